@@ -1,9 +1,9 @@
 """Every table and column a clinic may hand in: type, unit, limits, allowed words, meaning, default, and why.
 
-The one source for all checks, the data dictionary page, the Table Schema and the template workbook. Hard limits
-(`low`, `high`) are errors, soft limits warnings. The basis of each limit is *published* (the source named),
-*assumed* (usual practice, no source) or *definition*. Limits leave room on both sides of what was published: they
-catch slips of the pen, they do not judge results.
+The one source for all checks, the data dictionary page, the Table Schema and the template workbook. Hard
+limits (`low`, `high`) are errors, soft limits warnings. The basis of each limit is *published* (the source
+named), *assumed* (usual practice, no source) or *definition*. Limits leave room on both sides of what was
+published: they catch slips of the pen, they do not judge results.
 """
 
 from analytics.records import dictionary_page

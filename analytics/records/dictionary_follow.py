@@ -146,7 +146,7 @@ MEASUREMENTS = Table(
             "planted, unplanted (a control) or donor",
             allowed=("planted", "unplanted", "donor"),
             optional=True,
-            default="donor in the donor zone, planted where a session planted the person's zone, else unplanted",
+            default="donor in the donor zone, planted where a session planted the zone, else unplanted",
         ),
         Column(
             "session_id",

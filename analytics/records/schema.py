@@ -1,7 +1,7 @@
 """How the dictionary is written down: columns, tables, and the records that leave the door.
 
-A `Column` says what one cell may hold, a `Table` what one row is. `Records` is what `records.load` returns and
-every question takes: one frame a table, each with every column of the dictionary.
+A `Column` says what one cell may hold, a `Table` what one row is. `Records` is what `records.load` returns
+and every question takes: one frame a table, each with every column of the dictionary.
 """
 
 from dataclasses import dataclass, field
@@ -18,12 +18,12 @@ TEXT_KINDS = ("id", "label", "choice")
 class Column:
     """What the cells of one column may hold.
 
-    `kind` is id (a code, kept as text with its leading zeros), label (a short word of the clinic's own), choice
-    (one of `allowed`), number, integer or yesno. `low` and `high` are hard limits (breaking them is an error),
-    `soft_low` and `soft_high` usual limits (a warning). A column that is `optional` may be absent; `default` says
-    in words what an empty cell then means. A cell of a `required` column may not be empty. `derived` columns are
-    filled at load and never asked for. `basis` is published, assumed (no source) or definition; `source` names
-    the publication.
+    `kind` is id (a code, kept as text with its leading zeros), label (a short word of the clinic's own),
+    choice (one of `allowed`), number, integer or yesno. `low` and `high` are hard limits (breaking them is
+    an error), `soft_low` and `soft_high` usual limits (a warning). A column that is `optional` may be
+    absent; `default` says in words what an empty cell then means. A cell of a `required` column may not be
+    empty. `derived` columns are filled at load and never asked for. `basis` is published, assumed (no
+    source) or definition; `source` names the publication.
     """
 
     name: str

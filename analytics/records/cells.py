@@ -1,0 +1,87 @@
+"""From the text of a cell to a value, strictly: what is not plainly a number, a yes or a known word is refused.
+
+Missing is an empty cell and nothing else. A number has a decimal point, no unit, no thousands mark.
+"""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.records.schema import Column
+
+NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
+YES = ("true", "yes", "1", "1.0")
+NO = ("false", "no", "0", "0.0")
+LONGEST_CODE = 64
+LONGEST_LABEL = 40
+# Spaces that spreadsheets and word processors leave around a value.
+SPACES = " \t\r\n\u00a0\u2007\u202f\ufeff\u200b"
+
+
+def tidy(text: pa.Array) -> pa.Array:
+    """Return text without spaces around it, inner runs of spaces as one, missing as empty."""
+    filled = pc.fill_null(text, "")
+    trimmed = pc.utf8_trim(filled, characters=SPACES)
+    return pc.replace_substring_regex(trimmed, pattern="[ \u00a0\t\r\n]+", replacement=" ")
+
+
+def as_number(text: pa.Array) -> tuple[np.ndarray, np.ndarray]:
+    """Return values (n,) float with NaN where empty, and which cells (n,) are not a plain finite number.
+
+    >>> values, bad = as_number(pa.array(["12", "0.5", "", "1,5", "12%"]))
+    >>> values.tolist(), bad.tolist()
+    ([12.0, 0.5, nan, nan, nan], [False, False, False, True, True])
+    """
+    empty = np.asarray(pc.equal(text, ""))
+    plain = np.asarray(pc.match_substring_regex(text, NUMBER))
+    values = np.full(len(text), np.nan)
+    values[plain] = np.asarray(text.filter(pa.array(plain)).to_pylist(), dtype=float)
+    endless = np.isinf(values)
+    values[endless] = np.nan
+    return values, (~plain & ~empty) | endless
+
+
+def as_yes_or_no(text: pa.Array) -> tuple[pd.array, np.ndarray]:
+    """Return a boolean array with NA where empty or wrong, and which cells (n,) are neither yes nor no."""
+    lower = pc.utf8_lower(text)
+    yes = np.asarray(pc.is_in(lower, value_set=pa.array(YES)))
+    no = np.asarray(pc.is_in(lower, value_set=pa.array(NO)))
+    empty = np.asarray(pc.equal(text, ""))
+    return pd.arrays.BooleanArray(yes, mask=~(yes | no)), ~(yes | no | empty)
+
+
+def as_word(text: pa.Array, allowed: tuple[str, ...]) -> pa.Array:
+    """Return the allowed word for each cell, capitals set right; an unknown word stays as it is, empty is null."""
+    encoded = text.dictionary_encode()
+    spelling = {word.casefold(): word for word in allowed}
+    known = [spelling.get(word.casefold(), word) or None for word in encoded.dictionary.to_pylist()]
+    return pa.array(known, pa.string()).take(encoded.indices)
+
+
+def as_text(text: pa.Array) -> pa.Array:
+    """Return text with null where empty."""
+    return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
+
+
+def too_long(text: pa.Array, column: Column) -> np.ndarray:
+    """Return which cells (n,) are longer than a code or a label may be."""
+    longest = LONGEST_LABEL if column.kind == "label" else LONGEST_CODE
+    return np.asarray(pc.greater(pc.utf8_length(text), longest))
+
+
+def looks_like(text: str) -> str:
+    """Return what a refused number looks like: a decimal comma, a unit, a spreadsheet error, a word.
+
+    >>> looks_like("1,5"), looks_like("12%"), looks_like("#REF!"), looks_like("n/a")
+    ('decimal_comma', 'unit_in_cell', 'spreadsheet_error', 'word_for_number')
+    """
+    if text.startswith("#"):
+        return "spreadsheet_error"
+    if re.fullmatch(r"[+-]?[0-9]{1,3}(\.[0-9]{3})*,[0-9]+|[+-]?[0-9]+,[0-9]*", text):
+        return "decimal_comma"
+    if re.match(r"[<>~≈]?\s*[+-]?[0-9]", text):
+        return "unit_in_cell"
+    return "word_for_number"

@@ -1,0 +1,72 @@
+"""How a problem of a table is said: where, what (count and first row), the rule, what to do.
+
+A sentence never holds a cell's value: messages are logs, and logs travel. A row is numbered as the person sees it
+in the file: the header is row 1, the first data row is row 2.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+HEADER_ROW = 1
+FIRST_DATA_ROW = 2
+
+Severity = Literal["error", "warning"]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One kind of fault in one column of one table.
+
+    `what` is the fault in words, for one row and for several; `row` is the first row, None where the fault has no
+    row of its own (an absent column). `code` names the fault for programs.
+    """
+
+    table: str
+    column: str
+    count: int
+    row: int | None
+    rule: str
+    action: str
+    severity: Severity = "error"
+    code: str = ""
+    what: tuple[str, str] = ("problem", "problems")
+
+    def sentence(self) -> str:
+        """Return where, what, the rule and what to do as one line.
+
+        >>> Problem("placements", "zone", 2, 17, "use one of a, b", "mend the word", what=("word", "words")).sentence()
+        'placements.zone: 2 words, first at row 17; use one of a, b; mend the word'
+        """
+        where = f"{self.table}.{self.column}" if self.column else self.table
+        what = f"{self.count} {self.what[0] if self.count == 1 else self.what[1]}"
+        if self.row is None:
+            what = self.what[0]
+        else:
+            what += f", {'at' if self.count == 1 else 'first at'} row {self.row}"
+        return "; ".join(part for part in (f"{where}: {what}", self.rule, self.action) if part)
+
+
+def at_rows(
+    frame: pd.DataFrame,
+    wrong: pd.Series | np.ndarray,
+    *,
+    table: str,
+    column: str,
+    code: str,
+    what: tuple[str, str],
+    rule: str,
+    action: str,
+    severity: Severity = "error",
+) -> list[Problem]:
+    """Return one Problem for the rows where `wrong` is True, or none.
+
+    The index of `frame` is the position in the file, so that index 0 is row 2.
+    """
+    mask = np.asarray(pd.Series(wrong).fillna(False), dtype=bool)
+    if not mask.any():
+        return []
+    first = int(frame.index[int(mask.argmax())]) + FIRST_DATA_ROW
+    return [Problem(table, column, int(mask.sum()), first, rule, action, severity, code, what)]
