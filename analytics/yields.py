@@ -1,0 +1,32 @@
+"""What share of the planted hairs grew? The one door to everything that speaks of yield.
+
+`by_visit` is the only definition of yield (`yields_rows`); `average` the mean by zone, surgeon or method;
+`sensitivity` the headline under every defensible choice; `joint` the view for overlapping sessions;
+`loss_chain` what is lost between the punch and the mirror; `graft_yield` the share of grafts that show a
+hair; `hair_mass` hair cross-section.
+"""
+
+from analytics.yields_average import average, sensitivity
+from analytics.yields_losses import graft_yield, hair_mass, loss_chain
+from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
+from analytics.yields_planted import PlantedError, planted_error
+from analytics.yields_rows import NATIVE_CHANGES, REASONS, USES, by_visit, usable, with_reason, yield_pct
+
+__all__ = [
+    "ANNUAL_LOSS_PCT",
+    "ANNUAL_LOSS_SENSITIVITY_PCT",
+    "NATIVE_CHANGES",
+    "REASONS",
+    "USES",
+    "PlantedError",
+    "average",
+    "by_visit",
+    "graft_yield",
+    "hair_mass",
+    "loss_chain",
+    "planted_error",
+    "sensitivity",
+    "usable",
+    "with_reason",
+    "yield_pct",
+]

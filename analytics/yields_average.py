@@ -1,0 +1,284 @@
+"""What is the mean yield at maturity, and how much does it depend on the choices made?
+
+One reading a placement: the one nearest to the month asked for (by default its zone's maturity month) inside
+a window; repeated counts of that visit are averaged. The mean of a group is a mixed model: group means as
+fixed effects, a patient intercept, a placement intercept, and the known sampling variance of each reading,
+REML with Satterthwaite degrees of freedom (`numerics.mixed`). Sampling variances come from the group's own
+mean (expected density), never from the reading itself: weights from observed counts favour low readings and
+bias yield by 2 to 3 points. A zone-average planted density is multiplied by the mean ratio of region over
+zone first (`yields_planted`): an error in a denominator inflates a mean.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics import measurement
+from analytics.errors import FitError, ParameterError
+from analytics.measurement import CountError
+from analytics.numerics import mixed
+from analytics.records import Records, dictionary
+from analytics.results import LEVEL, Result
+from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
+from analytics.yields_rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
+
+# A reading up to six months past the month asked for still speaks of it; common practice, no source.
+WINDOW_CLOSES_MONTHS_LATE = 6.0
+MIN_PATIENTS = 5
+FEW = f"fewer than {MIN_PATIENTS} patients"
+CASE_MIX = ("session_number", "smoker", "scarring", "age_years")
+
+
+def average(
+    records: Records,
+    *,
+    by: Sequence[str] = ("zone",),
+    month: float | None = None,
+    adjust: Sequence[str] = (),
+    level: float = LEVEL,
+    native_change: str = "assumed",
+    annual_loss_pct: float = ANNUAL_LOSS_PCT,
+    photographs: str = "standard",
+    planted: str = "best",
+    rows: pd.DataFrame | None = None,
+) -> Result:
+    """Return mean yield by group with patient-clustered intervals, one reading a placement.
+
+    Parameters
+    ----------
+    by
+        Columns of the rows to group by, e.g. `zone`, `surgeon_id`, `method`.
+    month
+        Month since the session, 6 to 60; by default each zone's maturity month.
+    adjust
+        Case-mix columns (of CASE_MIX or of the rows) held at their mean.
+    level
+        Confidence level, 0.5 to 0.999.
+    native_change, annual_loss_pct, photographs, planted
+        As in `by_visit`.
+    rows
+        Rows of `by_visit`, where the caller has them already.
+
+    Returns
+    -------
+    Result
+        One row a group: mean yield in percent of planted hairs, interval, n, flag in words.
+
+    Raises
+    ------
+    ParameterError
+        When a grouping column is unknown, or month or level are out of range.
+    FitError
+        When no reading is usable.
+    """
+    _check(month, level)
+    if rows is None:
+        rows = by_visit(
+            records,
+            native_change=native_change,
+            annual_loss_pct=annual_loss_pct,
+            photographs=photographs,
+            planted=planted,
+        )
+    visits = _with_case_mix(rows, records, adjust)
+    unknown = [c for c in (*by, *adjust) if c not in visits.columns]
+    if unknown:
+        raise ParameterError(
+            f"yields.average(by): unknown column {', '.join(unknown)}; use a column of by_visit"
+        )
+    picked = one_reading(visits, month=month)
+    if picked.empty:
+        raise FitError(
+            "yields.average: no reading is usable as a headline; regrowth check says what was left out"
+        )
+    table, checks = _means(picked, list(by), list(adjust), level, measurement.error_model(records))
+    used = with_reason(visits, "headline")
+    return Result(
+        table, used, _method(month, adjust, level), by=tuple(by), checks=checks, notes=_notes(picked)
+    )
+
+
+def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFrame:
+    """Return one row a placement and region: the usable reading nearest to the month, repeats averaged.
+
+    Parameters
+    ----------
+    month
+        Months since the session; by default the zone's maturity month. With a month given, readings before
+        maturity but after month 6 may serve (and are flagged provisional).
+    """
+    target = rows["maturity_month"] if month is None else pd.Series(float(month), index=rows.index)
+    usable = rows["for_headline"] if month is None else rows["for_curve"] & rows["quantity"].eq("yield")
+    late = rows["month"] - target
+    inside = usable & late.between(-WINDOW_OPENS_MONTHS_EARLY, WINDOW_CLOSES_MONTHS_LATE)
+    picked = rows[inside].assign(distance=late.abs())
+    key = ["placement_id", "region_id"]
+    nearest = picked[picked["distance"].eq(picked.groupby(key)["distance"].transform("min"))]
+    first = nearest.groupby(key, as_index=False).first()
+    repeats = nearest.groupby(key, as_index=False).agg(
+        yield_mean=("yield_pct", "mean"), density_mean=("density", "mean"), n_repeats=("month", "size")
+    )
+    first = first.merge(repeats, on=key, validate="one_to_one")
+    first["yield_pct"], first["density"] = first["yield_mean"], first["density_mean"]
+    return first.drop(columns=["yield_mean", "density_mean", "distance"])
+
+
+def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float = LEVEL) -> Result:
+    """Return the headline under each defensible choice, one choice changed at a time.
+
+    Choices: native change (none, 3.7, 4.8, 5.9 % a year, control regions where there are any), photographs
+    (standard or all), planted density (best, region only, zone average only), month (maturity, month 12 for
+    all). The first is the main line.
+    """
+    parts = []
+    for choice, option, arguments in _choices():
+        try:
+            result = average(records, by=by, level=level, **arguments)
+        except FitError as error:
+            parts.append(_absent(choice, option, by, str(error)))
+            continue
+        parts.append(result.table().assign(choice=choice, option=option))
+    table = pd.concat(parts, ignore_index=True)
+    main = average(records, by=by, level=level)
+    order = ("choice", "option", *by)
+    return Result(
+        table,
+        main.rows(),
+        f"headline under each choice, one changed at a time; {main.method}",
+        by=order,
+        checks=main.checks,
+        picture="sensitivity",
+        notes=main.notes,
+    )
+
+
+def _choices() -> list[tuple[str, str, dict]]:
+    low, high = ANNUAL_LOSS_SENSITIVITY_PCT
+    return [
+        ("main line", f"native loss {ANNUAL_LOSS_PCT} % a year", {}),
+        ("native change", "none", {"native_change": "none"}),
+        ("native change", f"{low} % a year", {"annual_loss_pct": low}),
+        ("native change", f"{high} % a year", {"annual_loss_pct": high}),
+        ("native change", "control regions", {"native_change": "control"}),
+        ("photographs", "all, failed ones too", {"photographs": "all"}),
+        ("planted density", "counted in region", {"planted": "region"}),
+        ("planted density", "zone average", {"planted": "zone"}),
+        ("month", "12 in every zone", {"month": 12.0}),
+    ]
+
+
+def _absent(choice: str, option: str, by: Sequence[str], why: str) -> pd.DataFrame:
+    row = {"choice": choice, "option": option, **dict.fromkeys(by, "all"), "term": "yield"}
+    return pd.DataFrame(
+        [{**row, "estimate": np.nan, "unit": "% of planted hairs", "flag": why.partition(": ")[2]}]
+    )
+
+
+def _check(month: float | None, level: float) -> None:
+    if month is not None and not 6 <= month <= 60:
+        raise ParameterError(
+            "yields.average(month): out of range; expected 6 to 60 months (before 6 it is gain)"
+        )
+    if not 0.5 <= level <= 0.999:
+        raise ParameterError("yields.average(level): out of range; expected 0.5 to 0.999")
+
+
+def _with_case_mix(visits: pd.DataFrame, records: Records, adjust: Sequence[str]) -> pd.DataFrame:
+    wanted = [c for c in adjust if c not in visits.columns and c in records.patients.columns]
+    if not wanted:
+        return visits
+    return visits.merge(
+        records.patients[["patient_id", *wanted]], on="patient_id", how="left", validate="many_to_one"
+    )
+
+
+def _means(
+    picked: pd.DataFrame, by: list[str], adjust: list[str], level: float, error: CountError
+) -> tuple[pd.DataFrame, dict[str, bool]]:
+    """Fit group means twice: plainly for the expected densities, then with their sampling variances known."""
+    groups = picked.groupby(by, sort=True, dropna=False)
+    code = groups.ngroup().to_numpy()
+    labels = groups.size().reset_index(name="n_rows")
+    y = (picked["yield_pct"] / picked["planted_ratio"]).to_numpy(dtype=float)
+    X = np.eye(len(labels))[code]
+    X = np.column_stack([X, _covariates(picked, adjust)]) if adjust else X
+    mean = np.array([y[code == g].mean() for g in range(len(labels))])
+    variance = _expected_variance(picked, mean[code], error)
+    few = picked.groupby(by, sort=True, dropna=False)["patient_id"].nunique().to_numpy()
+    fit = _fit(y, X, picked, variance)
+    k = len(labels)
+    beta, se, df = fit.beta[:k], fit.beta_se[:k], fit.beta_df[:k]
+    half = stats.t.ppf(0.5 + level / 2, df) * se
+    table = labels.assign(
+        term="yield",
+        estimate=beta,
+        se=se,
+        ci_low=beta - half,
+        ci_high=beta + half,
+        level=level,
+        unit="% of planted hairs",
+        n_patients=few,
+        df=df,
+        flag=np.where(few < MIN_PATIENTS, FEW, ""),
+    )
+    return table, fit.checks
+
+
+def _fit(y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.ndarray):
+    patient = pd.factorize(picked["patient_id"])[0]
+    levels = [(patient, np.ones((len(y), 1)))] if len(np.unique(patient)) < len(y) else []
+    return mixed.fit(y, X, levels, known_variance=variance)
+
+
+def _expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError) -> np.ndarray:
+    """Return sampling variances of yields, (n,), from the densities that the group means let expect."""
+    planted = (picked["planted_hairs_cm2"] * picked["planted_ratio"]).to_numpy(dtype=float)
+    level_before = picked.groupby("zone")["baseline_density"].transform("mean").to_numpy(dtype=float)
+    factor = picked["native_factor"].to_numpy(dtype=float)
+    after = np.maximum(level_before * factor + planted * mean / 100, 1.0)
+    marked = picked["both_marked"].to_numpy(dtype=bool)
+    changed = picked["reader_changed"].to_numpy(dtype=bool)
+    area = picked["counted_area_cm2"].to_numpy(dtype=float)
+    repeats = picked["n_repeats"].to_numpy(dtype=float)
+    v_after = (
+        measurement.count_variance(after, area, marked=marked, reader_changed=changed, error=error) / repeats
+    )
+    v_before = measurement.count_variance(
+        np.maximum(level_before, 1.0),
+        picked["baseline_area"].to_numpy(dtype=float),
+        marked=marked,
+        reader_changed=np.zeros(len(picked), dtype=bool),
+        error=error,
+    )
+    carry = np.where(picked["is_later"], 1.0, factor)
+    counting = v_after + carry**2 * v_before + picked["native_change_se"].to_numpy(dtype=float) ** 2
+    return 1e4 * counting / planted**2 + (mean * picked["planted_cv"].to_numpy(dtype=float)) ** 2
+
+
+def _covariates(picked: pd.DataFrame, adjust: list[str]) -> np.ndarray:
+    """Return centred case-mix columns, (n, k): numbers as they are, words as indicators."""
+    frame = pd.get_dummies(picked[adjust].convert_dtypes(), drop_first=True).astype("Float64")
+    frame = frame.fillna(frame.mean()).astype(float)
+    frame = frame.loc[:, frame.nunique() > 1]
+    return (frame - frame.mean()).to_numpy()
+
+
+def _method(month: float | None, adjust: Sequence[str], level: float) -> str:
+    when = "at each zone's maturity month" if month is None else f"at month {month:g}"
+    mix = f", adjusted for {', '.join(adjust)}" if adjust else ""
+    return (
+        f"mean yield {when}, one reading a placement{mix}: mixed model with a patient intercept and "
+        f"known sampling variances, REML, Satterthwaite df, {100 * level:g} % interval"
+    )
+
+
+def _notes(picked: pd.DataFrame) -> tuple[str, ...]:
+    zone = int(picked["planted_source"].eq("zone").sum())
+    over, under = int((picked["yield_pct"] > 100).sum()), int((picked["yield_pct"] < 0).sum())
+    return (
+        f"{zone} of {len(picked)} readings rest on a zone-average planted density",
+        f"{over} reading(s) over 100 % and {under} below 0 % are kept as they are",
+        f"months counted as mature: {', '.join(f'{z} {m}' for z, m in dictionary.MATURITY_MONTH.items())}",
+    )

@@ -1,0 +1,286 @@
+"""What is lost between the punch and the mirror, each loss over its own denominator?
+
+The chain: attempts -> grafts out -> intact -> usable -> planted -> growing. A ratio of sums over sessions
+has its standard error from the spread between sessions (ratio estimator, Cochran 1977, Sampling Techniques,
+ch. 6, from memory), because sessions differ: taken graft by graft as if independent, the interval is 2 to 3
+times too narrow. Transection here is *visible* transection, found in grafts that came out; what stays hidden
+in the skin is not in it.
+
+Hairs and grafts are never mixed. From a hair yield s and the grafts by hairs per graft, the share of grafts
+that show a hair is sum_k w_k (1 - (1 - s)^k), if hairs of a graft grow independently; it is above the hair
+yield.
+
+Hair cross-section is density x pi/4 x calibre^2, in mm2 of hair per cm2 of skin. Calibres of different
+methods are never mixed: on the same hairs two methods gave 77 and 109 micrometres, a factor of 2 in
+cross-section (Arch Aesthetic Plast Surg, caliper against phototrichogram, 10 women).
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.errors import FitError, ParameterError
+from analytics.records import Records
+from analytics.results import LEVEL, Result
+from analytics.yields_average import FEW, MIN_PATIENTS, average
+
+GRAFTS = ("grafts_1", "grafts_2", "grafts_3", "grafts_4")
+
+
+def ratio_of_sums(part, whole, *, level: float = LEVEL) -> tuple[float, float, float, float]:
+    """Return sum(part) / sum(whole) with its standard error and limits, the session as the unit.
+
+    Limits are Student's t on the logit scale where 0 < ratio < 1, so that they stay inside; at 0 or 1 the
+    exact binomial limits of as many trials as there are sessions stand in.
+
+    Parameters
+    ----------
+    part, whole
+        Counts a session, (k,), whole above 0.
+
+    Examples
+    --------
+    >>> [round(v, 3) for v in ratio_of_sums([1, 3], [10, 10])[:2]]
+    [0.2, 0.1]
+    """
+    x, n = np.asarray(part, dtype=float), np.asarray(whole, dtype=float)
+    k = len(x)
+    ratio = float(x.sum() / n.sum())
+    if k < 2:
+        return ratio, np.nan, np.nan, np.nan
+    se = float(np.sqrt(k / (k - 1) * np.sum((x - ratio * n) ** 2)) / n.sum())
+    if not 0 < ratio < 1 or se == 0:
+        low = stats.beta.ppf((1 - level) / 2, ratio * k, k - ratio * k + 1) if ratio > 0 else 0.0
+        high = stats.beta.ppf((1 + level) / 2, ratio * k + 1, k - ratio * k) if ratio < 1 else 1.0
+        return ratio, se, float(low), float(high)
+    half = stats.t.ppf((1 + level) / 2, k - 1) * se / (ratio * (1 - ratio))
+    centre = np.log(ratio / (1 - ratio))
+    return ratio, se, float(1 / (1 + np.exp(half - centre))), float(1 / (1 + np.exp(-half - centre)))
+
+
+def loss_chain(records: Records, *, by: Sequence[str] = (), level: float = LEVEL) -> Result:
+    """Return each step's share with the session as the unit, in percent of the step's own denominator.
+
+    Parameters
+    ----------
+    by
+        Columns of `sessions` to group by, e.g. `surgeon_id`, `method`.
+
+    Returns
+    -------
+    Result
+        Terms `out of attempts` (FUE with attempts recorded), `intact of out`, `usable of out`, `planted of
+        attempts`; numerators and denominators stand in `extra["counts"]`.
+    """
+    unknown = [c for c in by if c not in records.sessions.columns]
+    if unknown:
+        raise ParameterError(
+            f"yields.loss_chain(by): unknown column {', '.join(unknown)}; use a column of sessions"
+        )
+    sessions = records.sessions.astype(dict.fromkeys(_COUNTS, "float64"))
+    groups = sessions.groupby(list(by), sort=True) if by else [((), sessions)]
+    rows, counts = [], []
+    for key, group in groups:
+        labels = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
+        for term, part, whole in _steps(group):
+            rows.append({**labels, **_step_row(term, part, whole, group.loc[part.index], level)})
+            counts.append({**labels, "term": term, "numerator": part.sum(), "denominator": whole.sum()})
+    method = (
+        f"ratio of sums over sessions, session as the unit, t limits on the logit scale, {100 * level:g} %; "
+        "visible transection only"
+    )
+    used = sessions.assign(reason="")
+    return Result(pd.DataFrame(rows), used, method, by=tuple(by), extra={"counts": pd.DataFrame(counts)})
+
+
+def share_of_grafts_growing(hair_yield: float, grafts: Sequence[float]) -> float:
+    """Return the share of grafts that show at least one hair, given the share of hairs that grow, 0 to 1.
+
+    Parameters
+    ----------
+    hair_yield
+        Share of hairs growing; taken as 1 above 1 and 0 below 0.
+    grafts
+        Number (or share) of grafts with 1, 2, 3, ... hairs.
+
+    Examples
+    --------
+    Half of the hairs grow; one-hair and two-hair grafts in equal number: (0.5 + 0.75) / 2.
+
+    >>> share_of_grafts_growing(0.5, [1, 1])
+    0.625
+    """
+    s = min(max(float(hair_yield), 0.0), 1.0)
+    weight = np.asarray(grafts, dtype=float)
+    shows = 1 - (1 - s) ** np.arange(1, len(weight) + 1)
+    return float(np.sum(weight * shows) / np.sum(weight))
+
+
+def graft_yield(
+    records: Records, *, by: Sequence[str] = ("zone",), level: float = LEVEL, rows: pd.DataFrame | None = None
+) -> Result:
+    """Return hair yield and graft yield side by side, where the grafts by hairs per graft are known."""
+    hairs = average(records, by=by, level=level, rows=rows)
+    used = hairs.rows()
+    mix = records.placements.dropna(subset=list(GRAFTS))[["placement_id", *GRAFTS]].astype(
+        dict.fromkeys(GRAFTS, float)
+    )
+    picked = (
+        used[used["for_headline"]]
+        .drop_duplicates("placement_id")
+        .merge(mix, on="placement_id", validate="1:1")
+    )
+    if picked.empty:
+        raise FitError(
+            "yields.graft_yield: no placement has grafts by hairs per graft; fill placements.grafts_1 to _4"
+        )
+    totals = picked.groupby(list(by))[list(GRAFTS)].sum().reset_index()
+    table = hairs.table().merge(totals, on=list(by), how="left")
+    grown = [_graft_row(row) for _, row in table.iterrows()]
+    both = [hairs.table().assign(term="hair yield"), pd.DataFrame(grown)]
+    keep = [*by, *hairs.table().columns.drop(list(by))]
+    method = f"{hairs.method}; graft yield from the grafts planted, hairs of a graft taken as independent"
+    estimates = pd.concat(both, ignore_index=True)[keep]
+    return Result(estimates, used, method, by=tuple(by), checks=hairs.checks, notes=hairs.notes)
+
+
+def cross_section(density, calibre_um) -> np.ndarray:
+    """Return hair cross-section in mm2 of hair per cm2 of skin: density x pi/4 x calibre^2.
+
+    Parameters
+    ----------
+    density
+        Hairs/cm2, (n,).
+    calibre_um
+        Shaft diameter in micrometres, (n,).
+
+    Examples
+    --------
+    >>> round(float(cross_section(180.0, 70.0)), 2)
+    0.69
+    """
+    return np.asarray(density, dtype=float) * np.pi / 4 * (np.asarray(calibre_um, dtype=float) / 1000) ** 2
+
+
+def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
+    """Return the mean change of hair cross-section, baseline to last mature count, by zone and calibre method.
+
+    Pairs of counts measured by different calibre methods are left out with that reason. Where the donor zone
+    was measured by the same method on the same day, the ratio of recipient to donor calibre is in
+    `extra["relative_to_donor"]`.
+    """
+    counts = records.measurements
+    counts = counts[counts["hair_calibre_um"].notna() & counts["calibre_method"].notna()]
+    mass = counts.assign(mass=cross_section(counts["density_hairs_cm2"], counts["hair_calibre_um"]))
+    key = ["patient_id", "session_id", "zone", "region_id"]
+    planted = mass[mass["region_kind"].eq("planted")]
+    before = planted[planted["month"].le(0)].sort_values("month").drop_duplicates(key, keep="last")
+    after = planted[planted["month"].ge(11)].sort_values("month").drop_duplicates(key, keep="last")
+    pairs = before.merge(after, on=key, suffixes=("_before", "_after"), validate="1:1")
+    if pairs.empty:
+        raise FitError(
+            "yields.hair_mass: no region has calibre and density before the session and at month 11 or later"
+        )
+    same = pairs["calibre_method_before"].eq(pairs["calibre_method_after"])
+    pairs["reason"] = np.where(
+        same, "", "calibre measured by another method than at the baseline: never mixed"
+    )
+    table = _mass_table(pairs[same], level)
+    method = (
+        f"change of hair cross-section, mm2 per cm2, mean over patients, t limits, {100 * level:g} %; "
+        "one calibre method a pair"
+    )
+    extra = {"relative_to_donor": _relative_to_donor(mass)}
+    return Result(table, pairs, method, by=("zone", "calibre_method"), extra=extra)
+
+
+_COUNTS = ("attempts", "grafts_out", "grafts_transected", "grafts_discarded")
+
+
+def _steps(sessions: pd.DataFrame) -> list[tuple[str, pd.Series, pd.Series]]:
+    out, attempts = sessions["grafts_out"], sessions["attempts"]
+    planted = out - sessions["grafts_discarded"]
+    steps = [
+        ("out of attempts", out, attempts),
+        ("intact of out", out - sessions["grafts_transected"], out),
+        ("usable of out", planted, out),
+        ("planted of attempts", planted, attempts),
+    ]
+    known = [(term, part, whole, part.notna() & whole.gt(0)) for term, part, whole in steps]
+    return [(term, part[ok], whole[ok]) for term, part, whole, ok in known if ok.any()]
+
+
+def _step_row(term: str, part: pd.Series, whole: pd.Series, sessions: pd.DataFrame, level: float) -> dict:
+    ratio, se, low, high = ratio_of_sums(part, whole, level=level)
+    patients = int(sessions["patient_id"].nunique())
+    return {
+        "term": term,
+        "estimate": 100 * ratio,
+        "se": 100 * se,
+        "ci_low": 100 * low,
+        "ci_high": 100 * high,
+        "level": level,
+        "unit": "%",
+        "n_patients": patients,
+        "n_rows": len(part),
+        "flag": FEW if patients < MIN_PATIENTS else "",
+    }
+
+
+def _graft_row(row: pd.Series) -> dict:
+    grafts = row[list(GRAFTS)].astype(float)
+    known = bool(grafts.notna().all() and grafts.sum() > 0)
+    limits = {
+        c: 100 * share_of_grafts_growing(row[c] / 100, grafts) if known else np.nan
+        for c in ("estimate", "ci_low", "ci_high")
+    }
+    flag = row["flag"] if known else "grafts by hairs per graft not known"
+    kept = {c: row[c] for c in row.index if c not in GRAFTS}
+    return {
+        **kept,
+        **limits,
+        "term": "graft yield",
+        "unit": "% of planted grafts",
+        "se": np.nan,
+        "df": np.nan,
+        "flag": flag,
+    }
+
+
+def _mass_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
+    rows = []
+    for (zone, method), group in pairs.groupby(["zone", "calibre_method_before"]):
+        change = (group["mass_after"] - group["mass_before"]).groupby(group["patient_id"]).mean().to_numpy()
+        n = len(change)
+        se = float(change.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan
+        half = float(stats.t.ppf((1 + level) / 2, n - 1) * se) if n > 1 else np.nan
+        mean = float(change.mean())
+        rows.append(
+            {
+                "zone": zone,
+                "calibre_method": method,
+                "term": "change of hair cross-section",
+                "estimate": mean,
+                "se": se,
+                "ci_low": mean - half,
+                "ci_high": mean + half,
+                "level": level,
+                "unit": "mm2/cm2",
+                "n_patients": n,
+                "n_rows": len(group),
+                "flag": FEW if n < MIN_PATIENTS else "",
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _relative_to_donor(mass: pd.DataFrame) -> pd.DataFrame:
+    day = ["patient_id", "session_id", "month", "calibre_method"]
+    donor = mass[mass["zone"].eq("donor")].groupby(day, as_index=False)["hair_calibre_um"].mean()
+    both = mass[mass["region_kind"].eq("planted")].merge(
+        donor, on=day, suffixes=("", "_donor"), validate="many_to_one"
+    )
+    ratio = both["hair_calibre_um"] / both["hair_calibre_um_donor"]
+    return both.assign(calibre_ratio=ratio)[[*day, "zone", "region_id", "calibre_ratio"]]

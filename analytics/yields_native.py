@@ -1,0 +1,178 @@
+"""How native hair would have changed anyway, had nothing been planted.
+
+Every path is a factor: native density at a reading over native density at the baseline. It is applied to
+native hair only, never to planted hair.
+
+ * `none`: the factor is 1.
+ * `assumed`: untreated hair is lost at a constant yearly rate, r. The main rate is 4.8 % a year, halfway
+   between 3.7 % (Price et al. 2006, J Am Acad Dermatol 55:71, untreated counts over 192 weeks) and 5.9 %
+   (Kaufman et al. 2008, Eur J Dermatol 18:407, placebo over five years), which stand beside it as
+   sensitivity. A course of medical therapy lifts the level above the untreated path: by 9.8 % of the
+   starting level over its first twelve months, then -1.3 % a year (finasteride trials, counts at one and
+   five years, from memory, high confidence), linear in therapy time. After stopping, the lift falls to
+   nothing within 24 weeks (Price, Menefee & Strauss 1999, J Am Acad Dermatol 41:717). All kinds of medical
+   therapy are given the same course: a stated simplification.
+ * `control`: the rate seen in unplanted regions: of the same patient, shrunken towards the practice's own
+   mean.
+
+Boundary: a course that starts before the register (month 0 or less) counts from its true start; a course
+without a stop month is still running.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import FitError
+from analytics.numerics import mixed
+from analytics.records import Records
+
+ANNUAL_LOSS_PCT = 4.8
+ANNUAL_LOSS_SENSITIVITY_PCT = (3.7, 5.9)
+THERAPY_FIRST_YEAR_PCT = 9.8
+THERAPY_LATER_PCT_PER_YEAR = -1.3
+WASHOUT_MONTHS = 24 * 7 / (365.25 / 12)
+# Months of surgery-related shedding of native hair: onset weeks 2 to 8, back by month 9 (practitioner texts,
+# low).
+SHED_BACK_BY_MONTH = 9.0
+MIN_CONTROL_REGIONS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class ControlRate:
+    """Yearly log change of native hair from unplanted regions: practice mean, SE, and one value a patient."""
+
+    practice: float
+    practice_se: float
+    spread: float
+    by_patient: pd.DataFrame  # patient_id, rate, rate_se
+
+
+def assumed_factor(
+    from_month: np.ndarray,
+    to_month: np.ndarray,
+    courses: list[np.ndarray],
+    *,
+    annual_loss_pct: float = ANNUAL_LOSS_PCT,
+) -> np.ndarray:
+    """Return native density at `to_month` over native density at `from_month`, register months, (n,).
+
+    Parameters
+    ----------
+    from_month, to_month
+        Register months of baseline and reading, (n,).
+    courses
+        One (k, 2) array a row: start and stop register month of each course of therapy; (0, 2) where
+        untreated.
+    annual_loss_pct
+        Yearly loss of untreated hair in percent, 0 to 60.
+
+    Examples
+    --------
+    >>> untreated = [np.empty((0, 2))]
+    >>> round(float(assumed_factor(np.array([0.0]), np.array([12.0]), untreated, annual_loss_pct=5.0)[0]), 6)
+    0.95
+    """
+    untreated = (1 - annual_loss_pct / 100) ** ((to_month - from_month) / 12)
+    lift = np.ones(len(from_month))
+    for i, course in enumerate(courses):
+        if len(course):
+            lift[i] = therapy_lift(course, float(to_month[i]), annual_loss_pct) / therapy_lift(
+                course, float(from_month[i]), annual_loss_pct
+            )
+    return untreated * lift
+
+
+def therapy_lift(courses: np.ndarray, month: float, annual_loss_pct: float = ANNUAL_LOSS_PCT) -> float:
+    """Return native level over its untreated path at a register month, after the courses given, (k, 2).
+
+    Examples
+    --------
+    Twelve months of therapy from month 0, against 5 % yearly loss: 1.098 over 0.95.
+
+    >>> round(therapy_lift(np.array([[0.0, np.inf]]), 12.0, 5.0), 4)
+    1.1558
+    >>> therapy_lift(np.array([[0.0, 12.0]]), 18.0, 5.0)
+    1.0
+    """
+    level = 0.0
+    for start, stop in courses[np.argsort(courses[:, 0])]:
+        if start >= month:
+            continue
+        on = min(month, stop) - start
+        lift = _log_lift(on, annual_loss_pct)
+        since = max(month - stop, 0.0)
+        level = max(level, lift * max(1 - since / WASHOUT_MONTHS, 0.0))
+    return float(np.exp(level))
+
+
+def merged_courses(therapies: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Return overlapping courses of a patient merged to spells, (k, 2) start and stop register months."""
+    spells: dict[str, np.ndarray] = {}
+    for patient, rows in therapies.groupby("patient_id"):
+        start = rows["start_register_month"].to_numpy(dtype=float)
+        stop = rows["stop_register_month"].astype("float64").fillna(np.inf).to_numpy()
+        spells[str(patient)] = _merge(np.column_stack([start, stop]))
+    return spells
+
+
+def control_rate(records: Records) -> ControlRate:
+    """Estimate the yearly log change of native hair from unplanted regions.
+
+    A mixed model with a slope a patient.
+
+    Every region has its own level of log density; the slope on years has a practice mean and a patient
+    deviation. A patient without a control region gets the practice mean with the between-patient spread as
+    part of its standard error.
+
+    Raises
+    ------
+    FitError
+        With fewer than MIN_CONTROL_REGIONS patients with a followed unplanted region.
+    """
+    rows = _control_rows(records.measurements)
+    n_patients = rows["patient_id"].nunique()
+    if n_patients < MIN_CONTROL_REGIONS:
+        raise FitError(
+            f"yields.by_visit(native_change='control'): {n_patients} patient(s) have an unplanted region "
+            f"counted twice, {MIN_CONTROL_REGIONS} are needed; use native_change='assumed'"
+        )
+    codes, labels = pd.factorize(rows["patient_id"])
+    regions = pd.factorize(rows["patient_id"] + "|" + rows["region_id"] + "|" + rows["zone"])[0]
+    years = rows["years"].to_numpy()
+    X = np.column_stack([np.ones(len(rows)), years])
+    levels = [(codes, years[:, None]), (regions, np.ones((len(rows), 1)))]
+    fit = mixed.fit(rows["log_density"].to_numpy(), X, levels)
+    spread = float(np.sqrt(fit.covariances[0][0, 0]))
+    rate, rate_se = float(fit.beta[1]), float(fit.beta_se[1])
+    own = rate + fit.random[0][:, 0]
+    own_se = np.sqrt(rate_se**2 + fit.random_se[0][:, 0] ** 2)
+    by_patient = pd.DataFrame({"patient_id": labels, "rate": own, "rate_se": own_se})
+    return ControlRate(rate, rate_se, spread, by_patient)
+
+
+def _log_lift(months_on: float, annual_loss_pct: float) -> float:
+    first = min(months_on, 12.0) / 12 * THERAPY_FIRST_YEAR_PCT / 100
+    later = max(months_on - 12.0, 0.0) / 12 * np.log1p(THERAPY_LATER_PCT_PER_YEAR / 100)
+    return float(np.log1p(first) + later - np.log1p(-annual_loss_pct / 100) * months_on / 12)
+
+
+def _merge(spells: np.ndarray) -> np.ndarray:
+    merged: list[list[float]] = []
+    for start, stop in spells[np.argsort(spells[:, 0])]:
+        if merged and start <= merged[-1][1]:
+            merged[-1][1] = max(merged[-1][1], stop)
+        else:
+            merged.append([start, stop])
+    return np.array(merged, dtype=float).reshape(-1, 2)
+
+
+def _control_rows(measurements: pd.DataFrame) -> pd.DataFrame:
+    standard = measurements["standard_conditions"].fillna(True).astype(bool)
+    keep = measurements["region_kind"].eq("unplanted") & measurements["zone"].ne("donor") & standard
+    rows = measurements[keep & measurements["density_hairs_cm2"].gt(0)].copy()
+    region = [rows["patient_id"], rows["session_id"], rows["zone"], rows["region_id"]]
+    rows["years"] = rows["month"] / 12
+    rows["log_density"] = np.log(rows["density_hairs_cm2"])
+    return rows[rows.groupby(region)["month"].transform("nunique").ge(2)].reset_index(drop=True)

@@ -1,0 +1,333 @@
+"""What share of the planted hairs grew?
+
+    yield_pct = 100 * (density(m) - density(0) - native_change(m)) / planted_hairs_cm2
+
+in percent of planted hairs, never clipped: published readings pass 100 %, because 6 to 15 % of follicles
+carry no countable shaft at any moment. Before month 6 the same quantity is called *gain*. This is the only
+definition of yield in the workbook; everything that speaks of yield starts from the rows of `by_visit`.
+
+Baseline is the standard count nearest to month 0 among months -6 to 0; repeated counts of that month are
+averaged. A count before a second session in a zone is at once that session's baseline and the earlier
+session's last reading: it stands in the rows twice, the second time with `reads_as` "earlier session".
+Native change is applied to native hair only (`yields_native`). The standard error is by the delta method
+from counting error (`measurement.count_variance`, at one hair more than was counted), planted density and
+native change. A row says what it may be used for and, coded, why not.
+
+Conventions at boundaries: month 6.0 is yield; a reading is mature from one month before its zone's maturity
+month (the window of a visit opens one month early); an earlier session is immature in a zone if it is
+younger than the zone's maturity month when the next one is planted.
+"""
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+from analytics import measurement, yields_link, yields_native
+from analytics.errors import ParameterError
+from analytics.measurement import CountError
+from analytics.records import Records
+from analytics.yields_planted import planted_density, planted_error
+
+YIELD_FROM_MONTH = 6.0
+WINDOW_OPENS_MONTHS_EARLY = 1.0
+# Pooled survival of micrografts, used only to guess what of a later baseline is native hair where the first
+# baseline is missing (Stoneburner et al. 2020, Aesthetic Plast Surg, doi 10.1007/s00266-019-01529-9).
+POOLED_YIELD = 0.85
+
+NATIVE_CHANGES = ("none", "assumed", "control")
+PHOTOGRAPHS = ("standard", "all")
+
+REASONS = {
+    "not_planted": "no planting of this zone in this session is recorded",
+    "no_planted_density": "the planted density is not known",
+    "no_baseline": "no count before the session (month -6 to 0)",
+    "baseline_not_standard": "the only count before the session was taken under non-standard conditions",
+    "baseline": "the count before the session itself",
+    "not_standard": "taken under non-standard conditions",
+    "hair_length": "hair length differs from the baseline's",
+    "early": "before month 6 it is gain, not yield",
+    "immature": "before the zone's maturity month",
+    "overlap": "the zone still carries an immature earlier session: joint view only",
+    "counted_once": "already in the joint view as the later session's baseline",
+}
+USES = ("headline", "curve", "milestone", "joint")
+
+CARRIED = (
+    "patient_id session_id placement_id zone site region_id count_number month reads_as session_number "
+    "register_month surgeon_id team_id method holding_medium out_of_body_min"
+).split()
+NUMBERS = (
+    "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
+    "hair_length standard_conditions is_baseline baseline_density baseline_se baseline_area native_factor "
+    "native_density native_change native_change_se planted_hairs_cm2 planted_se planted_cv planted_source planted_ratio "
+    "planted_before is_later patient_month yield_pct yield_pct_se quantity is_mature maturity_month"
+).split()
+
+
+def yield_pct(
+    after: float,
+    after_se: float,
+    before: float,
+    before_se: float,
+    planted: float,
+    *,
+    planted_se: float = 0.0,
+    native_change: float = 0.0,
+    native_change_se: float = 0.0,
+) -> tuple[float, float]:
+    """Return yield and its standard error, both in percent of planted hairs, by the delta method.
+
+    The errors of the three densities are taken as independent.
+
+    Parameters
+    ----------
+    after, before
+        Density at the reading and at the baseline, hairs/cm2, with their standard errors.
+    planted
+        Planted density, hairs/cm2, above 0, with its standard error.
+    native_change
+        Change of native density between the two, hairs/cm2, with its standard error.
+
+    Raises
+    ------
+    ParameterError
+        When the planted density is not above 0.
+
+    Examples
+    --------
+    >>> yield_pct(80.0, 3.0, 40.0, 4.0, 50.0)
+    (80.0, 10.0)
+    """
+    if not planted > 0:
+        raise ParameterError("yields.yield_pct(planted): not above 0; give the planted density in hairs/cm2")
+    value = (after - before - native_change) / planted
+    variance = after_se**2 + before_se**2 + native_change_se**2 + (value * planted_se) ** 2
+    return 100 * value, 100 * float(np.sqrt(variance)) / planted
+
+
+def by_visit(
+    records: Records,
+    *,
+    native_change: str = "assumed",
+    annual_loss_pct: float = yields_native.ANNUAL_LOSS_PCT,
+    photographs: str = "standard",
+    planted: str = "best",
+    count_error: CountError | None = None,
+) -> pd.DataFrame:
+    """Return one row a count of a planted region, with yield, its standard error and what it may be used for.
+
+    Parameters
+    ----------
+    native_change
+        `none`, `assumed` or `control` (module `yields_native`).
+    annual_loss_pct
+        Yearly loss of untreated native hair in percent, 0 to 60, for `assumed`.
+    photographs
+        `standard` leaves counts under non-standard conditions or with another hair length out of every use;
+        `all` keeps them.
+    planted
+        `best` (in the region where counted, else zone average), `region` or `zone`.
+    count_error
+        Counting error; by default estimated from the clinic's duplicates (`measurement.error_model`).
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns listed in DEVELOPERS.md. None is dropped: `for_headline, for_curve, for_milestone,
+        for_joint` say what a row serves, `why_not_...` holds a code of REASONS where it does not.
+
+    Raises
+    ------
+    ParameterError
+        When an option is unknown or out of range.
+    """
+    _check_options(native_change, annual_loss_pct, photographs, planted)
+    error = measurement.error_model(records) if count_error is None else count_error
+    rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
+    rows = planted_density(rows, planted_error(records), choice=planted)
+    rows = yields_link.with_baseline(rows, photographs)
+    rows = yields_link.with_history(rows)
+    rows = _with_native(rows, records, native_change, annual_loss_pct)
+    rows = _with_yield(rows, error)
+    return _with_uses(rows, photographs)[_output_columns()].reset_index(drop=True)
+
+
+def usable(rows: pd.DataFrame, use: str) -> pd.DataFrame:
+    """Return the rows that serve one use: `headline`, `curve`, `milestone` or `joint`.
+
+    Raises
+    ------
+    ParameterError
+        When the use is unknown.
+    """
+    if use not in USES:
+        raise ParameterError(f"yields.usable(use): unknown; use one of {', '.join(USES)}")
+    return rows[rows[f"for_{use}"]].reset_index(drop=True)
+
+
+def with_reason(rows: pd.DataFrame, use: str) -> pd.DataFrame:
+    """Return all rows with `reason`: empty where usable for this use, else the sentence why not."""
+    return rows.assign(reason=rows[f"why_not_{use}"].map(REASONS).fillna(""))
+
+
+def _check_options(native_change: str, annual_loss_pct: float, photographs: str, planted: str) -> None:
+    options = (
+        ("native_change", native_change, NATIVE_CHANGES),
+        ("photographs", photographs, PHOTOGRAPHS),
+        ("planted", planted, ("best", "region", "zone")),
+    )
+    for name, value, allowed in options:
+        if value not in allowed:
+            raise ParameterError(f"yields.by_visit({name}): unknown; use one of {', '.join(allowed)}")
+    if not 0 <= annual_loss_pct <= 60:
+        raise ParameterError(
+            "yields.by_visit(annual_loss_pct): out of range; expected 0 to 60 percent a year"
+        )
+
+
+def _with_native(
+    rows: pd.DataFrame, records: Records, native_change: str, annual_loss_pct: float
+) -> pd.DataFrame:
+    """Add native density expected at the reading, the change since baseline and its standard error."""
+    start = (rows["session_month"] + rows["baseline_month"]).to_numpy(dtype=float)
+    now = (rows["session_month"] + rows["month"]).to_numpy(dtype=float)
+    known = np.isfinite(start)
+    origin = np.where(rows["is_later"], rows["first_at"].to_numpy(dtype=float), start)
+    factor, factor_se = _native_factor(rows, records, (start, now), native_change, annual_loss_pct)
+    since_first, _ = _native_factor(rows, records, (origin, start), native_change, annual_loss_pct)
+    baseline = rows["baseline_density"].to_numpy(dtype=float)
+    carried = rows["first_density"].to_numpy(dtype=float) * since_first
+    guessed = np.maximum(baseline - POOLED_YIELD * rows["planted_before"].to_numpy(dtype=float), 0.0)
+    later = np.minimum(np.where(np.isfinite(carried), carried, guessed), baseline)
+    native_at_baseline = np.where(rows["is_later"], later, baseline)
+    return rows.assign(
+        register_month=now,
+        native_factor=np.where(known, factor, np.nan),
+        native_density=np.where(known, native_at_baseline * factor, np.nan),
+        native_change=np.where(known, native_at_baseline * (factor - 1), np.nan),
+        native_change_se=np.where(known, native_at_baseline * factor_se, np.nan),
+    )
+
+
+def _native_factor(
+    rows: pd.DataFrame,
+    records: Records,
+    span: tuple[np.ndarray, np.ndarray],
+    native_change: str,
+    annual_loss_pct: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    start, now = span
+    if native_change == "none":
+        return np.ones(len(rows)), np.zeros(len(rows))
+    if native_change == "control":
+        control = yields_native.control_rate(records)
+        own = rows[["patient_id"]].merge(
+            control.by_patient, on="patient_id", how="left", validate="many_to_one"
+        )
+        rate = own["rate"].fillna(control.practice).to_numpy(dtype=float)
+        unseen_se = np.hypot(control.practice_se, control.spread)
+        rate_se = own["rate_se"].fillna(unseen_se).to_numpy(dtype=float)
+        years = (now - start) / 12
+        return np.exp(rate * years), np.abs(years) * rate_se * np.exp(rate * years)
+    spells = yields_native.merged_courses(records.therapies)
+    never = np.empty((0, 2))
+    courses = [spells.get(patient, never) for patient in rows["patient_id"]]
+    factor = yields_native.assumed_factor(start, now, courses, annual_loss_pct=annual_loss_pct)
+    return factor, np.zeros(len(rows))
+
+
+def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
+    """Add densities' standard errors and yield with its standard error, in percent of planted hairs."""
+    density = rows["density_hairs_cm2"].to_numpy(dtype=float)
+    area = rows["counted_area_cm2"].to_numpy(dtype=float)
+    baseline = rows["baseline_density"].to_numpy(dtype=float)
+    baseline_area = rows["baseline_area"].fillna(1.0).to_numpy(dtype=float)
+    marked = rows["roi_marked"].eq(True).to_numpy() & rows["baseline_marked"].eq(True).to_numpy()
+    changed = (rows["reader_id"].ne(rows["baseline_reader"]) & rows["baseline_reader"].notna()).to_numpy(
+        dtype=bool
+    )
+    same = np.zeros(len(rows), dtype=bool)
+    reading_variance = _variance(
+        density, area, marked, changed & ~rows["is_baseline"].to_numpy(dtype=bool), error
+    )
+    repeats = np.where(marked, rows["n_baseline"].fillna(1.0).to_numpy(dtype=float), 1.0)
+    before_variance = _variance(baseline, baseline_area, marked, same, error) / repeats
+    factor = rows["native_factor"].to_numpy(dtype=float)
+    carry = np.where(rows["is_later"], 1.0, factor)
+    planted = rows["planted_hairs_cm2"].to_numpy(dtype=float)
+    value = (density - baseline - rows["native_change"].to_numpy(dtype=float)) / planted
+    variance = (
+        reading_variance
+        + carry**2 * before_variance
+        + rows["native_change_se"].to_numpy(dtype=float) ** 2
+        + (value * rows["planted_se"].to_numpy(dtype=float)) ** 2
+    )
+    is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
+    return rows.assign(
+        density=density,
+        density_se=np.sqrt(reading_variance),
+        baseline_se=np.sqrt(before_variance),
+        reader_changed=changed,
+        both_marked=marked,
+        yield_pct=np.where(is_baseline, np.nan, 100 * value),
+        yield_pct_se=np.where(is_baseline, np.nan, 100 * np.sqrt(variance) / planted),
+    )
+
+
+def _variance(density, area, marked, reader_changed, error: CountError) -> np.ndarray:
+    known = np.isfinite(density) & np.isfinite(area)
+    expected = measurement.plus_one_hair(np.where(known, density, 0.0), np.where(known, area, 1.0))
+    variance = measurement.count_variance(
+        expected, np.where(known, area, 1.0), marked=marked, reader_changed=reader_changed, error=error
+    )
+    return np.where(known, variance, np.nan)
+
+
+def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
+    """Add quantity, maturity, the four flags and their reasons, and the flag in words."""
+    month = rows["month"].to_numpy(dtype=float)
+    is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
+    strict = photographs == "standard"
+    length_differs = (
+        rows["hair_length"].ne(rows["baseline_length"]) & rows["baseline_length"].notna()
+    ).fillna(False)
+    is_mature = month >= rows["maturity_month"].to_numpy() - WINDOW_OPENS_MONTHS_EARLY
+    no_baseline = rows["baseline_density"].isna().to_numpy()
+    general = [
+        (rows["placement_id"].isna(), "not_planted"),
+        (rows["planted_hairs_cm2"].isna(), "no_planted_density"),
+        (no_baseline & rows["any_baseline"].to_numpy(), "baseline_not_standard"),
+        (no_baseline, "no_baseline"),
+        (strict & ~rows["is_standard"].to_numpy(), "not_standard"),
+        (strict & length_differs.to_numpy(dtype=bool) & ~is_baseline, "hair_length"),
+    ]
+    overlap = [(rows["is_overlap"], "overlap")]
+    young = [(is_baseline, "baseline"), (month < YIELD_FROM_MONTH, "early"), (~is_mature, "immature")]
+    once = [(rows["reads_as"].eq("earlier session"), "counted_once")]
+    why = {
+        "headline": _first_reason([*general, *overlap, *young]),
+        "curve": _first_reason([*general, *overlap]),
+        "milestone": _first_reason([*general, *overlap]),
+        "joint": _first_reason([*general, *once]),
+    }
+    value = rows["yield_pct"].to_numpy(dtype=float)
+    flag = np.select([value > 100, value < 0], ["over 100 %", "below 0 %"], default="")
+    provisional = ~is_mature & ~is_baseline & (month >= YIELD_FROM_MONTH) & (flag == "")
+    return rows.assign(
+        quantity=np.where(is_baseline, "baseline", np.where(month < YIELD_FROM_MONTH, "gain", "yield")),
+        is_mature=is_mature,
+        flag=np.where(provisional, "provisional", flag),
+        **{f"for_{use}": reason == "" for use, reason in why.items()},
+        **{f"why_not_{use}": reason for use, reason in why.items()},
+    )
+
+
+def _first_reason(conditions: Iterable[tuple]) -> np.ndarray:
+    tests, codes = zip(*conditions, strict=True)
+    return np.select([np.asarray(t, dtype=bool) for t in tests], codes, default="")
+
+
+def _output_columns() -> list[str]:
+    uses = [*(f"for_{use}" for use in USES), *(f"why_not_{use}" for use in USES)]
+    return [*CARRIED, *NUMBERS, *uses, "flag"]
