@@ -165,7 +165,7 @@ def cross_section(density, calibre_um) -> np.ndarray:
 
 
 def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
-    """Return the mean change of hair cross-section, baseline to last mature count, by zone and calibre method.
+    """Return the mean change of hair cross-section, baseline to last mature count, by zone and method.
 
     Pairs of counts measured by different calibre methods are left out with that reason. Where the donor zone
     was measured by the same method on the same day, the ratio of recipient to donor calibre is in
