@@ -1,0 +1,239 @@
+"""Control charts: centre line and limits of a series, and the points outside them.
+
+Each chart takes its limits from a baseline (the first points up to a declared change, or all of them) and is
+judged beyond it without moving them. Limits are three standard errors wide unless said otherwise.
+
+* `individuals`: sigma is the mean moving range / 1.128. NIST/SEMATECH e-Handbook 6.3.2.2. `screened` leaves
+  moving ranges above 3.267 times their mean out of a second mean, as public-sector programmes do.
+* `p` and `u`: binomial and Poisson limits by point. NIST/SEMATECH e-Handbook 6.3.3.
+* `p_prime` and `u_prime`: the same, widened by the sigma of the standardised points, for series whose points
+  differ by more than counting error. Laney 2002, Quality Engineering 14:531-537.
+* `g`: cases between events, geometric. Benneyan 2001, Health Care Manag Sci 4:305-318.
+* `t`: time between events, made near-normal by the power 1 / 3.6. Nelson 1994, J Qual Technol 26:239-240.
+* `ewma`: NIST/SEMATECH e-Handbook 6.3.2.4, with its limits at their final width.
+
+The limit functions work along the last axis, so that thousands of simulated series are charted in one call.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from analytics.errors import ParameterError
+
+D2 = 1.128  # mean range of two normal values in sigmas, as rounded by the handbook
+D4 = 3.267  # upper limit of a moving range in mean moving ranges
+NELSON_POWER = 3.6
+KINDS = ("individuals", "p", "p_prime", "u", "u_prime", "g", "t")
+BETTER_HIGH_KINDS = ("g", "t")  # more cases or time between events is better
+MIN_POINTS = 12  # fewer make trial limits: convention of public-sector improvement programmes
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A series with centre line and limits, all of shape (..., n)."""
+
+    kind: str
+    value: np.ndarray
+    centre: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    outside: np.ndarray
+    n_baseline: int
+    spread: np.ndarray  # sigma of the points in standard errors: 1 unless a prime chart
+
+
+def individuals(
+    values: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, screened: bool = False
+) -> Chart:
+    """Return the individuals chart of a series of single values.
+
+    Examples
+    --------
+    >>> chart = individuals([10.0, 12.0, 10.0, 12.0])
+    >>> float(chart.centre[0]), round(float(chart.high[0]), 2)
+    (11.0, 16.32)
+    """
+    x = np.asarray(values, dtype=float)
+    n = _baseline(x, n_baseline)
+    centre = x[..., :n].mean(axis=-1, keepdims=True)
+    ranges = np.abs(np.diff(x[..., :n]))
+    mean_range = ranges.mean(axis=-1, keepdims=True)
+    if screened:
+        kept = ranges <= D4 * mean_range
+        mean_range = ranges.mean(axis=-1, keepdims=True, where=kept)
+    sigma = mean_range / D2
+    return _chart("individuals", x, centre, centre - width * sigma, centre + width * sigma, n)
+
+
+def p(events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) -> Chart:
+    """Return the chart of proportions (0 to 1) with binomial limits.
+
+    Examples
+    --------
+    >>> chart = p([10, 10], [100, 100])
+    >>> float(chart.centre[0]), round(float(chart.high[0]), 3)
+    (0.1, 0.19)
+    """
+    return _attribute("p", events, sizes, n_baseline=n_baseline, width=width, prime=False)
+
+
+def p_prime(
+    events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0
+) -> Chart:
+    """Return the chart of proportions with Laney's limits, for points that differ by more than chance."""
+    return _attribute("p_prime", events, sizes, n_baseline=n_baseline, width=width, prime=True)
+
+
+def u(events: ArrayLike, exposure: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) -> Chart:
+    """Return the chart of events per unit of exposure with Poisson limits."""
+    return _attribute("u", events, exposure, n_baseline=n_baseline, width=width, prime=False)
+
+
+def u_prime(
+    events: ArrayLike, exposure: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0
+) -> Chart:
+    """Return the chart of events per unit of exposure with Laney's limits."""
+    return _attribute("u_prime", events, exposure, n_baseline=n_baseline, width=width, prime=True)
+
+
+def g(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, exact: bool = True) -> Chart:
+    """Return the chart of cases between events, its centre line the median.
+
+    Limits are the geometric quantiles that leave as much outside as a normal `width` would; Benneyan's mean
+    + 3 sigma (`exact=False`) flags one long gap in 55 of a stable series. The lower limit is 0 unless
+    events are very rare, so that more events show as a run below the line, not as a point outside.
+
+    Examples
+    --------
+    >>> round(float(g([9.0, 9.0]).high[0]), 1)
+    61.7
+    """
+    x = np.asarray(between, dtype=float)
+    n = _baseline(x, n_baseline)
+    mean = x[..., :n].mean(axis=-1, keepdims=True)
+    centre = np.median(x[..., :n], axis=-1, keepdims=True)
+    if exact:
+        stay = np.log(np.maximum(mean, 1e-12) / (1 + mean))
+        low = np.log(stats.norm.cdf(width)) / stay - 1
+        high = np.log(stats.norm.sf(width)) / stay - 1
+    else:
+        sigma = np.sqrt(mean * (mean + 1))
+        low, high = mean - width * sigma, mean + width * sigma
+    return _chart("g", x, centre, np.maximum(low, 0), high, n)
+
+
+def t(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) -> Chart:
+    """Return the chart of time between events, limits made on the power scale 1 / 3.6 and turned back."""
+    x = np.asarray(between, dtype=float)
+    if (x < 0).any():
+        raise ParameterError("control.t(between): negative time(s) between events; sort events by time first")
+    inner = individuals(x ** (1 / NELSON_POWER), n_baseline=n_baseline, width=width)
+    centre, low, high = (np.maximum(a, 0) ** NELSON_POWER for a in (inner.centre, inner.low, inner.high))
+    return _chart("t", x, centre, low, high, inner.n_baseline)
+
+
+def ewma(values: ArrayLike, *, weight: float, target: float, sigma: float, width: float = 3.0) -> Chart:
+    """Return the exponentially weighted moving average with its final limits.
+
+    Parameters
+    ----------
+    values
+        Shape (..., n).
+    weight
+        Share given to the newest value, above 0 up to 1 (usual 0.2 to 0.3).
+    target, sigma
+        Mean and standard deviation of single values while in control.
+
+    Examples
+    --------
+    >>> ewma([2.0, 0.0], weight=0.5, target=0.0, sigma=1.0).value.tolist()
+    [1.0, 0.5]
+    """
+    if not 0 < weight <= 1:
+        raise ParameterError("control.ewma(weight): outside 0 to 1; the usual weight is 0.2 to 0.3")
+    x = np.asarray(values, dtype=float)
+    smooth = np.empty_like(x)
+    last = np.full(x.shape[:-1], float(target))
+    for i in range(x.shape[-1]):
+        last = weight * x[..., i] + (1 - weight) * last
+        smooth[..., i] = last
+    half = width * sigma * np.sqrt(weight / (2 - weight))
+    centre = np.full((*x.shape[:-1], 1), float(target))
+    return _chart("ewma", smooth, centre, centre - half, centre + half, 0)
+
+
+def chart(
+    kind: str, events: ArrayLike, sizes: ArrayLike | None = None, *, n_baseline: int | None = None
+) -> Chart:
+    """Return the chart of the kind named (one of KINDS); `sizes` for p, u and their prime forms."""
+    with_sizes: dict[str, Callable] = {"p": p, "p_prime": p_prime, "u": u, "u_prime": u_prime}
+    alone: dict[str, Callable] = {"individuals": individuals, "g": g, "t": t}
+    if kind in with_sizes and sizes is not None:
+        return with_sizes[kind](events, sizes, n_baseline=n_baseline)
+    if kind in alone:
+        return alone[kind](events, n_baseline=n_baseline)
+    raise ParameterError(
+        f"control.chart(kind): unknown, or sizes are missing for p or u; use one of {', '.join(KINDS)}"
+    )
+
+
+def shewhart_run_length(shift: float = 0.0, *, width: float = 3.0) -> float:
+    """Return the mean number of points to the first one outside the limits, shift in sigmas (known limits).
+
+    Examples
+    --------
+    >>> round(shewhart_run_length(0.0, width=0.0), 6)
+    1.0
+    """
+    return float(1 / (stats.norm.sf(width - shift) + stats.norm.cdf(-width - shift)))
+
+
+def _baseline(x: np.ndarray, n_baseline: int | None) -> int:
+    n = x.shape[-1] if n_baseline is None else int(n_baseline)
+    if not 2 <= n <= x.shape[-1]:
+        raise ParameterError(
+            "control(n_baseline): a chart needs 2 points in its baseline and no more than the series holds"
+        )
+    return n
+
+
+def _attribute(
+    kind: str, events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None, width: float, prime: bool
+) -> Chart:
+    y, size = np.broadcast_arrays(np.asarray(events, float), np.asarray(sizes, float))
+    if (size <= 0).any():
+        raise ParameterError(f"control.{kind}(sizes): 0 or negative; leave such points out of the chart")
+    n = _baseline(y, n_baseline)
+    share = y / size
+    centre = y[..., :n].sum(axis=-1, keepdims=True) / size[..., :n].sum(axis=-1, keepdims=True)
+    variance = centre * (1 - centre) if kind.startswith("p") else centre
+    se = np.sqrt(np.maximum(variance, 0) / size)
+    spread = np.ones_like(centre)
+    if prime:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = np.where(se > 0, (share - centre) / se, 0.0)
+        spread = np.abs(np.diff(z[..., :n])).mean(axis=-1, keepdims=True) / D2
+    half = width * se * spread
+    top = 1.0 if kind.startswith("p") else np.inf
+    return _chart(
+        kind, share, centre, np.maximum(centre - half, 0), np.minimum(centre + half, top), n, spread=spread
+    )
+
+
+def _chart(
+    kind: str,
+    x: np.ndarray,
+    centre: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+    n: int,
+    *,
+    spread: np.ndarray | None = None,
+) -> Chart:
+    centre, low, high = (np.broadcast_to(a, x.shape) for a in (centre, low, high))
+    outside = (x < low) | (x > high)
+    return Chart(kind, x, centre, low, high, outside, n, np.ones(1) if spread is None else spread)

@@ -1,0 +1,201 @@
+"""Funnel limits: which units differ from the rest by more than chance at their volume?
+
+Limits are exact for counts and interpolated between whole numbers so that they are smooth in volume;
+z-scores carry over-dispersion (units differ by more than counting error even when none is special),
+estimated from winsorised z-scores as a factor phi on the variance or as an added variance tau2 between
+units. Estimates shrunk towards the whole stand beside the raw ones.
+
+Sources: Spiegelhalter 2005, Stat Med 24:1185-1202 (limits, interpolation in its appendix, over-dispersion);
+DerSimonian & Laird 1986, Control Clin Trials 7:177-188 (moment estimate of tau2).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from analytics.errors import ParameterError
+
+LEVELS = (0.95, 0.998)
+WINSORISED_SHARE = 0.1
+MIN_UNITS = 8  # fewer: intervals, no funnel (over-dispersion cannot be judged; about 10 is the usual advice)
+
+
+@dataclass(frozen=True, slots=True)
+class Dispersion:
+    """How much more units differ than chance: phi (factor) and tau2 (added variance), with their z-scores."""
+
+    z: np.ndarray
+    phi: float
+    tau2: float
+    p_value: float
+    n_units: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shrunken:
+    """Estimates drawn towards the whole, with limits, the weight of the unit itself, tau2 and the whole."""
+
+    estimate: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    weight: np.ndarray
+    tau2: float
+    centre: float
+
+
+def binomial_limits(sizes: ArrayLike, target: float, *, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+    """Return exact, interpolated limits for proportions (0 to 1) around a target.
+
+    Parameters
+    ----------
+    sizes
+        Number of cases of each unit, shape (k,), above 0.
+    target
+        The proportion all units would share, between 0 and 1.
+    level
+        Share of in-control units inside the limits (0.95 and 0.998 are usual).
+
+    Examples
+    --------
+    >>> low, high = binomial_limits([10], 0.5)
+    >>> round(float(low[0]), 3), round(float(high[0]), 3)
+    (0.132, 0.768)
+    """
+    n = np.asarray(sizes, dtype=float)
+    if not 0 < target < 1 or (n <= 0).any():
+        raise ParameterError("funnel.binomial_limits: target outside 0 to 1 or a size not above 0")
+    tail = (1 - level) / 2
+    dist = stats.binom(n, target)
+    low, high = (_interpolated(dist, share) / n for share in (tail, 1 - tail))
+    return np.maximum(low, 0.0), np.minimum(high, 1.0)
+
+
+def poisson_limits(expected: ArrayLike, *, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+    """Return exact, interpolated limits for observed / expected, by expected number of events.
+
+    Examples
+    --------
+    >>> low, high = poisson_limits([100.0])
+    >>> bool(low[0] < 1 < high[0])
+    True
+    """
+    e = np.asarray(expected, dtype=float)
+    if (e <= 0).any():
+        raise ParameterError("funnel.poisson_limits(expected): not above 0; leave such units out")
+    tail = (1 - level) / 2
+    low, high = (_interpolated(stats.poisson(e), share) / e for share in (tail, 1 - tail))
+    return np.maximum(low, 0.0), high
+
+
+def normal_limits(se: ArrayLike, target: float, *, level: float = 0.95, phi: float = 1.0, tau2: float = 0.0):
+    """Return target -/+ z sqrt(phi se^2 + tau2): limits for any estimate with a standard error.
+
+    Examples
+    --------
+    >>> low, high = normal_limits([1.0], 0.0)
+    >>> round(float(high[0]), 2)
+    1.96
+    """
+    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(phi * np.asarray(se, dtype=float) ** 2 + tau2)
+    return target - half, target + half
+
+
+def proportion_z(
+    events: ArrayLike, sizes: ArrayLike, target: float | None = None
+) -> tuple[np.ndarray, float]:
+    """Return the z-score of each unit's proportion against the target (the pooled share if not given).
+
+    Examples
+    --------
+    >>> z, target = proportion_z([10, 20], [100, 100])
+    >>> round(target, 2), bool(np.isclose(z.sum(), 0))
+    (0.15, True)
+    """
+    y, n = np.asarray(events, dtype=float), np.asarray(sizes, dtype=float)
+    centre = float(y.sum() / n.sum()) if target is None else target
+    return (y / n - centre) / np.sqrt(centre * (1 - centre) / n), centre
+
+
+def dispersion(
+    z: ArrayLike, se: ArrayLike | None = None, *, winsorised: float = WINSORISED_SHARE
+) -> Dispersion:
+    """Return over-dispersion from z-scores, the most extreme share at each end drawn in first.
+
+    phi is the mean of the squared z-scores. tau2 is its additive counterpart, 0 unless phi exceeds what k
+    units allow.
+
+    Parameters
+    ----------
+    z
+        Shape (k,).
+    se
+        Standard errors behind z, shape (k,); needed for tau2.
+    winsorised
+        Share of units at each end whose z is replaced by the quantile there; 0 for none.
+
+    Examples
+    --------
+    >>> dispersion([1.0, -1.0, 2.0, -2.0], winsorised=0.0).phi
+    2.5
+    """
+    raw = np.asarray(z, dtype=float)
+    k = len(raw)
+    edges = np.quantile(raw, [winsorised, 1 - winsorised]) if k else np.zeros(2)
+    drawn = np.clip(raw, *edges) if winsorised > 0 else raw
+    phi = float((drawn**2).mean()) if k else np.nan
+    tau2 = np.nan
+    if se is not None and k > 1:
+        w = 1 / np.asarray(se, dtype=float) ** 2
+        tau2 = float(max(0.0, (k * phi - (k - 1)) / (w.sum() - (w**2).sum() / w.sum())))
+    return Dispersion(drawn, phi, tau2, float(stats.chi2.sf(k * phi, k)) if k else np.nan, k)
+
+
+def shrink(estimate: ArrayLike, se: ArrayLike, *, level: float = 0.95) -> Shrunken:
+    """Return estimates shrunk towards their weighted mean by how far units truly differ (tau2 by moments).
+
+    Limits add the uncertainty of the mean; that of tau2 is not in them.
+
+    Examples
+    --------
+    >>> found = shrink([1.0, 3.0], [1.0, 1.0])
+    >>> found.tau2, found.estimate.tolist()
+    (1.0, [1.5, 2.5])
+    """
+    x, s = np.asarray(estimate, dtype=float), np.asarray(se, dtype=float)
+    w = 1 / s**2
+    plain = float((w * x).sum() / w.sum())
+    q = float((w * (x - plain) ** 2).sum())
+    spread = w.sum() - (w**2).sum() / w.sum()
+    tau2 = max(0.0, (q - (len(x) - 1)) / spread) if len(x) > 1 and spread > 0 else 0.0
+    total = 1 / (s**2 + tau2)
+    centre = float((total * x).sum() / total.sum())
+    own = tau2 / (tau2 + s**2)
+    value = own * x + (1 - own) * centre
+    variance = own * s**2 + (1 - own) ** 2 / total.sum()
+    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(variance)
+    return Shrunken(value, value - half, value + half, own, float(tau2), centre)
+
+
+def chance_to_flag(shift: ArrayLike, se_centre: ArrayLike, se_shifted: ArrayLike, *, level: float = 0.95):
+    """Return the chance that a unit truly shifted by `shift` lies beyond its limit on that side.
+
+    The limit is z times the standard error at the centre; the reading has the standard error of the shifted
+    truth.
+
+    Examples
+    --------
+    >>> round(float(chance_to_flag(1.96, 1.0, 1.0)), 2)
+    0.5
+    """
+    z = stats.norm.ppf(0.5 + level / 2)
+    distance = np.abs(np.asarray(shift, dtype=float)) - z * np.asarray(se_centre, dtype=float)
+    return stats.norm.cdf(distance / np.asarray(se_shifted, dtype=float))
+
+
+def _interpolated(dist, share: float) -> np.ndarray:
+    """Return r - (F(r) - share) / (F(r) - F(r - 1)), r the smallest count with F(r) >= share."""
+    r = dist.ppf(share)
+    at, mass = dist.cdf(r), dist.pmf(r)
+    return r - (at - share) / mass
