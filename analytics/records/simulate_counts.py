@@ -91,7 +91,7 @@ def attendances(
     )
     first = sessions["session_number"].to_numpy() == 1
     early = np.round(rng.uniform(0.1, 2.5, n), 1) * (first & (rng.random(n) < 0.15))
-    day = pd.DataFrame({"operation": np.arange(n), "planned": 0, "month": -early, "withdrawn": False})
+    day = pd.DataFrame({"operation": np.arange(n), "planned": 0, "month": 0.0 - early, "withdrawn": False})
     table = pd.concat([day, later], ignore_index=True).sort_values(["operation", "month"], ignore_index=True)
     table["person"] = sessions["person"].to_numpy()[table["operation"]]
     table["time"] = sessions["time"].to_numpy()[table["operation"]] + table["month"]
@@ -244,7 +244,7 @@ def size(rows: pd.DataFrame, patients: pd.DataFrame, rng: np.random.Generator) -
     calibre = patients["calibre"].to_numpy()[person] * relative * np.where(by_caliper, 0.71, 1.0)
     calibre = np.round(calibre * rng.normal(1.0, 0.03, len(rows)), 1)
     density = rows["density_hairs_cm2"].to_numpy(dtype=float)
-    units = density / np.where(donor, 2.05, (1.6 * native + 2.1 * grown) / total)
+    units = density / np.where(donor, 2.05, np.maximum((1.6 * native + 2.1 * grown) / total, 1.0))
     known = rows["sized"].to_numpy() & (density > 0)
     method = pd.Series(np.where(by_caliper, "caliper", "optical"), index=rows.index)
     return rows.assign(
