@@ -36,7 +36,7 @@ WINDOW_OPENS_MONTHS_EARLY = 1.0
 POOLED_YIELD = 0.85
 
 NATIVE_CHANGES = ("none", "assumed", "control")
-PHOTOGRAPHS = ("standard", "all")
+PHOTOGRAPHS = ("standard", "any_length", "all")
 
 REASONS = {
     "not_planted": "no planting of this zone in this session is recorded",
@@ -61,7 +61,8 @@ NUMBERS = (
     "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
     "hair_length standard_conditions is_baseline baseline_density baseline_se baseline_area native_factor "
     "native_density native_change native_change_se planted_hairs_cm2 planted_se planted_cv planted_source "
-    "planted_ratio planted_before is_later patient_month yield_pct yield_pct_se quantity is_mature maturity_month"
+    "planted_ratio planted_before is_later patient_month yield_pct yield_pct_se quantity is_mature "
+    "maturity_month"
 ).split()
 
 
@@ -124,8 +125,8 @@ def by_visit(
     annual_loss_pct
         Yearly loss of untreated native hair in percent, 0 to 60, for `assumed`.
     photographs
-        `standard` leaves counts under non-standard conditions or with another hair length out of every use;
-        `all` keeps them.
+        `standard` leaves counts under non-standard conditions or with another hair length than the baseline
+        out of every use; `any_length` only those under non-standard conditions; `all` keeps all.
     planted
         `best` (in the region where counted, else zone average), `region` or `zone`.
     count_error
@@ -243,10 +244,8 @@ def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
     area = rows["counted_area_cm2"].to_numpy(dtype=float)
     baseline = rows["baseline_density"].to_numpy(dtype=float)
     baseline_area = rows["baseline_area"].fillna(1.0).to_numpy(dtype=float)
-    marked = rows["roi_marked"].eq(True).to_numpy() & rows["baseline_marked"].eq(True).to_numpy()
-    changed = (rows["reader_id"].ne(rows["baseline_reader"]) & rows["baseline_reader"].notna()).to_numpy(
-        dtype=bool
-    )
+    marked = _is_yes(rows["roi_marked"]) & _is_yes(rows["baseline_marked"])
+    changed = _differs(rows["reader_id"], rows["baseline_reader"])
     same = np.zeros(len(rows), dtype=bool)
     reading_variance = _variance(
         density, area, marked, changed & ~rows["is_baseline"].to_numpy(dtype=bool), error
@@ -275,6 +274,16 @@ def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
     )
 
 
+def _is_yes(column: pd.Series) -> np.ndarray:
+    return column.astype("boolean").fillna(False).to_numpy(dtype=bool)
+
+
+def _differs(now: pd.Series, before: pd.Series) -> np.ndarray:
+    """Return True where both are known and differ."""
+    known = now.notna() & before.notna()
+    return (known & now.astype(str).ne(before.astype(str))).to_numpy(dtype=bool)
+
+
 def _variance(density, area, marked, reader_changed, error: CountError) -> np.ndarray:
     known = np.isfinite(density) & np.isfinite(area)
     expected = measurement.plus_one_hair(np.where(known, density, 0.0), np.where(known, area, 1.0))
@@ -288,10 +297,8 @@ def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
     """Add quantity, maturity, the four flags and their reasons, and the flag in words."""
     month = rows["month"].to_numpy(dtype=float)
     is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
-    strict = photographs == "standard"
-    length_differs = (
-        rows["hair_length"].ne(rows["baseline_length"]) & rows["baseline_length"].notna()
-    ).fillna(False)
+    no_failed, same_length = photographs != "all", photographs == "standard"
+    length_differs = _differs(rows["hair_length"], rows["baseline_length"])
     is_mature = month >= rows["maturity_month"].to_numpy() - WINDOW_OPENS_MONTHS_EARLY
     no_baseline = rows["baseline_density"].isna().to_numpy()
     general = [
@@ -299,8 +306,8 @@ def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
         (rows["planted_hairs_cm2"].isna(), "no_planted_density"),
         (no_baseline & rows["any_baseline"].to_numpy(), "baseline_not_standard"),
         (no_baseline, "no_baseline"),
-        (strict & ~rows["is_standard"].to_numpy(), "not_standard"),
-        (strict & length_differs.to_numpy(dtype=bool) & ~is_baseline, "hair_length"),
+        (no_failed & ~rows["is_standard"].to_numpy(), "not_standard"),
+        (same_length & length_differs & ~is_baseline, "hair_length"),
     ]
     overlap = [(rows["is_overlap"], "overlap")]
     young = [(is_baseline, "baseline"), (month < YIELD_FROM_MONTH, "early"), (~is_mature, "immature")]
