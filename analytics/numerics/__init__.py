@@ -1,0 +1,1 @@
+"""The engines: arrays in, a frozen dataclass out; no tables, no records."""

@@ -1,0 +1,243 @@
+"""What a nested mixed model holds: its levels, its variance parameters, the basis its columns are written in.
+
+The model is y = X beta + sum over levels of Z b + e with b ~ N(0, sigma^2 Lambda Lambda') and e ~ N(0,
+sigma^2 / w), or, with known sampling variances v, b ~ N(0, Lambda Lambda') and e ~ N(0, sigma^2 / w + v).
+`theta` holds the lower triangle of Lambda row by row (`full`), its diagonal (`diagonal`) or one number
+(`identity`), level by level, outermost first; with known variances sigma is its last entry. Lambda is
+relative to sigma in the first case and absolute in the second.
+
+The criterion is differentiated in gamma, the entries of Lambda Lambda' (and sigma^2), in which it is smooth
+at zero.
+
+Columns are rewritten in a basis in which X'X = n I and the residual of y has mean square 1; so one
+tolerance serves every unit, and cross-products of awkward columns (month, month squared) lose no digits.
+
+Source: Bates, Maechler, Bolker & Walker 2015, J Stat Softw 67(1), sec. 3 (relative Cholesky factor,
+profiled criterion).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.linalg import solve_triangular
+
+from analytics.errors import FitError
+
+Array = np.ndarray
+KINDS = ("full", "diagonal", "identity")
+# A column whose part not explained by the columns before it has less than 1e-6 of its length is a
+# combination of them.
+COLLINEAR = 1e-12
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Sums that fix the basis and the start values; they add up over parts.
+
+    `gram` (m, m) are the weighted cross-products of [X, y], `z_squares[l]` (q,) the sums of squares of Z,
+    `n_groups[l]` the number of groups, `log_weights` the sum of log w.
+    """
+
+    n: int
+    gram: Array
+    z_squares: tuple[Array, ...]
+    n_groups: tuple[int, ...]
+    log_weights: float
+
+    def __add__(self, other: Survey) -> Survey:
+        return Survey(
+            self.n + other.n,
+            self.gram + other.gram,
+            tuple(a + b for a, b in zip(self.z_squares, other.z_squares, strict=True)),
+            tuple(a + b for a, b in zip(self.n_groups, other.n_groups, strict=True)),
+            self.log_weights + other.log_weights,
+        )
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything all parts must agree on before they contribute.
+
+    `kinds[l]`, `sizes[l]` (q) and `scales[l]` (root mean square of Z) describe the levels; `basis` (m, m)
+    turns [X, y] into the working columns; `unit` is the residual standard deviation y is divided by.
+    """
+
+    n: int
+    p: int
+    kinds: tuple[str, ...]
+    sizes: tuple[int, ...]
+    scales: tuple[Array, ...]
+    n_groups: tuple[int, ...]
+    basis: Array
+    unit: float
+    log_weights: float
+    method: str
+    known: bool
+
+    @property
+    def m(self) -> int:
+        """Number of working columns: p fixed effects and y."""
+        return self.p + 1
+
+    @property
+    def n_theta(self) -> int:
+        """Number of variance parameters, sigma included only when it is not profiled out."""
+        return sum(_n_entries(k, q) for k, q in zip(self.kinds, self.sizes, strict=True)) + self.known
+
+
+def plan(survey: Survey, kinds: tuple[str, ...], *, method: str = "REML", known: bool = False) -> Plan:
+    """Fix basis and scales from the sums of all parts.
+
+    Raises
+    ------
+    FitError
+        If columns of X are collinear, if there are no more rows than columns, or if X reproduces y exactly.
+    """
+    p = len(survey.gram) - 1
+    if survey.n <= p:
+        raise FitError(
+            f"mixed.fit: {survey.n} rows for {p} fixed effects; more rows than fixed effects are needed"
+        )
+    root = _checked_root(survey.gram / survey.n)
+    unit = float(root[p, p] * np.sqrt(survey.n / (survey.n - p)))
+    root[p, p] = unit
+    basis = solve_triangular(root, np.eye(p + 1))
+    scales = tuple(np.sqrt(np.maximum(s, 1e-300) / survey.n) for s in survey.z_squares)
+    sizes = tuple(len(s) for s in scales)
+    return Plan(
+        survey.n, p, kinds, sizes, scales, survey.n_groups, basis, unit, survey.log_weights, method, known
+    )
+
+
+def _checked_root(gram: Array) -> Array:
+    """Return the upper Cholesky factor of the Gram matrix of [X, y], refusing dependent columns."""
+    m = len(gram)
+    root = np.zeros((m, m))
+    for j in range(m):
+        above = solve_triangular(root[:j, :j], gram[:j, j], trans="T") if j else np.zeros(0)
+        left = gram[j, j] - above @ above
+        if not left > COLLINEAR * gram[j, j]:
+            _refuse_column(j, m, gram[j, j])
+        root[:j, j], root[j, j] = above, np.sqrt(left)
+    return root
+
+
+def _refuse_column(j: int, m: int, square: float) -> None:
+    if j == m - 1:
+        raise FitError(
+            "mixed.fit: y is reproduced exactly by the fixed effects; there is no variation left to divide"
+        )
+    if square == 0:
+        raise FitError(f"mixed.fit: column {j} of X (counted from 0) is zero throughout; drop it")
+    raise FitError(
+        f"mixed.fit: column {j} of X (counted from 0) is a combination of the columns before it; "
+        "the columns of X must be independent; drop it"
+    )
+
+
+def _n_entries(kind: str, q: int) -> int:
+    return {"full": q * (q + 1) // 2, "diagonal": q, "identity": 1}[kind]
+
+
+def entries(kind: str, q: int) -> list[list[tuple[int, int]]]:
+    """Return, for each variance parameter of a level, the entries (row, column) of Lambda it fills.
+
+    Examples
+    --------
+    >>> entries("full", 2)
+    [[(0, 0)], [(1, 0)], [(1, 1)]]
+    >>> entries("identity", 2)
+    [[(0, 0), (1, 1)]]
+    """
+    if kind == "full":
+        return [[(a, b)] for a in range(q) for b in range(a + 1)]
+    if kind == "diagonal":
+        return [[(a, a)] for a in range(q)]
+    return [[(a, a) for a in range(q)]]
+
+
+def basis_matrices(kind: str, q: int) -> Array:
+    """Return the symmetric matrices (d, q, q) whose sum with weights gamma is Lambda Lambda'."""
+    cells = entries(kind, q)
+    out = np.zeros((len(cells), q, q))
+    for i, cell in enumerate(cells):
+        for a, b in cell:
+            out[i, a, b] = out[i, b, a] = 1.0
+    return out
+
+
+def factors(theta: Array, form: Plan) -> list[Array]:
+    """Return Lambda (q, q) of each level from theta."""
+    out, at = [], 0
+    for kind, q in zip(form.kinds, form.sizes, strict=True):
+        lam = np.zeros((q, q))
+        for cell in entries(kind, q):
+            for a, b in cell:
+                lam[a, b] = theta[at]
+            at += 1
+        out.append(lam)
+    return out
+
+
+def gamma(theta: Array, form: Plan) -> Array:
+    """Return the entries of Lambda Lambda' (and sigma^2) that the criterion is differentiated in."""
+    parts = []
+    for lam, kind, q in zip(factors(theta, form), form.kinds, form.sizes, strict=True):
+        square = lam @ lam.T
+        parts.append([square[cell[0]] for cell in entries(kind, q)])
+    tail = [[theta[-1] ** 2]] if form.known else []
+    return np.concatenate([*parts, *tail]) if parts or tail else np.zeros(0)
+
+
+def chain(theta: Array, form: Plan) -> tuple[Array, Array]:
+    """Return d gamma / d theta (d, d) as [gamma, theta] and the second derivatives (d, d, d) as [gamma, theta, theta]."""
+    d = form.n_theta
+    first, second = np.zeros((d, d)), np.zeros((d, d, d))
+    at = 0
+    for lam, kind, q in zip(factors(theta, form), form.kinds, form.sizes, strict=True):
+        cells = entries(kind, q)
+        units = np.zeros((len(cells), q, q))
+        for i, cell in enumerate(cells):
+            for a, b in cell:
+                units[i, a, b] = 1.0
+        for i, cell in enumerate(cells):
+            a, b = cell[0]
+            for k in range(len(cells)):
+                first[at + i, at + k] = units[k][a] @ lam[b] + lam[a] @ units[k][b]
+                for h in range(len(cells)):
+                    second[at + i, at + k, at + h] = units[k][a] @ units[h][b] + units[h][a] @ units[k][b]
+        at += len(cells)
+    if form.known:
+        first[at, at], second[at, at, at] = 2 * theta[-1], 2.0
+    return first, second
+
+
+def start_theta(form: Plan) -> Array:
+    """Return start values: the variance shared evenly between the effects (and sigma), by the scale of Z."""
+    share = 1.0 / (sum(form.sizes) + 1)
+    top = np.sqrt(share if form.known else 1.0)
+    out = []
+    for kind, q, scale in zip(form.kinds, form.sizes, form.scales, strict=True):
+        out += [
+            top / _cell_scale(cell, scale) if cell[0][0] == cell[0][1] else 0.0 for cell in entries(kind, q)
+        ]
+    return np.array([*out, *([top] if form.known else [])])
+
+
+def theta_scale(form: Plan) -> Array:
+    """Return the size of theta that would give each effect the residual's variance; used to judge steps and zeros."""
+    out = []
+    for kind, q, scale in zip(form.kinds, form.sizes, form.scales, strict=True):
+        out += [1.0 / _cell_scale(cell, scale) for cell in entries(kind, q)]
+    return np.array([*out, *([1.0] if form.known else [])])
+
+
+def _cell_scale(cell: list[tuple[int, int]], scale: Array) -> float:
+    return float(np.sqrt(np.mean([scale[a] ** 2 for a, _ in cell])))
+
+
+def with_method(form: Plan, method: str) -> Plan:
+    """Return the same plan under the other criterion."""
+    return replace(form, method=method)
