@@ -1,0 +1,1 @@
+"""What leaves: the only room that draws, formats or writes."""

@@ -1,0 +1,188 @@
+"""What every picture shares: one palette with a second cue, one style, panels, labels, bytes that repeat.
+
+Colour never carries meaning alone: the n-th series has the n-th colour, the n-th dash and the n-th
+marker, and is labelled where it ends. The colours are the Okabe-Ito set, darkened until each reaches 3:1
+against white.
+
+Source: Okabe and Ito, *Color Universal Design* (2008), for the hues; the darkening is ours. WCAG 2.1,
+1.4.11, for 3:1.
+"""
+
+import io
+import math
+import re
+from typing import Any
+
+import matplotlib as mpl
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from analytics.pages import words
+
+INK = "#1b1f23"
+QUIET = "#5c646b"
+RULE = "#c9ced3"
+SERIES = ("#0b5c9e", "#b8470a", "#00734f", "#8a3b73", "#6b5600", "#3d4a54")
+DASHES: tuple = (
+    "solid",
+    (0, (5, 1.6)),
+    (0, (1.2, 1.4)),
+    (0, (6, 1.5, 1.2, 1.5)),
+    (0, (3, 1, 1, 1, 1, 1)),
+    (0, (9, 2)),
+)
+MARKERS = ("o", "s", "^", "D", "v", "P")
+BAND_ALPHA = 0.16
+WIDTH_IN = 7.6
+NARROW_WIDTH_IN = 3.7
+# The reading machine's own sans serif; matplotlib measures with DejaVu Sans, which is wider, so nothing
+# collides.
+FONT_STACK = "'Helvetica Neue','Segoe UI','Liberation Sans',Arial,sans-serif"
+
+STYLE: Any = {
+    "font.family": "DejaVu Sans",
+    "font.size": 8.6,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": QUIET,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.titlesize": 9.2,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": 8.6,
+    "axes.axisbelow": True,
+    "grid.color": "#e3e6e9",
+    "grid.linewidth": 0.6,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.major.width": 0.7,
+    "ytick.major.width": 0.7,
+    "lines.linewidth": 1.7,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "regrowth",
+    "figure.dpi": 100,
+}
+
+
+def panels(
+    ax: Axes | None,
+    n: int,
+    *,
+    narrow: bool = False,
+    columns: int = 3,
+    height_in: float = 2.5,
+    share: str = "xy",
+) -> list[Axes]:
+    """Return n axes on one scale: in a new figure, or in the place of the axes given.
+
+    Parameters
+    ----------
+    ax
+        Axes to draw in; None makes a figure.
+    n
+        Number of panels, 1 or more.
+    narrow
+        For a telephone's width: one panel a row.
+    columns
+        Panels in a row on a wide page.
+    height_in
+        Height of one panel, inches.
+    share
+        Which scales the panels share: xy, x, or none.
+    """
+    if ax is not None and n == 1:
+        return [ax]
+    columns = 1 if narrow else min(columns, n)
+    rows = math.ceil(n / columns)
+    if ax is None:
+        width = NARROW_WIDTH_IN if narrow else WIDTH_IN
+        figure = Figure(figsize=(width, rows * height_in), layout="constrained")
+        grid = figure.subplots(rows, columns, sharex="x" in share, sharey="y" in share, squeeze=False).ravel()
+    else:
+        ax.set_axis_off()
+        spec: Any = ax.get_subplotspec()
+        inner = spec.subgridspec(rows, columns)
+        grid = inner.subplots(sharex="x" in share, sharey="y" in share, squeeze=False).ravel()
+    for spare in grid[n:]:
+        spare.set_axis_off()
+    for position, panel in enumerate(grid[:n]):
+        if position + columns >= n:
+            panel.tick_params(labelbottom=True)
+    return list(grid[:n])
+
+
+def series_style(position: int) -> dict:
+    """Return colour and dash of the n-th line."""
+    return {"color": SERIES[position % len(SERIES)], "linestyle": DASHES[position % len(DASHES)]}
+
+
+def marker_style(position: int) -> dict:
+    """Return colour and marker of the n-th series of points."""
+    return {"color": SERIES[position % len(SERIES)], "marker": MARKERS[position % len(MARKERS)]}
+
+
+def axis_name(what: str, unit: str) -> str:
+    """Return an axis name with its unit.
+
+    Examples
+    --------
+    >>> axis_name("Yield", "%")
+    'Yield (percent)'
+    """
+    name = words.UNIT_NAME.get(unit, unit)
+    return f"{what} ({name})" if name and unit not in ("ratio", "count", "") else what
+
+
+def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
+    """Return a label a row: its groups, and its term where the terms differ within a group."""
+    columns = list(by)
+    if not columns or ("term" in frame and frame["term"].nunique() > 1):
+        columns.append("term")
+    return [", ".join(readable(row[c]) for c in columns) for _, row in frame.iterrows()]
+
+
+def readable(value: object) -> str:
+    """Return a name as words: underscores become spaces.
+
+    Examples
+    --------
+    >>> readable("yield_at_maturity")
+    'yield at maturity'
+    """
+    return str(value).replace("_", " ")
+
+
+def title_case(text: str) -> str:
+    """Return the text with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def label_line_ends(ax: Axes, ends: list[tuple[float, float, str, str]]) -> None:
+    """Write each line's name at its end, moved apart where they would touch.
+
+    `ends` holds (x, y, text, colour). Names are kept a line of text apart, in the order of their y.
+    """
+    low, high = ax.get_ylim()
+    step = 0.075 * (high - low)
+    floor = -math.inf
+    for x, y, text, colour in sorted(ends, key=lambda end: end[1]):
+        place = max(y, floor + step)
+        floor = place
+        ax.annotate(
+            text, (x, place), xytext=(4, 0), textcoords="offset points", color=colour, va="center", fontsize=8
+        )
+
+
+def svg(figure: Figure) -> str:
+    """Return the figure as SVG text: the same figure gives the same bytes."""
+    buffer = io.StringIO()
+    with mpl.rc_context(STYLE):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    return re.sub(r"'?DejaVu Sans'?(, [^;\"]*)?", lambda _: FONT_STACK, text)

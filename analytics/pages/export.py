@@ -1,0 +1,80 @@
+"""The formats of a report, all from the executed notebook and `results.json`: HTML, notebook, workbook, PDF.
+
+HTML is one file: nothing is fetched when it is opened, and its policy forbids the browser to try. The
+notebook keeps code and outputs, and loses times, machine paths and the record of its execution, so that
+the same input gives the same bytes.
+"""
+
+import re
+from pathlib import Path
+from typing import Any
+
+import nbformat
+from nbconvert.exporters import HTMLExporter
+
+from analytics.errors import AnalyticsError
+from analytics.pages import browser, files, stylesheet, workbook
+from analytics.pages.sheet_marks import RESULTS_FILE
+
+EXECUTED = "executed.ipynb"
+
+
+def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
+    """Make the formats a run asks for; return those made, and a sentence for each that could not be."""
+    notebook = stripped(nbformat.read(staging / EXECUTED, as_version=4))
+    (staging / EXECUTED).unlink()
+    made, notes = [], []
+    page = html(notebook)
+    target = staging / f"{run['name']}.html"
+    if {"html", "pdf"} & set(run["formats"]):
+        files.write(target, page)
+        made.append("html")
+    if "ipynb" in run["formats"]:
+        files.write(staging / f"{run['name']}.ipynb", nbformat.writes(notebook))
+        made.append("ipynb")
+    if "xlsx" in run["formats"]:
+        workbook.write(staging / RESULTS_FILE, staging / f"{run['name']}.xlsx", title=title(notebook))
+        made.append("xlsx")
+    if "pdf" in run["formats"]:
+        try:
+            browser.pdf(target, staging / f"{run['name']}.pdf")
+            made.append("pdf")
+        except AnalyticsError as error:
+            notes.append(str(error))
+    return {"made": made, "notes": notes, "title": title(notebook)}
+
+
+def html(notebook: nbformat.NotebookNode) -> str:
+    """Return a notebook as one offline HTML file, without its code."""
+    exporter = HTMLExporter(template_name="sheet", extra_template_basedirs=[str(stylesheet.TEMPLATES)])
+    exporter.exclude_input = True
+    exporter.exclude_input_prompt = True
+    exporter.exclude_output_prompt = True
+    exporter.exclude_anchor_links = True
+    resources = {
+        "sheet_title": title(notebook),
+        "sheet_style": stylesheet.parts() + stylesheet.document(),
+    }
+    text, _ = exporter.from_notebook_node(notebook, resources)
+    return re.sub(r"\n\s*\n+", "\n", text)
+
+
+def title(notebook: nbformat.NotebookNode) -> str:
+    """Return the page's question: its first heading."""
+    for cell in notebook.cells:
+        found = re.search(r"^#\s+(.+)$", cell.source, re.MULTILINE) if cell.cell_type == "markdown" else None
+        if found:
+            return found.group(1).strip()
+    return "Report"
+
+
+def stripped(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """Return the notebook without times, paths and the record of its execution."""
+    notebook.metadata.pop("papermill", None)
+    for cell in notebook.cells:
+        for name in ("papermill", "execution"):
+            cell.metadata.pop(name, None)
+    for position, cell in enumerate(notebook.cells):
+        # papermill gives its own cell a random id.
+        cell["id"] = f"c{position}"
+    return notebook

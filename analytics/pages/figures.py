@@ -1,0 +1,68 @@
+"""One call makes any result's picture.
+
+`draw(result)` looks up `result.picture` and draws from the result's own tables: no picture computes a
+number. Each picture states what it needs:
+
+- intervals: rows of `table()`, a dot and a bar each, the number written beside it; panels by unit.
+- sensitivity: as intervals, one panel a first `by` column; the row whose term is `main` is the headline.
+- curve: `path` (x, estimate, ci_low, ci_high), one panel a first `by` column, one line a remaining column and
+  term. Where present: `extra["points"]` (by, x, y), `extra["marks"]` (by, x, label), `extra["at_risk"]` (by,
+  x, n). Rows of `path` that carry a flag (outside the data) are drawn faint.
+- milestones: as curve, in percent of placements; terms that begin with `observed` are drawn as steps.
+- forest: as intervals; rows whose term is `pooled` are diamonds.
+- funnel: rows of `table()` at x; `path` holds the limits, one term a line; a flag marks a unit outside.
+- run: rows of `table()` at x, joined; `path` holds centre and limits, one term a line; a flag is a signal.
+
+A room that needs another picture adds `pages/figures_<room>.py` and its line in PICTURES.
+"""
+
+from collections.abc import Callable
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+
+from analytics.errors import ParameterError
+from analytics.pages import drawing, figures_compare, figures_standard
+from analytics.results import Result
+
+PICTURES: dict[str, Callable[..., Axes]] = {
+    "intervals": figures_standard.intervals,
+    "sensitivity": figures_standard.sensitivity,
+    "curve": figures_standard.curve,
+    "milestones": figures_standard.milestones,
+    "forest": figures_compare.forest,
+    "funnel": figures_compare.funnel,
+    "run": figures_compare.run,
+}
+
+
+def draw(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw the standard picture of a result.
+
+    Parameters
+    ----------
+    result
+        Any result; `result.picture` names the picture.
+    ax
+        Axes to draw in; None makes a figure (reach it by `axes.figure`).
+    narrow
+        Draw for a telephone's width.
+
+    Returns
+    -------
+    Axes
+        The axes of the first panel.
+
+    Raises
+    ------
+    ParameterError
+        When the picture is unknown, or the result holds no row to draw.
+    """
+    if result.picture not in PICTURES:
+        raise ParameterError(
+            f"draw(result): unknown picture; use one of {', '.join(sorted(PICTURES))}, or add it to PICTURES"
+        )
+    if result.table().empty:
+        raise ParameterError("draw(result): the result holds no rows; say so in words instead of drawing")
+    with mpl.rc_context(drawing.STYLE):
+        return PICTURES[result.picture](result, ax, narrow=narrow)

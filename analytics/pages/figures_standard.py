@@ -1,0 +1,250 @@
+"""The pictures most pages need: intervals, sensitivity, curves by zone, milestones with numbers at risk."""
+
+import matplotlib.ticker as mpl_ticker
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from analytics.pages import drawing, words
+from analytics.results import Curve, Result
+
+# The value at which "no difference" lies, by unit.
+NO_DIFFERENCE = {"points": 0.0, "ratio": 1.0}
+ROW_IN = 0.30
+NARROW_ROW_IN = 0.46
+
+
+def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw a dot and its interval for each row, with the number written beside it; panels by unit."""
+    table = result.table()
+    units = list(table["unit"].drop_duplicates())
+    row_in = NARROW_ROW_IN if narrow else ROW_IN
+    rows_in_panel = [int((table["unit"] == unit).sum()) for unit in units]
+    height = max(rows_in_panel) * row_in + 0.75
+    axes = drawing.panels(ax, len(units), narrow=narrow, columns=1, height_in=height, share="")
+    for panel, unit in zip(axes, units, strict=True):
+        rows = table[table["unit"] == unit]
+        _interval_rows(panel, rows, drawing.row_labels(rows, result.by), narrow=narrow)
+        panel.set_xlabel(drawing.axis_name(_what(rows), unit))
+    return axes[0]
+
+
+def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw the same number under each assumption, one panel a group; the row `main` is the headline."""
+    table = result.table()
+    panel_by = result.by[0] if len(result.by) > 1 else None
+    groups = list(table.groupby(panel_by, sort=False)) if panel_by else [("", table)]
+    longest = max(len(rows) for _, rows in groups)
+    row_in = NARROW_ROW_IN if narrow else ROW_IN
+    axes = drawing.panels(
+        ax, len(groups), narrow=narrow, columns=1, height_in=longest * row_in + 0.8, share="x"
+    )
+    for panel, (name, rows) in zip(axes, groups, strict=True):
+        _interval_rows(panel, rows, drawing.row_labels(rows, result.by[1:]), narrow=narrow)
+        main = rows[rows["term"].eq("main")]
+        if len(main) == 1:
+            panel.axvline(
+                float(main["estimate"].iloc[0]), color=drawing.QUIET, linewidth=0.8, linestyle=(0, (2, 2))
+            )
+        panel.set_title(drawing.title_case(drawing.readable(name)))
+    axes[-1].set_xlabel(drawing.axis_name(_what(table), str(table["unit"].iloc[0])))
+    return axes[0]
+
+
+def curve(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw a curve with its band, one panel a first `by` column, on one scale."""
+    return _panelled(result, ax, narrow=narrow)
+
+
+def milestones(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw the share past a milestone by month, observed terms as steps, with the numbers at risk below."""
+    first = _panelled(result, ax, narrow=narrow, steps=True)
+    first.set_ylim(0, 100)
+    return first
+
+
+def _interval_rows(ax: Axes, rows: pd.DataFrame, labels: list[str], *, narrow: bool) -> None:
+    """Draw one row an estimate, downwards, and write its number at the right edge (above it when narrow)."""
+    at = np.arange(len(rows))
+    unit = str(rows["unit"].iloc[0])
+    if unit in NO_DIFFERENCE:
+        ax.axvline(NO_DIFFERENCE[unit], color=drawing.QUIET, linewidth=0.8)
+    for y, (label, (_, row)) in enumerate(zip(labels, rows.iterrows(), strict=True)):
+        said = _short(row)
+        if narrow:
+            ax.annotate(
+                f"{drawing.title_case(label)}: {said}",
+                (0, y - 0.34),
+                xycoords=("axes fraction", "data"),
+                fontsize=7.8,
+            )
+        else:
+            ax.annotate(
+                said,
+                (1.02, y),
+                xycoords=("axes fraction", "data"),
+                va="center",
+                fontsize=8.2,
+                annotation_clip=False,
+            )
+        if pd.isna(row["estimate"]):
+            continue
+        style = drawing.marker_style(0)
+        if pd.notna(row.get("ci_low", np.nan)):
+            ax.plot([row["ci_low"], row["ci_high"]], [y, y], color=style["color"], linewidth=2.2, alpha=0.55)
+        ax.plot([row["estimate"]], [y], markersize=5.5, linestyle="none", **style)
+    ax.set_yticks(at, [] if narrow else [drawing.title_case(label) for label in labels])
+    ax.set_ylim(len(rows) - 0.5, -0.7 if narrow else -0.5)
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    ax.grid(axis="x")
+
+
+def _short(row: pd.Series) -> str:
+    """Return the number, its limits and its n in the shortest form that still says all three."""
+    if pd.isna(row["estimate"]):
+        return words.words_for_missing(row)
+    unit = str(row["unit"])
+    se = row.get("se", np.nan)
+    places = words.decimals(float(se) if pd.notna(se) else np.nan, unit)
+    text = words.number(row["estimate"], places)
+    if pd.notna(row.get("ci_low", np.nan)):
+        text += f" ({words.limits(row['ci_low'], row['ci_high'], places)})"
+    n = row.get("n_patients", np.nan)
+    return f"{text}   n {words.number(n)}" if pd.notna(n) else text
+
+
+def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = False) -> Axes:
+    """Draw `path` in panels, with points, marks and numbers at risk where the result holds them."""
+    path = result.path if isinstance(result, Curve) else result.table()
+    panel_by = result.by[0] if result.by else None
+    groups = list(path.groupby(panel_by, sort=False)) if panel_by else [("", path)]
+    has_risk = "at_risk" in result.extra
+    axes = drawing.panels(ax, len(groups), narrow=narrow, height_in=(2.9 if has_risk else 2.4))
+    for panel, (name, rows) in zip(axes, groups, strict=True):
+        _points_and_marks(panel, result, panel_by, name)
+        ends = [
+            _line(panel, line, position, steps) for position, line in enumerate(_lines(rows, result.by[1:]))
+        ]
+        if len(ends) > 1:
+            drawing.label_line_ends(panel, ends)
+        panel.set_title(drawing.title_case(drawing.readable(name)))
+        panel.grid(axis="y")
+    _name_axes(axes, result, path)
+    if has_risk:
+        for panel, (name, _) in zip(axes, groups, strict=True):
+            _at_risk(panel, result.extra["at_risk"], panel_by, name)
+    return axes[0]
+
+
+def _lines(rows: pd.DataFrame, by: tuple[str, ...]) -> list[tuple[str, pd.DataFrame]]:
+    keys = [c for c in [*by, "term"] if rows[c].nunique() > 1]
+    if not keys:
+        return [("", rows)]
+    return [
+        (", ".join(drawing.readable(k) for k in key), line) for key, line in rows.groupby(keys, sort=False)
+    ]
+
+
+def _line(
+    ax: Axes, named: tuple[str, pd.DataFrame], position: int, steps: bool
+) -> tuple[float, float, str, str]:
+    """Draw one line with its band; rows that carry a flag (outside the data) are drawn faint."""
+    name, line = named
+    line = line.sort_values("x")
+    style = drawing.series_style(position)
+    as_steps = steps and name.startswith("observed")
+    known = line["flag"].fillna("").eq("") if "flag" in line else pd.Series(True, index=line.index)
+    drawstyle = "steps-post" if as_steps else "default"
+    if {"ci_low", "ci_high"} <= set(line.columns):
+        ax.fill_between(
+            line["x"],
+            line["ci_low"],
+            line["ci_high"],
+            color=style["color"],
+            alpha=drawing.BAND_ALPHA,
+            linewidth=0,
+            step="post" if as_steps else None,
+        )
+    ax.plot(line["x"].where(known), line["estimate"].where(known), drawstyle=drawstyle, **style)
+    if not known.all():
+        ax.plot(line["x"], line["estimate"], drawstyle=drawstyle, alpha=0.35, linewidth=1.0, **style)
+    last = line.dropna(subset=["estimate"]).iloc[-1]
+    return float(last["x"]), float(last["estimate"]), name, style["color"]
+
+
+def _points_and_marks(ax: Axes, result: Result, panel_by: str | None, name: object) -> None:
+    points = _of_panel(result.extra.get("points"), panel_by, name)
+    if points is not None and len(points):
+        ax.plot(
+            points["x"],
+            points["y"],
+            ".",
+            color=drawing.QUIET,
+            alpha=0.35,
+            markersize=2.5,
+            rasterized=len(points) > 2000,
+        )
+    marks = _of_panel(result.extra.get("marks"), panel_by, name)
+    for _, mark in (marks if marks is not None else pd.DataFrame()).iterrows():
+        ax.axvline(mark["x"], color=drawing.QUIET, linewidth=0.8, linestyle=(0, (2, 2)))
+        ax.annotate(
+            str(mark["label"]),
+            (mark["x"], 0.02),
+            xycoords=("data", "axes fraction"),
+            xytext=(-3, 0),
+            textcoords="offset points",
+            rotation=90,
+            ha="right",
+            va="bottom",
+            color=drawing.QUIET,
+            fontsize=7.2,
+        )
+
+
+def _of_panel(frame: pd.DataFrame | None, panel_by: str | None, name: object) -> pd.DataFrame | None:
+    if frame is None or panel_by is None or panel_by not in frame.columns:
+        return frame
+    return frame[frame[panel_by] == name]
+
+
+def _at_risk(ax: Axes, at_risk: pd.DataFrame, panel_by: str | None, name: object) -> None:
+    """Write how many are still followed at each month, under the month."""
+    rows = _of_panel(at_risk, panel_by, name)
+    assert rows is not None
+    ax.annotate(
+        "still followed", (0, -0.2), xycoords="axes fraction", va="top", fontsize=7.2, color=drawing.QUIET
+    )
+    for _, row in rows.iterrows():
+        ax.annotate(
+            words.number(row["n"]),
+            (row["x"], -0.31),
+            xycoords=("data", "axes fraction"),
+            ha="center",
+            va="top",
+            fontsize=7.6,
+            annotation_clip=False,
+        )
+
+
+def _name_axes(axes: list[Axes], result: Result, path: pd.DataFrame) -> None:
+    unit = str(path["unit"].iloc[0])
+    x_name = result.x_name if isinstance(result, Curve) else "month"
+    for panel in axes:
+        if x_name == "month":
+            panel.xaxis.set_major_locator(mpl_ticker.MultipleLocator(3 if path["x"].max() <= 18 else 6))
+    figure = axes[0].figure
+    named = "Months since the session" if x_name == "month" else drawing.title_case(x_name)
+    if len(axes) == 1:
+        axes[0].set_xlabel(named)
+        axes[0].set_ylabel(drawing.axis_name(_what(path), unit))
+        return
+    assert figure is not None
+    figure.supxlabel(named, fontsize=8.6)
+    figure.supylabel(drawing.axis_name(_what(path), unit), fontsize=8.6)
+
+
+def _what(rows: pd.DataFrame) -> str:
+    """Return what the axis counts: the term where there is one, else the general word."""
+    terms = rows["term"].dropna().unique()
+    return drawing.title_case(drawing.readable(terms[0])) if len(terms) == 1 else "Estimate"

@@ -1,0 +1,192 @@
+"""The settings of every page, typed once for command line, form, notebook and the list a report prints.
+
+A notebook's `parameters` cell holds the same names and defaults (a test compares them). Values from Python
+must have the right type; values from a command line are text and are read by the setting's type, so that a
+code `007` stays `007`. An unknown name is refused with the nearest known one. A clinic's own notebook needs
+no model: its cell of annotated constants is one.
+"""
+
+import ast
+import difflib
+import json
+import re
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import pydantic
+from pydantic import ConfigDict, Field, StringConstraints
+
+from analytics.errors import ParameterError
+
+NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
+PARAMETERS_TAG = "parameters"
+Audience = Literal["internal", "shared", "public"]
+IsoDate = Annotated[str, StringConstraints(pattern=r"^(\d{4}-\d{2}-\d{2})?$")]
+
+
+class Common(pydantic.BaseModel):
+    """Settings that every page has."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    data: str = Field("../data_demo", description="folder, workbook or DuckDB file that holds the records")
+    audience: Audience = Field(
+        "internal", description="who will read it; small numbers are withheld unless internal"
+    )
+    as_of: IsoDate = Field("", description="date printed on the report, as 2026-03-31; empty for none")
+
+
+class SurgeonAudit(Common):
+    """Settings of `01_surgeon_audit`."""
+
+    surgeon: str = Field(
+        "", description="surgeon code to compare with the others; empty for the whole practice"
+    )
+    native_change: Literal["none", "assumed", "control"] = Field(
+        "assumed", description="how loss of native hair is allowed for"
+    )
+
+
+# A page that is not listed here takes its settings from its own `parameters` cell.
+MODELS: dict[str, type[Common]] = {
+    "01_surgeon_audit": SurgeonAudit,
+}
+
+
+def pages() -> list[str]:
+    """Return the names of the pages that make a report, in order."""
+    names = sorted(p.stem for p in NOTEBOOKS.glob("*.ipynb") if not p.name.startswith("."))
+    return [name for name in names if not name.startswith("00_")]
+
+
+def notebook(page: str) -> Path:
+    """Return the notebook of a page: a name from `pages()`, its number, or a path to a notebook of one's own.
+
+    Raises
+    ------
+    ParameterError
+        When there is no such page.
+    """
+    own = Path(page)
+    if own.suffix == ".ipynb" and own.exists():
+        return own.resolve()
+    known = pages()
+    matches = [
+        name for name in known if name == page or name.startswith(f"{page.zfill(2)}_") or name[3:] == page
+    ]
+    if len(matches) != 1:
+        raise ParameterError(
+            f"page: no page of that name; use one of {', '.join(known)}{_nearest(page, known)}"
+        )
+    return NOTEBOOKS / f"{matches[0]}.ipynb"
+
+
+def model(page: str) -> type[pydantic.BaseModel]:
+    """Return the typed settings of a page."""
+    path = notebook(page)
+    if path.parent == NOTEBOOKS.resolve() and path.stem in MODELS:
+        return MODELS[path.stem]
+    return _from_cell(path)
+
+
+def checked(page: str, given: dict[str, Any], *, as_text: bool = False) -> dict[str, Any]:
+    """Return every setting of a page: those given, checked, and the defaults of the rest.
+
+    Parameters
+    ----------
+    page
+        Name of the page.
+    given
+        Setting by name.
+    as_text
+        Whether the values are text from a command line, to be read by each setting's type.
+
+    Raises
+    ------
+    ParameterError
+        When a name is unknown, or a value has the wrong type or lies outside its range; all of them at once.
+    """
+    kind = model(page)
+    try:
+        settings = kind.model_validate_strings(given) if as_text else kind.model_validate(given)
+    except pydantic.ValidationError as error:
+        raise ParameterError(_in_words(Path(page).stem, kind, error)) from None
+    return settings.model_dump()
+
+
+def described(page: str) -> list[dict[str, Any]]:
+    """Return name, kind, default, choices and help of every setting, for a form or a help text."""
+    out = []
+    for name, field in model(page).model_fields.items():
+        choices = getattr(field.annotation, "__args__", ()) if "Literal" in str(field.annotation) else ()
+        kind = field.annotation.__name__ if isinstance(field.annotation, type) else "text"
+        out.append(
+            {
+                "name": name,
+                "kind": kind,
+                "default": field.default,
+                "choices": choices,
+                "help": field.description or "",
+            }
+        )
+    return out
+
+
+def _from_cell(path: Path) -> type[pydantic.BaseModel]:
+    """Make a model of a notebook's own cell of annotated constants."""
+    source = _parameter_cell(path)
+    help_by_line = {n: line.partition("#")[2].strip() for n, line in enumerate(source.splitlines(), start=1)}
+    fields: dict[str, Any] = {}
+    for node in ast.parse(source).body:
+        if not isinstance(node, ast.AnnAssign) or not isinstance(node.target, ast.Name) or node.value is None:
+            raise ParameterError(
+                f"{path.name}, cell tagged parameters: line {node.lineno} is no annotated constant; "
+                'write one a line, as  surgeon: str = "S1"  # help'
+            )
+        kind = {"str": str, "int": int, "float": float, "bool": bool, "list": list, "dict": dict}.get(
+            ast.unparse(node.annotation), Any
+        )
+        fields[node.target.id] = (
+            kind,
+            Field(ast.literal_eval(node.value), description=help_by_line.get(node.lineno, "")),
+        )
+    return pydantic.create_model(
+        f"Settings of {path.stem}", __config__=ConfigDict(extra="forbid", strict=True, frozen=True), **fields
+    )
+
+
+def _parameter_cell(path: Path) -> str:
+    try:
+        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    except (json.JSONDecodeError, KeyError, UnicodeDecodeError):
+        raise ParameterError(f"{path.name}: is no notebook; open and save it in JupyterLab") from None
+    tagged = [c for c in cells if PARAMETERS_TAG in c.get("metadata", {}).get("tags", [])]
+    if len(tagged) != 1:
+        raise ParameterError(
+            f"{path.name}: {len(tagged)} cells are tagged parameters, exactly 1 is needed; "
+            "tag the cell of annotated constants in JupyterLab's property inspector"
+        )
+    return "".join(tagged[0]["source"])
+
+
+def _in_words(page: str, kind: type[pydantic.BaseModel], error: pydantic.ValidationError) -> str:
+    """Return all problems of the settings, one a line, without the values given."""
+    known = list(kind.model_fields)
+    lines = []
+    for problem in error.errors():
+        name = str(problem["loc"][0]) if problem["loc"] else ""
+        if problem["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
+            lines.append(f"{page} has no setting '{name}'; it has {', '.join(known)}{_nearest(name, known)}")
+        else:
+            rule = re.sub(r"^Input should be", "expected", problem["msg"])
+            rule = re.sub(
+                r"^String should match pattern.*", "expected a date as 2026-03-31, or nothing", rule
+            )
+            help_text = kind.model_fields[name].description if name in kind.model_fields else ""
+            lines.append(f"{page}, setting {name}: {rule}; it means: {help_text or 'see the page'}")
+    return "\n".join(lines)
+
+
+def _nearest(name: str, known: list[str]) -> str:
+    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+    return f"; did you mean '{close[0]}'?" if close else ""

@@ -1,0 +1,96 @@
+"""What a report rests on: version, commit, hashes of the tables read, rows read and left out, settings.
+
+Made by one function, printed by every page, and the same for the same input: it holds no time and no
+machine's path. Time and machine are execution metadata and stand in `run.json` alone.
+"""
+
+import hashlib
+import platform
+import subprocess
+from functools import lru_cache
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from analytics.records import Records
+
+ROOT = Path(__file__).parents[2]
+PACKAGE = "regrowth-workbook"
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "statsmodels",
+    "lifelines",
+    "surpyval",
+    "matplotlib",
+    "great-tables",
+    "papermill",
+    "nbconvert",
+)
+
+
+def collect(page: str, records: Records | None, settings: dict[str, Any]) -> dict[str, Any]:
+    """Return what the report of a page rests on.
+
+    Returns
+    -------
+    dict
+        page, notebook_sha256, version, commit, code_sha256, python, libraries, settings, sources (table,
+        file, sha256, n_rows), balance (table, read, used, left_out, reason), n_warnings.
+    """
+    return {
+        "page": page,
+        "version": metadata.version(PACKAGE),
+        "commit": commit(),
+        "code_sha256": code_sha256(),
+        "python": platform.python_version(),
+        "libraries": {name: metadata.version(name) for name in LIBRARIES},
+        "settings": {k: (Path(v).name if k == "data" else v) for k, v in settings.items()},
+        "sources": _rows(records.sources) if records is not None else [],
+        "balance": _rows(records.balance) if records is not None else [],
+        "n_warnings": len(records.warnings) if records is not None else 0,
+    }
+
+
+@lru_cache(maxsize=1)
+def commit() -> str:
+    """Return the commit of the code, with `+` where files differ from it; `not recorded` without git."""
+    try:
+        head = _git("rev-parse", "--short=12", "HEAD")
+        changed = _git("status", "--porcelain", "--", "analytics", "notebooks")
+    except (OSError, subprocess.SubprocessError):
+        return "not recorded"
+    return f"{head}+" if changed else head
+
+
+@lru_cache(maxsize=1)
+def code_sha256() -> str:
+    """Return one hash over every source file of the package: the same hash is the same code."""
+    digest = hashlib.sha256()
+    for path in sorted((ROOT / "analytics").rglob("*.py")):
+        digest.update(str(path.relative_to(ROOT)).encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def data_sha256(records: Records) -> str:
+    """Return one hash over the tables that were read, whatever their order."""
+    lines = sorted(f"{row.table} {row.sha256}" for row in records.sources.itertuples())
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+
+
+def _git(*arguments: str) -> str:
+    return subprocess.run(
+        ["git", *arguments], cwd=ROOT, capture_output=True, text=True, check=True, timeout=20
+    ).stdout.strip()
+
+
+def _rows(frame) -> list[dict[str, Any]]:
+    return [
+        {
+            str(k): (None if v is None or v != v else (int(v) if hasattr(v, "dtype") else v))
+            for k, v in row.items()
+        }
+        for row in frame.to_dict("records")
+    ]

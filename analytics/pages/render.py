@@ -1,0 +1,232 @@
+"""From a page and a clinic's records to a published report.
+
+A run goes: settings checked -> run file -> the notebook in a process and kernel of its own -> its last
+cell's mark and the hash of its numbers hold -> the formats asked for -> one rename into `out`. Nothing
+half made ever lies at the final place; a run that fails leaves its remains and one plain sentence under
+`out/failed`.
+"""
+
+import datetime
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from analytics import errors
+from analytics.errors import AnalyticsError, ParameterError
+from analytics.pages import files, parameters
+
+FORMATS = ("html", "ipynb", "xlsx", "pdf")
+TIMEOUT_SECONDS = 1800
+FAILED, PARTIAL = "failed", ".partial"
+RUN_FILE = "run.json"
+SEED = 20_260_101  # recorded; every random step takes its own seed argument with a default
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A published report: folder, files by format, headline, what needs attention, what could not be made."""
+
+    name: str
+    folder: Path
+    files: dict[str, Path]
+    answer: str
+    attention: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+
+def page(
+    page: str,
+    data: str | Path,
+    out: str | Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    label: str = "",
+    timeout: int = TIMEOUT_SECONDS,
+    as_text: bool = False,
+    **settings: Any,
+) -> Report:
+    """Make the report of a page.
+
+    Parameters
+    ----------
+    page
+        Name of a page (`parameters.pages()`), its number, or the path of the clinic's own notebook.
+    data
+        The records: folder, workbook, DuckDB file; empty for a page that reads none.
+    out
+        Folder of reports; the report becomes `out/<page>_<label>_<as_of>/`.
+    formats
+        Of html, ipynb, xlsx, pdf. The numbers (`results.json`) and the run (`run.json`) are always written.
+    label
+        Letters, digits, points, dashes, underscores; tells reports of one page apart.
+    timeout
+        Longest time, seconds, for one step of the notebook.
+    as_text
+        Whether the settings are text from a command line.
+    settings
+        Settings of the page, by name.
+
+    Raises
+    ------
+    ParameterError
+        When page, format, label or a setting is unknown or out of range; nothing is started.
+    AnalyticsError
+        When the run fails: the sentence says why, and the remains lie in `out/failed`.
+    """
+    run = _planned(
+        page,
+        data,
+        label,
+        formats,
+        timeout,
+        parameters.checked(page, settings_with(data, settings), as_text=as_text),
+    )
+    out = Path(out).resolve()
+    staging = _staging(out, run["name"])
+    run["staging"] = str(staging)
+    files.write_json(staging / RUN_FILE, run)
+    outcome = _in_own_process(staging, attempts=2)
+    if outcome.get("state") != "complete":
+        raise _failed(out, staging, run["name"], outcome)
+    return _published(out, staging, run, outcome)
+
+
+def settings_with(data: str | Path, settings: dict[str, Any]) -> dict[str, Any]:
+    """Return the settings with the data's own name (never its path) where the page reads data."""
+    return {**settings, "data": Path(data).name} if str(data) else dict(settings)
+
+
+def report_name(page: str, label: str, as_of: str) -> str:
+    """Return the name of a report's folder and files.
+
+    Examples
+    --------
+    >>> report_name("01_surgeon_audit", "S1", "2026-03-31")
+    '01_surgeon_audit_S1_20260331'
+    """
+    parts = [files.safe_name(page, what="page")]
+    parts += [files.safe_name(label)] if label else []
+    parts += [as_of.replace("-", "")] if as_of else []
+    return "_".join(parts)
+
+
+def _planned(
+    page: str, data: str | Path, label: str, formats: Sequence[str], timeout: int, settings: dict[str, Any]
+) -> dict[str, Any]:
+    """Return the run file: everything the child needs, fixed before it starts."""
+    unknown = [f for f in formats if f not in FORMATS]
+    if unknown:
+        raise ParameterError(f"formats: {len(unknown)} unknown; use any of {', '.join(FORMATS)}")
+    notebook = parameters.notebook(page)
+    place = Path(data).resolve() if str(data) else None
+    if place is not None and not place.exists():
+        raise ParameterError(
+            "data: there is no such folder or file; give the folder of tables, a workbook or a DuckDB file"
+        )
+    return {
+        "name": report_name(notebook.stem, label, str(settings.get("as_of", ""))),
+        "page": notebook.stem,
+        "notebook": str(notebook),
+        "notebook_sha256": files.sha256(notebook),
+        "data": str(place) if place else "",
+        "formats": [f for f in FORMATS if f in formats],
+        "label": label,
+        "parameters": settings,
+        "seed": SEED,
+        "timeout": int(timeout),
+        "started": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+    }
+
+
+def _staging(out: Path, name: str) -> Path:
+    (out / PARTIAL).mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
+    return Path(tempfile.mkdtemp(prefix=f"{name}-", dir=out / PARTIAL))
+
+
+def _in_own_process(staging: Path, *, attempts: int) -> dict[str, Any]:
+    """Run the notebook in a child; a kernel that did not start is tried once more, nothing else is."""
+    environment = {
+        **os.environ,
+        "REGROWTH_RUN": str(staging / RUN_FILE),
+        "PYTHONHASHSEED": "0",
+        "MPLBACKEND": "agg",
+    }
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        environment.setdefault(name, "1")
+    outcome: dict[str, Any] = {}
+    for _ in range(attempts):
+        done = subprocess.run(
+            [sys.executable, "-m", "analytics.pages.runner", str(staging / RUN_FILE)],
+            cwd=staging,
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        outcome = _outcome(staging, done)
+        if outcome.get("state") != "not started":
+            break
+    return outcome
+
+
+def _outcome(staging: Path, done: subprocess.CompletedProcess) -> dict[str, Any]:
+    """Return what the child wrote down about itself; a child that died without a word is a failure."""
+    path = staging / "outcome.json"
+    if path.exists():
+        outcome = json.loads(path.read_text(encoding="utf-8"))
+        if outcome.get("state") != "complete" or done.returncode == 0:
+            return outcome
+    files.write(staging / "log.txt", done.stdout + done.stderr)
+    return {
+        "state": "failed",
+        "kind": "died",
+        "message": f"the process ended without finishing (code {done.returncode}); often too little memory",
+    }
+
+
+def _failed(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> AnalyticsError:
+    """Move the remains to `failed`, with the cause in a plain sentence; return the error to raise."""
+    place = out / FAILED / name
+    place.parent.mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
+    _replace(staging, place)
+    message = str(outcome.get("message", "no reason given"))
+    files.write(place / "cause.txt", f"{name} was not made.\n{message}\n")
+    kind = getattr(errors, str(outcome.get("kind", "")), AnalyticsError)
+    is_ours = isinstance(kind, type) and issubclass(kind, AnalyticsError)
+    return (kind if is_ours else AnalyticsError)(message)
+
+
+def _published(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, Any]) -> Report:
+    """Move a complete run to its final place and describe it."""
+    for leftover in ("outcome.json", "log.txt", "page.ipynb"):
+        (staging / leftover).unlink(missing_ok=True)
+    place = out / run["name"]
+    _replace(staging, place)
+    shutil.rmtree(out / FAILED / run["name"], ignore_errors=True)
+    made = {kind: place / f"{run['name']}.{kind}" for kind in outcome["made"]}
+    made["results"] = place / "results.json"
+    made["run"] = place / RUN_FILE
+    return Report(
+        run["name"],
+        place,
+        made,
+        outcome["answer"],
+        tuple(outcome["attention"]),
+        tuple(outcome.get("notes", ())),
+    )
+
+
+def _replace(new: Path, place: Path) -> None:
+    """Put a folder in the place of another: the old one steps aside before, and goes after."""
+    aside = new.with_name(new.name + ".old")
+    if place.exists():
+        place.rename(aside)
+    new.rename(place)
+    shutil.rmtree(aside, ignore_errors=True)

@@ -1,0 +1,302 @@
+"""What a notebook writes on its page, in the order it is read.
+
+A page is one notebook. It begins, computes, hands over every result it may show, and then writes: answer,
+picture, table, how sure, what was left out, cautions. Its last cell finishes it.
+
+    page = sheet.begin("01_surgeon_audit", data, audience=audience, as_of=as_of)
+    page = sheet.results(page, by_zone=yields.average(page.records))
+    sheet.answer(page, f"{sheet.say(page, 'by_zone', zone='crown')} of the hairs planted in the crown grew.")
+    sheet.figure(page, "by_zone", "Yield by zone", alt="A dot and its interval for each zone.")
+    sheet.finish(page)
+
+Results are handed over together because they are protected together for the page's audience: one table
+can give back what another withholds. Everything written (answer, table, figure data, `results.json`,
+Excel) comes from the protected ones.
+"""
+
+import hashlib
+import html
+import json
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from IPython.display import HTML, display
+
+from analytics import records as door
+from analytics.errors import ParameterError
+from analytics.pages import (
+    cache,
+    disclosure,
+    drawing,
+    files,
+    parameters,
+    provenance,
+    sheet_blocks,
+    sheet_content,
+    stylesheet,
+    tables,
+    words,
+)
+from analytics.pages.sheet_marks import END_TYPE, RESULTS_FILE, RUN_VARIABLE
+from analytics.records import Records
+from analytics.results import Result
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One page being written: records, settings, results (protected), and what was written so far."""
+
+    name: str
+    settings: dict[str, Any]
+    records: Any  # Records, or None on a page that reads none; Any so that notebooks need no check
+    data_sha256: str
+    results: dict[str, Result] = field(default_factory=dict)
+    written: list[dict[str, Any]] = field(default_factory=list)
+
+    @property
+    def audience(self) -> str:
+        """Return who will read the page."""
+        return str(self.settings.get("audience", "internal"))
+
+
+def begin(name: str, data: str = "", **settings: Any) -> Page:
+    """Check the settings, read the records, and start a page.
+
+    Parameters
+    ----------
+    name
+        Name of the page, as its notebook's.
+    data
+        Folder, workbook or DuckDB file of records; empty for a page that reads none.
+    settings
+        Every other setting of the page, by name.
+
+    Raises
+    ------
+    ParameterError
+        When a setting is unknown or out of range.
+    RecordError
+        When the records break the dictionary.
+    """
+    run = _run()
+    page = str(run["notebook"]) if run else name
+    checked = parameters.checked(page, {"data": data, **settings} if data else dict(settings))
+    place = run.get("data") or data
+    read: Records | None = door.load(Path(place)) if place else None
+    if not run:
+        _show(f"<style>{stylesheet.parts()}</style>")
+    return Page(name, checked, read, provenance.data_sha256(read) if read is not None else "")
+
+
+def kept(page: Page, question: Callable[..., Result], **arguments: Any) -> Any:
+    """Return `question(page.records, **arguments)`, from the cache where the same was asked before."""
+    return cache.kept(question, page.records, page.data_sha256, arguments)
+
+
+def results(page: Page, **named: Result) -> Page:
+    """Hand over every result the page may show, by name; return the page that may show them.
+
+    Raises
+    ------
+    ParameterError
+        When the page has its results already: they are protected together, so they come together.
+    """
+    if page.results:
+        raise ParameterError("sheet.results: called twice; hand over all results of the page in one call")
+    return replace(page, results=disclosure.protect_all(named, page.audience))
+
+
+def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
+    """Return one number of a result in words: value, unit, interval, number of patients."""
+    return words.full(words.pick(_result(page, name), **where), counts=counts)
+
+
+def verdict(
+    page: Page, name: str, *, below: str, above: str, unsure: str, null: float = 0.0, **where: Any
+) -> str:
+    """Return the sentence that the interval of one number supports.
+
+    `below` when the whole interval lies under `null`, `above` when it lies over it, `unsure` when it
+    holds it or there is no interval. `{value}` in a sentence is replaced by the number in words.
+    """
+    row = words.pick(_result(page, name), **where)
+    chosen = unsure
+    if pd.notna(row.get("ci_high")) and row["ci_high"] < null:
+        chosen = below
+    if pd.notna(row.get("ci_low")) and row["ci_low"] > null:
+        chosen = above
+    return chosen.replace("{value}", words.full(row))
+
+
+def answer(page: Page, sentence: str) -> None:
+    """Write the one-line answer, first on the page and on its card."""
+    page.written.append({"kind": "answer", "text": sentence})
+    _show(sheet_blocks.answer_block(sentence))
+
+
+def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = None) -> None:
+    """Write what needs attention, when there is any: nothing is written for an empty frame.
+
+    `{n}` in the sentence is replaced by the number of rows.
+    """
+    if rows is not None and len(rows) == 0:
+        return
+    text = sentence.replace("{n}", words.number(len(rows))) if rows is not None else sentence
+    page.written.append({"kind": "attention", "text": text})
+    _show(f'<p class="rw-attention"><strong>Needs attention:</strong> {html.escape(text)}</p>')
+
+
+def figure(page: Page, name: str, title: str, *, alt: str, caption: str = "") -> None:
+    """Draw a result with its data table folded beneath.
+
+    Parameters
+    ----------
+    page, name
+        The page, and the name under which the result was handed over.
+    title
+        What the picture shows, above it.
+    alt
+        Kind of picture, what is on its axes and what it shows, for a reader who cannot see it; the main
+        numbers are added. Refused when empty or a mere label.
+    caption
+        How to read it; the interval and the method are added.
+
+    Raises
+    ------
+    ParameterError
+        When there is no written alternative.
+    """
+    if len(alt.split()) < 4:
+        raise ParameterError("sheet.figure(alt): say in a sentence what the picture shows, at least 4 words")
+    result = _result(page, name)
+    if result.table().empty:
+        _withheld(page, title)
+        return
+    number = _next(page, "figure")
+    page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
+    _show(sheet_blocks.figure_block(result, number, title, alt, caption))
+
+
+def table(page: Page, name: str, title: str, *, notes: Sequence[str] = ()) -> None:
+    """Write a result as a table, with its notes beneath."""
+    result = _result(page, name)
+    if result.table().empty:
+        _withheld(page, title)
+        return
+    number = _next(page, "table")
+    page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
+    _show(tables.show(result, table_id=f"t{number}", title=f"Table {number}. {title}", notes=tuple(notes)))
+
+
+def frame(
+    page: Page,
+    rows: pd.DataFrame,
+    title: str,
+    *,
+    labels: dict[str, str] | None = None,
+    places: dict[str, int] | None = None,
+    notes: Sequence[str] = (),
+) -> None:
+    """Write a plain frame (a list of cases, a flow of records) as a table."""
+    shown = disclosure.protect_frame(rows, page.audience)
+    if shown.empty:
+        _withheld(page, title) if len(rows) else _show(f"<p>{html.escape(title)}: none.</p>")
+        return
+    number = _next(page, "table")
+    entry = {"kind": "table", "id": f"t{number}", "title": title, "frame": sheet_content.plain_rows(shown)}
+    page.written.append(entry)
+    _show(
+        tables.show(
+            shown,
+            table_id=f"t{number}",
+            title=f"Table {number}. {title}",
+            notes=tuple(notes),
+            labels=labels,
+            places=places,
+        )
+    )
+
+
+def method(page: Page, *names: str) -> None:
+    """Write how each result was made, how many rows it rests on, and which of its checks failed."""
+    named = {name: _result(page, name) for name in names or tuple(page.results)}
+    _show(sheet_blocks.method_block(named, page.audience))
+
+
+def left_out(page: Page, name: str, *, reasons: dict[str, str] | None = None) -> None:
+    """Write how many rows of a result were left out, and why: one row a reason.
+
+    Parameters
+    ----------
+    page, name
+        The page and the result.
+    reasons
+        Sentence by code, such as `yields.REASONS`.
+    """
+    used = _result(page, name).rows()
+    codes = used["reason"].fillna("").astype(str) if "reason" in used else pd.Series([], dtype=str)
+    counts = codes[codes.ne("")].value_counts().rename_axis("reason").reset_index(name="n_rows")
+    counts["reason"] = counts["reason"].map(lambda code: (reasons or {}).get(code, drawing.readable(code)))
+    frame(
+        page,
+        counts.sort_values(["n_rows", "reason"], ascending=[False, True]),
+        "Rows left out, and why",
+        labels={"reason": "Why", "n_rows": "Rows"},
+    )
+
+
+def cautions(page: Page, *more: str) -> None:
+    """Write the page's own cautions and those that stand on every page."""
+    _show(sheet_blocks.cautions_block(more, page.audience))
+
+
+def finish(page: Page) -> None:
+    """Write what the page rests on, hand its numbers over, and mark the end that `render` looks for."""
+    rests_on = provenance.collect(page.name, page.records, page.settings)
+    _show(sheet_blocks.provenance_block(rests_on, _balance(page)))
+    content = sheet_content.collect(page.name, page.audience, page.results, page.written, rests_on)
+    run = _run()
+    if run:
+        path = files.write_json(Path(run["staging"]) / RESULTS_FILE, content)
+        digest = files.sha256(path)
+    else:
+        digest = hashlib.sha256(repr(content).encode()).hexdigest()
+    display({END_TYPE: {"results_sha256": digest}}, raw=True)
+
+
+def _result(page: Page, name: str) -> Result:
+    if name not in page.results:
+        raise ParameterError(
+            "sheet: no result was handed over under that name; this page has "
+            f"{', '.join(page.results) or 'none'}"
+        )
+    return page.results[name]
+
+
+def _next(page: Page, kind: str) -> int:
+    return 1 + sum(entry["kind"] == kind for entry in page.written)
+
+
+def _withheld(page: Page, title: str) -> None:
+    page.written.append({"kind": "withheld", "title": title})
+    _show(f'<p class="rw-withheld">{html.escape(title)}: {disclosure.WITHHELD}.</p>')
+
+
+def _balance(page: Page) -> pd.DataFrame:
+    if page.records is None or page.records.balance.empty:
+        return pd.DataFrame()
+    return disclosure.protect_frame(page.records.balance, page.audience)
+
+
+def _run() -> dict[str, Any]:
+    """Return the run this kernel was started for; empty when a person has the notebook open."""
+    place = os.environ.get(RUN_VARIABLE, "")
+    return json.loads(Path(place).read_text(encoding="utf-8")) if place else {}
+
+
+def _show(content: str) -> None:
+    display(HTML(content))

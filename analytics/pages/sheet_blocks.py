@@ -1,0 +1,168 @@
+"""The blocks of HTML a page is made of: text in, HTML out; nothing is displayed or stored here."""
+
+import base64
+import html
+import re
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from analytics.pages import disclosure, drawing, figures, tables, words
+from analytics.results import Result
+
+MAIN_NUMBERS = 8
+CAUTIONS = (
+    "Decision support for licensed practitioners, who stay responsible for every decision; no advice to a "
+    "patient.",
+    "Not assessed as a medical device; local law may class it as one.",
+    "Small numbers mislead: read the interval before the number.",
+    "A clinic's past figures promise no outcome to the next patient.",
+    "Local law on health data and the patients' consent decide whether this page may leave the clinic.",
+)
+
+
+def answer_block(sentence: str) -> str:
+    """Return the one-line answer; a number that stands before its bracketed interval is set stronger."""
+    strong = re.sub(
+        rf"(−?[\d.,]*\d(?:{words.THIN}%| (?:points|months|hairs/cm²))?)(?= \()",
+        r"<strong>\1</strong>",
+        _safe(sentence),
+    )
+    return f'<section class="rw-answer" id="answer" aria-label="Answer"><p>{strong}</p></section>'
+
+
+def figure_block(result: Result, number: int, title: str, alt: str, caption: str) -> str:
+    """Return a picture for a wide page and for a telephone, with its written alternative and its numbers.
+
+    Both drawings are one image to the reader: the browser takes the one that fits.
+    """
+    wide = drawing.svg(figures.draw(result).figure)  # type: ignore[arg-type]
+    narrow = drawing.svg(figures.draw(result, narrow=True).figure)  # type: ignore[arg-type]
+    data = tables.show(result, table_id=f"f{number}d", title=f"Numbers of figure {number}")
+    written = html.escape(f"{alt.rstrip('.')}. {main_numbers(result)}", quote=True)
+    return (
+        f'<figure class="rw-figure" id="f{number}">'
+        f'<p class="rw-title"><b>Figure {number}.</b> {_safe(title)}</p>'
+        f'<picture><source media="(max-width: 560px)" srcset="{_data_uri(narrow)}">'
+        f'<img src="{_data_uri(wide)}" alt="{written}"></picture>'
+        f"<figcaption>{_caption(result, caption)}</figcaption></figure>"
+        f'<details class="rw-data"><summary>The numbers of figure {number}</summary>{data}</details>'
+    )
+
+
+def main_numbers(result: Result) -> str:
+    """Return the first numbers of a result in words, for the written alternative of its picture."""
+    table = result.table()
+    labels = drawing.row_labels(table, result.by)
+    said = [
+        f"{drawing.title_case(label)} {words.full(row, counts=False)}"
+        for label, (_, row) in list(zip(labels, table.iterrows(), strict=True))[:MAIN_NUMBERS]
+    ]
+    left = len(table) - MAIN_NUMBERS
+    return "; ".join(said) + (f"; and {left} more in the table beneath" if left > 0 else "") + "."
+
+
+def method_block(named: dict[str, Result], audience: str) -> str:
+    """Return how each result was made, how many rows it rests on, and which of its checks failed."""
+    items = []
+    for name, result in named.items():
+        facts = disclosure.protect_facts(result.facts(), audience).iloc[0]
+        rests_on = f"From {_count(facts['n_rows'])} rows of {_count(facts['n_patients'])} patients"
+        out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] else ""
+        failed = ", ".join(drawing.readable(check) for check, passed in result.checks.items() if not passed)
+        warning = f" <strong>Failed checks: {_safe(failed)}.</strong>" if failed else ""
+        how = _safe(drawing.title_case(str(facts["method"])).rstrip("."))
+        items.append(
+            f"<dt>{_safe(drawing.title_case(drawing.readable(name)))}</dt>"
+            f"<dd>{how}. {rests_on}{out}.{warning}</dd>"
+        )
+    return f'<dl class="rw-method">{"".join(items)}</dl>'
+
+
+def cautions_block(more: tuple[str, ...], audience: str) -> str:
+    """Return the page's own cautions and those that stand on every page."""
+    banner = disclosure.BANNER.get(audience, "")
+    first = f'<p class="rw-banner">{_safe(banner)}</p>' if banner else ""
+    items = "".join(f"<li>{_safe(text)}</li>" for text in (*more, *CAUTIONS))
+    return f'<section class="rw-cautions" aria-label="Cautions">{first}<ul>{items}</ul></section>'
+
+
+def _caption(result: Result, caption: str) -> str:
+    table = result.table()
+    parts = [_safe(caption)] if caption else []
+    if "ci_low" in table and table["ci_low"].notna().any():
+        levels = table["level"].dropna() if "level" in table else pd.Series(dtype=float)
+        level = float(levels.iloc[0]) if len(levels) else 0.95
+        parts.append(f"Bars and bands: {100 * level:g}{words.THIN}% intervals.")
+    return " ".join([*parts, *(_safe(note) for note in result.notes)])
+
+
+def _count(value: Any) -> str:
+    return value if isinstance(value, str) else words.number(float(value))
+
+
+def _data_uri(svg: str) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
+
+
+def provenance_block(rests_on: dict[str, Any], balance: pd.DataFrame) -> str:
+    """Return what the report rests on as HTML: a line, and the details folded beneath."""
+    source_rows = "".join(
+        f'<tr><th scope="row">{_safe(s["table"])}</th><td>{_safe(Path(str(s["file"])).name)}</td>'
+        f"<td><code>{_safe(str(s['sha256'])[:16])}</code></td></tr>"
+        for s in rests_on["sources"]
+    )
+    sources = _plain_table("Tables read", ("Table", "File", "SHA-256"), source_rows) if source_rows else ""
+    rows = (
+        tables.show(balance, table_id="balance", title="Rows read, used and left out") if len(balance) else ""
+    )
+    return (
+        '<section class="rw-rests" aria-label="What this report rests on">'
+        f"<p>{_line(rests_on)}</p>{rows}"
+        f'<details class="rw-data"><summary>Files, settings and versions</summary>{sources}'
+        f"{_pairs('Settings', rests_on['settings'])}{_pairs('Software', _software(rests_on))}"
+        "</details></section>"
+    )
+
+
+def _line(rests_on: dict[str, Any]) -> str:
+    read = sum(int(b["read"] or 0) for b in rests_on["balance"])
+    out = sum(int(b["left_out"] or 0) for b in rests_on["balance"])
+    counted = f"{words.number(read)} rows read, {words.number(out)} left out; " if rests_on["balance"] else ""
+    as_of = rests_on["settings"].get("as_of", "")
+    dated = f"As of {_safe(as_of)}. " if as_of else ""
+    return (
+        f"{dated}Regrowth workbook {_safe(rests_on['version'])}, commit {_safe(rests_on['commit'])}; "
+        f"{counted}{rests_on['n_warnings']} warning{'' if rests_on['n_warnings'] == 1 else 's'} on reading."
+    )
+
+
+def _software(rests_on: dict[str, Any]) -> dict[str, str]:
+    return {
+        "version": rests_on["version"],
+        "commit": rests_on["commit"],
+        "code SHA-256": rests_on["code_sha256"][:16],
+        "Python": rests_on["python"],
+        **rests_on["libraries"],
+    }
+
+
+def _pairs(title: str, pairs: dict[str, Any]) -> str:
+    rows = "".join(
+        f'<tr><th scope="row">{_safe(k)}</th><td>{_safe(v) if v != "" else "not set"}</td></tr>'
+        for k, v in pairs.items()
+    )
+    return _plain_table(title, ("Name", "Value"), rows)
+
+
+def _plain_table(title: str, heads: tuple[str, ...], rows: str) -> str:
+    cells = "".join(f'<th scope="col">{head}</th>' for head in heads)
+    return (
+        f'<table class="rw-plain"><caption>{title}</caption><thead><tr>{cells}</tr></thead>'
+        f"<tbody>{rows}</tbody></table>"
+    )
+
+
+def _safe(text: object) -> str:
+    return html.escape(str(text))

@@ -1,0 +1,193 @@
+"""A table as it is read: groups, number with its interval, what it rests on, and why where there is none.
+
+Built by great-tables from the same rows that go to `results.json` and the Excel file. The estimate is
+rounded to what the median standard error of its unit supports, so that a column keeps one number of
+decimals. A missing number is said in words.
+"""
+
+import re
+
+import pandas as pd
+
+from analytics.pages import drawing, words
+from analytics.results import Result
+
+MAX_ROWS = 50
+# Column headings of a result's table, in reading order after the groups.
+ESTIMATE, INTERVAL, PATIENTS, ROWS, TEST, NOTE = "Estimate", "Interval", "Patients", "Counts", "p", "Note"
+COUNT_HEADINGS = (PATIENTS, ROWS)
+
+
+def show(
+    what: Result | pd.DataFrame,
+    *,
+    table_id: str = "t1",
+    title: str = "",
+    notes: tuple[str, ...] = (),
+    labels: dict[str, str] | None = None,
+    places: dict[str, int] | None = None,
+) -> str:
+    """Return a result or a frame as an HTML table.
+
+    Parameters
+    ----------
+    what
+        A result (its `table()` is shown, its notes become footnotes) or any frame.
+    table_id
+        Unique on the page; great-tables prefixes every inner id with it.
+    title
+        Caption of the table.
+    notes
+        Footnotes.
+    labels
+        Heading by column, for a frame.
+    places
+        Decimals by column, for a frame; 1 where not named, 0 for whole numbers.
+    """
+    if isinstance(what, Result):
+        frame = of_result(what)
+        notes = (*notes, *what.notes)
+    else:
+        frame = of_frame(what, labels=labels or {}, places=places or {})
+    if len(frame) > MAX_ROWS:
+        notes = (*notes, f"The first {MAX_ROWS} of {len(frame)} rows; all of them are in the workbook file.")
+    return _html(frame.head(MAX_ROWS), table_id, title, notes)
+
+
+def of_result(result: Result) -> pd.DataFrame:
+    """Return a result's table as text, one column a heading.
+
+    The unit stands in the heading where the table has one unit, else behind each number.
+    """
+    table = result.table()
+    out = pd.DataFrame(index=table.index)
+    for column in result.by:
+        out[heading(column)] = table[column].map(lambda v: drawing.title_case(drawing.readable(v)))
+    if not result.by or table["term"].nunique() > 1:
+        out["Quantity"] = table["term"].map(lambda v: drawing.title_case(drawing.readable(v)))
+    if "x" in table and table["x"].notna().any():
+        x_name = getattr(result, "x_name", "month")
+        out[heading(x_name)] = table["x"].map(lambda v: words.number(v, 0 if float(v).is_integer() else 1))
+    one_unit = table["unit"].nunique() == 1
+    unit = str(table["unit"].iloc[0]) if len(table) else ""
+    places = _places(table)
+    name = (
+        f"{ESTIMATE} ({words.UNIT_NAME.get(unit, unit)})"
+        if one_unit and unit not in ("", "ratio")
+        else ESTIMATE
+    )
+    out[name] = [_said(row, places[str(row["unit"])], with_unit=not one_unit) for _, row in table.iterrows()]
+    if {"ci_low", "ci_high"} <= set(table.columns) and table["ci_low"].notna().any():
+        out[_interval_heading(table)] = [
+            ""
+            if pd.isna(row["ci_low"]) and pd.isna(row["ci_high"])
+            else words.limits(row["ci_low"], row["ci_high"], places[str(row["unit"])])
+            for _, row in table.iterrows()
+        ]
+    return _rest(out, table)
+
+
+def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, int]) -> pd.DataFrame:
+    """Return any frame as text under plain headings."""
+    out = pd.DataFrame(index=frame.index)
+    for column in frame.columns:
+        name = labels.get(str(column), heading(str(column)))
+        out[name] = [_cell(value, places.get(str(column))) for value in frame[column]]
+    return out
+
+
+def heading(column: str) -> str:
+    """Return a column's name as a heading.
+
+    Examples
+    --------
+    >>> heading("surgeon_id"), heading("n_patients")
+    ('Surgeon', 'Patients')
+    """
+    plain = re.sub(r"^n_", "", re.sub(r"_id$", "", column))
+    return drawing.title_case(
+        drawing.readable(plain.replace("_cm2", " per cm²").replace("_pct", " (percent)"))
+    )
+
+
+def _said(row: pd.Series, places: int, *, with_unit: bool) -> str:
+    if pd.isna(row["estimate"]):
+        return words.NOT_AVAILABLE
+    text = words.number(row["estimate"], places)
+    return words.with_unit(text, str(row["unit"])) if with_unit else text
+
+
+def _places(table: pd.DataFrame) -> dict[str, int]:
+    """Return the decimals of each unit, from the median standard error of its rows."""
+    out = {}
+    for unit, rows in table.groupby("unit", sort=False):
+        se = rows["se"].dropna() if "se" in rows else pd.Series(dtype=float)
+        out[str(unit)] = words.decimals(float(se.median()) if len(se) else float("nan"), str(unit))
+    return out
+
+
+def _interval_heading(table: pd.DataFrame) -> str:
+    levels = list(table["level"].dropna().unique()) if "level" in table else []
+    return f"{100 * float(levels[0]):g}{words.THIN}% interval" if len(levels) == 1 else INTERVAL
+
+
+def _rest(out: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """Add what the numbers rest on: counts, test, and the note of a row that needs one."""
+    for column, name in (("n_patients", PATIENTS), ("n_rows", ROWS)):
+        if column in table and table[column].notna().any():
+            out[name] = table[column].map(words.number)
+    if "p_value" in table and table["p_value"].notna().any():
+        out[TEST] = table["p_value"].map(_p_value)
+    if "flag" in table and table["flag"].fillna("").ne("").any():
+        out[NOTE] = table["flag"].fillna("")
+    return out
+
+
+def _p_value(p: float) -> str:
+    if pd.isna(p):
+        return ""
+    return "below 0.001" if p < 0.001 else words.number(p, 3 if p < 0.1 else 2)
+
+
+def _cell(value: object, places: int | None) -> str:
+    """Return one cell of a plain frame as text."""
+    if value is None or value is pd.NA or (isinstance(value, float) and pd.isna(value)):
+        return words.NOT_AVAILABLE
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if hasattr(value, "dtype") or isinstance(value, int | float):
+        if str(getattr(value, "dtype", "")).startswith("bool"):
+            return "yes" if value else "no"
+        number = float(value)  # type: ignore[arg-type]
+        return words.number(number, places if places is not None else (0 if number.is_integer() else 1))
+    return str(value)
+
+
+def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]) -> str:
+    """Return great-tables' HTML without its style block: the page's own sheet styles every table alike."""
+    # great-tables takes half a second to import, and only a page that shows a table needs it.
+    from great_tables import GT
+    from great_tables import html as as_html
+
+    first, *others = list(frame.columns)
+    row_names = first if frame[first].is_unique else None
+    gt = GT(frame.reset_index(drop=True).astype(str), id=table_id, rowname_col=row_names)
+    gt = gt.tab_stubhead(first) if row_names else gt
+    numeric = [c for c in others if c not in (NOTE, "Quantity") and _is_numeric_text(frame[c])]
+    gt = gt.cols_align("left").cols_align("right", columns=numeric) if numeric else gt.cols_align("left")
+    for note in notes:
+        gt = gt.tab_source_note(as_html(_escape(note)))
+    html = re.sub(r"<style>.*?</style>\s*", "", gt.as_raw_html(), flags=re.DOTALL)
+    html = re.sub(
+        r'(<div id="[^"]*") style="[^"]*"', r'\1 class="rw-table" tabindex="0" role="region"', html, count=1
+    )
+    caption = f"<caption>{_escape(title)}</caption>" if title else ""
+    return re.sub(r"(<table[^>]*>)", lambda m: m.group(1) + caption, html, count=1)
+
+
+def _is_numeric_text(column: pd.Series) -> bool:
+    return bool(column.astype(str).str.match(r"^[−\d]|^$|^not available|^below").mean() > 0.7)
+
+
+def _escape(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

@@ -1,0 +1,173 @@
+"""How a number is said: rounded to what its standard error supports, with its unit, interval and count.
+
+An estimate is shown to the decimal place of the first significant digit of its standard error, and never
+coarser than whole units; its limits to the same place. Numbers stay at full precision in the result, in
+`results.json` and in the workbook; only what is read by eye is rounded. A number that does not exist is
+said in words.
+
+Source: common practice in statistical reporting (the standard error's first digit carries the
+information); no single published rule is followed.
+"""
+
+import math
+from collections.abc import Mapping
+
+import pandas as pd
+
+from analytics.errors import ParameterError
+from analytics.results import Result
+
+NOT_AVAILABLE = "not available"
+THIN = "\u202f"  # narrow no-break space: keeps a number and its unit on one line
+MINUS = "\u2212"
+MAX_DECIMALS = 6
+
+# How a unit is written after a number. A unit not listed is written as it is.
+UNIT_SUFFIX = {
+    "%": f"{THIN}%",
+    "points": " points",
+    "month": " months",
+    "months": " months",
+    "hairs/cm2": " hairs/cm²",
+    "hairs/cm2/month": " hairs/cm² a month",
+    "cm2": " cm²",
+    "ratio": "",
+    "count": "",
+    "": "",
+}
+UNIT_NAME = {
+    "%": "percent",
+    "points": "percentage points",
+    "month": "months",
+    "hairs/cm2": "hairs/cm²",
+    "hairs/cm2/month": "hairs/cm² a month",
+    "cm2": "cm²",
+    "count": "number",
+}
+
+
+def decimals(se: float, unit: str = "") -> int:
+    """Return how many decimals a number with this standard error carries.
+
+    Parameters
+    ----------
+    se
+        Standard error in the unit of the number; NaN or 0 where there is none.
+    unit
+        Unit of the number, which decides when there is no standard error.
+
+    Examples
+    --------
+    >>> [decimals(se) for se in (12.0, 1.7, 0.4, 0.02)]
+    [0, 0, 1, 2]
+    """
+    if not math.isfinite(se) or se <= 0:
+        return 0 if unit == "count" else {"ratio": 2, "%": 1}.get(unit, 1)
+    return min(MAX_DECIMALS, max(0, -math.floor(math.log10(se))))
+
+
+def number(value: float, places: int = 0) -> str:
+    """Return a number as a person writes it: thousands apart, a true minus, words where there is none.
+
+    Examples
+    --------
+    >>> number(1234.56, 1), number(float("nan"))
+    ('1,234.6', 'not available')
+    """
+    if value is None or pd.isna(value):
+        return NOT_AVAILABLE
+    if math.isinf(value):
+        return "no limit"
+    text = f"{float(value):,.{places}f}"
+    if float(text.replace(",", "")) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", MINUS)
+
+
+def limits(low: float, high: float, places: int = 0) -> str:
+    """Return an interval as `81 to 87`.
+
+    Examples
+    --------
+    >>> limits(81.2, 86.9)
+    '81 to 87'
+    """
+    if pd.isna(low) and pd.isna(high):
+        return NOT_AVAILABLE
+    return f"{number(low, places)} to {number(high, places)}"
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return the text of a number with its unit behind it.
+
+    Examples
+    --------
+    >>> with_unit("9", "months")
+    '9 months'
+    """
+    return text if text == NOT_AVAILABLE else text + UNIT_SUFFIX.get(unit, f" {unit}")
+
+
+def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:
+    """Return one row of a result as `84 % (95 % interval 81 to 87; 203 patients)`.
+
+    Parameters
+    ----------
+    row
+        One row of `Result.table()`: estimate and unit; se, ci_low, ci_high, level, n_patients, flag where
+        it has them.
+    counts
+        Whether the number of patients is said.
+    """
+    unit = str(row.get("unit", ""))
+    if pd.isna(row.get("estimate")):
+        return words_for_missing(row)
+    places = decimals(_value(row, "se"), unit)
+    value = with_unit(number(row["estimate"], places), unit)
+    rests_on = _patients(row) if counts else ""
+    if pd.isna(_value(row, "ci_low")) and pd.isna(_value(row, "ci_high")):
+        return f"{value} ({rests_on})" if rests_on else value
+    level = _value(row, "level")
+    level_text = f"{100 * (level if math.isfinite(level) else 0.95):g}{THIN}% interval "
+    inside = level_text + limits(_value(row, "ci_low"), _value(row, "ci_high"), places)
+    return f"{value} ({inside}{'; ' + rests_on if rests_on else ''})"
+
+
+def words_for_missing(row: Mapping | pd.Series) -> str:
+    """Return why a number is not there: its flag, else `not available`."""
+    flag = row.get("flag", "")
+    return str(flag) if isinstance(flag, str) and flag else NOT_AVAILABLE
+
+
+def pick(result: Result, **where) -> pd.Series:
+    """Return the one row of a result whose columns hold the values asked for.
+
+    Raises
+    ------
+    ParameterError
+        When a column is unknown, or no row or more than one fits.
+    """
+    table = result.table()
+    chosen = pd.Series(True, index=table.index)
+    for column, value in where.items():
+        if column not in table.columns:
+            raise ParameterError(f"pick({column}): no such column; use one of {', '.join(table.columns)}")
+        chosen &= table[column] == value
+    if chosen.sum() != 1:
+        raise ParameterError(
+            f"pick({', '.join(where)}): {int(chosen.sum())} rows of the result fit, exactly 1 is needed; "
+            f"name more of {', '.join([*result.by, 'term', 'x'])}"
+        )
+    return table[chosen].iloc[0]
+
+
+def _value(row: Mapping | pd.Series, column: str) -> float:
+    value = row.get(column)
+    return float("nan") if value is None or pd.isna(value) else float(value)
+
+
+def _patients(row: Mapping | pd.Series) -> str:
+    n = _value(row, "n_patients")
+    if not math.isfinite(n):
+        return ""
+    return f"{number(n)} patient{'' if n == 1 else 's'}"
