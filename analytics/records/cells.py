@@ -1,4 +1,4 @@
-"""From the text of a cell to a value, strictly: what is not plainly a number, a yes or a known word is refused.
+"""From the text of a cell to a value, strictly: what is not plainly a number or a known word is refused.
 
 Missing is an empty cell and nothing else. A number has a decimal point, no unit, no thousands mark.
 """
@@ -54,7 +54,7 @@ def as_yes_or_no(text: pa.Array) -> tuple[pd.array, np.ndarray]:
 
 
 def as_word(text: pa.Array, allowed: tuple[str, ...]) -> pa.Array:
-    """Return the allowed word for each cell, capitals set right; an unknown word stays as it is, empty is null."""
+    """Return the allowed word for each cell, capitals set right; an unknown word stays, empty is null."""
     encoded = text.dictionary_encode()
     spelling = {word.casefold(): word for word in allowed}
     known = [spelling.get(word.casefold(), word) or None for word in encoded.dictionary.to_pylist()]

@@ -1,7 +1,7 @@
 """How a problem of a table is said: where, what (count and first row), the rule, what to do.
 
-A sentence never holds a cell's value: messages are logs, and logs travel. A row is numbered as the person sees it
-in the file: the header is row 1, the first data row is row 2.
+A sentence never holds a cell's value: messages are logs, and logs travel. A row is numbered as the person
+sees it in the file: the header is row 1, the first data row is row 2.
 """
 
 from dataclasses import dataclass
@@ -20,8 +20,8 @@ Severity = Literal["error", "warning"]
 class Problem:
     """One kind of fault in one column of one table.
 
-    `what` is the fault in words, for one row and for several; `row` is the first row, None where the fault has no
-    row of its own (an absent column). `code` names the fault for programs.
+    `what` is the fault in words, for one row and for several; `row` is the first row, None where the fault
+    has no row of its own (an absent column). `code` names the fault for programs.
     """
 
     table: str
@@ -37,8 +37,9 @@ class Problem:
     def sentence(self) -> str:
         """Return where, what, the rule and what to do as one line.
 
-        >>> Problem("placements", "zone", 2, 17, "use one of a, b", "mend the word", what=("word", "words")).sentence()
-        'placements.zone: 2 words, first at row 17; use one of a, b; mend the word'
+        >>> words = Problem("placements", "zone", 2, 17, "use a or b", "mend it", what=("word", "words"))
+        >>> words.sentence()
+        'placements.zone: 2 words, first at row 17; use a or b; mend it'
         """
         where = f"{self.table}.{self.column}" if self.column else self.table
         what = f"{self.count} {self.what[0] if self.count == 1 else self.what[1]}"

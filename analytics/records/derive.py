@@ -1,0 +1,98 @@
+"""Fill what a clinic need not write: defaults, clocks, sums, and the columns added at load.
+
+Each function takes typed frames and returns a new frame; none looks at a file.
+"""
+
+import numpy as np
+import pandas as pd
+
+Frames = dict[str, pd.DataFrame]
+SIZES = (1, 2, 3, 4)
+
+
+def filled(frames: Frames) -> Frames:
+    """Return the frames with every default of the dictionary filled in."""
+    out = dict(frames)
+    out["patients"] = _patients(out["patients"])
+    out["sessions"] = _sessions(out["sessions"])
+    out["placements"] = _placements(out["placements"], out["sessions"])
+    out["measurements"] = _measurements(out["measurements"], out["placements"])
+    return out
+
+
+def _patients(patients: pd.DataFrame) -> pd.DataFrame:
+    by_sex = patients["sex"].map({"male": "Norwood-Hamilton", "female": "Ludwig"}).astype("string")
+    return patients.assign(
+        loss_scale=patients["loss_scale"].fillna(by_sex),
+        donor_measured_before_session=patients["donor_measured_before_session"].fillna(1),
+        grafts_elsewhere=patients["grafts_elsewhere"].fillna(0),
+    )
+
+
+def _sessions(sessions: pd.DataFrame) -> pd.DataFrame:
+    first = sessions.groupby("patient_id", dropna=False)["register_month"].transform("min")
+    return sessions.assign(
+        patient_month=sessions["patient_month"].fillna((sessions["register_month"] - first).astype(float)),
+        harvested_by=sessions["harvested_by"].fillna(sessions["surgeon_id"]),
+        donor_source=sessions["donor_source"].fillna("scalp"),
+    )
+
+
+def _placements(placements: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
+    by_session = sessions.drop_duplicates("session_id").set_index("session_id")
+    of_session = by_session.reindex(placements["session_id"])
+    of_session.index = placements.index
+    grafts, hairs = counted(placements)
+    return placements.assign(
+        patient_id=of_session["patient_id"],
+        site=placements["site"].fillna("whole"),
+        grafts=placements["grafts"].fillna(grafts),
+        hairs=placements["hairs"].fillna(hairs),
+        recipient=placements["recipient"].fillna("native"),
+        method=placements["method"].fillna(of_session["method"]),
+        holding_medium=placements["holding_medium"].fillna(of_session["holding_medium"]),
+        out_of_body_min=placements["out_of_body_min"].fillna(of_session["out_of_body_min"]),
+        planted_by=placements["planted_by"].fillna(of_session["surgeon_id"]),
+    )
+
+
+def counted(placements: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Return grafts and hairs by the counts of grafts of each size, NaN where no size was counted."""
+    sizes = placements[[f"grafts_{n}" for n in SIZES]].astype(float)
+    grafts = sizes.sum(axis=1, min_count=1)
+    hairs = (sizes * np.array(SIZES)).sum(axis=1, min_count=1)
+    return grafts, hairs
+
+
+def _measurements(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
+    planted = pd.MultiIndex.from_frame(placements[["patient_id", "zone"]].dropna().drop_duplicates())
+    here = pd.MultiIndex.from_frame(measurements[["patient_id", "zone"]])
+    kind = np.where(
+        measurements["zone"].eq("donor").fillna(False),
+        "donor",
+        np.where(here.isin(planted), "planted", "unplanted"),
+    )
+    return measurements.assign(
+        region_id=measurements["region_id"].fillna(measurements["zone"]),
+        region_kind=measurements["region_kind"].fillna(
+            pd.Series(kind, index=measurements.index, dtype="string")
+        ),
+        count_number=measurements["count_number"].fillna(1),
+    )
+
+
+def visits_from(measurements: pd.DataFrame) -> pd.DataFrame:
+    """Return one visit a person, session and month of the counts; photographs pass where all of them did."""
+    key = ["patient_id", "session_id", "month"]
+    passed = measurements["standard_conditions"].astype(bool).groupby([measurements[k] for k in key]).all()
+    visits = passed.rename("photographs_standard").reset_index()
+    missing = pd.array([pd.NA] * len(visits), dtype="boolean")
+    return pd.DataFrame(
+        {
+            **{k: visits[k] for k in key},
+            "mode": pd.array([pd.NA] * len(visits), dtype="string"),
+            "photographs_standard": visits["photographs_standard"].astype("boolean"),
+            "complications_asked": missing,
+            "withdrawn": missing,
+        }
+    )

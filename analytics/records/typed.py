@@ -1,0 +1,99 @@
+"""From a table as read to a frame typed by the dictionary, and every cell that is not what it must be.
+
+The frame keeps the position in the file as its index. A refused cell is missing in the frame, so that the
+checks that follow speak of other faults only.
+"""
+
+import difflib
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from analytics.records import cells
+from analytics.records.messages import Problem, at_rows
+from analytics.records.raw import RawTable
+from analytics.records.schema import TEXT_KINDS, Column, Table
+
+ADVICE = {
+    "decimal_comma": "the first has a decimal comma; write a decimal point",
+    "unit_in_cell": "the first has something beside the number; write the number alone, the unit is fixed",
+    "spreadsheet_error": "the first is the error of a formula; mend the formula or leave the cell empty",
+    "word_for_number": "the first is a word or a mark; leave the cell empty where nothing is known",
+}
+
+
+def typed(raw: RawTable, table: Table) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return the frame of one table with every column of the dictionary, and its faults cell by cell.
+
+    Numbers are float64 here, whole or not; words outside the allowed ones stay for the column checks.
+    """
+    found = dict(zip(raw.names, raw.cells, strict=True))
+    n = raw.n_rows
+    columns, problems = {}, []
+    for column in table.columns:
+        text = None if column.derived else found.get(column.name)
+        text = pa.array([""] * n, pa.string()) if text is None else cells.tidy(text)
+        columns[column.name], bad, code = _one(text, column)
+        problems += _refused(text, bad, table, column, code)
+    frame = pd.DataFrame(columns, index=pd.RangeIndex(n))
+    return frame, problems
+
+
+def empty(table: Table) -> pd.DataFrame:
+    """Return a frame without rows, its columns typed."""
+    return pd.DataFrame({c.name: pd.Series([], dtype=c.dtype) for c in table.columns})
+
+
+def _one(text: pa.Array, column: Column):
+    if column.kind == "yesno":
+        values, bad = cells.as_yes_or_no(text)
+        return values, bad, "not_yes_or_no"
+    if column.kind in ("number", "integer"):
+        values, bad = cells.as_number(text)
+        return values, bad, "not_a_number"
+    kept = cells.as_word(text, column.allowed) if column.kind == "choice" else cells.as_text(text)
+    bad = np.zeros(len(text), bool) if column.kind == "choice" else cells.too_long(text, column)
+    return pd.array(kept.to_numpy(zero_copy_only=False), dtype="string"), bad, "too_long"
+
+
+def _refused(text: pa.Array, bad: np.ndarray, table: Table, column: Column, code: str) -> list[Problem]:
+    if not bad.any():
+        return []
+    first = text[int(bad.argmax())].as_py()
+    what, rule, action = {
+        "not_yes_or_no": (
+            ("value is neither yes nor no", "values are neither yes nor no"),
+            "write True or False (yes, no, 1 and 0 are read too)",
+            "leave the cell empty where it is not known",
+        ),
+        "not_a_number": (
+            ("value is not a plain number", "values are not plain numbers"),
+            "expected a number" + (f" in {column.unit}" if column.unit else ""),
+            ADVICE[cells.looks_like(first)],
+        ),
+        "too_long": (
+            ("text is too long", "texts are too long"),
+            f"a {'short word' if column.kind == 'label' else 'code'} has at most "
+            f"{cells.LONGEST_LABEL if column.kind == 'label' else cells.LONGEST_CODE} letters",
+            "write a code or a short word, never a remark",
+        ),
+    }[code]
+    index = pd.DataFrame(index=pd.RangeIndex(len(bad)))
+    return at_rows(
+        index, bad, table=table.name, column=column.name, code=code, what=what, rule=rule, action=action
+    )
+
+
+def nearest(word: str, known: tuple[str, ...]) -> str | None:
+    """Return the known word a word is most like, or None where none is near.
+
+    >>> nearest("croun", ("hairline", "crown"))
+    'crown'
+    """
+    lower = {k.casefold(): k for k in known}
+    close = difflib.get_close_matches(word.casefold(), list(lower), n=1, cutoff=0.7)
+    return lower[close[0]] if close else None
+
+
+__all__ = ["TEXT_KINDS", "empty", "nearest", "typed"]
