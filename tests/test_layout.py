@@ -56,7 +56,10 @@ def test_a_module_imports_only_from_rooms_above_it(path):
 
 def test_the_engines_know_no_pandas():
     for path in (ROOT / "analytics" / "numerics").glob("*.py"):
-        assert "pandas" not in path.read_text().split('"""', 2)[-1], path.name
+        lines = [line for line in path.read_text().split('"""', 2)[-1].splitlines() if "pandas" in line]
+        # lifelines takes nothing but a frame: its adapter makes one inside the call and hands out arrays.
+        allowed = ["    from pandas import DataFrame"] if path.name == "timeratios_lifelines.py" else []
+        assert lines == allowed, path.name
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.name)
