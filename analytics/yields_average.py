@@ -208,9 +208,7 @@ def _means(
     mean = np.array([y[code == g].mean() for g in range(len(labels))])
     variance = _expected_variance(picked, mean[code], error)
     few = picked.groupby(by, sort=True, dropna=False)["patient_id"].nunique().to_numpy()
-    fit = _fit(y, X, picked, variance)
-    k = len(labels)
-    beta, se, df = fit.beta[:k], fit.beta_se[:k], fit.beta_df[:k]
+    beta, se, df, checks = _estimate(y, X, picked, variance, len(labels))
     half = stats.t.ppf(0.5 + level / 2, df) * se
     table = labels.assign(
         term="yield",
@@ -224,13 +222,27 @@ def _means(
         df=df,
         flag=np.where(few < MIN_PATIENTS, FEW, ""),
     )
-    return table, fit.checks
+    return table, checks
 
 
-def _fit(y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.ndarray):
+def _estimate(
+    y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.ndarray, k: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, dict[str, bool]]:
+    """Return the k group means with SE and df: the mixed model, or plain means where no patient repeats."""
     patient = pd.factorize(picked["patient_id"])[0]
-    levels = [(patient, np.ones((len(y), 1)))] if len(np.unique(patient)) < len(y) else []
-    return mixed.fit(y, X, levels, known_variance=variance)
+    if len(np.unique(patient)) == len(y) or len(y) <= X.shape[1] + 1:
+        return *_plain(y, X[:, :k], variance), {"patients_repeat": False}
+    fit = mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance)
+    return fit.beta[:k], fit.beta_se[:k], fit.beta_df[:k], fit.checks
+
+
+def _plain(y: np.ndarray, X: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return unweighted means by group, their SE from the spread (one reading: its sampling SE) and df."""
+    n = X.sum(axis=0)
+    mean = X.T @ y / n
+    spread = X.T @ (y - X @ mean) ** 2 / np.maximum(n - 1, 1) / n
+    alone = X.T @ variance
+    return mean, np.sqrt(np.where(n > 1, spread, alone)), np.maximum(n - 1, 1)
 
 
 def _expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError) -> np.ndarray:

@@ -95,7 +95,7 @@ def loss_chain(records: Records, *, by: Sequence[str] = (), level: float = LEVEL
     return Result(pd.DataFrame(rows), used, method, by=tuple(by), extra={"counts": pd.DataFrame(counts)})
 
 
-def share_of_grafts_growing(hair_yield: float, grafts: Sequence[float]) -> float:
+def share_of_grafts_growing(hair_yield: float, grafts) -> float:
     """Return the share of grafts that show at least one hair, given the share of hairs that grow, 0 to 1.
 
     Parameters
