@@ -1,0 +1,161 @@
+"""What follows from a fitted emergence model, each with its standard error by the delta method.
+
+A quantity is a function of the fixed effects and the spreads; its error joins the robust covariance of the
+one and the covariance of the other (they are independent to first order). Definitions, for a placement
+drawn at random, case mix average:
+
+* yield at month m: the *mean over placements*, E[(P + b) F(m / (H exp(t)))], b and t the random plateau and
+  log tempo;
+* half month, month of 95 % of plateau: those of the placement of usual tempo (t = 0);
+* share past q % at month m: P(true yield >= q), true yield without the error of any count or of planted
+  density;
+* median month to q %: where that share is one half.
+
+The spread of the true plateau between placements is the estimated one less what the error of planted
+density adds, (plateau x planted CV) squared. Integrals over t: 21 Gauss-Hermite nodes. Intervals: t
+quantiles on as many degrees of freedom as patients of the zone, less one; months and ratios on the log,
+shares on the logit scale.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+from scipy.special import expit, logit, ndtr
+
+from analytics.errors import ParameterError
+from analytics.numerics import curves
+from analytics.records.dictionary import FRONT
+from analytics.regrowth_emergence import HALF, PLATEAU, STEEPNESS, Emergence
+
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+_STEP = 1e-5
+FRONT_NAME = "front"
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One derived number: estimate, standard error, limits, degrees of freedom."""
+
+    estimate: float
+    se: float
+    ci_low: float
+    ci_high: float
+    df: float
+
+
+def weights_of(fit: Emergence, zone: str) -> np.ndarray:
+    """Return the weight of every zone in a named one: itself, or `front` (by placements).
+
+    Raises
+    ------
+    ParameterError
+        When the zone is not in the fit.
+    """
+    if zone != FRONT_NAME:
+        one = np.zeros(len(fit.zones))
+        one[fit.zone_index(zone)] = 1.0
+        return one
+    share = np.array([n if z in FRONT else 0.0 for z, n in zip(fit.zones, fit.n_placements, strict=True)])
+    if not share.sum() > 0:
+        raise ParameterError(
+            "regrowth(zone): no zone of the front in this fit; use one of " + ", ".join(fit.zones)
+        )
+    return share / share.sum()
+
+
+def parameters(fit: Emergence, beta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return plateau, log half month and log steepness of every zone at given fixed effects."""
+    tempo = list(fit.tempo_of_zone)
+    (p0, _), (h0, h1), (s0, s1) = fit.slices[PLATEAU], fit.slices[HALF], fit.slices[STEEPNESS]
+    log_k = beta[s0:s1][tempo] if s1 > s0 else np.zeros(len(tempo))
+    return beta[p0 : p0 + len(fit.zones)], beta[h0:h1][tempo], log_k + fit.held_log_steepness
+
+
+def variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray) -> tuple[float, float, float]:
+    """Return the variances of true plateau and log tempo, all levels together, and their covariance."""
+    named = dict(zip(fit.spread_names, spread, strict=True))
+    plateau = float(np.average(parameters(fit, beta)[0], weights=fit.n_placements))
+    sources = [s for s in ("region", "zone") if f"placement: plateau ({s})" in named]
+    source = sources[0]
+    # Not floored: a derivative at a floor is 0 and the interval would be too narrow; callers floor the sum.
+    own = named[f"placement: plateau ({source})"] - (plateau * fit.planted_cv[source]) ** 2
+    patient = named.get("patient: plateau", 0.0)
+    tempo = named.get("patient: log tempo", 0.0) + named.get("placement: log tempo", 0.0)
+    return patient + own, tempo, named.get("patient: log tempo with plateau", 0.0)
+
+
+def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:
+    """Return the mean yield of zone number k at the months given, percent of planted hairs."""
+    plateau, log_half, log_k = (v[k] for v in parameters(fit, beta))
+    _, tempo, covariance = variances(fit, beta, spread)
+    sd = np.sqrt(max(tempo, 0.0))
+    slope = covariance / tempo if tempo > 1e-12 else 0.0
+    t = sd * _NODES
+    ratio = np.asarray(months, dtype=float)[:, None] * np.exp(-log_half - t)
+    emerged = curves.share(fit.curve, ratio, log_k)[0]
+    return ((plateau + slope * t) * emerged) @ _WEIGHTS
+
+
+def share_past(fit: Emergence, k: int, months, percent: float, beta, spread) -> np.ndarray:
+    """Return the share of placements of zone number k whose true yield is `percent` or more at each month."""
+    plateau, log_half, log_k = (v[k] for v in parameters(fit, beta))
+    total, tempo, covariance = variances(fit, beta, spread)
+    sd = np.sqrt(max(tempo, 0.0))
+    slope = covariance / tempo if tempo > 1e-12 else 0.0
+    left = np.sqrt(max(total - slope * covariance, 0.25))
+    t = sd * _NODES
+    ratio = np.asarray(months, dtype=float)[:, None] * np.exp(-log_half - t)
+    emerged = np.maximum(curves.share(fit.curve, ratio, log_k)[0], 1e-12)
+    return ndtr((plateau + slope * t - percent / emerged) / left) @ _WEIGHTS
+
+
+def quantities(
+    fit: Emergence, function: Callable, *, level: float = 0.95, df: float, scale: str = "identity"
+) -> list[Quantity]:
+    """Return quantities function(beta, spread) -> (m,); limits are made on a scale."""
+    forward, back = {
+        "identity": (lambda v: v, lambda v: v),
+        "log": (lambda v: np.log(np.maximum(v, 1e-12)), np.exp),
+        "logit": (lambda v: logit(np.clip(v, 1e-9, 1 - 1e-9)), expit),
+    }[scale]
+    estimate = np.asarray(function(fit.beta, fit.spread), dtype=float)
+    natural = _slopes(fit, function)
+    se = np.sqrt(np.maximum(_quadratic(fit, *natural), 0.0))
+    moved = _slopes(fit, lambda b, s: forward(np.asarray(function(b, s), dtype=float)))
+    half = stats.t.ppf(0.5 + level / 2, df) * np.sqrt(np.maximum(_quadratic(fit, *moved), 0.0))
+    centre = forward(estimate)
+    low, high = back(centre - half), back(centre + half)
+    return [
+        Quantity(float(e), float(s), float(a), float(b), df)
+        for e, s, a, b in zip(estimate, se, low, high, strict=True)
+    ]
+
+
+def _slopes(fit: Emergence, function: Callable) -> tuple[np.ndarray, np.ndarray]:
+    by_beta = _differences(lambda b: function(b, fit.spread), fit.beta, np.sqrt(np.diag(fit.beta_cov)))
+    by_spread = _differences(lambda s: function(fit.beta, s), fit.spread, np.sqrt(np.diag(fit.spread_cov)))
+    return by_beta, by_spread
+
+
+def _differences(function: Callable, at: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+    columns = []
+    for i in range(len(at)):
+        step = np.zeros(len(at))
+        step[i] = _STEP * max(np.nan_to_num(sizes[i]), 1e-8)
+        rise = np.asarray(function(at + step)) - np.asarray(function(at - step))
+        columns.append(rise / (2 * step[i]))
+    return np.column_stack(columns)
+
+
+def _quadratic(fit: Emergence, by_beta: np.ndarray, by_spread: np.ndarray) -> np.ndarray:
+    fixed = np.einsum("ip,pq,iq->i", by_beta, fit.beta_cov, by_beta)
+    return fixed + np.einsum("ip,pq,iq->i", by_spread, fit.spread_cov, by_spread)
+
+
+def degrees(fit: Emergence, *zones: str) -> float:
+    """Return degrees of freedom: patients of the zone (the smallest of those named), less one."""
+    counts = [float(fit.n_patients[weights_of(fit, z) > 0].max()) for z in zones]
+    return max(min(counts) - 1.0, 1.0)
