@@ -20,103 +20,17 @@ between-reader CV 2.9 to 6.3 % (two-point phototrichogram, 7 volunteers, 3 readi
 university record 158519).
 """
 
-from dataclasses import dataclass
+from analytics.measurement_bridge import bridge, bridged, series_changes
+from analytics.measurement_error import CountError, count_variance, plus_one_hair
+from analytics.measurement_repeat import error_model, repeatability
 
-import numpy as np
-
-from analytics.errors import ParameterError
-
-PUBLISHED_DEFAULT = "published default"
-
-
-@dataclass(frozen=True, slots=True)
-class CountError:
-    """How far a count strays: what `count_variance` needs, each with the words that say where it comes from.
-
-    `phi` is the over-dispersion of an unmarked field's count (1 is Poisson), `within_cv` the coefficient
-    of variation of one reader recounting a marked region, `between_reader_cv` the standard deviation of
-    readers about each other, as a share of the density.
-    """
-
-    phi: float = 1.5
-    within_cv: float = 0.05
-    between_reader_cv: float = 0.045
-    phi_source: str = PUBLISHED_DEFAULT
-    within_source: str = PUBLISHED_DEFAULT
-    between_source: str = PUBLISHED_DEFAULT
-
-
-def count_variance(
-    expected_density, counted_area_cm2, *, marked, reader_changed, error: CountError
-) -> np.ndarray:
-    """Return the variance of density readings, in (hairs/cm2) squared.
-
-    Unmarked: phi x density / area. Marked: (within-reader CV x density) squared. Where the reader is not
-    the one of the baseline, 2 x (between-reader CV x density) squared is added in either case.
-
-    Parameters
-    ----------
-    expected_density
-        Shape (n,), hairs/cm2, 0 or more: what the model expects, or `plus_one_hair(...)` of the reading;
-        never the bare reading.
-    counted_area_cm2
-        Shape (n,), cm2, above 0: the area of one field times the number of fields.
-    marked
-        Shape (n,), yes where the very same marked region was counted at both visits.
-    reader_changed
-        Shape (n,), yes where another reader counted than at the baseline.
-    error
-        The clinic's `error_model`, or `CountError()` for the published defaults.
-
-    Raises
-    ------
-    ParameterError
-        When an expected density is negative or missing, or an area is not above 0.
-
-    Examples
-    --------
-    An unmarked field of 1.5 cm2 at 100 hairs/cm2 with phi 1.5, and a marked one with a CV of 5 %:
-
-    >>> count_variance([100.0, 100.0], [1.5, 1.5], marked=[False, True], reader_changed=[False, False],
-    ...                error=CountError(phi=1.5, within_cv=0.05))
-    array([100.,  25.])
-    """
-    density, area = np.broadcast_arrays(
-        np.asarray(expected_density, dtype=float), np.asarray(counted_area_cm2, dtype=float)
-    )
-    is_marked, is_changed = np.asarray(marked, dtype=bool), np.asarray(reader_changed, dtype=bool)
-    if not np.all(density >= 0):
-        raise ParameterError(
-            f"measurement.count_variance(expected_density): {int((~(density >= 0)).sum())} value(s) "
-            "negative or missing; an expected density is 0 or more; pass what a model expects"
-        )
-    if not np.all(area > 0):
-        raise ParameterError(
-            f"measurement.count_variance(counted_area_cm2): {int((~(area > 0)).sum())} value(s) not above 0; "
-            "multiply the area of one field by the number of fields"
-        )
-    repeat = np.where(is_marked, (error.within_cv * density) ** 2, error.phi * density / area)
-    return repeat + np.where(is_changed, 2.0 * (error.between_reader_cv * density) ** 2, 0.0)
-
-
-def plus_one_hair(density, counted_area_cm2) -> np.ndarray:
-    """Return a safe expected density, in hairs/cm2, where no model is at hand: one hair more than read.
-
-    A variance from the bare reading makes low readings look precise; one added hair keeps a count of zero
-    uncertain. A model's expectation is better and is used wherever there is one.
-
-    Parameters
-    ----------
-    density
-        Shape (n,), hairs/cm2, as read.
-    counted_area_cm2
-        Shape (n,), cm2, above 0.
-
-    Examples
-    --------
-    No hair in 2 cm2 is read as one hair in 2 cm2:
-
-    >>> plus_one_hair([0.0, 60.0], [2.0, 1.0])
-    array([ 0.5, 61. ])
-    """
-    return np.asarray(density, dtype=float) + 1.0 / np.asarray(counted_area_cm2, dtype=float)
+__all__ = [
+    "CountError",
+    "bridge",
+    "bridged",
+    "count_variance",
+    "error_model",
+    "plus_one_hair",
+    "repeatability",
+    "series_changes",
+]

@@ -93,7 +93,7 @@ def register(
     truth = truth or Truth()
     entry = months if entry_months is None else entry_months
     _check(n_patients, months, entry, truth)
-    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(11)]
+    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(12)]
     patients = clinic.people(n_patients, truth, streams[0])
     sessions = clinic.operations(patients, truth, streams[1], months=months, entry=entry)
     placements = clinic.placings(patients, sessions, truth, streams[2])
@@ -106,6 +106,7 @@ def register(
     rows = counts.true_density(rows, slots, patients, course_times, truth)
     readers = _reader_effects(truth, streams[9])
     rows = counts.size(counts.read(rows, truth, readers, streams[9]), patients, streams[9])
+    rows = counts.read_beside(rows, truth, readers, streams[11])
     rows = _measured(rows, sessions)
     seen = followup.visits(attended, rows, sessions, truth, streams[10])
     frames = {

@@ -217,15 +217,40 @@ def read(
     device = np.where(((new > 0) & (rows["time"].to_numpy() >= new - 1)) | beside, "D2", "D1")
     rows = rows.assign(reader_id=reader, hair_length=length, device_class=device, count_number=1)
     rows = _repeat(rows, names, truth, rng)
+    fields = np.where(rows["marked"], 1, rows["n_fields"]).astype(int)
+    rows = rows.assign(roi_area_cm2=1.0, n_fields=fields)
+    return rows.assign(density_hairs_cm2=_counted(rows, truth, readers, rng))
+
+
+def read_beside(
+    rows: pd.DataFrame, truth: Truth, readers: dict[str, float], rng: np.random.Generator
+) -> pd.DataFrame:
+    """Return the readings with some counted once more, by the same reader on the other device."""
+    chosen = (rng.random(len(rows)) < truth.device_repeats) & (rows["count_number"] == 1).to_numpy()
+    if not chosen.any():
+        return rows
+    number = rows.groupby(["attendance", "region"])["count_number"].transform("max") + 1
+    more = rows[chosen].assign(
+        count_number=number[chosen],
+        device_class=np.where(rows.loc[chosen, "device_class"] == "D1", "D2", "D1"),
+        density_fu_cm2=np.nan,
+        hair_calibre_um=np.nan,
+        calibre_method=None,
+    )
+    more = more.assign(density_hairs_cm2=_counted(more, truth, readers, rng))
+    return pd.concat([rows, more]).sort_index(kind="stable").reset_index(drop=True)
+
+
+def _counted(
+    rows: pd.DataFrame, truth: Truth, readers: dict[str, float], rng: np.random.Generator
+) -> np.ndarray:
     effect = rows["reader_id"].map(readers).to_numpy(dtype=float)
     effect += np.where(rows["device_class"] == "D2", np.log1p(truth.device_pct / 100.0), 0.0)
     effect += np.where(rows["hair_length"] == "long", np.log1p(truth.long_hair_pct / 100.0), 0.0)
     season = 1.0 + truth.season_pct / 100.0 * np.cos(2 * np.pi * (rows["time"].to_numpy() - 0.5) / 12.0)
     mean = rows["true_density"].to_numpy() * np.exp(effect) * season * rows["capture_factor"].to_numpy()
-    fields = np.where(rows["marked"], 1, rows["n_fields"]).astype(int)
-    rows = rows.assign(roi_area_cm2=1.0, n_fields=fields)
-    density = _count(mean, fields.astype(float), rows["marked"].to_numpy(), truth, rng)
-    return rows.assign(density_hairs_cm2=density)
+    area = (rows["n_fields"] * rows["roi_area_cm2"]).to_numpy(dtype=float)
+    return _count(mean, area, rows["marked"].to_numpy(), truth, rng)
 
 
 def size(rows: pd.DataFrame, patients: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:

@@ -15,7 +15,9 @@ from analytics.records.simulate_truth import Truth
 SEED = 20240601
 N_PATIENTS = 240
 MONTHS = 36
-DEMO_TRUTH = Truth(low_volume_cases=3, split_scalp=0.04, other_device=0.02, failed_growth=2)
+DEMO_TRUTH = Truth(
+    low_volume_cases=3, split_scalp=0.04, other_device=0.02, device_repeats=0.01, failed_growth=2
+)
 
 Tables = dict[str, pd.DataFrame]
 

@@ -125,7 +125,8 @@ class Truth:
     not_standard_bias_pct: float = -5.0
     not_standard_cv: float = 0.08
     device_changes_in_month: int = 0  # 0: never; else D2 from that month on
-    other_device: float = 0.0  # share of attendances read on D2 beside
+    other_device: float = 0.0  # share of attendances read on D2
+    device_repeats: float = 0.0  # share of counts repeated on the other device
     device_pct: float = 4.0  # what D2 reads above D1, invented
     calibres: float = 0.35  # share of regions where calibre and units are recorded too, invented
 
@@ -225,6 +226,7 @@ def plain(truth: Truth | None = None) -> Truth:
         controls=0.0,
         donor_counts=0.0,
         other_device=0.0,
+        device_repeats=0.0,
         device_changes_in_month=0,
         failed_growth=0,
     )
