@@ -26,11 +26,12 @@ import numpy as np
 
 from analytics.errors import FitError
 from analytics.numerics import mixed_checks as checks
-from analytics.numerics.mixed_criterion import Evaluate, Optimum, criterion, optimise
+from analytics.numerics.mixed_criterion import criterion
 from analytics.numerics.mixed_layout import Layout, arrange
 from analytics.numerics.mixed_modes import Modes, conditional_modes
 from analytics.numerics.mixed_parts import Part, Sums, prepare
 from analytics.numerics.mixed_plan import Plan, Survey, factors, plan
+from analytics.numerics.mixed_search import Evaluate, Optimum, optimise
 from analytics.numerics.mixed_sums import contributions
 
 __all__ = [

@@ -1,4 +1,4 @@
-"""The criterion with its derivatives from sums alone, and its optimum.
+"""The criterion with its derivatives, from sums alone.
 
 `criterion` sees sums, never data; so parts may live in other processes or other clinics, and the fit is the
 same to rounding.
@@ -13,17 +13,15 @@ JASA 72:320.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from analytics.numerics.mixed_parts import Sums
-from analytics.numerics.mixed_plan import Plan, chain, start_theta, theta_scale
+from analytics.numerics.mixed_plan import Plan, chain
 
 Array = np.ndarray
 LOG_2PI = float(np.log(2 * np.pi))
-Evaluate = Callable[[Array, Array | None], Sums]
 
 
 @dataclass(frozen=True)
@@ -114,93 +112,3 @@ def in_theta(point: Criterion, theta: Array, form: Plan) -> tuple[Array, Array]:
     gradient = first.T @ point.gradient
     hessian = first.T @ point.hessian @ first + np.einsum("g,gij->ij", point.gradient, second)
     return gradient, hessian
-
-
-@dataclass(frozen=True)
-class Optimum:
-    """Where the search ended: theta, the sums and the criterion there, exchanges used, whether it converged."""
-
-    theta: Array
-    sums: Sums
-    point: Criterion
-    n_exchanges: int
-    converged: bool
-
-
-# Deviance a Newton step still promises, below which the search ends: 1e-11 is 3e-6 standard errors of any
-# parameter.
-PROMISE = 1e-11
-MAX_EXCHANGES = 200
-# A first step further than this, in units in which each effect has the residual's variance, is shortened.
-STEP = 2.0
-
-
-def optimise(
-    evaluate: Evaluate,
-    form: Plan,
-    *,
-    start: Array | None = None,
-    exact: bool = True,
-    promise: float = PROMISE,
-) -> Optimum:
-    """Minimise the deviance by Newton steps, each of one exchange of sums.
-
-    Where the Hessian is not positive definite its eigenvalues are taken positive, and steps that raise the
-    deviance are halved. The deviance is even in each column of Lambda, so no bound is needed: a variance of
-    zero is an inner point.
-
-    Parameters
-    ----------
-    evaluate
-        Function (theta, probe) -> sums of `contributions` over all parts.
-    form
-        The plan.
-    start
-        Start values of theta (d,), in working units.
-    exact
-        Ask for the exact Hessian; else for the one-column probe, which is cheaper and nearly as good in
-        large data.
-    promise
-        Stop when a step promises less than this.
-    """
-    theta = start_theta(form) if start is None else np.asarray(start, float)
-    scale = theta_scale(form)
-    probe = None if exact else np.append(np.zeros(form.p), 1.0)[:, None]
-    sums = evaluate(theta, probe)
-    point = criterion(sums, form)
-    used = 1
-    while used < MAX_EXCHANGES:
-        step, promised = _newton(point, theta, scale, form)
-        if promised < promise:
-            return Optimum(theta, sums, point, used, True)
-        probe = None if exact else np.append(-point.beta, 1.0)[:, None]
-        slack = 1e-11 * (abs(point.value) + form.n)
-        for halving in range(30):
-            trial = theta + step * 0.5**halving
-            next_sums = evaluate(trial, probe)
-            used += 1
-            try:
-                next_point = criterion(next_sums, form)
-            except np.linalg.LinAlgError:
-                continue
-            if next_point.value <= point.value + slack:
-                break
-        else:
-            return Optimum(theta, sums, point, used, False)
-        theta, sums, point = trial, next_sums, next_point
-    return Optimum(theta, sums, point, used, False)
-
-
-def _newton(point: Criterion, theta: Array, scale: Array, form: Plan) -> tuple[Array, float]:
-    """Return the step and the fall of deviance it promises."""
-    if not len(theta):
-        return theta, 0.0
-    gradient, hessian = in_theta(point, theta, form)
-    g, h = gradient * scale, hessian * np.outer(scale, scale)
-    values, vectors = np.linalg.eigh((h + h.T) / 2.0)
-    size = np.maximum(np.abs(values), 1e-10 * max(1.0, float(np.abs(values).max())))
-    along = vectors.T @ g
-    step = -vectors @ (along / size)
-    length = float(np.abs(step).max())
-    promised = float((along**2 / size).sum() / 2.0)
-    return step * min(1.0, STEP / length if length else 1.0) * scale, promised

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.numerics.mixed_parts import Part, path_covariances, sweep
+from analytics.numerics.mixed_parts import Part
 from analytics.numerics.mixed_plan import Plan, factors
 from analytics.numerics.mixed_sums import base_at
+from analytics.numerics.mixed_sweep import path_covariances, sweep
 
 Array = np.ndarray
 

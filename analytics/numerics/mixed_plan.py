@@ -191,6 +191,54 @@ def gamma(theta: Array, form: Plan) -> Array:
     return np.concatenate([*parts, *tail]) if parts or tail else np.zeros(0)
 
 
+def split_gamma(vector: Array, form: Plan, *, slopes: bool = False) -> list[Array]:
+    """Return the symmetric matrix (q, q) of each level from a vector in gamma.
+
+    With `slopes` the vector is a gradient, and the matrices are those whose trace product with a change of Lambda
+    Lambda' is the change of the deviance.
+    """
+    out, at = [], 0
+    for kind, q in zip(form.kinds, form.sizes, strict=True):
+        matrices = basis_matrices(kind, q)
+        weights = 1.0 / (matrices**2).sum(axis=(1, 2)) if slopes else np.ones(len(matrices))
+        out.append(np.tensordot(vector[at : at + len(matrices)] * weights, matrices, 1))
+        at += len(matrices)
+    return out
+
+
+def theta_from(squares: list[Array], sigma2: float | None, form: Plan) -> Array:
+    """Return theta from Lambda Lambda' of each level (and sigma^2), singular ones included."""
+    parts = []
+    for square, kind, q in zip(squares, form.kinds, form.sizes, strict=True):
+        low = _half_root(square) if kind == "full" else np.diag(np.sqrt(np.maximum(np.diag(square), 0.0)))
+        if kind == "identity":
+            low = np.eye(q) * np.sqrt(max(np.trace(square) / q, 0.0))
+        parts.append([low[cell[0]] for cell in entries(kind, q)])
+    tail = [] if sigma2 is None else [[np.sqrt(sigma2)]]
+    return np.concatenate([*parts, *tail])
+
+
+def _half_root(square: Array) -> Array:
+    """Return the lower Cholesky factor of a matrix that may be singular, with zero columns where it is."""
+    low = np.zeros_like(square)
+    for j in range(len(square)):
+        left = square[j, j] - low[j, :j] @ low[j, :j]
+        if left > 1e-14 * max(square[j, j], 1e-300):
+            low[j, j] = np.sqrt(left)
+            low[j + 1 :, j] = (square[j + 1 :, j] - low[j + 1 :, :j] @ low[j, :j]) / low[j, j]
+    return low
+
+
+def diagonal_entries(form: Plan) -> Array:
+    """Return which entries of theta stand on a diagonal (sigma included)."""
+    on = [
+        cell[0][0] == cell[0][1]
+        for k, q in zip(form.kinds, form.sizes, strict=True)
+        for cell in entries(k, q)
+    ]
+    return np.array([*on, *([True] if form.known else [])], dtype=bool)
+
+
 def chain(theta: Array, form: Plan) -> tuple[Array, Array]:
     """Return d gamma / d theta (d, d) as [gamma, theta] and the second derivatives (d, d, d) as [gamma, theta, theta]."""
     d = form.n_theta

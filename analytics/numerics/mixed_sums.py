@@ -15,22 +15,12 @@ from dataclasses import dataclass
 from functools import reduce as fold
 
 import numpy as np
+from scipy.sparse import csr_array
 
-from analytics.numerics.mixed_parts import (
-    Block,
-    Part,
-    Rows,
-    Sums,
-    Sweep,
-    offsets,
-    path_covariances,
-    reduce,
-    sweep,
-    times,
-    transposed_times,
-    weigh,
-)
+from analytics.numerics.batched import mix, reduce, times, transposed_times
+from analytics.numerics.mixed_parts import Block, Part, Rows, Sums, sum_rows, weigh
 from analytics.numerics.mixed_plan import Plan, basis_matrices, factors
+from analytics.numerics.mixed_sweep import Sweep, offsets, path_covariances, sweep
 
 Array = np.ndarray
 
@@ -95,7 +85,8 @@ def base_at(block: Block, form: Plan, sigma: float) -> Base:
     variance = sigma**2 * rows.inverse_weights + rows.known_variance
     weight = 1.0 / variance
     cross, total = weigh(rows, weight, form.sizes)
-    pairs = rows.z[:, None] * rows.z
+    z = rows.stack[:, : sum(form.sizes)].T
+    pairs = z[:, None] * z
     once = rows.inverse_weights * weight**2
     first = reduce(pairs * once, rows.starts[-1])
     second = reduce(pairs * (once * rows.inverse_weights * weight), rows.starts[-1])
@@ -145,15 +136,23 @@ def _quadratic(b: Array, f: Array, pairs: dict[tuple[int, int], Array]) -> Array
 
 
 def _row_scores(base: Base, swept: Sweep) -> Array:
-    """Return V^-1 [X, y] of every row (m, n), which needs the modes of the row's path."""
+    """Return V^-1 [X, y] of every row (n, m), which needs the modes of the row's path."""
     rows = base.rows
     if rows is None:
         return np.zeros((0, 0))
-    residual = rows.columns.copy()
     modes = swept.paths[-1]
-    for a in range(len(rows.z)):
-        residual -= rows.z[a] * modes[a][:, rows.leaf]
-    return residual * base.weight
+    wide, m, groups = modes.shape
+    n = len(rows.stack)
+    spread = csr_array(
+        (
+            rows.stack[:, :wide].ravel(),
+            (rows.leaf[:, None] + groups * np.arange(wide)).ravel(),
+            np.arange(n + 1) * wide,
+        ),
+        shape=(n, wide * groups),
+    )
+    fitted = spread @ modes.transpose(0, 2, 1).reshape(-1, m)
+    return (rows.stack[:, wide:] - fitted) * base.weight[:, None]
 
 
 def _append_sigma(base: Base, covariances: list[Array], residual: Array, trace: Array, slope: Array):
@@ -161,7 +160,7 @@ def _append_sigma(base: Base, covariances: list[Array], residual: Array, trace: 
     rows = base.rows
     assert rows is not None
     own = float((rows.inverse_weights * base.weight).sum() - (covariances[-1] * base.first).sum())
-    square = (residual * rows.inverse_weights) @ residual.T
+    square = (residual * rows.inverse_weights[:, None]).T @ residual
     return np.append(trace, own), np.concatenate([slope, square[None]])
 
 
@@ -179,7 +178,7 @@ def _second_traces(
     out = np.zeros((d, d))
     for j, (level, b) in enumerate(params):
         kept = np.eye(len(b))[:, :, None] - times(swept.cross[level][:, : len(b)], swept.shrunk[level])
-        own = transposed_times(kept, np.tensordot(b, kept, 1))
+        own = transposed_times(kept, mix(b, kept))
         tangents = _tangents(swept, covariances, block, form, [None] * len(form.sizes), {level: own})
         for i, (at, c) in enumerate(params):
             if at == level:
@@ -198,13 +197,13 @@ def _load(e: Array, b: Array, block: Block, level: int) -> Array:
     """Return E' b E summed to the groups of the level outside."""
     if level == 0:
         return np.zeros(0)
-    return reduce(transposed_times(e, np.tensordot(b, e, 1)), block.starts[level][level - 1])
+    return reduce(transposed_times(e, mix(b, e)), block.starts[level][level - 1])
 
 
 def _own_trace(c: Array, b: Array, whole: Array, taken: Array) -> float:
     """Return the part of tr(H^-1 H_i H^-1 H_j) that does not pass through outer levels, for one level's c and b."""
-    left = np.tensordot(c, whole, 1)
-    right = np.tensordot(b, whole - 2.0 * taken, 1)
+    left = mix(c, whole)
+    right = mix(b, whole - 2.0 * taken)
     return float((left * right.transpose(1, 0, 2)).sum())
 
 
@@ -291,7 +290,7 @@ def _second_crosses(
     k, d = probe.shape[1], form.n_theta
     loads = [_variates(swept.scores[i], kind, probe) for i, kind in enumerate(form.kinds)]
     edges = np.cumsum([0, *[c.shape[1] for c in loads], k if form.known else 0])
-    own = np.matmul(probe.T, residual) * base.rows.inverse_weights if base.rows is not None else None
+    own = None if base.rows is None else (residual @ probe) * base.rows.inverse_weights[:, None]
     columns = _variate_crosses(loads, own, base, block, form)
     out = np.zeros((d * k, d * k))
     for i, c in enumerate(loads):
@@ -301,7 +300,7 @@ def _second_crosses(
         out[: edges[i], rows] = out[rows, : edges[i]].T
         out[rows, edges[-2] :], out[edges[-2] :, rows] = product[:, edges[-2] :], product[:, edges[-2] :].T
     if own is not None:
-        out[edges[-2] :, edges[-2] :] = (own * base.weight) @ own.T
+        out[edges[-2] :, edges[-2] :] = (own * base.weight[:, None]).T @ own
     for i in reversed(range(len(loads))):
         at = offsets(form.sizes, i)
         moved = times(swept.shrunk[i], columns[i])
@@ -316,7 +315,7 @@ def _second_crosses(
 def _variates(scores: Array, kind: str, probe: Array) -> Array:
     """Return B_i Z'H^-1 M P (q, parameters x k, groups) of a level."""
     probed = np.matmul(probe.T, scores)
-    return np.concatenate([np.tensordot(b, probed, 1) for b in basis_matrices(kind, len(scores))], axis=1)
+    return np.concatenate([mix(b, probed) for b in basis_matrices(kind, len(scores))], axis=1)
 
 
 def _variate_crosses(
@@ -336,7 +335,6 @@ def _variate_crosses(
                 pieces.append(reduce(transposed_times(base.cross[j][:, at : at + q], c), block.starts[j][i]))
         if own is not None and base.rows is not None:
             at = sum(form.sizes[i + 1 :])
-            left = base.rows.z[at : at + q] * base.weight
-            pieces.append(np.stack([reduce(left[a] * own, base.rows.starts[i]) for a in range(q)]))
+            pieces.append(sum_rows(base.rows, i, at, q, base.weight, own))
         out.append(np.concatenate(pieces, axis=1))
     return out
