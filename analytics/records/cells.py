@@ -44,7 +44,7 @@ def as_number(text: pa.Array) -> tuple[np.ndarray, np.ndarray]:
     return values, (~plain & ~empty) | endless
 
 
-def as_yes_or_no(text: pa.Array) -> tuple[pd.array, np.ndarray]:
+def as_yes_or_no(text: pa.Array) -> tuple[pd.arrays.BooleanArray, np.ndarray]:
     """Return a boolean array with NA where empty or wrong, and which cells (n,) are neither yes nor no."""
     lower = pc.utf8_lower(text)
     yes = np.asarray(pc.is_in(lower, value_set=pa.array(YES)))

@@ -71,3 +71,18 @@ def at_rows(
         return []
     first = int(frame.index[int(mask.argmax())]) + FIRST_DATA_ROW
     return [Problem(table, column, int(mask.sum()), first, rule, action, severity, code, what)]
+
+
+def not_loaded(name: str, thing: str) -> Problem:
+    """Return the warning that a file or a sheet bears no table's name."""
+    return Problem(
+        name,
+        "",
+        1,
+        None,
+        f"a {thing} is named after one of the tables of the dictionary",
+        f"rename the {thing} if it holds a table",
+        severity="warning",
+        code="not_loaded",
+        what=(f"this {thing} was not loaded", ""),
+    )

@@ -4,31 +4,91 @@ Nothing is executed: formulas are read as the values last stored, no macro, no p
 the same records give the same text.
 """
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from analytics.errors import RecordError
-from analytics.records import readers_csv
-from analytics.records.messages import Problem
+from analytics.records import filesafety, readers_book, readers_csv, readers_store
+from analytics.records.dictionary import TABLES
+from analytics.records.messages import Problem, not_loaded
 from analytics.records.raw import Raw, RawTable
 
+WHAT_TO_GIVE = (
+    "give a folder of CSV or Parquet files named after the tables, one .xlsx workbook, a DuckDB file, or "
+    "the URL of a database"
+)
 
-def read(path: str | Path) -> Raw:
-    """Return the tables found at a path, every cell as text.
+
+def read(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Raw:
+    """Return the tables found at a path or database URL, every cell as text.
 
     Parameters
     ----------
     path
-        A folder of CSV files named after the tables.
+        A folder of CSV or Parquet files, one .xlsx workbook, a DuckDB or SQLite file, or a SQLAlchemy URL.
+    queries
+        Only for a database: one reading query a table.
 
     Raises
     ------
     RecordError
-        When there is nothing to read at the path.
+        When there is nothing to read, or the file is unsafe or broken.
     """
+    if isinstance(path, str) and "://" in path:
+        return readers_store.read_sql(path, queries=queries)
     place = Path(path)
     if place.is_dir():
-        return readers_csv.read_folder(place)
-    raise RecordError("records.load(path): nothing to read there; give a folder of CSV files")
+        return _read_folder(place)
+    if not place.is_file():
+        raise RecordError(f"records.load(path): there is no file or folder of this name; {WHAT_TO_GIVE}")
+    return _read_file(place, queries)
 
 
-__all__ = ["Problem", "Raw", "RawTable", "read"]
+def _read_file(place: Path, queries: Mapping[str, str] | None) -> Raw:
+    kind = filesafety.kind_of(place)
+    if kind == "zip":
+        return readers_book.read_workbook(place)
+    if kind == "duckdb":
+        return readers_store.read_duckdb(place)
+    if kind == "sqlite":
+        return readers_store.read_sql(readers_store.sqlite_url(place), queries=queries)
+    fault = {
+        "old_office": "the workbook is of the old .xls kind or locked by a password; save it as .xlsx "
+        "without one",
+        "parquet": "one Parquet file is one table; give the folder that holds all of them",
+        "text": "one file of text is at most one table; give the folder that holds all of them",
+    }[kind]
+    raise RecordError(f"{place.name}: {fault}; {WHAT_TO_GIVE}")
+
+
+def _read_folder(folder: Path) -> Raw:
+    files = sorted(p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in (".csv", ".parquet"))
+    tables: dict[str, RawTable] = {}
+    problems: list[Problem] = []
+    for path in files:
+        name = path.stem.strip().lower()
+        if name not in TABLES:
+            problems.append(not_loaded(path.name, "file"))
+        elif name in tables:
+            problems.append(_twice(name))
+        elif path.suffix.lower() == ".parquet":
+            tables[name] = readers_store.read_parquet(path)
+        else:
+            tables[name], found = readers_csv.read_file(path, table=name)
+            problems += found
+    if not tables:
+        raise RecordError(f"records.load(path): the folder holds no table; {WHAT_TO_GIVE}")
+    return Raw(tables, tuple(problems))
+
+
+def _twice(table: str) -> Problem:
+    return Problem(
+        table,
+        "",
+        1,
+        None,
+        "a table stands in one file",
+        "keep the file that is right and move the other away",
+        code="table_twice",
+        what=("the table stands in two files of the folder", ""),
+    )

@@ -1,13 +1,15 @@
-"""Read a folder of CSV files: encoding and separator found out, every cell kept as text."""
+"""Read one CSV file: encoding and separator found out, every cell kept as text."""
 
 import csv
 import hashlib
 import io
 from pathlib import Path
 
+from analytics.errors import RecordError
+from analytics.records import filesafety
 from analytics.records.dictionary import TABLES
 from analytics.records.messages import Problem
-from analytics.records.raw import Raw, RawTable, from_rows
+from analytics.records.raw import RawTable, from_rows
 
 SEPARATORS = (",", ";", "\t", "|")
 BOMS = (
@@ -19,43 +21,59 @@ BOMS = (
 )
 
 
-def read_folder(folder: Path) -> Raw:
-    """Return the tables of a folder, one `<table>.csv` each."""
-    tables: dict[str, RawTable] = {}
-    problems: list[Problem] = []
-    for path in sorted(folder.glob("*.[cC][sS][vV]")):
-        name = path.stem.strip().lower()
-        if name in TABLES:
-            tables[name], found = read_file(path, table=name)
-            problems += found
-    return Raw(tables, tuple(problems))
-
-
 def read_file(path: Path, *, table: str) -> tuple[RawTable, list[Problem]]:
-    """Return one CSV file as text, and what was odd about it."""
+    """Return one CSV file as text, and what was odd about it.
+
+    Raises
+    ------
+    RecordError
+        When the file is too large, or not text, or its quotes do not close.
+    """
+    filesafety.refuse_large(path)
     data = path.read_bytes()
-    text, problems = decode(data, table=table)
-    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator(text, table=table)))
+    text, problems = decode(data, table=table, file=path.name)
+    rows = rows_of(text, delimiter=separator(text, table=table), file=path.name)
     found, more = from_rows(rows, table=table, file=path.name, sha256=hashlib.sha256(data).hexdigest())
     return found, problems + more
 
 
-def decode(data: bytes, *, table: str) -> tuple[str, list[Problem]]:
-    """Return the text of a file by its byte order mark, else UTF-8, else Windows-1252 with a warning."""
-    for mark, encoding in BOMS:
-        if data.startswith(mark):
-            return data.decode(encoding), []
+def rows_of(text: str, *, delimiter: str, file: str) -> list[list[str]]:
+    """Return the rows of a CSV text (RFC 4180), each a list of cells."""
     try:
-        return data.decode("utf-8"), []
+        return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
+    except csv.Error as fault:
+        raise RecordError(
+            f"{file}: the cells cannot be told apart; a quotation mark opens and closes a cell and is "
+            "doubled inside it, and no cell holds a text of more than 131,072 letters; save the table "
+            "again as CSV UTF-8"
+        ) from fault
+
+
+def decode(data: bytes, *, table: str, file: str) -> tuple[str, list[Problem]]:
+    """Return the text of a file by its byte order mark, else UTF-8, else Windows-1252 with a warning.
+
+    Raises
+    ------
+    RecordError
+        When the bytes are not text.
+    """
+    encoding = next((name for mark, name in BOMS if data.startswith(mark)), None)
+    try:
+        if encoding or b"\x00" not in data:
+            return data.decode(encoding or "utf-8"), []
     except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace"), [_not_utf8(table)]
+        if encoding is None:
+            return data.decode("cp1252", errors="replace"), [_not_utf8(table)]
+    raise RecordError(
+        f"{file}: the file is not text; a table is a CSV file in UTF-8; save it again as CSV UTF-8"
+    )
 
 
 def separator(text: str, *, table: str) -> str:
     """Return the separator under which the first line names most columns of the dictionary."""
-    first = text.lstrip("\ufeff").split("\n", 1)[0]
+    first = text.split("\n", 1)[0]
     names = set(TABLES[table].names())
-    return max(SEPARATORS, key=lambda s: len(names & {cell.strip(' "\r') for cell in first.split(s)}))
+    return max(SEPARATORS, key=lambda s: len(names & {cell.strip(' "\r').lower() for cell in first.split(s)}))
 
 
 def _not_utf8(table: str) -> Problem:

@@ -13,7 +13,7 @@ import pyarrow as pa
 from analytics.records import cells
 from analytics.records.messages import Problem, at_rows
 from analytics.records.raw import RawTable
-from analytics.records.schema import TEXT_KINDS, Column, Table
+from analytics.records.schema import Column, Table
 
 ADVICE = {
     "decimal_comma": "the first has a decimal comma; write a decimal point",
@@ -45,13 +45,14 @@ def empty(table: Table) -> pd.DataFrame:
     return pd.DataFrame({c.name: pd.Series([], dtype=c.dtype) for c in table.columns})
 
 
-def _one(text: pa.Array, column: Column):
+def _one(text: pa.Array, column: Column) -> tuple[object, np.ndarray, str]:
+    """Return the values of one column, which cells were refused, and the code of the refusal."""
     if column.kind == "yesno":
-        values, bad = cells.as_yes_or_no(text)
-        return values, bad, "not_yes_or_no"
+        answers, bad = cells.as_yes_or_no(text)
+        return answers, bad, "not_yes_or_no"
     if column.kind in ("number", "integer"):
-        values, bad = cells.as_number(text)
-        return values, bad, "not_a_number"
+        numbers, bad = cells.as_number(text)
+        return numbers, bad, "not_a_number"
     kept = cells.as_word(text, column.allowed) if column.kind == "choice" else cells.as_text(text)
     bad = np.zeros(len(text), bool) if column.kind == "choice" else cells.too_long(text, column)
     return pd.array(kept.to_numpy(zero_copy_only=False), dtype="string"), bad, "too_long"
@@ -94,6 +95,3 @@ def nearest(word: str, known: tuple[str, ...]) -> str | None:
     lower = {k.casefold(): k for k in known}
     close = difflib.get_close_matches(word.casefold(), list(lower), n=1, cutoff=0.7)
     return lower[close[0]] if close else None
-
-
-__all__ = ["TEXT_KINDS", "empty", "nearest", "typed"]

@@ -1,0 +1,201 @@
+"""Read tables from stores with types of their own (Parquet, DuckDB, SQL), back to the text of every cell.
+
+A store is opened to read only. Nothing in it is executed beyond the query of each table: DuckDB runs without
+extensions and without access to other files, views are not read.
+"""
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import duckdb
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+import sqlalchemy as sa
+
+from analytics.errors import RecordError
+from analytics.records import filesafety
+from analytics.records.dictionary import TABLES
+from analytics.records.raw import Raw, RawTable
+from analytics.records.readers_book import cell_text
+
+MOST_ROWS = 20_000_000
+PANDAS_INDEX = "__index_level_"
+LOCKED: dict[str, str | bool | int | float | list[str]] = {
+    "enable_external_access": False,
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+
+
+def read_parquet(path: Path) -> RawTable:
+    """Return one Parquet file as text.
+
+    Raises
+    ------
+    RecordError
+        When the file is broken, too large, or holds a column that is neither text nor number.
+    """
+    filesafety.refuse_large(path)
+    try:
+        file = pq.ParquetFile(path)
+        groups = (file.metadata.row_group(i).total_byte_size for i in range(file.metadata.num_row_groups))
+        if file.metadata.num_rows > MOST_ROWS or sum(groups) > filesafety.LARGEST_UNPACKED_BYTES:
+            raise RecordError(
+                f"{path.name}: the file unpacks to far more than a register needs; hand in the tables alone"
+            )
+        table = file.read()
+    except (pa.ArrowException, OSError) as fault:
+        raise RecordError(f"{path.name}: not a sound Parquet file; write it again from its source") from fault
+    return from_arrow(table, file=path.name, sha256=hashlib.sha256(path.read_bytes()).hexdigest())
+
+
+def read_duckdb(path: Path) -> Raw:
+    """Return the tables of a DuckDB file, those named in the dictionary.
+
+    Raises
+    ------
+    RecordError
+        When the file cannot be opened or read.
+    """
+    filesafety.refuse_large(path)
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    try:
+        with duckdb.connect(str(path), read_only=True, config=LOCKED) as store:
+            names = [
+                row[0]
+                for row in store.execute(
+                    "select table_name from duckdb_tables() where not internal"
+                ).fetchall()
+            ]
+            return Raw(
+                {
+                    name.lower(): from_arrow(_duckdb_table(store, name), file=path.name, sha256=sha256)
+                    for name in sorted(names)
+                    if name.lower() in TABLES
+                }
+            )
+    except duckdb.Error as fault:
+        raise RecordError(
+            f"{path.name}: the DuckDB file cannot be read; it may be open elsewhere, newer than this "
+            "program, or broken; close it elsewhere or export the tables as CSV"
+        ) from fault
+
+
+def read_sql(url: str, *, queries: Mapping[str, str] | None = None) -> Raw:
+    """Return the tables of a database by its SQLAlchemy URL, in the order the database gives the rows.
+
+    Parameters
+    ----------
+    url
+        For example `sqlite:///clinic.db`. SQLite and PostgreSQL sessions are opened to read only.
+    queries
+        One reading query a table, where the database holds them under other names; else `SELECT * FROM
+        table`.
+
+    Raises
+    ------
+    RecordError
+        When the database cannot be reached or a query fails; the message holds neither address nor password.
+    """
+    try:
+        engine = sa.create_engine(url)
+        with engine.connect() as link:
+            _only_read(link)
+            wanted = dict(queries or {}) or _queries(engine)
+            return Raw(
+                {
+                    name: _sql_table(link, query, engine.name)
+                    for name, query in wanted.items()
+                    if name in TABLES
+                }
+            )
+    except (sa.exc.SQLAlchemyError, ImportError) as fault:
+        raise RecordError(
+            "records.load(url): the database cannot be read; the address, the driver, the permission to "
+            "read and every query must be right; try the query in the database's own program"
+        ) from None if isinstance(fault, sa.exc.SQLAlchemyError) else fault
+
+
+def sqlite_url(path: Path) -> str:
+    """Return the URL of a SQLite file, opened to read only."""
+    return f"sqlite:///file:{path.resolve().as_posix()}?mode=ro&uri=true"
+
+
+def from_arrow(table: pa.Table, *, file: str, sha256: str) -> RawTable:
+    """Return an Arrow table as text."""
+    names = [name for name in table.column_names if not name.startswith(PANDAS_INDEX)]
+    return RawTable(tuple(names), tuple(text_of(table[name], file=file) for name in names), file, sha256)
+
+
+def text_of(column: pa.ChunkedArray | pa.Array, *, file: str) -> pa.Array:
+    """Return the text of a typed column: whole numbers without decimals, True and False, missing as empty.
+
+    >>> text_of(pa.array([12.0, 0.5, None]), file="").to_pylist()
+    ['12', '0.5', '']
+    """
+    column = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        return text_of(column.dictionary_decode(), file=file)
+    if pa.types.is_boolean(kind):
+        return pc.fill_null(pc.if_else(column, "True", "False"), "")
+    if pa.types.is_floating(kind):
+        column = pc.if_else(pc.is_nan(column), pa.scalar(None, kind), column)
+    elif not (pa.types.is_null(kind) or _has_plain_text(kind)):
+        raise RecordError(
+            f"{file}: a column holds neither text nor numbers; a cell is a text, a number, or True or False; "
+            "write the column again as text"
+        )
+    return pc.fill_null(column.cast(pa.string()), "")
+
+
+def _has_plain_text(kind: pa.DataType) -> bool:
+    tests = (
+        pa.types.is_string,
+        pa.types.is_large_string,
+        pa.types.is_integer,
+        pa.types.is_decimal,
+        pa.types.is_temporal,
+    )
+    return any(test(kind) for test in tests)
+
+
+def _duckdb_table(store: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
+    quoted = name.replace('"', '""')
+    return store.sql(f'select * from "{quoted}"').to_arrow_table()
+
+
+def _only_read(link: sa.Connection) -> None:
+    if link.dialect.name == "postgresql":
+        link.execute(sa.text("SET TRANSACTION READ ONLY"))
+    elif link.dialect.name == "sqlite":
+        link.execute(sa.text("PRAGMA query_only = ON"))
+
+
+def _queries(engine: sa.Engine) -> dict[str, str]:
+    quote = engine.dialect.identifier_preparer.quote
+    found = {name.lower(): name for name in sa.inspect(engine).get_table_names()}
+    return {name: f"SELECT * FROM {quote(found[name])}" for name in TABLES if name in found}
+
+
+def _sql_table(link: sa.Connection, query: str, kind: str) -> RawTable:
+    result = link.execute(sa.text(query))
+    names = tuple(result.keys())
+    rows = result.fetchmany(MOST_ROWS)
+    columns = list(zip(*rows, strict=True)) or [()] * len(names)
+    cells = tuple(pa.array(_texts(column), pa.string()) for column in columns)
+    return RawTable(names, cells, f"{kind} database", _digest(names, cells))
+
+
+def _texts(column: Iterable[object]) -> list[str]:
+    return ["" if value is None else cell_text(value) for value in column]
+
+
+def _digest(names: tuple[str, ...], cells: tuple[pa.Array, ...]) -> str:
+    """Return a hash of the text of all cells, where there is no file to hash."""
+    found = hashlib.sha256("\x1f".join(names).encode())
+    for array in cells:
+        found.update("\x1e".join(array.to_pylist()).encode())
+    return found.hexdigest()
