@@ -110,7 +110,7 @@ def checked(page: str, given: dict[str, Any], *, as_text: bool = False) -> dict[
     try:
         settings = kind.model_validate_strings(given) if as_text else kind.model_validate(given)
     except pydantic.ValidationError as error:
-        raise ParameterError(_in_words(Path(page).stem, kind, error)) from None
+        raise ParameterError(_in_words(notebook(page).stem, kind, error)) from None
     return settings.model_dump()
 
 

@@ -20,12 +20,14 @@ from typing import Any
 
 from analytics import errors
 from analytics.errors import AnalyticsError, ParameterError
-from analytics.pages import files, parameters
+from analytics.pages import files, parameters, runrecord
+from analytics.pages.sheet_marks import RESULTS_FILE, RUN_VARIABLE
 
 FORMATS = ("html", "ipynb", "xlsx", "pdf")
 TIMEOUT_SECONDS = 1800
 FAILED, PARTIAL = "failed", ".partial"
 RUN_FILE = "run.json"
+PLAN_FILE = "plan.json"
 SEED = 20_260_101  # recorded; every random step takes its own seed argument with a default
 
 
@@ -80,27 +82,54 @@ def page(
     AnalyticsError
         When the run fails: the sentence says why, and the remains lie in `out/failed`.
     """
-    run = _planned(
-        page,
-        data,
-        label,
-        formats,
-        timeout,
-        parameters.checked(page, settings_with(data, settings), as_text=as_text),
-    )
-    out = Path(out).resolve()
+    run = check(page, data, formats=formats, label=label, timeout=timeout, as_text=as_text, **settings)
+    return _made(run, Path(out).resolve())
+
+
+def check(
+    page: str,
+    data: str | Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    label: str = "",
+    timeout: int = TIMEOUT_SECONDS,
+    as_text: bool = False,
+    **settings: Any,
+) -> dict[str, Any]:
+    """Return the run that `page` would make, with every setting checked; nothing is started."""
+    named = {**settings, "data": Path(data).name} if str(data) else dict(settings)
+    return _planned(page, data, label, formats, timeout, parameters.checked(page, named, as_text=as_text))
+
+
+def planned_name(page: str, label: str, settings: dict[str, Any]) -> str:
+    """Return the name a report will take."""
+    return report_name(parameters.notebook(page).stem, label, str(settings.get("as_of", "")))
+
+
+def unless_made(
+    page: str, data: str | Path, out: str | Path, *, again: bool = False, **keywords: Any
+) -> tuple[Report, bool]:
+    """Make a report unless the same was made before; return it, and whether it was kept.
+
+    The same means: data, settings, formats, notebook and code have the hashes of the published run, and its
+    files those it lists.
+    """
+    run = check(page, data, **keywords)
+    place = Path(out).resolve() / run["name"]
+    if not again and _is_unchanged(run, place):
+        return _described(run["name"], place), True
+    return _made(run, Path(out).resolve()), False
+
+
+def _made(run: dict[str, Any], out: Path) -> Report:
+    """Run in a staging folder; publish what ended well, put aside what did not."""
     staging = _staging(out, run["name"])
     run["staging"] = str(staging)
-    files.write_json(staging / RUN_FILE, run)
+    files.write_json(staging / PLAN_FILE, run)
     outcome = _in_own_process(staging, attempts=2)
     if outcome.get("state") != "complete":
         raise _failed(out, staging, run["name"], outcome)
     return _published(out, staging, run, outcome)
-
-
-def settings_with(data: str | Path, settings: dict[str, Any]) -> dict[str, Any]:
-    """Return the settings with the data's own name (never its path) where the page reads data."""
-    return {**settings, "data": Path(data).name} if str(data) else dict(settings)
 
 
 def report_name(page: str, label: str, as_of: str) -> str:
@@ -141,7 +170,7 @@ def _planned(
         "parameters": settings,
         "seed": SEED,
         "timeout": int(timeout),
-        "started": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "started": _now(),
     }
 
 
@@ -154,7 +183,7 @@ def _in_own_process(staging: Path, *, attempts: int) -> dict[str, Any]:
     """Run the notebook in a child; a kernel that did not start is tried once more, nothing else is."""
     environment = {
         **os.environ,
-        "REGROWTH_RUN": str(staging / RUN_FILE),
+        RUN_VARIABLE: str(staging / PLAN_FILE),
         "PYTHONHASHSEED": "0",
         "MPLBACKEND": "agg",
     }
@@ -163,7 +192,7 @@ def _in_own_process(staging: Path, *, attempts: int) -> dict[str, Any]:
     outcome: dict[str, Any] = {}
     for _ in range(attempts):
         done = subprocess.run(
-            [sys.executable, "-m", "analytics.pages.runner", str(staging / RUN_FILE)],
+            [sys.executable, "-m", "analytics.pages.runner", str(staging / PLAN_FILE)],
             cwd=staging,
             env=environment,
             capture_output=True,
@@ -204,23 +233,34 @@ def _failed(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> Ana
 
 
 def _published(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, Any]) -> Report:
-    """Move a complete run to its final place and describe it."""
-    for leftover in ("outcome.json", "log.txt", "page.ipynb"):
+    """Write the run's record, move the folder to its final place, and describe it."""
+    for leftover in ("outcome.json", "log.txt", "page.ipynb", PLAN_FILE):
         (staging / leftover).unlink(missing_ok=True)
+    record = runrecord.compose(run, outcome, staging, _now())
+    files.write_json(staging / RUN_FILE, record)
     place = out / run["name"]
     _replace(staging, place)
     shutil.rmtree(out / FAILED / run["name"], ignore_errors=True)
-    made = {kind: place / f"{run['name']}.{kind}" for kind in outcome["made"]}
-    made["results"] = place / "results.json"
-    made["run"] = place / RUN_FILE
-    return Report(
-        run["name"],
-        place,
-        made,
-        outcome["answer"],
-        tuple(outcome["attention"]),
-        tuple(outcome.get("notes", ())),
-    )
+    return _described(run["name"], place, tuple(outcome["notes"]))
+
+
+def _described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
+    """Return a published report as it lies on the disk."""
+    made = {kind: place / f"{name}.{kind}" for kind in FORMATS if (place / f"{name}.{kind}").exists()}
+    content = json.loads((place / RESULTS_FILE).read_text(encoding="utf-8"))
+    made.update(results=place / RESULTS_FILE, run=place / RUN_FILE)
+    return Report(name, place, made, content["answer"], tuple(content["attention"]), notes)
+
+
+def _is_unchanged(run: dict[str, Any], place: Path) -> bool:
+    """Tell whether a published report was made by the same request and lies there whole."""
+    try:
+        record = json.loads((place / RUN_FILE).read_text(encoding="utf-8"))
+        listed = {e["@id"]: e["sha256"] for e in record["@graph"] if e.get("@type") == "File"}
+        whole = all(files.sha256(place / name) == digest for name, digest in listed.items())
+    except (OSError, ValueError, KeyError):
+        return False
+    return whole and record.get("request_sha256") == runrecord.request_sha256(run)
 
 
 def _replace(new: Path, place: Path) -> None:
@@ -230,3 +270,7 @@ def _replace(new: Path, place: Path) -> None:
         place.rename(aside)
     new.rename(place)
     shutil.rmtree(aside, ignore_errors=True)
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")

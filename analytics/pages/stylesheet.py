@@ -16,3 +16,9 @@ def parts() -> str:
 def document() -> str:
     """Return the sheet of the whole document: measure, margins, headings, print."""
     return (TEMPLATES / "sheet" / "document.css").read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def overview() -> str:
+    """Return the sheet of the front page of a folder of reports."""
+    return (TEMPLATES / "sheet" / "overview.css").read_text(encoding="utf-8")

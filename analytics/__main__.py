@@ -1,0 +1,70 @@
+"""The command line: `regrowth COMMAND ...`.
+
+Each command is a module with `arguments(parser)` and `run(options, say)`; only the one that is asked for
+is imported. Errors of this package are printed as the sentence they are, without a traceback, and end
+with code 2.
+"""
+
+import argparse
+import difflib
+import importlib
+import sys
+from collections.abc import Sequence
+
+from analytics.errors import AnalyticsError
+
+# Command: module, and what it does. A room that adds a command adds its line.
+COMMANDS = {
+    "demo": ("analytics.pages.commands.demo", "make every page on the invented clinic"),
+    "check": ("analytics.pages.commands.check", "read your records and name every problem"),
+    "report": ("analytics.pages.commands.report", "make one report"),
+    "batch": ("analytics.pages.commands.batch", "make many reports by a plan"),
+    "template": ("analytics.pages.commands.template", "write an empty workbook to fill in"),
+    "lab": ("analytics.pages.commands.lab", "open the workbook in JupyterLab"),
+    "selfcheck": ("analytics.pages.commands.selfcheck", "check this installation, and its methods"),
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; return 0 when done, 1 when a part failed, 2 when it could not be done as asked."""
+    given = list(sys.argv[1:] if argv is None else argv)
+    if not given or given[0] in ("-h", "--help", "help"):
+        print(_help())
+        return 0 if given else 2
+    name, *rest = given
+    if name not in COMMANDS:
+        close = difflib.get_close_matches(name, COMMANDS, n=1)
+        hint = f"; did you mean '{close[0]}'?" if close else ""
+        print(f"regrowth: no such command; use one of {', '.join(COMMANDS)}{hint}", file=sys.stderr)
+        return 2
+    module, does = COMMANDS[name]
+    try:
+        command = importlib.import_module(module)
+        parser = argparse.ArgumentParser(
+            prog=f"regrowth {name}", description=f"{does[:1].upper()}{does[1:]}."
+        )
+        command.arguments(parser)
+        return int(command.run(parser.parse_args(rest), _say))
+    except AnalyticsError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("Stopped.", file=sys.stderr)
+        return 130
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)
+
+
+def _help() -> str:
+    lines = [
+        "usage: regrowth COMMAND ...",
+        "",
+        *(f"  {name:<12}{does}" for name, (_, does) in COMMANDS.items()),
+    ]
+    return "\n".join([*lines, "", "regrowth COMMAND --help says more."])
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
