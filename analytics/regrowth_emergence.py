@@ -97,6 +97,19 @@ class Emergence:
         return self.zones.index(zone)
 
 
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What was chosen before the fit and travels with it."""
+
+    native_change: str = "assumed"
+    annual_loss_pct: float = 4.8
+    from_month: float | None = None
+    early_shedding: bool = False
+
+
+_DEFAULT = Choice()
+
+
 def fit_emergence(
     records: Records,
     *,
@@ -146,17 +159,14 @@ def fit_emergence(
         by=by,
     )
     error = measurement.error_model(records)
-    choice = {
-        "native_change": native_change,
-        "annual_loss_pct": annual_loss_pct,
-        "early_shedding": early_shedding,
-    }
+    choice = Choice(native_change, annual_loss_pct, None, early_shedding)
+    whole = fit_rows(choose(), error, curve=curve, criterion=criterion, choice=choice)
     if from_month is None:
-        return fit_rows(choose(), error, curve=curve, criterion=criterion, **choice)
-    whole = fit_rows(choose(), error, curve=curve, criterion=criterion, **choice)
-    rows = choose(from_month=from_month)
+        return whole
     held = dict(zip(whole.zones, log_steepness(whole), strict=True))
-    return fit_rows(rows, error, curve=curve, criterion=criterion, held=held, from_month=from_month, **choice)
+    late = Choice(native_change, annual_loss_pct, from_month, early_shedding)
+    rows = choose(from_month=from_month)
+    return fit_rows(rows, error, curve=curve, criterion=criterion, held=held, choice=late)
 
 
 def _check_shape(curve: str) -> None:
@@ -177,27 +187,15 @@ def fit_rows(
     *,
     curve: str = "log-logistic",
     criterion: str = "REML",
-    native_change: str = "assumed",
-    annual_loss_pct: float = 4.8,
-    early_shedding: bool = False,
     held: dict[str, float] | None = None,
-    from_month: float | None = None,
+    choice: Choice = _DEFAULT,
 ) -> Emergence:
     """Fit the emergence model to rows that are laid out already (`regrowth_rows.prepare`)."""
-    layout = _lay_out(rows, curve, early_shedding, held)
+    layout = _lay_out(rows, curve, choice.early_shedding, held)
     known_variance = partial(_expected_variance, layout.counting, error)
     found, dropped = _fit_or_simplify(layout, known_variance, criterion)
     cluster = _cluster_errors(layout, found)
-    return _as_emergence(
-        layout,
-        found,
-        cluster,
-        error,
-        dropped,
-        native_change=native_change,
-        annual_loss_pct=annual_loss_pct,
-        from_month=from_month,
-    )
+    return _as_emergence(layout, found, cluster, error, dropped, choice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -398,11 +396,11 @@ def _levels(layout: _Layout, simpler: int) -> list[tuple]:
     """Return the random effects, fewer of them at each step of simplification."""
     has_patients = layout.patient.max() + 1 <= 0.9 * (layout.placement.max() + 1)
     enough = layout.patient.max() + 1 >= MIN_PATIENTS_FOR_TEMPO
-    patient = {PLATEAU: "full", HALF: "full"} if enough and simpler < 1 else {PLATEAU: "diagonal"}
+    patient: dict = {PLATEAU: "full", HALF: "full"} if enough and simpler < 1 else {PLATEAU: "diagonal"}
     placement: dict = {PLATEAU: ("diagonal", layout.sources)}
     if simpler < 2:
         placement[HALF] = "diagonal"
-    levels = [(layout.patient, patient)] if has_patients else []
+    levels: list[tuple] = [(layout.patient, patient)] if has_patients else []
     levels.append((layout.placement, placement))
     levels.append((layout.region, {NATIVE: ("diagonal", layout.native_z)}))
     return levels
@@ -469,7 +467,9 @@ def _spreads(layout: _Layout, found) -> tuple[np.ndarray, tuple[str, ...]]:
     return np.array([*values, found.sigma**2]), (*names, "residual")
 
 
-def _as_emergence(layout: _Layout, found, cluster, error: CountError, dropped: int, **choice) -> Emergence:
+def _as_emergence(
+    layout: _Layout, found, cluster, error: CountError, dropped: int, choice: Choice
+) -> Emergence:
     spread, spread_names = _spreads(layout, found)
     zones = layout.rows.zones
     frame = layout.rows.frame
@@ -504,7 +504,9 @@ def _as_emergence(layout: _Layout, found, cluster, error: CountError, dropped: i
         maturity_month=np.array(maturity),
         reached=reached,
         n_patients_all=int(layout.patient.max() + 1),
-        from_month=choice.pop("from_month"),
+        native_change=choice.native_change,
+        annual_loss_pct=choice.annual_loss_pct,
+        from_month=choice.from_month,
         loglik=found.loglik,
         aic=found.aic,
         bic=found.bic,
@@ -512,7 +514,6 @@ def _as_emergence(layout: _Layout, found, cluster, error: CountError, dropped: i
         n_passes=found.n_iterations,
         checks=_checks(found, cluster, reached, dropped, layout),
         words=_words(layout, reached, dropped),
-        **choice,
     )
 
 

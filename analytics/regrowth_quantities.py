@@ -33,6 +33,19 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 _STEP = 1e-5
 FRONT_NAME = "front"
+_TINY = 1e-9
+
+
+def _inside(share: np.ndarray) -> np.ndarray:
+    return np.clip(share, _TINY, 1 - _TINY)
+
+
+# Each scale: the way there, the slope there, the way back.
+_SCALES: dict[str, tuple[Callable, Callable, Callable]] = {
+    "identity": (lambda v: v, np.ones_like, lambda v: v),
+    "log": (lambda v: np.log(np.maximum(v, _TINY)), lambda v: 1 / np.maximum(v, _TINY), np.exp),
+    "logit": (lambda v: logit(_inside(v)), lambda v: 1 / (_inside(v) * (1 - _inside(v))), expit),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,18 +129,11 @@ def quantities(
     fit: Emergence, function: Callable, *, level: float = 0.95, df: float, scale: str = "identity"
 ) -> list[Quantity]:
     """Return quantities function(beta, spread) -> (m,); limits are made on a scale."""
-    forward, back = {
-        "identity": (lambda v: v, lambda v: v),
-        "log": (lambda v: np.log(np.maximum(v, 1e-12)), np.exp),
-        "logit": (lambda v: logit(np.clip(v, 1e-9, 1 - 1e-9)), expit),
-    }[scale]
     estimate = np.asarray(function(fit.beta, fit.spread), dtype=float)
-    natural = _slopes(fit, function)
-    se = np.sqrt(np.maximum(_quadratic(fit, *natural), 0.0))
-    moved = _slopes(fit, lambda b, s: forward(np.asarray(function(b, s), dtype=float)))
-    half = stats.t.ppf(0.5 + level / 2, df) * np.sqrt(np.maximum(_quadratic(fit, *moved), 0.0))
-    centre = forward(estimate)
-    low, high = back(centre - half), back(centre + half)
+    se = np.sqrt(np.maximum(_quadratic(fit, *_slopes(fit, function)), 0.0))
+    forward, stretch, back = _SCALES[scale]
+    half = stats.t.ppf(0.5 + level / 2, df) * se * stretch(estimate)
+    low, high = back(forward(estimate) - half), back(forward(estimate) + half)
     return [
         Quantity(float(e), float(s), float(a), float(b), df)
         for e, s, a, b in zip(estimate, se, low, high, strict=True)

@@ -73,8 +73,10 @@ def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
         return [(of - against) @ q.parameters(fit, beta)[0]]
 
     def yield_gap(beta, spread):
-        each = [q.mean_yield(fit, k, [m], beta, spread)[0] for k, m in enumerate(fit.maturity_month)]
-        return [(of - against) @ np.array(each)]
+        weight = of - against
+        months = fit.maturity_month
+        each = [w * q.mean_yield(fit, k, months[[k]], beta, spread)[0] for k, w in enumerate(weight) if w]
+        return [sum(each)]
 
     same_tempo = len({fit.tempo_of_zone[k] for k in np.flatnonzero(of + against)}) == 1
     flag = "one tempo for both: too few placements" if same_tempo else ""

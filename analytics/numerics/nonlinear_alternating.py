@@ -16,6 +16,7 @@ from collections.abc import Callable
 import numpy as np
 
 from analytics.numerics import mixed
+from analytics.numerics.mixed import MixedFit
 from analytics.numerics.nonlinear_model import Model, NonlinearFit, gather, slices_of
 
 _MAX_PASSES = 60
@@ -29,7 +30,8 @@ def fit(model: Model, start: np.ndarray, known_variance, *, criterion: str) -> N
     """Alternate until the fixed effects move by less than a ten-thousandth of their standard errors."""
     beta, random = start, model.no_effects()
     variance_of = _variance_rule(known_variance, len(model.y))
-    linear, settled, n_passes = None, False, 0
+    linear: MixedFit | None = None
+    settled, n_passes = False, 0
     share, last_pull = 1.0, None
     with np.errstate(over="ignore", invalid="ignore"):
         while not settled and n_passes < _MAX_PASSES:
@@ -51,9 +53,9 @@ def _sizes(linear) -> np.ndarray:
 
 
 def _relaxed(pull: np.ndarray, last: np.ndarray | None, share: float) -> float:
-    """Return the share of the step to take, from how the last step changed the pull (Aitken's extrapolation).
+    """Return the share of the step to take, from how the last one changed the pull (Aitken).
 
-    Near the fixed point the alternation shrinks the pull by one factor a pass, often a negative one: full steps
+    Near the fixed point the alternation shrinks the pull by one factor a pass, often a negative one: full
     then jump to and fro across the answer.
     """
     if last is None or not last @ last > 0:
