@@ -22,14 +22,14 @@ from analytics.records import Records
 from analytics.results import LEVEL, Result
 
 MIN_DF = 20
-# Fields taken at random vary at least as Poisson counts do; fewer than that in a small sample of repeats is luck.
+# Fields at random are taken to vary at least as Poisson counts do: less than that in few repeats is luck.
 PHI_LEAST = 1.0
 FEW = 10
 METHOD = (
     "repeated counts of the same region and visit; within one reader on the log scale and as root mean "
     "square; between readers as mean squared log ratio less counting error; six intraclass correlations "
-    "(Shrout & Fleiss 1979); limits of agreement of log ratios, several pairs a patient (Bland & Altman 1999, Zou 2013); "
-    "concordance (Lin 1989); over-dispersion as Pearson's statistic over its degrees of freedom"
+    "(Shrout & Fleiss 1979); limits of agreement of log ratios, several pairs a patient (Bland & Altman "
+    "1999, Zou 2013); concordance (Lin 1989); over-dispersion as Pearson's statistic over its df"
 )
 
 

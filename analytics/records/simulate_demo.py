@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.records import simulate
+from analytics.records import simulate, simulate_basis
 from analytics.records.simulate_truth import Truth
 
 SEED = 20240601
@@ -18,6 +18,8 @@ MONTHS = 36
 DEMO_TRUTH = Truth(
     low_volume_cases=3, split_scalp=0.04, other_device=0.02, device_repeats=0.01, failed_growth=2
 )
+SETTINGS_BEGIN = "<!-- settings: made by analytics.records.simulate_demo.write_demo, do not edit -->"
+SETTINGS_END = "<!-- end of settings -->"
 
 Tables = dict[str, pd.DataFrame]
 
@@ -51,7 +53,8 @@ def write_demo(folder: str | Path) -> list[Path]:
     Parameters
     ----------
     folder
-        An existing folder; files of the same names are replaced.
+        An existing folder; files of the same names are replaced, and so is the section of settings of a
+        README.md that has one.
     """
     tables, _ = demo()
     paths = []
@@ -59,7 +62,19 @@ def write_demo(folder: str | Path) -> list[Path]:
         path = Path(folder) / f"{name}.csv"
         path.write_text(as_csv(table), encoding="utf-8", newline="\n")
         paths.append(path)
+    page = Path(folder) / "README.md"
+    if page.exists():
+        page.write_text(with_settings(page.read_text(encoding="utf-8")), encoding="utf-8", newline="\n")
     return paths
+
+
+def with_settings(page: str) -> str:
+    """Return a page with the settings of the demo between its two marks, unchanged where it has none."""
+    before, begin, rest = page.partition(SETTINGS_BEGIN)
+    _, end, after = rest.partition(SETTINGS_END)
+    if not begin or not end:
+        return page
+    return f"{before}{begin}\n{simulate_basis.markdown(DEMO_TRUTH)}{end}{after}"
 
 
 def as_csv(table: pd.DataFrame) -> str:
