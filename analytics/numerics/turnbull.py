@@ -170,7 +170,7 @@ def fit(left, right, weights=None, truncation=None) -> TurnbullFit:
     ([0.0, 3.0, 6.0], [3.0, 6.0, inf], [0.5, 0.25, 0.25])
     """
     left, right = np.atleast_1d(np.asarray(left, dtype=float)), np.atleast_1d(np.asarray(right, dtype=float))
-    _refuse_intervals(left, right)
+    refuse_intervals(left, right, "turnbull.fit(left, right)")
     row_weights = _checked_weights(weights, left.size)
     window = _checked_window(truncation, left, right)
     used = row_weights > 0
@@ -188,8 +188,8 @@ def fit(left, right, weights=None, truncation=None) -> TurnbullFit:
     return _describe(cells, weight, mass, gap, finished_by, warned=warned, is_unique=is_unique)
 
 
-def _refuse_intervals(left: np.ndarray, right: np.ndarray) -> None:
-    where = "turnbull.fit(left, right)"
+def refuse_intervals(left: np.ndarray, right: np.ndarray, where: str) -> None:
+    """Refuse limits that are not intervals, every broken rule at once; `where` is the caller."""
     if left.ndim != 1 or left.shape != right.shape:
         raise ParameterError(
             f"{where}: the two have different shapes; one value a row in each; give equal lengths"
