@@ -56,7 +56,7 @@ def _relaxed(pull: np.ndarray, last: np.ndarray | None, share: float) -> float:
     """Return the share of the step to take, from how the last one changed the pull (Aitken).
 
     Near the fixed point the alternation shrinks the pull by one factor a pass, often a negative one: full
-    then jump to and fro across the answer.
+    steps then jump to and fro across the answer.
     """
     if last is None or not last @ last > 0:
         return 1.0

@@ -43,7 +43,7 @@ WEIGHTS = WEIGHTS / WEIGHTS.sum()
 
 
 def base_truth() -> simulate.Truth:
-    """Return the main truth: curve, spreads, counting and follow-up as the invented clinic's, nothing else."""
+    """Return the main truth: curve, spreads, counting and follow-up of the invented clinic, no more."""
     usual = simulate.Truth()
     return replace(
         simulate.plain(usual),
@@ -130,10 +130,10 @@ def one_register(name: str, seed: int) -> list[dict]:
 
 def _found(fit):
     for row in regrowth_tables.zone_rows(fit):
-        if row["term"] in ("plateau_yield", "yield_at_maturity"):
-            # A yield at an earlier month than maturity is another quantity, and says so.
-            if not (row["term"] == "yield_at_maturity" and row["x"] != MATURITY_MONTH[row["zone"]]):
-                yield row["term"], row["zone"], row
+        # A yield at an earlier month than maturity is another quantity, and says so.
+        at_maturity = row["term"] == "yield_at_maturity" and row["x"] == MATURITY_MONTH[row["zone"]]
+        if at_maturity or row["term"] == "plateau_yield":
+            yield row["term"], row["zone"], row
     for row in regrowth_tables.between_rows(fit):
         one, other = row["zone"].split(" : ")
         if row["term"] == "tempo_ratio" and other == regrowth_quantities.FRONT_NAME:
