@@ -35,11 +35,13 @@ def transposed_times(left: Array, right: Array) -> Array:
 
 def mix(weights: Array, values: Array) -> Array:
     """Return the products of one matrix (i, k) and values (k, j, groups); zero weights cost nothing."""
-    out = np.zeros((len(weights), *values.shape[1:]))
-    for i, row in enumerate(weights):
-        used = np.flatnonzero(row)
-        for at, k in enumerate(used):
-            if at == 0:
+    out = np.empty((len(weights), *values.shape[1:]))
+    for i, row in enumerate(weights.tolist()):
+        used = [k for k, weight in enumerate(row) if weight != 0.0]
+        if not used:
+            out[i] = 0.0
+        for k in used:
+            if k == used[0]:
                 np.multiply(values[k], row[k], out=out[i])
             else:
                 out[i] += row[k] * values[k]

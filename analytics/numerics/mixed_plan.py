@@ -19,6 +19,7 @@ profiled criterion).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -158,6 +159,7 @@ def entries(kind: str, q: int) -> list[list[tuple[int, int]]]:
     return [[(a, a) for a in range(q)]]
 
 
+@cache
 def basis_matrices(kind: str, q: int) -> Array:
     """Return the symmetric matrices (d, q, q) whose sum with weights gamma is Lambda Lambda'."""
     cells = entries(kind, q)
@@ -237,6 +239,17 @@ def diagonal_entries(form: Plan) -> Array:
         for cell in entries(k, q)
     ]
     return np.array([*on, *([True] if form.known else [])], dtype=bool)
+
+
+def column_signs(theta: Array, form: Plan) -> Array:
+    """Return the signs (d,) that make the diagonal of every Lambda (and sigma) non-negative."""
+    out: list[float] = []
+    for lam, kind, q in zip(factors(theta, form), form.kinds, form.sizes, strict=True):
+        signs = np.where(np.diag(lam) < 0, -1.0, 1.0)
+        out += [float(signs[cell[0][1]]) for cell in entries(kind, q)]
+    if form.known:
+        out.append(-1.0 if theta[-1] < 0 else 1.0)
+    return np.array(out)
 
 
 def chain(theta: Array, form: Plan) -> tuple[Array, Array]:

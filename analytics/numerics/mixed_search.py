@@ -1,25 +1,27 @@
 """The search for the optimum of the criterion, an exchange of sums a step.
 
-Far from the optimum: Fisher scoring in gamma, each variance changed by a factor of at most 25. Near it: Newton
-steps in theta with the Hessian of the criterion. No bound is needed, as the deviance is even in each column of Lambda;
-but zero is then a stationary point whether or not it is the optimum. So no step takes a diagonal entry of Lambda below
-a fifth of itself; entries that become small are set to zero, and stay there only while the derivative of the deviance
-in the covariance itself has no negative direction (the Kuhn-Tucker condition).
+Far from the optimum: Fisher scoring in gamma, each variance changed by a factor of at most 25. Near it, or where scoring
+fails: Newton steps in theta inside a trust region, with the Hessian of the criterion. No bound is needed, as the deviance
+is even in each column of Lambda; a variance of zero is a stationary point in theta, and the optimum if the curvature
+there is not negative, which says that the deviance does not fall as the variance leaves zero (the Kuhn-Tucker condition).
+
+Source: Nocedal & Wright 2006, Numerical Optimization, sec. 4.3 (trust region with eigenvalues).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import brentq
 
 from analytics.numerics.mixed_criterion import Criterion, criterion, in_theta
 from analytics.numerics.mixed_parts import Sums
 from analytics.numerics.mixed_plan import (
     Plan,
+    column_signs,
     diagonal_entries,
-    entries,
     factors,
     split_gamma,
     start_theta,
@@ -35,12 +37,15 @@ PROMISE = 1e-11
 MAX_EXCHANGES = 200
 # Scaled by Z and the residual, a diagonal entry of Lambda below this is tried at zero.
 NEAR_ZERO = 1e-3
-# A step leaves at least this share of a diagonal entry of Lambda, of its square under scoring.
+MAX_SNAPS = 4
+# Scoring leaves at least this share of a standard deviation.
 KEEP = 0.2
 # A Newton step longer than this share of theta (or 0.3, if more) is replaced by scoring.
 TRUSTED = 0.5
-# Relative negative slope in a covariance held at zero, beyond which it leaves zero.
-LEAVE = 1e-7
+# First radius of the trust region, in units in which an effect has the residual's variance.
+RADIUS = 0.5
+# Rounding of the deviance, relative to its size and the number of rows.
+ROUNDING = 1e-12
 
 
 @dataclass(frozen=True)
@@ -52,6 +57,22 @@ class Optimum:
     point: Criterion
     n_exchanges: int
     converged: bool
+
+
+@dataclass(frozen=True)
+class Local:
+    """The criterion around one point in scaled theta: gradient and eigenvalues of the Hessian."""
+
+    gradient: Array
+    values: Array
+    vectors: Array
+    promised: float
+    floor: float
+
+    @property
+    def bowl(self) -> bool:
+        """Whether no direction curves down."""
+        return bool(self.values[0] > -self.floor)
 
 
 def optimise(
@@ -78,72 +99,121 @@ def optimise(
         Stop when a step promises less than this.
     """
     theta = start_theta(form) if start is None else np.asarray(start, float)
-    sums = evaluate(theta, _probe(np.zeros(form.p), exact))
-    best = Optimum(theta, sums, criterion(sums, form), 1, False)
-    may_snap = True
-    while best.n_exchanges < MAX_EXCHANGES:
-        small = _snapped(best.theta, form) if may_snap else None
-        if small is not None:
-            moved = _advance(evaluate, best, small - best.theta, form, exact=exact, halvings=1)
-            may_snap = moved.theta is not best.theta
-            best = moved
-            continue
-        step, promised = _newton(best, form)
-        if promised < promise:
-            step, promised = _leave_zero(best, form)
-        if promised < promise:
-            return Optimum(best.theta, best.sums, best.point, best.n_exchanges, True)
-        moved = _advance(evaluate, best, step, form, exact=exact, halvings=25)
-        if moved.theta is best.theta:
-            return Optimum(best.theta, best.sums, best.point, moved.n_exchanges, promised < 1e-6)
-        best = moved
-    return best
+    best = _visit(evaluate, theta, _probe(np.zeros(form.p), exact), form)
+    if best is None:
+        best = _visit(evaluate, theta * 0.1, _probe(np.zeros(form.p), exact), form)
+    assert best is not None
+    best = _scored(evaluate, best, form, exact=exact)
+    best = _descended(evaluate, best, form, exact=exact, promise=promise)
+    for _ in range(MAX_SNAPS):
+        small = _snapped(best.theta, form)
+        if small is None:
+            break
+        at_zero = _visit(evaluate, small, _probe(best.point.beta, exact), form)
+        best = replace(best, n_exchanges=best.n_exchanges + 1)
+        slack = 1e-9 + ROUNDING * (abs(best.point.value) + form.n)
+        if at_zero is None or at_zero.point.value > best.point.value + slack:
+            break
+        at_zero = replace(at_zero, n_exchanges=best.n_exchanges)
+        best = _descended(evaluate, at_zero, form, exact=exact, promise=promise)
+    return replace(best, theta=best.theta * column_signs(best.theta, form))
 
 
 def _probe(beta: Array, exact: bool) -> Array | None:
     return None if exact else np.append(-beta, 1.0)[:, None]
 
 
-def _advance(
-    evaluate: Evaluate, best: Optimum, step: Array, form: Plan, *, exact: bool, halvings: int
-) -> Optimum:
-    """Return the first point along the step, halved as needed, whose deviance is no higher; else `best` itself."""
-    probe = _probe(best.point.beta, exact)
-    slack = 1e-12 * (abs(best.point.value) + form.n)
-    for halving in range(halvings):
-        theta = best.theta + step * 0.5**halving
-        sums = evaluate(theta, probe)
-        try:
-            point = criterion(sums, form)
-        except np.linalg.LinAlgError:
-            continue
-        if point.value <= best.point.value + slack:
-            return Optimum(theta, sums, point, best.n_exchanges + halving + 1, False)
-    return Optimum(best.theta, best.sums, best.point, best.n_exchanges + halvings, False)
+def _visit(evaluate: Evaluate, theta: Array, probe: Array | None, form: Plan) -> Optimum | None:
+    """Return the criterion at theta, or None where X'H^-1X is not positive definite to rounding."""
+    sums = evaluate(theta, probe)
+    try:
+        point = criterion(sums, form)
+    except np.linalg.LinAlgError:
+        return None
+    return Optimum(theta, sums, point, 1, False) if np.isfinite(point.value) else None
 
 
-def _newton(best: Optimum, form: Plan) -> tuple[Array, float]:
-    """Return a Newton step in theta and the fall of deviance it promises; a scoring step where Newton cannot be trusted."""
-    theta, scale = best.theta, theta_scale(form)
-    if not len(theta):
-        return theta, 0.0
-    gradient, hessian = in_theta(best.point, theta, form)
+def _local(best: Optimum, form: Plan) -> Local:
+    scale = theta_scale(form)
+    gradient, hessian = in_theta(best.point, best.theta, form)
     g, h = gradient * scale, hessian * np.outer(scale, scale)
     values, vectors = np.linalg.eigh((h + h.T) / 2.0)
-    top = max(1e-8 * form.n, float(np.abs(values).max()))
-    size = np.maximum(np.abs(values), 1e-10 * top)
+    floor = 1e-9 * max(1e-6 * form.n, float(np.abs(values).max(initial=0.0)))
     along = vectors.T @ g
-    step = -vectors @ (along / size)
-    promised = float((along**2 / size).sum() / 2.0)
-    on = diagonal_entries(form)
-    now = theta / scale
-    trusted = values[0] > -1e-8 * top and (np.abs(step) <= TRUSTED * np.maximum(np.abs(now), 0.3)).all()
-    if not trusted and (np.abs(now[on]) > NEAR_ZERO).all():
-        return _scoring(best, form), max(promised, 1.0)
-    share = 1.0
-    for k in np.flatnonzero(on & (now != 0) & (step * np.sign(now) < -(1.0 - KEEP) * np.abs(now))):
-        share = min(share, (1.0 - KEEP) * abs(now[k] / step[k]))
-    return step * share * scale, promised
+    promised = float((along**2 / np.maximum(np.abs(values), floor)).sum() / 2.0)
+    return Local(g, values, vectors, promised, floor)
+
+
+def _scored(evaluate: Evaluate, best: Optimum, form: Plan, *, exact: bool) -> Optimum:
+    """Take scoring steps until Newton can be trusted or scoring no longer helps."""
+    on, scale = diagonal_entries(form), theta_scale(form)
+    while best.n_exchanges < MAX_EXCHANGES:
+        local, now = _local(best, form), np.abs(best.theta / scale)
+        step = local.vectors @ (local.vectors.T @ local.gradient / np.maximum(local.values, local.floor))
+        if local.bowl and (np.abs(step) <= TRUSTED * np.maximum(now, 0.3)).all():
+            return best
+        if (now[on] < NEAR_ZERO).any():
+            return best
+        moved = _visit(evaluate, best.theta + _scoring(best, form), _probe(best.point.beta, exact), form)
+        if moved is None or moved.point.value > best.point.value - 0.1:
+            better = moved is not None and moved.point.value < best.point.value
+            kept = moved if better and moved is not None else best
+            return replace(kept, n_exchanges=best.n_exchanges + 1)
+        best = replace(moved, n_exchanges=best.n_exchanges + 1)
+    return best
+
+
+def _descended(evaluate: Evaluate, best: Optimum, form: Plan, *, exact: bool, promise: float) -> Optimum:
+    """Take Newton steps inside a trust region until they promise nothing more."""
+    scale, radius = (
+        theta_scale(form),
+        RADIUS * max(1.0, float(np.abs(best.theta / theta_scale(form)).max(initial=0.0))),
+    )
+    local = _local(best, form)
+    while best.n_exchanges < MAX_EXCHANGES:
+        if local.promised < promise and local.bowl:
+            return replace(best, converged=True)
+        step = _trust_step(local, radius)
+        length = float(np.linalg.norm(step))
+        expected = float(
+            -(local.gradient @ step) - ((local.vectors.T @ step) ** 2 * local.values).sum() / 2.0
+        )
+        moved = _visit(evaluate, best.theta + step * scale, _probe(best.point.beta, exact), form)
+        best = replace(best, n_exchanges=best.n_exchanges + 1)
+        fall = -np.inf if moved is None else best.point.value - moved.point.value
+        rounding = ROUNDING * (abs(best.point.value) + form.n)
+        if fall < 0.1 * expected and not (expected < 10 * rounding and abs(fall) < 10 * rounding):
+            radius = 0.25 * length
+            if radius < 1e-10:
+                return replace(best, converged=local.promised < 1e-6)
+            continue
+        if fall > 0.7 * expected and length > 0.9 * radius:
+            radius *= 3.0
+        assert moved is not None
+        best = replace(moved, n_exchanges=best.n_exchanges)
+        local = _local(best, form)
+    return best
+
+
+def _trust_step(local: Local, radius: float) -> Array:
+    """Return the step within the radius that lowers the quadratic model most."""
+    along = local.vectors.T @ local.gradient
+
+    def step(shift: float) -> Array:
+        return -along / np.maximum(local.values + shift, 1e-300)
+
+    if local.bowl:
+        plain = -along / np.maximum(local.values, local.floor)
+        if np.linalg.norm(plain) <= radius:
+            return local.vectors @ plain
+    least = max(0.0, -float(local.values[0]))
+    low, high = least + local.floor, least + local.floor + float(np.linalg.norm(along)) / radius
+    if np.linalg.norm(step(low)) < radius:
+        part = step(low)
+        part[0] = np.copysign(np.sqrt(max(radius**2 - (part[1:] ** 2).sum(), 0.0)), -along[0])
+        return local.vectors @ part
+    shift = brentq(lambda mu: np.linalg.norm(step(mu)) - radius, low, high, rtol=1e-6)
+    return local.vectors @ step(shift)
 
 
 def _scoring(best: Optimum, form: Plan) -> Array:
@@ -177,39 +247,3 @@ def _snapped(theta: Array, form: Plan) -> Array | None:
     trial = np.where(small, 0.0, theta)
     sigma2 = trial[-1] ** 2 if form.known else None
     return theta_from([lam @ lam.T for lam in factors(trial, form)], sigma2, form)
-
-
-def _leave_zero(best: Optimum, form: Plan) -> tuple[Array, float]:
-    """Return a step away from singular covariances in which the deviance falls, and the fall it promises."""
-    theta, promised = best.theta, 0.0
-    lams = factors(theta, form)
-    squares = [lam @ lam.T for lam in lams]
-    slopes = split_gamma(best.point.gradient, form, slopes=True)
-    for i, (lam, slope, scale) in enumerate(zip(lams, slopes, form.scales, strict=True)):
-        if (np.diag(lam) != 0).all():
-            continue
-        values, axes = np.linalg.eigh(slope / np.outer(scale, scale))
-        if values[0] > -LEAVE * form.n:
-            continue
-        way = np.outer(axes[:, 0], axes[:, 0]) / np.outer(scale, scale)
-        if form.kinds[i] == "identity":
-            way = np.eye(len(lam)) / np.mean(scale**2)
-        fall, rise = -float((way * slope).sum()), _curvature(best, form, i, way)
-        squares[i] = squares[i] + way * (fall / rise)
-        promised += fall**2 / (2.0 * rise)
-    sigma2 = theta[-1] ** 2 if form.known else None
-    if form.known and theta[-1] == 0 and best.point.gradient[-1] < -LEAVE * form.n:
-        sigma2 = -best.point.gradient[-1] / best.sums.trace2[-1, -1]
-        promised += best.point.gradient[-1] ** 2 / (2.0 * best.sums.trace2[-1, -1])
-    if promised == 0.0:
-        return np.zeros_like(theta), 0.0
-    return theta_from(squares, sigma2, form) - theta, promised
-
-
-def _curvature(best: Optimum, form: Plan, level: int, way: Array) -> float:
-    """Return the expected second derivative of the deviance along a change of one level's covariance."""
-    sizes = [len(entries(k, q)) for k, q in zip(form.kinds, form.sizes, strict=True)]
-    at = sum(sizes[:level])
-    weights = np.array([way[cell[0]] for cell in entries(form.kinds[level], form.sizes[level])])
-    block = best.sums.trace2[at : at + len(weights), at : at + len(weights)]
-    return float(weights @ block @ weights)

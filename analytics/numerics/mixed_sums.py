@@ -168,43 +168,45 @@ def _second_traces(
     swept: Sweep, covariances: list[Array], inner, base: Base, block: Block, form: Plan
 ) -> Array:
     """Return tr(H^-1 H_i H^-1 H_j): minus the derivative of tr(H^-1 H_i) along gamma_j."""
-    params = [
-        (i, b)
-        for i, (k, q) in enumerate(zip(form.kinds, form.sizes, strict=True))
-        for b in basis_matrices(k, q)
-    ]
-    loads = [_load(swept.left[i], b, block, i) for i, b in params]
-    d = form.n_theta
+    d, depth = form.n_theta, len(form.sizes)
+    matrices = [basis_matrices(k, q) for k, q in zip(form.kinds, form.sizes, strict=True)]
+    edges = np.cumsum([0, *[len(b) for b in matrices]])
+    loads = [_loads(swept.left[i], b, block, i) for i, b in enumerate(matrices)]
     out = np.zeros((d, d))
-    for j, (level, b) in enumerate(params):
-        kept = np.eye(len(b))[:, :, None] - times(swept.cross[level][:, : len(b)], swept.shrunk[level])
-        own = transposed_times(kept, mix(b, kept))
-        tangents = _tangents(swept, covariances, block, form, [None] * len(form.sizes), {level: own})
-        for i, (at, c) in enumerate(params):
-            if at == level:
-                out[i, j] = out[j, i] = _own_trace(c, b, *inner[level])
-            if at >= level and at > 0:
-                out[i, j] += float((loads[i] * tangents[at - 1]).sum())
-                out[j, i] = out[i, j]
-        if form.known:
-            out[d - 1, j] = out[j, d - 1] = float((base.first * tangents[-1]).sum())
+    for j in range(depth):
+        q = form.sizes[j]
+        own = slice(edges[j], edges[j + 1])
+        out[own, own] = _own_traces(matrices[j], *inner[j])
+        kept = np.eye(q)[:, :, None] - times(swept.cross[j][:, :q], swept.shrunk[j])
+        for b, at in zip(matrices[j], range(edges[j], edges[j + 1]), strict=True):
+            change = {j: transposed_times(kept, mix(b, kept))}
+            tangents = _tangents(swept, covariances, block, form, [None] * depth, change)
+            for i in range(max(j, 1), depth):
+                spread = [float((load * tangents[i - 1]).sum()) for load in loads[i]]
+                out[edges[i] : edges[i + 1], at] += spread
+            if form.known:
+                out[d - 1, at] = float((base.first * tangents[-1]).sum())
+        out[own, edges[j + 1] :] = out[edges[j + 1] :, own].T
     if form.known:
         out[d - 1, d - 1] = _sigma_trace(swept, covariances, base, block, form)
     return out
 
 
-def _load(e: Array, b: Array, block: Block, level: int) -> Array:
-    """Return E' b E summed to the groups of the level outside."""
+def _loads(e: Array, matrices: Array, block: Block, level: int) -> list[Array]:
+    """Return E' b E, summed to the groups of the level outside, for each basis matrix b."""
     if level == 0:
-        return np.zeros(0)
-    return reduce(transposed_times(e, mix(b, e)), block.starts[level][level - 1])
+        return []
+    starts = block.starts[level][level - 1]
+    return [reduce(transposed_times(e, mix(b, e)), starts) for b in matrices]
 
 
-def _own_trace(c: Array, b: Array, whole: Array, taken: Array) -> float:
-    """Return the part of tr(H^-1 H_i H^-1 H_j) that does not pass through outer levels, for one level's c and b."""
-    left = mix(c, whole)
-    right = mix(b, whole - 2.0 * taken)
-    return float((left * right.transpose(1, 0, 2)).sum())
+def _own_traces(matrices: Array, whole: Array, taken: Array) -> Array:
+    """Return the part of tr(H^-1 H_i H^-1 H_j) that does not pass through outer levels, for one level's parameters."""
+    q = len(whole)
+    right = np.broadcast_to(whole - 2.0 * taken, whole.shape)
+    squares = (whole.reshape(q * q, -1) @ right.reshape(q * q, -1).T).reshape(q, q, q, q)
+    out = np.einsum("iab,bcda,jcd->ij", matrices, squares, matrices)
+    return (out + out.T) / 2.0
 
 
 def _sigma_trace(swept: Sweep, covariances: list[Array], base: Base, block: Block, form: Plan) -> float:
