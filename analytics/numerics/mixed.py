@@ -30,7 +30,7 @@ from analytics.numerics.mixed_criterion import criterion
 from analytics.numerics.mixed_layout import Layout, arrange
 from analytics.numerics.mixed_modes import Modes, conditional_modes
 from analytics.numerics.mixed_parts import Part, Sums, prepare
-from analytics.numerics.mixed_plan import Plan, Survey, factors, plan
+from analytics.numerics.mixed_plan import Plan, Survey, factors, plan, start_theta
 from analytics.numerics.mixed_search import Evaluate, Optimum, optimise
 from analytics.numerics.mixed_sums import contributions
 
@@ -55,6 +55,9 @@ Array = np.ndarray
 SINGULAR = 1e-4
 # With at most this many group effects times columns, the exact Hessian costs less than an extra step.
 SMALL = 200_000
+# From this many blocks on, a fit of the first block gives the start values; it stops when a step promises this little.
+PILOT_BLOCKS = 3
+PILOT_PROMISE = 0.01
 
 
 @dataclass(frozen=True)
@@ -225,8 +228,28 @@ def fit(
     checks.refuse_undetermined(layout, zs, kinds, where)
     form = plan(survey(y, x, zs, layout, weights=weights), kinds, method=method, known=known is not None)
     part = prepare(y, x, zs, layout, form, weights=weights, known_variance=known)
+    if start is None and len(part.blocks) >= PILOT_BLOCKS:
+        start = _pilot(part, form)
     out = fit_sums(form, lambda theta, probe: contributions(theta, part, form, probe=probe), start=start)
     return replace(out, layout=layout, parts=(part,))
+
+
+def _pilot(part: Part, form: Plan) -> Array | None:
+    """Return a rough theta from the first block, which holds every k-th outermost group; None if it lacks a column."""
+    first = Part(part.blocks[:1])
+    seen = contributions(start_theta(form), first, form, probe=np.zeros((form.m, 1))).cross[
+        : form.p, : form.p
+    ]
+    values = np.linalg.eigvalsh(seen)
+    if values[0] < 1e-8 * values[-1]:
+        return None
+    found = optimise(
+        lambda theta, probe: contributions(theta, first, form, probe=probe),
+        form,
+        exact=False,
+        promise=PILOT_PROMISE,
+    )
+    return found.theta * (form.unit if form.known else 1.0)
 
 
 def survey(y: Array, x: Array, zs: list[Array], layout: Layout, *, weights: Array | None = None) -> Survey:

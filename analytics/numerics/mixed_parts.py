@@ -19,7 +19,7 @@ from analytics.numerics.mixed_plan import Plan
 Array = np.ndarray
 # Floats of one block's largest array: about the second-level cache of a common processor, so that sweeps
 # stay in it.
-BLOCK_FLOATS = 60_000
+BLOCK_FLOATS = 120_000
 
 
 @dataclass(frozen=True)

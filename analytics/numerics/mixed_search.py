@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import brentq
 
+from analytics.errors import FitError
 from analytics.numerics.mixed_criterion import Criterion, criterion, in_theta
 from analytics.numerics.mixed_parts import Sums
 from analytics.numerics.mixed_plan import (
@@ -101,8 +102,10 @@ def optimise(
     theta = start_theta(form) if start is None else np.asarray(start, float)
     best = _visit(evaluate, theta, _probe(np.zeros(form.p), exact), form)
     if best is None:
-        best = _visit(evaluate, theta * 0.1, _probe(np.zeros(form.p), exact), form)
-    assert best is not None
+        raise FitError(
+            "mixed.fit: the fixed effects are not determined at the start values; "
+            "a column of X varies only with a random effect or hardly at all; drop it"
+        )
     best = _scored(evaluate, best, form, exact=exact)
     best = _descended(evaluate, best, form, exact=exact, promise=promise)
     for _ in range(MAX_SNAPS):
