@@ -11,13 +11,13 @@ from analytics.records.simulate_truth import Truth, ZoneTruth
 ZONE_BASIS = {
     "plateau_yield": (
         "assumed",
-        "inside the pooled 78.9 to 91.1 % (Stoneburner 2020, Aesthetic Plast Surg); crown 3 points lower, no source",
+        "inside the pooled 78.9 to 91.1 % (Stoneburner 2020, Aesthetic Plast Surg); crown lower, no source",
     ),
     "half_month": (
         "assumed",
         "inside practitioners' opinion (full growth: front 12, crown 15 to 18 months)",
     ),
-    "shape": ("assumed", "so that the curve passes through those tables"),
+    "shape": ("assumed", "so that the curve passes within 3 points of those tables"),
     "native_density": ("invented", "no measured density of balding zones was found"),
     "native_sd": ("invented", ""),
     "area_cm2": ("invented", "no measured table of zone areas was found"),

@@ -71,7 +71,7 @@ def people(n: int, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:
 def operations(patients: pd.DataFrame, truth: Truth, rng: np.random.Generator, *, months: int, entry: int):
     """Return the sessions before their grafts are counted: who, when, by whom, how."""
     n = len(patients)
-    first = np.sort(rng.uniform(0.0, entry, n))
+    first = np.sort(np.minimum(rng.uniform(0.0, entry, n), entry - 0.1))
     second = np.round(first + rng.uniform(*truth.gap_months, n), 1)
     returns = (rng.random(n) < truth.second_session) & (second < months - 0.5)
     person = np.concatenate([np.arange(n), np.flatnonzero(returns)])
