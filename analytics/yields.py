@@ -1,12 +1,13 @@
 """What share of the planted hairs grew? The one door to everything that speaks of yield.
 
 `by_visit` is the only definition of yield (`yields_rows`); `average` the mean by zone, surgeon or method;
-`sensitivity` the headline under every defensible choice; `joint` the view for overlapping sessions;
-`loss_chain` what is lost between the punch and the mirror; `graft_yield` the share of grafts that show a
-hair; `hair_mass` hair cross-section.
+`against_others` one operator beside the rest; `sensitivity` the headline under every defensible choice;
+`joint` the view for overlapping sessions; `loss_chain` what is lost between the punch and the mirror;
+`graft_yield` the share of grafts that show a hair; `hair_mass` hair cross-section.
 """
 
 from analytics.yields_average import average, sensitivity
+from analytics.yields_compare import against_others
 from analytics.yields_losses import graft_yield, hair_mass, loss_chain
 from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields_planted import PlantedError, planted_error
@@ -19,6 +20,7 @@ __all__ = [
     "REASONS",
     "USES",
     "PlantedError",
+    "against_others",
     "average",
     "by_visit",
     "graft_yield",

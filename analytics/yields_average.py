@@ -82,7 +82,7 @@ def average(
             photographs=photographs,
             planted=planted,
         )
-    visits = _with_case_mix(rows, records, adjust)
+    visits = with_case_mix(rows, records, adjust)
     unknown = [c for c in (*by, *adjust) if c not in visits.columns]
     if unknown:
         raise ParameterError(
@@ -186,7 +186,8 @@ def _check(month: float | None, level: float) -> None:
         raise ParameterError("yields.average(level): out of range; expected 0.5 to 0.999")
 
 
-def _with_case_mix(visits: pd.DataFrame, records: Records, adjust: Sequence[str]) -> pd.DataFrame:
+def with_case_mix(visits: pd.DataFrame, records: Records, adjust: Sequence[str]) -> pd.DataFrame:
+    """Add case-mix columns of `patients` to the rows, where asked for."""
     wanted = [c for c in adjust if c not in visits.columns and c in records.patients.columns]
     if not wanted:
         return visits
@@ -204,11 +205,11 @@ def _means(
     labels = groups.size().reset_index(name="n_rows")
     y = (picked["yield_pct"] / picked["planted_ratio"]).to_numpy(dtype=float)
     X = np.eye(len(labels))[code]
-    X = np.column_stack([X, _covariates(picked, adjust)]) if adjust else X
+    X = np.column_stack([X, indicators(picked, adjust)]) if adjust else X
     mean = np.array([y[code == g].mean() for g in range(len(labels))])
-    variance = _expected_variance(picked, mean[code], error)
+    variance = expected_variance(picked, mean[code], error)
     few = picked.groupby(by, sort=True, dropna=False)["patient_id"].nunique().to_numpy()
-    beta, se, df, checks = _estimate(y, X, picked, variance, len(labels))
+    beta, se, df, checks = estimate(y, X, picked, variance, len(labels))
     half = stats.t.ppf(0.5 + level / 2, df) * se
     table = labels.assign(
         term="yield",
@@ -225,27 +226,32 @@ def _means(
     return table, checks
 
 
-def _estimate(
+def estimate(
     y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.ndarray, k: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, dict[str, bool]]:
-    """Return the k group means with SE and df: the mixed model, or plain means where no patient repeats."""
+    """Return the first k coefficients with SE and df: mixed model, or least squares if no patient repeats."""
     patient = pd.factorize(picked["patient_id"])[0]
     if len(np.unique(patient)) == len(y) or len(y) <= X.shape[1] + 1:
-        return *_plain(y, X[:, :k], variance), {"patients_repeat": False}
+        return *_plain(y, X, variance, k), {"patients_repeat": False}
     fit = mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance)
     return fit.beta[:k], fit.beta_se[:k], fit.beta_df[:k], fit.checks
 
 
-def _plain(y: np.ndarray, X: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return unweighted means by group, their SE from the spread (one reading: its sampling SE) and df."""
-    n = X.sum(axis=0)
-    mean = X.T @ y / n
-    spread = X.T @ (y - X @ mean) ** 2 / np.maximum(n - 1, 1) / n
-    alone = X.T @ variance
-    return mean, np.sqrt(np.where(n > 1, spread, alone)), np.maximum(n - 1, 1)
+def _plain(
+    y: np.ndarray, X: np.ndarray, variance: np.ndarray, k: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return least-squares coefficients, SE from the spread (HC2; a reading alone: its sampling SE), df."""
+    bread = np.linalg.pinv(X)
+    beta = bread @ y
+    leverage = np.einsum("ij,ji->i", X, bread)
+    alone = leverage > 1 - 1e-9
+    spread = np.where(alone, variance, (y - X @ beta) ** 2 / np.where(alone, 1.0, 1 - leverage))
+    se = np.sqrt(bread**2 @ spread)
+    df = np.maximum(np.minimum((X[:, :k] != 0).sum(axis=0) - 1, max(len(y) - X.shape[1], 1)), 1)
+    return beta[:k], se[:k], df
 
 
-def _expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError) -> np.ndarray:
+def expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError) -> np.ndarray:
     """Return sampling variances of yields, (n,), from the densities that the group means let expect."""
     planted = (picked["planted_hairs_cm2"] * picked["planted_ratio"]).to_numpy(dtype=float)
     level_before = picked.groupby("zone")["baseline_density"].transform("mean").to_numpy(dtype=float)
@@ -270,7 +276,7 @@ def _expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError
     return 1e4 * counting / planted**2 + (mean * picked["planted_cv"].to_numpy(dtype=float)) ** 2
 
 
-def _covariates(picked: pd.DataFrame, adjust: list[str]) -> np.ndarray:
+def indicators(picked: pd.DataFrame, adjust: list[str]) -> np.ndarray:
     """Return centred case-mix columns, (n, k): numbers as they are, words as indicators."""
     frame = pd.get_dummies(picked[adjust].convert_dtypes(), drop_first=True).astype("Float64")
     frame = frame.fillna(frame.mean()).astype(float)
