@@ -15,6 +15,8 @@ from analytics.records.schema import Column
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 YES = ("true", "yes", "1", "1.0")
 NO = ("false", "no", "0", "0.0")
+# The errors of spreadsheet formulas as exported, and the marks of the workbook reader.
+FORMULA_ERROR = r"^#(NULL!|DIV/0!|VALUE!|REF!|NAME\?|NUM!|N/A|SPILL!|CALC!|ERROR!|NOT CALCULATED!)$"
 LONGEST_CODE = 64
 LONGEST_LABEL = 40
 # Spaces that spreadsheets and word processors leave around a value.
@@ -66,10 +68,11 @@ def as_text(text: pa.Array) -> pa.Array:
     return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
 
 
-def too_long(text: pa.Array, column: Column) -> np.ndarray:
-    """Return which cells (n,) are longer than a code or a label may be."""
+def not_a_code(text: pa.Array, column: Column) -> np.ndarray:
+    """Return which cells (n,) are longer than a code or a label may be, or hold the error of a formula."""
     longest = LONGEST_LABEL if column.kind == "label" else LONGEST_CODE
-    return np.asarray(pc.greater(pc.utf8_length(text), longest))
+    long = pc.greater(pc.utf8_length(text), longest)
+    return np.asarray(pc.or_(long, pc.match_substring_regex(text, FORMULA_ERROR)))
 
 
 def looks_like(text: str) -> str:

@@ -5,7 +5,7 @@ sees it in the file: the header is row 1, the first data row is row 2.
 """
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,16 @@ HEADER_ROW = 1
 FIRST_DATA_ROW = 2
 
 Severity = Literal["error", "warning"]
+
+
+class Sentence(NamedTuple):
+    """What is wrong (it continues a count), the rule, what to do, and whether it stops the load."""
+
+    for_one: str
+    for_several: str
+    rule: str
+    action: str
+    severity: Severity = "error"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,26 +61,31 @@ class Problem:
 
 
 def at_rows(
-    frame: pd.DataFrame,
-    wrong: pd.Series | np.ndarray,
-    *,
-    table: str,
-    column: str,
-    code: str,
-    what: tuple[str, str],
-    rule: str,
-    action: str,
-    severity: Severity = "error",
+    frame: pd.DataFrame, wrong: pd.Series | np.ndarray, where: str, code: str, sentence: Sentence
 ) -> list[Problem]:
     """Return one Problem for the rows where `wrong` is True, or none.
 
-    The index of `frame` is the position in the file, so that index 0 is row 2.
+    `where` is table.column. The index of `frame` is the position in the file, so that index 0 is row 2.
     """
-    mask = np.asarray(pd.Series(wrong).fillna(False), dtype=bool)
+    mask = pd.Series(wrong, dtype="boolean").fillna(False).to_numpy(dtype=np.bool_)
     if not mask.any():
         return []
-    first = int(frame.index[int(mask.argmax())]) + FIRST_DATA_ROW
-    return [Problem(table, column, int(mask.sum()), first, rule, action, severity, code, what)]
+    table, _, column = where.partition(".")
+    first = int(frame.index.to_numpy()[mask].min()) + FIRST_DATA_ROW
+    what = (sentence.for_one, sentence.for_several)
+    return [
+        Problem(
+            table,
+            column,
+            int(mask.sum()),
+            first,
+            sentence.rule,
+            sentence.action,
+            sentence.severity,
+            code,
+            what,
+        )
+    ]
 
 
 def not_loaded(name: str, thing: str) -> Problem:

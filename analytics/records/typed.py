@@ -5,13 +5,15 @@ checks that follow speak of other faults only.
 """
 
 import difflib
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from analytics.records import cells
-from analytics.records.messages import Problem, at_rows
+from analytics.records.messages import Problem, Sentence, at_rows
 from analytics.records.raw import RawTable
 from analytics.records.schema import Column, Table
 
@@ -23,21 +25,35 @@ ADVICE = {
 }
 
 
-def typed(raw: RawTable, table: Table) -> tuple[pd.DataFrame, list[Problem]]:
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """One table typed: its frame, its refused cells, and which rows (n,) are empty."""
+
+    frame: pd.DataFrame
+    problems: list[Problem]
+    is_empty: np.ndarray
+
+
+def typed(raw: RawTable, table: Table) -> Typed:
     """Return the frame of one table with every column of the dictionary, and its faults cell by cell.
 
-    Numbers are float64 here, whole or not; words outside the allowed ones stay for the column checks.
+    Numbers are float64 here, whole or not; words outside the allowed ones stay for the column checks. The
+    name of a column counts without regard to capitals.
     """
-    found = dict(zip(raw.names, raw.cells, strict=True))
+    found = {name.strip().casefold(): array for name, array in zip(raw.names, raw.cells, strict=True)}
     n = raw.n_rows
-    columns, problems = {}, []
+    nothing = pa.array([""] * n, pa.string())
+    columns: dict[str, object] = {}
+    problems, is_empty = [], np.ones(n, dtype=bool)
     for column in table.columns:
-        text = None if column.derived else found.get(column.name)
-        text = pa.array([""] * n, pa.string()) if text is None else cells.tidy(text)
+        given = None if column.derived else found.pop(column.name, None)
+        text = nothing if given is None else cells.tidy(given)
         columns[column.name], bad, code = _one(text, column)
         problems += _refused(text, bad, table, column, code)
-    frame = pd.DataFrame(columns, index=pd.RangeIndex(n))
-    return frame, problems
+        is_empty &= np.asarray(pc.equal(text, ""))
+    for other in found.values():
+        is_empty &= np.asarray(pc.equal(pc.fill_null(other, ""), ""))
+    return Typed(pd.DataFrame(columns, index=pd.RangeIndex(n)), problems, is_empty)
 
 
 def empty(table: Table) -> pd.DataFrame:
@@ -54,35 +70,37 @@ def _one(text: pa.Array, column: Column) -> tuple[object, np.ndarray, str]:
         numbers, bad = cells.as_number(text)
         return numbers, bad, "not_a_number"
     kept = cells.as_word(text, column.allowed) if column.kind == "choice" else cells.as_text(text)
-    bad = np.zeros(len(text), bool) if column.kind == "choice" else cells.too_long(text, column)
-    return pd.array(kept.to_numpy(zero_copy_only=False), dtype="string"), bad, "too_long"
+    bad = np.zeros(len(text), bool) if column.kind == "choice" else cells.not_a_code(text, column)
+    return pd.array(kept.to_numpy(zero_copy_only=False), dtype="string"), bad, "not_a_code"
 
 
 def _refused(text: pa.Array, bad: np.ndarray, table: Table, column: Column, code: str) -> list[Problem]:
     if not bad.any():
         return []
-    first = text[int(bad.argmax())].as_py()
-    what, rule, action = {
-        "not_yes_or_no": (
-            ("value is neither yes nor no", "values are neither yes nor no"),
+    index = pd.DataFrame(index=pd.RangeIndex(len(bad)))
+    sentence = _sentence(column, code, first=text[int(bad.argmax())].as_py())
+    return at_rows(index, bad, f"{table.name}.{column.name}", code, sentence)
+
+
+def _sentence(column: Column, code: str, *, first: str) -> Sentence:
+    """Return what is said of refused cells; the first decides the advice and is never printed."""
+    if code == "not_yes_or_no":
+        return Sentence(
+            "value is neither yes nor no",
+            "values are neither yes nor no",
             "write True or False (yes, no, 1 and 0 are read too)",
             "leave the cell empty where it is not known",
-        ),
-        "not_a_number": (
-            ("value is not a plain number", "values are not plain numbers"),
-            "expected a number" + (f" in {column.unit}" if column.unit else ""),
-            ADVICE[cells.looks_like(first)],
-        ),
-        "too_long": (
-            ("text is too long", "texts are too long"),
-            f"a {'short word' if column.kind == 'label' else 'code'} has at most "
-            f"{cells.LONGEST_LABEL if column.kind == 'label' else cells.LONGEST_CODE} letters",
-            "write a code or a short word, never a remark",
-        ),
-    }[code]
-    index = pd.DataFrame(index=pd.RangeIndex(len(bad)))
-    return at_rows(
-        index, bad, table=table.name, column=column.name, code=code, what=what, rule=rule, action=action
+        )
+    if code == "not_a_number":
+        rule = f"expected a number in {column.unit}" if column.unit else "expected a number"
+        advice = ADVICE[cells.looks_like(first)]
+        return Sentence("value is not a plain number", "values are not plain numbers", rule, advice)
+    longest = cells.LONGEST_LABEL if column.kind == "label" else cells.LONGEST_CODE
+    return Sentence(
+        "text is too long, or the error of a formula",
+        "texts are too long, or the errors of formulas",
+        f"a {'short word' if column.kind == 'label' else 'code'} has at most {longest} letters",
+        "write a code or a short word, never a remark",
     )
 
 

@@ -1,0 +1,18 @@
+"""Limits that concern more than one column, each with its basis; the dictionary has those of one column."""
+
+HAIRS_PER_GRAFT = (1.0, 4.5)  # published: Guo et al. 2017, Plast Aesthet Res 4:150-4; a margin assumed
+USUAL_DONOR_HAIRS_PER_FU = (
+    1.6,
+    2.8,
+)  # published: the same; Bernstein & Wolfeld 2016, Dermatol Surg 42:710-14
+PLANTED_GRAFTS_CM2 = (1.0, 100.0)  # published range 10 to 72; a margin assumed
+USUAL_PLANTED_GRAFTS_CM2 = (15.0, 60.0)  # published: see dictionary, roi_planted_hairs_cm2
+MOST_TRANSECTED_PCT = (
+    60.0  # published up to 32.1 %: Avram & Watkins 2014, Dermatol Surg (from memory); margin assumed
+)
+USUAL_TRANSECTED_PCT = (
+    12.0  # published means 4.9 to 6.6 %: Shin et al. 2014, J Am Acad Dermatol; margin assumed
+)
+GRAFTS_TOLERANCE_PCT = 2.0  # assumed: counts at the table and in the operation note differ by so much
+ROI_OVER_ZONE = 3.0  # assumed: beyond this ratio a unit is likelier than a steep gradient
+LIFETIME_GRAFTS = 15000  # published ceiling about 6,000: Umar 2016, Aesthet Surg J 36:1101-10; margin assumed
