@@ -97,7 +97,7 @@ def panels(
     """
     if ax is not None and n == 1:
         return [ax]
-    columns = 1 if narrow else min(columns, n)
+    columns = 1 if narrow else (2 if n in (2, 4) and columns > 2 else min(columns, n))
     rows = math.ceil(n / columns)
     if ax is None:
         width = NARROW_WIDTH_IN if narrow else WIDTH_IN
@@ -139,9 +139,9 @@ def axis_name(what: str, unit: str) -> str:
 
 
 def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
-    """Return a label a row: its groups, and its term where the terms differ within a group."""
+    """Return a label a row: its groups, and its term where the groups do not tell the rows apart."""
     columns = list(by)
-    if not columns or ("term" in frame and frame["term"].nunique() > 1):
+    if not columns or frame.duplicated(columns).any():
         columns.append("term")
     return [", ".join(readable(row[c]) for c in columns) for _, row in frame.iterrows()]
 
@@ -167,14 +167,21 @@ def label_line_ends(ax: Axes, ends: list[tuple[float, float, str, str]]) -> None
 
     `ends` holds (x, y, text, colour). Names are kept a line of text apart, in the order of their y.
     """
+    right = max(x for x, _, _, _ in ends)
     low, high = ax.get_ylim()
     step = 0.075 * (high - low)
     floor = -math.inf
-    for x, y, text, colour in sorted(ends, key=lambda end: end[1]):
+    for _, y, text, colour in sorted(ends, key=lambda end: end[1]):
         place = max(y, floor + step)
         floor = place
         ax.annotate(
-            text, (x, place), xytext=(4, 0), textcoords="offset points", color=colour, va="center", fontsize=8
+            text,
+            (right, place),
+            xytext=(4, 0),
+            textcoords="offset points",
+            color=colour,
+            va="center",
+            fontsize=8,
         )
 
 

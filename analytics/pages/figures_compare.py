@@ -1,6 +1,5 @@
 """Pictures that compare: forest of groups with a pooled row, funnel of units, run chart over time."""
 
-import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
@@ -11,16 +10,7 @@ from analytics.results import Curve, Result
 
 def forest(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw a row a group and a diamond for each pooled row."""
-    axes = intervals(result, ax, narrow=narrow)
-    table = result.table()
-    for y, (_, row) in enumerate(table.iterrows()):
-        if row["term"] == "pooled" and pd.notna(row.get("ci_low", np.nan)):
-            axes.fill(
-                [row["ci_low"], row["estimate"], row["ci_high"], row["estimate"]],
-                [y, y - 0.28, y, y + 0.28],
-                color=drawing.SERIES[1],
-            )
-    return axes
+    return intervals(result, ax, narrow=narrow)
 
 
 def funnel(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:

@@ -1,17 +1,16 @@
 """The pictures most pages need: intervals, sensitivity, curves by zone, milestones with numbers at risk."""
 
 import matplotlib.ticker as mpl_ticker
-import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
 from analytics.pages import drawing, words
+from analytics.pages.figures_rows import interval_rows
 from analytics.results import Curve, Result
 
-# The value at which "no difference" lies, by unit.
-NO_DIFFERENCE = {"points": 0.0, "ratio": 1.0}
 ROW_IN = 0.30
 NARROW_ROW_IN = 0.46
+SHORT_MONTHS = 20.0  # up to here a tick every 3 months, beyond every 6
 
 
 def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
@@ -24,7 +23,7 @@ def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
     axes = drawing.panels(ax, len(units), narrow=narrow, columns=1, height_in=height, share="")
     for panel, unit in zip(axes, units, strict=True):
         rows = table[table["unit"] == unit]
-        _interval_rows(panel, rows, drawing.row_labels(rows, result.by), narrow=narrow)
+        interval_rows(panel, rows, drawing.row_labels(rows, result.by), narrow=narrow)
         panel.set_xlabel(drawing.axis_name(_what(rows), unit))
     return axes[0]
 
@@ -32,21 +31,18 @@ def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
 def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw the same number under each assumption, one panel a group; the row `main` is the headline."""
     table = result.table()
-    panel_by = result.by[0] if len(result.by) > 1 else None
-    groups = list(table.groupby(panel_by, sort=False)) if panel_by else [("", table)]
-    longest = max(len(rows) for _, rows in groups)
+    groups = list(table.groupby(result.by[0], sort=False)) if result.by else [("", table)]
     row_in = NARROW_ROW_IN if narrow else ROW_IN
-    axes = drawing.panels(
-        ax, len(groups), narrow=narrow, columns=1, height_in=longest * row_in + 0.8, share="x"
-    )
+    heights = [len(rows) * row_in + 0.55 for _, rows in groups]
+    axes = drawing.panels(ax, len(groups), narrow=narrow, columns=1, height_in=max(heights), share="x")
     for panel, (name, rows) in zip(axes, groups, strict=True):
-        _interval_rows(panel, rows, drawing.row_labels(rows, result.by[1:]), narrow=narrow)
+        interval_rows(panel, rows, drawing.row_labels(rows, result.by[1:]), narrow=narrow)
         main = rows[rows["term"].eq("main")]
         if len(main) == 1:
             panel.axvline(
                 float(main["estimate"].iloc[0]), color=drawing.QUIET, linewidth=0.8, linestyle=(0, (2, 2))
             )
-        panel.set_title(drawing.title_case(drawing.readable(name)))
+        panel.set_title(drawing.title_case(drawing.readable(name)), pad=14 if not narrow else 6)
     axes[-1].set_xlabel(drawing.axis_name(_what(table), str(table["unit"].iloc[0])))
     return axes[0]
 
@@ -63,64 +59,13 @@ def milestones(result: Result, ax: Axes | None = None, *, narrow: bool = False) 
     return first
 
 
-def _interval_rows(ax: Axes, rows: pd.DataFrame, labels: list[str], *, narrow: bool) -> None:
-    """Draw one row an estimate, downwards, and write its number at the right edge (above it when narrow)."""
-    at = np.arange(len(rows))
-    unit = str(rows["unit"].iloc[0])
-    if unit in NO_DIFFERENCE:
-        ax.axvline(NO_DIFFERENCE[unit], color=drawing.QUIET, linewidth=0.8)
-    for y, (label, (_, row)) in enumerate(zip(labels, rows.iterrows(), strict=True)):
-        said = _short(row)
-        if narrow:
-            ax.annotate(
-                f"{drawing.title_case(label)}: {said}",
-                (0, y - 0.34),
-                xycoords=("axes fraction", "data"),
-                fontsize=7.8,
-            )
-        else:
-            ax.annotate(
-                said,
-                (1.02, y),
-                xycoords=("axes fraction", "data"),
-                va="center",
-                fontsize=8.2,
-                annotation_clip=False,
-            )
-        if pd.isna(row["estimate"]):
-            continue
-        style = drawing.marker_style(0)
-        if pd.notna(row.get("ci_low", np.nan)):
-            ax.plot([row["ci_low"], row["ci_high"]], [y, y], color=style["color"], linewidth=2.2, alpha=0.55)
-        ax.plot([row["estimate"]], [y], markersize=5.5, linestyle="none", **style)
-    ax.set_yticks(at, [] if narrow else [drawing.title_case(label) for label in labels])
-    ax.set_ylim(len(rows) - 0.5, -0.7 if narrow else -0.5)
-    ax.tick_params(axis="y", length=0)
-    ax.spines["left"].set_visible(False)
-    ax.grid(axis="x")
-
-
-def _short(row: pd.Series) -> str:
-    """Return the number, its limits and its n in the shortest form that still says all three."""
-    if pd.isna(row["estimate"]):
-        return words.words_for_missing(row)
-    unit = str(row["unit"])
-    se = row.get("se", np.nan)
-    places = words.decimals(float(se) if pd.notna(se) else np.nan, unit)
-    text = words.number(row["estimate"], places)
-    if pd.notna(row.get("ci_low", np.nan)):
-        text += f" ({words.limits(row['ci_low'], row['ci_high'], places)})"
-    n = row.get("n_patients", np.nan)
-    return f"{text}   n {words.number(n)}" if pd.notna(n) else text
-
-
 def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = False) -> Axes:
     """Draw `path` in panels, with points, marks and numbers at risk where the result holds them."""
     path = result.path if isinstance(result, Curve) else result.table()
     panel_by = result.by[0] if result.by else None
     groups = list(path.groupby(panel_by, sort=False)) if panel_by else [("", path)]
     has_risk = "at_risk" in result.extra
-    axes = drawing.panels(ax, len(groups), narrow=narrow, height_in=(2.9 if has_risk else 2.4))
+    axes = drawing.panels(ax, len(groups), narrow=narrow, height_in=(2.95 if has_risk else 2.3))
     for panel, (name, rows) in zip(axes, groups, strict=True):
         _points_and_marks(panel, result, panel_by, name)
         ends = [
@@ -218,7 +163,7 @@ def _at_risk(ax: Axes, at_risk: pd.DataFrame, panel_by: str | None, name: object
     for _, row in rows.iterrows():
         ax.annotate(
             words.number(row["n"]),
-            (row["x"], -0.31),
+            (row["x"], -0.28),
             xycoords=("data", "axes fraction"),
             ha="center",
             va="top",
@@ -232,7 +177,9 @@ def _name_axes(axes: list[Axes], result: Result, path: pd.DataFrame) -> None:
     x_name = result.x_name if isinstance(result, Curve) else "month"
     for panel in axes:
         if x_name == "month":
-            panel.xaxis.set_major_locator(mpl_ticker.MultipleLocator(3 if path["x"].max() <= 18 else 6))
+            panel.xaxis.set_major_locator(
+                mpl_ticker.MultipleLocator(3 if path["x"].max() <= SHORT_MONTHS else 6)
+            )
     figure = axes[0].figure
     named = "Months since the session" if x_name == "month" else drawing.title_case(x_name)
     if len(axes) == 1:

@@ -81,6 +81,15 @@ def notebook(page: str) -> Path:
     return NOTEBOOKS / f"{matches[0]}.ipynb"
 
 
+def title(page: str) -> str:
+    """Return the question of a page: the first heading of its notebook."""
+    for cell in _cells(notebook(page)):
+        found = re.search(r"^#\s+(.+)$", "".join(cell["source"]), re.MULTILINE)
+        if cell["cell_type"] == "markdown" and found:
+            return found.group(1).strip()
+    return notebook(page).stem
+
+
 def model(page: str) -> type[pydantic.BaseModel]:
     """Return the typed settings of a page."""
     path = notebook(page)
@@ -155,12 +164,15 @@ def _from_cell(path: Path) -> type[pydantic.BaseModel]:
     )
 
 
-def _parameter_cell(path: Path) -> str:
+def _cells(path: Path) -> list[dict[str, Any]]:
     try:
-        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+        return json.loads(path.read_text(encoding="utf-8"))["cells"]
     except (json.JSONDecodeError, KeyError, UnicodeDecodeError):
         raise ParameterError(f"{path.name}: is no notebook; open and save it in JupyterLab") from None
-    tagged = [c for c in cells if PARAMETERS_TAG in c.get("metadata", {}).get("tags", [])]
+
+
+def _parameter_cell(path: Path) -> str:
+    tagged = [c for c in _cells(path) if PARAMETERS_TAG in c.get("metadata", {}).get("tags", [])]
     if len(tagged) != 1:
         raise ParameterError(
             f"{path.name}: {len(tagged)} cells are tagged parameters, exactly 1 is needed; "

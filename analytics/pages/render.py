@@ -13,7 +13,8 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,13 +22,15 @@ from typing import Any
 from analytics import errors
 from analytics.errors import AnalyticsError, ParameterError
 from analytics.pages import files, parameters, runrecord
-from analytics.pages.sheet_marks import RESULTS_FILE, RUN_VARIABLE
+from analytics.pages.sheet_marks import OUTCOME_FILE, RESULTS_FILE, RUN_VARIABLE, STEP_FILE
 
 FORMATS = ("html", "ipynb", "xlsx", "pdf")
 TIMEOUT_SECONDS = 1800
 FAILED, PARTIAL = "failed", ".partial"
 RUN_FILE = "run.json"
-PLAN_FILE = "plan.json"
+PLAN_FILE, LOG_FILE = "plan.json", "log.txt"
+POLL_SECONDS = 0.2
+STALE_SECONDS = 2 * 86_400
 SEED = 20_260_101  # recorded; every random step takes its own seed argument with a default
 
 
@@ -52,6 +55,7 @@ def page(
     label: str = "",
     timeout: int = TIMEOUT_SECONDS,
     as_text: bool = False,
+    progress: Callable[[int, int], None] | None = None,
     **settings: Any,
 ) -> Report:
     """Make the report of a page.
@@ -72,6 +76,8 @@ def page(
         Longest time, seconds, for one step of the notebook.
     as_text
         Whether the settings are text from a command line.
+    progress
+        Called with the step that begins and the number of steps.
     settings
         Settings of the page, by name.
 
@@ -83,7 +89,7 @@ def page(
         When the run fails: the sentence says why, and the remains lie in `out/failed`.
     """
     run = check(page, data, formats=formats, label=label, timeout=timeout, as_text=as_text, **settings)
-    return _made(run, Path(out).resolve())
+    return _made(run, Path(out).resolve(), progress)
 
 
 def check(
@@ -121,12 +127,16 @@ def unless_made(
     return _made(run, Path(out).resolve()), False
 
 
-def _made(run: dict[str, Any], out: Path) -> Report:
+def _made(run: dict[str, Any], out: Path, progress: Callable[[int, int], None] | None = None) -> Report:
     """Run in a staging folder; publish what ended well, put aside what did not."""
     staging = _staging(out, run["name"])
     run["staging"] = str(staging)
     files.write_json(staging / PLAN_FILE, run)
-    outcome = _in_own_process(staging, attempts=2)
+    try:
+        outcome = _in_own_process(staging, progress, attempts=2)
+    except KeyboardInterrupt:
+        shutil.rmtree(staging, ignore_errors=True)
+        raise
     if outcome.get("state") != "complete":
         raise _failed(out, staging, run["name"], outcome)
     return _published(out, staging, run, outcome)
@@ -176,10 +186,16 @@ def _planned(
 
 def _staging(out: Path, name: str) -> Path:
     (out / PARTIAL).mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
+    for left in (out / PARTIAL).iterdir():
+        # Left behind by a run that was killed; a live run is never that old.
+        if time.time() - left.stat().st_mtime > STALE_SECONDS:
+            shutil.rmtree(left, ignore_errors=True)
     return Path(tempfile.mkdtemp(prefix=f"{name}-", dir=out / PARTIAL))
 
 
-def _in_own_process(staging: Path, *, attempts: int) -> dict[str, Any]:
+def _in_own_process(
+    staging: Path, progress: Callable[[int, int], None] | None, *, attempts: int
+) -> dict[str, Any]:
     """Run the notebook in a child; a kernel that did not start is tried once more, nothing else is."""
     environment = {
         **os.environ,
@@ -191,33 +207,56 @@ def _in_own_process(staging: Path, *, attempts: int) -> dict[str, Any]:
         environment.setdefault(name, "1")
     outcome: dict[str, Any] = {}
     for _ in range(attempts):
-        done = subprocess.run(
-            [sys.executable, "-m", "analytics.pages.runner", str(staging / PLAN_FILE)],
-            cwd=staging,
-            env=environment,
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        outcome = _outcome(staging, done)
+        with (staging / LOG_FILE).open("wb") as log:
+            child = subprocess.Popen(
+                [sys.executable, "-m", "analytics.pages.runner", str(staging / PLAN_FILE)],
+                cwd=staging,
+                env=environment,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
+            _wait(child, staging, progress)
+        outcome = _outcome(staging, child.returncode)
         if outcome.get("state") != "not started":
             break
     return outcome
 
 
-def _outcome(staging: Path, done: subprocess.CompletedProcess) -> dict[str, Any]:
+def _wait(child: subprocess.Popen, staging: Path, progress: Callable[[int, int], None] | None) -> None:
+    """Wait for the child and tell how far it is; a person who stops the wait stops the child."""
+    try:
+        while True:
+            try:
+                child.wait(timeout=POLL_SECONDS)
+                return
+            except subprocess.TimeoutExpired:
+                at = _step(staging)
+                if progress is not None and at is not None:
+                    progress(*at)
+    except KeyboardInterrupt:
+        child.terminate()
+        child.wait()
+        raise
+
+
+def _step(staging: Path) -> tuple[int, int] | None:
+    """Return the step the child has begun and how many there are, once it has said so."""
+    try:
+        step, steps = (staging / STEP_FILE).read_text(encoding="utf-8").split()
+    except (OSError, ValueError):
+        return None
+    return int(step), int(steps)
+
+
+def _outcome(staging: Path, code: int) -> dict[str, Any]:
     """Return what the child wrote down about itself; a child that died without a word is a failure."""
-    path = staging / "outcome.json"
+    path = staging / OUTCOME_FILE
     if path.exists():
         outcome = json.loads(path.read_text(encoding="utf-8"))
-        if outcome.get("state") != "complete" or done.returncode == 0:
+        if outcome.get("state") != "complete" or code == 0:
             return outcome
-    files.write(staging / "log.txt", done.stdout + done.stderr)
-    return {
-        "state": "failed",
-        "kind": "died",
-        "message": f"the process ended without finishing (code {done.returncode}); often too little memory",
-    }
+    message = f"the process ended without finishing (code {code}); often for too little memory"
+    return {"state": "failed", "kind": "died", "message": message}
 
 
 def _failed(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> AnalyticsError:
@@ -234,7 +273,7 @@ def _failed(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> Ana
 
 def _published(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, Any]) -> Report:
     """Write the run's record, move the folder to its final place, and describe it."""
-    for leftover in ("outcome.json", "log.txt", "page.ipynb", PLAN_FILE):
+    for leftover in (OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, "page.ipynb"):
         (staging / leftover).unlink(missing_ok=True)
     record = runrecord.compose(run, outcome, staging, _now())
     files.write_json(staging / RUN_FILE, record)

@@ -21,7 +21,7 @@ from papermill.exceptions import PapermillExecutionError
 
 from analytics import errors
 from analytics.pages import export, files
-from analytics.pages.sheet_marks import END_TYPE, RESULTS_FILE
+from analytics.pages.sheet_marks import END_TYPE, OUTCOME_FILE, RESULTS_FILE, STEP_FILE
 
 START_SECONDS = 120
 DIED = (
@@ -67,13 +67,18 @@ def main(run_path: str) -> int:
         outcome = _executed(run, staging)
     if outcome["state"] == "complete":
         outcome.update(export.formats(run, staging))
-    files.write_json(staging / "outcome.json", outcome)
+    files.write_json(staging / OUTCOME_FILE, outcome)
     return 0 if outcome["state"] == "complete" else 1
 
 
 def _executed(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     """Execute the notebook; return the state, and the cause in plain words."""
     (staging / IN).write_bytes(Path(run["notebook"]).read_bytes())
+    steps = len(nbformat.read(staging / IN, as_version=4).cells)
+
+    def begun(cell: Any, cell_index: int) -> None:
+        files.write(staging / STEP_FILE, f"{min(cell_index + 1, steps)} {steps}")
+
     try:
         papermill.execute_notebook(
             IN,
@@ -84,6 +89,7 @@ def _executed(run: dict[str, Any], staging: Path) -> dict[str, Any]:
             progress_bar=False,
             execution_timeout=run["timeout"],
             start_timeout=START_SECONDS,
+            on_cell_start=begun,
         )
     except PapermillExecutionError as error:
         return _cause(error, staging)

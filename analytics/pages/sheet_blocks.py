@@ -71,7 +71,7 @@ def method_block(named: dict[str, Result], audience: str) -> str:
         rests_on = f"From {_count(facts['n_rows'])} rows of {_count(facts['n_patients'])} patients"
         out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] else ""
         failed = ", ".join(drawing.readable(check) for check, passed in result.checks.items() if not passed)
-        warning = f" <strong>Failed checks: {_safe(failed)}.</strong>" if failed else ""
+        warning = f" <strong>Checks not passed: {_safe(failed)}.</strong>" if failed else ""
         how = _safe(drawing.title_case(str(facts["method"])).rstrip("."))
         items.append(
             f"<dt>{_safe(drawing.title_case(drawing.readable(name)))}</dt>"

@@ -1,5 +1,7 @@
-"""The marks by which the notebook's side (`sheet`) and the runner's side know each other."""
+"""The names by which `render`, the runner and the notebook (`sheet`) know each other's files and marks."""
 
 RUN_VARIABLE = "REGROWTH_RUN"
 END_TYPE = "application/vnd.regrowth.end+json"
 RESULTS_FILE = "results.json"
+OUTCOME_FILE = "outcome.json"
+STEP_FILE = "step.txt"

@@ -63,7 +63,7 @@ def of_result(result: Result) -> pd.DataFrame:
     out = pd.DataFrame(index=table.index)
     for column in result.by:
         out[heading(column)] = table[column].map(lambda v: drawing.title_case(drawing.readable(v)))
-    if not result.by or table["term"].nunique() > 1:
+    if not result.by or table.duplicated(list(result.by)).any():
         out["Quantity"] = table["term"].map(lambda v: drawing.title_case(drawing.readable(v)))
     if "x" in table and table["x"].notna().any():
         x_name = getattr(result, "x_name", "month")
@@ -92,6 +92,8 @@ def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, i
     out = pd.DataFrame(index=frame.index)
     for column in frame.columns:
         name = labels.get(str(column), heading(str(column)))
+        if (frame[column].isna() | frame[column].astype(str).eq("")).all():
+            continue
         out[name] = [_cell(value, places.get(str(column))) for value in frame[column]]
     return out
 
@@ -160,7 +162,7 @@ def _cell(value: object, places: int | None) -> str:
             return "yes" if value else "no"
         number = float(value)  # type: ignore[arg-type]
         return words.number(number, places if places is not None else (0 if number.is_integer() else 1))
-    return str(value)
+    return drawing.title_case(drawing.readable(value))
 
 
 def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]) -> str:

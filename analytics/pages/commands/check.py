@@ -17,13 +17,13 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     read = records.load(options.data)
     for warning in read.warnings:
         say(f"Warning: {warning.sentence()}")
-    say(_balance(read))
+    say(balance(read))
     count = len(read.warnings)
     say("The records can be used." if not count else f"The records can be used; {count} warnings above.")
     return 0
 
 
-def _balance(read: records.Records) -> str:
+def balance(read: records.Records) -> str:
     """Return rows read, used and left out, one line a table."""
     lines = [f"{'table':<14}{'read':>8}{'used':>8}{'left out':>10}  reason"]
     lines += [

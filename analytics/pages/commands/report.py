@@ -3,6 +3,7 @@
 import argparse
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from analytics.errors import ParameterError
 from analytics.pages import overview, parameters, render
@@ -47,7 +48,7 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     return 0
 
 
-def pairs(given: list[str]) -> dict[str, str]:
+def pairs(given: list[str]) -> dict[str, Any]:
     """Return `--set name=value` as names and texts; a value may hold further equal signs.
 
     Raises
@@ -55,7 +56,7 @@ def pairs(given: list[str]) -> dict[str, str]:
     ParameterError
         When an entry has no equal sign, or a name comes twice.
     """
-    out: dict[str, str] = {}
+    out: dict[str, Any] = {}
     for entry in given:
         name, sign, value = entry.partition("=")
         if not sign or not name:
