@@ -26,7 +26,20 @@ import numpy as np
 
 from analytics.errors import FitError
 from analytics.numerics import mixed_checks as checks
-from analytics.numerics.mixed_criterion import criterion
+from analytics.numerics.mixed_criterion import Criterion, criterion
+from analytics.numerics.mixed_inference import (
+    METHODS,
+    Contrast,
+    KenwardRoger,
+    Spread,
+    f_test,
+    kenward_roger,
+    kenward_roger_test,
+    satterthwaite_df,
+    satterthwaite_spread,
+    satterthwaite_test,
+    t_test,
+)
 from analytics.numerics.mixed_layout import Layout, arrange
 from analytics.numerics.mixed_modes import Modes, conditional_modes
 from analytics.numerics.mixed_parts import Part, Sums, prepare
@@ -147,6 +160,74 @@ class MixedFit:
             bool((np.abs(np.diag(lam)) * scale < SINGULAR).any())
             for lam, scale in zip(factors(self.optimum.theta, self.form), self.form.scales, strict=True)
         ]
+
+    @cached_property
+    def exact(self) -> tuple[Sums, Criterion]:
+        """Sums and criterion at the optimum with the exact Hessian: one more pass over the data in large fits."""
+        sums, form = self.optimum.sums, self.form
+        if sums.curve.shape[-1] != form.m:
+            sums = self.evaluate(self.optimum.theta, None)
+        return sums, criterion(sums, form)
+
+    @cached_property
+    def _spread(self) -> Spread:
+        sums, point = self.exact
+        return satterthwaite_spread(self.optimum.theta, point, sums, self.form)
+
+    @cached_property
+    def _kenward_roger(self) -> KenwardRoger:
+        sums, point = self.exact
+        return kenward_roger(self.optimum.theta, point, sums, self.form)
+
+    @cached_property
+    def beta_df(self) -> Array:
+        """Satterthwaite's degrees of freedom of the fixed effects (p,)."""
+        return satterthwaite_df(self._spread, self._working(np.eye(self.form.p)))
+
+    def _working(self, rows: Array) -> Array:
+        """Return contrasts of the fixed effects as contrasts of the working ones."""
+        return self.form.unit * (rows @ self.form.basis[: self.form.p, : self.form.p])
+
+    @cached_property
+    def beta_cov_kr(self) -> Array:
+        """Kenward and Roger's adjusted covariance of the fixed effects (p, p)."""
+        rows = self._working(np.eye(self.form.p))
+        return rows @ self._kenward_roger.adjusted @ rows.T
+
+    def contrast(self, L: Array, *, method: str = "satterthwaite", null: float | Array = 0.0) -> Contrast:
+        """Test L beta against `null`.
+
+        Parameters
+        ----------
+        L
+            A vector (p,) for a t test, or a matrix (r, p) for an F test of all rows together.
+        method
+            "satterthwaite" or "kenward-roger" (REML fits only).
+        null
+            Value of L beta under the hypothesis.
+
+        Raises
+        ------
+        FitError
+            If L does not have p columns, or the method is unknown.
+        """
+        given = np.asarray(L, dtype=float)
+        rows = np.atleast_2d(given)
+        if rows.shape[1] != self.form.p or method not in METHODS:
+            raise FitError(
+                f"mixed.contrast: L has {rows.shape[1]} columns for {self.form.p} fixed effects, method one of "
+                f"{', '.join(METHODS)}; give one column a fixed effect and a known method"
+            )
+        estimate, working = rows @ self.beta, self._working(rows)
+        adjusted = method == "kenward-roger"
+        covariance = self._kenward_roger.adjusted if adjusted else self._spread.covariance
+        se = np.sqrt(np.einsum("rp,pq,rq->r", working, covariance, working))
+        effect = estimate - null
+        test = kenward_roger_test if adjusted else satterthwaite_test
+        statistic, df, rank = test(self._kenward_roger if adjusted else self._spread, working, effect)
+        if given.ndim == 1:
+            return replace(t_test(float(effect[0]), float(se[0]), df, method), estimate=float(estimate[0]))
+        return f_test(estimate, se, statistic, (rank, df), method)
 
     @property
     def groups(self) -> list[Array]:
