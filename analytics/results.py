@@ -6,7 +6,8 @@ counts, who was left out, failed checks) and `rows()` (the rows it rests on, wit
 standard error supports.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -104,6 +105,42 @@ class Curve(Result):
         keys = [*self.by, "term"]
         parts = [_interpolate(group, wanted, beyond) for _, group in self.path.groupby(keys, sort=False)]
         return pd.concat(parts, ignore_index=True)
+
+
+def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -> Result:
+    """Return the result with only the rows asked for, e.g. `only(result, term="tempo_ratio")`.
+
+    Parameters
+    ----------
+    picture
+        Name of another standard picture to draw it with.
+    where
+        Column of `estimates` (and of `path`, where it has one) and the value or values to keep.
+
+    Raises
+    ------
+    ParameterError
+        When the column is unknown or no row is left.
+    """
+    unknown = [c for c in where if c not in result.estimates.columns]
+    if unknown:
+        raise ParameterError(f"results.only: unknown column {', '.join(unknown)}; use a column of the table")
+    kept = _where(result.estimates, where)
+    if kept.empty:
+        raise ParameterError(
+            "results.only: no row of the result is left; ask for values that the table holds"
+        )
+    changed = replace(result, estimates=kept, picture=picture or result.picture)
+    if isinstance(changed, Curve) and not changed.path.empty:
+        same = {c: v for c, v in where.items() if c in result.by and c in changed.path.columns}
+        changed = replace(changed, path=_where(changed.path, same))
+    return changed
+
+
+def _where(frame: pd.DataFrame, where: dict[str, str | Collection[str]]) -> pd.DataFrame:
+    for column, wanted in where.items():
+        frame = frame[frame[column].isin([wanted] if isinstance(wanted, str) else list(wanted))]
+    return frame
 
 
 def _left_out(used: pd.DataFrame) -> pd.Series:
