@@ -44,6 +44,7 @@ from analytics.numerics.mixed_layout import Layout, arrange
 from analytics.numerics.mixed_modes import Modes, conditional_modes
 from analytics.numerics.mixed_parts import Part, Sums, prepare
 from analytics.numerics.mixed_plan import Plan, Survey, factors, plan, start_theta
+from analytics.numerics.mixed_predict import Conditioned, Prediction, condition_case, predict_rows
 from analytics.numerics.mixed_search import Evaluate, Optimum, optimise
 from analytics.numerics.mixed_sums import contributions
 
@@ -252,6 +253,91 @@ class MixedFit:
         """Conditional standard deviations (groups, q) by level, given fixed effects and variance parameters."""
         spreads = zip(self.modes.covariance, self.form.sizes, strict=True)
         return [np.sqrt(np.maximum(np.diagonal(s, axis1=1, axis2=2)[:, :q], 0.0)) for s, q in spreads]
+
+    def predict(
+        self, X: Array, levels: checks.Levels | None = None, *, observation: bool = False
+    ) -> Prediction:
+        """Return expected values with standard errors, variance parameters taken as known.
+
+        Parameters
+        ----------
+        X
+            Fixed-effect columns (n, p).
+        levels
+            None for the population mean; else `(codes, Z)` as in the fit: groups the fit has seen bring their modes, a new
+            code brings the level's whole covariance.
+        observation
+            Add sigma^2: limits for a reading rather than for its mean.
+
+        Raises
+        ------
+        FitError
+            If a known inner group is given with another outer group than in the fit.
+        """
+        x = np.asarray(X, dtype=float)
+        if levels is None:
+            variance = np.einsum("np,pq,nq->n", x, self.beta_cov, x)
+            out = Prediction(x @ self.beta, np.sqrt(variance))
+        else:
+            codes, zs, _ = checks.checked_levels(levels, len(x), "mixed.predict")
+            modes, layout = self.modes, self.layout
+            assert layout is not None
+            out = predict_rows(
+                x,
+                codes,
+                zs,
+                beta=self.beta,
+                beta_cov=self.beta_cov,
+                covariances=self.covariances,
+                modes=modes,
+                layout=layout,
+            )
+        return replace(out, se=np.sqrt(out.se**2 + self.sigma**2)) if observation else out
+
+    def condition(
+        self,
+        y: Array,
+        X: Array,
+        levels: checks.Levels,
+        *,
+        weights: Array | None = None,
+        known_variance: Array | None = None,
+    ) -> Conditioned:
+        """Return modes and joint covariance for a new case from its readings, without a refit.
+
+        Parameters
+        ----------
+        y, X, levels
+            The case's readings (n,), fixed-effect columns (n, p) and `(codes, Z)` by level.
+        weights, known_variance
+            As in `fit`, for these readings.
+
+        Raises
+        ------
+        FitError
+            If a value is missing or levels are not nested.
+        """
+        where = "mixed.condition"
+        y, x = checks.checked_columns(y, X, where)
+        codes, zs, _ = checks.checked_levels(levels, len(y), where)
+        weight = checks.checked_positive(weights, len(y), f"{where}: weights", zero=False)
+        known = checks.checked_positive(known_variance, len(y), f"{where}: known_variance", zero=True)
+        error = np.full(len(y), self.sigma**2) if weight is None else self.sigma**2 / weight
+        return condition_case(
+            y,
+            x,
+            codes,
+            zs,
+            error_variance=error if known is None else error + known,
+            beta=self.beta,
+            beta_cov=self.beta_cov,
+            sigma=self.sigma,
+            covariances=self.covariances,
+        )
+
+    def residuals(self, y: Array, X: Array, levels: checks.Levels | None = None) -> Array:
+        """Return y minus the population mean, or minus the mean given the groups' modes if levels are given (n,)."""
+        return np.asarray(y, dtype=float) - self.predict(X, levels).mean
 
     @cached_property
     def checks(self) -> dict[str, bool]:
