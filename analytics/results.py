@@ -169,5 +169,5 @@ def _interpolate(group: pd.DataFrame, wanted: np.ndarray, beyond: bool) -> pd.Da
             values = np.interp(wanted, known["x"], known[column])
             out[column] = np.where(outside, np.nan, values)
     if outside.any():
-        out["flag"] = np.where(outside, "outside the data", out["flag"] if "flag" in out else "")
+        out["flag"] = np.where(outside, "outside the data", out.get("flag", ""))
     return out
