@@ -1,9 +1,9 @@
 """The one shape in which every question is answered.
 
-A result answers three calls: `table()` (one row a reported number), `facts()` (one row about the whole: method,
-counts, who was left out, failed checks) and `rows()` (the rows it rests on, with what each may be used for).
-`pages.figures.draw(result)` makes its picture. Numbers are held at full precision; a page rounds them to what the
-standard error supports.
+A result answers three calls: `table()` (one row a reported number), `facts()` (one row about the whole:
+method, counts, who was left out, failed checks) and `rows()` (the rows it rests on, with what each may be
+used for). `pages.figures.draw(result)` makes its picture. Numbers are held at full precision; a page rounds
+them to what the standard error supports.
 """
 
 from collections.abc import Collection
@@ -39,10 +39,11 @@ LEVEL = 0.95
 class Result:
     """Answer to one question.
 
-    `estimates` has one row a reported number: the `by` columns, then any of TABLE_COLUMNS. `used` has one row an
-    observation with its reason where it was left out (column `reason`, empty where used). `method` says in words
-    what was done, with its source, level, weighting, seed. `checks` are named booleans, True where passed.
-    `notes` travel with the numbers as footnotes. `extra` holds frames a particular picture or page needs.
+    `estimates` has one row a reported number: the `by` columns, then any of TABLE_COLUMNS. `used` has one
+    row an observation with its reason where it was left out (column `reason`, empty where used). `method`
+    says in words what was done, with its source, level, weighting, seed. `checks` are named booleans, True
+    where passed. `notes` travel with the numbers as footnotes. `extra` holds frames a particular picture or
+    page needs.
     """
 
     estimates: pd.DataFrame
