@@ -82,7 +82,7 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class Curve(Result):
-    """A result that is a function of x: `path` holds one row per x and term, with the columns of `estimates`."""
+    """A result that is a function of x: `path` has one row an x and term, with the columns of `estimates`."""
 
     path: pd.DataFrame = field(default_factory=pd.DataFrame)
     x_name: str = "month"
@@ -160,7 +160,8 @@ def _interpolate(group: pd.DataFrame, wanted: np.ndarray, beyond: bool) -> pd.Da
     outside = (wanted < low) | (wanted > high)
     if outside.any() and not beyond:
         raise ParameterError(
-            f"Curve.at(x): {int(outside.sum())} value(s) outside the data, which reach from {low:g} to {high:g}; "
+            f"Curve.at(x): {int(outside.sum())} value(s) outside the data, which reach from {low:g} to "
+            f"{high:g}; "
             "ask inside that range or say beyond=True to get flagged rows"
         )
     out = known.iloc[[0] * len(wanted)].reset_index(drop=True)
