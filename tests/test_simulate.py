@@ -260,7 +260,7 @@ def test_a_register_shows_the_settings_it_was_drawn_from(big):
 
 
 def test_complications_lie_inside_the_published_ranges(big):
-    """Folliculitis 1.0 (Salanitri 2009) to 23.3 % (Loganathan 2014); infection to 2.0 % (Georgian Med News)."""
+    """Folliculitis 1.0 (Salanitri 2009) to 23.3 % (Loganathan 2014); infection to 2.0 % (Georgian)."""
     tables, _ = big
     visits = tables["visits"]
     asked = visits[visits["complications_asked"] & (visits["month"] >= 6)]["session_id"].unique()

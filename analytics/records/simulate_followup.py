@@ -64,37 +64,28 @@ def visits(
 ) -> pd.DataFrame:
     """Return the attendances: one row a person, session and month, with or without a count.
 
-    Someone under follow-up for two sessions attends for both: a count timed from the earlier session has
-    its row.
+    The month is counted from the latest session; someone under follow-up for two sessions attends once.
     """
     n = len(attended)
     asked = rng.random(n) < truth.complications_asked
     has_count = attended["attendance"].isin(counted["attendance"]).to_numpy()
     remote = rng.choice(["video", "photographs", "clinic"], size=n, p=[0.4, 0.2, 0.4])
-    own = attended.assign(
-        clock=attended["operation"],
-        mode=np.where(has_count | (attended["planned"] == 0), "clinic", remote),
-        complications_asked=asked,
-    )
-    elsewhere = counted.loc[counted["clock"] != counted["operation"], ["attendance", "clock", "month"]]
-    elsewhere = elsewhere.drop_duplicates(["attendance", "clock"])
-    rest = own.drop(columns=["clock", "month"]).merge(elsewhere, on="attendance", validate="one_to_many")
-    table = pd.concat([own, rest.assign(withdrawn=False)], ignore_index=True)
-    table = table.sort_values(["person", "time", "clock"], ignore_index=True)
-    photographs = table["standard"].astype("boolean").mask(table["mode"] == "video")
-    of = sessions.iloc[table["clock"]]
-    return pd.DataFrame(
+    mode = np.where(has_count | (attended["planned"] == 0), "clinic", remote)
+    photographs = attended["standard"].astype("boolean").mask(mode == "video")
+    of = sessions.iloc[attended["operation"]]
+    table = pd.DataFrame(
         {
             "patient_id": of["patient_id"].to_numpy(),
             "session_id": of["session_id"].to_numpy(),
-            "month": table["month"].to_numpy(),
-            "mode": table["mode"].to_numpy(),
+            "month": attended["month"].to_numpy(),
+            "mode": mode,
             "photographs_standard": photographs.to_numpy(dtype=object),
-            "complications_asked": table["complications_asked"].to_numpy(),
-            "withdrawn": table["withdrawn"].to_numpy(),
-            "clock": table["clock"].to_numpy(),
+            "complications_asked": asked,
+            "withdrawn": attended["withdrawn"].to_numpy(),
+            "clock": attended["operation"].to_numpy(),
         }
-    ).drop_duplicates(["session_id", "month"], ignore_index=True)
+    )
+    return table.drop_duplicates(["session_id", "month"], ignore_index=True)
 
 
 def events(
