@@ -45,6 +45,9 @@ class SurgeonAudit(Common):
     native_change: Literal["none", "assumed", "control"] = Field(
         "assumed", description="how loss of native hair is allowed for"
     )
+    curve: Literal["log-logistic", "log-normal"] = Field(
+        "log-logistic", description="shape of the emergence curve"
+    )
 
 
 # A page that is not listed here takes its settings from its own `parameters` cell.
