@@ -91,6 +91,7 @@ def attendances(
     )
     first = sessions["session_number"].to_numpy() == 1
     early = np.round(rng.uniform(0.1, 2.5, n), 1) * (first & (rng.random(n) < 0.15))
+    early = np.minimum(early, sessions["time"].to_numpy())
     day = pd.DataFrame({"operation": np.arange(n), "planned": 0, "month": 0.0 - early, "withdrawn": False})
     table = pd.concat([day, later], ignore_index=True).sort_values(["operation", "month"], ignore_index=True)
     table["person"] = sessions["person"].to_numpy()[table["operation"]]
