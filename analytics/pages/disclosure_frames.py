@@ -1,0 +1,144 @@
+"""A frame's counts, and the frame without what is withheld.
+
+Every frame of a page is read the same way: columns named n, n_..., numerator, denominator, count, events,
+at_risk count persons; text columns name groups; every other number of a row rests on the row's persons.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from analytics.pages.disclosure_cells import CountTable, Hidden
+from analytics.pages.disclosure_rules import WITHHELD, Rule, rounded, three_digits
+
+STAFF = ("surgeon", "surgeon_id", "team", "team_id", "harvested_by", "planted_by", "reader_id", "operator")
+PERSON_KEYS = ("patient_id", "session_id", "placement_id", "region_id")
+COUNT_COLUMNS = ("n", "n_patients", "n_rows", "numerator", "denominator", "count", "events", "at_risk")
+COUNT_COLUMNS_OF_FLOW = ("read", "used", "left_out", "due", "attended", "missed")
+PERSON_UNITS = ("patients", "persons", "sessions", "placements", "cases", "visits", "counts", "events")
+KEY_NUMBERS = ("x", "level", "month", "register_month", "quarter", "session_number", "window")
+
+
+def count_table(frame: pd.DataFrame, by: Sequence[str]) -> CountTable:
+    """Say which numbers of a frame count persons, and which rows belong to one population."""
+    groups = [c for c in frame.columns if c in by or c in text_columns(frame)]
+    family = [c for c in ("term", "unit", *KEY_NUMBERS) if c in frame.columns and c not in groups]
+    counts = {
+        c: frame[c].to_numpy(dtype=float) for c in frame.columns if _is_count(c) and _is_numeric(frame[c])
+    }
+    shares = _shares(frame, counts)
+    if "estimate" in frame and "unit" in frame:
+        own = frame["unit"].astype(str).isin(PERSON_UNITS)
+        counts["estimate"] = np.where(own, frame["estimate"].to_numpy(dtype=float), np.nan)
+    return CountTable(
+        groups=frame[groups].astype(object).where(frame[groups].notna(), "all").reset_index(drop=True),
+        family=frame[family].astype(str).agg("|".join, axis=1).to_numpy()
+        if family
+        else np.full(len(frame), ""),
+        counts=counts,
+        shares=shares,
+    )
+
+
+def _shares(frame: pd.DataFrame, counts: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Find percentages that are a count over a printed count, and return their numerators.
+
+    A percentage is taken as such when the printed denominator makes its numerator whole.
+    """
+    if not {"estimate", "unit"} <= set(frame.columns):
+        return {}
+    percent = frame["unit"].astype(str).str.contains("%", regex=False) & frame["estimate"].between(0, 100)
+    found: dict[str, np.ndarray] = {}
+    for name in ("denominator", "n_patients", "n_rows"):
+        if name in counts:
+            numerator = frame["estimate"].to_numpy(dtype=float) * counts[name] / 100.0
+            whole = percent.to_numpy() & (np.abs(numerator - np.round(numerator)) < 1e-6)
+            found[name] = np.where(whole, np.round(numerator), np.nan)
+    return found
+
+
+def withhold(frame: pd.DataFrame, hidden: Hidden, by: Sequence[str], applied: Rule) -> pd.DataFrame:
+    """Blank the withheld rows, then round what stays."""
+    if frame.empty:
+        return frame
+    keys = {*by, *KEY_NUMBERS}
+    numbers = [c for c in frame.columns if c not in keys and _is_numeric(frame[c])]
+    counts = [c for c in numbers if _is_count(c)]
+    shown = frame.copy()
+    shown[numbers] = shown[numbers].astype(float)
+    if applied.round_to > 1:
+        shown = _rounded_shares(shown, applied)
+    shown[counts] = rounded(shown[counts], applied.round_to)
+    if "estimate" in shown and "unit" in shown:
+        own = shown["unit"].astype(str).isin(PERSON_UNITS)
+        shown.loc[own, "estimate"] = rounded(shown.loc[own, "estimate"], applied.round_to)
+    values = [c for c in numbers if c not in counts]
+    shown[values] = shown[values].map(three_digits)
+    shown.loc[hidden.rows, numbers] = np.nan
+    tied = [c for c in numbers if not _is_count(c) or c == "numerator"]
+    shown.loc[hidden.values, tied] = np.nan
+    return flagged(shown, hidden.rows | hidden.values).loc[~hidden.dropped].reset_index(drop=True)
+
+
+def _rounded_shares(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
+    """Recompute a percentage from rounded counts; its interval is rounded outward to whole percents."""
+    shares = _shares(
+        frame,
+        {c: frame[c].to_numpy(dtype=float) for c in frame if c in ("denominator", "n_patients", "n_rows")},
+    )
+    if not shares:
+        return frame
+    name, numerator = next(iter(shares.items()))
+    whole = ~np.isnan(numerator) & (rounded(frame[name], applied.round_to).to_numpy() > 0)
+    denominator = rounded(frame[name], applied.round_to).to_numpy()
+    changed = frame.copy()
+    share = (
+        100.0
+        * np.minimum(rounded(numerator, applied.round_to), denominator)
+        / np.where(whole, denominator, 1.0)
+    )
+    changed.loc[whole, "estimate"] = share[whole]
+    for column, outward in (("ci_low", np.floor), ("ci_high", np.ceil)):
+        if column in changed:
+            changed.loc[whole, column] = outward(changed.loc[whole, column])
+    for column in ("se", "statistic", "p_value"):
+        if column in changed:
+            changed.loc[whole, column] = np.nan
+    return changed
+
+
+def flagged(frame: pd.DataFrame, where: np.ndarray) -> pd.DataFrame:
+    """Return the frame with the withheld rows marked in `flag`."""
+    if not where.any():
+        return frame
+    changed = frame.copy()
+    before = (
+        changed["flag"].fillna("").astype(object) if "flag" in changed else pd.Series("", index=changed.index)
+    )
+    changed["flag"] = np.where(where, WITHHELD, before)
+    return changed
+
+
+def _is_count(name: str) -> bool:
+    return (
+        name in COUNT_COLUMNS
+        or name == "n"
+        or name.startswith("n_")
+        or name in ("count", "events", "at_risk", "used", "left_out", "read")
+    )
+
+
+def _is_numeric(column: pd.Series) -> bool:
+    return pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column)
+
+
+def is_by_person(frame: pd.DataFrame) -> bool:
+    """Tell whether the frame has a row for each person or session."""
+    return bool(set(frame.columns) & set(PERSON_KEYS))
+
+
+def text_columns(frame: pd.DataFrame) -> tuple[str, ...]:
+    """Return the columns that name groups."""
+    keys = ("term", "unit", "flag", "reason")
+    return tuple(c for c in frame.columns if c not in keys and not _is_numeric(frame[c]))

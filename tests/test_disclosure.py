@@ -1,0 +1,351 @@
+"""Nothing withheld comes back: rules as published, and an attacker who sees everything printed.
+
+The attacker is written from the persons up: every printed number is a linear function of the counts of
+persons in the joint cells of all groupings. The protector never sees persons, only tables.
+"""
+
+import json
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from scipy.optimize import linprog
+
+from analytics.errors import ParameterError
+from analytics.pages import disclosure, figures
+from analytics.results import Curve, Result
+
+# The row space is compared in double precision; coefficients are 0 and 1.
+SAME = 1e-8
+
+
+def _result(estimates: pd.DataFrame, by: tuple[str, ...], persons: int = 100, **more) -> Result:
+    used = pd.DataFrame({"patient_id": [f"p{i}" for i in range(persons)], "reason": ""})
+    return Result(estimates, used, "counted", by=by, **more)
+
+
+def _share_table(persons: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Return the share with a complication by groups, with every margin, as the pages print it."""
+    rows = []
+    for size in range(len(by) + 1):
+        for kept in [by[:size]] if size in (0, len(by)) else [[b] for b in by]:
+            groups = persons.groupby(kept, observed=True) if kept else [((), persons)]
+            for level, part in groups:
+                levels = dict(zip(kept, level if isinstance(level, tuple) else (level,), strict=True))
+                rows.append(
+                    {
+                        **{b: levels.get(b, "all") for b in by},
+                        "term": "complication",
+                        "estimate": 100.0 * part["event"].mean(),
+                        "ci_low": 0.0,
+                        "ci_high": 100.0 * part["event"].mean() + 1,
+                        "unit": "%",
+                        "n_patients": len(part),
+                        "flag": "",
+                    }
+                )
+    return pd.DataFrame(rows).drop_duplicates(subset=by, ignore_index=True)
+
+
+LEVELS = {
+    "zone": ("hairline", "frontal", "midscalp", "crown"),
+    "sex": ("female", "male"),
+    "method": ("FUT", "FUE", "both"),
+}
+
+
+def _persons(rng: np.random.Generator, n: int) -> pd.DataFrame:
+    weights = {d: rng.dirichlet(np.full(len(v), 0.7)) for d, v in LEVELS.items()}
+    frame = pd.DataFrame({d: rng.choice(v, size=n, p=weights[d]) for d, v in LEVELS.items()})
+    return frame.assign(event=rng.random(n) < rng.uniform(0.02, 0.6))
+
+
+def _functional(row: pd.Series, by: list[str], events_only: bool) -> np.ndarray:
+    """Return the printed count as a 0/1 vector over the joint cells (zone, sex, method, event)."""
+    cells = list(product(*LEVELS.values(), (False, True)))
+    names = list(LEVELS)
+    return np.array(
+        [
+            all(row[b] == "all" or c[names.index(b)] == row[b] for b in by) and (c[-1] or not events_only)
+            for c in cells
+        ],
+        dtype=float,
+    )
+
+
+def _attack(
+    truth: dict[str, pd.DataFrame], shown: dict[str, pd.DataFrame], total: int, threshold: int
+) -> list:
+    """Return every small count that the printed numbers determine, exactly or as the only whole number."""
+    known, values, targets = [np.ones(np.prod([len(v) for v in LEVELS.values()]) * 2)], [float(total)], []
+    for name, table in truth.items():
+        by = [c for c in LEVELS if c in table.columns]
+        printed = shown[name].set_index(by) if len(by) > 1 else shown[name].set_index(by[0])
+        for _, row in table.iterrows():
+            key = tuple(row[b] for b in by) if len(by) > 1 else row[by[0]]
+            n, k = row["n_patients"], round(row["estimate"] * row["n_patients"] / 100)
+            out = printed.loc[key] if key in printed.index else None
+            everyone, events = _functional(row, by, False), _functional(row, by, True)
+            if out is not None and np.isfinite(out["n_patients"]):
+                known.append(everyone)
+                values.append(out["n_patients"])
+                if np.isfinite(out["estimate"]):
+                    known.append(events)
+                    values.append(k)  # three digits of a percentage give the whole number back
+                    assert abs(out["estimate"] * out["n_patients"] / 100 - k) < 0.5
+            targets += [(everyone, n)] if 0 < n < threshold else []
+            targets += [(events, k)] if 0 < k < threshold else []
+            targets += [(everyone - events, n - k)] if 0 < n - k < threshold else []
+    matrix, right = np.array(known), np.array(values)
+    _, size, rotation = np.linalg.svd(matrix, full_matrices=True)
+    free = rotation[int((size > SAME * size[0]).sum()) :]
+    found = [(v, "exact") for target, v in targets if np.abs(free @ target).max(initial=0.0) < SAME]
+    if found:
+        return found
+    for target, v in targets:
+        low = linprog(target, A_eq=matrix, b_eq=right, method="highs")
+        high = linprog(-target, A_eq=matrix, b_eq=right, method="highs")
+        if low.status == 0 and high.status == 0 and -high.fun - low.fun < 0.5:
+            found.append((v, "range"))
+    return found
+
+
+def _tables(persons: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    return {
+        "zone_sex": _share_table(persons, ["zone", "sex"]),
+        "zone_method": _share_table(persons, ["zone", "method"]),
+        "sex": _share_table(persons, ["sex"]),
+    }
+
+
+def test_the_attacker_wins_where_only_small_cells_are_withheld():
+    """Without secondary suppression the attack must succeed, or it proves nothing."""
+    persons = _persons(np.random.default_rng(4), 60)
+    truth = _tables(persons)
+    shown = {}
+    for name, table in truth.items():
+        small = table["n_patients"].lt(5)
+        shown[name] = table.assign(
+            n_patients=table["n_patients"].where(~small), estimate=table["estimate"].where(~small)
+        )
+    assert _attack(truth, shown, len(persons), 5)
+
+
+@settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@given(seed=st.integers(0, 10**6), n=st.integers(20, 160))
+def test_no_withheld_count_is_recovered_from_everything_printed(seed, n):
+    persons = _persons(np.random.default_rng(seed), n)
+    truth = _tables(persons)
+    by = {"zone_sex": ("zone", "sex"), "zone_method": ("zone", "method"), "sex": ("sex",)}
+    results = {name: _result(table, by[name], n) for name, table in truth.items()}
+    protected = disclosure.protect_all(results, "shared")
+    shown = {name: result.table() for name, result in protected.items()}
+    assert not _attack(truth, shown, n, 5)
+
+
+@settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@given(seed=st.integers(0, 10**6))
+def test_public_counts_are_rounded_and_small_ones_gone(seed):
+    persons = _persons(np.random.default_rng(seed), 150)
+    result = _result(_share_table(persons, ["zone", "sex"]), ("zone", "sex"), 150)
+    table = disclosure.protect(result, "public").table()
+    counts = table["n_patients"].dropna()
+    assert (counts % 5 == 0).all()
+    assert (counts >= 10).all()
+    shares = table.dropna(subset=["estimate"])
+    numerators = shares["estimate"] * shares["n_patients"] / 100
+    np.testing.assert_allclose(numerators, 5 * np.round(numerators / 5), atol=0.2)
+
+
+def test_numerator_complement_percentage_interval_and_point_go_together():
+    table = pd.DataFrame(
+        {
+            "zone": ["crown", "frontal", "hairline"],
+            "term": "folliculitis",
+            "estimate": [100 * 2 / 40, 100 * 38 / 40, 50.0],
+            "ci_low": [1.4, 83.5, 40.0],
+            "ci_high": [16.5, 98.6, 60.0],
+            "unit": "%",
+            "n_patients": [40, 40, 100],
+        }
+    )
+    shown = disclosure.protect(_result(table, ("zone",)), "shared")
+    row = shown.table().set_index("zone")
+    assert row.loc["crown", ["estimate", "ci_low", "ci_high"]].isna().all()
+    assert row.loc["frontal", ["estimate", "ci_low", "ci_high"]].isna().all()
+    assert row.loc["crown", "n_patients"] == 40
+    assert row.loc["crown", "flag"] == disclosure.WITHHELD
+    axes = figures.draw(shown)
+    points = [p for line in axes.lines for p in np.atleast_1d(line.get_xdata()) if np.isfinite(p)]
+    assert not np.isclose(points, 5.0).any()
+    assert not np.isclose(points, 95.0).any()
+    assert "5.0" not in json.dumps(json.loads(shown.table().to_json())["estimate"])
+
+
+def test_one_withheld_group_takes_the_next_smallest_with_it():
+    """Hand-made: 3 of 43 withheld alone would be 43 - 40."""
+    table = pd.DataFrame(
+        {"zone": ["crown", "frontal", "all"], "term": "n", "estimate": [3.0, 40.0, 43.0], "unit": "patients"}
+    )
+    shown = disclosure.protect(_result(table, ("zone",)), "shared").table().set_index("zone")["estimate"]
+    assert shown.isna().tolist() == [True, True, False]
+    assert shown["all"] == 43
+
+
+def test_a_sum_of_withheld_cells_is_itself_not_small():
+    """Groups of 1, 2, 20, 30: 1 and 2 withheld would print their sum, 3, as 53 - 50."""
+    frame = pd.DataFrame({"zone": ["a", "b", "c", "d"], "n": [1, 2, 20, 30]})
+    shown = disclosure.protect_frame(frame, "shared")
+    assert shown["n"].isna().tolist() == [True, True, True, False]
+
+
+def test_five_groups_of_one_with_their_total_are_left_out_whole():
+    """Five withheld groups, none empty, and a total of five: each must be one, whatever is blanked."""
+    frame = pd.DataFrame({"zone": list("abcde"), "n": [1] * 5})
+    assert disclosure.protect_frame(frame, "shared").empty
+
+
+def test_a_group_hidden_in_one_table_is_not_given_back_by_another():
+    first = pd.DataFrame({"zone": ["crown", "frontal", "temples"], "n_patients": [2, 9, 30]})
+    second = pd.DataFrame({"zone": ["crown", "frontal", "temples"], "n_patients": [2, 9, 30]})
+    results = {
+        name: _result(f.assign(term=name, estimate=80.123, unit="%"), ("zone",))
+        for name, f in (("first", first), ("second", second))
+    }
+    shown = disclosure.protect_all(results, "shared")
+    hidden = {name: set(r.table().loc[r.table()["n_patients"].isna(), "zone"]) for name, r in shown.items()}
+    assert hidden["first"] == hidden["second"] == {"crown", "frontal"}
+
+
+def test_zero_is_shown():
+    frame = pd.DataFrame({"zone": ["crown", "frontal"], "n": [0, 40]})
+    assert disclosure.protect_frame(frame, "public")["n"].tolist() == [0, 40]
+
+
+@pytest.mark.parametrize(
+    ("name", "threshold", "source"),
+    [
+        ("shared", 5, "2011"),
+        ("public", 10, "Washington"),
+        ("cms", 11, "26 January 2024"),
+        ("england", 8, "2018"),
+    ],
+)
+def test_thresholds_are_those_of_the_published_rules(name, threshold, source):
+    """CMS cell size suppression policy: 1 to 10 withheld, 11 shown; England: 1 to 7; Washington: under 10."""
+    rule = disclosure.rule(name)
+    assert rule.threshold == threshold
+    assert source in rule.source
+    at = pd.DataFrame({"n": [threshold - 1, threshold, 10 * threshold, 10 * threshold], "g": list("abcd")})
+    hidden = disclosure.protect_frame(at, name)["n"].isna()
+    assert hidden.iloc[0]
+    assert not hidden.iloc[2:].any()
+
+
+def test_a_local_rule_may_be_stricter_and_never_looser():
+    assert disclosure.rule("shared", threshold=8).threshold == 8
+    with pytest.raises(ParameterError, match="stricter, not looser"):
+        disclosure.rule("public", threshold=3)
+    with pytest.raises(ParameterError, match="unknown audience"):
+        disclosure.rule("friends")
+
+
+def test_internal_is_left_as_it_is():
+    table = pd.DataFrame(
+        {"zone": ["crown"], "term": ["x"], "estimate": [1.23456], "unit": ["%"], "n_patients": [1]}
+    )
+    result = _result(table, ("zone",))
+    assert disclosure.protect(result, "internal") is result
+
+
+def test_public_pages_have_no_breakdown_by_staff():
+    table = pd.DataFrame(
+        {
+            "surgeon_id": ["S1", "S2"],
+            "term": "x",
+            "estimate": [80.0, 82.0],
+            "unit": "%",
+            "n_patients": [60, 70],
+        }
+    )
+    result = _result(table, ("surgeon_id",), extra={"points": table})
+    assert disclosure.protect(result, "public").table().empty
+    assert disclosure.protect(result, "public").extra["points"].empty
+    assert len(disclosure.protect(result, "shared").table()) == 2
+
+
+def test_rows_of_persons_never_leave():
+    table = pd.DataFrame(
+        {"zone": ["crown"], "term": ["x"], "estimate": [80.0], "unit": ["%"], "n_patients": [60]}
+    )
+    rows = pd.DataFrame(
+        {"patient_id": [f"p{i}" for i in range(60)], "yield_pct": np.arange(60.0), "reason": ""}
+    )
+    result = Result(table, rows, "m", by=("zone",), extra={"cases": rows})
+    shown = disclosure.protect(result, "shared")
+    assert list(shown.rows().columns) == ["patient_id", "reason"]
+    assert set(shown.rows()["patient_id"]) == set(range(1, 61))
+    assert shown.extra["cases"].empty
+    assert disclosure.protect_frame(rows, "shared").empty
+
+
+def test_one_persons_result_is_not_shown_outside():
+    table = pd.DataFrame({"term": ["density at 12 months"], "estimate": [81.0], "unit": ["hairs/cm2"]})
+    assert disclosure.protect(_result(table, (), persons=1), "shared").table().empty
+
+
+def test_minimum_and_maximum_are_single_persons_values():
+    table = pd.DataFrame(
+        {
+            "term": ["mean", "minimum", "median"],
+            "estimate": [80.0, 12.0, 79.0],
+            "unit": "%",
+            "n_patients": [8] * 3,
+        }
+    )
+    shown = disclosure.protect(_result(table, ()), "shared").table().set_index("term")["estimate"]
+    assert shown["mean"] == 80
+    assert shown[["minimum", "median"]].isna().all()
+
+
+def test_a_curve_stops_where_few_are_at_risk_and_its_steps_are_coarse():
+    months = np.arange(0, 25)
+    at_risk = np.maximum(0, 40 - np.arange(25) * 2)
+    path = pd.DataFrame(
+        {
+            "term": "below 80 %",
+            "x": months,
+            "estimate": at_risk / 40 * 100.0,
+            "unit": "%",
+            "n_patients": at_risk,
+        }
+    )
+    curve = Curve(path.iloc[:1], pd.DataFrame({"patient_id": range(40), "reason": ""}), "km", path=path)
+    for audience, threshold in (("shared", 5), ("public", 10)):
+        shown = disclosure.protect(curve, audience).path
+        true = path.set_index("x").loc[shown["x"], "n_patients"].to_numpy()
+        assert true.min() >= threshold
+        left = -np.diff(true)
+        assert ((left == 0) | (left >= threshold)).all()
+
+
+def test_a_chart_of_single_cases_is_not_shown_outside():
+    path = pd.DataFrame({"term": "score", "x": range(50), "estimate": np.linspace(0, 1, 50), "unit": ""})
+    curve = Curve(
+        path, pd.DataFrame({"patient_id": range(50), "reason": ""}), "m", path=path, x_name="case number"
+    )
+    assert disclosure.protect(curve, "shared").path.empty
+
+
+def test_small_counts_in_words_are_hidden_too():
+    table = pd.DataFrame({"term": ["x"], "estimate": [80.0], "unit": ["%"], "n_patients": [60]})
+    result = _result(table, (), notes=("2 patients withdrew; 60 patients stayed",))
+    note = disclosure.protect(result, "shared").notes[0]
+    assert note == "fewer than 5 patients withdrew; 60 patients stayed"
+    facts = disclosure.protect_facts(
+        pd.DataFrame({"method": ["m"], "n_rows": [98], "n_patients": [60], "n_left_out": [3]}), "public"
+    )
+    assert facts.iloc[0].tolist() == ["m", 100, 60, "fewer than 10"]
