@@ -103,7 +103,7 @@ def emergence(
         _method(fit, level),
         ("zone",),
         dict(fit.checks),
-        "bands",
+        "curve",
         fit.words,
         path=path,
     )

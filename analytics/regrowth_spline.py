@@ -114,7 +114,7 @@ def by_zone(
         f"native change {native_change}; level {level:g}"
     )
     checks = {k: bool(v) for k, v in fit.checks.items()}
-    return Curve(table, yields.with_reason(laid.used, "curve"), method, (by,), checks, "bands", path=path)
+    return Curve(table, yields.with_reason(laid.used, "curve"), method, (by,), checks, "curve", path=path)
 
 
 def _knots(months: np.ndarray) -> np.ndarray:
