@@ -17,20 +17,15 @@ from analytics.records.sentences import found
 Frames = dict[str, pd.DataFrame]
 DOUBT_REGISTER = 1.0  # months between two whole register months
 DOUBT_STATED = 0.2  # months between clocks written to one decimal
-REGION = ["patient_id", "zone", "region_id"]
+MISSING = -1  # the number of a missing code
 
 
 def check(frames: Frames, given: Frames) -> list[Problem]:
     """Return the problems of measurements; `given` are the tables as handed in, before defaults."""
-    counts = timed(frames["measurements"], frames["sessions"], given["sessions"])
-    planted = _plantings(frames)
+    sessions, planted = _starts(frames, given)
+    counts, planted, sessions = _numbered(_timed(frames["measurements"], sessions), planted, sessions)
     return [
-        *found(
-            counts,
-            _wrong_session(counts, planted, frames["sessions"]),
-            "measurements.session_id",
-            "wrong_session",
-        ),
+        *found(counts, _wrong_session(counts, planted, sessions), "measurements.session_id", "wrong_session"),
         *found(counts, _without_baseline(counts), "measurements.month", "no_baseline"),
         *_kinds(counts, planted, given["measurements"]),
         *_cells(counts),
@@ -39,82 +34,103 @@ def check(frames: Frames, given: Frames) -> list[Problem]:
     ]
 
 
-def timed(counts: pd.DataFrame, sessions: pd.DataFrame, given: pd.DataFrame) -> pd.DataFrame:
-    """Return the counts with `start` (the session's patient_month), `time` (start + month), `doubt`."""
-    stated = given["patient_month"].reindex(sessions.index).notna()
-    by_session = sessions.assign(stated=stated).drop_duplicates("session_id").set_index("session_id")
-    start = counts["session_id"].map(by_session["patient_month"]).astype(float)
-    exact = counts["session_id"].map(by_session["stated"]).fillna(False).astype(bool)
+def _starts(frames: Frames, given: Frames) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return sessions, and sessions with the zones they planted, each with `start` and `is_stated`."""
+    sessions = frames["sessions"][["patient_id", "session_id"]].assign(
+        start=frames["sessions"]["patient_month"].astype(float),
+        is_stated=given["sessions"]["patient_month"].notna(),
+    )
+    sessions = sessions.drop_duplicates("session_id").dropna()
+    zones = frames["placements"][["session_id", "zone"]].dropna().drop_duplicates()
+    return sessions, zones.merge(sessions, on="session_id", validate="many_to_one")
+
+
+def _timed(counts: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
+    """Return the counts with `start` (of their session), `time` (start + month) and `doubt` in months."""
+    by_session = sessions.set_index("session_id")
+    start = counts["session_id"].map(by_session["start"]).astype(float)
+    exact = counts["session_id"].map(by_session["is_stated"]).eq(True)
     return counts.assign(
         start=start, time=start + counts["month"], doubt=np.where(exact, DOUBT_STATED, DOUBT_REGISTER)
     )
 
 
-def _plantings(frames: Frames) -> pd.DataFrame:
-    """Return one row a patient, zone and session that planted it, with its patient_month as `start`."""
-    placements = frames["placements"][["patient_id", "zone", "session_id"]].dropna().drop_duplicates()
-    months = (
-        frames["sessions"]
-        .drop_duplicates("session_id")
-        .set_index("session_id")["patient_month"]
-        .astype(float)
-    )
-    return placements.assign(start=placements["session_id"].map(months)).dropna()
+def _numbered(*frames: pd.DataFrame) -> tuple[pd.DataFrame, ...]:
+    """Return the frames with whole numbers for their codes: person, place (person and zone), region, course.
+
+    A region is a place and region_id, a course a region and session. The same codes have the same number in
+    every frame; a missing part makes the number MISSING.
+    """
+    keys = ("patient_id", "zone", "region_id", "session_id")
+    joined = {key: _stacked(frames, key) for key in keys}
+    person = pd.factorize(joined["patient_id"])[0]
+    place = _paired(person, pd.factorize(joined["zone"])[0])
+    region = _paired(place, pd.factorize(joined["region_id"])[0])
+    session = pd.factorize(joined["session_id"])[0]
+    numbers = {
+        "person": person,
+        "place": place,
+        "region": region,
+        "course": _paired(region, session),
+        "planting": _paired(place, session),
+    }
+    ends = np.cumsum([len(f) for f in frames])[:-1]
+    parts = {name: np.split(values, ends) for name, values in numbers.items()}
+    return tuple(f.assign(**{name: parts[name][i] for name in numbers}) for i, f in enumerate(frames))
+
+
+def _stacked(frames: tuple[pd.DataFrame, ...], key: str) -> np.ndarray:
+    return np.concatenate([f[key].to_numpy(object) if key in f else np.full(len(f), None) for f in frames])
+
+
+def _paired(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    pair = pd.factorize(first * (second.max(initial=0) + 1) + second)[0]
+    return np.where((first == MISSING) | (second == MISSING), MISSING, pair)
 
 
 def _wrong_session(counts: pd.DataFrame, planted: pd.DataFrame, sessions: pd.DataFrame) -> pd.Series:
     """Return which counts are timed from a session that another, clearly before the count, has replaced."""
-    known = counts[["patient_id", "zone", "session_id", "time"]].notna().all(axis=1)
-    own = pd.MultiIndex.from_frame(counts[["patient_id", "zone", "session_id"]])
-    plants = own.isin(pd.MultiIndex.from_frame(planted[["patient_id", "zone", "session_id"]]))
+    known = (counts["planting"] != MISSING) & counts["time"].notna()
+    plants = counts["planting"].isin(planted["planting"])
     follow_up = counts["month"] > 0
-    latest_planting = _latest_before(counts, planted, ["patient_id", "zone"])
-    all_sessions = sessions[["patient_id", "patient_month"]].astype({"patient_month": float})
-    latest = _latest_before(counts, all_sessions.rename(columns={"patient_month": "start"}), ["patient_id"])
+    latest_planting = _latest_before(counts, planted, "place")
+    latest = _latest_before(counts, sessions, "person")
     replaced = plants & follow_up & (latest_planting > counts["start"])
     elsewhere = ~plants & latest_planting.notna()
     older = ~plants & latest_planting.isna() & follow_up & (latest > counts["start"])
     return known & (replaced | elsewhere | older)
 
 
-def _latest_before(counts: pd.DataFrame, events: pd.DataFrame, by: list[str]) -> pd.Series:
+def _latest_before(counts: pd.DataFrame, events: pd.DataFrame, by: str) -> pd.Series:
     """Return for each count the start of its group's latest event clearly before it, or NaN."""
-    left = (
-        counts.assign(moment=counts["time"] - counts["doubt"])[[*by, "moment"]].dropna().sort_values("moment")
-    )
-    right = events[[*by, "start"]].dropna().sort_values("start")
-    left = left.reset_index()
-    met = pd.merge_asof(
-        left.astype(dict.fromkeys(by, object)),
-        right.astype(dict.fromkeys(by, object)),
-        left_on="moment",
-        right_on="start",
-        by=by,
-    )
-    return met.set_index("index")["start"].reindex(counts.index)
+    moments = pd.DataFrame({by: counts[by], "moment": counts["time"] - counts["doubt"]}).dropna()
+    right = events[[by, "start"]].dropna().sort_values("start").rename(columns={"start": "met"})
+    left = moments.sort_values("moment").reset_index()
+    met = pd.merge_asof(left, right, left_on="moment", right_on="met", by=by)
+    return met.set_index("index")["met"].reindex(counts.index)
 
 
 def _without_baseline(counts: pd.DataFrame) -> pd.Series:
     """Return the first follow-up of each planted region and session without a baseline."""
     planted = counts["region_kind"].eq("planted").fillna(False)
-    follow_up = counts[planted & (counts["month"] > 0) & counts["time"].notna()].sort_index()
-    first = follow_up.drop_duplicates([*REGION, "session_id"])
-    moments = counts.assign(start=counts["time"], moment=np.nan)[[*REGION, "start"]]
-    asked = first.assign(time=first["start"], doubt=0.0)
-    before = _latest_before(asked, moments, REGION)
+    follow_up = counts[
+        planted & (counts["month"] > 0) & counts["time"].notna() & (counts["course"] != MISSING)
+    ]
+    first = follow_up.drop_duplicates("course")
+    any_count = counts[["region", "time"]].rename(columns={"time": "start"})
+    before = _latest_before(first.assign(time=first["start"], doubt=0.0), any_count, "region")
     missing = ~(first["start"] - before <= -BASELINE_FROM_MONTH)
     return missing.reindex(counts.index, fill_value=False)
 
 
 def _kinds(counts: pd.DataFrame, planted: pd.DataFrame, given: pd.DataFrame) -> list[Problem]:
     kind, donor_zone = counts["region_kind"], counts["zone"].eq("donor").fillna(False)
-    stated = given["region_kind"].reindex(counts.index).notna()
-    here = pd.MultiIndex.from_frame(counts[["patient_id", "zone"]])
-    never = ~here.isin(pd.MultiIndex.from_frame(planted[["patient_id", "zone"]])) & counts["zone"].notna()
-    read = counts["patient_id"].isin(planted["patient_id"])
+    stated = given["region_kind"].notna()
+    never = ~counts["place"].isin(planted["place"]) & counts["zone"].notna()
+    read = counts["person"].isin(planted["person"])
     donor = stated & counts["zone"].notna() & (donor_zone != kind.eq("donor").fillna(False))
-    first = kind.groupby([counts[k] for k in [*REGION, "session_id"]]).transform("first")
-    unlike = kind.notna() & first.notna() & kind.ne(first) & ~donor
+    one, several = _range(pd.Series(pd.factorize(kind)[0], counts.index), counts["course"])
+    unlike = kind.notna() & (one != several) & kind.ne(_first(kind, counts["course"])) & ~donor
     where = "measurements.region_kind"
     return [
         *found(counts, donor, where, "donor_kind"),
@@ -124,6 +140,16 @@ def _kinds(counts: pd.DataFrame, planted: pd.DataFrame, given: pd.DataFrame) -> 
         *found(counts, ~stated & ~donor_zone & never & read, where, "taken_as_unplanted"),
         *found(counts, unlike, where, "two_kinds"),
     ]
+
+
+def _range(values: pd.Series, groups: pd.Series) -> tuple[pd.Series, pd.Series]:
+    of_group = values.groupby(groups)
+    return of_group.transform("min"), of_group.transform("max")
+
+
+def _first(values: pd.Series, groups: pd.Series) -> pd.Series:
+    first = values[~groups.duplicated()].set_axis(groups[~groups.duplicated()])
+    return groups.map(first)
 
 
 def _cells(counts: pd.DataFrame) -> list[Problem]:
@@ -146,31 +172,26 @@ def _cells(counts: pd.DataFrame) -> list[Problem]:
 
 
 def _repeats(counts: pd.DataFrame) -> list[Problem]:
-    key = [*REGION, "session_id", "month"]
-    least = counts["count_number"].groupby([counts[k] for k in key]).transform("min")
-    return found(counts, least > 1, "measurements.count_number", "repeat_without_first")
+    visit = _paired(counts["course"].to_numpy(), pd.factorize(counts["month"])[0])
+    least = counts["count_number"].groupby(visit).transform("min")
+    return found(
+        counts, (least > 1) & (visit != MISSING), "measurements.count_number", "repeat_without_first"
+    )
 
 
 def _marked(counts: pd.DataFrame) -> list[Problem]:
     """Check that the counts of a region are like its first in area (where marked) and in shaving."""
+    in_order = counts.sort_values("month", kind="stable")
+    first = in_order[~in_order["course"].duplicated() & (in_order["course"] != MISSING)].set_index("course")
     area = (counts["roi_area_cm2"] * counts["n_fields"]).round(6)
-    key = [counts[k] for k in [*REGION, "session_id"]]
+    first_area = counts["course"].map((first["roi_area_cm2"] * first["n_fields"]).round(6))
     marked = counts["roi_marked"].eq(True).fillna(False)
-    order = counts["month"].groupby(key).rank(method="first").eq(1)
-    first_area = area.where(order & marked).groupby(key).transform("max")
-    shaved = counts["hair_length"].eq("shaved").astype("Float64").astype(float)
-    first_shaved = shaved.where(order).groupby(key).transform("max")
+    both_marked = marked & counts["course"].map(first["roi_marked"].eq(True).fillna(False)).eq(True)
+    length, first_length = counts["hair_length"], counts["course"].map(first["hair_length"])
+    both_known = length.notna() & first_length.notna()
+    unlike = both_known & (length.eq("shaved") != first_length.eq("shaved")).fillna(False)
+    changed = both_marked & area.notna() & first_area.notna() & area.ne(first_area)
     return [
-        *found(
-            counts,
-            marked & first_area.notna() & area.ne(first_area),
-            "measurements.roi_area_cm2",
-            "area_changed",
-        ),
-        *found(
-            counts,
-            shaved.notna() & first_shaved.notna() & shaved.ne(first_shaved),
-            "measurements.hair_length",
-            "length_changed",
-        ),
+        *found(counts, changed, "measurements.roi_area_cm2", "area_changed"),
+        *found(counts, unlike, "measurements.hair_length", "length_changed"),
     ]

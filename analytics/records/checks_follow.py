@@ -8,11 +8,12 @@ from analytics.records.sentences import found
 
 Frames = dict[str, pd.DataFrame]
 SAME_VISIT_MONTHS = 0.5  # a count further from every visit of its session than this was made at none
+DOUBT_MONTHS = 1.0  # between two whole register months
 
 
 def check(frames: Frames, *, has_visits: bool) -> list[Problem]:
     """Return the problems of visits (where handed in), therapies, events and ratings."""
-    visits = _visits(frames["visits"], frames["measurements"]) if has_visits else []
+    visits = _visits(frames["visits"], frames["measurements"], frames["sessions"]) if has_visits else []
     return [
         *visits,
         *_therapies(frames["therapies"]),
@@ -21,27 +22,39 @@ def check(frames: Frames, *, has_visits: bool) -> list[Problem]:
     ]
 
 
-def _visits(visits: pd.DataFrame, counts: pd.DataFrame) -> list[Problem]:
+def _visits(visits: pd.DataFrame, counts: pd.DataFrame, sessions: pd.DataFrame) -> list[Problem]:
     ended = visits["month"].where(visits["withdrawn"].eq(True).fillna(False))
     last = ended.groupby([visits["patient_id"], visits["session_id"]]).transform("min")
     return [
         *found(visits, visits["month"] > last, "visits.month", "after_withdrawal"),
-        *found(counts, _at_no_visit(visits, counts), "measurements.month", "count_without_visit"),
+        *found(counts, _at_no_visit(visits, counts, sessions), "measurements.month", "count_without_visit"),
     ]
 
 
-def _at_no_visit(visits: pd.DataFrame, counts: pd.DataFrame) -> pd.Series:
-    left = counts[["session_id", "month"]].dropna().sort_values("month").reset_index()
-    right = visits[["session_id", "month"]].dropna().sort_values("month").assign(is_met=True)
+def _at_no_visit(visits: pd.DataFrame, counts: pd.DataFrame, sessions: pd.DataFrame) -> pd.Series:
+    """Return which counts are near no visit of their session, nor of their patient by the patient's own clock."""
+    start = sessions.drop_duplicates("session_id").set_index("session_id")["patient_month"].astype(float)
+    moments = [
+        f.assign(moment=f["month"] + f["session_id"].map(start).astype(float)) for f in (counts, visits)
+    ]
+    by_session = _apart(counts, visits, on="month", by="session_id", tolerance=SAME_VISIT_MONTHS)
+    by_patient = _apart(*moments, on="moment", by="patient_id", tolerance=SAME_VISIT_MONTHS + DOUBT_MONTHS)
+    return by_session & by_patient
+
+
+def _apart(left: pd.DataFrame, right: pd.DataFrame, *, on: str, by: str, tolerance: float) -> pd.Series:
+    """Return which rows of `left` have no row of `right` in their group within the tolerance."""
+    events = right[[by, on]].dropna().sort_values(on).assign(is_met=True)
+    asked = left[[by, on]].dropna().sort_values(on).reset_index()
     met = pd.merge_asof(
-        left.astype({"session_id": object}),
-        right.astype({"session_id": object}),
-        on="month",
-        by="session_id",
+        asked.astype({by: object}),
+        events.astype({by: object}),
+        on=on,
+        by=by,
         direction="nearest",
-        tolerance=SAME_VISIT_MONTHS,  # type: ignore[arg-type]
+        tolerance=tolerance,  # type: ignore[arg-type]
     )
-    return met.set_index("index")["is_met"].isna().reindex(counts.index, fill_value=False)
+    return met.set_index("index")["is_met"].isna().reindex(left.index, fill_value=False)
 
 
 def _therapies(therapies: pd.DataFrame) -> list[Problem]:

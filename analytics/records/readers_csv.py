@@ -5,6 +5,9 @@ import hashlib
 import io
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.csv as pacsv
+
 from analytics.errors import RecordError
 from analytics.records import filesafety
 from analytics.records.dictionary import TABLES
@@ -32,9 +35,34 @@ def read_file(path: Path, *, table: str) -> tuple[RawTable, list[Problem]]:
     filesafety.refuse_large(path)
     data = path.read_bytes()
     text, problems = decode(data, table=table, file=path.name)
-    rows = rows_of(text, delimiter=separator(text, table=table), file=path.name)
-    found, more = from_rows(rows, table=table, file=path.name, sha256=hashlib.sha256(data).hexdigest())
+    delimiter, sha256 = separator(text, table=table), hashlib.sha256(data).hexdigest()
+    plain = _plain(text, delimiter=delimiter, file=path.name, sha256=sha256)
+    if plain is not None:
+        return plain, problems
+    rows = rows_of(text, delimiter=delimiter, file=path.name)
+    found, more = from_rows(rows, table=table, file=path.name, sha256=sha256)
     return found, problems + more
+
+
+def _plain(text: str, *, delimiter: str, file: str, sha256: str) -> RawTable | None:
+    """Return a table without quotes or ragged rows by the fast reader, or None where it is not so plain."""
+    names = text.split("\n", 1)[0].rstrip("\r").split(delimiter)
+    if '"' in text or not names[-1].strip() or not text.strip():
+        return None
+    kinds = {f"f{i}": pa.string() for i in range(len(names))}
+    try:
+        table = pacsv.read_csv(
+            pa.BufferReader(text.encode()),
+            read_options=pacsv.ReadOptions(autogenerate_column_names=True),
+            parse_options=pacsv.ParseOptions(delimiter=delimiter, quote_char=False, ignore_empty_lines=False),
+            convert_options=pacsv.ConvertOptions(column_types=kinds, strings_can_be_null=False),
+        )
+    except pa.ArrowInvalid:
+        return None
+    cells = tuple(column.combine_chunks().slice(1) for column in table.columns)
+    if table.num_rows > 1 and not any(array[-1].as_py() for array in cells):
+        return None
+    return RawTable(tuple(name.strip() for name in names), cells, file, sha256)
 
 
 def rows_of(text: str, *, delimiter: str, file: str) -> list[list[str]]:
