@@ -5,7 +5,9 @@ judged beyond it without moving them. Limits are three standard errors wide unle
 
 * `individuals`: sigma is the mean moving range / 1.128. NIST/SEMATECH e-Handbook 6.3.2.2. `screened` leaves
   moving ranges above 3.267 times their mean out of a second mean, as public-sector programmes do.
-* `p` and `u`: binomial and Poisson limits by point. NIST/SEMATECH e-Handbook 6.3.3.
+* `p` and `u`: binomial and Poisson limits by point. NIST/SEMATECH e-Handbook 6.3.3. With `exact` quantiles
+  where few events (or few without) are expected, moved for skewness elsewhere (Winterbottom 1993, Qual
+  Reliab Eng Int 9:105-109, from memory), and never narrower than counting error: plain ones signal too often.
 * `p_prime` and `u_prime`: the same, widened by the sigma of the standardised points, for series whose points
   differ by more than counting error. Laney 2002, Quality Engineering 14:531-537.
 * `g`: cases between events, geometric. Benneyan 2001, Health Care Manag Sci 4:305-318.
@@ -29,6 +31,7 @@ D4 = 3.267  # upper limit of a moving range in mean moving ranges
 NELSON_POWER = 3.6
 KINDS = ("individuals", "p", "p_prime", "u", "u_prime", "g", "t")
 BETTER_HIGH_KINDS = ("g", "t")  # more cases or time between events is better
+FEW_EXPECTED = 30.0  # expected events, or non-events, below which limits are quantiles
 MIN_POINTS = 12  # fewer make trial limits: convention of public-sector improvement programmes
 
 
@@ -69,7 +72,14 @@ def individuals(
     return _chart("individuals", x, centre, centre - width * sigma, centre + width * sigma, n)
 
 
-def p(events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) -> Chart:
+def p(
+    events: ArrayLike,
+    sizes: ArrayLike,
+    *,
+    n_baseline: int | None = None,
+    width: float = 3.0,
+    exact: bool = False,
+) -> Chart:
     """Return the chart of proportions (0 to 1) with binomial limits.
 
     Examples
@@ -78,26 +88,43 @@ def p(events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None = None, wid
     >>> float(chart.centre[0]), round(float(chart.high[0]), 3)
     (0.1, 0.19)
     """
-    return _attribute("p", events, sizes, n_baseline=n_baseline, width=width, prime=False)
+    return _attribute("p", events, sizes, n_baseline=n_baseline, width=width, exact=exact)
 
 
 def p_prime(
-    events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0
+    events: ArrayLike,
+    sizes: ArrayLike,
+    *,
+    n_baseline: int | None = None,
+    width: float = 3.0,
+    exact: bool = False,
 ) -> Chart:
     """Return the chart of proportions with Laney's limits, for points that differ by more than chance."""
-    return _attribute("p_prime", events, sizes, n_baseline=n_baseline, width=width, prime=True)
+    return _attribute("p_prime", events, sizes, n_baseline=n_baseline, width=width, exact=exact)
 
 
-def u(events: ArrayLike, exposure: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) -> Chart:
+def u(
+    events: ArrayLike,
+    exposure: ArrayLike,
+    *,
+    n_baseline: int | None = None,
+    width: float = 3.0,
+    exact: bool = False,
+) -> Chart:
     """Return the chart of events per unit of exposure with Poisson limits."""
-    return _attribute("u", events, exposure, n_baseline=n_baseline, width=width, prime=False)
+    return _attribute("u", events, exposure, n_baseline=n_baseline, width=width, exact=exact)
 
 
 def u_prime(
-    events: ArrayLike, exposure: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0
+    events: ArrayLike,
+    exposure: ArrayLike,
+    *,
+    n_baseline: int | None = None,
+    width: float = 3.0,
+    exact: bool = False,
 ) -> Chart:
     """Return the chart of events per unit of exposure with Laney's limits."""
-    return _attribute("u_prime", events, exposure, n_baseline=n_baseline, width=width, prime=True)
+    return _attribute("u_prime", events, exposure, n_baseline=n_baseline, width=width, exact=exact)
 
 
 def g(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, exact: bool = True) -> Chart:
@@ -169,11 +196,14 @@ def ewma(values: ArrayLike, *, weight: float, target: float, sigma: float, width
 def chart(
     kind: str, events: ArrayLike, sizes: ArrayLike | None = None, *, n_baseline: int | None = None
 ) -> Chart:
-    """Return the chart of the kind named (one of KINDS); `sizes` for p, u and their prime forms."""
+    """Return the chart of the kind named (one of KINDS), as the review draws it.
+
+    `sizes` for p, u and their prime forms, with exact limits; g with geometric limits.
+    """
     with_sizes: dict[str, Callable] = {"p": p, "p_prime": p_prime, "u": u, "u_prime": u_prime}
     alone: dict[str, Callable] = {"individuals": individuals, "g": g, "t": t}
     if kind in with_sizes and sizes is not None:
-        return with_sizes[kind](events, sizes, n_baseline=n_baseline)
+        return with_sizes[kind](events, sizes, n_baseline=n_baseline, exact=True)
     if kind in alone:
         return alone[kind](events, n_baseline=n_baseline)
     raise ParameterError(
@@ -202,26 +232,45 @@ def _baseline(x: np.ndarray, n_baseline: int | None) -> int:
 
 
 def _attribute(
-    kind: str, events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None, width: float, prime: bool
+    kind: str, events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None, width: float, exact: bool
 ) -> Chart:
     y, size = np.broadcast_arrays(np.asarray(events, float), np.asarray(sizes, float))
     if (size <= 0).any():
         raise ParameterError(f"control.{kind}(sizes): 0 or negative; leave such points out of the chart")
     n = _baseline(y, n_baseline)
+    of_shares = kind.startswith("p")
     share = y / size
     centre = y[..., :n].sum(axis=-1, keepdims=True) / size[..., :n].sum(axis=-1, keepdims=True)
-    variance = centre * (1 - centre) if kind.startswith("p") else centre
-    se = np.sqrt(np.maximum(variance, 0) / size)
-    spread = np.ones_like(centre)
-    if prime:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z = np.where(se > 0, (share - centre) / se, 0.0)
-        spread = np.abs(np.diff(z[..., :n])).mean(axis=-1, keepdims=True) / D2
+    se = np.sqrt(np.maximum(centre * (1 - centre) if of_shares else centre, 0) / size)
+    spread = _sigma_of_standardised(share, centre, se, n) if kind.endswith("prime") else np.ones_like(centre)
+    spread = np.maximum(spread, 1.0) if exact else spread
     half = width * se * spread
-    top = 1.0 if kind.startswith("p") else np.inf
-    return _chart(
-        kind, share, centre, np.maximum(centre - half, 0), np.minimum(centre + half, top), n, spread=spread
-    )
+    low, high = centre - half, centre + half
+    if exact:
+        low, high = _exact_limits(centre, size / spread**2, half, width=width, of_shares=of_shares)
+    low, high = np.maximum(low, 0.0), np.minimum(high, 1.0) if of_shares else high
+    return _chart(kind, share, centre, low, high, n, spread=spread)
+
+
+def _exact_limits(centre, size, half, *, width: float, of_shares: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Return quantiles where few are expected, else limits moved for skewness; size in effective units."""
+    moved = (width**2 - 1) / 6 * ((1 - 2 * centre) if of_shares else 1.0) / size
+    low, high = centre - half + moved, centre + half + moved
+    rarer = np.minimum(centre, 1 - centre) if of_shares else centre
+    few = np.broadcast_to(rarer * size < FEW_EXPECTED, low.shape)
+    if few.any():
+        n = np.maximum(np.round(np.broadcast_to(size, few.shape)[few]), 1.0)
+        p = np.broadcast_to(centre, few.shape)[few]
+        tail = stats.norm.sf(width)
+        dist = stats.binom(n, p) if of_shares else stats.poisson(n * p)
+        low[few], high[few] = dist.ppf(tail) / n, dist.ppf(1 - tail) / n
+    return low, high
+
+
+def _sigma_of_standardised(share: np.ndarray, centre: np.ndarray, se: np.ndarray, n: int) -> np.ndarray:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = np.where(se > 0, (share - centre) / se, 0.0)
+    return np.abs(np.diff(z[..., :n])).mean(axis=-1, keepdims=True) / D2
 
 
 def _chart(

@@ -73,6 +73,9 @@ def proportion(events: ArrayLike, n: ArrayLike, *, method: str = "wilson", level
     with np.errstate(divide="ignore", invalid="ignore"):
         estimate = x / total
         low, high = limits.get(method, _by_statsmodels(method))(x, total, alpha)
+    # At the ends the limit is exact; rounding would leave 1e-16 of either side.
+    if method != "wald":
+        low, high = np.where(x == 0, 0.0, low), np.where(x == total, 1.0, high)
     none = total == 0
     low, high = np.where(none, np.nan, low), np.where(none, np.nan, high)
     return Interval(estimate, low, high, level, method.replace("_", "-"))

@@ -1,0 +1,140 @@
+"""Reading of the declared files: criteria and action log, refused in plain sentences where incomplete."""
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pydantic
+
+from analytics.errors import ParameterError
+from analytics.review_criteria import (
+    MEASURES,
+    Action,
+    ActionLog,
+    Criteria,
+    RatingCriterion,
+    SeenCriterion,
+)
+
+
+def read(path: str | Path) -> Criteria:
+    """Read and check a file of criteria.
+
+    Raises
+    ------
+    ParameterError
+        When the file is missing or is no TOML, or a criterion is incomplete; all problems at once, one a
+        line.
+    """
+    criteria = _checked(Criteria, Path(path))
+    _check_references(criteria, Path(path).name)
+    return criteria
+
+
+def read_actions(path: str | Path, criteria: Criteria) -> tuple[Action, ...]:
+    """Read and check the action log; an empty log where the file does not exist.
+
+    Raises
+    ------
+    ParameterError
+        As `read`; also when an action names a criterion that is not declared or is re-audited before it is
+        due.
+    """
+    if not Path(path).exists():
+        return ()
+    actions = _checked(ActionLog, Path(path)).action
+    known = {c.id for c in criteria.criterion}
+    name = Path(path).name
+    problems = [
+        f"{name}, action {i}, criterion: is not declared; use one of {', '.join(sorted(known))}"
+        for i, a in enumerate(actions, start=1)
+        if a.criterion not in known
+    ]
+    problems += [
+        f"{name}, action {i}, re_audit_quarter: before due_quarter; audit again once it was due"
+        for i, a in enumerate(actions, start=1)
+        if a.re_audit_quarter < a.due_quarter
+    ]
+    problems += _twice([a.id for a in actions], f"{name}, action")
+    if problems:
+        raise ParameterError("\n".join(problems))
+    return actions
+
+
+def _checked(kind: type[pydantic.BaseModel], path: Path) -> Any:
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise ParameterError(f"{path.name}: no such file; copy the demo's and change it") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        place = str(error).rpartition("(at ")[2].rstrip(")") if "(at " in str(error) else "somewhere"
+        raise ParameterError(f"{path.name}: is no TOML, first at {place}; see the demo's file") from None
+    try:
+        return kind.model_validate(content)
+    except pydantic.ValidationError as error:
+        raise ParameterError("\n".join(_sentence(path.name, content, p) for p in error.errors())) from None
+
+
+def _sentence(name: str, content: dict, problem: Any) -> str:
+    """Say where, what, the rule, and what to do; never the value."""
+    place = [p for i, p in enumerate(problem["loc"]) if not (i == 2 and p in MEASURES)]
+    where = name
+    if len(place) > 1 and isinstance(place[1], int):
+        block = content.get(place[0], [{}])[place[1]]
+        label = block.get("id", "") if isinstance(block, dict) else ""
+        where += f", {place[0]} {place[1] + 1}" + (f" ({label})" if label else "")
+        place = place[2:]
+    elif place:
+        where += f", {place[0]}"
+        place = place[1:]
+    if place:
+        where += f", {'.'.join(str(p) for p in place)}"
+    return f"{where}: {_rule(problem)}"
+
+
+def _rule(problem: Any) -> str:
+    kind = problem["type"]
+    if kind == "missing":
+        return "is missing; write it down before the numbers are looked at"
+    if kind == "extra_forbidden":
+        return "is no known entry; take it out or correct its spelling"
+    if kind in ("union_tag_not_found", "union_tag_invalid"):
+        return f"measure is missing or unknown; use one of {', '.join(MEASURES)}"
+    if kind == "string_pattern_mismatch":
+        return "expected lower-case letters, digits and underscores, beginning with a letter"
+    if kind == "string_too_short":
+        return "is empty; write it out"
+    message = str(problem["msg"]).partition(", unable")[0].replace("Input should be", "expected")
+    return message[:1].lower() + message[1:] + "; correct it"
+
+
+def _check_references(criteria: Criteria, name: str) -> None:
+    known = {c.id for c in criteria.criterion}
+    problems = _twice([c.id for c in criteria.criterion], f"{name}, criterion")
+    problems += [
+        f"{name}, change {i} ({change.id}), criteria: {len(missing)} not declared; "
+        f"use of {', '.join(sorted(known))}"
+        for i, change in enumerate(criteria.change, start=1)
+        if (missing := set(change.criteria) - known)
+    ]
+    planned = {v.month for v in criteria.schedule}
+    problems += [
+        f"{name}, criterion {i} ({c.id}), month: no visit is planned then; add it to the schedule"
+        for i, c in enumerate(criteria.criterion, start=1)
+        if isinstance(c, SeenCriterion | RatingCriterion) and c.month not in planned
+    ]
+    problems += [
+        f"{name}, criterion {i} ({c.id}), standard: expected 0 to 100 percent"
+        for i, c in enumerate(criteria.criterion, start=1)
+        if c.unit == "%" and not 0 <= c.standard <= 100
+    ]
+    if problems:
+        raise ParameterError("\n".join(problems))
+
+
+def _twice(ids: list[str], where: str) -> list[str]:
+    return [
+        f"{where} {i + 1}, id: used before; give each its own"
+        for i, name in enumerate(ids)
+        if name in ids[:i]
+    ]

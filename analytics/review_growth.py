@@ -1,0 +1,101 @@
+"""Growth as the review sees it: one reading a placement, in the quarter it was made.
+
+Rows are those of `yields.by_visit` narrowed to the reading nearest its zone's maturity; means are those of
+`yields.average`. A single case is named as poor growth only when the upper limit of its reading lies under
+the threshold: counting lower limits flags most of a healthy practice.
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics import yields
+from analytics.errors import FitError
+from analytics.records import Records
+from analytics.results import LEVEL
+from analytics.review_measures import Measured
+from analytics.review_periods import quarter_of
+from analytics.yields_average import one_reading
+
+PERIOD = "period"
+PLACE = ["placement_id", "region_id"]
+
+
+def readings(known: Records, rows: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Return one row a placement with a usable reading at maturity, and the quarter of that reading.
+
+    Parameters
+    ----------
+    rows
+        Rows of `yields.by_visit`, where the caller has them already.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of `yields.by_visit` and: harvested_by, quarter, upper (upper limit of the reading,
+        percent), smoker, scarring, curl, age_years of the patient, session_month (register month of the
+        operation).
+    """
+    picked = one_reading(yields.by_visit(known) if rows is None else rows)
+    wanted = known.patients[["patient_id", "smoker", "scarring", "curl", "age_years"]]
+    rows = picked.drop(columns=[c for c in wanted if c in picked and c != "patient_id"]).merge(
+        wanted, on="patient_id", validate="many_to_one"
+    )
+    operated = known.sessions.set_index("session_id")
+    z = stats.norm.ppf(0.5 + LEVEL / 2)
+    return rows.assign(
+        harvested_by=rows["session_id"].map(operated["harvested_by"]),
+        session_month=rows["session_id"].map(operated["register_month"]).astype(int),
+        quarter=quarter_of(np.floor(rows["register_month"] + 0.5)).astype(int),
+        upper=rows["yield_pct"] + z * rows["yield_pct_se"],
+    )
+
+
+def of_criterion(rows: pd.DataFrame, criterion, codes: pd.Series) -> pd.DataFrame:
+    """Return the readings a criterion is about, with the reason of those declared as exceptions."""
+    here = rows[rows["zone"].isin(criterion.zones) & rows["method"].isin(criterion.methods)]
+    return here.assign(reason=here["session_id"].map(codes).fillna(""))
+
+
+def mean_by_period(
+    known: Records, counts: pd.DataFrame, rows: pd.DataFrame, *, level: float
+) -> dict[str, Measured]:
+    """Return the mean yield of each period named in column `period` of the readings, by one mixed model.
+
+    `counts` are the rows of `yields.by_visit` that the readings were picked from.
+    """
+    counted = rows.loc[rows["reason"].eq("") & rows[PERIOD].ne(""), [*PLACE, PERIOD]]
+    if counted.empty:
+        return {}
+    theirs = counts.merge(counted, on=PLACE, validate="many_to_one")
+    try:
+        found = yields.average(known, by=(PERIOD,), rows=theirs, level=level).table()
+    except FitError:
+        return {}
+    return {
+        str(row[PERIOD]): Measured(
+            np.nan,
+            float(row["n_rows"]),
+            float(row["estimate"]),
+            float(row["se"]),
+            _df(row),
+            float(row["ci_low"]),
+            float(row["ci_high"]),
+            int(row["n_patients"]),
+            int(row["n_rows"]),
+            False,
+            "mixed model of one reading a placement, patient intercept",
+        )
+        for _, row in found.iterrows()
+        if np.isfinite(row["estimate"])
+    }
+
+
+def poor(rows: pd.DataFrame, threshold_pct: float) -> pd.DataFrame:
+    """Return the readings whose upper limit lies under the threshold, lowest first."""
+    return rows[rows["upper"] < threshold_pct].sort_values("yield_pct")
+
+
+def _df(row: pd.Series) -> float:
+    value = float(row.get("df", np.nan))
+    return value if np.isfinite(value) and value > 0 else max(float(row["n_patients"]) - 1.0, 1.0)

@@ -1,0 +1,135 @@
+"""Which quarter does a thing belong to, and what was known when that quarter ended?
+
+Time is register months, 1 the first; quarter 1 holds months 1 to 3. A reading at month m after a session of
+register month s lies in register month round(s + m): the session is taken at the middle of its month. A
+review sees only what had happened by the end of its quarter, so that an old review can be made again and
+gives the old numbers.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import ParameterError
+from analytics.records import Records
+
+MONTHS = 3
+SHORT_MONTH = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def quarter_of(register_month):
+    """Return the quarter of a register month.
+
+    Examples
+    --------
+    >>> [int(quarter_of(m)) for m in (1, 3, 4, 36)]
+    [1, 1, 2, 12]
+    """
+    return (np.asarray(register_month, dtype=float) - 1) // MONTHS + 1
+
+
+def last_month(quarter: int) -> int:
+    """Return the last register month of a quarter.
+
+    Examples
+    --------
+    >>> last_month(1), last_month(12)
+    (3, 36)
+    """
+    return MONTHS * quarter
+
+
+def reading_month(session_month, month):
+    """Return the register month of a reading, `month` months after a session of that register month.
+
+    Examples
+    --------
+    >>> [int(reading_month(1, m)) for m in (0.0, 11.9, 12.6)]
+    [1, 13, 14]
+    """
+    return np.floor(np.asarray(session_month, dtype=float) + np.asarray(month, dtype=float) + 0.5)
+
+
+def label(quarter: int, register_begins: str = "") -> str:
+    """Return a quarter's name, with its months where the clinic says when month 1 was.
+
+    Parameters
+    ----------
+    quarter
+        1 or more.
+    register_begins
+        Year and month of register month 1 as 2023-07; empty where the clinic keeps it.
+
+    Examples
+    --------
+    >>> label(12), label(12, "2023-07")
+    ('quarter 12', 'quarter 12 (Apr to Jun 2026)')
+    """
+    if not register_begins:
+        return f"quarter {quarter}"
+    year, _, month = register_begins.partition("-")
+    if not (year.isdigit() and month.isdigit() and 1 <= int(month) <= 12):
+        raise ParameterError("review, register_begins: expected a year and a month as 2023-07, or nothing")
+    first = int(year) * 12 + int(month) - 1 + MONTHS * (quarter - 1)
+    last = first + MONTHS - 1
+    begins = SHORT_MONTH[first % 12] + (f" {first // 12}" if first // 12 != last // 12 else "")
+    return f"quarter {quarter} ({begins} to {SHORT_MONTH[last % 12]} {last // 12})"
+
+
+def latest(records: Records) -> int:
+    """Return the last quarter that holds a session."""
+    return int(quarter_of(records.sessions["register_month"].max()))
+
+
+def check(quarter: int, records: Records) -> None:
+    """Refuse a quarter the register does not reach.
+
+    Raises
+    ------
+    ParameterError
+        When the quarter is below 1 or past the register's last session.
+    """
+    last = latest(records)
+    if not 1 <= quarter <= last:
+        raise ParameterError(
+            f"review, quarter: outside the register; its sessions lie in quarters 1 to {last}, use one"
+        )
+
+
+def as_at(records: Records, quarter: int) -> Records:
+    """Return the records as they stood at the end of a quarter; nothing later is seen.
+
+    Therapies that start later go, and a stop that lies later is not yet known.
+    """
+    end = last_month(quarter)
+    sessions = records.sessions[records.sessions["register_month"] <= end]
+    known = set(sessions["session_id"])
+
+    def until_now(frame: pd.DataFrame) -> pd.DataFrame:
+        rows = frame[frame["session_id"].isin(known)]
+        return rows[timed(rows, sessions) <= end].reset_index(drop=True)
+
+    therapies = records.therapies[records.therapies["start_register_month"] <= end].copy()
+    stop = therapies["stop_register_month"]
+    therapies["stop_register_month"] = stop.where(stop <= end)
+    return replace(
+        records,
+        sessions=sessions.reset_index(drop=True),
+        patients=records.patients[
+            records.patients["patient_id"].isin(set(sessions["patient_id"]))
+        ].reset_index(drop=True),
+        placements=records.placements[records.placements["session_id"].isin(known)].reset_index(drop=True),
+        measurements=until_now(records.measurements),
+        visits=until_now(records.visits),
+        events=until_now(records.events),
+        ratings=until_now(records.ratings),
+        therapies=therapies.reset_index(drop=True),
+    )
+
+
+def timed(rows: pd.DataFrame, sessions: pd.DataFrame) -> pd.Series:
+    """Return the register month of each row that carries session_id and month."""
+    month_of = sessions.set_index("session_id")["register_month"]
+    started = rows["session_id"].map(month_of).to_numpy(dtype=float)
+    return pd.Series(reading_month(started, rows["month"]), index=rows.index)
