@@ -32,7 +32,7 @@ def _visits(visits: pd.DataFrame, counts: pd.DataFrame, sessions: pd.DataFrame) 
 
 
 def _at_no_visit(visits: pd.DataFrame, counts: pd.DataFrame, sessions: pd.DataFrame) -> pd.Series:
-    """Return which counts are near no visit of their session, nor of their patient by the patient's own clock."""
+    """Return which counts are near no visit, by the clock of their session and by that of their patient."""
     start = sessions.drop_duplicates("session_id").set_index("session_id")["patient_month"].astype(float)
     moments = [
         f.assign(moment=f["month"] + f["session_id"].map(start).astype(float)) for f in (counts, visits)

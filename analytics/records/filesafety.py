@@ -12,7 +12,7 @@ import zlib
 from pathlib import Path
 from xml.parsers import expat
 
-from analytics.errors import RecordError
+from analytics.records.messages import refused
 
 LARGEST_FILE_BYTES = 512 * 2**20
 LARGEST_UNPACKED_BYTES = 2**30
@@ -21,6 +21,7 @@ SMALL_BYTES = 32 * 2**20
 MOST_PARTS = 5000
 LONGEST_CELL = 32_767  # letters; the longest text a workbook cell can hold
 PIECE_BYTES = 2**18
+COPY = "copy the tables alone into a new workbook"
 MAGIC = {
     b"PK\x03\x04": "zip",
     b"PK\x05\x06": "zip",
@@ -48,9 +49,11 @@ def refuse_large(path: Path) -> None:
         When the file holds more than LARGEST_FILE_BYTES.
     """
     if path.stat().st_size > LARGEST_FILE_BYTES:
-        raise RecordError(
-            f"{path.name}: the file is larger than {LARGEST_FILE_BYTES // 2**20} MB, which no register "
-            "needs; look whether it holds pictures or a fault, and hand in the tables alone"
+        raise refused(
+            path.name,
+            "the file is too large",
+            f"no register needs more than {LARGEST_FILE_BYTES // 2**20} MB",
+            "look whether it holds pictures or a fault, and hand in the tables alone",
         )
 
 
@@ -69,9 +72,11 @@ def refuse_unsafe_workbook(path: Path) -> None:
             for part in archive.infolist():
                 _refuse_part(path, archive, part)
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError) as fault:
-        raise RecordError(
-            f"{path.name}: the workbook cannot be unpacked; a workbook is an unbroken .xlsx file without a "
-            "password; open it in a spreadsheet program and save it again as .xlsx"
+        raise refused(
+            path.name,
+            "the workbook cannot be unpacked",
+            "a workbook is an unbroken .xlsx file without a password",
+            "open it in a spreadsheet program and save it again as .xlsx",
         ) from fault
 
 
@@ -81,10 +86,13 @@ def _refuse_bomb(path: Path, archive: zipfile.ZipFile) -> None:
     packed = max(1, sum(part.compress_size for part in parts))
     beyond_ratio = unpacked > SMALL_BYTES and unpacked > LARGEST_RATIO * packed
     if unpacked > LARGEST_UNPACKED_BYTES or beyond_ratio or len(parts) > MOST_PARTS:
-        raise RecordError(
-            f"{path.name}: the workbook unpacks to far more than a register needs; at most "
-            f"{LARGEST_UNPACKED_BYTES // 2**20} MB in {MOST_PARTS} parts, and {LARGEST_RATIO} times its "
-            "own size; copy the tables alone into a new workbook"
+        raise refused(
+            path.name,
+            "the workbook unpacks to far more than a register needs",
+            f"at most {LARGEST_UNPACKED_BYTES // 2**20} MB in {MOST_PARTS} parts, {LARGEST_RATIO} times "
+            "its own size",
+            COPY,
+            code="unsafe",
         )
 
 
@@ -98,14 +106,20 @@ def _refuse_part(path: Path, archive: zipfile.ZipFile, part: zipfile.ZipInfo) ->
         while piece := file.read(PIECE_BYTES):
             size += len(piece)
             if size > part.file_size:
-                raise RecordError(
-                    f"{path.name}: a part of the workbook is larger than it states; a sound workbook "
-                    "states its sizes; copy the tables alone into a new workbook"
+                raise refused(
+                    path.name,
+                    "a part of the workbook is larger than it states",
+                    "a sound workbook states its sizes",
+                    COPY,
+                    code="unsafe",
                 )
             if prolog is not None and prolog.holds_a_document_type(piece):
-                raise RecordError(
-                    f"{path.name}: a part of the workbook declares a document type or entities; a workbook "
-                    "has none; copy the tables alone into a new workbook"
+                raise refused(
+                    path.name,
+                    "a part of the workbook declares a document type or entities",
+                    "a workbook has none",
+                    COPY,
+                    code="unsafe",
                 )
 
 

@@ -10,6 +10,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
+from analytics.errors import RecordError
+
 HEADER_ROW = 1
 FIRST_DATA_ROW = 2
 
@@ -86,6 +88,12 @@ def at_rows(
             what,
         )
     ]
+
+
+def refused(where: str, what: str, rule: str, action: str, *, code: str = "unreadable") -> RecordError:
+    """Return the error that a file or source as a whole cannot be read, to be raised by the reader."""
+    problem = Problem(where, "", 1, None, rule, action, "error", code, (what, what))
+    return RecordError(problem.sentence(), (problem,))
 
 
 def not_loaded(name: str, thing: str) -> Problem:

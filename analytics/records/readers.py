@@ -7,10 +7,9 @@ the same records give the same text.
 from collections.abc import Mapping
 from pathlib import Path
 
-from analytics.errors import RecordError
 from analytics.records import filesafety, readers_book, readers_csv, readers_store
 from analytics.records.dictionary import TABLES
-from analytics.records.messages import Problem, not_loaded
+from analytics.records.messages import Problem, not_loaded, refused
 from analytics.records.raw import Raw, RawTable
 
 WHAT_TO_GIVE = (
@@ -40,7 +39,9 @@ def read(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Raw:
     if place.is_dir():
         return _read_folder(place)
     if not place.is_file():
-        raise RecordError(f"records.load(path): there is no file or folder of this name; {WHAT_TO_GIVE}")
+        raise refused(
+            "records.load(path)", "nothing is there", "the path is a file or a folder", WHAT_TO_GIVE
+        )
     return _read_file(place, queries)
 
 
@@ -52,13 +53,15 @@ def _read_file(place: Path, queries: Mapping[str, str] | None) -> Raw:
         return readers_store.read_duckdb(place)
     if kind == "sqlite":
         return readers_store.read_sql(readers_store.sqlite_url(place), queries=queries)
-    fault = {
-        "old_office": "the workbook is of the old .xls kind or locked by a password; save it as .xlsx "
-        "without one",
-        "parquet": "one Parquet file is one table; give the folder that holds all of them",
-        "text": "one file of text is at most one table; give the folder that holds all of them",
+    what, rule = {
+        "old_office": (
+            "it is an old .xls workbook or locked",
+            "a workbook is an .xlsx file without a password",
+        ),
+        "parquet": ("it is one Parquet file", "one file is one table, and four tables are needed"),
+        "text": ("it is one file of text", "one file is at most one table, and four tables are needed"),
     }[kind]
-    raise RecordError(f"{place.name}: {fault}; {WHAT_TO_GIVE}")
+    raise refused(place.name, what, rule, WHAT_TO_GIVE)
 
 
 def _read_folder(folder: Path) -> Raw:
@@ -77,7 +80,9 @@ def _read_folder(folder: Path) -> Raw:
             tables[name], found = readers_csv.read_file(path, table=name)
             problems += found
     if not tables:
-        raise RecordError(f"records.load(path): the folder holds no table; {WHAT_TO_GIVE}")
+        raise refused(
+            "records.load(path)", "the folder holds no table", "a file is named after its table", WHAT_TO_GIVE
+        )
     return Raw(tables, tuple(problems))
 
 

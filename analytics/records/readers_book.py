@@ -14,10 +14,9 @@ from xml.etree import ElementTree
 
 from python_calamine import CalamineError, CalamineWorkbook
 
-from analytics.errors import RecordError
 from analytics.records import filesafety
 from analytics.records.dictionary import TABLES
-from analytics.records.messages import Problem, not_loaded
+from analytics.records.messages import Problem, not_loaded, refused
 from analytics.records.raw import Raw, RawTable, from_rows
 
 EXPLAINS = "read me"  # the template's sheet of explanations
@@ -65,9 +64,11 @@ def sheets_as_text(path: Path) -> dict[str, list[list[str]]]:
                 for name in book.sheet_names
             }
     except (CalamineError, OSError, ValueError) as fault:
-        raise RecordError(
-            f"{path.name}: the workbook cannot be read; a workbook is an unbroken .xlsx file without a "
-            "password; open it in a spreadsheet program and save it again as .xlsx"
+        raise refused(
+            path.name,
+            "the workbook cannot be read",
+            "a workbook is an unbroken .xlsx file without a password",
+            "open it in a spreadsheet program and save it again as .xlsx",
         ) from fault
     text = {name: [[cell_text(v) for v in row] for row in rows] for name, rows in found.items()}
     for name, marks in marked_cells(path).items():

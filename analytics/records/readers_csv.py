@@ -8,10 +8,9 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
-from analytics.errors import RecordError
 from analytics.records import filesafety
 from analytics.records.dictionary import TABLES
-from analytics.records.messages import Problem
+from analytics.records.messages import Problem, refused
 from analytics.records.raw import RawTable, from_rows
 
 SEPARATORS = (",", ";", "\t", "|")
@@ -70,10 +69,12 @@ def rows_of(text: str, *, delimiter: str, file: str) -> list[list[str]]:
     try:
         return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
     except csv.Error as fault:
-        raise RecordError(
-            f"{file}: the cells cannot be told apart; a quotation mark opens and closes a cell and is "
-            "doubled inside it, and no cell holds a text of more than 131,072 letters; save the table "
-            "again as CSV UTF-8"
+        raise refused(
+            file,
+            "the cells cannot be told apart",
+            "a quotation mark opens and closes a cell and is doubled inside it, and no cell holds more than "
+            "131,072 letters",
+            "save the table again as CSV UTF-8",
         ) from fault
 
 
@@ -92,8 +93,8 @@ def decode(data: bytes, *, table: str, file: str) -> tuple[str, list[Problem]]:
     except UnicodeDecodeError:
         if encoding is None:
             return data.decode("cp1252", errors="replace"), [_not_utf8(table)]
-    raise RecordError(
-        f"{file}: the file is not text; a table is a CSV file in UTF-8; save it again as CSV UTF-8"
+    raise refused(
+        file, "the file is not text", "a table is a CSV file in UTF-8", "save it again as CSV UTF-8"
     )
 
 

@@ -14,9 +14,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import sqlalchemy as sa
 
-from analytics.errors import RecordError
 from analytics.records import filesafety
 from analytics.records.dictionary import TABLES
+from analytics.records.messages import refused
 from analytics.records.raw import Raw, RawTable
 from analytics.records.readers_book import cell_text
 
@@ -42,12 +42,21 @@ def read_parquet(path: Path) -> RawTable:
         file = pq.ParquetFile(path)
         groups = (file.metadata.row_group(i).total_byte_size for i in range(file.metadata.num_row_groups))
         if file.metadata.num_rows > MOST_ROWS or sum(groups) > filesafety.LARGEST_UNPACKED_BYTES:
-            raise RecordError(
-                f"{path.name}: the file unpacks to far more than a register needs; hand in the tables alone"
+            raise refused(
+                path.name,
+                "the file unpacks to far more than a register needs",
+                f"at most {MOST_ROWS} rows and {filesafety.LARGEST_UNPACKED_BYTES // 2**20} MB",
+                "hand in the tables alone",
+                code="unsafe",
             )
         table = file.read()
     except (pa.ArrowException, OSError) as fault:
-        raise RecordError(f"{path.name}: not a sound Parquet file; write it again from its source") from fault
+        raise refused(
+            path.name,
+            "the file cannot be read",
+            "a .parquet file is one unbroken table",
+            "write it again from its source",
+        ) from fault
     return from_arrow(table, file=path.name, sha256=hashlib.sha256(path.read_bytes()).hexdigest())
 
 
@@ -77,9 +86,11 @@ def read_duckdb(path: Path) -> Raw:
                 }
             )
     except duckdb.Error as fault:
-        raise RecordError(
-            f"{path.name}: the DuckDB file cannot be read; it may be open elsewhere, newer than this "
-            "program, or broken; close it elsewhere or export the tables as CSV"
+        raise refused(
+            path.name,
+            "the DuckDB file cannot be read",
+            "it is unbroken, closed elsewhere, and not newer than this program",
+            "close it elsewhere, or export the tables as CSV",
         ) from fault
 
 
@@ -111,11 +122,14 @@ def read_sql(url: str, *, queries: Mapping[str, str] | None = None) -> Raw:
                     if name in TABLES
                 }
             )
-    except (sa.exc.SQLAlchemyError, ImportError) as fault:
-        raise RecordError(
-            "records.load(url): the database cannot be read; the address, the driver, the permission to "
-            "read and every query must be right; try the query in the database's own program"
-        ) from None if isinstance(fault, sa.exc.SQLAlchemyError) else fault
+    except (sa.exc.SQLAlchemyError, ImportError):
+        # The driver's own message may hold the address, the user or a value.
+        raise refused(
+            "database",
+            "it cannot be read",
+            "address, driver, permission to read and every query are right",
+            "try the query in the database's own program",
+        ) from None
 
 
 def sqlite_url(path: Path) -> str:
@@ -144,9 +158,11 @@ def text_of(column: pa.ChunkedArray | pa.Array, *, file: str) -> pa.Array:
     if pa.types.is_floating(kind):
         column = pc.if_else(pc.is_nan(column), pa.scalar(None, kind), column)
     elif not (pa.types.is_null(kind) or _has_plain_text(kind)):
-        raise RecordError(
-            f"{file}: a column holds neither text nor numbers; a cell is a text, a number, or True or False; "
-            "write the column again as text"
+        raise refused(
+            file,
+            "a column holds neither text nor numbers",
+            "a cell is a text, a number, or True or False",
+            "write the column again as text",
         )
     return pc.fill_null(column.cast(pa.string()), "")
 
