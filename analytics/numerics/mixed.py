@@ -68,7 +68,7 @@ Array = np.ndarray
 # Lambda below this share of the residual's scale is tried at zero (lme4's tolerance for a singular fit).
 SINGULAR = 1e-4
 # With at most this many group effects times columns, the exact Hessian costs less than an extra step.
-SMALL = 200_000
+SMALL = 30_000
 # From this many blocks on, a fit of the first block gives the start values; it stops when a step promises this little.
 PILOT_BLOCKS = 3
 PILOT_PROMISE = 0.01

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.numerics.mixed_parts import Sums
-from analytics.numerics.mixed_plan import Plan, chain
+from analytics.numerics.mixed_plan import Plan
 
 Array = np.ndarray
 LOG_2PI = float(np.log(2 * np.pi))
@@ -106,9 +106,7 @@ def _fixed_curve(curve: Array, transform: Array | None, inverse: Array, p: int) 
     return out + out.T
 
 
-def in_theta(point: Criterion, theta: Array, form: Plan) -> tuple[Array, Array]:
-    """Return gradient and Hessian in theta."""
-    first, second = chain(theta, form)
-    gradient = first.T @ point.gradient
+def along(point: Criterion, first: Array, second: Array) -> tuple[Array, Array]:
+    """Return gradient and Hessian in parameters of which gamma has these first and second derivatives."""
     hessian = first.T @ point.hessian @ first + np.einsum("g,gij->ij", point.gradient, second)
-    return gradient, hessian
+    return first.T @ point.gradient, hessian

@@ -193,6 +193,26 @@ def gamma(theta: Array, form: Plan) -> Array:
     return np.concatenate([*parts, *tail]) if parts or tail else np.zeros(0)
 
 
+def squared_entries(form: Plan) -> Array:
+    """Return which entries of theta (d,) enter gamma through their square alone, so that the square can be varied instead.
+
+    They are sigma and every diagonal entry with nothing below it in its column.
+    """
+    out: list[bool] = []
+    for kind, q in zip(form.kinds, form.sizes, strict=True):
+        out += [kind != "full" or cell[0] == (q - 1, q - 1) for cell in entries(kind, q)]
+    return np.array([*out, *([True] if form.known else [])], dtype=bool)
+
+
+def chain_squared(theta: Array, form: Plan) -> tuple[Array, Array]:
+    """Return the derivatives of `chain`, where squared entries are varied through their square."""
+    first, second = chain(theta, form)
+    at = np.flatnonzero(squared_entries(form))
+    first[:, at], second[:, at, :], second[:, :, at] = 0.0, 0.0, 0.0
+    first[at, at] = 1.0
+    return first, second
+
+
 def split_gamma(vector: Array, form: Plan, *, slopes: bool = False) -> list[Array]:
     """Return the symmetric matrix (q, q) of each level from a vector in gamma.
 

@@ -15,14 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.errors import FitError
-from analytics.numerics.mixed_criterion import Criterion, criterion, in_theta
+from analytics.numerics.mixed_criterion import Criterion, along, criterion
 from analytics.numerics.mixed_parts import Sums
 from analytics.numerics.mixed_plan import (
     Plan,
+    chain_squared,
     column_signs,
     diagonal_entries,
     factors,
     split_gamma,
+    squared_entries,
     start_theta,
     theta_from,
     theta_scale,
@@ -31,7 +33,6 @@ from analytics.numerics.trust_region import Look, descend, model
 
 Array = np.ndarray
 Evaluate = Callable[[Array, Array | None], Sums]
-State = tuple[Sums, Criterion]
 
 # Deviance a step still promises, below which the search ends: a parameter is then within 3e-6 standard errors.
 PROMISE = 1e-11
@@ -41,10 +42,10 @@ NEAR_ZERO = 1e-3
 MAX_SNAPS = 4
 # Scoring leaves at least this share of a standard deviation.
 KEEP = 0.2
-# A Newton step longer than this share of theta (or 0.3, if more) is replaced by scoring.
-TRUSTED = 0.5
-# First radius of the trust region, in units in which an effect has the residual's variance.
-RADIUS = 0.5
+# A Newton step of more than this share of a parameter is replaced by scoring.
+TRUSTED = 0.6
+# Parameters below this share of the residual's scale are taken to be of that size when steps are judged.
+SMALL_PART = 0.3
 # Rounding of the deviance, relative to its size and the number of rows.
 ROUNDING = 1e-12
 # Curvature of the deviance a row, below which it says nothing.
@@ -91,82 +92,119 @@ def optimise(
         If the fixed effects are not determined at the start values.
     """
     theta = start_theta(form) if start is None else np.asarray(start, float)
-    scale = theta_scale(form)
-
-    def look(at: Array, last: Look[State] | None) -> Look[State] | None:
-        beta = np.zeros(form.p) if last is None else last.kept[1].beta
-        return _look(evaluate, at, None if exact else np.append(-beta, 1.0)[:, None], form)
-
-    first = look(theta / scale, None)
+    probe = _probe(np.zeros(form.p), exact)
+    first = _look(evaluate, theta, probe, form)
     if first is None:
         raise FitError(
             "mixed.fit: the fixed effects are not determined at the start values; "
             "a column of X varies only with a random effect or hardly at all; drop it"
         )
-    best, used = _scored(look, first, form)
-    best, more, converged = _newton(look, best, form, promise)
+    best, used = _scored(evaluate, first, form, exact)
+    best, more, converged = _newton(evaluate, best, form, exact, promise)
     used += more
     for _ in range(MAX_SNAPS):
-        small = _snapped(best.at * scale, form)
-        at_zero = None if small is None else look(small / scale, best)
-        slack = 1e-9 + ROUNDING * (abs(best.value) + form.n)
-        if at_zero is None or at_zero.value > best.value + slack:
+        small = _snapped(best.kept.theta, form)
+        at_zero = None if small is None else _look(evaluate, small, _probe(best.kept.point.beta, exact), form)
+        if at_zero is None or at_zero.value > best.value + 1e-9 + ROUNDING * (abs(best.value) + form.n):
             break
-        best, more, converged = _newton(look, at_zero, form, promise)
+        best, more, converged = _newton(evaluate, at_zero, form, exact, promise)
         used += more + 1
-    signs = column_signs(best.at, form)
-    sums, point = best.kept
-    return Optimum(best.at * scale * signs, sums, point, used + 1, converged)
+    end = best.kept
+    return Optimum(end.theta * column_signs(end.theta, form), end.sums, end.point, used + 1, converged)
 
 
-def _look(evaluate: Evaluate, at: Array, probe: Array | None, form: Plan) -> Look[State] | None:
-    """Return the criterion in scaled theta, or None where X'H^-1X is not positive definite to rounding."""
-    scale = theta_scale(form)
-    sums = evaluate(at * scale, probe)
+@dataclass(frozen=True)
+class Stop:
+    """What is kept of a point the search has seen."""
+
+    theta: Array
+    sums: Sums
+    point: Criterion
+
+
+def _probe(beta: Array, exact: bool) -> Array | None:
+    return None if exact else np.append(-beta, 1.0)[:, None]
+
+
+def _look(evaluate: Evaluate, theta: Array, probe: Array | None, form: Plan) -> Look[Stop] | None:
+    """Return the criterion in theta, squared entries through their square; None where X'H^-1X is singular to rounding."""
+    sums = evaluate(theta, probe)
     try:
         point = criterion(sums, form)
     except np.linalg.LinAlgError:
         return None
     if not np.isfinite(point.value):
         return None
-    gradient, hessian = in_theta(point, at * scale, form)
-    return Look(at, point.value, gradient * scale, hessian * np.outer(scale, scale), (sums, point))
+    gradient, hessian = along(point, *chain_squared(theta, form))
+    at = np.where(squared_entries(form), theta**2, theta)
+    return Look(at, point.value, gradient, hessian, Stop(theta, sums, point))
 
 
-def _newton(look, first: Look[State], form: Plan, promise: float) -> tuple[Look[State], int, bool]:
+def _units(theta: Array, form: Plan) -> Array:
+    """Return the size of a step that changes a parameter much, in theta or its square."""
+    size = np.maximum(np.abs(theta), SMALL_PART * theta_scale(form))
+    return np.where(squared_entries(form), size**2, size)
+
+
+def _newton(evaluate: Evaluate, first: Look[Stop], form: Plan, exact: bool, promise: float):
+    """Take Newton steps inside a trust region; return the last look, looks used, and whether it converged."""
+    squared, units = squared_entries(form), _units(first.kept.theta, form)
+
+    def scaled(found: Look[Stop] | None) -> Look[Stop] | None:
+        if found is None:
+            return None
+        return Look(
+            found.at / units,
+            found.value,
+            found.gradient * units,
+            found.hessian * np.outer(units, units),
+            found.kept,
+        )
+
+    def look(at: Array, last: Look[Stop]) -> Look[Stop] | None:
+        theta = np.where(squared, np.sqrt(np.maximum(at * units, 0.0)), at * units)
+        return scaled(_look(evaluate, theta, _probe(last.kept.point.beta, exact), form))
+
+    begin = scaled(first)
+    assert begin is not None
     return descend(
         look,
-        first,
+        begin,
         promise=promise,
         rounding=ROUNDING * (abs(first.value) + form.n),
-        radius=RADIUS * max(1.0, float(np.abs(first.at).max())),
+        radius=1.0,
         max_looks=MAX_EXCHANGES,
+        lower=np.where(squared, 0.0, -np.inf),
         least=NO_CURVATURE * form.n,
     )
 
 
-def _scored(look, first: Look[State], form: Plan) -> tuple[Look[State], int]:
+def _scored(evaluate: Evaluate, first: Look[Stop], form: Plan, exact: bool) -> tuple[Look[Stop], int]:
     """Take scoring steps until Newton can be trusted or scoring no longer helps; return looks used too."""
     on, best, used = diagonal_entries(form), first, 0
     while used < MAX_EXCHANGES:
-        local, now = model(best, least=NO_CURVATURE * form.n), np.abs(best.at)
-        if local.bowl and (np.abs(local.newton()) <= TRUSTED * np.maximum(now, 0.3)).all():
+        theta = best.kept.theta
+        units = _units(theta, form)
+        local = model(
+            Look(best.at, best.value, best.gradient * units, best.hessian * np.outer(units, units), None),
+            least=NO_CURVATURE * form.n,
+        )
+        if local.bowl and (np.abs(local.newton()) <= TRUSTED).all():
             break
-        if (now[on] < NEAR_ZERO).any():
+        if (np.abs(theta / theta_scale(form))[on] < NEAR_ZERO).any():
             break
-        moved = look(_scoring(best, form), best)
+        moved = _look(evaluate, _scoring(best.kept, form), _probe(best.kept.point.beta, exact), form)
         used += 1
         fall = -np.inf if moved is None else best.value - moved.value
-        best = moved if fall > 0 else best
+        best = moved if moved is not None and fall > 0 else best
         if fall < 0.1:
             break
     return best, used
 
 
-def _scoring(best: Look[State], form: Plan) -> Array:
+def _scoring(at: Stop, form: Plan) -> Array:
     """Return the point a step of Fisher scoring in gamma leads to, variances kept within a factor of 25."""
-    sums, point = best.kept
-    theta = best.at * theta_scale(form)
+    sums, point, theta = at.sums, at.point, at.theta
     expected = sums.trace2 - (0.0 if form.known else np.outer(sums.trace, sums.trace) / sums.n)
     root = np.sqrt(np.maximum(np.diag(sums.trace2), 1e-300))
     values, vectors = np.linalg.eigh(expected / np.outer(root, root))
@@ -181,7 +219,7 @@ def _scoring(best: Look[State], form: Plan) -> Array:
     sigma2 = None
     if form.known:
         sigma2 = np.clip(theta[-1] ** 2 + change[-1], (KEEP * theta[-1]) ** 2, (theta[-1] / KEEP) ** 2)
-    return theta_from(out, sigma2, form) / theta_scale(form)
+    return theta_from(out, sigma2, form)
 
 
 def _snapped(theta: Array, form: Plan) -> Array | None:

@@ -58,11 +58,17 @@ class Model:
 
 def model(look: Look[T], *, least: float = 0.0) -> Model:
     """Return the quadratic model; curvatures below `FLAT` times the greatest (or `least`) count as flat."""
-    values, vectors = np.linalg.eigh((look.hessian + look.hessian.T) / 2.0)
-    floor = FLAT * max(least, float(np.abs(values).max(initial=0.0)), 1e-300)
-    along = vectors.T @ look.gradient
+    return _model(look.gradient, look.hessian, least)
+
+
+def _model(gradient: Array, hessian: Array, least: float) -> Model:
+    if not len(gradient):
+        return Model(gradient, np.ones(1), hessian, 0.0, 0.0)
+    values, vectors = np.linalg.eigh((hessian + hessian.T) / 2.0)
+    floor = FLAT * max(least, float(np.abs(values).max()), 1e-300)
+    along = vectors.T @ gradient
     promised = float((along**2 / np.maximum(np.abs(values), floor)).sum() / 2.0)
-    return Model(look.gradient, values, vectors, floor, promised)
+    return Model(gradient, values, vectors, floor, promised)
 
 
 def descend(
@@ -73,6 +79,7 @@ def descend(
     rounding: float,
     radius: float,
     max_looks: int,
+    lower: Array | None = None,
     least: float = 0.0,
 ) -> tuple[Look[T], int, bool]:
     """Return the minimum, how many points were looked at, and whether it was reached.
@@ -91,32 +98,52 @@ def descend(
         First radius of the trust region.
     max_looks
         Give up after this many.
+    lower
+        Lower bounds (d,), -inf where there is none. A variable at its bound stays there while the function rises inward.
     least
         Curvature below which a direction is flat whatever the others are, over `FLAT`.
     """
+    bound = np.full(len(first.at), -np.inf) if lower is None else lower
     best, looks = first, 0
-    local = model(best, least=least)
     while looks < max_looks:
+        free = (best.at > bound) | (best.gradient < 0)
+        local = _model(best.gradient[free], best.hessian[np.ix_(free, free)], least)
         if local.promised < promise and local.bowl:
             return best, looks, True
-        step = trust_step(local, radius)
-        length = float(np.linalg.norm(step))
-        along = local.vectors.T @ step
-        expected = float(-(local.gradient @ step) - (along**2 * local.values).sum() / 2.0)
-        moved = look(best.at + step, best)
-        looks += 1
-        fall = -np.inf if moved is None else best.value - moved.value
-        too_small = expected < 10 * rounding and abs(fall) < 10 * rounding
-        if moved is None or (fall < ACCEPT * expected and not too_small):
+        while looks < max_looks:
+            step = _bounded_step(best, free, bound, radius, least)
+            length = float(np.linalg.norm(step))
+            expected = -float(best.gradient @ step + step @ best.hessian @ step / 2.0)
+            moved = look(np.maximum(best.at + step, bound), best)
+            looks += 1
+            fall = -np.inf if moved is None else best.value - moved.value
+            too_small = expected < 10 * rounding and abs(fall) < 10 * rounding
+            if moved is not None and (fall >= ACCEPT * expected or too_small):
+                break
             radius = 0.25 * length
             if radius < SMALLEST_RADIUS:
                 return best, looks, local.promised < np.sqrt(promise)
-            continue
+        else:
+            return best, looks, False
         if fall > GROW * expected and length > 0.9 * radius:
             radius *= 3.0
         best = moved
-        local = model(best, least=least)
     return best, looks, False
+
+
+def _bounded_step(best: Look[T], free: Array, bound: Array, radius: float, least: float) -> Array:
+    """Return the model's best step over the free variables; those that would pass their bound stop at it."""
+    free, step = free.copy(), np.zeros(len(free))
+    while free.any():
+        gradient = best.gradient + best.hessian @ np.where(free, 0.0, step)
+        part = trust_step(_model(gradient[free], best.hessian[np.ix_(free, free)], least), radius)
+        step[free] = part
+        passed = free & (best.at + step < bound)
+        if not passed.any():
+            break
+        step[passed] = bound[passed] - best.at[passed]
+        free &= ~passed
+    return step
 
 
 def trust_step(local: Model, radius: float) -> Array:
