@@ -19,6 +19,15 @@ HALF_PERCENT = 0.005
 FOUR_SE = 4.0
 # The opinion is called very subjective by those who give it; its own computed curve passes it by a point.
 OPINION_SLACK = 3.0
+# Large sessions and one with many transected; dense donor, fine calibres by caliper; no baseline; length changed.
+INTENDED_WARNINGS = {
+    "sessions.grafts_out",
+    "sessions.grafts_transected",
+    "measurements.density_fu_cm2",
+    "measurements.hair_calibre_um",
+    "measurements.month",
+    "measurements.hair_length",
+}
 # A seed of its own for each question, fixed when the test was written.
 BIG, PLAIN = 21, 22
 
@@ -333,7 +342,8 @@ def test_every_published_data_set_has_its_citation(published):
 
 
 def test_the_demo_loads_with_no_warning_but_those_intended(demo):
-    assert [p.sentence() for p in demo.warnings if p.severity == "error"] == []
+    found = {f"{p.table}.{p.column}" for p in demo.warnings}
+    assert found == INTENDED_WARNINGS, "say in data_demo/README.md what is new, or mend it"
     assert (demo.balance["read"] == demo.balance["used"] + demo.balance["left_out"]).all()
 
 
