@@ -17,6 +17,8 @@ YES = ("true", "yes", "1", "1.0")
 NO = ("false", "no", "0", "0.0")
 # The errors of spreadsheet formulas as exported, and the marks of the workbook reader.
 FORMULA_ERROR = r"^#(NULL!|DIV/0!|VALUE!|REF!|NAME\?|NUM!|N/A|SPILL!|CALC!|ERROR!|NOT CALCULATED!)$"
+# A spreadsheet takes a cell that begins so for a formula.
+FORMULA_START = r"^[=+@-]"
 LONGEST_CODE = 64
 LONGEST_LABEL = 40
 # Spaces that spreadsheets and word processors leave around a value.
@@ -69,10 +71,13 @@ def as_text(text: pa.Array) -> pa.Array:
 
 
 def not_a_code(text: pa.Array, column: Column) -> np.ndarray:
-    """Return which cells (n,) are longer than a code or a label may be, or hold the error of a formula."""
+    """Return which cells (n,) are too long for a code or label, or a formula or its error."""
     longest = LONGEST_LABEL if column.kind == "label" else LONGEST_CODE
     long = pc.greater(pc.utf8_length(text), longest)
-    return np.asarray(pc.or_(long, pc.match_substring_regex(text, FORMULA_ERROR)))
+    formula = pc.or_(
+        pc.match_substring_regex(text, FORMULA_ERROR), pc.match_substring_regex(text, FORMULA_START)
+    )
+    return np.asarray(pc.or_(long, formula))
 
 
 def looks_like(text: str) -> str:

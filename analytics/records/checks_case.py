@@ -31,11 +31,11 @@ def check(frames: Frames, given: Frames) -> list[Problem]:
 
 
 def _patients(patients: pd.DataFrame, given: pd.DataFrame, sessions: pd.DataFrame) -> list[Problem]:
-    of_scale = {scale: patients["loss_class"].isin(classes) for scale, classes in SCALES.items()}
-    wrong = patients["loss_class"].notna() & patients["loss_scale"].notna()
-    for scale, fits in of_scale.items():
-        wrong &= ~(patients["loss_scale"].eq(scale).fillna(False) & fits)
     stated = given["loss_scale"].notna()
+    wrong = stated & patients["loss_class"].notna()
+    for scale, classes in SCALES.items():
+        wrong &= ~(patients["loss_scale"].eq(scale) & patients["loss_class"].isin(classes)).fillna(False)
+    by_class = patients["sex"].eq("female") & patients["loss_scale"].ne("Ludwig") & ~stated
     per_fu = patients["donor_hairs_cm2"] / patients["donor_fu_cm2"]
     impossible = outside(per_fu, limits.HAIRS_PER_GRAFT)
     calibre = patients["hair_calibre_um"].notna() & patients["calibre_method"].isna()
@@ -44,8 +44,8 @@ def _patients(patients: pd.DataFrame, given: pd.DataFrame, sessions: pd.DataFram
     last = patients["patient_id"].map(numbers)
     unusual = outside(per_fu, limits.USUAL_DONOR_HAIRS_PER_FU) & ~impossible
     return [
-        *found(patients, wrong & stated, "patients.loss_class", "class_not_of_scale"),
-        *found(patients, wrong & ~stated, "patients.loss_class", "class_not_of_assumed_scale"),
+        *found(patients, wrong, "patients.loss_class", "class_not_of_scale"),
+        *found(patients, by_class, "patients.loss_class", "class_not_of_assumed_scale"),
         *found(patients, calibre, "patients.calibre_method", "calibre_without_method"),
         *found(patients, impossible, "patients.donor_hairs_cm2", "hairs_per_fu"),
         *found(patients, unusual, "patients.donor_hairs_cm2", "unusual_hairs_per_fu"),

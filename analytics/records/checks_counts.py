@@ -38,11 +38,17 @@ def _starts(frames: Frames, given: Frames) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return sessions, and sessions with the zones they planted, each with `start` and `is_stated`."""
     sessions = frames["sessions"][["patient_id", "session_id"]].assign(
         start=frames["sessions"]["patient_month"].astype(float),
-        is_stated=given["sessions"]["patient_month"].notna(),
+        is_stated=_to_the_decimal(frames["sessions"], given["sessions"]),
     )
     sessions = sessions.drop_duplicates("session_id").dropna()
     zones = frames["placements"][["session_id", "zone"]].dropna().drop_duplicates()
     return sessions, zones.merge(sessions, on="session_id", validate="many_to_one")
+
+
+def _to_the_decimal(sessions: pd.DataFrame, given: pd.DataFrame) -> pd.Series:
+    """Return where patient_month says more than the whole register months do."""
+    first = sessions.groupby("patient_id")["register_month"].transform("min")
+    return given["patient_month"].notna() & given["patient_month"].ne(sessions["register_month"] - first)
 
 
 def _timed(counts: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:

@@ -6,6 +6,8 @@ Each function takes typed frames and returns a new frame; none looks at a file.
 import numpy as np
 import pandas as pd
 
+from analytics.records.dictionary import SCALES
+
 Frames = dict[str, pd.DataFrame]
 SIZES = (1, 2, 3, 4)
 
@@ -21,12 +23,18 @@ def filled(frames: Frames) -> Frames:
 
 
 def _patients(patients: pd.DataFrame) -> pd.DataFrame:
-    by_sex = patients["sex"].map({"male": "Norwood-Hamilton", "female": "Ludwig"}).astype("string")
     return patients.assign(
-        loss_scale=patients["loss_scale"].fillna(by_sex),
+        loss_scale=patients["loss_scale"].fillna(_scale(patients)),
         donor_measured_before_session=patients["donor_measured_before_session"].fillna(1),
         grafts_elsewhere=patients["grafts_elsewhere"].fillna(0),
     )
+
+
+def _scale(patients: pd.DataFrame) -> pd.Series:
+    """Return the scale by sex, or the only scale that has the class where that one has not."""
+    by_sex = patients["sex"].map({"male": "Norwood-Hamilton", "female": "Ludwig"}).astype("string")
+    beyond = by_sex.eq("Ludwig").fillna(False) & ~patients["loss_class"].isin(SCALES["Ludwig"])
+    return by_sex.mask(beyond & patients["loss_class"].notna(), "Norwood-Hamilton")
 
 
 def _sessions(sessions: pd.DataFrame) -> pd.DataFrame:

@@ -6,10 +6,14 @@ named), *assumed* (usual practice, no source) or *definition*. Limits leave room
 published: they catch slips of the pen, they do not judge results.
 """
 
+import json
+from pathlib import Path
+
 from analytics.records import dictionary_page
 from analytics.records.dictionary_case import PATIENTS, SESSIONS
 from analytics.records.dictionary_follow import EVENTS, MEASUREMENTS, PLACEMENTS, RATINGS, THERAPIES, VISITS
 from analytics.records.schema import Column, Table
+from analytics.records.sentences import SENTENCES
 from analytics.records.words import (
     BASELINE_FROM_MONTH,
     FRONT,
@@ -34,11 +38,17 @@ __all__ = [
     "as_table_schema",
     "column",
     "is_front",
+    "schema_text",
+    "with_dictionary",
+    "write_pages",
 ]
 
 TABLES: dict[str, Table] = {
     t.name: t for t in (PATIENTS, SESSIONS, PLACEMENTS, MEASUREMENTS, VISITS, THERAPIES, EVENTS, RATINGS)
 }
+SCHEMA_FILE = Path(__file__).with_name("table_schema.json")
+PAGE_BEGIN = "<!-- dictionary: made by analytics.records.dictionary.write_pages, do not edit -->"
+PAGE_END = "<!-- end of dictionary -->"
 REQUIRED_TABLES = tuple(name for name, t in TABLES.items() if not t.optional)
 
 
@@ -61,10 +71,43 @@ def is_front(zone: str) -> bool:
 
 
 def as_markdown() -> str:
-    """Return the data dictionary as a page of text, one section a table."""
-    return dictionary_page.markdown(tuple(TABLES.values()))
+    """Return the dictionary as a page of text: the zones, a section a table, the rules across columns."""
+    parts = [
+        dictionary_page.zones(MEASURED_ZONES, FRONT, MATURITY_MONTH),
+        dictionary_page.markdown(tuple(TABLES.values())),
+        dictionary_page.rules(SENTENCES),
+    ]
+    return "\n\n".join(parts) + "\n"
 
 
 def as_table_schema() -> dict:
     """Return the dictionary as a Data Package with one Table Schema a table (Data Package v2 names)."""
     return dictionary_page.table_schema(tuple(TABLES.values()))
+
+
+def with_dictionary(page: str) -> str:
+    """Return a page with the dictionary between its two marks, unchanged where it has none."""
+    before, begin, rest = page.partition(PAGE_BEGIN)
+    _, end, after = rest.partition(PAGE_END)
+    if not begin or not end:
+        return page
+    return f"{before}{begin}\n{as_markdown()}{end}{after}"
+
+
+def write_pages(page: str | Path) -> list[Path]:
+    """Write the dictionary into a page that has its marks, and the Table Schema beside this module.
+
+    Parameters
+    ----------
+    page
+        A text file with the two marks of the dictionary, such as the page of the demo.
+    """
+    place = Path(page)
+    place.write_text(with_dictionary(place.read_text(encoding="utf-8")), encoding="utf-8", newline="\n")
+    SCHEMA_FILE.write_text(schema_text(), encoding="utf-8", newline="\n")
+    return [place, SCHEMA_FILE]
+
+
+def schema_text() -> str:
+    """Return the Table Schema as the text of its file."""
+    return json.dumps(as_table_schema(), indent=1, ensure_ascii=False) + "\n"

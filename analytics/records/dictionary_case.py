@@ -33,7 +33,8 @@ PATIENTS = Table(
             "the scale that loss_class is read on",
             allowed=tuple(words.SCALES),
             optional=True,
-            default="empty cell: Norwood-Hamilton for men, Ludwig for women, else none",
+            default="empty cell: Norwood-Hamilton for men, Ludwig for women where it has the class, else "
+            "none",
         ),
         Column(
             "loss_class",

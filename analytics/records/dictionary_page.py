@@ -3,6 +3,9 @@
 Source: Data Package Standard v2 (2024), Table Schema: field types, constraints, primaryKey, foreignKeys.
 """
 
+import re
+
+from analytics.records.messages import Sentence
 from analytics.records.schema import Column, Table
 
 FIELD_TYPES = {
@@ -13,12 +16,53 @@ FIELD_TYPES = {
     "integer": "integer",
     "yesno": "boolean",
 }
+GAPS = {
+    "key": "the key of a table",
+    "refers_to": "the column referred to",
+    "refers_table": "its table",
+    "column": "cell",
+}
+EFFECT = {"error": "the load stops", "warning": "a warning"}
 HEADER = "| column | holds | unit | must be | usual | empty cell | basis of the limits |"
 
 
 def markdown(tables: tuple[Table, ...]) -> str:
     """Return one section a table: what a row is, its key, and a line a column."""
-    return "\n\n".join(_section(t) for t in tables) + "\n"
+    return "\n\n".join(_section(t) for t in tables)
+
+
+def zones(names: tuple[str, ...], front: tuple[str, ...], maturity_month: dict[str, int]) -> str:
+    """Return the zones with the month at which each is read as mature."""
+    lines = ["### Zones", "", "| zone | mature at month | |", "| --- | --- | --- |"]
+    for name in names:
+        note = (
+            "part of the front"
+            if name in front
+            else "counted, never planted"
+            if name not in maturity_month
+            else ""
+        )
+        lines.append(f"| {name} | {maturity_month.get(name, '')} | {note} |")
+    lines += [
+        "",
+        "Months of maturity are usual practice (front about 12, crown up to 18, no source): no measured "
+        "curve by zone was found.",
+    ]
+    return "\n".join(lines)
+
+
+def rules(sentences: dict[str, Sentence]) -> str:
+    """Return the rules that concern more than one cell, and what breaking each of them does."""
+    lines = [
+        "### Rules across cells, rows and tables",
+        "",
+        "| where a | the rule | else |",
+        "| --- | --- | --- |",
+    ]
+    for s in sentences.values():
+        rule = re.sub(r"\{(key|refers_to|column)\}", lambda m: GAPS[m.group(1)], s.rule)
+        lines.append(f"| {s.for_one.format_map(GAPS)} | {rule} | {EFFECT[s.severity]} |")
+    return "\n".join(lines)
 
 
 def _section(table: Table) -> str:

@@ -19,7 +19,7 @@ from analytics.records.dictionary import TABLES
 from analytics.records.messages import Problem, not_loaded, refused
 from analytics.records.raw import Raw, RawTable, from_rows
 
-EXPLAINS = "read me"  # the template's sheet of explanations
+EXPLAINS, WORDS = "read me", "words"  # sheets of the template that hold no records
 FORMULA_ERROR = "#ERROR!"
 FORMULA_WITHOUT_VALUE = "#NOT CALCULATED!"
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -46,7 +46,7 @@ def read_workbook(path: Path) -> Raw:
         if name in TABLES:
             tables[name], found = from_rows(rows, table=name, file=path.name, sha256=sha256)
             problems += found
-        elif name != EXPLAINS and rows:
+        elif name not in (EXPLAINS, WORDS) and any(map(any, rows)):
             problems.append(not_loaded(f"sheet {len(tables) + len(problems) + 1}", "sheet"))
     return Raw(tables, tuple(problems))
 

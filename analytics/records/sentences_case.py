@@ -1,6 +1,14 @@
 """What is said of keys, patients, sessions and placements."""
 
-from analytics.records.limits import LIFETIME_GRAFTS, MOST_TRANSECTED_PCT, USUAL_TRANSECTED_PCT
+from analytics.records.limits import (
+    HAIRS_PER_GRAFT,
+    LIFETIME_GRAFTS,
+    MOST_TRANSECTED_PCT,
+    PLANTED_GRAFTS_CM2,
+    USUAL_DONOR_HAIRS_PER_FU,
+    USUAL_PLANTED_GRAFTS_CM2,
+    USUAL_TRANSECTED_PCT,
+)
 from analytics.records.messages import Sentence
 
 CASE_SENTENCES = {
@@ -50,8 +58,8 @@ CASE_SENTENCES = {
         "mend loss_class or loss_scale",
     ),
     "class_not_of_assumed_scale": Sentence(
-        "class is not of the scale taken by sex",
-        "classes are not of the scale taken by sex",
+        "class is not on the scale for women and was read as Norwood-Hamilton",
+        "classes are not on the scale for women and were read as Norwood-Hamilton",
         "without loss_scale women are read on the Ludwig scale (I to III)",
         "state loss_scale for each patient",
         "warning",
@@ -66,13 +74,13 @@ CASE_SENTENCES = {
     "hairs_per_fu": Sentence(
         "row has an impossible number of hairs a follicular unit",
         "rows have an impossible number of hairs a follicular unit",
-        "hairs over units is 1 to 4.5",
+        f"hairs over units is {HAIRS_PER_GRAFT[0]:g} to {HAIRS_PER_GRAFT[1]:g}",
         "look whether the two densities were swapped or one is of another unit",
     ),
     "unusual_hairs_per_fu": Sentence(
         "donor zone has an unusual number of hairs a follicular unit",
         "donor zones have an unusual number of hairs a follicular unit",
-        "usual is 1.6 to 2.8",
+        f"usual is {USUAL_DONOR_HAIRS_PER_FU[0]:g} to {USUAL_DONOR_HAIRS_PER_FU[1]:g}",
         "look at the two densities again",
         "warning",
     ),
@@ -243,19 +251,19 @@ CASE_SENTENCES = {
     "hairs_per_graft": Sentence(
         "placement has an impossible number of hairs a graft",
         "placements have an impossible number of hairs a graft",
-        "hairs over grafts is 1 to 4.5",
+        f"hairs over grafts is {HAIRS_PER_GRAFT[0]:g} to {HAIRS_PER_GRAFT[1]:g}",
         "look whether grafts and hairs were swapped",
     ),
     "planted_density": Sentence(
         "placement is impossibly thin or dense",
         "placements are impossibly thin or dense",
-        "grafts over area_cm2 is 1 to 100",
+        f"grafts over area_cm2 is {PLANTED_GRAFTS_CM2[0]:g} to {PLANTED_GRAFTS_CM2[1]:g}",
         "look at grafts and at the unit of the area",
     ),
     "unusual_planted_density": Sentence(
         "placement is unusually thin or dense",
         "placements are unusually thin or dense",
-        "usual is 15 to 60 grafts/cm2",
+        f"usual is {USUAL_PLANTED_GRAFTS_CM2[0]:g} to {USUAL_PLANTED_GRAFTS_CM2[1]:g} grafts/cm2",
         "look at grafts and area again",
         "warning",
     ),

@@ -97,10 +97,11 @@ def _sentence(column: Column, code: str, *, first: str) -> Sentence:
         return Sentence("value is not a plain number", "values are not plain numbers", rule, advice)
     longest = cells.LONGEST_LABEL if column.kind == "label" else cells.LONGEST_CODE
     return Sentence(
-        "text is too long, or the error of a formula",
-        "texts are too long, or the errors of formulas",
-        f"a {'short word' if column.kind == 'label' else 'code'} has at most {longest} letters",
-        "write a code or a short word, never a remark",
+        "text is no code",
+        "texts are no codes",
+        f"a {'short word' if column.kind == 'label' else 'code'} begins with a letter or digit and has at "
+        f"most {longest} of them",
+        "write a code or a short word, never a remark or a formula",
     )
 
 
