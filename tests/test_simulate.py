@@ -19,7 +19,7 @@ HALF_PERCENT = 0.005
 FOUR_SE = 4.0
 # The opinion is called very subjective by those who give it; its own computed curve passes it by a point.
 OPINION_SLACK = 3.0
-# Large sessions and one with many transected; dense donor, fine calibres by caliper; no baseline; length changed.
+# Large sessions, one with many transected; a dense donor, calibres by caliper; no baseline; length changed.
 INTENDED_WARNINGS = {
     "sessions.grafts_out",
     "sessions.grafts_transected",
