@@ -29,3 +29,19 @@ def demo():
 def published():
     """Return the folder of small published data sets."""
     return ROOT / "data_demo" / "published"
+
+
+@pytest.fixture(scope="session")
+def sample_report(tmp_path_factory):
+    """Return a report of invented numbers on the demo register, rendered once in every format."""
+    import sample_page
+
+    from analytics.pages import render
+
+    folder = tmp_path_factory.mktemp("sample")
+    notebook = sample_page.write(
+        folder / "sample.ipynb", sample_page.BEGIN, sample_page.WRITE, sample_page.FINISH
+    )
+    return render.page(
+        str(notebook), ROOT / "data_demo", folder / "reports", formats=render.FORMATS, as_of="2026-03-31"
+    )

@@ -41,6 +41,7 @@ ALL = "all"
 # Setting whose "all" means every value found in the records: (table, column).
 FOUND_IN = {"surgeon": ("sessions", "surgeon_id"), "team": ("sessions", "team_id")}
 MONTHS_A_QUARTER = 3
+CONNECT_SECONDS = 20
 
 
 class _Entry(pydantic.BaseModel):
@@ -227,7 +228,7 @@ def _on_cluster(plan: Plan) -> Iterator[Outcome]:
             "plan, scheduler: a cluster needs two more packages; install regrowth-workbook[cluster]"
         ) from None
     try:
-        client = Client(plan.scheduler, timeout="20s")
+        client = Client(plan.scheduler, timeout=f"{CONNECT_SECONDS}s")
     except (OSError, TimeoutError, ValueError):
         raise ParameterError(
             "plan, scheduler: nothing answers at that address; start the scheduler first"

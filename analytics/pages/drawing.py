@@ -134,7 +134,7 @@ def axis_name(what: str, unit: str) -> str:
     >>> axis_name("Yield", "%")
     'Yield (percent)'
     """
-    name = words.UNIT_NAME.get(unit, unit)
+    name = words.unit_name(unit)
     return f"{what} ({name})" if name and unit not in ("ratio", "count", "") else what
 
 

@@ -85,7 +85,7 @@ def _axis_names(ax: Axes, result: Result, rows: pd.DataFrame) -> None:
     what = drawing.readable(terms[0]) if len(terms) == 1 else "value"
     ax.set_ylabel(drawing.axis_name(drawing.title_case(what), str(rows["unit"].iloc[0])))
     x_name = result.x_name if isinstance(result, Curve) else "month"
-    ax.set_xlabel(drawing.title_case(words.UNIT_NAME.get(x_name, x_name)))
+    ax.set_xlabel(drawing.title_case(words.unit_name(x_name)))
 
 
 def _keys(name: object) -> tuple:

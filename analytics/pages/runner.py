@@ -92,7 +92,7 @@ def _executed(run: dict[str, Any], staging: Path) -> dict[str, Any]:
             on_cell_start=begun,
         )
     except PapermillExecutionError as error:
-        return _cause(error, staging)
+        return _cause(error, run, staging)
     except CellTimeoutError:
         return _stopped(
             "timeout", f"one step took longer than {run['timeout']} seconds; raise the timeout or ask less"
@@ -108,17 +108,19 @@ def _executed(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     return _end_found(staging)
 
 
-def _cause(error: PapermillExecutionError, staging: Path) -> dict[str, Any]:
+def _cause(error: PapermillExecutionError, run: dict[str, Any], staging: Path) -> dict[str, Any]:
     """Say an error of ours as it is; any other by its kind and step alone: its text may hold values."""
     name = error.ename
     if isinstance(getattr(errors, name, None), type):
         return _stopped(name, str(error.evalue))
     if name == "DeadKernelError":
         return _stopped("died", DIED)
+    # papermill's own cell of parameters stands before the one that failed.
+    step = error.cell_index + 1 - bool(run["parameters"])
     files.write(staging / "details.txt", re.sub(r"\x1b\[[0-9;]*m", "", "\n".join(error.traceback)))
     return _stopped(
         "defect",
-        f"step {error.cell_index + 1} of the page stopped with {name}: a defect of the page or the package, "
+        f"step {step} of the page stopped with {name}: a defect of the page or the package, "
         "not of your records; details.txt beside this file helps to find it, and may hold values of records: "
         "do not send it on unread",
     )

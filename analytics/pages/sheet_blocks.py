@@ -90,12 +90,12 @@ def cautions_block(more: tuple[str, ...], audience: str) -> str:
 
 def _caption(result: Result, caption: str) -> str:
     table = result.table()
-    parts = [_safe(caption)] if caption else []
+    parts = [_safe(words.sentence(caption))] if caption else []
     if "ci_low" in table and table["ci_low"].notna().any():
         levels = table["level"].dropna() if "level" in table else pd.Series(dtype=float)
         level = float(levels.iloc[0]) if len(levels) else 0.95
         parts.append(f"Bars and bands: {100 * level:g}{words.THIN}% intervals.")
-    return " ".join([*parts, *(_safe(note) for note in result.notes)])
+    return " ".join([*parts, *(_safe(words.sentence(note)) for note in result.notes)])
 
 
 def _count(value: Any) -> str:

@@ -6,6 +6,7 @@ decimals. A missing number is said in words.
 """
 
 import re
+from html import escape as html_escape
 
 import pandas as pd
 
@@ -51,7 +52,8 @@ def show(
         frame = of_frame(what, labels=labels or {}, places=places or {})
     if len(frame) > MAX_ROWS:
         notes = (*notes, f"The first {MAX_ROWS} of {len(frame)} rows; all of them are in the workbook file.")
-    return _html(frame.head(MAX_ROWS), table_id, title, notes)
+    kind = "rw-table" if isinstance(what, Result) else "rw-table rw-frame"
+    return _html(frame.head(MAX_ROWS), table_id, title, notes, kind)
 
 
 def of_result(result: Result) -> pd.DataFrame:
@@ -71,11 +73,7 @@ def of_result(result: Result) -> pd.DataFrame:
     one_unit = table["unit"].nunique() == 1
     unit = str(table["unit"].iloc[0]) if len(table) else ""
     places = _places(table)
-    name = (
-        f"{ESTIMATE} ({words.UNIT_NAME.get(unit, unit)})"
-        if one_unit and unit not in ("", "ratio")
-        else ESTIMATE
-    )
+    name = f"{ESTIMATE} ({words.unit_name(unit)})" if one_unit and unit not in ("", "ratio") else ESTIMATE
     out[name] = [_said(row, places[str(row["unit"])], with_unit=not one_unit) for _, row in table.iterrows()]
     if {"ci_low", "ci_high"} <= set(table.columns) and table["ci_low"].notna().any():
         out[_interval_heading(table)] = [
@@ -165,7 +163,7 @@ def _cell(value: object, places: int | None) -> str:
     return drawing.title_case(drawing.readable(value))
 
 
-def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]) -> str:
+def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...], kind: str) -> str:
     """Return great-tables' HTML without its style block: the page's own sheet styles every table alike."""
     # great-tables takes half a second to import, and only a page that shows a table needs it.
     from great_tables import GT
@@ -178,18 +176,14 @@ def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]
     numeric = [c for c in others if c not in (NOTE, "Quantity") and _is_numeric_text(frame[c])]
     gt = gt.cols_align("left").cols_align("right", columns=numeric) if numeric else gt.cols_align("left")
     for note in notes:
-        gt = gt.tab_source_note(as_html(_escape(note)))
+        gt = gt.tab_source_note(as_html(html_escape(words.sentence(note))))
     html = re.sub(r"<style>.*?</style>\s*", "", gt.as_raw_html(), flags=re.DOTALL)
-    html = re.sub(
-        r'(<div id="[^"]*") style="[^"]*"', r'\1 class="rw-table" tabindex="0" role="region"', html, count=1
-    )
-    caption = f"<caption>{_escape(title)}</caption>" if title else ""
+    # A table wider than a telephone scrolls; a keyboard must be able to reach it, so it is a named region.
+    region = f'class="{kind}" tabindex="0" role="region" aria-label="{html_escape(title or "Table")}"'
+    html = re.sub(r'(<div id="[^"]*") style="[^"]*"', lambda m: f"{m.group(1)} {region}", html, count=1)
+    caption = f"<caption>{html_escape(title)}</caption>" if title else ""
     return re.sub(r"(<table[^>]*>)", lambda m: m.group(1) + caption, html, count=1)
 
 
 def _is_numeric_text(column: pd.Series) -> bool:
     return bool(column.astype(str).str.match(r"^[−\d]|^$|^not available|^below").mean() > 0.7)
-
-
-def _escape(text: str) -> str:
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

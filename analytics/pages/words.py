@@ -36,7 +36,6 @@ UNIT_SUFFIX = {
     "": "",
 }
 UNIT_NAME = {
-    "%": "percent",
     "points": "percentage points",
     "month": "months",
     "hairs/cm2": "hairs/cm²",
@@ -62,7 +61,7 @@ def decimals(se: float, unit: str = "") -> int:
     [0, 0, 1, 2]
     """
     if not math.isfinite(se) or se <= 0:
-        return 0 if unit == "count" else {"ratio": 2, "%": 1}.get(unit, 1)
+        return 0 if unit == "count" else (2 if unit == "ratio" else 1)
     return min(MAX_DECIMALS, max(0, -math.floor(math.log10(se))))
 
 
@@ -105,7 +104,20 @@ def with_unit(text: str, unit: str) -> str:
     >>> with_unit("9", "months")
     '9 months'
     """
-    return text if text == NOT_AVAILABLE else text + UNIT_SUFFIX.get(unit, f" {unit}")
+    if text == NOT_AVAILABLE:
+        return text
+    return text + UNIT_SUFFIX.get("%" if unit.startswith("% of ") else unit, f" {unit}")
+
+
+def unit_name(unit: str) -> str:
+    """Return a unit in words, for a heading or an axis.
+
+    Examples
+    --------
+    >>> unit_name("% of planted hairs")
+    'percent of planted hairs'
+    """
+    return f"percent{unit[1:]}" if unit.startswith("%") else UNIT_NAME.get(unit, unit)
 
 
 def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:
@@ -131,6 +143,18 @@ def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:
     level_text = f"{100 * (level if math.isfinite(level) else 0.95):g}{THIN}% interval "
     inside = level_text + limits(_value(row, "ci_low"), _value(row, "ci_high"), places)
     return f"{value} ({inside}{'; ' + rests_on if rests_on else ''})"
+
+
+def sentence(text: str) -> str:
+    """Return a note as a sentence: a large first letter, a point at the end.
+
+    Examples
+    --------
+    >>> sentence("one row a zone")
+    'One row a zone.'
+    """
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
 
 
 def words_for_missing(row: Mapping | pd.Series) -> str:

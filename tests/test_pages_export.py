@@ -1,0 +1,156 @@
+"""The formats hold the same numbers, open offline, and cannot be made to run anything."""
+
+import json
+import re
+import zipfile
+from html.parser import HTMLParser
+
+import openpyxl
+import pytest
+
+from analytics.pages import browser, workbook
+
+
+@pytest.fixture(scope="module")
+def page(sample_report):
+    """Return the text of the HTML report."""
+    return sample_report.files["html"].read_text(encoding="utf-8")
+
+
+class _Tags(HTMLParser):
+    """Every tag with its attributes, in order."""
+
+    def __init__(self):
+        super().__init__()
+        self.tags = []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+
+def _tags(page: str, name: str) -> list[dict]:
+    reader = _Tags()
+    reader.feed(page)
+    return [attributes for tag, attributes in reader.tags if tag == name]
+
+
+def test_the_page_has_its_language_one_first_heading_and_a_way_past_the_head(page):
+    assert _tags(page, "html") == [{"lang": "en"}]
+    assert len(_tags(page, "h1")) == 1
+    assert {"class": "rw-skip", "href": "#answer"} in _tags(page, "a")
+    assert 'id="answer"' in page
+
+
+def test_the_page_names_nothing_outside_itself_and_forbids_it(page):
+    addresses = re.findall(r'(?:src|href|srcset|action)="([^"]*)"', page)
+    assert [a for a in addresses if not a.startswith(("data:", "#"))] == []
+    assert "@import" not in page
+    assert not _tags(page, "script")
+    assert "default-src 'none'" in page
+
+
+def test_the_code_is_hidden(page):
+    assert "sheet.begin" not in page
+    assert "import numpy" not in page
+
+
+def test_every_image_has_a_written_alternative_with_its_numbers(page):
+    images = _tags(page, "img")
+    assert len(images) == 2
+    assert images[0]["alt"].startswith("A dot and a bar for each of three zones, in percent. Frontal 89")
+    assert "Temples fewer than 5 patients" in images[0]["alt"]
+
+
+def test_every_figure_has_the_table_of_its_numbers_folded_beneath(page):
+    assert len(_tags(page, "figure")) == len(re.findall(r"<summary>The numbers of figure \d", page)) == 2
+
+
+def test_no_id_is_used_twice(page):
+    ids = [a["id"] for tag, a in _all(page) if "id" in a]
+    assert len(ids) == len(set(ids))
+
+
+def _all(page: str) -> list:
+    reader = _Tags()
+    reader.feed(page)
+    return reader.tags
+
+
+def test_the_settings_are_printed_with_the_code_as_typed(page):
+    assert '<th scope="row">surgeon</th><td>007</td>' in page
+
+
+def test_the_workbook_holds_real_numbers_at_full_precision(sample_report):
+    # Read back by openpyxl, another library than the one that wrote it.
+    book = openpyxl.load_workbook(sample_report.files["xlsx"])
+    sheet = book["By zone"]
+    head = [cell.value for cell in sheet[1]]
+    row = dict(zip(head, [cell.value for cell in sheet[2]], strict=True))
+    assert (row["zone"], row["estimate"], row["n_patients"]) == ("frontal", 89.25, 120)
+    assert isinstance(row["estimate"], float)
+    assert sheet.freeze_panes == "A2"
+    assert sheet["C4"].value is None, "a number that is not there is an empty cell"
+
+
+def test_the_workbook_has_a_sheet_a_table_and_one_of_meanings(sample_report):
+    book = openpyxl.load_workbook(sample_report.files["xlsx"])
+    assert book.sheetnames == [
+        "About",
+        "By zone",
+        "Growth",
+        "Growth curve",
+        "Ages",
+        "Rows left out, and why",
+        "Meanings",
+    ]
+    meanings = {row[0].value: row[1].value for row in book["Meanings"].iter_rows(min_row=2)}
+    assert {cell.value for cell in book["By zone"][1]} - {"zone"} <= set(meanings)
+
+
+# The characters named by OWASP, "CSV Injection".
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
+def test_text_a_spreadsheet_takes_for_a_formula_is_written_as_text(tmp_path, start):
+    text = f"{start}cmd|' /C calc'!A0"
+    table = {"columns": [text, "estimate"], "rows": [[text, -1.5]]}
+    content = {
+        "answer": text,
+        "attention": [text],
+        "audience": "internal",
+        "results": {"r": {"table": table, "by": [], "notes": [text], "facts": {"method": text}}},
+        "shown": [],
+        "provenance": {"version": "1", "commit": "x", "settings": {"label": text}, "sources": []},
+    }
+    (tmp_path / "results.json").write_text(json.dumps(content))
+    workbook.write(tmp_path / "results.json", tmp_path / "t.xlsx", title=text)
+    book = openpyxl.load_workbook(tmp_path / "t.xlsx")
+    cells = [
+        cell for sheet in book for row in sheet.iter_rows() for cell in row if isinstance(cell.value, str)
+    ]
+    assert all(cell.data_type == "s" and not cell.value.startswith(start) for cell in cells)
+    assert book["R"]["B2"].value == -1.5, "a negative number stays a number"
+
+
+def test_the_workbook_holds_no_formula_and_no_link(sample_report):
+    with zipfile.ZipFile(sample_report.files["xlsx"]) as book:
+        sheets = [
+            book.read(name).decode() for name in book.namelist() if name.startswith("xl/worksheets/sheet")
+        ]
+    assert sheets
+    assert not any("<f>" in sheet or "<hyperlink" in sheet for sheet in sheets)
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(browser.find() is None, reason="no Chromium, Chrome or Edge on this computer")
+def test_the_pdf_is_tagged_and_knows_its_language(sample_report):
+    data = sample_report.files["pdf"].read_bytes()
+    assert data.startswith(b"%PDF-")
+    # PDF 32000-1, 14.7 and 14.8: a tagged document has a structure tree and says that it is marked.
+    assert b"/StructTreeRoot" in data
+    assert re.search(rb"/MarkInfo\s*<<\s*/Type\s*/MarkInfo\s*/Marked true|/Marked true", data)
+    assert b"/Lang" in data
+
+
+def test_without_a_browser_the_pdf_is_a_plain_sentence(sample_report, tmp_path, monkeypatch):
+    monkeypatch.setattr(browser, "find", lambda: None)
+    with pytest.raises(browser.AnalyticsError, match="no Chromium, Chrome or Edge was found"):
+        browser.pdf(sample_report.files["html"], tmp_path / "t.pdf")

@@ -1,0 +1,86 @@
+"""Settings are typed once: unknown names refused, codes kept, notebooks and models in agreement."""
+
+import nbformat
+import papermill
+import pytest
+import sample_page
+
+from analytics.errors import ParameterError
+from analytics.pages import parameters
+
+
+@pytest.fixture(scope="module")
+def own(tmp_path_factory):
+    """Return a notebook of one's own, outside the package."""
+    path = tmp_path_factory.mktemp("own") / "sample.ipynb"
+    return str(sample_page.write(path, sample_page.BEGIN, sample_page.FINISH))
+
+
+def test_a_code_with_leading_zeros_stays_what_was_typed(own):
+    # papermill's own command line turns -p id 007 into the number 7.
+    assert parameters.checked(own, {"surgeon": "007"}, as_text=True)["surgeon"] == "007"
+    assert parameters.checked("01_surgeon_audit", {"surgeon": "1e5"}, as_text=True)["surgeon"] == "1e5"
+
+
+def test_a_number_typed_as_text_is_read_by_the_type_of_its_setting(own):
+    assert parameters.checked(own, {"months": "24"}, as_text=True)["months"] == 24
+
+
+def test_a_value_of_the_wrong_type_is_refused_without_showing_it(own):
+    with pytest.raises(ParameterError) as refused:
+        parameters.checked(own, {"months": "twenty-secret"}, as_text=True)
+    assert "sample, setting months: expected a valid integer" in str(refused.value)
+    assert "secret" not in str(refused.value)
+    with pytest.raises(ParameterError, match="setting months"):
+        parameters.checked(own, {"months": 12.5})
+
+
+def test_an_unknown_name_is_refused_with_the_nearest_known_one(own):
+    with pytest.raises(ParameterError, match=r"has no setting 'mont'.*did you mean 'months'"):
+        parameters.checked(own, {"mont": 12})
+
+
+def test_all_problems_are_told_at_once(own):
+    with pytest.raises(ParameterError) as refused:
+        parameters.checked(own, {"mont": 12, "surgeon": 7})
+    assert len(str(refused.value).splitlines()) == 2
+
+
+def test_a_choice_and_a_date_are_held_to_their_rule():
+    with pytest.raises(ParameterError, match="setting audience: expected 'internal', 'shared' or 'public'"):
+        parameters.checked("01_surgeon_audit", {"audience": "everyone"})
+    with pytest.raises(ParameterError, match="expected a date as 2026-03-31"):
+        parameters.checked("01_surgeon_audit", {"as_of": "31.3.2026"})
+
+
+@pytest.mark.parametrize("page", parameters.pages())
+def test_the_parameters_cell_and_the_typed_settings_agree(page):
+    # papermill's own reader of the cell is the other side of the comparison.
+    found = papermill.inspect_notebook(str(parameters.notebook(page)))
+    fields = parameters.model(page).model_fields
+    assert set(found) == set(fields)
+    for name, field in fields.items():
+        assert found[name]["default"].strip("\"'") == str(field.default), name
+        assert field.description, f"{name} says what it means"
+
+
+@pytest.mark.parametrize("page", parameters.pages())
+def test_every_page_takes_data_audience_and_a_date(page):
+    assert {"audience", "as_of"} <= set(parameters.model(page).model_fields)
+
+
+def test_a_page_is_found_by_name_number_or_subject_and_else_refused():
+    first = parameters.pages()[0]
+    assert parameters.notebook(first) == parameters.notebook(first[:2]) == parameters.notebook(first[3:])
+    with pytest.raises(ParameterError, match="no page of that name"):
+        parameters.notebook("99_nothing")
+
+
+def test_a_notebook_without_a_cell_of_constants_is_refused_in_words(tmp_path):
+    path = tmp_path / "bare.ipynb"
+    nbformat.write(nbformat.v4.new_notebook(), path)
+    with pytest.raises(ParameterError, match="0 cells are tagged parameters, exactly 1 is needed"):
+        parameters.checked(str(path), {})
+    path.write_text("no notebook")
+    with pytest.raises(ParameterError, match="is no notebook"):
+        parameters.checked(str(path), {})

@@ -1,0 +1,91 @@
+"""A table says number, interval, n and why one is missing."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.pages import tables
+from analytics.results import Result
+
+USED = pd.DataFrame({"patient_id": ["p1"], "reason": [""]})
+
+
+def _result(**columns) -> Result:
+    frame = pd.DataFrame(
+        {
+            "zone": ["frontal", "crown"],
+            "term": "yield_at_maturity",
+            "estimate": [89.3, np.nan],
+            "se": [1.5, np.nan],
+            "ci_low": [86.3, np.nan],
+            "ci_high": [92.2, np.nan],
+            "level": 0.95,
+            "unit": "%",
+            "n_patients": [1204, 3],
+            "flag": ["", "fewer than 5 patients"],
+            **columns,
+        }
+    )
+    return Result(frame, USED, "given", by=("zone",), notes=("one reading a placement",))
+
+
+def test_a_result_is_read_as_estimate_interval_patients_and_note():
+    frame = tables.of_result(_result())
+    assert list(frame.columns) == ["Zone", "Estimate (percent)", "95\u202f% interval", "Patients", "Note"]
+    assert list(frame.iloc[0]) == ["Frontal", "89", "86 to 92", "1,204", ""]
+    assert list(frame.iloc[1]) == ["Crown", "not available", "", "3", "fewer than 5 patients"]
+
+
+def test_two_units_stand_behind_each_number():
+    result = _result(zone=["a", "b"], estimate=[-8.0, 1.93], se=[2.9, 0.03], unit=["points", "ratio"])
+    frame = tables.of_result(result)
+    assert list(frame["Estimate"]) == ["−8 points", "1.93"]
+
+
+def test_a_p_value_below_a_thousandth_is_said_so():
+    frame = tables.of_result(_result(p_value=[0.0000004, 0.0412]))
+    assert list(frame["p"]) == ["below 0.001", "0.041"]
+
+
+def test_the_html_has_heads_for_columns_and_rows_a_caption_and_no_style_of_its_own():
+    html = tables.show(_result(), table_id="t1", title="Yield & zone")
+    assert html.count('scope="col"') == 5
+    assert html.count('scope="row"') == 2
+    assert "<caption>Yield &amp; zone</caption>" in html
+    assert "<style" not in html
+    assert "One reading a placement." in html
+
+
+def test_inner_ids_carry_the_table_id_so_that_two_tables_share_none():
+    ids = [set(_ids(tables.show(_result(), table_id=name))) for name in ("t1", "t2")]
+    assert ids[0]
+    assert not ids[0] & ids[1]
+
+
+def _ids(html: str) -> list[str]:
+    return re.findall(r'\bid="([^"]+)"', html)
+
+
+def test_the_same_table_is_the_same_bytes():
+    assert tables.show(_result(), table_id="t1") == tables.show(_result(), table_id="t1")
+
+
+def test_text_from_records_is_never_markup():
+    frame = pd.DataFrame({"holding_medium": ["<b>saline</b>"], "n": [3]})
+    assert "<b>saline" not in tables.show(frame, title="<i>x</i>", notes=("<u>y</u>",))
+
+
+def test_a_long_frame_shows_fifty_rows_and_says_how_many_there_are():
+    html = tables.show(pd.DataFrame({"case": [f"c{i}" for i in range(120)]}))
+    assert html.count("<tr>") - html.count("<thead>") <= 52
+    assert "The first 50 of 120 rows" in html
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(True, "yes"), (None, "not available"), (3.0, "3"), (2.25, "2.2")]
+)
+def test_a_plain_cell_is_said_in_words(value, said):
+    frame = tables.of_frame(pd.DataFrame({"a": [value, "x"]}), labels={}, places={})
+    assert frame["A"].iloc[0] == said
