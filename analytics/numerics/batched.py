@@ -1,6 +1,7 @@
 """Many small matrices at once: groups stand along the last axis, so that each step runs over all of them.
 
-For matrices of one to a few rows this is several times faster than a stack handled by LAPACK a matrix at a time.
+For matrices of one to a few rows this is several times faster than a stack handled by LAPACK a matrix at a
+time.
 """
 
 from __future__ import annotations

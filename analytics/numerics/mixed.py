@@ -19,6 +19,7 @@ Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, ch. 2.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -31,10 +32,12 @@ from analytics.numerics.mixed_inference import (
     METHODS,
     Contrast,
     KenwardRoger,
+    LikelihoodRatio,
     Spread,
     f_test,
     kenward_roger,
     kenward_roger_test,
+    ratio_test,
     satterthwaite_df,
     satterthwaite_spread,
     satterthwaite_test,
@@ -43,8 +46,15 @@ from analytics.numerics.mixed_inference import (
 from analytics.numerics.mixed_layout import Layout, arrange
 from analytics.numerics.mixed_modes import Modes, conditional_modes
 from analytics.numerics.mixed_parts import Part, Sums, prepare
-from analytics.numerics.mixed_plan import Plan, Survey, factors, plan, start_theta
+from analytics.numerics.mixed_plan import Plan, Survey, factors, plan, start_theta, with_method
 from analytics.numerics.mixed_predict import Conditioned, Prediction, condition_case, predict_rows
+from analytics.numerics.mixed_profile import (
+    Profile,
+    fixed_limits,
+    parameter_names,
+    parse_name,
+    variance_limits,
+)
 from analytics.numerics.mixed_search import Evaluate, Optimum, optimise
 from analytics.numerics.mixed_sums import contributions
 
@@ -58,6 +68,7 @@ __all__ = [
     "criterion",
     "fit",
     "fit_sums",
+    "likelihood_ratio",
     "optimise",
     "plan",
     "prepare",
@@ -69,7 +80,8 @@ Array = np.ndarray
 SINGULAR = 1e-4
 # With at most this many group effects times columns, the exact Hessian costs less than an extra step.
 SMALL = 30_000
-# From this many blocks on, a fit of the first block gives the start values; it stops when a step promises this little.
+# From this many blocks on, a fit of the first block gives the start values; it stops when a step promises
+# this little.
 PILOT_BLOCKS = 3
 PILOT_PROMISE = 0.01
 
@@ -264,8 +276,8 @@ class MixedFit:
         X
             Fixed-effect columns (n, p).
         levels
-            None for the population mean; else `(codes, Z)` as in the fit: groups the fit has seen bring their modes, a new
-            code brings the level's whole covariance.
+            None for the population mean; else `(codes, Z)` as in the fit: groups the fit has seen bring
+            their modes, a new code brings the level's whole covariance.
         observation
             Add sigma^2: limits for a reading rather than for its mean.
 
@@ -334,6 +346,55 @@ class MixedFit:
             sigma=self.sigma,
             covariances=self.covariances,
         )
+
+    def profile(self, *, level: float = 0.95, names: Sequence[str] | None = None) -> Profile:
+        """Return profile-likelihood limits (see `mixed_profile`).
+
+        Parameters
+        ----------
+        level
+            Confidence, between 0 and 1.
+        names
+            Which parameters, as in `profile_names`; all if not given. Each costs some tens of passes over
+            the data.
+
+        Raises
+        ------
+        FitError
+            If a name is unknown.
+        """
+        wanted = tuple(names) if names is not None else self.profile_names
+        unknown = set(wanted) - set(self.profile_names)
+        if unknown:
+            raise FitError(
+                f"mixed.profile: {len(unknown)} unknown names; use one of {', '.join(self.profile_names)}"
+            )
+        rows = np.array([self._limits(name, level) for name in wanted]).reshape(-1, 3)
+        return Profile(wanted, rows[:, 0], rows[:, 1], rows[:, 2], level)
+
+    @property
+    def profile_names(self) -> tuple[str, ...]:
+        """Names of the parameters that can be profiled: beta[j], sd[level, effect], corr[level, a, b], sigma."""
+        return tuple(parameter_names(self.form))
+
+    def _limits(self, name: str, level: float) -> tuple[float, float, float]:
+        held = parse_name(name)
+        if held.kind == "beta":
+            j, ml = held.level, self._by_ml
+            low, high = fixed_limits(
+                j, ml.evaluate, ml.optimum, ml.form, ml.beta, float(ml.beta_se[j]), level
+            )
+            return float(self.beta[j]), low, high
+        found = variance_limits(held, self.evaluate, self.optimum, self.form, level)
+        unit = 1.0 if held.kind == "corr" else self.form.unit
+        return (unit * found[0], unit * found[1], unit * found[2])
+
+    @cached_property
+    def _by_ml(self) -> MixedFit:
+        """The fit by maximum likelihood, for profiles of fixed effects."""
+        if self.form.method == "ML":
+            return self
+        return fit_sums(with_method(self.form, "ML"), self.evaluate, start=self.theta)
 
     def residuals(self, y: Array, X: Array, levels: checks.Levels | None = None) -> Array:
         """Return y minus the population mean, or minus the mean given the groups' modes if levels are given (n,)."""
@@ -441,3 +502,38 @@ def fit_sums(form: Plan, evaluate: Evaluate, *, start: Array | None = None) -> M
     size = sum(g * q for g, q in zip(form.n_groups, form.sizes, strict=True)) * form.m
     optimum = optimise(evaluate, form, start=first, exact=size * form.n_theta < SMALL)
     return MixedFit(form, optimum, evaluate)
+
+
+def likelihood_ratio(smaller: MixedFit, larger: MixedFit) -> LikelihoodRatio:
+    """Test a model against one it is nested in; which distribution the p-value is from is said in words.
+
+    Where the larger model has random effects more, their variances lie on the edge of what is possible
+    under the smaller one, and the mixture of Stram & Lee is used.
+
+    Raises
+    ------
+    FitError
+        If the fits are of other rows, under other criteria, by REML with other fixed effects, or the larger
+        model has no more parameters.
+    """
+    a, b = smaller.form, larger.form
+    if a.n != b.n or a.method != b.method or a.known != b.known:
+        raise FitError(
+            "mixed.likelihood_ratio: the two fits are not of the same rows under the same criterion; refit one"
+        )
+    if a.method == "REML" and (a.p != b.p or not np.allclose(a.basis[:-1, :-1], b.basis[:-1, :-1])):
+        raise FitError(
+            "mixed.likelihood_ratio: REML likelihoods of different fixed effects do not compare; fit both with method ML"
+        )
+    df = larger.n_parameters - smaller.n_parameters
+    if df <= 0:
+        raise FitError(
+            f"mixed.likelihood_ratio: the larger model has {df} parameters more; give the smaller model first"
+        )
+    n_zero = max(_n_variances(b) - _n_variances(a), 0)
+    return ratio_test(2.0 * (larger.loglik - smaller.loglik), df, n_zero)
+
+
+def _n_variances(form: Plan) -> int:
+    """Return how many variances a model holds, sigma aside."""
+    return sum(1 if kind == "identity" else q for kind, q in zip(form.kinds, form.sizes, strict=True))

@@ -28,7 +28,9 @@ LOG_2PI = float(np.log(2 * np.pi))
 class Criterion:
     """The deviance at one theta with its derivatives in gamma, and what is profiled out (all in working units).
 
-    `beta` (p,); `inverse` (p, p) is (X'H^-1X)^-1; `scale` is sigma^2 (1 under known variances).
+    `beta` (p,); `inverse` (p, p) is (X'H^-1X)^-1; `scale` is sigma^2 (1 under known variances); `contrast`
+    (m,) gives the residual as a combination of the working columns; `square` is r^2 and `own[i]` minus its
+    derivative.
     """
 
     value: float
@@ -37,9 +39,14 @@ class Criterion:
     beta: Array
     inverse: Array
     scale: float
+    contrast: Array
+    square: float
+    own: Array
 
 
-def criterion(sums: Sums, form: Plan, *, transform: Array | None = None) -> Criterion:
+def criterion(
+    sums: Sums, form: Plan, *, transform: Array | None = None, scale: float | None = None
+) -> Criterion:
     """Return the deviance and its derivatives in gamma from the sums of all parts.
 
     Parameters
@@ -50,6 +57,8 @@ def criterion(sums: Sums, form: Plan, *, transform: Array | None = None) -> Crit
         The plan.
     transform
         Matrix (m, m') that replaces the columns [X, y] by combinations of them (used to hold a fixed effect).
+    scale
+        sigma^2 where it is held; else it is profiled out (or 1 under known variances).
 
     Raises
     ------
@@ -65,18 +74,19 @@ def criterion(sums: Sums, form: Plan, *, transform: Array | None = None) -> Crit
     inverse = half.T @ half
     beta = inverse @ cross[:p, p]
     square = float(cross[p, p] - cross[:p, p] @ beta)
-    free = sums.n - (p if form.method == "REML" else 0)
-    scale = 1.0 if form.known else square / free
-    value = sums.log_det + free * LOG_2PI + square / scale + (0.0 if form.known else free * np.log(scale))
+    rows = sums.n - (p if form.method == "REML" else 0)
+    profiled = scale is None and not form.known
+    size = square / rows if profiled else (scale or 1.0)
+    value = sums.log_det + rows * (LOG_2PI + np.log(size)) + square / size
     contrast = np.append(-beta, 1.0)
     pulled = slope @ contrast
     own = pulled @ contrast
-    gradient = sums.trace - own / scale
-    kappa = pulled[:, :p]
-    bend = _bend(sums, transform, contrast) - kappa @ inverse @ kappa.T
-    hessian = -sums.trace2 + 2.0 * bend / scale
-    if not form.known:
-        hessian = hessian - np.outer(own, own) / (free * scale**2)
+    whole = contrast if transform is None else transform @ contrast
+    bend = _bend(sums, whole) - pulled[:, :p] @ inverse @ pulled[:, :p].T
+    gradient = sums.trace - own / size
+    hessian = 2.0 * bend / size - sums.trace2
+    if profiled:
+        hessian = hessian - np.outer(own, own) / (rows * size**2)
     if form.method == "REML":
         value += 2.0 * float(np.log(np.diag(root)).sum())
         blocks = inverse @ slope[:, :p, :p]
@@ -84,17 +94,26 @@ def criterion(sums: Sums, form: Plan, *, transform: Array | None = None) -> Crit
         hessian = hessian - np.einsum("iab,jba->ij", blocks, blocks)
         if sums.curve.shape[-1] == form.m:
             hessian = hessian + _fixed_curve(sums.curve, transform, inverse, p)
-    return Criterion(float(value), gradient, hessian, beta, inverse, scale)
+    return Criterion(float(value), gradient, hessian, beta, inverse, size, whole, square, own)
 
 
-def _bend(sums: Sums, transform: Array | None, contrast: Array) -> Array:
+def unprofiled(sums: Sums, form: Plan, log_scale: float) -> tuple[float, Array, Array]:
+    """Return the deviance at a given log sigma^2 with its derivatives in gamma and log sigma^2 (the last)."""
+    point = criterion(sums, form, scale=float(np.exp(log_scale)))
+    rows = sums.n - (form.p if form.method == "REML" else 0)
+    side, ratio = point.own / point.scale, point.square / point.scale
+    gradient = np.append(point.gradient, rows - ratio)
+    return (
+        point.value,
+        gradient,
+        np.block([[point.hessian, side[:, None]], [side[None], np.array([[ratio]])]]),
+    )
+
+
+def _bend(sums: Sums, contrast: Array) -> Array:
     """Return e'H^-1 H_i H^-1 H_j H^-1 e, made symmetric."""
-    k = sums.curve.shape[-1]
-    vector = np.ones(1)
-    if k > 1:
-        vector = contrast if transform is None else transform @ contrast
-    out = vector @ (sums.curve @ vector)[..., None]
-    out = out[..., 0]
+    vector = contrast if sums.curve.shape[-1] > 1 else np.ones(1)
+    out = (vector @ (sums.curve @ vector)[..., None])[..., 0]
     return (out + out.T) / 2.0
 
 

@@ -1,13 +1,13 @@
 """Tests on the fixed effects of a mixed model with the right degrees of freedom, and likelihood-ratio tests.
 
-Satterthwaite: the variance of a contrast is a function of the variance parameters, whose own covariance is twice the
-inverse Hessian of the deviance; df = 2 variance^2 / Var(variance). Variances estimated at zero are held there.
-Kenward and Roger: the covariance of the fixed effects is enlarged for the estimation of the variance parameters, and the F
-statistic is scaled so that its first two moments are right; all variance parameters count, those at zero too.
-Both use exact derivatives, taken once at the optimum.
+Satterthwaite: the variance of a contrast is a function of the variance parameters, whose own covariance is
+twice the inverse Hessian of the deviance; df = 2 variance^2 / Var(variance). Variances estimated at zero
+are held there. Kenward and Roger: the covariance of the fixed effects is enlarged for the estimation of the
+variance parameters, and the F statistic is scaled so that its first two moments are right; all variance
+parameters count, those at zero too. Both use exact derivatives, taken once at the optimum.
 
-Sources: Fai & Cornelius 1996, J Stat Comput Simul 54:363; Kuznetsova, Brockhoff & Christensen 2017, J Stat Softw
-82(13); Kenward & Roger 1997, Biometrics 53:983; Stram & Lee 1994, Biometrics 50:1171.
+Sources: Fai & Cornelius 1996, J Stat Comput Simul 54:363; Kuznetsova, Brockhoff & Christensen 2017, J Stat
+Softw 82(13); Kenward & Roger 1997, Biometrics 53:983; Stram & Lee 1994, Biometrics 50:1171.
 """
 
 from __future__ import annotations
@@ -30,8 +30,9 @@ METHODS = ("satterthwaite", "kenward-roger")
 class Contrast:
     """A tested combination of fixed effects.
 
-    For a vector L: `estimate`, `se`, `df` are floats and `statistic` is t. For a matrix (r, p): `estimate` and `se`
-    are (r,), `df` is (numerator, denominator) and `statistic` is F. `method` names the degrees of freedom.
+    For a vector L: `estimate`, `se`, `df` are floats and `statistic` is t. For a matrix (r, p): `estimate`
+    and `se` are (r,), `df` is (numerator, denominator) and `statistic` is F. `method` names the degrees of
+    freedom.
     """
 
     estimate: float | Array
@@ -46,7 +47,8 @@ class Contrast:
 class Spread:
     """How the covariance of the fixed effects moves with the variance parameters, in working units.
 
-    `covariance` (p, p); `slopes` (k, p, p) its derivatives; `parameters` (k, k) the covariance of the parameters.
+    `covariance` (p, p); `slopes` (k, p, p) its derivatives; `parameters` (k, k) the covariance of the
+    parameters.
     """
 
     covariance: Array
@@ -66,8 +68,7 @@ def satterthwaite_spread(theta: Array, point: Criterion, sums: Sums, form: Plan)
         curved = first.T @ hessian @ first + np.einsum("g,gij->ij", point.gradient, second)
         return Spread(point.inverse, slopes, _twice_inverse(curved[np.ix_(free, free)]))
     rows = form.n - (p if form.method == "REML" else 0)
-    contrast = np.append(-point.beta, 1.0)
-    own = (sums.slope @ contrast) @ contrast / point.scale
+    own = point.own / point.scale
     hessian = hessian + np.outer(own, own) / rows
     curved = first.T @ hessian @ first + np.einsum("g,gij->ij", point.gradient, second)
     side = (first.T @ own)[free]
@@ -228,12 +229,12 @@ class LikelihoodRatio:
     mixture: str
 
 
-def likelihood_ratio(statistic: float, df: int, n_zero: int) -> LikelihoodRatio:
+def ratio_test(statistic: float, df: int, n_zero: int) -> LikelihoodRatio:
     """Return the p-value of twice a difference of log-likelihoods.
 
-    A variance that the smaller model sets to zero lies on the edge of what is possible. With one such random effect the
-    statistic is a 50:50 mixture of chi-squares with df - 1 and df degrees of freedom (Stram & Lee 1994); with more,
-    chi-square with df is used, which errs on the safe side.
+    A variance that the smaller model sets to zero lies on the edge of what is possible. With one such
+    random effect the statistic is a 50:50 mixture of chi-squares with df - 1 and df degrees of freedom
+    (Stram & Lee 1994); with more, chi-square with df is used, which errs on the safe side.
 
     Parameters
     ----------
@@ -246,9 +247,9 @@ def likelihood_ratio(statistic: float, df: int, n_zero: int) -> LikelihoodRatio:
 
     Examples
     --------
-    >>> likelihood_ratio(0.0, 1, 1).p_value
+    >>> ratio_test(0.0, 1, 1).p_value
     1.0
-    >>> test = likelihood_ratio(2.705543454, 1, 1)
+    >>> test = ratio_test(2.705543454, 1, 1)
     >>> round(test.p_value, 4), test.mixture
     (0.05, '50:50 mixture of chi-square 0 and 1')
     """

@@ -1,9 +1,9 @@
 """A part of the data, turned into cross-products by group once.
 
-Groups stand along the last axis of every array, so that the small matrices of all groups are worked on at once. A
-part is cut into blocks of whole outermost groups, small enough for the sweeps over a block to stay in the processor's
-cache. No matrix has a side of n but the rows themselves, which are kept only when known variances make the
-cross-products depend on sigma.
+Groups stand along the last axis of every array, so that the small matrices of all groups are worked on at
+once. A part is cut into blocks of whole outermost groups, small enough for the sweeps over a block to stay
+in the processor's cache. No matrix has a side of n but the rows themselves, which are kept only when known
+variances make the cross-products depend on sigma.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ BLOCK_FLOATS = 120_000
 class Rows:
     """Rows of a block in the order of its groups.
 
-    `stack` (n, all q + m) holds Z, innermost level first, and the working columns; `indices[l]`, `pointers[l]` say which
-    rows make up the groups of level l, once for each of its q effects.
+    `stack` (n, all q + m) holds Z, innermost level first, and the working columns; `indices[l]`,
+    `pointers[l]` say which rows make up the groups of level l, once for each of its q effects.
     """
 
     stack: Array

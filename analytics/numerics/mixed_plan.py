@@ -216,8 +216,8 @@ def chain_squared(theta: Array, form: Plan) -> tuple[Array, Array]:
 def split_gamma(vector: Array, form: Plan, *, slopes: bool = False) -> list[Array]:
     """Return the symmetric matrix (q, q) of each level from a vector in gamma.
 
-    With `slopes` the vector is a gradient, and the matrices are those whose trace product with a change of Lambda
-    Lambda' is the change of the deviance.
+    With `slopes` the vector is a gradient, and the matrices are those whose trace product with a change of
+    Lambda Lambda' is the change of the deviance.
     """
     out, at = [], 0
     for kind, q in zip(form.kinds, form.sizes, strict=True):
@@ -232,7 +232,7 @@ def theta_from(squares: list[Array], sigma2: float | None, form: Plan) -> Array:
     """Return theta from Lambda Lambda' of each level (and sigma^2), singular ones included."""
     parts = []
     for square, kind, q in zip(squares, form.kinds, form.sizes, strict=True):
-        low = _half_root(square) if kind == "full" else np.diag(np.sqrt(np.maximum(np.diag(square), 0.0)))
+        low = half_root(square) if kind == "full" else np.diag(np.sqrt(np.maximum(np.diag(square), 0.0)))
         if kind == "identity":
             low = np.eye(q) * np.sqrt(max(np.trace(square) / q, 0.0))
         parts.append([low[cell[0]] for cell in entries(kind, q)])
@@ -240,7 +240,7 @@ def theta_from(squares: list[Array], sigma2: float | None, form: Plan) -> Array:
     return np.concatenate([*parts, *tail])
 
 
-def _half_root(square: Array) -> Array:
+def half_root(square: Array) -> Array:
     """Return the lower Cholesky factor of a matrix that may be singular, with zero columns where it is."""
     low = np.zeros_like(square)
     for j in range(len(square)):

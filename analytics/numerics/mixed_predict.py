@@ -1,8 +1,8 @@
 """What a fitted mixed model expects: of known groups, of new ones, and of a new case with some readings.
 
-The error of a prediction x beta + z b has three parts: that of the fixed effects, that of the group's mode given them, and
-the covariance of the two; effects of a group not seen before are zero with the level's whole covariance. Variance
-parameters are taken as known.
+The error of a prediction x beta + z b has three parts: that of the fixed effects, that of the group's mode
+given them, and the covariance of the two; effects of a group not seen before are zero with the level's
+whole covariance. Variance parameters are taken as known.
 
 Source: Henderson 1975, Biometrics 31:423 (prediction error of fixed and random effects together).
 """
@@ -97,9 +97,10 @@ def _known_groups(codes: list[Array], layout: Layout) -> list[Array]:
 class Conditioned:
     """A new case given its readings, by the model as fitted.
 
-    `groups[l]`, `modes[l]` (groups, q) by level; `covariance` (k, k) is the joint covariance of all modes' errors, level
-    by level and group by group, the error of the fixed effects included; `with_beta` (p, k) its covariance with that
-    of the fixed effects. The case is taken as independent of the data the model was fitted to.
+    `groups[l]`, `modes[l]` (groups, q) by level; `covariance` (k, k) is the joint covariance of all modes'
+    errors, level by level and group by group, the error of the fixed effects included; `with_beta` (p, k)
+    its covariance with that of the fixed effects. The case is taken as independent of the data the model
+    was fitted to.
     """
 
     groups: list[Array]
@@ -128,7 +129,8 @@ class Conditioned:
         levels
             `(codes, Z)` as in the fit; a code not among the case's groups is a group not yet read.
         observation
-            Add the residual variance (and `known_variance`, (n,)): limits for a reading rather than for its mean.
+            Add the residual variance (and `known_variance`, (n,)): limits for a reading rather than for its
+            mean.
         known_variance
             Sampling variances (n,) of such readings.
         """

@@ -1,10 +1,10 @@
 """The search for the optimum of the criterion, an exchange of sums a step.
 
-Far from the optimum: Fisher scoring in gamma, each variance changed by a factor of at most 25. Near it, or where
-scoring fails: Newton steps in theta inside a trust region, with the Hessian of the criterion. No bound is needed, as the
-deviance is even in each column of Lambda; a variance of zero is a stationary point in theta, and the optimum if the
-curvature there is not negative, which says that the deviance does not fall as the variance leaves zero (the Kuhn-Tucker
-condition).
+Far from the optimum: Fisher scoring in gamma, each variance changed by a factor of at most 25. Near it, or
+where scoring fails: Newton steps in theta inside a trust region, with the Hessian of the criterion. No
+bound is needed, as the deviance is even in each column of Lambda; a variance of zero is a stationary point
+in theta, and the optimum if the curvature there is not negative, which says that the deviance does not fall
+as the variance leaves zero (the Kuhn-Tucker condition).
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ from analytics.numerics.trust_region import Look, descend, model
 Array = np.ndarray
 Evaluate = Callable[[Array, Array | None], Sums]
 
-# Deviance a step still promises, below which the search ends: a parameter is then within 3e-6 standard errors.
+# Deviance a step still promises, below which the search ends: a parameter is then within 3e-6 standard
+# errors.
 PROMISE = 1e-11
 MAX_EXCHANGES = 200
 # Scaled by Z and the residual, a diagonal entry of Lambda below this is tried at zero.
@@ -63,6 +64,18 @@ class Optimum:
     converged: bool
 
 
+@dataclass(frozen=True)
+class Stop:
+    """What is kept of a point the search has seen."""
+
+    theta: Array
+    sums: Sums
+    point: Criterion
+
+
+Visit = Callable[[Array, Look[Stop] | None], Look[Stop] | None]
+
+
 def optimise(
     evaluate: Evaluate,
     form: Plan,
@@ -70,6 +83,7 @@ def optimise(
     start: Array | None = None,
     exact: bool = True,
     promise: float = PROMISE,
+    transform: Array | None = None,
 ) -> Optimum:
     """Minimise the deviance.
 
@@ -82,9 +96,12 @@ def optimise(
     start
         Start values of theta (d,), in working units.
     exact
-        Ask for the exact Hessian; else for the one-column probe, which is cheaper and nearly as good in large data.
+        Ask for the exact Hessian; else for the one-column probe, which is cheaper and nearly as good in
+        large data.
     promise
         Stop when a step promises less than this.
+    transform
+        As in `criterion`.
 
     Raises
     ------
@@ -92,45 +109,35 @@ def optimise(
         If the fixed effects are not determined at the start values.
     """
     theta = start_theta(form) if start is None else np.asarray(start, float)
-    probe = _probe(np.zeros(form.p), exact)
-    first = _look(evaluate, theta, probe, form)
+
+    def look(theta: Array, last: Look[Stop] | None) -> Look[Stop] | None:
+        contrast = np.append(np.zeros(form.p), 1.0) if last is None else last.kept.point.contrast
+        return _look(evaluate(theta, None if exact else contrast[:, None]), theta, form, transform)
+
+    first = look(theta, None)
     if first is None:
         raise FitError(
             "mixed.fit: the fixed effects are not determined at the start values; "
             "a column of X varies only with a random effect or hardly at all; drop it"
         )
-    best, used = _scored(evaluate, first, form, exact)
-    best, more, converged = _newton(evaluate, best, form, exact, promise)
+    best, used = _scored(look, first, form)
+    best, more, converged = _newton(look, best, form, promise)
     used += more
     for _ in range(MAX_SNAPS):
         small = _snapped(best.kept.theta, form)
-        at_zero = None if small is None else _look(evaluate, small, _probe(best.kept.point.beta, exact), form)
+        at_zero = None if small is None else look(small, best)
         if at_zero is None or at_zero.value > best.value + 1e-9 + ROUNDING * (abs(best.value) + form.n):
             break
-        best, more, converged = _newton(evaluate, at_zero, form, exact, promise)
+        best, more, converged = _newton(look, at_zero, form, promise)
         used += more + 1
     end = best.kept
     return Optimum(end.theta * column_signs(end.theta, form), end.sums, end.point, used + 1, converged)
 
 
-@dataclass(frozen=True)
-class Stop:
-    """What is kept of a point the search has seen."""
-
-    theta: Array
-    sums: Sums
-    point: Criterion
-
-
-def _probe(beta: Array, exact: bool) -> Array | None:
-    return None if exact else np.append(-beta, 1.0)[:, None]
-
-
-def _look(evaluate: Evaluate, theta: Array, probe: Array | None, form: Plan) -> Look[Stop] | None:
+def _look(sums: Sums, theta: Array, form: Plan, transform: Array | None) -> Look[Stop] | None:
     """Return the criterion in theta, squared entries through their square; None where X'H^-1X is singular to rounding."""
-    sums = evaluate(theta, probe)
     try:
-        point = criterion(sums, form)
+        point = criterion(sums, form, transform=transform)
     except np.linalg.LinAlgError:
         return None
     if not np.isfinite(point.value):
@@ -146,7 +153,7 @@ def _units(theta: Array, form: Plan) -> Array:
     return np.where(squared_entries(form), size**2, size)
 
 
-def _newton(evaluate: Evaluate, first: Look[Stop], form: Plan, exact: bool, promise: float):
+def _newton(look: Visit, first: Look[Stop], form: Plan, promise: float) -> tuple[Look[Stop], int, bool]:
     """Take Newton steps inside a trust region; return the last look, looks used, and whether it converged."""
     squared, units = squared_entries(form), _units(first.kept.theta, form)
 
@@ -161,14 +168,14 @@ def _newton(evaluate: Evaluate, first: Look[Stop], form: Plan, exact: bool, prom
             found.kept,
         )
 
-    def look(at: Array, last: Look[Stop]) -> Look[Stop] | None:
+    def look_scaled(at: Array, last: Look[Stop]) -> Look[Stop] | None:
         theta = np.where(squared, np.sqrt(np.maximum(at * units, 0.0)), at * units)
-        return scaled(_look(evaluate, theta, _probe(last.kept.point.beta, exact), form))
+        return scaled(look(theta, last))
 
     begin = scaled(first)
     assert begin is not None
     return descend(
-        look,
+        look_scaled,
         begin,
         promise=promise,
         rounding=ROUNDING * (abs(first.value) + form.n),
@@ -179,7 +186,7 @@ def _newton(evaluate: Evaluate, first: Look[Stop], form: Plan, exact: bool, prom
     )
 
 
-def _scored(evaluate: Evaluate, first: Look[Stop], form: Plan, exact: bool) -> tuple[Look[Stop], int]:
+def _scored(look: Visit, first: Look[Stop], form: Plan) -> tuple[Look[Stop], int]:
     """Take scoring steps until Newton can be trusted or scoring no longer helps; return looks used too."""
     on, best, used = diagonal_entries(form), first, 0
     while used < MAX_EXCHANGES:
@@ -193,7 +200,7 @@ def _scored(evaluate: Evaluate, first: Look[Stop], form: Plan, exact: bool) -> t
             break
         if (np.abs(theta / theta_scale(form))[on] < NEAR_ZERO).any():
             break
-        moved = _look(evaluate, _scoring(best.kept, form), _probe(best.kept.point.beta, exact), form)
+        moved = look(_scoring(best.kept, form), best)
         used += 1
         fall = -np.inf if moved is None else best.value - moved.value
         best = moved if moved is not None and fall > 0 else best

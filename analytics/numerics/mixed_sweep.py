@@ -1,8 +1,9 @@
 """The two sweeps over the levels of a block: eliminate inward out, substitute outward in.
 
-With A = Z'[Z, Z_outer, X, y] of a group after elimination of the levels inside it (in units of the error variance),
-D = Lambda (I + Lambda'Z'ZLambda)^-1 Lambda' is the group's conditional covariance and A'DA what it takes from the
-cross-products of everything outside it. D is positive semidefinite also where a variance is zero.
+With A = Z'[Z, Z_outer, X, y] of a group after elimination of the levels inside it (in units of the error
+variance), D = Lambda (I + Lambda'Z'ZLambda)^-1 Lambda' is the group's conditional covariance and A'DA what
+it takes from the cross-products of everything outside it. D is positive semidefinite also where a variance
+is zero.
 """
 
 from __future__ import annotations

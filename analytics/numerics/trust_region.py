@@ -1,7 +1,8 @@
 """Minimise a smooth function of a few variables with its Hessian, inside a trust region.
 
-The step within the radius that lowers the quadratic model most is found from the eigenvalues of the Hessian, so that
-directions that curve down are used, not feared; the search ends at a point that is a minimum to second order.
+The step within the radius that lowers the quadratic model most is found from the eigenvalues of the
+Hessian, so that directions that curve down are used, not feared; the search ends at a point that is a
+minimum to second order.
 
 Source: Nocedal & Wright 2006, Numerical Optimization, sec. 4.3.
 """
@@ -17,7 +18,8 @@ from scipy.optimize import brentq
 
 Array = np.ndarray
 T = TypeVar("T")
-# A step is taken if the function falls by this share of what the model promised, the radius grown beyond that share.
+# A step is taken if the function falls by this share of what the model promised, the radius grown beyond
+# that share.
 ACCEPT, GROW = 0.1, 0.7
 # Directions with less curvature than this share of the greatest are flat.
 FLAT = 1e-9
@@ -99,7 +101,8 @@ def descend(
     max_looks
         Give up after this many.
     lower
-        Lower bounds (d,), -inf where there is none. A variable at its bound stays there while the function rises inward.
+        Lower bounds (d,), -inf where there is none. A variable at its bound stays there while the function
+        rises inward.
     least
         Curvature below which a direction is flat whatever the others are, over `FLAT`.
     """
