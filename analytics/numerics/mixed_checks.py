@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from analytics.errors import FitError
-from analytics.numerics.mixed_layout import Layout
-from analytics.numerics.mixed_plan import KINDS
+
+if TYPE_CHECKING:
+    from analytics.numerics.mixed_design import Design
 
 Array = np.ndarray
 Levels = list[tuple]
+KINDS = ("full", "diagonal", "identity")
 
 
 def checked_columns(y: Array, x: Array, where: str) -> tuple[Array, Array]:
@@ -94,25 +98,31 @@ def checked_positive(values: Array | None, n: int, what: str, *, zero: bool) -> 
     if bad.any():
         rule = "zero or more" if zero else "more than zero"
         raise FitError(
-            f"{what} is out of range in {int(bad.sum())} rows, first at row {int(np.argmax(bad))}; it must be {rule}"
+            f"{what} is out of range in {int(bad.sum())} rows, first at row {int(np.argmax(bad))}; "
+            f"it must be {rule}"
         )
     return out
 
 
-def refuse_undetermined(layout: Layout, zs: list[Array], kinds: tuple[str, ...], where: str) -> None:
-    """Refuse a level with fewer groups than effects, or whose one effect a row cannot be told from the error."""
-    for i, z in enumerate(zs):
-        groups, q = len(layout.labels[i]), z.shape[1]
-        need = max(2, q if kinds[i] == "full" else 2)
-        if groups < need:
+def refuse_undetermined(given: Design, where: str) -> None:
+    """Refuse an effect that cannot be told from the error, or that is zero throughout."""
+    for i, z in enumerate(given.zs):
+        alone = len(given.layout.labels[i]) == len(z) and z.shape[1] == 1
+        if alone and np.ptp(np.abs(z)) == 0:
             raise FitError(
-                f"{where}: level {i + 1} has {groups} group{'s' * (groups != 1)} for {q} random "
-                f"effect{'s' * (q != 1)}; at least {need} groups are needed; drop the level or enter it as fixed effects"
-            )
-        if groups == layout.n and q == 1 and np.ptp(np.abs(z)) == 0:
-            raise FitError(
-                f"{where}: every row is a group of its own at level {i + 1}; its variance cannot be told from the "
-                "error variance; drop the level"
+                f"{where}: every row is a group of its own at level {i + 1}; its variance cannot be told "
+                "from the error variance; drop the level"
             )
         if not z.any(axis=0).all():
             raise FitError(f"{where}: a column of Z of level {i + 1} is zero throughout; drop it")
+
+
+def refuse_few_groups(n_groups: tuple[int, ...], sizes: tuple[int, ...], where: str) -> None:
+    """Refuse a level with fewer groups than effects, or with one group."""
+    for i, (groups, q) in enumerate(zip(n_groups, sizes, strict=True)):
+        if groups < max(2, q):
+            raise FitError(
+                f"{where}: level {i + 1} has {groups} group{'s' * (groups != 1)} for {q} random "
+                f"effect{'s' * (q != 1)}; at least {max(2, q)} groups are needed; drop the level, "
+                "or enter it as fixed effects"
+            )

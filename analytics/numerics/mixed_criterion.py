@@ -26,7 +26,7 @@ LOG_2PI = float(np.log(2 * np.pi))
 
 @dataclass(frozen=True)
 class Criterion:
-    """The deviance at one theta with its derivatives in gamma, and what is profiled out (all in working units).
+    """The deviance at one theta, its derivatives in gamma, and what is profiled out; in working units.
 
     `beta` (p,); `inverse` (p, p) is (X'H^-1X)^-1; `scale` is sigma^2 (1 under known variances); `contrast`
     (m,) gives the residual as a combination of the working columns; `square` is r^2 and `own[i]` minus its

@@ -86,7 +86,7 @@ def _free_entries(theta: Array, form: Plan) -> Array:
 
 
 def _twice_inverse(hessian: Array) -> Array:
-    """Return the asymptotic covariance; a direction the data do not curve is left out, as its variance is unbounded."""
+    """Return the asymptotic covariance; directions without curvature, of unbounded variance, are left out."""
     if not len(hessian):
         return hessian
     root = np.sqrt(np.maximum(np.abs(np.diag(hessian)), 1e-300))
@@ -120,7 +120,7 @@ def satterthwaite_test(spread: Spread, rows: Array, effect: Array) -> tuple[floa
 
 @dataclass(frozen=True)
 class KenwardRoger:
-    """Covariance of the fixed effects, the same adjusted, and P Phi and W of Kenward & Roger 1997, in working units."""
+    """Covariance of the fixed effects, plain and adjusted, and P and W of Kenward & Roger; working units."""
 
     plain: Array
     adjusted: Array
@@ -155,9 +155,9 @@ def kenward_roger(theta: Array, point: Criterion, sums: Sums, form: Plan) -> Ken
 
 
 def _with_error_variance(theta: Array, sums: Sums, form: Plan) -> tuple[Array, Array, Array]:
-    """Return X'H^-1 H_i H^-1 X, X'H^-1 H_i H^-1 H_j H^-1 X and tr(H^-1 H_i H^-1 H_j), the error variance included.
+    """Return slope, curve and trace2 of `Sums`, for X alone and with the error variance as a parameter.
 
-    Its H_i is H less the sum of gamma_i H_i, so no further pass over the data is needed.
+    The error variance's H_i is H less the sum of gamma_i H_i, so no further pass over the data is needed.
     """
     p = form.p
     k, j, t2 = sums.slope[:, :p, :p], sums.curve[:, :, :p, :p], sums.trace2

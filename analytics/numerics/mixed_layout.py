@@ -30,7 +30,7 @@ class Layout:
 
 
 def arrange(codes: list[Array], *, where: str = "mixed.fit") -> Layout:
-    """Number the groups of each level and check that the levels are nested.
+    """Assign numbers to the groups of each level, checking that the levels are nested.
 
     Parameters
     ----------
@@ -53,10 +53,8 @@ def arrange(codes: list[Array], *, where: str = "mixed.fit") -> Layout:
     numbered = [factorise(code, where=f"{where}: level {i + 1}") for i, code in enumerate(codes)]
     labels = tuple(label for label, _ in numbered)
     groups = tuple(group for _, group in numbered)
-    parents = [np.zeros(0, dtype=np.intp)]
-    for i in range(1, len(groups)):
-        parents.append(_parents(groups, i, len(labels[i]), where))
-    return Layout(len(groups[0]) if groups else 0, labels, groups, tuple(parents[: len(groups)]))
+    parents = [_parents(groups, i, len(labels[i]), where) for i in range(1, len(groups))]
+    return Layout(len(groups[0]), labels, groups, (np.zeros(0, dtype=np.intp), *parents))
 
 
 def factorise(codes: Array, *, where: str) -> tuple[Array, Array]:
@@ -142,7 +140,7 @@ def _refuse_crossed(inner: Array, outer: Array, wrong: Array, level: int, where:
             "levels are given outermost first; swap them"
         )
     raise FitError(
-        f"{where}: level {level + 1} is not nested in level {level}: {split} of its groups hold rows of more than one outer "
-        f"group, first at row {row}; crossed levels are not fitted; give each inner group a code of its own, "
-        "or enter a crossed factor as fixed effects"
+        f"{where}: level {level + 1} is not nested in level {level}: {split} of its groups hold rows of more "
+        f"than one outer group, first at row {row}; crossed levels are not fitted; give each inner group a "
+        "code of its own, or enter a crossed factor as fixed effects"
     )

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_array
 
+from analytics.numerics.mixed_design import Design
 from analytics.numerics.mixed_layout import Layout
 from analytics.numerics.mixed_plan import Plan
 
@@ -41,7 +42,10 @@ class Rows:
 
 @dataclass(frozen=True)
 class Block:
-    """Cross-products of some outermost groups. `cross[l]` (q, q + outer q + m, groups) is Z'[Z, Z_outer..., X, y]."""
+    """Cross-products of some outermost groups.
+
+    `cross[l]` (q, q + outer q + m, groups) is Z'[Z, Z_outer..., X, y], outer levels nearest first.
+    """
 
     n: int
     cross: tuple[Array, ...]
@@ -89,34 +93,22 @@ class Sums:
         )
 
 
-def prepare(
-    y: Array,
-    x: Array,
-    z: list[Array],
-    layout: Layout,
-    form: Plan,
-    *,
-    weights: Array | None = None,
-    known_variance: Array | None = None,
-) -> Part:
+def prepare(given: Design, form: Plan) -> Part:
     """Turn rows into cross-products by group.
 
     Parameters
     ----------
-    y, x, z
-        Outcome (n,), fixed-effect columns (n, p), random-effect columns (n, q) a level, outermost first.
-    layout
-        Which row belongs to which group.
+    given
+        The part's rows.
     form
         The plan shared by all parts.
-    weights, known_variance
-        As in `mixed.fit`.
     """
-    known = None if known_variance is None else known_variance / form.unit**2
+    layout, weights = given.layout, given.weights
+    known = None if given.known_variance is None else given.known_variance / form.unit**2
     blocks = []
     for order, starts, ancestors, groups in _split(layout, _n_blocks(layout, form)):
         inverse = np.ones(len(order)) if weights is None else 1.0 / weights[order]
-        stack = _stack(y, x, z, order, form)
+        stack = _stack(given, order, form)
         own = np.zeros(len(order)) if known is None else known[order]
         rows = _rows(stack, inverse, own, starts, form.sizes)
         cross, total = weigh(rows, 1.0 / inverse, form.sizes)
@@ -127,17 +119,17 @@ def prepare(
     return Part(tuple(blocks))
 
 
-def _stack(y: Array, x: Array, z: list[Array], order: Array, form: Plan) -> Array:
+def _stack(given: Design, order: Array, form: Plan) -> Array:
     """Return Z, innermost level first, and the working columns of these rows (n, all q + m)."""
     wide = sum(form.sizes)
     out = np.empty((len(order), wide + form.m))
     at = 0
-    for columns in reversed(z):
+    for columns in reversed(given.zs):
         out[:, at : at + columns.shape[1]] = columns[order]
         at += columns.shape[1]
     plain = np.empty((len(order), form.m))
-    plain[:, : form.p] = x[order]
-    plain[:, form.p] = y[order]
+    plain[:, : form.p] = given.x[order]
+    plain[:, form.p] = given.y[order]
     out[:, wide:] = plain @ form.basis
     return out
 
@@ -162,7 +154,7 @@ def _n_blocks(layout: Layout, form: Plan) -> int:
 
 
 def _split(layout: Layout, n_blocks: int):
-    """Yield row order, starts of groups by level, ancestors and group numbers for each block of outermost groups."""
+    """Yield row order, starts of groups by level, ancestors and group numbers for each block."""
     depth = len(layout.labels)
     rank = _ranks(layout, n_blocks)
     key = rank[layout.groups[-1]]
@@ -209,7 +201,7 @@ def weigh(rows: Rows, weight: Array, sizes: tuple[int, ...]) -> tuple[tuple[Arra
 
 
 def sum_rows(rows: Rows, level: int, at: int, q: int, weight: Array, values: Array) -> Array:
-    """Return Z' diag(weight) values (q, columns, groups) of a level whose Z begins at column `at` of the stack."""
+    """Return Z' diag(weight) values (q, columns, groups) of a level; its Z begins at column `at`."""
     scaled = (rows.stack[:, at : at + q] * weight[:, None]).T.ravel()
     pointers = rows.pointers[level]
     picked = csr_array((scaled, rows.indices[level], pointers), shape=(len(pointers) - 1, len(values)))

@@ -25,9 +25,9 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from analytics.errors import FitError
+from analytics.numerics.mixed_checks import refuse_few_groups
 
 Array = np.ndarray
-KINDS = ("full", "diagonal", "identity")
 # A column whose part not explained by the columns before it has less than 1e-6 of its length is a
 # combination of them.
 COLLINEAR = 1e-12
@@ -94,9 +94,13 @@ def plan(survey: Survey, kinds: tuple[str, ...], *, method: str = "REML", known:
     Raises
     ------
     FitError
-        If columns of X are collinear, if there are no more rows than columns, or if X reproduces y exactly.
+        If the method is unknown, a level has too few groups, columns of X are collinear, if there are no
+        more rows than columns, or if X reproduces y exactly.
     """
     p = len(survey.gram) - 1
+    if method not in ("REML", "ML"):
+        raise FitError("mixed.fit: unknown method; use REML or ML")
+    refuse_few_groups(survey.n_groups, tuple(len(s) for s in survey.z_squares), "mixed.fit")
     if survey.n <= p:
         raise FitError(
             f"mixed.fit: {survey.n} rows for {p} fixed effects; more rows than fixed effects are needed"
@@ -194,9 +198,10 @@ def gamma(theta: Array, form: Plan) -> Array:
 
 
 def squared_entries(form: Plan) -> Array:
-    """Return which entries of theta (d,) enter gamma through their square alone, so that the square can be varied instead.
+    """Return which entries of theta (d,) enter gamma through their square alone.
 
-    They are sigma and every diagonal entry with nothing below it in its column.
+    Their square can be varied instead, down to zero. They are sigma and every diagonal entry with nothing
+    below it in its column.
     """
     out: list[bool] = []
     for kind, q in zip(form.kinds, form.sizes, strict=True):
@@ -273,7 +278,7 @@ def column_signs(theta: Array, form: Plan) -> Array:
 
 
 def chain(theta: Array, form: Plan) -> tuple[Array, Array]:
-    """Return d gamma / d theta (d, d) as [gamma, theta] and the second derivatives (d, d, d) as [gamma, theta, theta]."""
+    """Return first (d, d) and second (d, d, d) derivatives of gamma in theta, gamma along the first axis."""
     d = form.n_theta
     first, second = np.zeros((d, d)), np.zeros((d, d, d))
     at = 0
@@ -308,7 +313,7 @@ def start_theta(form: Plan) -> Array:
 
 
 def theta_scale(form: Plan) -> Array:
-    """Return the size of theta that would give each effect the residual's variance; used to judge steps and zeros."""
+    """Return the size of theta that would give each effect the residual's variance, to judge steps by."""
     out = []
     for kind, q, scale in zip(form.kinds, form.sizes, form.scales, strict=True):
         out += [1.0 / _cell_scale(cell, scale) for cell in entries(kind, q)]

@@ -23,7 +23,7 @@ Array = np.ndarray
 
 @dataclass(frozen=True)
 class Prediction:
-    """Predicted means (n,) and their standard errors; `covariance` (n, n) of all rows where it was asked for."""
+    """Predicted means and standard errors (n,); `covariance` (n, n) of all rows for a conditioned case."""
 
     mean: Array
     se: Array
@@ -74,7 +74,7 @@ def predict_rows(
 
 
 def _known_groups(codes: list[Array], layout: Layout) -> list[Array]:
-    """Return by level the group number of each row in the fit, or -1 where it or a group outside it is new."""
+    """Return by level the group number of each row in the fit, -1 where the group is new."""
     out: list[Array] = []
     for i, code in enumerate(codes):
         names, rows = factorise(code, where=f"mixed.predict: level {i + 1}")
@@ -85,9 +85,9 @@ def _known_groups(codes: list[Array], layout: Layout) -> list[Array]:
             wrong = known & (layout.parents[i][np.where(known, found, 0)] != out[i - 1])
             if wrong.any():
                 raise FitError(
-                    f"mixed.predict: level {i + 1}: {int(wrong.sum())} rows name a known group under another outer "
-                    f"group than in the fit, first at row {int(np.argmax(wrong))}; give the outer codes of the fit, "
-                    "or a new code"
+                    f"mixed.predict: level {i + 1}: {int(wrong.sum())} rows name a known group under another "
+                    f"outer group than in the fit, first at row {int(np.argmax(wrong))}; give the outer "
+                    "codes of the fit, or a new code"
                 )
         out.append(found)
     return out
@@ -158,7 +158,7 @@ def _two_dimensional(z: Array) -> Array:
 
 
 def _case_columns(codes: Array, z: Array, groups: Array, prior: Array) -> tuple[Array, Array]:
-    """Return the columns of z spread over the case's groups, and the covariance of rows in groups not yet read."""
+    """Return z spread over the case's groups (n, k), and the covariance of rows in groups not yet read."""
     n, q = z.shape
     out = np.zeros((n, len(groups), q))
     place = {name: k for k, name in enumerate(groups.tolist())}

@@ -36,7 +36,7 @@ TOLERANCE = 1e-5
 
 @dataclass(frozen=True)
 class Profile:
-    """Limits by parameter: `names` such as "beta[0]", "sd[0, 1]" (level, effect), "corr[0, 1, 0]", "sigma"."""
+    """Limits by parameter, named "beta[0]", "sd[0, 1]" (level, effect), "corr[0, 1, 0]", "sigma"."""
 
     names: tuple[str, ...]
     estimate: Array
@@ -86,7 +86,7 @@ def parse_name(name: str) -> Held:
 
 
 def variance_limits(held: Held, evaluate: Evaluate, optimum: Optimum, form: Plan, level: float):
-    """Return estimate, lower and upper limit of a standard deviation, correlation or sigma, in working units."""
+    """Return estimate and limits of a standard deviation, correlation or sigma, in working units."""
     squares, sigma2 = _absolute(optimum, form)
     estimate, start = _opened(held, squares, sigma2, form)
     if not np.isfinite(estimate):
@@ -190,7 +190,7 @@ def _order(held: Held, q: int) -> list[int]:
 
 
 def _opened(held: Held, squares: list[Array], sigma2: float, form: Plan) -> tuple[float, Array]:
-    """Return the held parameter's estimate and the free parameters: Cholesky factors in the held order, then sigma."""
+    """Return the held parameter's estimate, and the free ones: Cholesky factors in its order, then sigma."""
     free: list[float] = []
     estimate = float(np.sqrt(sigma2)) if held.kind == "sigma" else np.nan
     for i, (square, kind, q) in enumerate(zip(squares, form.kinds, form.sizes, strict=True)):
@@ -208,8 +208,8 @@ def _opened(held: Held, squares: list[Array], sigma2: float, form: Plan) -> tupl
     return estimate, np.array([*free, *([] if held.kind == "sigma" else [np.sqrt(sigma2)])])
 
 
-def _closed(free: Array, value: float, held: Held, form: Plan) -> tuple[list[Array], complex]:
-    """Return covariances and sigma^2 from the free parameters and the held one; works on complex numbers too."""
+def _closed(free: Array, value: float, held: Held, form: Plan) -> tuple[list[Array], float]:
+    """Return covariances and sigma^2 from the free parameters and the held one; complex numbers do too."""
     values, squares = list(free), []
     for i, (kind, q) in enumerate(zip(form.kinds, form.sizes, strict=True)):
         mine = held.kind != "sigma" and held.level == i
@@ -238,7 +238,7 @@ def _closed(free: Array, value: float, held: Held, form: Plan) -> tuple[list[Arr
 
 
 def _coordinates(free: Array, value: float, held: Held, form: Plan) -> Array:
-    """Return what the deviance is differentiated in: gamma and log sigma^2, or gamma with sigma^2 if it is absolute."""
+    """Return what the deviance is differentiated in: gamma and log sigma^2 (known variances: sigma^2)."""
     squares, sigma2 = _closed(free, value, held, form)
     cells = [
         s[cell[0]] for s, k, q in zip(squares, form.kinds, form.sizes, strict=True) for cell in entries(k, q)
@@ -268,7 +268,7 @@ def _held_look(
 
 
 def _chain(at: Array, value: float, held: Held, form: Plan) -> tuple[Array, Array]:
-    """Return first derivatives of the coordinates by complex steps (exact) and second by differences of them."""
+    """Return first derivatives of the coordinates by complex steps, and second by differences of them."""
 
     def first(point: Array) -> Array:
         steps = point + 1e-30j * np.eye(len(point))

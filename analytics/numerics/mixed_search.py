@@ -135,7 +135,7 @@ def optimise(
 
 
 def _look(sums: Sums, theta: Array, form: Plan, transform: Array | None) -> Look[Stop] | None:
-    """Return the criterion in theta, squared entries through their square; None where X'H^-1X is singular to rounding."""
+    """Return the criterion in theta or its squared entries; None where X'H^-1X is singular to rounding."""
     try:
         point = criterion(sums, form, transform=transform)
     except np.linalg.LinAlgError:

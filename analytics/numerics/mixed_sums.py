@@ -62,7 +62,7 @@ def _block_sums(theta: Array, block: Block, form: Plan, probe: Array) -> Sums:
 
 @dataclass(frozen=True)
 class Base:
-    """Cross-products before elimination at this sigma, and what known variances add by row and by innermost group.
+    """Cross-products before elimination at this sigma, and what known variances add.
 
     `weight` (n,) is 1 / error variance; `first` and `second` (path q, path q, groups) are sums of z z' / w
     times its second power, and z z' / w^2 times its third.
@@ -201,7 +201,7 @@ def _loads(e: Array, matrices: Array, block: Block, level: int) -> list[Array]:
 
 
 def _own_traces(matrices: Array, whole: Array, taken: Array) -> Array:
-    """Return the part of tr(H^-1 H_i H^-1 H_j) that does not pass through outer levels, for one level's parameters."""
+    """Return what of tr(H^-1 H_i H^-1 H_j) does not pass through outer levels, for one level's parameters."""
     q = len(whole)
     right = np.broadcast_to(whole - 2.0 * taken, whole.shape)
     squares = (whole.reshape(q * q, -1) @ right.reshape(q * q, -1).T).reshape(q, q, q, q)
@@ -237,15 +237,16 @@ def _tangents(
     for i in reversed(range(depth)):
         q, at = form.sizes[i], offsets(form.sizes, i)
         change, d = changes[i], swept.shrunk[i]
-        shrunk[i] = own.get(i)
-        if shrunk[i] is None:
+        moving = own.get(i)
+        if moving is None:
             if change is None:
                 continue
-            shrunk[i] = -times(d, times(change[:, :q], d))
+            moving = -times(d, times(change[:, :q], d))
+        shrunk[i] = moving
         a = swept.cross[i][:, : at[-1]]
         for k in range(i):
             mine, tail = slice(at[k], at[k] + form.sizes[k]), slice(at[k], at[-1])
-            moved = times(shrunk[i], a[:, tail])
+            moved = times(moving, a[:, tail])
             if change is not None:
                 moved = moved + times(d, change[:, tail])
             down = transposed_times(a[:, mine], moved)

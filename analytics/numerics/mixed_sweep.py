@@ -21,7 +21,7 @@ Array = np.ndarray
 
 @dataclass(frozen=True)
 class Sweep:
-    """A block after both sweeps: per level the eliminated cross-products, D, N'E, and scores Z'H^-1M, and modes by path."""
+    """A block after both sweeps; `sweep`, `eliminate` and `shrink` say what each list holds by level."""
 
     cross: list[Array]
     shrunk: list[Array]
@@ -39,7 +39,7 @@ def offsets(sizes: tuple[int, ...], level: int) -> list[int]:
 
 
 def eliminate(cross: tuple[Array, ...], total: Array, block: Block, form: Plan, lams: list[Array]):
-    """Eliminate all levels, innermost first; return cross-products by level, D and D A by level, log|H| and M'H^-1M."""
+    """Eliminate all levels, innermost first; return A, D and D A by level, log|H| and M'H^-1M."""
     depth = len(form.sizes)
     cross_now, shrunk, pulled = list(cross), [np.zeros(0)] * depth, [np.zeros(0)] * depth
     log_det, left = 0.0, total.copy()
@@ -91,7 +91,7 @@ def sweep(
 
 
 def path_covariances(swept: Sweep, block: Block, form: Plan, *, last: bool) -> list[Array]:
-    """Return, by level, the conditional covariance (path q, path q, groups) of the effects of a group and all outside it."""
+    """Return by level the conditional covariance (path q, path q, groups) of a group's path."""
     out: list[Array] = []
     depth = len(form.sizes)
     for i in range(depth if last else depth - 1):
@@ -110,7 +110,7 @@ def path_covariances(swept: Sweep, block: Block, form: Plan, *, last: bool) -> l
 
 
 def shrink(s: Array, lam: Array) -> tuple[Array, float]:
-    """Return D = Lambda (I + Lambda' S Lambda)^-1 Lambda' (q, q, groups) and the sum of log|I + Lambda' S Lambda|."""
+    """Return D (q, q, groups) of the module's formula and the sum of log|I + Lambda' S Lambda|."""
     q = len(lam)
     if q == 1:
         scaled = 1.0 + lam[0, 0] ** 2 * s

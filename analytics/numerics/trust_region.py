@@ -39,7 +39,7 @@ class Look(Generic[T]):
 
 @dataclass(frozen=True)
 class Model:
-    """The quadratic model at a point. `promised` is what Newton's step promises, every curvature taken positive."""
+    """The quadratic model at a point; `promised` is what Newton's step promises, all curvatures positive."""
 
     gradient: Array
     values: Array
