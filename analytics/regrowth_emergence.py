@@ -417,6 +417,7 @@ def _fit_or_simplify(layout: _Layout, known_variance, criterion: str):
                 layout.start,
                 designs=layout.designs,
                 levels=_levels(layout, simpler),
+                method="marginal",
                 known_variance=known_variance,
                 criterion=criterion,
             )
@@ -433,19 +434,16 @@ def _fit_or_simplify(layout: _Layout, known_variance, criterion: str):
 
 def _cluster_errors(layout: _Layout, found) -> nonlinear_clusters.ClusterErrors:
     """Return robust covariances from the linearised model at the fit, patients independent."""
-    model = found.model
-    effects = [np.asarray(r) for r in found.linear.random]
-    mean, slopes = model.evaluate(model.parameters(found.beta, effects))
-    residual = layout.y - mean
-    blocks = []
-    for block, z, modes, psi in zip(
-        model.blocks, model.random_slopes(slopes), effects, found.linear.covariances, strict=True
-    ):
-        residual = residual + np.sum(z * modes[block.codes], axis=1)
-        blocks.append((block.codes, z, psi, block.structure))
-    variance = found.known_variance + found.sigma**2
+    blocks = [
+        (b.codes, z, psi, b.structure)
+        for b, z, psi in zip(found.model.blocks, found.working.Z, found.linear.covariances, strict=True)
+    ]
     return nonlinear_clusters.errors(
-        residual, model.fixed_slopes(slopes), blocks, variance, groups=layout.patient
+        layout.y - found.working.mean,
+        found.working.X,
+        blocks,
+        found.known_variance + found.sigma**2,
+        groups=layout.patient,
     )
 
 

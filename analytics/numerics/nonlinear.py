@@ -2,13 +2,16 @@
 
     y = curve(x, parameters) + error,  parameter k of a row = design_k beta_k + its groups' random effects
 
-Three answers, and a fit says which one it holds (`likelihood`):
+Four answers, and a fit says which one it holds (`likelihood`):
 
 * *least squares*: no levels; the residual sum of squares is minimised;
 * *Lindstrom-Bates*: the curve is made linear at the present fixed effects and conditional modes, the linear
   mixed model of `numerics.mixed` is fitted to the working response, and the two steps alternate until
   nothing moves. The log-likelihood is that of the last linear model, as R's nlme reports it; where random
   effects enter the curve nonlinearly it is an approximation. Any number of nested levels;
+* *marginal*: the curve is averaged over its random effects before it is made linear, so that the fixed
+  effects are consistent where Lindstrom-Bates leans towards the noise (`nonlinear_marginal`). Any number of
+  nested levels;
 * *quadrature*: the marginal likelihood itself, by adaptive Gauss-Hermite quadrature about each group's
   mode. One level, one to three random effects. Exact, and said to be, where they enter linearly.
 
@@ -19,10 +22,15 @@ Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, section 7.2 (from m
 from collections.abc import Callable, Sequence
 
 from analytics.errors import ParameterError
-from analytics.numerics import nonlinear_alternating, nonlinear_least_squares, nonlinear_quadrature
+from analytics.numerics import (
+    nonlinear_alternating,
+    nonlinear_least_squares,
+    nonlinear_marginal,
+    nonlinear_quadrature,
+)
 from analytics.numerics.nonlinear_model import NonlinearFit, build, flat_start
 
-METHODS = ("lindstrom-bates", "quadrature")
+METHODS = ("lindstrom-bates", "marginal", "quadrature")
 CRITERIA = ("ML", "REML")
 
 
@@ -60,7 +68,7 @@ def fit(
         random effects. Parameters of one level with "full" share one covariance matrix. No levels: least
         squares.
     method
-        "lindstrom-bates" or "quadrature".
+        "lindstrom-bates", "marginal" or "quadrature".
     criterion
         "ML" or "REML" of the linearised model; quadrature is ML.
     known_variance
@@ -94,4 +102,5 @@ def fit(
         return nonlinear_least_squares.fit(model, beta, known_variance)
     if method == "quadrature":
         return nonlinear_quadrature.fit(model, beta, known_variance)
-    return nonlinear_alternating.fit(model, beta, known_variance, criterion=criterion)
+    engine = nonlinear_marginal if method == "marginal" else nonlinear_alternating
+    return engine.fit(model, beta, known_variance, criterion=criterion)

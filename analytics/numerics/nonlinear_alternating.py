@@ -17,7 +17,7 @@ import numpy as np
 
 from analytics.numerics import mixed
 from analytics.numerics.mixed import MixedFit
-from analytics.numerics.nonlinear_model import Model, NonlinearFit, gather, slices_of
+from analytics.numerics.nonlinear_model import Linearised, Model, NonlinearFit, gather, slices_of
 
 _MAX_PASSES = 60
 _PULL = 1e-4
@@ -29,30 +29,31 @@ _SHARES = (0.4, 1.6)
 def fit(model: Model, start: np.ndarray, known_variance, *, criterion: str) -> NonlinearFit:
     """Alternate until the fixed effects move by less than a ten-thousandth of their standard errors."""
     beta, random = start, model.no_effects()
-    variance_of = _variance_rule(known_variance, len(model.y))
+    variance_of = variance_rule(known_variance, len(model.y))
     linear: MixedFit | None = None
     settled, n_passes = False, 0
     share, last_pull = 1.0, None
     with np.errstate(over="ignore", invalid="ignore"):
         while not settled and n_passes < _MAX_PASSES:
             n_passes += 1
-            variance = variance_of(model, beta)
+            variance = variance_of(_population(model, beta))
             before, linear = linear, _linear_fit(model, beta, random, variance, criterion, start=linear)
-            pull = (linear.beta - beta) / _sizes(linear)
-            share = _relaxed(pull, last_pull, share)
+            pull = (linear.beta - beta) / sizes_of(linear)
+            share = relaxed(pull, last_pull, share)
             settled = _has_settled(linear, before, pull)
             beta, random, share = _damped(model, beta, random, linear, variance, share)
             last_pull = pull
-        variance = variance_of(model, beta)
+        variance = variance_of(_population(model, beta))
         linear = _linear_fit(model, beta, random, variance, criterion, start=linear)
     return _answer(model, linear, beta, random, variance, settled, n_passes, criterion)
 
 
-def _sizes(linear) -> np.ndarray:
+def sizes_of(linear: MixedFit) -> np.ndarray:
+    """Return the standard errors of the fixed effects, as units in which steps are judged."""
     return np.where(linear.beta_se > 0, linear.beta_se, np.abs(linear.beta) + 1e-8)
 
 
-def _relaxed(pull: np.ndarray, last: np.ndarray | None, share: float) -> float:
+def relaxed(pull: np.ndarray, last: np.ndarray | None, share: float) -> float:
     """Return the share of the step to take, from how the last one changed the pull (Aitken).
 
     Near the fixed point the alternation shrinks the pull by one factor a pass, often a negative one: full
@@ -64,15 +65,18 @@ def _relaxed(pull: np.ndarray, last: np.ndarray | None, share: float) -> float:
     return float(np.clip(1 / (1 - rate), *_SHARES)) if rate < 1 else _SHARES[1]
 
 
-def _variance_rule(known_variance, n: int) -> Callable:
+def variance_rule(known_variance, n: int) -> Callable:
+    """Return a function from the population curve (n,) to sampling variances (n,), or to None."""
     if known_variance is None:
-        return lambda model, beta: None
+        return lambda mean: None
     if callable(known_variance):
-        return lambda model, beta: known_variance(
-            model.evaluate(model.parameters(beta, model.no_effects()))[0]
-        )
-    fixed = np.asarray(known_variance, dtype=float)
-    return lambda model, beta: fixed
+        return known_variance
+    fixed = np.broadcast_to(np.asarray(known_variance, dtype=float), n)
+    return lambda mean: fixed
+
+
+def _population(model: Model, beta) -> np.ndarray:
+    return model.evaluate(model.parameters(beta, model.no_effects()))[0]
 
 
 def _mixed_levels(model: Model, slopes: np.ndarray) -> list[tuple]:
@@ -129,6 +133,11 @@ def _has_settled(linear, before, pull: np.ndarray) -> bool:
 
 
 def _answer(model: Model, linear, beta, random, variance, converged, passes, criterion) -> NonlinearFit:
+    mean, slopes = model.evaluate(model.parameters(beta, random))
+    zs = tuple(model.random_slopes(slopes))
+    about = mean - sum(
+        np.sum(z * r[b.codes], axis=1) for b, z, r in zip(model.blocks, zs, random, strict=True)
+    )
     return NonlinearFit(
         beta=beta,
         beta_cov=linear.beta_cov,
@@ -142,13 +151,14 @@ def _answer(model: Model, linear, beta, random, variance, converged, passes, cri
         aic=linear.aic,
         bic=linear.bic,
         likelihood=f"Lindstrom-Bates approximation ({criterion} of the linearised model)",
-        fitted=model.evaluate(model.parameters(beta, random))[0],
-        population=model.evaluate(model.parameters(beta, model.no_effects()))[0],
+        fitted=mean,
+        population=_population(model, beta),
         known_variance=np.zeros(len(model.y)) if variance is None else variance,
         converged=converged,
         on_boundary=tuple(linear.on_boundary),
         n_iterations=passes,
         checks={**linear.checks, "converged": converged},
         linear=linear,
+        working=Linearised(about, model.fixed_slopes(slopes), zs),
         model=model,
     )

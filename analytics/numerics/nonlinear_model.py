@@ -85,6 +85,15 @@ class Model:
 
 
 @dataclass(frozen=True, slots=True)
+class Linearised:
+    """The curve made linear: mean (n,), and slopes in fixed effects X (n, p) and in each block's Z (n, q)."""
+
+    mean: np.ndarray
+    X: np.ndarray
+    Z: tuple[np.ndarray, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class NonlinearFit:
     """A fitted nonlinear (mixed) model.
 
@@ -117,6 +126,7 @@ class NonlinearFit:
     words: tuple[str, ...] = ()
     residual_df: float = np.inf
     linear: MixedFit | None = field(default=None, repr=False)
+    working: Linearised | None = field(default=None, repr=False)
     model: Model | None = field(default=None, repr=False)
 
     @property
