@@ -201,10 +201,8 @@ def main() -> None:
     for name in chosen.scenarios:
         run(name, chosen.n, chosen.jobs, chosen.out)
         table = summary(chosen.out / f"{name}.csv", chosen.n)
-        print(
         error = 100 * np.sqrt(0.95 * 0.05 / chosen.n)
         print(f"\n{name}: Monte Carlo error of a coverage of 95 %: {error:.1f} points")
-        )
         if chosen.by_target:
             table = table.groupby("target", sort=False).mean(numeric_only=True).reset_index()
         print(table.round(3).to_string(index=False))
