@@ -8,6 +8,7 @@ with code 2.
 import argparse
 import difflib
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -48,6 +49,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except AnalyticsError as error:
         print(error, file=sys.stderr)
         return 2
+    except BrokenPipeError:
+        # The reader of our output (`head`) has closed it; nothing is left to say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
         return 130

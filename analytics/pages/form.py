@@ -16,7 +16,6 @@ from IPython.display import display
 from analytics import records
 from analytics.errors import AnalyticsError
 from analytics.pages import overview, parameters, provenance, render
-from analytics.pages.commands import check as check_command
 
 LABELS = {"description_width": "11rem"}
 HIDDEN_SETTINGS = ("data",)
@@ -93,16 +92,11 @@ def show(data: str = "", out: str | Path = provenance.ROOT / "reports") -> None:
 
 
 def _check(data: str, found: widgets.HTML) -> None:
-    """Read the records and say what was found, or every problem."""
-    lines: list[str] = []
+    """Read the records and say what was found: every problem, every warning, the balance of rows."""
     found.value = "<p>Reading ...</p>"
-    try:
-        read = records.load(Path(data))
-        lines += [f"Warning: {warning.sentence()}" for warning in read.warnings]
-        lines += [check_command.balance(read), "The records can be used."]
-        found.value = f'<div role="status"><pre>{html.escape(chr(10).join(lines))}</pre></div>'
-    except AnalyticsError as error:
-        found.value = _alert(str(error))
+    read = records.check(Path(data))
+    said = html.escape(read.text())
+    found.value = f'<div role="{"status" if read.is_usable else "alert"}"><pre>{said}</pre></div>'
 
 
 def _make(

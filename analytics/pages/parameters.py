@@ -40,7 +40,7 @@ class SurgeonAudit(Common):
     """Settings of `01_surgeon_audit`."""
 
     surgeon: str = Field(
-        "", description="surgeon code to compare with the others; empty for the whole practice"
+        "", description="surgeon code to set against the others; empty for every surgeon in turn"
     )
     native_change: Literal["none", "assumed", "control"] = Field(
         "assumed", description="how loss of native hair is allowed for"

@@ -103,6 +103,8 @@ def check(
     **settings: Any,
 ) -> dict[str, Any]:
     """Return the run that `page` would make, with every setting checked; nothing is started."""
+    if "data" not in parameters.model(page).model_fields:
+        data = ""
     named = {**settings, "data": Path(data).name} if str(data) else dict(settings)
     return _planned(page, data, label, formats, timeout, parameters.checked(page, named, as_text=as_text))
 

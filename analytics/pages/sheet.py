@@ -200,6 +200,7 @@ def frame(
     labels: dict[str, str] | None = None,
     places: dict[str, int] | None = None,
     notes: Sequence[str] = (),
+    most: int = tables.MAX_ROWS,
 ) -> None:
     """Write a plain frame (a list of cases, a flow of records) as a table."""
     shown = disclosure.protect_frame(rows, page.audience)
@@ -217,6 +218,7 @@ def frame(
             notes=tuple(notes),
             labels=labels,
             places=places,
+            most=most,
         )
     )
 

@@ -27,6 +27,7 @@ def show(
     notes: tuple[str, ...] = (),
     labels: dict[str, str] | None = None,
     places: dict[str, int] | None = None,
+    most: int = MAX_ROWS,
 ) -> str:
     """Return a result or a frame as an HTML table.
 
@@ -44,16 +45,18 @@ def show(
         Heading by column, for a frame.
     places
         Decimals by column, for a frame; 1 where not named, 0 for whole numbers.
+    most
+        Rows shown at most.
     """
     if isinstance(what, Result):
         frame = of_result(what)
         notes = (*notes, *what.notes)
     else:
         frame = of_frame(what, labels=labels or {}, places=places or {})
-    if len(frame) > MAX_ROWS:
-        notes = (*notes, f"The first {MAX_ROWS} of {len(frame)} rows; all of them are in the workbook file.")
+    if len(frame) > most:
+        notes = (*notes, f"The first {most} of {len(frame)} rows; all of them are in the workbook file.")
     kind = "rw-table" if isinstance(what, Result) else "rw-table rw-frame"
-    return _html(frame.head(MAX_ROWS), table_id, title, notes, kind)
+    return _html(frame.head(most), table_id, title, notes, kind)
 
 
 def of_result(result: Result) -> pd.DataFrame:
