@@ -12,22 +12,28 @@ from scipy import stats
 from analytics import yields
 from analytics.errors import FitError
 from analytics.records import Records
+from analytics.records.words import MATURITY_MONTH
 from analytics.results import LEVEL
 from analytics.review_measures import Measured
 from analytics.review_periods import quarter_of
 from analytics.yields_average import one_reading
 
+# A zone is due once the last month at which its reading still counts as one at maturity has passed.
+LAST_USABLE_MONTH = {zone: month + 3 for zone, month in MATURITY_MONTH.items()}
 PERIOD = "period"
 PLACE = ["placement_id", "region_id"]
 
 
-def readings(known: Records, rows: pd.DataFrame | None = None) -> pd.DataFrame:
+def readings(known: Records, rows: pd.DataFrame | None = None, *, month: float | None = None) -> pd.DataFrame:
     """Return one row a placement with a usable reading at maturity, and the quarter of that reading.
 
     Parameters
     ----------
     rows
         Rows of `yields.by_visit`, where the caller has them already.
+    month
+        Take the reading nearest this month after the session instead (6 or later; provisional before
+        maturity).
 
     Returns
     -------
@@ -36,7 +42,7 @@ def readings(known: Records, rows: pd.DataFrame | None = None) -> pd.DataFrame:
         percent), smoker, scarring, curl, age_years of the patient, session_month (register month of the
         operation).
     """
-    picked = one_reading(yields.by_visit(known) if rows is None else rows)
+    picked = one_reading(yields.by_visit(known) if rows is None else rows, month=month)
     wanted = known.patients[["patient_id", "smoker", "scarring", "curl", "age_years"]]
     rows = picked.drop(columns=[c for c in wanted if c in picked and c != "patient_id"]).merge(
         wanted, on="patient_id", validate="many_to_one"

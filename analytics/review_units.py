@@ -34,6 +34,7 @@ from analytics.review_periods import quarter_of, timed
 NOT_ASKED = "complications not asked"
 NOT_RECORDED = "not recorded"
 NO_ANSWER = "due, no answer"
+SUPERSEDED = "a further session came first"
 NO_PHOTOGRAPHS = "no photographs taken"
 KEYS = ["patient_id", "session_id", "surgeon_id", "harvested_by", "method", "register_month"]
 COLUMNS = [*KEYS, "quarter", "part", "whole", "reason"]
@@ -159,7 +160,10 @@ def _seen(known: Records, criteria: Criteria, criterion: SeenCriterion, quarter:
 
 
 def _ratings(known: Records, criteria: Criteria, criterion: RatingCriterion, quarter: int) -> pd.DataFrame:
-    """Return all sessions due at the month; those without an answer in the window say so."""
+    """Return all sessions due at the month; those without an answer in the window say so.
+
+    Where a further session came before the window closed, the answer belongs to that one.
+    """
     visit = next(v for v in criteria.schedule if v.month == criterion.month)
     rows = due.sessions_due(known, criteria, quarter=quarter)
     rows = _joined(rows[rows["visit"].eq(criterion.month) & rows["status"].ne(due.NOT_YET)], known)
@@ -170,8 +174,18 @@ def _ratings(known: Records, criteria: Criteria, criterion: RatingCriterion, qua
         part=(value >= criterion.mark).astype(float).where(value.notna()),
         whole=1.0,
         register_month=rows["due_month"],
-        reason=np.where(value.isna(), NO_ANSWER, ""),
+        reason=np.select(
+            [value.notna(), _next_session(rows, known) < visit.closes], ["", SUPERSEDED], NO_ANSWER
+        ),
     )
+
+
+def _next_session(rows: pd.DataFrame, known: Records) -> np.ndarray:
+    """Return the months from each row's session to the patient's next one, infinite where there is none."""
+    s = known.sessions.sort_values(["patient_id", "patient_month"])
+    gap = s.groupby("patient_id")["patient_month"].shift(-1) - s["patient_month"]
+    months = gap.set_axis(s["session_id"]).astype(float).fillna(np.inf)
+    return rows["session_id"].map(months).to_numpy(dtype=float)
 
 
 def _photographs(

@@ -138,6 +138,9 @@ def values(y: ArrayLike, X: ArrayLike, clusters: ArrayLike, *, weights: ArrayLik
 def contrast(fit: Fit, combination: ArrayLike, *, level: float = 0.95) -> Contrast:
     """Return a combination of coefficients with Satterthwaite degrees of freedom.
 
+    Where the combination rests on a cluster that the design fits exactly (a group with a single cluster),
+    its error cannot be seen in the residuals: standard error, limits and p-value are NaN.
+
     Examples
     --------
     >>> fit = values([1.0, 3.0], [[1.0], [1.0]], ["a", "b"])
@@ -148,7 +151,7 @@ def contrast(fit: Fit, combination: ArrayLike, *, level: float = 0.95) -> Contra
     c = np.asarray(combination, dtype=float)
     estimate = float(c @ fit.beta)
     se = float(np.sqrt(max(c @ fit.cov @ c, 0.0)))
-    df = _satterthwaite(fit, c)
+    df = _satterthwaite(fit, c) if not _fitted_exactly(fit, c) else np.nan
     if not (se > 0 and np.isfinite(df)):
         return Contrast(estimate, np.nan, df, np.nan, np.nan, np.nan, level)
     half = float(stats.t.ppf(0.5 + level / 2, df)) * se
@@ -187,6 +190,17 @@ def _adjustment(x: np.ndarray, bread: np.ndarray) -> np.ndarray:
     eigenvalue, vector = np.linalg.eigh(np.eye(len(x)) - x @ bread @ x.T)
     kept = eigenvalue > EIGEN_FLOOR
     return (vector[:, kept] / np.sqrt(eigenvalue[kept])) @ vector[:, kept].T
+
+
+def _fitted_exactly(fit: Fit, c: np.ndarray) -> bool:
+    """Tell whether a cluster with leverage 1 carries the combination."""
+    for rows in _members(fit.codes):
+        x = fit.scaled[rows]
+        eigenvalue, vector = np.linalg.eigh(np.eye(len(x)) - x @ fit.bread @ x.T)
+        lost = vector[:, eigenvalue <= EIGEN_FLOOR]
+        if lost.size and np.abs(lost.T @ x @ fit.bread @ c).max() > EIGEN_FLOOR:
+            return True
+    return False
 
 
 def _satterthwaite(fit: Fit, c: np.ndarray) -> float:

@@ -21,7 +21,7 @@ from scipy import optimize, special
 from analytics.errors import ParameterError
 
 GRID = 240
-MAX_STEPS = 1500
+MAX_STEPS = 800
 SEED = 20260101
 
 
@@ -174,10 +174,12 @@ def run_length(increments: Increments, limit: float, *, grid: int = GRID) -> flo
     lower = np.minimum(np.floor(position + 1e-9).astype(int), grid)
     share = np.clip(position - lower, 0.0, 1.0)
     mass = stays * increments.probability[None, :]
-    row = np.broadcast_to(np.arange(grid + 1)[:, None], lower.shape)
-    move = np.zeros((grid + 1, grid + 1))
-    np.add.at(move, (row, lower), mass * (1 - share))
-    np.add.at(move, (row, np.minimum(lower + 1, grid)), mass * share)
+    first = np.arange(grid + 1)[:, None] * (grid + 1)
+    size = (grid + 1) ** 2
+    move = np.bincount((first + lower).ravel(), weights=(mass * (1 - share)).ravel(), minlength=size)
+    upper = np.minimum(lower + 1, grid)
+    move += np.bincount((first + upper).ravel(), weights=(mass * share).ravel(), minlength=size)
+    move = move.reshape(grid + 1, grid + 1)
     return float(np.linalg.solve(np.eye(grid + 1) - move, np.ones(grid + 1))[0])
 
 
