@@ -86,6 +86,8 @@ def looks_like(text: str) -> str:
     >>> looks_like("1,5"), looks_like("12%"), looks_like("#REF!"), looks_like("n/a")
     ('decimal_comma', 'unit_in_cell', 'spreadsheet_error', 'word_for_number')
     """
+    if re.fullmatch(NUMBER, text):
+        return "endless"
     if text.startswith("#"):
         return "spreadsheet_error"
     if re.fullmatch(r"[+-]?[0-9]{1,3}(\.[0-9]{3})*,[0-9]+|[+-]?[0-9]+,[0-9]*", text):

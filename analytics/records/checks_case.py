@@ -162,7 +162,8 @@ def _planted_sum(sessions: pd.DataFrame, placements: pd.DataFrame) -> list[Probl
     unread = placements.loc[placements["grafts"].isna(), "session_id"]
     held = sessions["session_id"].map(placements.groupby("session_id")["grafts"].sum())
     planted = sessions["grafts_out"] - sessions["grafts_discarded"]
-    known = held.notna() & planted.ge(0) & ~sessions["session_id"].isin(unread)
+    alone = ~sessions["session_id"].duplicated(keep=False)
+    known = held.notna() & planted.ge(0) & ~sessions["session_id"].isin(unread) & alone
     apart = (held - planted).abs()
     far = known & (apart > limits.GRAFTS_TOLERANCE_PCT / 100 * planted)
     near = known & (apart > 0) & ~far

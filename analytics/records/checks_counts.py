@@ -24,9 +24,12 @@ def check(frames: Frames, given: Frames) -> list[Problem]:
     """Return the problems of measurements; `given` are the tables as handed in, before defaults."""
     sessions, planted = _starts(frames, given)
     counts, planted, sessions = _numbered(_timed(frames["measurements"], sessions), planted, sessions)
+    counts = counts.assign(
+        is_sure=~counts["patient_id"].isin(_in_doubt(frames)) & ~_zone_in_doubt(frames, counts)
+    )
     return [
         *found(counts, _wrong_session(counts, planted, sessions), "measurements.session_id", "wrong_session"),
-        *found(counts, _without_baseline(counts), "measurements.month", "no_baseline"),
+        *found(counts, _without_baseline(counts, planted), "measurements.month", "no_baseline"),
         *_kinds(counts, planted, given["measurements"]),
         *_cells(counts),
         *_repeats(counts),
@@ -43,6 +46,25 @@ def _starts(frames: Frames, given: Frames) -> tuple[pd.DataFrame, pd.DataFrame]:
     sessions = sessions.drop_duplicates("session_id").dropna()
     zones = frames["placements"][["session_id", "zone"]].dropna().drop_duplicates()
     return sessions, zones.merge(sessions, on="session_id", validate="many_to_one")
+
+
+def _in_doubt(frames: Frames) -> pd.Series:
+    """Return the patients whose sessions or placements have faults of their own."""
+    sessions, placements = frames["sessions"], frames["placements"]
+    unread = sessions[["session_id", "register_month", "session_number"]].isna().any(axis=1)
+    ordered = sessions.sort_values(["patient_id", "session_number"])
+    falls = (ordered.groupby("patient_id")["register_month"].diff() < 0).reindex(
+        sessions.index, fill_value=False
+    )
+    twice = sessions["session_id"].duplicated(keep=False)
+    without_zone = placements.loc[placements["zone"].isna(), "patient_id"]
+    return pd.concat([sessions.loc[unread | falls | twice, "patient_id"], without_zone]).dropna()
+
+
+def _zone_in_doubt(frames: Frames, counts: pd.DataFrame) -> pd.Series:
+    """Return the counts in a zone that a placement of an unknown session, perhaps theirs, holds."""
+    placements = frames["placements"]
+    return counts["zone"].isin(placements.loc[placements["patient_id"].isna(), "zone"].dropna())
 
 
 def _to_the_decimal(sessions: pd.DataFrame, given: pd.DataFrame) -> pd.Series:
@@ -96,7 +118,8 @@ def _paired(first: np.ndarray, second: np.ndarray) -> np.ndarray:
 
 def _wrong_session(counts: pd.DataFrame, planted: pd.DataFrame, sessions: pd.DataFrame) -> pd.Series:
     """Return which counts are timed from a session that another, clearly before the count, has replaced."""
-    known = (counts["planting"] != MISSING) & counts["time"].notna()
+    known = (counts["planting"] != MISSING) & counts["time"].notna() & counts["is_sure"]
+    own = counts["person"].eq(counts["session_id"].map(sessions.set_index("session_id")["person"]))
     plants = counts["planting"].isin(planted["planting"])
     follow_up = counts["month"] > 0
     latest_planting = _latest_before(counts, planted, "place")
@@ -104,7 +127,7 @@ def _wrong_session(counts: pd.DataFrame, planted: pd.DataFrame, sessions: pd.Dat
     replaced = plants & follow_up & (latest_planting > counts["start"])
     elsewhere = ~plants & latest_planting.notna()
     older = ~plants & latest_planting.isna() & follow_up & (latest > counts["start"])
-    return known & (replaced | elsewhere | older)
+    return known & own & (replaced | elsewhere | older)
 
 
 def _latest_before(counts: pd.DataFrame, events: pd.DataFrame, by: str) -> pd.Series:
@@ -116,9 +139,11 @@ def _latest_before(counts: pd.DataFrame, events: pd.DataFrame, by: str) -> pd.Se
     return met.set_index("index")["met"].reindex(counts.index)
 
 
-def _without_baseline(counts: pd.DataFrame) -> pd.Series:
-    """Return the first follow-up of each planted region and session without a baseline."""
-    planted = counts["region_kind"].eq("planted").fillna(False)
+def _without_baseline(counts: pd.DataFrame, plantings: pd.DataFrame) -> pd.Series:
+    """Return the first follow-up of each region that its session planted, where it has no baseline."""
+    planted = counts["region_kind"].eq("planted").fillna(False) & counts["planting"].isin(
+        plantings["planting"]
+    )
     follow_up = counts[
         planted & (counts["month"] > 0) & counts["time"].notna() & (counts["course"] != MISSING)
     ]
@@ -133,7 +158,7 @@ def _kinds(counts: pd.DataFrame, planted: pd.DataFrame, given: pd.DataFrame) -> 
     kind, donor_zone = counts["region_kind"], counts["zone"].eq("donor").fillna(False)
     stated = given["region_kind"].notna()
     never = ~counts["place"].isin(planted["place"]) & counts["zone"].notna()
-    read = counts["person"].isin(planted["person"])
+    read = counts["person"].isin(planted["person"]) & counts["is_sure"]
     donor = stated & counts["zone"].notna() & (donor_zone != kind.eq("donor").fillna(False))
     one, several = _range(pd.Series(pd.factorize(kind)[0], counts.index), counts["course"])
     unlike = kind.notna() & (one != several) & kind.ne(_first(kind, counts["course"])) & ~donor

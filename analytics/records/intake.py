@@ -6,7 +6,7 @@ and rows left out with a reason, always.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -19,8 +19,10 @@ from analytics.records import (
     checks_counts,
     checks_follow,
     checks_keys,
+    checks_slips,
     checks_structure,
     derive,
+    privacy,
     readers,
     readers_store,
     typed,
@@ -36,11 +38,11 @@ NEEDS = {
     "donor_session_unknown": ("sessions.session_number",),
     "session_without_placement": ("placements.session_id",),
     "no_hairs": ("placements.session_id",),
+    "wrong_session": ("placements.zone", "placements.session_id", "sessions.register_month"),
     "no_baseline": ("placements.zone", "sessions.register_month"),
     "never_planted": ("placements.zone", "placements.session_id", "sessions.patient_id"),
     "taken_as_unplanted": ("placements.zone", "placements.session_id", "sessions.patient_id"),
     "fue_without_attempts": ("sessions.attempts",),
-    "calibre_without_method": (),
 }
 
 
@@ -88,7 +90,7 @@ def load(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Recor
         When any table breaks the dictionary: the message names every problem, one a line, and `problems`
         holds them.
     """
-    return from_raw(readers.read(path, queries=queries))
+    return from_raw(_read(path, queries))
 
 
 def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Check:
@@ -97,11 +99,17 @@ def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Chec
     Bad data never raise here; a path with nothing to read is itself a problem.
     """
     try:
-        raw = readers.read(path, queries=queries)
+        raw = _read(path, queries)
     except RecordError as fault:
         return Check(fault.problems, (), _balance(Raw({}), {}, {}, stopped=True))
     _, problems, balance = _examined(raw)
     return Check(_errors(problems), _warnings(problems), balance)
+
+
+def _read(path: str | Path, queries: Mapping[str, str] | None) -> Raw:
+    """Return the tables as read, with what in them could identify a person among their problems."""
+    raw = readers.read(path, queries=queries)
+    return replace(raw, problems=(*raw.problems, *privacy.examine(path, raw.tables)))
 
 
 def from_raw(raw: Raw) -> Records:
@@ -148,7 +156,7 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
     given, reasons = {}, {}
     for name in TABLES:
         given[name], found, reasons[name] = _one_table(raw, name, absent)
-        problems += found
+        problems += [p for p in found if not _is_told_as_identifier(p, raw.problems)]
     frames = derive.filled(given)
     has_visits = "visits" in raw.tables
     across = [
@@ -156,6 +164,7 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
         *checks_case.check(frames, given),
         *checks_counts.check(frames, given),
         *checks_follow.check(frames, has_visits=has_visits),
+        *checks_slips.check(frames, given),
     ]
     problems += [p for p in across if not absent.intersection(NEEDS.get(p.code, ()))]
     if not has_visits and "measurements" in raw.tables:
@@ -184,6 +193,13 @@ def _told(problem: Problem, refused: list[Problem], absent: set[str]) -> bool:
     return any(
         p.column == problem.column and p.count == problem.count and p.row == problem.row for p in refused
     )
+
+
+def _is_told_as_identifier(problem: Problem, of_files: tuple[Problem, ...]) -> bool:
+    """Return True for ages over 90 where the look for identifiers has already stopped at them."""
+    if problem.code != "age_not_grouped":
+        return False
+    return any(p.severity == "error" and (p.table, p.column) == ("patients", "age_years") for p in of_files)
 
 
 def _errors(problems: list[Problem]) -> tuple[Problem, ...]:

@@ -16,3 +16,8 @@ USUAL_TRANSECTED_PCT = (
 GRAFTS_TOLERANCE_PCT = 2.0  # assumed: counts at the table and in the operation note differ by so much
 ROI_OVER_ZONE = 3.0  # assumed: beyond this ratio a unit is likelier than a steep gradient
 LIFETIME_GRAFTS = 15000  # published ceiling about 6,000: Umar 2016, Aesthet Surg J 36:1101-10; margin assumed
+MOST_YIELD_PCT = (
+    200.0  # published readings up to 133 %: Beehner 2010, Hair Transplant Forum Int 20(1):1; margin assumed
+)
+REPEAT_RATIO = 2.0  # published repeatability CV is 2.6 to 9.8 %; twice is assumed to be a slip
+REPEAT_HAIRS_CM2 = 20.0  # assumed: below this two honest counts of a small field may differ twofold

@@ -16,13 +16,13 @@ CASE_SENTENCES = {
     "duplicate_key": Sentence(
         "row repeats the key of an earlier row",
         "rows repeat the key of an earlier row",
-        "{key} names one row",
+        "no two rows share {key}",
         "keep the right row, or give the other its own key",
     ),
     "duplicate_count": Sentence(
         "count stands twice for one region at one visit",
         "counts stand twice for one region at one visit",
-        "{key} names one count",
+        "no two counts share {key}",
         "give a repeated count its own count_number, and take a row copied by mistake away",
     ),
     "exact_copy": Sentence(

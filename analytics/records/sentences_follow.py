@@ -1,8 +1,31 @@
 """What is said of measurements, visits, therapies, events and ratings."""
 
+from analytics.records.limits import MOST_YIELD_PCT, REPEAT_RATIO
 from analytics.records.messages import Sentence
 
 FOLLOW_SENTENCES = {
+    # slips
+    "two_spellings": Sentence(
+        "code is spelt in another way than elsewhere",
+        "codes are spelt in another way than elsewhere",
+        "one person, team or device has one code, to the letter",
+        "write it as most rows do, or leave it if it is another",
+        "warning",
+    ),
+    "repeats_apart": Sentence(
+        "repeated count is far from the first",
+        "repeated counts are far from the first",
+        f"two counts of a marked region at one visit differ less than {REPEAT_RATIO:g}-fold",
+        "look whether one is of another region, or misses a digit",
+        "warning",
+    ),
+    "beyond_planted": Sentence(
+        "count gained far more hairs than were planted",
+        "counts gained far more hairs than were planted",
+        f"gain since the baseline is at most {MOST_YIELD_PCT:g} % of the hairs planted per cm2",
+        "look at the two counts and at what was planted; the reading is used as it is",
+        "warning",
+    ),
     # measurements
     "wrong_session": Sentence(
         "count is timed from the wrong session",

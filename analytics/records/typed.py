@@ -21,6 +21,7 @@ ADVICE = {
     "decimal_comma": "the first has a decimal comma; write a decimal point",
     "unit_in_cell": "the first has something beside the number; write the number alone, the unit is fixed",
     "spreadsheet_error": "the first is the error of a formula; mend the formula or leave the cell empty",
+    "endless": "the first is larger than any number can be; mend it",
     "word_for_number": "the first is a word or a mark; leave the cell empty where nothing is known",
 }
 
@@ -95,13 +96,10 @@ def _sentence(column: Column, code: str, *, first: str) -> Sentence:
         rule = f"expected a number in {column.unit}" if column.unit else "expected a number"
         advice = ADVICE[cells.looks_like(first)]
         return Sentence("value is not a plain number", "values are not plain numbers", rule, advice)
-    longest = cells.LONGEST_LABEL if column.kind == "label" else cells.LONGEST_CODE
+    name, longest = ("label", cells.LONGEST_LABEL) if column.kind == "label" else ("code", cells.LONGEST_CODE)
+    rule = f"a {name} has at most {longest} letters and does not begin with =, +, - or @"
     return Sentence(
-        "text is no code",
-        "texts are no codes",
-        f"a {'short word' if column.kind == 'label' else 'code'} begins with a letter or digit and has at "
-        f"most {longest} of them",
-        "write a code or a short word, never a remark or a formula",
+        f"text is no {name}", f"texts are no {name}s", rule, "write a short code, never a remark or a formula"
     )
 
 
