@@ -37,7 +37,7 @@ from analytics.numerics.mixed_inference import (
     ratio_test,
 )
 from analytics.numerics.mixed_parts import Part, Sums, prepare
-from analytics.numerics.mixed_plan import Plan, Survey, plan, start_theta
+from analytics.numerics.mixed_plan import Plan, Survey, factors, plan, start_theta
 from analytics.numerics.mixed_search import optimise
 from analytics.numerics.mixed_sums import contributions
 
@@ -51,6 +51,7 @@ __all__ = [
     "contributions",
     "criterion",
     "design",
+    "factors",
     "fit",
     "fit_sums",
     "likelihood_ratio",

@@ -7,16 +7,18 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from scipy import stats
 
 from analytics.errors import FitError
 from analytics.numerics import mixed_checks as checks
-from analytics.numerics.mixed_criterion import Criterion, criterion
+from analytics.numerics.mixed_criterion import Criterion, along, criterion
 from analytics.numerics.mixed_inference import (
     METHODS,
     Contrast,
     KenwardRoger,
     Spread,
     f_test,
+    free_entries,
     kenward_roger,
     kenward_roger_test,
     satterthwaite_df,
@@ -27,7 +29,7 @@ from analytics.numerics.mixed_inference import (
 from analytics.numerics.mixed_layout import Layout
 from analytics.numerics.mixed_modes import Modes, conditional_modes
 from analytics.numerics.mixed_parts import Part, Sums
-from analytics.numerics.mixed_plan import Plan, factors, with_method
+from analytics.numerics.mixed_plan import Plan, chain, factors, with_method
 from analytics.numerics.mixed_predict import Conditioned, Prediction, condition_case, predict_rows
 from analytics.numerics.mixed_profile import (
     Profile,
@@ -37,10 +39,13 @@ from analytics.numerics.mixed_profile import (
     variance_limits,
 )
 from analytics.numerics.mixed_search import Evaluate, Optimum, optimise
+from analytics.numerics.mixed_wald import variance_limits as wald_limits
 
 Array = np.ndarray
 # Lambda below this share of the residual's scale is tried at zero (lme4's tolerance for a singular fit).
 SINGULAR = 1e-4
+# Relative curvature below which a combination of variance parameters is not determined by the data.
+FLAT = 1e-8
 # With at most this many group effects times columns, the exact Hessian costs less than an extra step.
 SMALL = 30_000
 # From this many blocks on, a fit of the first block gives the start values; it stops when a step promises
@@ -337,6 +342,24 @@ class MixedFit:
         rows = np.array([self._limits(name, level) for name in wanted]).reshape(-1, 3)
         return Profile(wanted, rows[:, 0], rows[:, 1], rows[:, 2], level)
 
+    def wald(self, *, level: float = 0.95) -> Profile:
+        """Return limits from the curvature at the optimum, under the names of `profile` (see `mixed_wald`).
+
+        Parameters
+        ----------
+        level
+            Confidence, between 0 and 1.
+        """
+        estimate, low, high = wald_limits(self.optimum.theta, self.sigma, self._spread, self.form, level)
+        half = stats.t.ppf(0.5 + level / 2.0, self.beta_df) * self.beta_se
+        return Profile(
+            self.profile_names,
+            np.append(estimate, self.beta),
+            np.append(low, self.beta - half),
+            np.append(high, self.beta + half),
+            level,
+        )
+
     @property
     def profile_names(self) -> tuple[str, ...]:
         """Names of what can be profiled: beta[j], sd[level, effect], corr[level, a, b], sigma."""
@@ -365,12 +388,21 @@ class MixedFit:
         """Return y minus the population mean, or, if levels are given, minus the groups' means (n,)."""
         return np.asarray(y, dtype=float) - self.predict(X, levels).mean
 
+    def _determined(self) -> bool:
+        """Return whether the data curve the deviance in every variance parameter that is not at zero."""
+        free = free_entries(self.optimum.theta, self.form)
+        _, hessian = along(self.optimum.point, *chain(self.optimum.theta, self.form))
+        inside = hessian[np.ix_(free, free)]
+        root = np.sqrt(np.maximum(np.diag(inside), 1e-300))
+        return bool((np.linalg.eigvalsh(inside / np.outer(root, root)) > FLAT).all()) if free.any() else True
+
     @cached_property
     def checks(self) -> dict[str, bool]:
         """Named checks, true where all is well."""
         return {
             "converged": self.converged,
             "not_on_boundary": not any(self.on_boundary),
+            "determined": self._determined(),
             "finite_se": bool(np.isfinite(self.beta_se).all()),
         }
 

@@ -60,7 +60,7 @@ def satterthwaite_spread(theta: Array, point: Criterion, sums: Sums, form: Plan)
     """Return what Satterthwaite's degrees of freedom need, from sums with the exact Hessian."""
     p = form.p
     first, second = chain(theta, form)
-    free = _free_entries(theta, form)
+    free = free_entries(theta, form)
     hessian = point.hessian
     inner = point.scale * (point.inverse @ sums.slope[:, :p, :p] @ point.inverse)
     slopes = np.einsum("gt,gab->tab", first, inner)[free]
@@ -77,7 +77,7 @@ def satterthwaite_spread(theta: Array, point: Criterion, sums: Sums, form: Plan)
     return Spread(covariance, np.concatenate([slopes, covariance[None]]), _twice_inverse(whole))
 
 
-def _free_entries(theta: Array, form: Plan) -> Array:
+def free_entries(theta: Array, form: Plan) -> Array:
     """Return which entries of theta move a covariance: not those in a column of Lambda that is zero."""
     out: list[bool] = []
     for lam, kind, q in zip(factors(theta, form), form.kinds, form.sizes, strict=True):

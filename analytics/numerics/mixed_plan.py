@@ -100,11 +100,11 @@ def plan(survey: Survey, kinds: tuple[str, ...], *, method: str = "REML", known:
     p = len(survey.gram) - 1
     if method not in ("REML", "ML"):
         raise FitError("mixed.fit: unknown method; use REML or ML")
-    refuse_few_groups(survey.n_groups, tuple(len(s) for s in survey.z_squares), "mixed.fit")
     if survey.n <= p:
         raise FitError(
             f"mixed.fit: {survey.n} rows for {p} fixed effects; more rows than fixed effects are needed"
         )
+    refuse_few_groups(survey.n_groups, tuple(len(s) for s in survey.z_squares), "mixed.fit")
     root = _checked_root(survey.gram / survey.n)
     unit = float(root[p, p] * np.sqrt(survey.n / (survey.n - p)))
     root[p, p] = unit
@@ -178,7 +178,7 @@ def factors(theta: Array, form: Plan) -> list[Array]:
     """Return Lambda (q, q) of each level from theta."""
     out, at = [], 0
     for kind, q in zip(form.kinds, form.sizes, strict=True):
-        lam = np.zeros((q, q))
+        lam = np.zeros((q, q), dtype=theta.dtype)
         for cell in entries(kind, q):
             for a, b in cell:
                 lam[a, b] = theta[at]

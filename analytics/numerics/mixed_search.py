@@ -236,5 +236,8 @@ def _snapped(theta: Array, form: Plan) -> Array | None:
     if not small.any():
         return None
     trial = np.where(small, 0.0, theta)
-    sigma2 = trial[-1] ** 2 if form.known else None
-    return theta_from([lam @ lam.T for lam in factors(trial, form)], sigma2, form)
+    squares = []
+    for lam, scale in zip(factors(trial, form), form.scales, strict=True):
+        kept = (lam**2).sum(axis=1) * scale**2 >= NEAR_ZERO**2
+        squares.append((lam @ lam.T) * np.outer(kept, kept))
+    return theta_from(squares, trial[-1] ** 2 if form.known else None, form)
