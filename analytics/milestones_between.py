@@ -1,0 +1,261 @@
+"""Which groups reach a milestone earlier, by what factor, and which curve fits them? (`milestones`)"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics import milestones_compare as compared
+from analytics import milestones_curves as curves_of
+from analytics import milestones_intervals as spans_of
+from analytics import milestones_ratios as ratios_of
+from analytics import yields
+from analytics.errors import FitError, ParameterError
+from analytics.milestones_compare import KINDS
+from analytics.milestones_intervals import PLANNED_MONTHS, Question
+from analytics.milestones_ratios import REFERENCE
+from analytics.milestones_time import first_readings
+from analytics.numerics.scores import KINDS as ALL_KINDS
+from analytics.records import Records
+from analytics.results import LEVEL, Curve, Result
+
+STEP_MONTHS = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Placements, all of them, and those used with intervals at planned and at exact months, grouped."""
+
+    everyone: pd.DataFrame
+    planned: pd.DataFrame
+    exact: pd.DataFrame
+    covariates: np.ndarray | None
+    reference: str
+    question: Question
+
+
+def compare(
+    records: Records,
+    *,
+    percent: float = ratios_of.PURE_TEMPO_PERCENT,
+    by: str = "zone",
+    reference: str | None = None,
+    covariates: tuple[str, ...] = (),
+    kinds: tuple[str, ...] = KINDS,
+    tau: float | None = None,
+    n_permutations: int = 0,
+    n_resamples: int = 500,
+    seed: int = 1,
+    n_jobs: int = 1,
+    native_change: str = "assumed",
+    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
+    end_at_therapy: bool = False,
+    level: float = LEVEL,
+) -> Result:
+    """Compare groups by when first readings reach a milestone.
+
+    Parameters
+    ----------
+    percent
+        The milestone, percent of planted hairs. At 25 a time ratio is one of tempo; above it, time and
+        survival mix and a share that never reaches is fitted beside.
+    by
+        As in `milestones.time_to`; with `zone`, hairline and frontal together are the front.
+    reference
+        The group the others are held against; the front, or else the group with most placements.
+    covariates
+        Columns of patients, or session_number, surgeon_id, team_id, method: adjusted for in the time ratios.
+    kinds
+        Scores of the tests: `sun`, `finkelstein`, `wilcoxon`.
+    tau
+        Month up to which restricted means reach; by default the earliest last visit of the groups, 18 at
+        most.
+    n_permutations
+        Exchanges of patients for a Monte Carlo p-value; 0 for the approximation alone.
+    n_resamples, seed, n_jobs
+        Of the resampling of patients for restricted means.
+    native_change, annual_loss_pct, planned_months, end_at_therapy, level
+        As in `milestones.time_to`.
+
+    Returns
+    -------
+    Result
+        By group: `early placements beyond expectation (...)`, `any difference (...)`, `time ratio (...)` of
+        four families, `AIC (...)`, above 25 % `never reaches (...)` with its test against none, `restricted
+        mean ...` and `difference in restricted mean ...`. Each difference has its interval first and its
+        p-value after.
+
+    Raises
+    ------
+    ParameterError
+        When an option is unknown, fewer than two groups have placements, or one that was asked for is empty.
+    """
+    question = Question(percent, "first", level, planned_months, end_at_therapy)
+    asked = _ask(records, question, by, reference, covariates, (native_change, annual_loss_pct))
+    unknown = [k for k in kinds if k not in ALL_KINDS]
+    if unknown:
+        raise ParameterError(
+            f"milestones.compare(kinds): unknown; use some of {', '.join(ALL_KINDS)}; correct it"
+        )
+    group = asked.planned["group"]
+    rows = compared.test_rows(
+        asked.planned, group, kinds=kinds, n_permutations=n_permutations, seed=seed, level=level
+    )
+    groups = curves_of.fit_groups(asked.planned, ("group",))
+    rows += compared.restricted_rows(
+        asked.planned,
+        groups,
+        reference=asked.reference,
+        tau=tau,
+        n=n_resamples,
+        seed=seed,
+        n_jobs=n_jobs,
+        level=level,
+    )
+    found, notes = _ratio_fits(asked)
+    checks = {"turnbull_certified": all(g.fit.certified for g in groups)}
+    if found is not None:
+        rows += ratios_of.ratio_rows(found, level=level) + ratios_of.aic_rows(found)
+        if percent > ratios_of.PURE_TEMPO_PERCENT:
+            rows += ratios_of.never_rows(asked.exact, asked.exact["group"], found, level=level)
+        checks |= {f"{family}_converged": fit.checks["converged"] for family, fit in found.fits.items()}
+    few = {str(g.name[0]): g.flag for g in groups if g.flag}
+    table = pd.DataFrame(rows).rename(columns={"group": by})
+    table["flag"] = [_with_few(flag, name, few) for flag, name in zip(table["flag"], table[by], strict=True)]
+    return Result(
+        table,
+        asked.everyone,
+        _method(asked, by, covariates, n_permutations, n_resamples, seed),
+        (by,),
+        checks,
+        notes=(*notes, "AIC takes placements as independent; it ranks shapes and tests nothing."),
+    )
+
+
+def _with_few(flag: str, name: str, few: dict[str, str]) -> str:
+    said = [few[part] for part in str(name).split(" : ") if part in few]
+    return "; ".join(dict.fromkeys(part for part in (flag or "", *said) if part))
+
+
+def shapes(
+    records: Records,
+    *,
+    percent: float = ratios_of.PURE_TEMPO_PERCENT,
+    by: str = "zone",
+    reference: str | None = None,
+    n_resamples: int = 300,
+    seed: int = 1,
+    native_change: str = "assumed",
+    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
+    end_at_therapy: bool = False,
+    level: float = LEVEL,
+) -> Curve:
+    """Lay the fitted time-ratio curves of every family over the first readings, so that misfit is seen.
+
+    Parameters
+    ----------
+    percent, by, reference, n_resamples, seed, native_change, annual_loss_pct, planned_months, end_at_therapy,
+    level
+        As in `compare`.
+
+    Returns
+    -------
+    Curve
+        `AIC (...)` of every family; `path`: one curve a family and the observed first readings, by group.
+
+    Raises
+    ------
+    ParameterError
+        As `compare`.
+    FitError
+        Where no family can be fitted.
+    """
+    question = Question(percent, "first", level, planned_months, end_at_therapy)
+    asked = _ask(records, question, by, reference, (), (native_change, annual_loss_pct))
+    found, notes = _ratio_fits(asked)
+    if found is None:
+        raise FitError(f"milestones.shapes(records): {notes[0]}")
+    seen = first_readings(
+        asked.planned, ("group",), question, np.array([12.0]), n=n_resamples, seed=seed, n_jobs=1
+    )
+    last = float(seen["path"]["x"].max())
+    fitted = ratios_of.fitted_paths(found, np.arange(STEP_MONTHS, last + 1e-9, STEP_MONTHS))
+    named = {"group": by}
+    return Curve(
+        pd.DataFrame(ratios_of.aic_rows(found)).rename(columns=named),
+        asked.everyone,
+        _method(asked, by, (), 0, n_resamples, seed),
+        (by,),
+        seen["checks"],
+        "milestones",
+        notes,
+        {"at_risk": seen["extra"]["at_risk"].rename(columns=named)},
+        path=pd.concat([seen["path"], fitted], ignore_index=True).rename(columns=named),
+    )
+
+
+def _ask(records, question: Question, by: str, reference, covariates, native) -> _Asked:
+    """Return the placements a comparison rests on."""
+    spans_of.check(question)
+    allowed = ("zone", *ratios_of.PLACE_COLUMNS)
+    if by not in allowed:
+        raise ParameterError(
+            f"milestones.compare(by): unknown column; use one of {', '.join(allowed)}; correct it"
+        )
+    rows = yields.by_visit(records, native_change=native[0], annual_loss_pct=native[1])
+    planned = spans_of.placements_of(rows, records, question)
+    exact = spans_of.placements_of(rows, records, replace(question, planned_months=None))
+    design, missing = ratios_of.covariate_design(planned, records, covariates)
+    planned["reason"] = planned["reason"].where(planned["reason"].ne(""), missing)
+    own = planned["reason"].eq("").to_numpy()
+    curves_of.refuse_empty(planned[own], "milestones.compare(records)")
+    wanted = reference or (REFERENCE if by == "zone" else str(planned.loc[own, by].mode().iloc[0]))
+    group = ratios_of.grouped(planned, by, wanted)
+    if group[own].nunique() < 2 or wanted not in set(group[own]):
+        raise ParameterError(
+            f"milestones.compare(by, reference): {group[own].nunique()} group(s) have a placement with a "
+            "baseline and a "
+            "later reading, or the reference has none; two are needed and the reference among them; "
+            "choose others"
+        )
+    matrix = design.to_numpy(dtype=float)[own] if len(design.columns) else None
+    return _Asked(
+        planned,
+        planned.assign(group=group)[own].reset_index(drop=True),
+        exact.assign(group=group)[own].reset_index(drop=True),
+        matrix,
+        wanted,
+        question,
+    )
+
+
+def _ratio_fits(asked: _Asked) -> tuple[ratios_of.RatioFits | None, tuple[str, ...]]:
+    try:
+        found = ratios_of.time_ratio_fits(
+            asked.exact,
+            asked.exact["group"],
+            percent=asked.question.percent,
+            reference=asked.reference,
+            covariates=asked.covariates,
+        )
+    except (FitError, ParameterError) as error:
+        return None, (f"No time ratios: {error}",)
+    return found, ()
+
+
+def _method(asked: _Asked, by: str, covariates, n_permutations: int, n_resamples: int, seed: int) -> str:
+    adjusted = f", adjusted for {', '.join(covariates)}" if covariates else ""
+    exchange = (
+        f", {n_permutations} exchanges" if n_permutations else ", normal approximation of the exchanges"
+    )
+    return (
+        f"{asked.question.percent:g} % of planted hairs, first readings by {by} against {asked.reference}; "
+        "score tests "
+        f"with patients exchanged within session number{exchange}; time ratios on intervals at exact "
+        "months, errors "
+        f"clustered in patients (sandwich){adjusted}; restricted means from Turnbull's curve, patients "
+        "resampled "
+        f"{n_resamples} times (seed {seed}); level {asked.question.level:g}"
+    )
