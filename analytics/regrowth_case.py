@@ -5,12 +5,12 @@ to their modes given its readings, found by Gauss-Newton on the density curve; t
 how the modes move with the fixed effects, carry over to any month. A predicted density has four variances:
 
 * `parameter`: the clinic's own curve is estimated;
-* `between_patient`: what is not yet known of this patient;
+* `between_patient`: what is not yet known of this patient (and of the habits of the patient's reader);
 * `within_patient`: what is not yet known of this placement and region, the error of its planted density
   included;
 * `count`: what the count itself will add (for the counted area and reader asked for).
 
-The yield predicted is the *true* one (percent of planted hairs, without error of planted density).
+The yield predicted is the *true* one (percent of planted hairs, without the errors of planted density and reader).
 """
 
 from dataclasses import dataclass
@@ -21,8 +21,10 @@ import pandas as pd
 from analytics import measurement, regrowth_rows
 from analytics.numerics import curves
 from analytics.regrowth_emergence import NATIVE, PLATEAU, Emergence, density_curve
-from analytics.regrowth_quantities import parameters, variances
+from analytics.regrowth_quantities import parameters, true_plateau_variances
 
+# Effects of the patient: true plateau, log tempo, and what the reader's habit adds to the plateau.
+_OF_PATIENT = 3
 _STEPS = 60
 _TOLERANCE = 1e-9
 
@@ -63,8 +65,9 @@ def predict_case(
         Months after the session, 0 or more.
     targets
         What to predict, one row a placement and region: `placement_id, region_id, group` (zone), `planted`
-        (calibrated, hairs/cm2), `planted_source`, and `mix_i` where the fit has case mix. The placements of
-        `rows` if not given.
+        (calibrated, hairs/cm2), `planted_source`, `mix_i` where the fit has case mix, `native_share` where
+        some of the baseline is hair planted before, which does not thin. The placements of `rows` if not
+        given.
     counted_area_cm2, marked
         How the predicted count will be made.
 
@@ -100,13 +103,13 @@ class _Places:
 
     @property
     def size(self) -> int:
-        return 2 + 3 * len(self.placements) + len(self.regions)
+        return _OF_PATIENT + 3 * len(self.placements) + len(self.regions)
 
     def own(self, j: int) -> int:
-        return 2 + 3 * j
+        return _OF_PATIENT + 3 * j
 
     def native(self, r: int) -> int:
-        return 2 + 3 * len(self.placements) + r
+        return _OF_PATIENT + 3 * len(self.placements) + r
 
 
 def _region_key(frame: pd.DataFrame) -> pd.Series:
@@ -131,18 +134,21 @@ def _places(fit: Emergence, rows: pd.DataFrame, wanted: pd.DataFrame) -> _Places
 
 
 def _prior(fit: Emergence, places: _Places) -> np.ndarray:
+    """Return the prior covariance of the case's effects: patient, then placements, then regions."""
     named = dict(zip(fit.spread_names, fit.spread, strict=True))
-    total, _, covariance = variances(fit, fit.beta, fit.spread)
-    patient = named.get("patient: plateau", 0.0)
-    own = max(total - patient, 0.0)
-    prior = np.zeros((places.size, places.size))
-    prior[0, 0], prior[1, 1] = patient, named.get("patient: log tempo", 0.0)
-    prior[0, 1] = prior[1, 0] = covariance
+    patient, placement = (max(v, 0.0) for v in true_plateau_variances(fit, fit.beta, fit.spread))
     plateau = float(np.average(parameters(fit, fit.beta)[0], weights=fit.n_placements))
+    tempo = named.get("patient: log tempo", 0.0)
+    # Where the readers' share was larger than the estimate the covariance must still be one.
+    most = 0.99 * float(np.sqrt(patient * tempo))
+    covariance = float(np.clip(named.get("patient: log tempo with plateau", 0.0), -most, most))
+    prior = np.zeros((places.size, places.size))
+    prior[0, 0], prior[1, 1], prior[2, 2] = patient, tempo, (plateau * fit.reader_cv) ** 2
+    prior[0, 1] = prior[1, 0] = covariance
     for j, source in enumerate(places.sources):
         at = places.own(j)
         cv = fit.planted_cv.get(source, max(fit.planted_cv.values()))
-        prior[at, at] = own
+        prior[at, at] = placement
         prior[at + 1, at + 1] = (plateau * cv) ** 2
         prior[at + 2, at + 2] = named.get("placement: log tempo", 0.0)
     for r in range(len(places.regions)):
@@ -177,11 +183,10 @@ def _lay_out(fit: Emergence, rows: pd.DataFrame, places: _Places) -> _Laid:
     effects = [np.zeros((n, places.size)) for _ in range(3)]
     at = np.arange(n)
     effects[0][at, places.native(0) + r] = fit.native_scale[zone]
-    effects[1][at, 0] = 1.0
-    effects[1][at, 2 + 3 * j] = 1.0
-    effects[1][at, 3 + 3 * j] = 1.0
-    effects[2][at, 1] = 1.0
-    effects[2][at, 4 + 3 * j] = 1.0
+    first = _OF_PATIENT + 3 * j
+    effects[1][at, 0] = effects[1][at, 2] = 1.0
+    effects[1][at, first] = effects[1][at, first + 1] = 1.0
+    effects[2][at, 1] = effects[2][at, first + 2] = 1.0
     base = np.column_stack([d @ fit.beta[a:b] for d, (a, b) in zip(fixed, fit.slices, strict=True)])
     counting = (
         rows["counted_area_cm2"].to_numpy(dtype=float),
@@ -277,6 +282,12 @@ def _ahead(
     repeated = wanted.loc[wanted.index.repeat(len(months))].reset_index(drop=True)
     month = np.tile(months, len(wanted))
     kept = np.concatenate([_kept_ahead(fit, rows, one, months) for one in _region_key(wanted)])
+    share = (
+        np.repeat(wanted["native_share"].to_numpy(dtype=float), len(months))
+        if "native_share" in wanted
+        else 1.0
+    )
+    kept = 1 - share * (1 - kept)
     filled = {"is_later": False, "planted_before": 0.0, "counted_area_cm2": 1.0, "both_marked": False}
     missing = {c: v for c, v in filled.items() if c not in repeated}
     repeated = repeated.assign(
@@ -316,7 +327,7 @@ def _predicted(
     parameter = np.einsum("ip,pq,iq->i", total, fit.beta_cov, total)
     random = np.einsum("ip,pq,iq->i", by_effect, covariance, by_effect)
     own = by_effect.copy()
-    own[:, 2:] = 0.0
+    own[:, _OF_PATIENT:] = 0.0
     between = np.minimum(np.einsum("ip,pq,iq->i", own, covariance, own), random)
     truth, truth_var = _true_yield(fit, ahead, b, covariance, gain, seen_by_beta, places)
     return ahead.labels.assign(
@@ -333,6 +344,7 @@ def _predicted(
 def _true_yield(fit: Emergence, ahead: _Laid, b, covariance, gain, seen_by_beta, places: _Places):
     """Return true yield: plateau without the error of planted density, times the share emerged."""
     plateau_design = ahead.effects[1].copy()
+    plateau_design[:, 2] = 0.0
     for j in range(len(places.placements)):
         plateau_design[:, places.own(j) + 1] = 0.0
     plateau = ahead.base[:, 1] + plateau_design @ b

@@ -67,7 +67,8 @@ def test_a_notebook_is_a_page_without_logic_or_outputs(path):
     cells = [c for c in json.loads(path.read_text())["cells"] if c["cell_type"] == "code"]
     assert all(not c["outputs"] and c["execution_count"] is None for c in cells)
     sources = ["".join(c["source"]) for c in cells]
-    assert sum(len(s.splitlines()) for s in sources) <= 70
+    # A call spread over lines for its alt text is one line of code: statements are counted.
+    assert sum(len(ast.parse(s).body) for s in sources) <= 60
     forbidden = (ast.FunctionDef, ast.ClassDef, ast.For, ast.While, ast.Lambda, ast.AsyncFunctionDef)
     for source in sources:
         for node in ast.walk(ast.parse(source)):

@@ -13,6 +13,8 @@ number. Each picture states what it needs:
 - funnel: rows of `table()` at x; `path` holds the limits, one term a line; a flag marks a unit outside.
 - run: rows of `table()` at x, joined; `path` holds centre and limits, one term a line; a flag is a signal.
 
+- ledger, drafts: `planning` (figures_planning).
+
 A room that needs another picture adds `pages/figures_<room>.py` and its line in PICTURES.
 """
 
@@ -22,7 +24,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
-from analytics.pages import drawing, figures_compare, figures_standard
+from analytics.pages import drawing, figures_compare, figures_planning, figures_standard
 from analytics.results import Result
 
 PICTURES: dict[str, Callable[..., Axes]] = {
@@ -33,6 +35,8 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "forest": figures_compare.forest,
     "funnel": figures_compare.funnel,
     "run": figures_compare.run,
+    "ledger": figures_planning.ledger,
+    "drafts": figures_planning.drafts,
 }
 
 

@@ -1,0 +1,141 @@
+"""What does a patient's donor area still hold, in follicular units?
+
+    supply  = area x density as measured + what was taken before that measurement (grafts taken elsewhere
+    included) used    = sum over sessions of attempts (FUE) or grafts out (strip) + grafts taken elsewhere
+    left    = min(safe share x supply, scalp ceiling) - used
+
+An attempt spends a follicular unit whether or not a graft came out; a strip spends what was cut. Where
+attempts were not recorded, grafts out stand in and the line says that it understates. Only sessions with the
+scalp as donor spend the scalp. A safe share of 30 to 50 % is opinion (surgeon texts; 35 % was measured in
+practice, PMC6066700, 10 men); about 6,000 follicular units is the ceiling quoted for the best donors (Umar
+2016, Aesthet Surg J 36:1101-10). The standard error allows for the measured density alone, CV 10 % (assumed,
+no source).
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.errors import ParameterError
+from analytics.records import Records
+from analytics.results import LEVEL, Result
+
+SAFE_SHARE_RANGE = (0.30, 0.50)
+SAFE_SHARE = 0.40
+SCALP_CEILING_FU = 6000.0
+DONOR_DENSITY_CV = 0.10
+
+
+def ledger(
+    records: Records, patient_id: str, *, safe_share: float = SAFE_SHARE, level: float = LEVEL
+) -> Result:
+    """Return the donor ledger of one patient, every line in follicular units (FU).
+
+    Parameters
+    ----------
+    patient_id
+        Code of the patient.
+    safe_share
+        Share of the supply that may be spent over a lifetime, 0.05 to 0.8; published opinion is 0.3 to 0.5.
+
+    Returns
+    -------
+    Result
+        Terms `measured`, `supply`, `used: session ...`, `used elsewhere`, `used`, `allowance`, `left`, and
+        `left at 30 %`, `left at 50 %` as the published range; warnings in `flag`.
+
+    Raises
+    ------
+    ParameterError
+        When the patient is not in the records, or the share is out of range.
+    """
+    if not 0.05 <= safe_share <= 0.8:
+        raise ParameterError("planning.ledger(safe_share): out of range; expected 0.05 to 0.8")
+    patient = _patient(records, patient_id)
+    spent = _spent(records, patient_id)
+    measured = float(patient["donor_area_cm2"]) * float(patient["donor_fu_cm2"])
+    elsewhere = float(patient["grafts_elsewhere"] or 0)
+    first = int(patient["donor_measured_before_session"])
+    before = float(spent.loc[spent["session_number"] < first, "fu"].sum())
+    supply = measured + before + elsewhere
+    used = float(spent["fu"].sum()) + elsewhere
+    se = DONOR_DENSITY_CV * measured
+    lines = [
+        _line("measured", measured, se, level, f"as measured before session {first}"),
+        _line(
+            "supply", supply, se, level, "" if np.isfinite(measured) else "donor area or density not measured"
+        ),
+        *(_line(f"used: session {r.session_number}", r.fu, 0.0, level, r.flag) for r in spent.itertuples()),
+        _line("used elsewhere", elsewhere, 0.0, level, "as told; taken as before the measurement"),
+        _line("used", used, 0.0, level, ""),
+        *_left_lines(supply, used, se, safe_share, level),
+    ]
+    method = (
+        "area x density as measured, less what was spent (attempts for FUE, grafts out for strip), under a "
+        f"safe share of {100 * safe_share:g} % and a ceiling of {SCALP_CEILING_FU:,.0f} FU; SE from the "
+        "measured density, CV 10 % (assumed)"
+    )
+    rows = spent.assign(reason="", patient_id=patient_id)
+    notes = (
+        "FU are follicular units, one a graft; they are not hairs",
+        f"a safe share of {100 * SAFE_SHARE_RANGE[0]:g} to {100 * SAFE_SHARE_RANGE[1]:g} % is published "
+        "opinion, not a limit for one patient",
+    )
+    return Result(pd.DataFrame(lines), rows, method, notes=notes, picture="ledger")
+
+
+def _patient(records: Records, patient_id: str) -> pd.Series:
+    row = records.patients[records.patients["patient_id"].eq(patient_id)]
+    if row.empty:
+        raise ParameterError("planning(patient_id): no patient has this code; look it up with regrowth code")
+    return row.iloc[0]
+
+
+def _spent(records: Records, patient_id: str) -> pd.DataFrame:
+    """Return FU spent by session, (session_number, fu, flag)."""
+    own = records.sessions[records.sessions["patient_id"].eq(patient_id)].sort_values("session_number")
+    out = own["grafts_out"].astype(float)
+    attempts = own["attempts"].astype(float)
+    by_attempt = own["method"].ne("FUT")
+    fu = np.where(by_attempt & attempts.notna(), attempts, out)
+    flag = np.where(
+        by_attempt & attempts.isna(), "attempts not recorded: grafts out used, which understates", ""
+    )
+    source = own["donor_source"].fillna("scalp")
+    elsewhere = source.ne("scalp").to_numpy()
+    fu = np.where(elsewhere, 0.0, fu)
+    flag = np.where(elsewhere, "donor was not the scalp: spends none of it", flag)
+    return pd.DataFrame({"session_number": own["session_number"].astype(int), "fu": fu, "flag": flag})
+
+
+def _left_lines(supply: float, used: float, se: float, safe_share: float, level: float) -> list[dict]:
+    lines = []
+    for term, share in (
+        ("left", safe_share),
+        *((f"left at {100 * share:g} %", share) for share in SAFE_SHARE_RANGE),
+    ):
+        capped = share * supply > SCALP_CEILING_FU
+        allowance = min(share * supply, SCALP_CEILING_FU)
+        flag = f"held to the ceiling of {SCALP_CEILING_FU:,.0f} FU" if capped else ""
+        if term == "left":
+            lines.append(_line("allowance", allowance, 0.0 if capped else share * se, level, flag))
+        left = allowance - used
+        flag = "more has been spent than this share allows" if left < 0 else flag
+        lines.append(_line(term, left, 0.0 if capped else share * se, level, flag))
+    return lines
+
+
+def _line(term: str, value: float, se: float, level: float, flag: str) -> dict:
+    half = stats.norm.ppf((1 + level) / 2) * se
+    missing = not np.isfinite(value)
+    return {
+        "term": term,
+        "estimate": value,
+        "se": se,
+        "ci_low": value - half,
+        "ci_high": value + half,
+        "level": level,
+        "unit": "FU",
+        "n_patients": 1,
+        "flag": flag or ("not known" if missing else ""),
+    }

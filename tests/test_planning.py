@@ -1,0 +1,191 @@
+"""The donor ledger, drafts and the split: against arithmetic, common practice, and a simulated truth."""
+
+import numpy as np
+import pytest
+import registers
+from test_results import assert_keeps_the_contract
+
+from analytics import planning, regrowth
+from analytics.errors import ParameterError
+from analytics.planning import Target, allocate, ledger, read_drafts
+
+EXACT = 1e-9
+ALIKE = (50.0, 60.0, 10.0, 2.0, 80.0, 10.0, 80.0)
+
+
+@pytest.fixture(scope="module")
+def fit(demo):
+    return regrowth.fit_emergence(demo)
+
+
+def _register(folder, **patient):
+    return registers.load(
+        folder,
+        patients=[registers.patient("P1", donor_area_cm2=150, donor_fu_cm2=80, **patient)],
+        sessions=[
+            registers.session("P1-1", "P1", register_month=1, attempts=1100, grafts_out=1000),
+            registers.session("P1-2", "P1", register_month=30, session_number=2, method="FUT", attempts=""),
+        ],
+        placements=[registers.placement("P1-1"), registers.placement("P1-2")],
+        measurements=[registers.count("P1", "P1-1", 0, 40.0), registers.count("P1", "P1-2", 0, 80.0)],
+    )
+
+
+def _lines(result):
+    return result.table().set_index("term")["estimate"]
+
+
+def test_an_attempt_spends_donor_in_fue_and_a_graft_out_in_a_strip(tmp_path):
+    """150 cm2 x 80 = 12,000 FU; 1,100 attempts and 1,000 strip grafts: 0.4 x 12,000 - 2,100 = 2,700 left."""
+    lines = _lines(ledger(_register(tmp_path), "P1", safe_share=0.4))
+    assert (lines["measured"], lines["used"], lines["left"]) == (12_000.0, 2_100.0, 2_700.0)
+
+
+def test_what_was_taken_before_the_measurement_belongs_to_the_supply(tmp_path):
+    """Measured before session 2: 12,000 + 1,100 + 500 elsewhere; 0.4 x 13,600 - 2,600 = 2,840 left."""
+    register = _register(tmp_path, donor_measured_before_session=2, grafts_elsewhere=500)
+    lines = _lines(ledger(register, "P1", safe_share=0.4))
+    assert (lines["supply"], lines["used"], lines["left"]) == (13_600.0, 2_600.0, 2_840.0)
+
+
+def test_the_published_ceiling_holds_for_the_best_donors(tmp_path):
+    """About 6,000 FU (Umar 2016, Aesthet Surg J 36:1101-10)."""
+    rich = registers.load(
+        tmp_path,
+        patients=[registers.patient("P1", donor_area_cm2=200, donor_fu_cm2=100)],
+        sessions=[registers.session("P1-1", "P1")],
+        placements=[registers.placement("P1-1")],
+        measurements=[registers.count("P1", "P1-1", 0, 40.0)],
+    )
+    table = ledger(rich, "P1", safe_share=0.5).table().set_index("term")
+    assert table.loc["allowance", "estimate"] == 6000.0
+    assert "ceiling" in table.loc["allowance", "flag"]
+
+
+def test_a_whole_scalp_takes_two_sessions_as_commonly_practised(tmp_path):
+    """Common practice, no source: two sessions of 2,500 to 3,000 grafts fit a good donor at 50 %."""
+    register = registers.load(
+        tmp_path,
+        patients=[registers.patient("P1", donor_area_cm2=160, donor_fu_cm2=80)],
+        sessions=[
+            registers.session("P1-1", "P1", attempts=2900, grafts_out=2750),
+            registers.session(
+                "P1-2", "P1", register_month=20, session_number=2, attempts=2900, grafts_out=2750
+            ),
+        ],
+        placements=[registers.placement(s, grafts_2=2750, area_cm2=110.0) for s in ("P1-1", "P1-2")],
+        measurements=[registers.count("P1", "P1-1", 0, 40.0)],
+    )
+    table = ledger(register, "P1", safe_share=0.5).table().set_index("term")
+    assert 0 <= table.loc["left", "estimate"] <= 1000
+
+
+def test_more_than_the_share_allows_is_said_in_words_not_hidden(tmp_path):
+    table = ledger(_register(tmp_path), "P1", safe_share=0.1).table().set_index("term")
+    assert table.loc["left", "estimate"] == pytest.approx(-900.0)
+    assert table.loc["left", "flag"] == "more has been spent than this share allows"
+
+
+def test_a_draft_is_read_as_a_surgeon_writes_it():
+    draft = read_drafts(["frontal 800 on 40, crown 2,200 on 90 at 2.1", " "])[0]
+    assert draft.grafts == 3000
+    assert [(z.zone, z.grafts, z.area_cm2, z.hairs_per_graft) for z in draft.zones] == [
+        ("frontal", 800, 40.0, None),
+        ("crown", 2200, 90.0, 2.1),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("crown 2200", "cannot be read; write each zone as"),
+        ("nape 500 on 20", "unknown zone; use one of hairline"),
+        ("crown 500 on 20, crown 600 on 30", "names a zone twice"),
+        ("crown 9000 on 90", "expected 1 to 8000"),
+        ("crown 900 on 900", "expected 0.5 to 300 cm2"),
+        ("crown 900 on 90 at 7", "expected 1 to 4.5"),
+    ],
+)
+def test_a_draft_that_cannot_be_meant_is_refused_in_words(text, says):
+    with pytest.raises(ParameterError, match=says):
+        read_drafts([text])
+
+
+def test_drafts_predict_more_where_more_is_planted_and_never_less_than_nothing(demo, fit):
+    patient = str(demo.patients["patient_id"].iloc[5])
+    plans = read_drafts(["frontal 800 on 40, crown 2200 on 90", "frontal 1200 on 40, crown 1800 on 90"])
+    result = planning.drafts(demo, patient, plans, fit=fit)
+    assert_keeps_the_contract(result)
+    at = result.table().query("term == 'density at month 18'").set_index(["draft", "zone"])
+    assert at.loc[("B", "frontal"), "estimate"] > at.loc[("A", "frontal"), "estimate"]
+    assert at.loc[("A", "crown"), "estimate"] > at.loc[("B", "crown"), "estimate"]
+    assert (at["ci_low"] < at["estimate"]).all()
+    assert (at["ci_low"] >= 0).all()
+
+
+def test_a_draft_denser_than_experience_is_refused(demo, fit):
+    patient = str(demo.patients["patient_id"].iloc[5])
+    with pytest.raises(ParameterError, match="this practice has followed up to"):
+        planning.drafts(demo, patient, read_drafts(["crown 4000 on 40 at 2.5"]), fit=fit)
+
+
+def test_an_unknown_patient_is_refused_without_its_code(demo, fit):
+    with pytest.raises(ParameterError, match="no patient has this code") as refused:
+        ledger(demo, "someone-else")
+    assert "someone-else" not in str(refused.value)
+
+
+def test_hair_planted_before_does_not_thin_in_a_prediction(demo, fit):
+    """All of the density native loses its yearly share by month 18; none of it native, none."""
+    from analytics import planning_drafts as parts
+
+    plan = read_drafts(["frontal 100 on 40"])[0]
+    ends = {}
+    for share in (0.0, 1.0):
+        before = {"frontal": parts._Before(100.0, 1.0, 0.0, share, 0.0)}
+        seen, targets = parts._as_rows(
+            plan, {"frontal": 5.0}, before, regrowth.rows_for(demo, fit).frame[:0], fit
+        )
+        found = regrowth.predict_case(fit, seen, [18.0], targets=targets, marked=True)
+        ends[share] = float(found.path["density"].iloc[0])
+    lost = 1 - (1 - fit.annual_loss_pct / 100) ** 1.5
+    assert ends[0.0] - ends[1.0] == pytest.approx(100 * lost, rel=0.05)
+
+
+def test_the_split_meets_its_first_order_condition():
+    """At the optimum one more graft is worth the same in every zone: checked by finite differences."""
+    one = Target("frontal", 40.0, 70.0, 20.0, 2.0, 85.0, 12.0, 90.0, 2.0)
+    other = Target("crown", 90.0, 60.0, 10.0, 2.2, 78.0, 15.0, 80.0, 1.0)
+    table = allocate(3000, [one, other]).table()
+    grafts = table[table["term"] == "grafts"].set_index("zone")["estimate"]
+    assert grafts.sum() == pytest.approx(3000, abs=1e-6)
+    from analytics.planning_allocate import _shortfall
+
+    def worth(t, g, step=1.0):
+        up, down = _shortfall(t, g + step)[0] ** 2, _shortfall(t, g - step)[0] ** 2
+        return t.priority * t.area_cm2 * (down - up) / (2 * step)
+
+    assert worth(one, grafts["frontal"]) == pytest.approx(worth(other, grafts["crown"]), rel=1e-2)
+
+
+def test_the_expected_shortfall_is_the_normal_loss():
+    """Target at the mean with SD 10: the standard normal loss at 0, 10 / sqrt(2 pi)."""
+    from analytics.planning_allocate import _shortfall
+
+    target = Target("crown", 50.0, 50.0, 10.0, 2.0, 80.0, 20.0, 90.0)
+    grafts = 50.0 * 50.0 / 2.0
+    assert _shortfall(target, grafts)[0] == pytest.approx(10 / np.sqrt(2 * np.pi), abs=EXACT)
+
+
+def test_more_grafts_than_the_zones_can_take_are_refused():
+    with pytest.raises(ParameterError, match="the zones take 2,000 grafts"):
+        allocate(3000, [Target("crown", *ALIKE)])
+
+
+def test_targets_for_a_patient_rest_on_the_practices_own_curve(demo, fit):
+    patient = str(demo.patients["patient_id"].iloc[5])
+    targets = planning.targets_for(
+        demo, patient, [("frontal", 40.0, 80.0, 1.0), ("crown", 90.0, 60.0, 1.0)], fit=fit
+    )
+    assert all(40 < t.yield_pct < 110 and t.yield_sd > 0 and t.most_planted > 30 for t in targets)
+    assert_keeps_the_contract(allocate(2500, targets))
