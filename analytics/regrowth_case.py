@@ -8,9 +8,10 @@ how the modes move with the fixed effects, carry over to any month. A predicted 
 * `between_patient`: what is not yet known of this patient (and of the habits of the patient's reader);
 * `within_patient`: what is not yet known of this placement and region, the error of its planted density
   included;
-* `count`: what the count itself will add (for the counted area and reader asked for).
+* `count`: what the count itself will add (for the counted area asked for), residual spread included.
 
-The yield predicted is the *true* one (percent of planted hairs, without the errors of planted density and reader).
+The yield predicted is the *true* one (percent of planted hairs, without the errors of planted density and
+reader).
 """
 
 from dataclasses import dataclass
@@ -20,7 +21,8 @@ import pandas as pd
 
 from analytics import measurement, regrowth_rows
 from analytics.numerics import curves
-from analytics.regrowth_emergence import NATIVE, PLATEAU, Emergence, density_curve
+from analytics.regrowth_emergence import Emergence
+from analytics.regrowth_layout import NATIVE, PLATEAU, density_curve
 from analytics.regrowth_quantities import parameters, true_plateau_variances
 
 # Effects of the patient: true plateau, log tempo, and what the reader's habit adds to the plateau.
@@ -87,6 +89,7 @@ def predict_case(
     count = measurement.count_variance(
         expected, counted_area_cm2, marked=marked, reader_changed=False, error=fit.count_error
     )
+    count = count + float(fit.spread[-1])
     path = path.assign(count_var=count, density_var=lambda p: p["density_var"] + count)
     return CasePrediction(path, _effects(fit, b, covariance, prior, places), converged)
 

@@ -5,6 +5,7 @@ Shapes are not nested: their AIC stands beside them. Models with and without a f
 gain in log-likelihood is referred to chi-square. The likelihood is Lindstrom-Bates' approximation.
 """
 
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -12,12 +13,67 @@ import pandas as pd
 from scipy import stats
 
 from analytics import measurement, regrowth_rows, yields
+from analytics.measurement import CountError
 from analytics.numerics import curves
 from analytics.records import Records
-from analytics.regrowth_emergence import likelihood
+from analytics.regrowth_layout import (
+    HALF,
+    NATIVE,
+    PLATEAU,
+    STEEPNESS,
+    Layout,
+    expected_variance,
+    fit_or_simplify,
+    lay_out,
+)
+from analytics.regrowth_rows import EmergenceRows
 from analytics.results import Result
 
 FACTORS = ("method", "surgeon_id", "session_number", "out_of_body_min")
+
+
+@dataclass(frozen=True, slots=True)
+class Likelihood:
+    """What `regrowth_compare` needs of a fit."""
+
+    loglik: float
+    aic: float
+    n_fixed: int
+    known_variance: np.ndarray
+    converged: bool
+    curve: str
+    start: tuple[np.ndarray, ...]
+
+
+def likelihood(
+    rows: EmergenceRows, *, error: CountError, curve: str, common: str = "", near: "Likelihood | None" = None
+) -> Likelihood:
+    """Return the ML fit of a model in which all zones may share one plateau or one tempo (`common`).
+
+    `near` is a like model already fitted: its sampling variances are held, its estimates are the start.
+    """
+    layout = lay_out(rows, curve, False, None)
+    if near is not None:
+        _start_near(layout, near)
+    for k in {"plateau": (PLATEAU,), "tempo": (HALF, STEEPNESS)}.get(common, ()):
+        n_own = len(rows.zones) if k == PLATEAU else layout.designs[k].shape[1]
+        layout.designs[k] = np.hstack([np.ones((len(layout.y), 1)), layout.designs[k][:, n_own:]])
+        layout.start[k] = np.append(layout.start[k][:n_own].mean(), layout.start[k][n_own:])
+    rule = partial(expected_variance, layout.counting, error) if near is None else near.known_variance
+    found, _ = fit_or_simplify(layout, rule, "ML")
+    start = tuple(found.beta[s] for s in found.slices)
+    return Likelihood(
+        found.loglik, found.aic, len(found.beta), found.known_variance, found.converged, curve, start
+    )
+
+
+def _start_near(layout: Layout, near: Likelihood) -> None:
+    """Take over the other model's estimates, but for case mix and for the tempo of another shape."""
+    for k in (NATIVE, PLATEAU, HALF, STEEPNESS):
+        if k >= HALF and near.curve != layout.curve_name:
+            continue
+        n = min(len(layout.start[k]), len(near.start[k]))
+        layout.start[k][:n] = near.start[k][:n]
 
 
 def compare(
@@ -48,9 +104,9 @@ def compare(
     visits = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
     plain = regrowth_rows.prepare(visits, records)
     weigh = partial(likelihood, error=error)
-    base = weigh(plain, curve=shapes[0])
-    held = partial(likelihood, error=error, known_variance=base.known_variance)
-    by_shape = {shape: held(plain, curve=shape) for shape in shapes}
+    first = weigh(plain, curve=shapes[0])
+    by_shape = {shape: weigh(plain, curve=shape, near=first) for shape in shapes}
+    held = partial(likelihood, error=error, near=by_shape[shapes[0]])
     rows = _shape_rows(by_shape)
     rows += _zone_rows(held, plain, by_shape[shapes[0]], shapes[0])
     for factor in factors:

@@ -11,10 +11,10 @@ drawn at random, case mix average:
   density;
 * median month to q %: where that share is one half.
 
-The spread of the true plateau between placements is the estimated one less what the error of planted
-density adds, (plateau x planted CV) squared. Integrals over t: 21 Gauss-Hermite nodes. Intervals: t
-quantiles on as many degrees of freedom as patients of the zone, less one; months and ratios on the log,
-shares on the logit scale.
+The spread of the true plateau is the estimated one less what errors add: that of planted density, (plateau
+x planted CV) squared, and that of readers' habits, alike. Integrals over t: 21 Gauss-Hermite nodes.
+Intervals: t quantiles on as many degrees of freedom as patients of the zone, less one; months and ratios on
+the log, shares on the logit scale.
 """
 
 from collections.abc import Callable
@@ -27,7 +27,8 @@ from scipy.special import expit, logit, ndtr
 from analytics.errors import ParameterError
 from analytics.numerics import curves
 from analytics.records.dictionary import FRONT
-from analytics.regrowth_emergence import HALF, PLATEAU, STEEPNESS, Emergence
+from analytics.regrowth_emergence import Emergence
+from analytics.regrowth_layout import HALF, PLATEAU, STEEPNESS
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -87,17 +88,27 @@ def parameters(fit: Emergence, beta: np.ndarray) -> tuple[np.ndarray, np.ndarray
     return beta[p0 : p0 + len(fit.zones)], beta[h0:h1][tempo], log_k + fit.held_log_steepness
 
 
+def true_plateau_variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray) -> tuple[float, float]:
+    """Return the variance of the true plateau between patients, and between placements of a patient.
+
+    Not floored at 0, where a derivative would vanish and an interval be too narrow; callers floor the sum.
+    """
+    named = dict(zip(fit.spread_names, spread, strict=True))
+    plateau = float(np.average(parameters(fit, beta)[0], weights=fit.n_placements))
+    source = next(s for s in ("region", "zone") if f"placement: plateau ({s})" in named)
+    placement = named[f"placement: plateau ({source})"] - (plateau * fit.planted_cv[source]) ** 2
+    reader = (plateau * fit.reader_cv) ** 2
+    if "patient: plateau" not in named:
+        return 0.0, placement - reader
+    return named["patient: plateau"] - reader, placement
+
+
 def variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray) -> tuple[float, float, float]:
     """Return the variances of true plateau and log tempo, all levels together, and their covariance."""
     named = dict(zip(fit.spread_names, spread, strict=True))
-    plateau = float(np.average(parameters(fit, beta)[0], weights=fit.n_placements))
-    sources = [s for s in ("region", "zone") if f"placement: plateau ({s})" in named]
-    source = sources[0]
-    # Not floored: a derivative at a floor is 0 and the interval would be too narrow; callers floor the sum.
-    own = named[f"placement: plateau ({source})"] - (plateau * fit.planted_cv[source]) ** 2
-    patient = named.get("patient: plateau", 0.0)
     tempo = named.get("patient: log tempo", 0.0) + named.get("placement: log tempo", 0.0)
-    return patient + own, tempo, named.get("patient: log tempo with plateau", 0.0)
+    covariance = named.get("patient: log tempo with plateau", 0.0)
+    return sum(true_plateau_variances(fit, beta, spread)), tempo, covariance
 
 
 def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:

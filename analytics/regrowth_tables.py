@@ -6,7 +6,8 @@ from scipy.optimize import brentq
 
 from analytics import regrowth_quantities as q
 from analytics.numerics import curves
-from analytics.regrowth_emergence import HALF, PLATEAU, Emergence
+from analytics.regrowth_emergence import Emergence
+from analytics.regrowth_layout import HALF, PLATEAU
 from analytics.results import LEVEL
 
 NEARLY_ALL = 0.95

@@ -1,0 +1,241 @@
+"""How the emergence model is laid out for the engine: curve input, designs, starts, random effects.
+
+The model and its words stand in `regrowth_emergence`; this is its back room, as `regrowth_answer` is for
+what leaves.
+"""
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from analytics import measurement, regrowth_rows
+from analytics.errors import FitError
+from analytics.measurement import CountError
+from analytics.numerics import curves, nonlinear
+from analytics.regrowth_rows import EmergenceRows
+
+MIN_FOR_TEMPO = 8
+MIN_SOURCE = 15
+MIN_PATIENTS_FOR_TEMPO = 12
+NATIVE, PLATEAU, HALF, STEEPNESS, SHED = range(5)
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Rows of the emergence model in arrays: one entry a row, but for designs and starts (one a parameter)."""
+
+    rows: EmergenceRows
+    curve_name: str
+    x: np.ndarray
+    y: np.ndarray
+    zone: np.ndarray
+    designs: list[np.ndarray]
+    names: list[str]
+    start: list[np.ndarray]
+    tempo_of_zone: tuple[int, ...]
+    held: np.ndarray
+    patient: np.ndarray
+    placement: np.ndarray
+    region: np.ndarray
+    sources: np.ndarray
+    source_names: tuple[str, ...]
+    native_z: np.ndarray
+    native_scale: np.ndarray
+    counting: tuple[np.ndarray, ...]
+    has_carried: bool
+    borrowed: dict[str, str]
+
+
+def density_curve(shape: str, x, parameters):
+    """Return expected density and its slopes; x: month, planted, kept, shed profile, held steepness."""
+    kept, shed, held = x[:, 2:].T
+    base = parameters[:, :4].copy()
+    base[:, STEEPNESS] += held
+    mean, slopes = curves.density(shape)(x[:, :3], base)
+    native, share = parameters[:, NATIVE], parameters[:, SHED]
+    lost = kept * shed
+    slopes[:, NATIVE] -= lost * share
+    return mean - native * lost * share, np.column_stack([slopes, -native * lost])
+
+
+def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held) -> Layout:
+    """Return the arrays of the model; `held` are log steepness by zone where they are not to be estimated."""
+    frame = rows.frame
+    zone = np.array([rows.zones.index(z) for z in frame["group"]])
+    tempo_of_zone, borrowed = _tempo_groups(rows, zone)
+    held_steepness = np.array([0.0 if held is None else held.get(z, 0.0) for z in rows.zones])
+    x = np.column_stack(
+        [frame[c].to_numpy(dtype=float) for c in ("month", "planted", "kept", "shed")]
+        + [held_steepness[zone]]
+    )
+    # A baseline count up to six months early is month 0 of the curve.
+    x[:, 0] = np.where(frame["is_baseline"].astype(bool), 0.0, np.maximum(x[:, 0], 0.0))
+    y = frame["density"].to_numpy(dtype=float)
+    by_zone = np.eye(len(rows.zones))[zone]
+    n_tempo = max(tempo_of_zone) + 1
+    by_tempo = np.eye(n_tempo)[np.array(tempo_of_zone)[zone]]
+    carried = np.where(frame["is_later"], frame["planted_before"].fillna(0.0), 0.0).astype(float)
+    has_carried = bool(np.any(carried > 0))
+    mix = frame[[f"mix_{i}" for i in range(len(rows.mix))]].to_numpy(dtype=float)
+    nothing = np.empty((len(y), 0))
+    designs = [
+        np.hstack([by_zone, carried[:, None]]) if has_carried else by_zone,
+        np.hstack([by_zone, mix]),
+        by_tempo,
+        nothing if held is not None else by_tempo,
+        np.ones((len(y), 1)) if early_shedding else nothing,
+    ]
+    start = _starts(rows, curve, x, y, zone, tempo_of_zone, designs, has_carried)
+    source_names, sources = _sources(frame)
+    native_scale = np.maximum(start[NATIVE][: len(rows.zones)], 5.0)
+    return Layout(
+        rows=rows,
+        curve_name=curve,
+        x=x,
+        y=y,
+        zone=zone,
+        designs=designs,
+        names=_names(rows, n_tempo, tempo_of_zone, has_carried, held is not None, early_shedding),
+        start=start,
+        tempo_of_zone=tempo_of_zone,
+        held=held_steepness,
+        patient=_codes(frame["patient_id"]),
+        placement=_codes(frame["placement_id"]),
+        region=_codes(frame["placement_id"].astype(str) + "|" + frame["region_id"].astype(str)),
+        sources=sources,
+        source_names=source_names,
+        native_z=native_scale[zone],
+        native_scale=native_scale,
+        counting=(
+            frame["counted_area_cm2"].to_numpy(dtype=float),
+            frame["both_marked"].to_numpy(dtype=bool),
+            frame["reader_changed"].to_numpy(dtype=bool) & ~frame["is_baseline"].to_numpy(dtype=bool),
+        ),
+        has_carried=has_carried,
+        borrowed=borrowed,
+    )
+
+
+def _codes(labels) -> np.ndarray:
+    return np.unique(labels.astype(str).to_numpy(dtype=object).astype(str), return_inverse=True)[1]
+
+
+def _tempo_groups(rows: EmergenceRows, zone: np.ndarray) -> tuple[tuple[int, ...], dict[str, str]]:
+    """Return each zone's tempo group, and which zones borrow another's tempo for want of placements."""
+    frame = rows.frame
+    after = ~frame["is_baseline"].to_numpy(dtype=bool)
+    followed = np.array(
+        [
+            frame["placement_id"].to_numpy()[after & (zone == k)].size
+            and frame.loc[after & (zone == k), "placement_id"].nunique()
+            for k in range(len(rows.zones))
+        ]
+    )
+    own = followed >= min(MIN_FOR_TEMPO, int(followed.max()))
+    largest = int(np.argmax(followed))
+    index = {int(k): i for i, k in enumerate(np.flatnonzero(own))}
+    groups = tuple(index[k] if own[k] else index[largest] for k in range(len(rows.zones)))
+    borrowed = {rows.zones[k]: rows.zones[largest] for k in np.flatnonzero(~own)}
+    return groups, borrowed
+
+
+def _starts(rows, curve, x, y, zone, tempo_of_zone, designs, has_carried) -> list[np.ndarray]:
+    by_zone = np.array(
+        [
+            curves.start(
+                curve, x[zone == k, 0], y[zone == k], fixed=x[zone == k, 2], scale=x[zone == k, 1] / 100
+            )
+            for k in range(len(rows.zones))
+        ]
+    )
+    first = [tempo_of_zone.index(g) for g in range(max(tempo_of_zone) + 1)]
+    plateau = np.clip(by_zone[:, 1], 20.0, 150.0)
+    return [
+        np.append(by_zone[:, 0], [0.85] * has_carried),
+        np.append(plateau, np.zeros(len(rows.mix))),
+        by_zone[first, 2],
+        by_zone[first, 3] if designs[STEEPNESS].shape[1] else np.empty(0),
+        np.zeros(designs[SHED].shape[1]),
+    ]
+
+
+def _names(rows, n_tempo, tempo_of_zone, has_carried, is_held, early_shedding) -> list[str]:
+    tempo = [rows.zones[tempo_of_zone.index(g)] for g in range(n_tempo)]
+    return [
+        *(f"native density: {z}" for z in rows.zones),
+        *(["share of earlier planted hair standing"] * has_carried),
+        *(f"plateau: {z}" for z in rows.zones),
+        *(m.term for m in rows.mix),
+        *(f"log half month: {z}" for z in tempo),
+        *([] if is_held else [f"log steepness: {z}" for z in tempo]),
+        *(["native hair shed"] * early_shedding),
+    ]
+
+
+def _sources(frame) -> tuple[tuple[str, ...], np.ndarray]:
+    """Return which kinds of planted density have a spread of their own, and their columns."""
+    of = frame["planted_source"].to_numpy(dtype=object)
+    counts = frame.groupby("planted_source")["placement_id"].nunique()
+    large = [s for s in regrowth_rows.SOURCES if counts.get(s, 0) >= MIN_SOURCE]
+    if len(large) < 2:
+        only = str(counts.idxmax())
+        return (only,), np.ones((len(frame), 1))
+    return tuple(large), np.column_stack([of == s for s in large]).astype(float)
+
+
+def expected_variance(counting, error: CountError, expected: np.ndarray) -> np.ndarray:
+    """Return sampling variances at the densities a model expects, at least one hair in the counted area."""
+    area, marked, reader_changed = counting
+    return measurement.count_variance(
+        np.maximum(expected, 1.0 / area), area, marked=marked, reader_changed=reader_changed, error=error
+    )
+
+
+def _levels(layout: Layout, simpler: int) -> list[tuple]:
+    """Return the random effects, fewer of them at each step of simplification."""
+    has_patients = layout.patient.max() + 1 <= 0.9 * (layout.placement.max() + 1)
+    enough = layout.patient.max() + 1 >= MIN_PATIENTS_FOR_TEMPO
+    patient: dict = {PLATEAU: "full", HALF: "full"} if enough and simpler < 1 else {PLATEAU: "diagonal"}
+    placement: dict = {PLATEAU: ("diagonal", layout.sources)}
+    if simpler < 2:
+        placement[HALF] = "diagonal"
+    levels: list[tuple] = [(layout.patient, patient)] if has_patients else []
+    levels.append((layout.placement, placement))
+    levels.append((layout.region, {NATIVE: ("diagonal", layout.native_z)}))
+    return levels
+
+
+def fit_or_simplify(layout: Layout, known_variance, criterion: str) -> tuple[NonlinearFit, int]:
+    """Return the fit and how many times its random effects had to be made simpler.
+
+    First all of them; then no patient spread of tempo; then no spread of tempo at all.
+
+    Raises
+    ------
+    FitError
+        When not even the simplest can be fitted.
+    """
+    problem: FitError | None = None
+    for simpler in range(3):
+        try:
+            found = nonlinear.fit(
+                layout.y,
+                layout.x,
+                partial(density_curve, layout.curve_name),
+                layout.start,
+                designs=layout.designs,
+                levels=_levels(layout, simpler),
+                method="marginal",
+                known_variance=known_variance,
+                criterion=criterion,
+            )
+        except FitError as stopped:
+            problem = stopped
+            continue
+        if found.converged or simpler == 2:
+            return found, simpler
+    raise FitError(
+        "regrowth.fit_emergence: the emergence model could not be fitted even without tempo spreads; "
+        "use yields.average or regrowth.by_zone"
+    ) from problem
