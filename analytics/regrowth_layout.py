@@ -1,7 +1,6 @@
 """How the emergence model is laid out for the engine: curve input, designs, starts, random effects.
 
-The model and its words stand in `regrowth_emergence`; this is its back room, as `regrowth_answer` is for
-what leaves.
+The model and its words stand in `regrowth_emergence`, whose back room this is.
 """
 
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from analytics import measurement, regrowth_rows
 from analytics.errors import FitError
 from analytics.measurement import CountError
 from analytics.numerics import curves, nonlinear
+from analytics.numerics.nonlinear_model import NonlinearFit
 from analytics.regrowth_rows import EmergenceRows
 
 MIN_FOR_TEMPO = 8
@@ -23,7 +23,7 @@ NATIVE, PLATEAU, HALF, STEEPNESS, SHED = range(5)
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Rows of the emergence model in arrays: one entry a row, but for designs and starts (one a parameter)."""
+    """Rows of the emergence model in arrays; designs and starts hold one entry a parameter."""
 
     rows: EmergenceRows
     curve_name: str
