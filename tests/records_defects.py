@@ -1,7 +1,7 @@
 """Every way the small register is broken in the tests: what is changed, and what must be said of it.
 
-What must be said: (E error or W warning, table.column, count, first row as numbered in the file, code). Counts and
-rows were worked out by hand from `records_small`.
+What must be said: (E error or W warning, table.column, count, first row as numbered in the file, code).
+Counts and rows were worked out by hand from `records_small`.
 """
 
 from records_small import add, put, take, without_column
@@ -229,14 +229,19 @@ DEFECTS = {
     "patient month not 0": (
         lambda r: {
             **r,
-            "sessions": [{**x, "patient_month": m} for x, m in zip(r["sessions"], ("0.4", "16.2", "0", "0"))],
+            "sessions": [
+                {**x, "patient_month": m}
+                for x, m in zip(r["sessions"], ("0.4", "16.2", "0", "0"), strict=True)
+            ],
         },
         [("E", "sessions.patient_month", 1, 2, "patient_month_order")],
     ),
     "patient month against register": (
         lambda r: {
             **r,
-            "sessions": [{**x, "patient_month": m} for x, m in zip(r["sessions"], ("0", "13.9", "0", "0"))],
+            "sessions": [
+                {**x, "patient_month": m} for x, m in zip(r["sessions"], ("0", "13.9", "0", "0"), strict=True)
+            ],
         },
         [
             ("E", "sessions.patient_month", 1, 3, "patient_month_register"),
@@ -477,7 +482,7 @@ DEFECTS = {
         [("W", "measurements.density_hairs_cm2", 1, 11, "beyond_planted")],
     ),
     "empty row": (
-        lambda r: add(r, "visits", 3, **{k: "" for k in r["visits"][0]}),
+        lambda r: add(r, "visits", 3, **dict.fromkeys(r["visits"][0], "")),
         [],
     ),
 }
