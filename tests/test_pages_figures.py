@@ -201,3 +201,30 @@ def test_every_colour_of_a_series_stands_out_from_white(colour):
 @pytest.mark.parametrize("colour", [drawing.INK, drawing.QUIET])
 def test_text_is_dark_enough_to_read(colour):
     assert _contrast(colour) >= TEXT_CONTRAST
+
+
+def test_choices_are_panels_by_zone_with_a_line_at_the_main_one():
+    frame = pd.DataFrame(
+        [
+            {"choice": choice, "zone": zone, "term": "yield", "estimate": base + shift, "unit": "%"}
+            for zone, base in (("front", 89.0), ("crown", 81.0))
+            for choice, shift in (("main line", 0.0), ("no native loss", -4.0))
+        ]
+    )
+    ax = figures.draw(Result(frame, USED, "given", by=("choice", "zone"), picture="sensitivity"))
+    panels = [panel for panel in ax.figure.axes if panel.get_title(loc="left")]
+    assert [panel.get_title(loc="left") for panel in panels] == ["Front", "Crown"]
+    marked = [
+        [line.get_xdata()[0] for line in panel.lines if line.get_linestyle() == "--"] for panel in panels
+    ]
+    assert marked == [[89.0], [81.0]]
+
+
+def test_names_at_the_ends_of_lines_stay_inside_the_panel_and_apart():
+    ax = drawing.Figure().subplots()
+    ax.set_ylim(0, 100)
+    drawing.label_line_ends(ax, [(18.0, 100.0, "model", "k"), (17.0, 99.0, "observed", "k")])
+    heights = [text.xy[1] for text in ax.texts]
+    assert max(heights) <= 100
+    assert abs(heights[0] - heights[1]) >= 7
+    assert [text.get_text() for text in ax.texts] == ["observed", "model"]

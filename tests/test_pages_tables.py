@@ -31,27 +31,47 @@ def _result(**columns) -> Result:
     return Result(frame, USED, "given", by=("zone",), notes=("one reading a placement",))
 
 
-def test_a_result_is_read_as_estimate_interval_patients_and_note():
-    frame = tables.of_result(_result())
-    assert list(frame.columns) == ["Zone", "Estimate (percent)", "95\u202f% interval", "Patients", "Note"]
-    assert list(frame.iloc[0]) == ["Frontal", "89", "86 to 92", "1,204", ""]
-    assert list(frame.iloc[1]) == ["Crown", "not available", "", "3", "fewer than 5 patients"]
+def test_a_result_is_read_as_estimate_interval_and_patients():
+    frame, notes = tables.of_result(_result())
+    assert list(frame.columns) == ["Zone", "Estimate (percent)", "95\u202f% interval", "Patients"]
+    assert list(frame.iloc[0]) == ["Frontal", "89", "86 to 92", "1,204"]
+    assert notes == ()
+
+
+def test_a_missing_number_is_said_by_its_short_reason():
+    frame, _ = tables.of_result(_result())
+    assert list(frame.iloc[1]) == ["Crown", "fewer than 5 patients", "", "3"]
+
+
+def test_what_a_flag_says_of_a_number_is_a_footnote_with_a_raised_letter():
+    long = "the readings do not reach the month at which nine tenths have grown"
+    frame, notes = tables.of_result(_result(flag=["singular fit", long]))
+    assert list(frame["Estimate (percent)"]) == ["89ᵃ", "not availableᵇ"]
+    assert notes == ("ᵃ Singular fit.", f"ᵇ T{long[1:]}.")
+
+
+def test_rows_of_one_group_stand_under_its_name():
+    result = _result(zone=["crown", "crown"], term=["plateau_yield", "half_month"], unit=["%", "months"])
+    html = tables.show(result, table_id="t1")
+    assert html.count("gt_group_heading") >= 1
+    assert html.count(">Crown<") == 1
+    assert re.findall(r'scope="row"[^>]*>([^<]+)<', html) == ["Plateau yield", "Half month"]
 
 
 def test_two_units_stand_behind_each_number():
-    result = _result(zone=["a", "b"], estimate=[-8.0, 1.93], se=[2.9, 0.03], unit=["points", "ratio"])
-    frame = tables.of_result(result)
+    result = _result(zone=["a", "b"], estimate=[-8.0, 1.93], se=[2.9, 0.03], unit=["points", "ratio"], flag="")
+    frame, _ = tables.of_result(result)
     assert list(frame["Estimate"]) == ["−8 points", "1.93"]
 
 
 def test_a_p_value_below_a_thousandth_is_said_so():
-    frame = tables.of_result(_result(p_value=[0.0000004, 0.0412]))
+    frame, _ = tables.of_result(_result(p_value=[0.0000004, 0.0412]))
     assert list(frame["p"]) == ["below 0.001", "0.041"]
 
 
 def test_the_html_has_heads_for_columns_and_rows_a_caption_and_no_style_of_its_own():
     html = tables.show(_result(), table_id="t1", title="Yield & zone")
-    assert html.count('scope="col"') == 5
+    assert html.count('scope="col"') == 4
     assert html.count('scope="row"') == 2
     assert "<caption>Yield &amp; zone</caption>" in html
     assert "<style" not in html

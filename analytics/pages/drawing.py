@@ -11,6 +11,7 @@ Source: Okabe and Ito, *Color Universal Design* (2008), for the hues; the darken
 import io
 import math
 import re
+from collections.abc import Sequence
 from typing import Any
 
 import matplotlib as mpl
@@ -36,6 +37,7 @@ MARKERS = ("o", "s", "^", "D", "v", "P")
 BAND_ALPHA = 0.16
 WIDTH_IN = 7.6
 NARROW_WIDTH_IN = 3.7
+LINE_OF_TEXT = 0.075  # of the height of a panel
 # The reading machine's own sans serif; matplotlib measures with DejaVu Sans, which is wider, so nothing
 # collides.
 FONT_STACK = "'Helvetica Neue','Segoe UI','Liberation Sans',Arial,sans-serif"
@@ -77,6 +79,7 @@ def panels(
     columns: int = 3,
     height_in: float = 2.5,
     share: str = "xy",
+    heights_in: Sequence[float] = (),
 ) -> list[Axes]:
     """Return n axes on one scale: in a new figure, or in the place of the axes given.
 
@@ -94,15 +97,21 @@ def panels(
         Height of one panel, inches.
     share
         Which scales the panels share: xy, x, or none.
+    heights_in
+        Height of each panel, inches, where they stand one a row and differ.
     """
     if ax is not None and n == 1:
         return [ax]
     columns = 1 if narrow else (2 if n in (2, 4) and columns > 2 else min(columns, n))
     rows = math.ceil(n / columns)
+    heights = list(heights_in) if columns == 1 and heights_in else [height_in] * rows
     if ax is None:
-        width = NARROW_WIDTH_IN if narrow else WIDTH_IN
-        figure = Figure(figsize=(width, rows * height_in), layout="constrained")
-        grid = figure.subplots(rows, columns, sharex="x" in share, sharey="y" in share, squeeze=False).ravel()
+        figure = Figure(
+            figsize=(NARROW_WIDTH_IN if narrow else WIDTH_IN, sum(heights)), layout="constrained"
+        )
+        grid = figure.subplots(
+            rows, columns, sharex="x" in share, sharey="y" in share, squeeze=False, height_ratios=heights
+        ).ravel()
     else:
         ax.set_axis_off()
         spec: Any = ax.get_subplotspec()
@@ -154,7 +163,7 @@ def readable(value: object) -> str:
     >>> readable("yield_at_maturity")
     'yield at maturity'
     """
-    return str(value).replace("_", " ")
+    return str(value).replace("_pct", " %").replace("_", " ")
 
 
 def title_case(text: str) -> str:
@@ -169,19 +178,22 @@ def label_line_ends(ax: Axes, ends: list[tuple[float, float, str, str]]) -> None
     """
     right = max(x for x, _, _, _ in ends)
     low, high = ax.get_ylim()
-    step = 0.075 * (high - low)
-    floor = -math.inf
-    for _, y, text, colour in sorted(ends, key=lambda end: end[1]):
-        place = max(y, floor + step)
-        floor = place
+    step = LINE_OF_TEXT * (high - low)
+    ordered = sorted(ends, key=lambda end: end[1])
+    places: list[float] = []
+    for _, y, _, _ in ordered:
+        places.append(max(y, places[-1] + step) if places else y)
+    down = max(0.0, places[-1] - (high - 0.3 * step))
+    for (_, _, text, colour), place in zip(ordered, places, strict=True):
         ax.annotate(
             text,
-            (right, place),
+            (right, place - down),
             xytext=(4, 0),
             textcoords="offset points",
             color=colour,
             va="center",
             fontsize=8,
+            annotation_clip=False,
         )
 
 

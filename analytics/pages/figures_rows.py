@@ -16,17 +16,20 @@ N_AT_PT = 152  # where the column of counts ends
 POOLED = "pooled"
 
 
-def interval_rows(ax: Axes, rows: pd.DataFrame, labels: list[str], *, narrow: bool) -> None:
+def interval_rows(
+    ax: Axes, rows: pd.DataFrame, labels: list[str], *, narrow: bool, numbers: bool = True
+) -> None:
     """Draw one row an estimate, downwards; its number stands at the right edge, or above it when narrow."""
     unit = str(rows["unit"].iloc[0])
     places = words.decimals(_median_se(rows), unit)
     if unit in NO_DIFFERENCE:
         ax.axvline(NO_DIFFERENCE[unit], color=drawing.QUIET, linewidth=0.8)
     for y, (label, (_, row)) in enumerate(zip(labels, rows.iterrows(), strict=True)):
-        _row_text(ax, y, drawing.title_case(label), row, places, narrow=narrow)
+        if numbers or narrow:
+            _row_text(ax, y, drawing.title_case(label), row, places, narrow=narrow)
         if pd.notna(row["estimate"]):
             _dot_and_bar(ax, y, row)
-    if not narrow:
+    if numbers and not narrow:
         _row_heads(ax, rows)
     ax.set_yticks(np.arange(len(rows)), [] if narrow else [drawing.title_case(label) for label in labels])
     ax.set_ylim(len(rows) - 0.5, -0.7 if narrow else -0.5)

@@ -10,6 +10,8 @@ from analytics.results import Curve, Result
 
 ROW_IN = 0.30
 NARROW_ROW_IN = 0.46
+DENSE_ROW_IN = 0.24
+N_COLUMNS = 3
 SHORT_MONTHS = 20.0  # up to here a tick every 3 months, beyond every 6
 
 
@@ -18,9 +20,8 @@ def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
     table = result.table()
     units = list(table["unit"].drop_duplicates())
     row_in = NARROW_ROW_IN if narrow else ROW_IN
-    rows_in_panel = [int((table["unit"] == unit).sum()) for unit in units]
-    height = max(rows_in_panel) * row_in + 0.75
-    axes = drawing.panels(ax, len(units), narrow=narrow, columns=1, height_in=height, share="")
+    heights = [int((table["unit"] == unit).sum()) * row_in + 0.75 for unit in units]
+    axes = drawing.panels(ax, len(units), narrow=narrow, columns=1, share="", heights_in=heights)
     for panel, unit in zip(axes, units, strict=True):
         rows = table[table["unit"] == unit]
         interval_rows(panel, rows, drawing.row_labels(rows, result.by), narrow=narrow)
@@ -29,21 +30,33 @@ def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
 
 
 def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
-    """Draw the same number under each assumption, one panel a group; the row `main` is the headline."""
+    """Draw the same number under each choice: a panel a group, a row a choice, a line at the main one.
+
+    The last `by` column names the panels, those before it (or the term) the rows. Rows whose first name
+    begins with `main` are the headline.
+    """
     table = result.table()
-    groups = list(table.groupby(result.by[0], sort=False)) if result.by else [("", table)]
-    row_in = NARROW_ROW_IN if narrow else ROW_IN
-    heights = [len(rows) * row_in + 0.55 for _, rows in groups]
-    axes = drawing.panels(ax, len(groups), narrow=narrow, columns=1, height_in=max(heights), share="x")
-    for panel, (name, rows) in zip(axes, groups, strict=True):
-        interval_rows(panel, rows, drawing.row_labels(rows, result.by[1:]), narrow=narrow)
-        main = rows[rows["term"].eq("main")]
+    panel_by, row_by = (result.by[-1], result.by[:-1]) if result.by else (None, ())
+    groups = list(table.groupby(panel_by, sort=False)) if panel_by else [("", table)]
+    longest = max(len(rows) for _, rows in groups)
+    height = longest * (NARROW_ROW_IN if narrow else DENSE_ROW_IN) + 0.6
+    axes = drawing.panels(ax, len(groups), narrow=narrow, height_in=height, share="x")
+    for position, (panel, (name, rows)) in enumerate(zip(axes, groups, strict=True)):
+        labels = [
+            ": ".join(drawing.readable(row[c]) for c in row_by or ("term",)) for _, row in rows.iterrows()
+        ]
+        interval_rows(panel, rows, labels, narrow=narrow, numbers=False)
+        if not narrow and position % N_COLUMNS:
+            panel.set_yticklabels([])
+        main = rows[[label.startswith("main") for label in labels]]
         if len(main) == 1:
             panel.axvline(
                 float(main["estimate"].iloc[0]), color=drawing.QUIET, linewidth=0.8, linestyle=(0, (2, 2))
             )
-        panel.set_title(drawing.title_case(drawing.readable(name)), pad=14 if not narrow else 6)
-    axes[-1].set_xlabel(drawing.axis_name(_what(table), str(table["unit"].iloc[0])))
+        panel.set_title(drawing.title_case(drawing.readable(name)))
+    figure = axes[0].figure
+    assert figure is not None
+    figure.supxlabel(drawing.axis_name(_what(table), str(table["unit"].iloc[0])), fontsize=8.6)
     return axes[0]
 
 
@@ -54,9 +67,7 @@ def curve(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
 
 def milestones(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw the share past a milestone by month, observed terms as steps, with the numbers at risk below."""
-    first = _panelled(result, ax, narrow=narrow, steps=True)
-    first.set_ylim(0, 100)
-    return first
+    return _panelled(result, ax, narrow=narrow, steps=True)
 
 
 def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = False) -> Axes:
@@ -71,6 +82,8 @@ def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = Fa
         ends = [
             _line(panel, line, position, steps) for position, line in enumerate(_lines(rows, result.by[1:]))
         ]
+        if steps:
+            panel.set_ylim(0, 100)
         if len(ends) > 1:
             drawing.label_line_ends(panel, ends)
         panel.set_title(drawing.title_case(drawing.readable(name)))

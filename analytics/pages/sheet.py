@@ -201,6 +201,7 @@ def frame(
     places: dict[str, int] | None = None,
     notes: Sequence[str] = (),
     most: int = tables.MAX_ROWS,
+    folded: bool = False,
 ) -> None:
     """Write a plain frame (a list of cases, a flow of records) as a table."""
     shown = disclosure.protect_frame(rows, page.audience)
@@ -210,17 +211,17 @@ def frame(
     number = _next(page, "table")
     entry = {"kind": "table", "id": f"t{number}", "title": title, "frame": sheet_content.plain_rows(shown)}
     page.written.append(entry)
-    _show(
-        tables.show(
-            shown,
-            table_id=f"t{number}",
-            title=f"Table {number}. {title}",
-            notes=tuple(notes),
-            labels=labels,
-            places=places,
-            most=most,
-        )
+    caption = f"Table {number}. {title}"
+    html_table = tables.show(
+        shown,
+        table_id=f"t{number}",
+        title=caption,
+        notes=tuple(notes),
+        labels=labels,
+        places=places,
+        most=most,
     )
+    _show(sheet_blocks.folded(caption, html_table) if folded else html_table)
 
 
 def method(page: Page, *names: str) -> None:
@@ -253,7 +254,7 @@ def left_out(page: Page, name: str, *, reasons: dict[str, str] | None = None) ->
 
 def cautions(page: Page, *more: str) -> None:
     """Write the page's own cautions and those that stand on every page."""
-    _show(sheet_blocks.cautions_block(more, page.audience))
+    _show(sheet_blocks.cautions_block(more, page.audience if page.records is not None else ""))
 
 
 def finish(page: Page) -> None:

@@ -12,6 +12,7 @@ from analytics.pages import disclosure, drawing, figures, tables, words
 from analytics.results import Result
 
 MAIN_NUMBERS = 8
+NOTES_IN_CAPTION = 2  # more of them stand under the figure's table alone
 CAUTIONS = (
     "Decision support for licensed practitioners, who stay responsible for every decision; no advice to a "
     "patient.",
@@ -47,8 +48,13 @@ def figure_block(result: Result, number: int, title: str, alt: str, caption: str
         f'<picture><source media="(max-width: 560px)" srcset="{_data_uri(narrow)}">'
         f'<img src="{_data_uri(wide)}" alt="{written}"></picture>'
         f"<figcaption>{_caption(result, caption)}</figcaption></figure>"
-        f'<details class="rw-data"><summary>The numbers of figure {number}</summary>{data}</details>'
+        f"{folded(f'The numbers of figure {number}', data)}"
     )
+
+
+def folded(title: str, content: str) -> str:
+    """Return content that opens when asked for."""
+    return f'<details class="rw-data"><summary>{_safe(title)}</summary>{content}</details>'
 
 
 def main_numbers(result: Result) -> str:
@@ -64,20 +70,24 @@ def main_numbers(result: Result) -> str:
 
 
 def method_block(named: dict[str, Result], audience: str) -> str:
-    """Return how each result was made, how many rows it rests on, and which of its checks failed."""
-    items = []
+    """Return how the results were made, from how many rows, which checks did not pass; the same once."""
+    said: dict[str, list[str]] = {}
     for name, result in named.items():
-        facts = disclosure.protect_facts(result.facts(), audience).iloc[0]
-        rests_on = f"From {_count(facts['n_rows'])} rows of {_count(facts['n_patients'])} patients"
-        out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] else ""
-        failed = ", ".join(drawing.readable(check) for check, passed in result.checks.items() if not passed)
-        warning = f" <strong>Checks not passed: {_safe(failed)}.</strong>" if failed else ""
-        how = _safe(drawing.title_case(str(facts["method"])).rstrip("."))
-        items.append(
-            f"<dt>{_safe(drawing.title_case(drawing.readable(name)))}</dt>"
-            f"<dd>{how}. {rests_on}{out}.{warning}</dd>"
-        )
+        said.setdefault(_how(result, audience), []).append(drawing.readable(name))
+    items = [
+        f"<dt>{_safe(drawing.title_case(', '.join(names)))}</dt><dd>{how}</dd>" for how, names in said.items()
+    ]
     return f'<dl class="rw-method">{"".join(items)}</dl>'
+
+
+def _how(result: Result, audience: str) -> str:
+    facts = disclosure.protect_facts(result.facts(), audience).iloc[0]
+    how = _safe(words.sentence(str(facts["method"])))
+    rests_on = f"From {_count(facts['n_rows'])} rows of {_count(facts['n_patients'])} patients"
+    out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] else ""
+    failed = ", ".join(drawing.readable(check) for check, passed in result.checks.items() if not passed)
+    warning = f" <strong>Checks not passed: {_safe(failed)}.</strong>" if failed else ""
+    return f"{how} {rests_on}{out}.{warning}"
 
 
 def cautions_block(more: tuple[str, ...], audience: str) -> str:
@@ -95,7 +105,8 @@ def _caption(result: Result, caption: str) -> str:
         levels = table["level"].dropna() if "level" in table else pd.Series(dtype=float)
         level = float(levels.iloc[0]) if len(levels) else 0.95
         parts.append(f"Bars and bands: {100 * level:g}{words.THIN}% intervals.")
-    return " ".join([*parts, *(_safe(words.sentence(note)) for note in result.notes)])
+    notes = result.notes if len(result.notes) <= NOTES_IN_CAPTION else ()
+    return " ".join([*parts, *(_safe(words.sentence(note)) for note in notes)])
 
 
 def _count(value: Any) -> str:

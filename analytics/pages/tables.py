@@ -15,8 +15,9 @@ from analytics.results import Result
 
 MAX_ROWS = 50
 # Column headings of a result's table, in reading order after the groups.
-ESTIMATE, INTERVAL, PATIENTS, ROWS, TEST, NOTE = "Estimate", "Interval", "Patients", "Counts", "p", "Note"
-COUNT_HEADINGS = (PATIENTS, ROWS)
+ESTIMATE, INTERVAL, PATIENTS, ROWS, TEST = "Estimate", "Interval", "Patients", "Counts", "p"
+RAISED = "ᵃᵇᶜᵈᵉᶠᵍʰⁱʲᵏˡᵐⁿᵒᵖʳˢᵗᵘᵛʷˣʸᶻ"
+SHORT_FLAG = 32  # letters of a reason that may stand in a cell
 
 
 def show(
@@ -49,8 +50,8 @@ def show(
         Rows shown at most.
     """
     if isinstance(what, Result):
-        frame = of_result(what)
-        notes = (*notes, *what.notes)
+        frame, marked = of_result(what)
+        notes = (*marked, *notes, *what.notes)
     else:
         frame = of_frame(what, labels=labels or {}, places=places or {})
     if len(frame) > most:
@@ -59,10 +60,11 @@ def show(
     return _html(frame.head(most), table_id, title, notes, kind)
 
 
-def of_result(result: Result) -> pd.DataFrame:
-    """Return a result's table as text, one column a heading.
+def of_result(result: Result) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return a result's table as text, one column a heading, and its footnotes.
 
-    The unit stands in the heading where the table has one unit, else behind each number.
+    The unit stands in the heading where the table has one unit, else behind each number. What a row's flag
+    says becomes a footnote with a raised letter at the number; a missing number is said by its flag.
     """
     table = result.table()
     out = pd.DataFrame(index=table.index)
@@ -71,13 +73,15 @@ def of_result(result: Result) -> pd.DataFrame:
     if not result.by or table.duplicated(list(result.by)).any():
         out["Quantity"] = table["term"].map(lambda v: drawing.title_case(drawing.readable(v)))
     if "x" in table and table["x"].notna().any():
-        x_name = getattr(result, "x_name", "month")
-        out[heading(x_name)] = table["x"].map(lambda v: words.number(v, 0 if float(v).is_integer() else 1))
+        out[heading(getattr(result, "x_name", "month"))] = table["x"].map(_plain_x)
     one_unit = table["unit"].nunique() == 1
     unit = str(table["unit"].iloc[0]) if len(table) else ""
-    places = _places(table)
+    places, marks = _places(table), _marks(table)
     name = f"{ESTIMATE} ({words.unit_name(unit)})" if one_unit and unit not in ("", "ratio") else ESTIMATE
-    out[name] = [_said(row, places[str(row["unit"])], with_unit=not one_unit) for _, row in table.iterrows()]
+    out[name] = [
+        _said(row, places[str(row["unit"])], with_unit=not one_unit) + marks.get(_flag(row), "")
+        for _, row in table.iterrows()
+    ]
     if {"ci_low", "ci_high"} <= set(table.columns) and table["ci_low"].notna().any():
         out[_interval_heading(table)] = [
             ""
@@ -85,7 +89,26 @@ def of_result(result: Result) -> pd.DataFrame:
             else words.limits(row["ci_low"], row["ci_high"], places[str(row["unit"])])
             for _, row in table.iterrows()
         ]
-    return _rest(out, table)
+    return _rest(out, table), tuple(f"{mark} {words.sentence(flag)}" for flag, mark in marks.items())
+
+
+def _flag(row: pd.Series) -> str:
+    flag = row.get("flag", "")
+    return flag if isinstance(flag, str) else ""
+
+
+def _marks(table: pd.DataFrame) -> dict[str, str]:
+    """Return a raised letter for each flag, save those short enough to stand in place of a missing number."""
+    flags: dict[str, None] = {}
+    for _, row in table.iterrows():
+        flag = _flag(row)
+        if flag and not (pd.isna(row["estimate"]) and len(flag) <= SHORT_FLAG):
+            flags.setdefault(flag)
+    return {flag: RAISED[position % len(RAISED)] for position, flag in enumerate(flags)}
+
+
+def _plain_x(x: float) -> str:
+    return "" if pd.isna(x) else words.number(x, 0 if float(x).is_integer() else 1)
 
 
 def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, int]) -> pd.DataFrame:
@@ -115,7 +138,8 @@ def heading(column: str) -> str:
 
 def _said(row: pd.Series, places: int, *, with_unit: bool) -> str:
     if pd.isna(row["estimate"]):
-        return words.NOT_AVAILABLE
+        flag = _flag(row)
+        return flag if flag and len(flag) <= SHORT_FLAG else words.NOT_AVAILABLE
     text = words.number(row["estimate"], places)
     return words.with_unit(text, str(row["unit"])) if with_unit else text
 
@@ -138,11 +162,9 @@ def _rest(out: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     """Add what the numbers rest on: counts, test, and the note of a row that needs one."""
     for column, name in (("n_patients", PATIENTS), ("n_rows", ROWS)):
         if column in table and table[column].notna().any():
-            out[name] = table[column].map(words.number)
+            out[name] = table[column].map(lambda n: "" if pd.isna(n) else words.number(n))
     if "p_value" in table and table["p_value"].notna().any():
         out[TEST] = table["p_value"].map(_p_value)
-    if "flag" in table and table["flag"].fillna("").ne("").any():
-        out[NOTE] = table["flag"].fillna("")
     return out
 
 
@@ -172,11 +194,10 @@ def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]
     from great_tables import GT
     from great_tables import html as as_html
 
-    first, *others = list(frame.columns)
-    row_names = first if frame[first].is_unique else None
-    gt = GT(frame.reset_index(drop=True).astype(str), id=table_id, rowname_col=row_names)
-    gt = gt.tab_stubhead(first) if row_names else gt
-    numeric = [c for c in others if c not in (NOTE, "Quantity") and _is_numeric_text(frame[c])]
+    group, first, others = _rows_named_by(frame)
+    gt = GT(frame.reset_index(drop=True).astype(str), id=table_id, rowname_col=first, groupname_col=group)
+    gt = gt.tab_stubhead(first) if first else gt
+    numeric = [c for c in others if c != "Quantity" and _is_numeric_text(frame[c])]
     gt = gt.cols_align("left").cols_align("right", columns=numeric) if numeric else gt.cols_align("left")
     for note in notes:
         gt = gt.tab_source_note(as_html(html_escape(words.sentence(note))))
@@ -186,6 +207,24 @@ def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]
     html = re.sub(r'(<div id="[^"]*") style="[^"]*"', lambda m: f"{m.group(1)} {region}", html, count=1)
     caption = f"<caption>{html_escape(title)}</caption>" if title else ""
     return re.sub(r"(<table[^>]*>)", lambda m: m.group(1) + caption, html, count=1)
+
+
+def _rows_named_by(frame: pd.DataFrame) -> tuple[str | None, str | None, list[str]]:
+    """Return which column groups the rows, which names them, and the rest.
+
+    The first column names the rows where it is unique; where the first two are unique together, the first
+    groups the rows under a heading and the second names them.
+    """
+    columns = list(frame.columns)
+    if frame[columns[0]].is_unique:
+        return None, columns[0], columns[1:]
+    if len(columns) > 2 and not frame.duplicated(columns[:2]).any() and _is_contiguous(frame[columns[0]]):
+        return columns[0], columns[1], columns[2:]
+    return None, None, columns
+
+
+def _is_contiguous(column: pd.Series) -> bool:
+    return int(column.ne(column.shift()).sum()) == column.nunique()
 
 
 def _is_numeric_text(column: pd.Series) -> bool:

@@ -10,6 +10,7 @@ information); no single published rule is followed.
 """
 
 import math
+import re
 from collections.abc import Mapping
 
 import pandas as pd
@@ -153,7 +154,7 @@ def sentence(text: str) -> str:
     >>> sentence("one row a zone")
     'One row a zone.'
     """
-    text = text.strip()
+    text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, text.strip())
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
 
 
