@@ -209,13 +209,16 @@ def _lay_out(fit: Emergence, rows: pd.DataFrame, places: _Places) -> _Laid:
 
 def _fixed_designs(fit: Emergence, zone, carried, mix) -> list[np.ndarray]:
     by_zone = np.eye(len(fit.zones))[zone]
-    tempo = np.eye(max(fit.tempo_of_zone) + 1)[np.array(fit.tempo_of_zone)[zone]]
+    half, steep = (
+        np.eye(max(groups) + 1)[np.array(groups)[zone]]
+        for groups in (fit.half_of_zone, fit.steepness_of_zone)
+    )
     (s0, s1) = fit.slices[3]
     return [
         np.hstack([by_zone, carried[:, None]]) if fit.has_carried else by_zone,
         np.hstack([by_zone, mix]),
-        tempo,
-        tempo if s1 > s0 else np.empty((len(zone), 0)),
+        half,
+        steep if s1 > s0 else np.empty((len(zone), 0)),
         np.ones((len(zone), 1)) if fit.has_shed else np.empty((len(zone), 0)),
     ]
 

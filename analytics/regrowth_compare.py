@@ -52,19 +52,28 @@ def likelihood(
 
     `near` is a like model already fitted: its sampling variances are held, its estimates are the start.
     """
-    layout = lay_out(rows, curve, False, None)
+    _, found, _ = fit_or_simplify(
+        partial(_laid_out, rows, curve, common, near),
+        lambda layout: (
+            partial(expected_variance, layout.counting, error) if near is None else near.known_variance
+        ),
+        "ML",
+    )
+    start = tuple(found.beta[s] for s in found.slices)
+    return Likelihood(
+        found.loglik, found.aic, len(found.beta), found.known_variance, found.converged, curve, start
+    )
+
+
+def _laid_out(rows: EmergenceRows, curve: str, common: str, near: Likelihood | None, sharing: int) -> Layout:
+    layout = lay_out(rows, curve, False, None, sharing=sharing)
     if near is not None:
         _start_near(layout, near)
     for k in {"plateau": (PLATEAU,), "tempo": (HALF, STEEPNESS)}.get(common, ()):
         n_own = len(rows.zones) if k == PLATEAU else layout.designs[k].shape[1]
         layout.designs[k] = np.hstack([np.ones((len(layout.y), 1)), layout.designs[k][:, n_own:]])
         layout.start[k] = np.append(layout.start[k][:n_own].mean(), layout.start[k][n_own:])
-    rule = partial(expected_variance, layout.counting, error) if near is None else near.known_variance
-    found, _ = fit_or_simplify(layout, rule, "ML")
-    start = tuple(found.beta[s] for s in found.slices)
-    return Likelihood(
-        found.loglik, found.aic, len(found.beta), found.known_variance, found.converged, curve, start
-    )
+    return layout
 
 
 def _start_near(layout: Layout, near: Likelihood) -> None:

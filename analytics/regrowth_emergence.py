@@ -55,11 +55,11 @@ class Emergence:
 
     `beta` (p,) with `beta_cov`, `beta_model_cov`: native density a zone (and the share carried from an
     earlier session), plateau a zone in percent of planted hairs, case mix in points, log half month and log
-    steepness a tempo group, shed share. `tempo_of_zone` maps zones to tempo groups. `spread` (v,) are the
-    variances in the order of `spread_names`, with `spread_cov`. One entry a zone: `n_patients,
-    n_placements, n_rows, last_month` (the last supported), `maturity_month`, `reached` (readings past 90 %
-    of the plateau). `planted_cv` and `reader_cv` are what errors of planted density and the habits of
-    readers add to the plateau, as a share of it.
+    steepness a tempo group, shed share. `half_of_zone` and `steepness_of_zone` map zones to groups.
+    `spread` (v,) are the variances in the order of `spread_names`, with `spread_cov`. One entry a zone:
+    `n_patients, n_placements, n_rows, last_month` (the last supported), `maturity_month`, `reached`
+    (readings past 90 % of the plateau). `planted_cv` and `reader_cv` are what errors of planted density and
+    the habits of readers add to the plateau, as a share of it.
     """
 
     curve: str
@@ -69,7 +69,8 @@ class Emergence:
     beta_model_cov: np.ndarray
     beta_names: tuple[str, ...]
     slices: tuple[tuple[int, int], ...]
-    tempo_of_zone: tuple[int, ...]
+    half_of_zone: tuple[int, ...]
+    steepness_of_zone: tuple[int, ...]
     held_log_steepness: np.ndarray
     mix: tuple[CaseMix, ...]
     has_carried: bool
@@ -186,8 +187,8 @@ def _check_shape(curve: str) -> None:
 def log_steepness(fit: Emergence) -> np.ndarray:
     """Return the log steepness of every zone."""
     start, end = fit.slices[STEEPNESS]
-    own = fit.beta[start:end] if end > start else np.zeros(max(fit.tempo_of_zone) + 1)
-    return own[list(fit.tempo_of_zone)] + fit.held_log_steepness
+    own = fit.beta[start:end] if end > start else np.zeros(max(fit.steepness_of_zone) + 1)
+    return own[list(fit.steepness_of_zone)] + fit.held_log_steepness
 
 
 def fit_rows(
@@ -200,9 +201,11 @@ def fit_rows(
     choice: Choice = _DEFAULT,
 ) -> Emergence:
     """Fit the emergence model to rows that are laid out already (`regrowth_rows.prepare`)."""
-    layout = lay_out(rows, curve, choice.early_shedding, held)
-    known_variance = partial(expected_variance, layout.counting, error)
-    found, dropped = fit_or_simplify(layout, known_variance, criterion)
+    layout, found, dropped = fit_or_simplify(
+        lambda sharing: lay_out(rows, curve, choice.early_shedding, held, sharing=sharing),
+        lambda layout: partial(expected_variance, layout.counting, error),
+        criterion,
+    )
     cluster = _cluster_errors(layout, found)
     return _as_emergence(layout, found, cluster, error, dropped, choice)
 
@@ -259,7 +262,8 @@ def _as_emergence(
         beta_model_cov=found.beta_cov,
         beta_names=tuple(layout.names),
         slices=tuple((s.start, s.stop) for s in found.slices),
-        tempo_of_zone=layout.tempo_of_zone,
+        half_of_zone=layout.half_of_zone,
+        steepness_of_zone=layout.steepness_of_zone,
         held_log_steepness=layout.held,
         mix=layout.rows.mix,
         has_carried=layout.has_carried,
@@ -304,12 +308,10 @@ def _reader_cv(frame, error: CountError) -> float:
 
 def _readings_past(layout: Layout, found, k: int, here: np.ndarray) -> int:
     """Return how many readings of a zone lie past the month of 90 % of its plateau."""
-    tempo = layout.tempo_of_zone[k]
     steep = found.beta[found.slices[STEEPNESS]]
-    log_k = (steep[tempo] if len(steep) else 0.0) + layout.held[k]
-    log_month = (
-        found.beta[found.slices[HALF]][tempo] + curves.log_time_of(layout.curve_name, REACHED, log_k)[0]
-    )
+    log_k = (steep[layout.steepness_of_zone[k]] if len(steep) else 0.0) + layout.held[k]
+    log_half = found.beta[found.slices[HALF]][layout.half_of_zone[k]]
+    log_month = log_half + curves.log_time_of(layout.curve_name, REACHED, log_k)[0]
     return int(np.sum(layout.x[here, 0] >= np.exp(log_month)))
 
 
@@ -326,7 +328,7 @@ def _checks(found, cluster, reached, dropped: int, layout: Layout) -> dict[str, 
         "plateau_reached": bool(reached.all()),
         "tempo_determined": bool(np.all(tempo_se < 0.25)),
         "tempo_spread_estimated": dropped == 0,
-        "own_tempo_by_zone": not layout.borrowed,
+        "own_tempo_by_zone": not layout.shared,
         "plateau_plausible": bool(
             np.all(np.abs(found.beta[found.slices[PLATEAU]][: len(reached)] - 75) < 75)
         ),
@@ -334,10 +336,7 @@ def _checks(found, cluster, reached, dropped: int, layout: Layout) -> dict[str, 
 
 
 def _words(layout: Layout, reached, dropped: int) -> tuple[str, ...]:
-    said = [
-        f"{zone}: too few followed placements for its own tempo; that of {other} is used"
-        for zone, other in layout.borrowed.items()
-    ]
+    said = list(layout.shared)
     late = [z for z, ok in zip(layout.rows.zones, reached, strict=True) if not ok]
     if late:
         said.append(f"plateau not reached by the data in {', '.join(late)}")

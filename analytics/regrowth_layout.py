@@ -3,6 +3,7 @@
 The model and its words stand in `regrowth_emergence`, whose back room this is.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
@@ -15,7 +16,12 @@ from analytics.numerics import curves, nonlinear
 from analytics.numerics.nonlinear_model import NonlinearFit
 from analytics.regrowth_rows import EmergenceRows
 
-MIN_FOR_TEMPO = 8
+# Followed placements a zone needs for a half month, and for a steepness, of its own: first choice, then
+# what is tried where the fit does not settle. A zone with fewer shares that of the zone with most.
+OWN_HALF = (8.0, 8.0, 15.0, np.inf)
+OWN_STEEPNESS = (15.0, 30.0, np.inf, np.inf)
+# No pass moves a parameter of any row further than this (hairs/cm2, points, log months, log).
+LONGEST_STEP = (50.0, 30.0, 0.3, 0.4, 0.2)
 MIN_SOURCE = 15
 MIN_PATIENTS_FOR_TEMPO = 12
 NATIVE, PLATEAU, HALF, STEEPNESS, SHED = range(5)
@@ -33,7 +39,8 @@ class Layout:
     designs: list[np.ndarray]
     names: list[str]
     start: list[np.ndarray]
-    tempo_of_zone: tuple[int, ...]
+    half_of_zone: tuple[int, ...]
+    steepness_of_zone: tuple[int, ...]
     held: np.ndarray
     patient: np.ndarray
     placement: np.ndarray
@@ -44,7 +51,7 @@ class Layout:
     native_scale: np.ndarray
     counting: tuple[np.ndarray, ...]
     has_carried: bool
-    borrowed: dict[str, str]
+    shared: tuple[str, ...]
 
 
 def density_curve(shape: str, x, parameters):
@@ -59,11 +66,17 @@ def density_curve(shape: str, x, parameters):
     return mean - native * lost * share, np.column_stack([slopes, -native * lost])
 
 
-def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held) -> Layout:
-    """Return the arrays of the model; `held` are log steepness by zone where they are not to be estimated."""
+def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held, *, sharing: int = 0) -> Layout:
+    """Return the arrays of the model.
+
+    `held` are log steepness by zone where they are not to be estimated; `sharing` is how far small zones
+    share tempo with others (a place in OWN_HALF and OWN_STEEPNESS).
+    """
     frame = rows.frame
     zone = np.array([rows.zones.index(z) for z in frame["group"]])
-    tempo_of_zone, borrowed = _tempo_groups(rows, zone)
+    followed = _followed(rows, zone)
+    half_of_zone = _groups(followed, OWN_HALF[sharing])
+    steepness_of_zone = _groups(followed, OWN_STEEPNESS[sharing])
     held_steepness = np.array([0.0 if held is None else held.get(z, 0.0) for z in rows.zones])
     x = np.column_stack(
         [frame[c].to_numpy(dtype=float) for c in ("month", "planted", "kept", "shed")]
@@ -73,8 +86,6 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held) -> Layo
     x[:, 0] = np.where(frame["is_baseline"].astype(bool), 0.0, np.maximum(x[:, 0], 0.0))
     y = frame["density"].to_numpy(dtype=float)
     by_zone = np.eye(len(rows.zones))[zone]
-    n_tempo = max(tempo_of_zone) + 1
-    by_tempo = np.eye(n_tempo)[np.array(tempo_of_zone)[zone]]
     carried = np.where(frame["is_later"], frame["planted_before"].fillna(0.0), 0.0).astype(float)
     has_carried = bool(np.any(carried > 0))
     mix = frame[[f"mix_{i}" for i in range(len(rows.mix))]].to_numpy(dtype=float)
@@ -82,11 +93,11 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held) -> Layo
     designs = [
         np.hstack([by_zone, carried[:, None]]) if has_carried else by_zone,
         np.hstack([by_zone, mix]),
-        by_tempo,
-        nothing if held is not None else by_tempo,
+        _by_group(half_of_zone, zone),
+        nothing if held is not None else _by_group(steepness_of_zone, zone),
         np.ones((len(y), 1)) if early_shedding else nothing,
     ]
-    start = _starts(rows, curve, x, y, zone, tempo_of_zone, designs, has_carried)
+    start = _starts(rows, curve, x, y, zone, (half_of_zone, steepness_of_zone), designs, has_carried)
     source_names, sources = _sources(frame)
     native_scale = np.maximum(start[NATIVE][: len(rows.zones)], 5.0)
     return Layout(
@@ -96,9 +107,10 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held) -> Layo
         y=y,
         zone=zone,
         designs=designs,
-        names=_names(rows, n_tempo, tempo_of_zone, has_carried, held is not None, early_shedding),
+        names=_names(rows, half_of_zone, steepness_of_zone, has_carried, held is not None, early_shedding),
         start=start,
-        tempo_of_zone=tempo_of_zone,
+        half_of_zone=half_of_zone,
+        steepness_of_zone=steepness_of_zone,
         held=held_steepness,
         patient=_codes(frame["patient_id"]),
         placement=_codes(frame["placement_id"]),
@@ -113,7 +125,7 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held) -> Layo
             frame["reader_changed"].to_numpy(dtype=bool) & ~frame["is_baseline"].to_numpy(dtype=bool),
         ),
         has_carried=has_carried,
-        borrowed=borrowed,
+        shared=_shared(rows.zones, half_of_zone, steepness_of_zone, held is not None),
     )
 
 
@@ -121,26 +133,38 @@ def _codes(labels) -> np.ndarray:
     return np.unique(labels.astype(str).to_numpy(dtype=object).astype(str), return_inverse=True)[1]
 
 
-def _tempo_groups(rows: EmergenceRows, zone: np.ndarray) -> tuple[tuple[int, ...], dict[str, str]]:
-    """Return each zone's tempo group, and which zones borrow another's tempo for want of placements."""
-    frame = rows.frame
-    after = ~frame["is_baseline"].to_numpy(dtype=bool)
-    followed = np.array(
-        [
-            frame["placement_id"].to_numpy()[after & (zone == k)].size
-            and frame.loc[after & (zone == k), "placement_id"].nunique()
-            for k in range(len(rows.zones))
-        ]
-    )
-    own = followed >= min(MIN_FOR_TEMPO, int(followed.max()))
+def _followed(rows: EmergenceRows, zone: np.ndarray) -> np.ndarray:
+    """Return how many placements of each zone have a reading after the session."""
+    after = ~rows.frame["is_baseline"].to_numpy(dtype=bool)
+    placements = rows.frame["placement_id"]
+    return np.array([placements[after & (zone == k)].nunique() for k in range(len(rows.zones))])
+
+
+def _groups(followed: np.ndarray, needed: float) -> tuple[int, ...]:
+    """Return the group of each zone: its own, or that of the zone with most placements."""
     largest = int(np.argmax(followed))
+    own = followed >= needed
+    own[largest] = True
     index = {int(k): i for i, k in enumerate(np.flatnonzero(own))}
-    groups = tuple(index[k] if own[k] else index[largest] for k in range(len(rows.zones)))
-    borrowed = {rows.zones[k]: rows.zones[largest] for k in np.flatnonzero(~own)}
-    return groups, borrowed
+    return tuple(index.get(k, index[largest]) for k in range(len(followed)))
 
 
-def _starts(rows, curve, x, y, zone, tempo_of_zone, designs, has_carried) -> list[np.ndarray]:
+def _by_group(group_of_zone: tuple[int, ...], zone: np.ndarray) -> np.ndarray:
+    return np.eye(max(group_of_zone) + 1)[np.array(group_of_zone)[zone]]
+
+
+def _shared(zones, half_of_zone, steepness_of_zone, is_held: bool) -> tuple[str, ...]:
+    """Return in words which zones share tempo or steepness for want of placements."""
+    said = []
+    for what, groups in (("half month", half_of_zone), ("steepness", steepness_of_zone)):
+        for group in range(max(groups) + 1):
+            alike = [z for z, g in zip(zones, groups, strict=True) if g == group]
+            if len(alike) > 1 and not (is_held and what == "steepness"):
+                said.append(f"too few followed placements: {', '.join(alike)} share one {what}")
+    return tuple(said)
+
+
+def _starts(rows, curve, x, y, zone, groups, designs, has_carried) -> list[np.ndarray]:
     by_zone = np.array(
         [
             curves.start(
@@ -149,26 +173,37 @@ def _starts(rows, curve, x, y, zone, tempo_of_zone, designs, has_carried) -> lis
             for k in range(len(rows.zones))
         ]
     )
-    first = [tempo_of_zone.index(g) for g in range(max(tempo_of_zone) + 1)]
     plateau = np.clip(by_zone[:, 1], 20.0, 150.0)
+    size = np.bincount(zone)
+    half, steepness = (
+        np.array(
+            [
+                np.average(by_zone[:, column], weights=size * (np.array(of_zone) == g))
+                for g in range(max(of_zone) + 1)
+            ]
+        )
+        for of_zone, column in zip(groups, (2, 3), strict=True)
+    )
     return [
         np.append(by_zone[:, 0], [0.85] * has_carried),
         np.append(plateau, np.zeros(len(rows.mix))),
-        by_zone[first, 2],
-        by_zone[first, 3] if designs[STEEPNESS].shape[1] else np.empty(0),
+        half,
+        steepness if designs[STEEPNESS].shape[1] else np.empty(0),
         np.zeros(designs[SHED].shape[1]),
     ]
 
 
-def _names(rows, n_tempo, tempo_of_zone, has_carried, is_held, early_shedding) -> list[str]:
-    tempo = [rows.zones[tempo_of_zone.index(g)] for g in range(n_tempo)]
+def _names(rows, half_of_zone, steepness_of_zone, has_carried, is_held, early_shedding) -> list[str]:
+    def first(groups):
+        return [rows.zones[groups.index(g)] for g in range(max(groups) + 1)]
+
     return [
         *(f"native density: {z}" for z in rows.zones),
         *(["share of earlier planted hair standing"] * has_carried),
         *(f"plateau: {z}" for z in rows.zones),
         *(m.term for m in rows.mix),
-        *(f"log half month: {z}" for z in tempo),
-        *([] if is_held else [f"log steepness: {z}" for z in tempo]),
+        *(f"log half month: {z}" for z in first(half_of_zone)),
+        *([] if is_held else [f"log steepness: {z}" for z in first(steepness_of_zone)]),
         *(["native hair shed"] * early_shedding),
     ]
 
@@ -206,18 +241,23 @@ def _levels(layout: Layout, simpler: int) -> list[tuple]:
     return levels
 
 
-def fit_or_simplify(layout: Layout, known_variance, criterion: str) -> tuple[NonlinearFit, int]:
-    """Return the fit and how many times its random effects had to be made simpler.
+def fit_or_simplify(
+    build: Callable[[int], Layout], known_variance: Callable[[Layout], object], criterion: str
+) -> tuple[Layout, NonlinearFit, int]:
+    """Return the first fit that settles, its layout, and how many times its random effects were made simpler.
 
-    First all of them; then no patient spread of tempo; then no spread of tempo at all.
+    Tried in turn: all random effects, with small zones sharing tempo further and further; then no patient
+    spread of tempo; then no spread of tempo at all.
 
     Raises
     ------
     FitError
-        When not even the simplest can be fitted.
+        When not even the simplest settles.
     """
+    last = len(OWN_HALF) - 1
     problem: FitError | None = None
-    for simpler in range(3):
+    for sharing, simpler in (*((s, 0) for s in range(last + 1)), (last, 1), (last, 2)):
+        layout = build(sharing)
         try:
             found = nonlinear.fit(
                 layout.y,
@@ -227,15 +267,16 @@ def fit_or_simplify(layout: Layout, known_variance, criterion: str) -> tuple[Non
                 designs=layout.designs,
                 levels=_levels(layout, simpler),
                 method="marginal",
-                known_variance=known_variance,
+                known_variance=known_variance(layout),
                 criterion=criterion,
+                longest_step=LONGEST_STEP,
             )
         except FitError as stopped:
             problem = stopped
             continue
-        if found.converged or simpler == 2:
-            return found, simpler
+        if found.converged:
+            return layout, found, simpler
     raise FitError(
-        "regrowth.fit_emergence: the emergence model could not be fitted even without tempo spreads; "
-        "use yields.average or regrowth.by_zone"
+        "regrowth.fit_emergence: the emergence model does not settle, not even with one tempo for all zones "
+        "and no spread of tempo; use yields.average or regrowth.by_zone"
     ) from problem

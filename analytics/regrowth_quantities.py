@@ -82,10 +82,10 @@ def weights_of(fit: Emergence, zone: str) -> np.ndarray:
 
 def parameters(fit: Emergence, beta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return plateau, log half month and log steepness of every zone at given fixed effects."""
-    tempo = list(fit.tempo_of_zone)
     (p0, _), (h0, h1), (s0, s1) = fit.slices[PLATEAU], fit.slices[HALF], fit.slices[STEEPNESS]
-    log_k = beta[s0:s1][tempo] if s1 > s0 else np.zeros(len(tempo))
-    return beta[p0 : p0 + len(fit.zones)], beta[h0:h1][tempo], log_k + fit.held_log_steepness
+    own = beta[s0:s1] if s1 > s0 else np.zeros(max(fit.steepness_of_zone) + 1)
+    log_k = own[list(fit.steepness_of_zone)] + fit.held_log_steepness
+    return beta[p0 : p0 + len(fit.zones)], beta[h0:h1][list(fit.half_of_zone)], log_k
 
 
 def true_plateau_variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray) -> tuple[float, float]:

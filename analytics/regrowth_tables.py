@@ -79,7 +79,7 @@ def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
         each = [w * q.mean_yield(fit, k, months[[k]], beta, spread)[0] for k, w in enumerate(weight) if w]
         return [sum(each)]
 
-    same_tempo = len({fit.tempo_of_zone[k] for k in np.flatnonzero(of + against)}) == 1
+    same_tempo = len({fit.half_of_zone[k] for k in np.flatnonzero(of + against)}) == 1
     flag = "one tempo for both: too few placements" if same_tempo else ""
     made = (
         ("tempo_ratio", "ratio", ratio, "log", flag),
@@ -180,10 +180,12 @@ def _plateau_flag(fit: Emergence, k: int) -> str:
 
 
 def _tempo_flag(fit: Emergence, k: int) -> str:
-    start = fit.slices[HALF][0] + fit.tempo_of_zone[k]
+    start = fit.slices[HALF][0] + fit.half_of_zone[k]
     if not np.sqrt(fit.beta_cov[start, start]) < 0.25:
         return "not determined by the data"
-    return next((w for w in fit.words if w.startswith(f"{fit.zones[k]}: ")), "")
+    if fit.half_of_zone.count(fit.half_of_zone[k]) > 1:
+        return "tempo shared with other zones: too few placements"
+    return ""
 
 
 def share_rows(

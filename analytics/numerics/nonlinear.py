@@ -45,6 +45,7 @@ def fit(
     method: str = "lindstrom-bates",
     criterion: str = "ML",
     known_variance=None,
+    longest_step: Sequence[float] | None = None,
 ) -> NonlinearFit:
     """Fit a nonlinear (mixed) model.
 
@@ -74,6 +75,9 @@ def fit(
     known_variance
         Shape (n,): sampling variances added to sigma squared; or (Lindstrom-Bates) a function of the
         population curve, (n,) to (n,), taken anew in each pass.
+    longest_step
+        One a parameter (marginal only): how far it may move in one pass, so that a parameter the data hardly
+        determine cannot run off.
 
     Raises
     ------
@@ -102,5 +106,8 @@ def fit(
         return nonlinear_least_squares.fit(model, beta, known_variance)
     if method == "quadrature":
         return nonlinear_quadrature.fit(model, beta, known_variance)
-    engine = nonlinear_marginal if method == "marginal" else nonlinear_alternating
-    return engine.fit(model, beta, known_variance, criterion=criterion)
+    if method == "marginal":
+        return nonlinear_marginal.fit(
+            model, beta, known_variance, criterion=criterion, longest_step=longest_step
+        )
+    return nonlinear_alternating.fit(model, beta, known_variance, criterion=criterion)

@@ -34,7 +34,9 @@ _HALVINGS = 8
 _BEND = 1e-8
 
 
-def fit(model: Model, start: np.ndarray, known_variance, *, criterion: str) -> NonlinearFit:
+def fit(
+    model: Model, start: np.ndarray, known_variance, *, criterion: str, longest_step=None
+) -> NonlinearFit:
     """Alternate mean and linear model until the fixed effects settle to a ten-thousandth of their errors."""
     beta, share, last_pull = start, 1.0, None
     covariances = _first_covariances(model, beta)
@@ -50,12 +52,24 @@ def fit(model: Model, start: np.ndarray, known_variance, *, criterion: str) -> N
             pull = (linear.beta - beta) / sizes_of(linear)
             settled = before is not None and float(np.max(np.abs(pull))) < _PULL
             share = relaxed(pull, last_pull, share)
+            share = min(share, _room(model, linear.beta - beta, longest_step))
             beta, share = _damped(model, beta, linear, bent, share)
             covariances, last_pull = list(linear.covariances), pull
         at = linearise(model, beta, covariances, bent)
         variance = variance_of(at.mean)
         linear = _linear_fit(model, at, beta, variance, criterion, linear)
     return _answer(model, linear, at, beta, variance, settled, n_passes, criterion)
+
+
+def _room(model: Model, step: np.ndarray, longest_step) -> float:
+    """Return the share of a step after which some row's parameter has moved its longest way."""
+    if longest_step is None:
+        return np.inf
+    rooms = [
+        most / max(float(np.max(np.abs(design @ step[part]), initial=0.0)), 1e-300)
+        for design, part, most in zip(model.designs, slices_of(model), longest_step, strict=True)
+    ]
+    return float(min(rooms))
 
 
 def _first_covariances(model: Model, beta: np.ndarray) -> list[np.ndarray]:

@@ -37,7 +37,7 @@ from analytics.records.dictionary import FRONT, MATURITY_MONTH
 FIRST_SEED = 20_000
 MILESTONES = (50.0, 80.0)
 SHARE_MONTHS = (12.0, 18.0)
-FIELDS = ("seed", "target", "zone", "truth", "estimate", "se", "ci_low", "ci_high", "flag")
+FIELDS = ("seed", "target", "zone", "truth", "estimate", "se", "se_model", "ci_low", "ci_high", "flag")
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(41)
 WEIGHTS = WEIGHTS / WEIGHTS.sum()
 
@@ -111,7 +111,8 @@ def one_register(name: str, seed: int) -> list[dict]:
             return [{"seed": seed, "target": "no fit", "zone": "", "flag": "no fit"}]
     failed = ",".join(k for k, ok in fit.checks.items() if not ok)
     true, rows = true_values(truth), []
-    for target, zone, found in _found(fit):
+    plain = replace(fit, beta_cov=fit.beta_model_cov)
+    for (target, zone, found), (_, _, modelled) in zip(_found(fit), _found(plain), strict=True):
         rows.append(
             {
                 "seed": seed,
@@ -120,6 +121,7 @@ def one_register(name: str, seed: int) -> list[dict]:
                 "truth": true[target, zone],
                 "estimate": found["estimate"],
                 "se": found["se"],
+                "se_model": modelled["se"],
                 "ci_low": found["ci_low"],
                 "ci_high": found["ci_high"],
                 "flag": failed,
@@ -177,7 +179,7 @@ def summary(path: Path, n: int) -> pd.DataFrame:
         bias=("error", "mean"),
         sd=("error", "std"),
         mean_se=("se", "mean"),
-        median_se=("se", "median"),
+        mean_se_model=("se_model", "mean"),
         coverage_pct=("inside", lambda v: 100 * v.mean()),
         below_pct=("inside", "size"),
     )
