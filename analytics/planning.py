@@ -8,7 +8,16 @@ Decision support for licensed practitioners. Nothing here says whether to operat
 """
 
 from analytics.planning_allocate import Target, allocate
-from analytics.planning_drafts import Draft, ZoneDraft, drafts, read_drafts, targets_for
+from analytics.planning_drafts import (
+    Draft,
+    ZoneDraft,
+    drafts,
+    read_aims,
+    read_drafts,
+    side_by_side,
+    split,
+    targets_for,
+)
 from analytics.planning_ledger import SAFE_SHARE_RANGE, SCALP_CEILING_FU, ledger
 
 __all__ = [
@@ -20,6 +29,9 @@ __all__ = [
     "allocate",
     "drafts",
     "ledger",
+    "read_aims",
     "read_drafts",
+    "side_by_side",
+    "split",
     "targets_for",
 ]

@@ -19,7 +19,7 @@ from scipy import stats
 
 from analytics import regrowth, yields
 from analytics.errors import ParameterError
-from analytics.planning_allocate import Target
+from analytics.planning_allocate import Target, allocate
 from analytics.planning_ledger import SAFE_SHARE, ledger
 from analytics.records import Records, dictionary
 from analytics.regrowth import Emergence
@@ -30,6 +30,7 @@ MAX_DRAFTS = 4
 # Density past which a draft has no experience behind it: this centile of the planted densities followed in
 # the zone.
 EXPERIENCE_CENTILE = 99.0
+_AIM = re.compile(r"^\s*(\w+)\s+([\d.]+)\s+to\s+([\d.]+)(?:\s+priority\s+([\d.]+))?\s*$")
 _ZONE = re.compile(r"^\s*(\w+)\s+([\d,]+)\s+on\s+([\d.]+)(?:\s*cm2)?(?:\s+at\s+([\d.]+))?\s*$")
 
 
@@ -132,15 +133,63 @@ def drafts(
         f"the practice discards {100 * loss:.1f} % of grafts out: the draft's grafts are those planted",
         "native density where no count exists is the practice's mean for the zone",
     )
+    table = pd.concat(tables, ignore_index=True)
     used = own.assign(reason="")
     return Result(
-        pd.concat(tables, ignore_index=True),
+        table,
         used,
         method,
         by=("draft", "zone"),
         notes=notes,
         picture="drafts",
     )
+
+
+def side_by_side(result: Result) -> pd.DataFrame:
+    """Return the table of `drafts` with one column a draft: a number, with its limits where it has them."""
+    table = result.table()
+    said = [
+        f"{row.estimate:,.0f}"
+        + (f" ({row.ci_low:,.0f} to {row.ci_high:,.0f})" if np.isfinite(row.ci_low) else "")
+        if np.isfinite(row.estimate)
+        else row.flag
+        for row in table.itertuples()
+    ]
+    wide = table.assign(said=said, draft="draft " + table["draft"].astype(str))
+    wide = wide.pivot_table(
+        index=["zone", "term", "unit"], columns="draft", values="said", aggfunc="first", sort=False
+    )
+    return wide.fillna("not planted").reset_index()
+
+
+def read_aims(text: str) -> tuple[tuple[str, float, float, float], ...]:
+    """Return (zone, area in cm2, density aimed at, priority) from a line of aims.
+
+    Raises
+    ------
+    ParameterError
+        When the line cannot be read.
+
+    Examples
+    --------
+    >>> read_aims("frontal 45 to 110 priority 2, crown 90 to 80")
+    (('frontal', 45.0, 110.0, 2.0), ('crown', 90.0, 80.0, 1.0))
+    """
+    aims = []
+    for part in text.split(","):
+        found = _AIM.match(part)
+        if not found or found[1].lower() not in dictionary.ZONES:
+            raise ParameterError(
+                "planning.read_aims: cannot be read; write each zone as: zone cm2 to hairs/cm2, for instance "
+                "frontal 45 to 110 priority 2, crown 90 to 80"
+            )
+        aims.append((found[1].lower(), float(found[2]), float(found[3]), float(found[4] or 1)))
+    return tuple(aims)
+
+
+def split(records: Records, patient_id: str, total_grafts: int, aims: str, *, fit: Emergence) -> Result:
+    """Return the split of a total that falls least short of the densities aimed at (`allocate`)."""
+    return allocate(total_grafts, targets_for(records, patient_id, read_aims(aims), fit=fit))
 
 
 def targets_for(

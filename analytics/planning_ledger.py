@@ -126,12 +126,13 @@ def _left_lines(supply: float, used: float, se: float, safe_share: float, level:
 
 
 def _line(term: str, value: float, se: float, level: float, flag: str) -> dict:
-    half = stats.norm.ppf((1 + level) / 2) * se
+    exact = se == 0.0
+    half = np.nan if exact else stats.norm.ppf((1 + level) / 2) * se
     missing = not np.isfinite(value)
     return {
         "term": term,
         "estimate": value,
-        "se": se,
+        "se": np.nan if exact else se,
         "ci_low": value - half,
         "ci_high": value + half,
         "level": level,

@@ -189,3 +189,8 @@ def test_targets_for_a_patient_rest_on_the_practices_own_curve(demo, fit):
     )
     assert all(40 < t.yield_pct < 110 and t.yield_sd > 0 and t.most_planted > 30 for t in targets)
     assert_keeps_the_contract(allocate(2500, targets))
+
+
+def test_aims_that_cannot_be_read_are_refused_in_words():
+    with pytest.raises(ParameterError, match="write each zone as: zone cm2 to hairs/cm2"):
+        planning.read_aims("crown 90")
