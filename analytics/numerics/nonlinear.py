@@ -21,7 +21,7 @@ Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, section 7.2 (from m
 
 from collections.abc import Callable, Sequence
 
-from analytics.errors import ParameterError
+from analytics.errors import FitError, ParameterError
 from analytics.numerics import (
     nonlinear_alternating,
     nonlinear_least_squares,
@@ -90,6 +90,7 @@ def fit(
     --------
     Two parameters, two rows: the curve passes through both.
 
+    >>> import numpy as np
     >>> line = lambda x, p: p[:, 0] * np.exp(p[:, 1] * x)
     >>> found = fit([2.0, 4.0], [0.0, 1.0], line, [1.0, 0.0], designs=[None, None], levels=[])
     >>> [round(float(b), 6) for b in found.beta], round(float(np.log(2)), 6)
@@ -103,7 +104,12 @@ def fit(
     model = build(y, x, curve, designs=designs, levels=levels)
     beta = flat_start(start, model)
     if not model.blocks:
-        return nonlinear_least_squares.fit(model, beta, known_variance)
+        if known_variance is not None:
+            raise FitError(
+                "nonlinear.fit(known_variance): there are no levels, and least squares weighs all rows "
+                "alike; give a level or leave known_variance out"
+            )
+        return nonlinear_least_squares.fit(model, beta)
     if method == "quadrature":
         return nonlinear_quadrature.fit(model, beta, known_variance)
     if method == "marginal":

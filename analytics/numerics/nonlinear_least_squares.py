@@ -12,25 +12,27 @@ from analytics.numerics.nonlinear_model import Model, NonlinearFit, slices_of
 _TOLERANCE = 1e-15
 # A direction whose singular value is this small beside the largest is not determined by the data.
 _UNDETERMINED = 1e-8
+# A curve through every reading leaves rounding alone; its log-likelihood is then a very large number.
+_TINY = 1e-300
+_ROUNDING = 1e-24
 
 
-def fit(model: Model, start: np.ndarray, known_variance: np.ndarray | None) -> NonlinearFit:
-    """Minimise the (weighted) residual sum of squares from `start`.
+def fit(model: Model, start: np.ndarray) -> NonlinearFit:
+    """Minimise the residual sum of squares from `start`.
 
     Source: Moré 1978, The Levenberg-Marquardt algorithm, as MINPACK has it, through scipy.
     """
-    weight = np.ones(len(model.y)) if known_variance is None else 1.0 / np.sqrt(known_variance)
 
     def residuals(beta):
-        return weight * (model.evaluate(model.parameters(beta, []))[0] - model.y)
+        return model.evaluate(model.parameters(beta, []))[0] - model.y
 
     def slopes(beta):
-        return weight[:, None] * model.fixed_slopes(model.evaluate(model.parameters(beta, []))[1])
+        return model.fixed_slopes(model.evaluate(model.parameters(beta, []))[1])
 
     with warnings.catch_warnings(record=True) as caught, np.errstate(all="ignore"):
         warnings.simplefilter("always")
         found = _minimise(residuals, slopes, start)
-    return _answer(model, found, known_variance, no_warnings=not caught)
+    return _answer(model, found, no_warnings=not caught)
 
 
 def _minimise(residuals, slopes, start):
@@ -44,7 +46,7 @@ def _minimise(residuals, slopes, start):
         ) from problem
 
 
-def _answer(model: Model, found, known_variance, *, no_warnings: bool) -> NonlinearFit:
+def _answer(model: Model, found, *, no_warnings: bool) -> NonlinearFit:
     n, p = len(model.y), model.n_fixed
     singular = np.linalg.svd(
         found.jac / np.maximum(np.linalg.norm(found.jac, axis=0), 1e-300), compute_uv=False
@@ -52,15 +54,14 @@ def _answer(model: Model, found, known_variance, *, no_warnings: bool) -> Nonlin
     determined = bool(n >= p and singular[-1] > _UNDETERMINED * singular[0])
     rss = float(2 * found.cost)
     sigma2 = rss / max(n - p, 1)
-    scale = sigma2 if known_variance is None else max(1.0, sigma2)
-    cov = scale * np.linalg.pinv(found.jac.T @ found.jac) if determined else np.full((p, p), np.nan)
-    spread = np.full(n, rss / n) if known_variance is None else known_variance
+    cov = sigma2 * np.linalg.pinv(found.jac.T @ found.jac) if determined else np.full((p, p), np.nan)
+    spread = max(rss / n, _TINY)
     fitted = model.evaluate(model.parameters(found.x, []))[0]
-    loglik = -0.5 * float(np.sum(np.log(2 * np.pi * spread) + (model.y - fitted) ** 2 / spread))
+    loglik = -0.5 * (n * float(np.log(2 * np.pi * spread)) + rss / spread)
     # The steps end where rounding does: judged by the gradient beside the sizes of residual and slope.
     slope_size = np.linalg.norm(found.jac, axis=0) * np.sqrt(rss) + 1e-300
-    converged = bool(found.success and np.all(np.abs(found.grad) <= 1e-5 * slope_size))
-    n_free = p + (known_variance is None)
+    exact = rss <= _ROUNDING * float(model.y @ model.y)
+    converged = bool(found.success and (exact or np.all(np.abs(found.grad) <= 1e-5 * slope_size)))
     words = () if determined else ("a parameter is not determined by the data",)
     return NonlinearFit(
         beta=found.x,
@@ -72,12 +73,12 @@ def _answer(model: Model, found, known_variance, *, no_warnings: bool) -> Nonlin
         random=(),
         random_se=(),
         loglik=loglik,
-        aic=2 * n_free - 2 * loglik,
-        bic=np.log(n) * n_free - 2 * loglik,
+        aic=2 * (p + 1) - 2 * loglik,
+        bic=float(np.log(n)) * (p + 1) - 2 * loglik,
         likelihood="least squares",
         fitted=fitted,
         population=fitted,
-        known_variance=np.zeros(n) if known_variance is None else known_variance,
+        known_variance=np.zeros(n),
         converged=converged,
         on_boundary=(),
         n_iterations=int(found.nfev),

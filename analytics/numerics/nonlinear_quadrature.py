@@ -16,6 +16,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from analytics.errors import FitError
+from analytics.numerics import nonlinear_marginal
 from analytics.numerics.nonlinear_model import Model, NonlinearFit, gather, slices_of
 
 # Nodes a dimension: an error far under the sampling error for smooth integrands, and exact for Gaussian ones.
@@ -53,8 +54,8 @@ def fit(model: Model, start: np.ndarray, known_variance: np.ndarray | None) -> N
     """
     _refuse_what_it_cannot(model)
     layout = _lay_out(model, known_variance)
-    theta0 = _starting_values(layout, start)
-    scale = np.concatenate([np.maximum(np.abs(start), 1e-3), np.ones(len(theta0) - len(start))])
+    theta0 = _starting_values(layout, start, _near(model, start, known_variance))
+    scale = np.concatenate([np.maximum(np.abs(theta0[:-1]), 1e-3), [1.0]])
     modes = np.zeros((model.blocks[0].n_groups, layout.size))
 
     def objective(z):
@@ -65,10 +66,18 @@ def fit(model: Model, start: np.ndarray, known_variance: np.ndarray | None) -> N
 
     with np.errstate(all="ignore"):
         found = minimize(
-            objective, theta0 / scale, jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 500}
+            objective, theta0 / scale, jac=True, method="BFGS", options={"gtol": 1e-6, "maxiter": 300}
         )
         theta, hessian = _newton(layout, found.x * scale, modes, scale)
     return _answer(layout, theta, hessian, modes, int(found.nit))
+
+
+def _near(model: Model, start: np.ndarray, known_variance) -> NonlinearFit | None:
+    """Return the marginal fit as a place to start from, where there is one."""
+    try:
+        return nonlinear_marginal.fit(model, start, known_variance, criterion="ML")
+    except FitError:
+        return None
 
 
 def _refuse_what_it_cannot(model: Model) -> None:
@@ -93,24 +102,31 @@ def _lay_out(model: Model, known_variance: np.ndarray | None) -> _Layout:
     return _Layout(model, variance, grid, log_weights, order, starts)
 
 
-def _starting_values(layout: _Layout, start: np.ndarray) -> np.ndarray:
+def _starting_values(layout: _Layout, start: np.ndarray, criterion_start: NonlinearFit | None) -> np.ndarray:
+    """Return beta, entries of L itself (so that 0 is no trap) and log sigma, near the marginal fit."""
     model = layout.model
-    mean, slopes = model.evaluate(model.parameters(start, model.no_effects()))
+    beta = start if criterion_start is None else criterion_start.beta
+    mean, slopes = model.evaluate(model.parameters(beta, model.no_effects()))
     spread = max(float(np.std(model.y - mean)), 1e-8)
-    factor = []
-    for block, z in zip(model.blocks, model.random_slopes(slopes), strict=True):
-        sizes = np.log(0.5 * spread / np.maximum(np.sqrt(np.mean(z**2, axis=0)), 1e-12))
-        factor.extend(_pack(np.diag(np.exp(sizes)), block.structure))
-    return np.array([*start, *factor, np.log(0.5 * spread)])
+    factor: list[float] = []
+    for i, (block, z) in enumerate(zip(model.blocks, model.random_slopes(slopes), strict=True)):
+        sizes = 0.5 * spread / np.maximum(np.sqrt(np.mean(z**2, axis=0)), 1e-12)
+        lower = np.diag(sizes)
+        if criterion_start is not None and criterion_start.linear is not None:
+            psi = criterion_start.linear.covariances[i]
+            lower = np.linalg.cholesky(psi + np.diag((0.1 * sizes) ** 2))
+        factor.extend(_pack(lower, block.structure))
+    sigma = 0.5 * spread if criterion_start is None else max(criterion_start.sigma, 0.01 * spread)
+    return np.array([*beta, *factor, np.log(sigma)])
 
 
 def _pack(lower: np.ndarray, structure: str) -> list[float]:
-    logs = np.log(np.diag(lower))
+    sizes = np.diag(lower)
     if structure == "identity":
-        return [float(np.mean(logs))]
+        return [float(np.mean(sizes))]
     if structure == "diagonal":
-        return [float(v) for v in logs]
-    return [float(v) for v in (*logs, *lower[np.tril_indices(len(lower), -1)])]
+        return [float(v) for v in sizes]
+    return [float(v) for v in (*sizes, *lower[np.tril_indices(len(lower), -1)])]
 
 
 def _unpack(layout: _Layout, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
@@ -119,11 +135,12 @@ def _unpack(layout: _Layout, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray,
     lower, corner = np.zeros((layout.size, layout.size)), 0
     for block in model.blocks:
         q = block.size
-        n_logs = 1 if block.structure == "identity" else q
-        part = np.diag(np.exp(np.broadcast_to(theta[at : at + n_logs], q)))
-        at += n_logs
+        n_sizes = 1 if block.structure == "identity" else q
+        part = np.diag(np.broadcast_to(theta[at : at + n_sizes], q))
+        at += n_sizes
         if block.structure == "full":
             below = np.tril_indices(q, -1)
+            part = part.copy()
             part[below] = theta[at : at + len(below[0])]
             at += len(below[0])
         lower[corner : corner + q, corner : corner + q] = part
@@ -195,7 +212,7 @@ def _criterion(layout: _Layout, theta, u) -> tuple[float, np.ndarray, np.ndarray
         residual = layout.model.y - mean
         inside = _sums(layout, residual**2 / variance) + np.sum(at**2, axis=1) - node @ node
         logs.append(log_weight - 0.5 * (inside + constant))
-        scores.append(_score(layout, residual, slopes, random, at, variance, sigma2, lower))
+        scores.append(_score(layout, residual, slopes, random, at, variance, sigma2))
     table = np.array(logs)
     top = table.max(axis=0)
     share = np.exp(table - top)
@@ -205,7 +222,7 @@ def _criterion(layout: _Layout, theta, u) -> tuple[float, np.ndarray, np.ndarray
     return -loglik, -np.asarray(gradient), u
 
 
-def _score(layout: _Layout, residual, slopes, random, u, variance, sigma2, lower) -> np.ndarray:
+def _score(layout: _Layout, residual, slopes, random, u, variance, sigma2) -> np.ndarray:
     """Return each group's gradient of log p(y | u) in beta, covariance factor and log sigma."""
     model = layout.model
     pull = residual / variance
@@ -216,8 +233,8 @@ def _score(layout: _Layout, residual, slopes, random, u, variance, sigma2, lower
         q = block.size
         part = slice(corner, corner + q)
         by_factor = by_effect[:, part, None] * u[:, None, part]
-        logs = np.diagonal(by_factor, axis1=1, axis2=2) * np.diag(lower)[part]
-        columns.append(logs.sum(axis=1, keepdims=True) if block.structure == "identity" else logs)
+        sizes = np.diagonal(by_factor, axis1=1, axis2=2)
+        columns.append(sizes.sum(axis=1, keepdims=True) if block.structure == "identity" else sizes)
         if block.structure == "full":
             rows, cols = np.tril_indices(q, -1)
             columns.append(by_factor[:, rows, cols])
@@ -231,7 +248,10 @@ def _newton(layout: _Layout, theta, modes, scale) -> tuple[np.ndarray, np.ndarra
     value, gradient, found = _criterion(layout, theta, modes)
     for _ in range(4):
         hessian = _hessian(layout, theta, found, scale)
-        step = np.linalg.lstsq(hessian, -gradient, rcond=1e-12)[0]
+        values, vectors = np.linalg.eigh(hessian * np.outer(scale, scale))
+        # Downhill even where the surface is not yet a bowl.
+        bowl = np.maximum(np.abs(values), 1e-10 * np.abs(values).max())
+        step = scale * (vectors @ ((vectors.T @ (-gradient * scale)) / bowl))
         new_value, new_gradient, new_found = _criterion(layout, theta + step, found)
         if not new_value < value:
             break
