@@ -28,9 +28,12 @@ session_id,patient_id,register_month,session_number,method,surgeon_id,team_id,at
 """,
     "placements": """
 placement_id,session_id,zone,site,area_cm2,grafts_1,grafts_2,grafts_3,grafts_4,grafts,hairs,roi_planted_hairs_cm2,method
-P1,0001-1,hairline,whole,30,300,300,100,0,,,42, P2,0001-1,midscalp,whole,40,200,400,200,40,840,1760,,
-P3,0001-2,crown,whole,60,300,600,250,50,,,, P4,0002-1,frontal,whole,40,,,,,800,1600,38.5,
-P5,0003-1,crown,left,25,100,300,100,0,,,41,FUE P6,0003-1,crown,right,25,100,300,100,0,,,41,FUT
+P1,0001-1,hairline,whole,30,300,300,100,0,,,42,
+P2,0001-1,midscalp,whole,40,200,400,200,40,840,1760,,
+P3,0001-2,crown,whole,60,300,600,250,50,,,,
+P4,0002-1,frontal,whole,40,,,,,800,1600,38.5,
+P5,0003-1,crown,left,25,100,300,100,0,,,41,FUE
+P6,0003-1,crown,right,25,100,300,100,0,,,41,FUT
 """,
     "measurements": """
 patient_id,zone,region_id,region_kind,session_id,month,count_number,density_hairs_cm2,density_fu_cm2,roi_area_cm2,n_fields,roi_marked,reader_id,device_class,hair_length,standard_conditions,condition_reason

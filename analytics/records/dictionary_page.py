@@ -142,6 +142,25 @@ def when_empty(column: Column) -> str:
     return "not recorded"
 
 
+def note(column: Column) -> str:
+    """Return what is written on a header: meaning, unit, rule, usual limits, and what an empty cell means.
+
+    >>> print(note(Column("site", "choice", "side planted", allowed=("left", "right"), default="left")))
+    side planted
+    one of left, right
+    empty: left
+    """
+    often = usual(column)
+    lines = [
+        column.meaning,
+        f"unit: {column.unit}" if column.unit else "",
+        must_be(column),
+        f"usual: {often}" if often else "",
+        f"empty: {when_empty(column)}",
+    ]
+    return "\n".join(line for line in lines if line)
+
+
 def table_schema(tables: tuple[Table, ...]) -> dict:
     """Return a Data Package descriptor with one tabular resource a table."""
     return {

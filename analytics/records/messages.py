@@ -69,7 +69,7 @@ def at_rows(
 
     `where` is table.column. The index of `frame` is the position in the file, so that index 0 is row 2.
     """
-    mask = pd.Series(wrong, dtype="boolean").fillna(False).to_numpy(dtype=np.bool_)
+    mask = _as_mask(wrong)
     if not mask.any():
         return []
     table, _, column = where.partition(".")
@@ -88,6 +88,14 @@ def at_rows(
             what,
         )
     ]
+
+
+def _as_mask(wrong: pd.Series | np.ndarray) -> np.ndarray:
+    """Return which rows (n,) are wrong; not known is not wrong."""
+    values = wrong.array if isinstance(wrong, pd.Series) else wrong
+    if isinstance(values, pd.arrays.BooleanArray):
+        return values.to_numpy(dtype=np.bool_, na_value=False)
+    return np.asarray(values, dtype=np.bool_)
 
 
 def refused(where: str, what: str, rule: str, action: str, *, code: str = "unreadable") -> RecordError:

@@ -5,12 +5,15 @@ executed. A photograph beside the tables is found by its name, and whether it sa
 its EXIF block.
 """
 
+import html
 import re
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from analytics.records import dictionary_page
+from analytics.records.dictionary import TABLES
 from analytics.records.messages import Problem
 from analytics.records.privacy_patterns import kind_of
 
@@ -80,7 +83,7 @@ def workbook(path: Path) -> list[Leftover]:
         "hidden_rows_or_columns": sum(
             len(re.findall(rb"<(?:row|col)\b[^>]*\bhidden=\"(?:1|true)\"", xml)) for xml in sheets
         ),
-        "comments": sum(len(re.findall(rb"<(?:threadedComment|comment)\b", xml)) for xml in remarks),
+        "comments": sum(_foreign_remarks(xml) for xml in remarks),
         "author": _authors(core),
         "defined_names": sum(
             not m.group(1).startswith(b"_xlnm.")
@@ -115,6 +118,15 @@ WORDS = {
     "file_name": ("file name that speaks of a person", "", "give the file a name without a person's"),
 }
 ABOUT_A_PERSON = ("name", "email", "phone", "national", "record")
+
+
+def _foreign_remarks(xml: bytes) -> int:
+    """Return how many remarks of a part are not the notes that the empty workbook puts on its headers."""
+    notes = {"".join(dictionary_page.note(c).split()) for t in TABLES.values() for c in t.asked()}
+    text = xml.decode("utf-8", "replace")
+    remarks = re.findall(r"<comment\b.*?</comment>", text, re.S)
+    said = (html.unescape("".join(re.findall(r"<t\b[^>]*>([^<]*)</t>", remark))) for remark in remarks)
+    return sum("".join(words.split()) not in notes for words in said) + text.count("<threadedComment ")
 
 
 def _authors(core: bytes) -> int:

@@ -55,25 +55,6 @@ def template(path: str | Path) -> Path:
     return filewriting.write(Path(path), sink.getvalue())
 
 
-def note(column: Column) -> str:
-    """Return what is written on a header: meaning, unit, rule, usual limits, and what an empty cell means.
-
-    >>> print(note(TABLES["placements"].column("site")))
-    the whole zone or one side of it
-    one of whole, left, right
-    empty: whole
-    """
-    usual = dictionary_page.usual(column)
-    lines = [
-        column.meaning,
-        f"unit: {column.unit}" if column.unit else "",
-        dictionary_page.must_be(column),
-        f"usual: {usual}" if usual else "",
-        f"empty: {dictionary_page.when_empty(column)}",
-    ]
-    return "\n".join(line for line in lines if line)
-
-
 def _styles(book: xlsxwriter.Workbook) -> dict:
     head = {"font_color": "white", "bg_color": HEADING, "text_wrap": True, "valign": "vcenter"}
     return {
@@ -114,9 +95,12 @@ def _sheet(book: xlsxwriter.Workbook, table: Table, styles: dict, lists: dict[tu
     for i, column in enumerate(table.asked()):
         kind = "required" if column.required else "optional" if column.optional else "plain"
         sheet.write_string(0, i, column.name, styles[kind])
-        lines = note(column).split("\n")
+        lines = dictionary_page.note(column).split("\n")
         sheet.write_comment(
-            0, i, note(column), {"width": 300, "height": 22 * (len(lines) + len(note(column)) // 45)}
+            0,
+            i,
+            dictionary_page.note(column),
+            {"width": 300, "height": 22 * (len(lines) + len(dictionary_page.note(column)) // 45)},
         )
         sheet.set_column(i, i, max(12, len(column.name) + 2), None if _is_number(column) else styles["text"])
         rule = _validation(column, lists)

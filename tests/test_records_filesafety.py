@@ -1,0 +1,131 @@
+"""Files that could harm the reader are refused before any library opens them."""
+
+import zipfile
+import zlib
+
+import duckdb
+import pytest
+from records_small import save, small
+
+from analytics import records
+from analytics.errors import RecordError
+from analytics.records import filesafety, readers_csv
+
+# The shape of an entity bomb (CWE-776), harmless in size.
+ENTITIES = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]><x>&b;</x>'
+
+
+@pytest.fixture
+def workbook(tmp_path):
+    clean = records.load(save(small(), tmp_path / "tables"))
+    return records.write(clean, tmp_path / "r.xlsx", kind="xlsx")
+
+
+def _rewritten(workbook, name, part, content, **options):
+    """Write a copy of a workbook with one part put in or replaced."""
+    target = workbook.with_name(name)
+    with zipfile.ZipFile(workbook) as old, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new:
+        for info in old.infolist():
+            if info.filename != part:
+                new.writestr(info, old.read(info))
+        new.writestr(part, content, **options)
+    return target
+
+
+def test_a_sound_workbook_passes(workbook):
+    filesafety.refuse_unsafe_workbook(workbook)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+@pytest.mark.parametrize("part", ["xl/workbook.xml", "xl/extra.xml", "xl/_rels/workbook.xml.rels"])
+def test_entities_in_any_part_are_refused(part, encoding, workbook):
+    text = ENTITIES.decode().replace('version="1.0"', f'version="1.0" encoding="{encoding}"')
+    bad = _rewritten(workbook, "bad.xlsx", part, text.encode(encoding))
+    with pytest.raises(RecordError, match="declares a document type or entities"):
+        records.load(bad)
+
+
+def test_entities_behind_a_long_comment_are_refused(workbook):
+    padded = ENTITIES.replace(b"<!DOCTYPE", b"<!--" + b" " * (2 * filesafety.PIECE_BYTES) + b"--><!DOCTYPE")
+    with pytest.raises(RecordError, match="declares a document type or entities"):
+        records.load(_rewritten(workbook, "bad.xlsx", "xl/extra.xml", padded))
+
+
+def test_a_part_that_is_not_xml_is_refused(workbook):
+    with pytest.raises(RecordError, match=r"document type or entities|cannot be"):
+        records.load(_rewritten(workbook, "bad.xlsx", "xl/extra.xml", b"\x00\x01 not xml"))
+
+
+def test_a_workbook_that_unpacks_to_far_more_than_it_weighs_is_refused(workbook):
+    zeros = b"0" * (filesafety.SMALL_BYTES + 2**23)
+    with pytest.raises(RecordError, match="unpacks to far more than a register needs"):
+        records.load(_rewritten(workbook, "bad.xlsx", "xl/media/a.bin", zeros))
+
+
+def test_a_part_that_states_less_than_it_holds_is_refused(workbook):
+    """The stated size is in the central directory, four bytes at offset 24 (APPNOTE 6.3.10, 4.3.12)."""
+    bad = _rewritten(workbook, "bad.xlsx", "xl/extra.xml", b"<x>" + b" " * 5000 + b"</x>")
+    data = bytearray(bad.read_bytes())
+    entry = data.rindex(b"PK\x01\x02")
+    while b"xl/extra.xml" not in data[entry : entry + 80]:
+        entry = data.rindex(b"PK\x01\x02", 0, entry)
+    data[entry + 24 : entry + 28] = (100).to_bytes(4, "little")
+    bad.write_bytes(data)
+    with pytest.raises(RecordError, match=r"larger than it states|cannot be unpacked"):
+        records.load(bad)
+
+
+@pytest.mark.parametrize("cut", [10, 500, -30])
+def test_a_broken_workbook_is_refused_in_words(cut, workbook):
+    workbook.write_bytes(workbook.read_bytes()[:cut])
+    with pytest.raises(RecordError, match=r"save it again as \.xlsx"):
+        records.load(workbook)
+
+
+def test_a_zip_that_is_no_workbook_is_refused_in_words(tmp_path):
+    with zipfile.ZipFile(tmp_path / "r.xlsx", "w") as archive:
+        archive.writestr("readme.txt", "nothing")
+    with pytest.raises(RecordError, match="the workbook cannot be read"):
+        records.load(tmp_path / "r.xlsx")
+
+
+def test_a_file_beyond_the_largest_is_refused_unread(tmp_path, monkeypatch):
+    monkeypatch.setattr(filesafety, "LARGEST_FILE_BYTES", 100)
+    save(small(), tmp_path)
+    with pytest.raises(RecordError, match="the file is too large"):
+        records.load(tmp_path)
+
+
+def test_a_cell_beyond_the_largest_is_refused():
+    with pytest.raises(RecordError, match="no cell holds more than"):
+        readers_csv.rows_of("a\n" + "x" * 200_000, delimiter=",", file="t.csv")
+
+
+def test_a_broken_parquet_file_is_refused_in_words(tmp_path):
+    save(small(), tmp_path)
+    (tmp_path / "events.csv").unlink()
+    (tmp_path / "events.parquet").write_bytes(b"PAR1" + zlib.compress(b"x" * 100) + b"PAR1")
+    with pytest.raises(RecordError, match=r"events\.parquet: the file cannot be read"):
+        records.load(tmp_path)
+
+
+def test_a_broken_duckdb_file_is_refused_in_words(tmp_path):
+    (tmp_path / "r.duckdb").write_bytes(b"\x00" * 8 + b"DUCK" + b"\x01" * 4000)
+    with pytest.raises(RecordError, match="the DuckDB file cannot be read"):
+        records.load(tmp_path / "r.duckdb")
+
+
+def test_a_duckdb_view_that_would_read_another_file_is_not_followed(tmp_path):
+    (tmp_path / "other.csv").write_text("session_id,kind\nA,B\n")
+    with duckdb.connect(str(tmp_path / "r.duckdb")) as store:
+        store.execute(f"create view events as select * from read_csv('{tmp_path}/other.csv')")
+        store.execute("create table patients as select 'P1' as patient_id")
+    found = records.check(tmp_path / "r.duckdb")
+    assert ("events", "absent_column") not in {(p.table, p.code) for p in found.problems}
+    assert found.balance.set_index("table").loc["events", "read"] == 0
+
+
+def test_a_kind_is_told_by_its_first_bytes_not_its_name(workbook, tmp_path):
+    renamed = workbook.rename(tmp_path / "register.csv")
+    assert filesafety.kind_of(renamed) == "zip"
+    assert len(records.load(renamed).patients) == 3
