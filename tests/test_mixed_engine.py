@@ -276,6 +276,53 @@ def test_a_correlation_of_one_is_flagged_and_nothing_else_fails():
     assert fit.converged
 
 
+def test_a_whole_covariance_of_zero_is_exactly_zero():
+    # Every group has the same rows, so between-group sums of squares are zero in intercept and slope.
+    z = np.column_stack([np.ones(4), np.arange(4.0)])
+    y, x, group = np.tile([1.0, 3.0, 2.5, 6.0], 7), np.tile(z, (7, 1)), np.repeat(np.arange(7), 4)
+    fit = mixed.fit(y, x, [(group, x)])
+    np.testing.assert_array_equal(fit.covariances[0], np.zeros((2, 2)))
+    least = np.linalg.lstsq(x, y)
+    np.testing.assert_allclose(fit.beta, least[0], rtol=1e-9)
+    np.testing.assert_allclose(fit.sigma**2, least[1][0] / 26, rtol=1e-9)
+    np.testing.assert_allclose(fit.beta_df, 26, rtol=1e-6)
+
+
+def test_known_variances_that_explain_more_than_all_leave_sigma_at_zero():
+    y, x, levels, _, known = _register(1, SHAPES["one level, full"])
+    fit = mixed.fit(y, x, levels, known_variance=known + 30.0)
+    assert fit.sigma == 0.0
+    assert not fit.checks["not_on_boundary"]
+    assert np.isfinite(fit.beta_df).all()
+    least = dense.loglik(y, x, dense.covariance(levels, fit.covariances, known + 30.0), reml=True)
+    more = dense.loglik(y, x, dense.covariance(levels, fit.covariances, known + 30.1), reml=True)
+    np.testing.assert_allclose(fit.loglik, least, rtol=ROUNDING)
+    assert more < least
+    zero = mixed.fit(y, x, levels, known_variance=0 * known)
+    np.testing.assert_allclose(zero.loglik, mixed.fit(y, x, levels).loglik, rtol=1e-9)
+
+
+def test_wald_limits_are_those_of_the_plain_likelihoods_curvature():
+    # Pinheiro & Bates 2000, sec. 2.4.3: normal limits for log standard deviations and Fisher's z.
+    y, x, levels, _, known = _register(6, SHAPES["one level, full"])
+    for extra in (None, known):
+        fit = mixed.fit(y, x, levels, known_variance=extra)
+        limits = fit.wald(level=0.9)
+
+        def deviance(point, extra=extra):
+            sd, r = np.exp(point[:2]), np.tanh(point[2])
+            psi = np.array([[sd[0] ** 2, r * sd.prod()], [r * sd.prod(), sd[1] ** 2]])
+            error = np.exp(2 * point[3]) + (np.zeros(len(y)) if extra is None else extra)
+            return -2 * dense.loglik(y, x, dense.covariance(levels, [psi], error), reml=True)
+
+        at = np.array([*np.log(limits.estimate[:2]), np.arctanh(limits.estimate[2]), np.log(fit.sigma)])
+        half = 1.6448536 * np.sqrt(np.diag(2 * np.linalg.inv(dense.differences(deviance, at, 1e-2))))
+        bend = [np.exp, np.exp, np.tanh, np.exp]
+        low, high = ([f(v) for f, v in zip(bend, at + s * half, strict=True)] for s in (-1, 1))
+        np.testing.assert_allclose(limits.low[:4], low, rtol=1e-3)
+        np.testing.assert_allclose(limits.high[:4], high, rtol=1e-3)
+
+
 @pytest.mark.parametrize("extra", ["plain", "known variance"])
 def test_kenward_roger_and_satterthwaite_are_those_of_their_papers_on_unbalanced_data(extra):
     # Kenward & Roger 1997, Biometrics 53:983, and Fai & Cornelius 1996, eq. 3 to 6, both by n x n algebra.
@@ -374,6 +421,9 @@ def test_a_case_conditioned_on_its_own_readings_has_the_modes_of_the_fit():
     np.testing.assert_allclose(again.se, whole.se[at], rtol=1e-7)
     reading = case.predict(x[at], own, observation=True, known_variance=known[at])
     np.testing.assert_allclose(reading.se**2, again.se**2 + fit.sigma**2 + known[at], rtol=1e-9)
+    unread = fit.condition(y[:0], x[:0], [(c[:0], z[:0]) for c, z, _ in levels])
+    fresh = [(c[at] + 10_000, z[at]) for c, z, _ in levels]
+    np.testing.assert_allclose(unread.predict(x[at], fresh).se, fit.predict(x[at], fresh).se, rtol=1e-9)
 
 
 def test_a_start_elsewhere_ends_at_the_same_optimum():
@@ -391,6 +441,11 @@ BAD = {
         lambda y, x, a, b, o: (np.where(np.arange(12) == 4, np.nan, y), x, [(a, o)]),
         "mixed.fit: y is missing or infinite in 1 rows, first at row 4; every value must be a finite number; "
         "leave those rows out",
+    ),
+    "missing text code": (
+        lambda y, x, a, b, o: (y, x, [(np.array(["p", float("nan"), "q"] * 4, dtype=object), o)]),
+        "mixed.fit: level 1: 4 codes are missing, first at row 1; every row belongs to one group of each "
+        "level; drop those rows or give them a code",
     ),
     "missing code": (
         lambda y, x, a, b, o: (y, x, [(np.where(np.arange(12) < 2, None, a.astype(object)), o)]),
@@ -503,6 +558,8 @@ def test_tests_that_do_not_compare_are_refused():
         mixed.likelihood_ratio(reml, mixed.fit(y, x, levels, method="ML"))
     with pytest.raises(FitError, match="Kenward and Roger's method is defined for REML"):
         mixed.fit(y, x, levels, method="ML").contrast([1, 0, 0], method="kenward-roger")
+    with pytest.raises(FitError, match="start has shape \\(2,\\) for 3 variance parameters"):
+        mixed.fit(y, x, levels, start=[1.0, 1.0])
     with pytest.raises(FitError, match="L has 2 columns for 3 fixed effects"):
         reml.contrast([1, 0])
     known = [(np.roll(c, 1), z, kind) for c, z, kind in levels]

@@ -401,7 +401,7 @@ class MixedFit:
         """Named checks, true where all is well."""
         return {
             "converged": self.converged,
-            "not_on_boundary": not any(self.on_boundary),
+            "not_on_boundary": not any(self.on_boundary) and self.sigma > 0,
             "determined": self._determined(),
             "finite_se": bool(np.isfinite(self.beta_se).all()),
         }
@@ -413,6 +413,11 @@ def fit_sums(form: Plan, evaluate: Evaluate, *, start: Array | None = None) -> M
     The parts may live in other processes or in other clinics; random effects stay with them.
     """
     first = None if start is None else np.asarray(start, float) / (form.unit if form.known else 1.0)
+    if first is not None and (first.shape != (form.n_theta,) or not np.isfinite(first).all()):
+        raise FitError(
+            f"mixed.fit: start has shape {first.shape} for {form.n_theta} variance parameters; "
+            "give the theta of a fit with the same levels, or none"
+        )
     size = sum(g * q for g, q in zip(form.n_groups, form.sizes, strict=True)) * form.m
     optimum = optimise(evaluate, form, start=first, exact=size * form.n_theta < SMALL)
     return MixedFit(form, optimum, evaluate)

@@ -107,9 +107,7 @@ def _refuse_missing(values: Array, where: str) -> None:
     if values.dtype.kind == "f":
         missing = np.isnan(values)
     elif values.dtype.kind == "O":
-        missing = np.array(
-            [v is None or v is not v or str(v) in {"<NA>", "NaT"} for v in values.tolist()], dtype=bool
-        )
+        missing = np.array([_is_missing(value) for value in values.tolist()], dtype=bool)
     else:
         return
     if missing.any():
@@ -117,6 +115,11 @@ def _refuse_missing(values: Array, where: str) -> None:
             f"{where}: {int(missing.sum())} codes are missing, first at row {int(np.argmax(missing))}; "
             "every row belongs to one group of each level; drop those rows or give them a code"
         )
+
+
+def _is_missing(value: object) -> bool:
+    """Return whether a code is None, a NaN, or a missing value of a table library (known by its name)."""
+    return value is None or (not isinstance(value, str) and str(value) in {"<NA>", "NaT", "nan"})
 
 
 def _parents(groups: tuple[Array, ...], level: int, n_inner: int, where: str) -> Array:

@@ -167,7 +167,7 @@ def _case_columns(codes: Array, z: Array, groups: Array, prior: Array) -> tuple[
     out[read, at[read]] = z[read]
     fresh = np.where(at[:, None] < 0, z, 0.0)
     same = codes[:, None] == codes[None]
-    return out.reshape(n, -1), np.where(same, fresh @ prior @ fresh.T, 0.0)
+    return out.reshape(n, len(groups) * q), np.where(same, fresh @ prior @ fresh.T, 0.0)
 
 
 def condition_case(
@@ -189,7 +189,7 @@ def condition_case(
         groups = len(layout.labels[i])
         wide = np.zeros((len(y), groups, z.shape[1]))
         wide[np.arange(len(y)), layout.groups[i]] = z
-        columns.append(wide.reshape(len(y), -1))
+        columns.append(wide.reshape(len(y), groups * z.shape[1]))
         priors.append(np.kron(np.eye(groups), prior))
     z = np.concatenate(columns, axis=1)
     prior = np.zeros((z.shape[1], z.shape[1]))

@@ -23,6 +23,9 @@ from analytics.numerics.mixed_plan import Plan, basis_matrices, factors
 from analytics.numerics.mixed_sweep import Sweep, offsets, path_covariances, sweep
 
 Array = np.ndarray
+# Error variance, in working units, below which a row counts as having this one: keeps sigma from zero where
+# a known variance is zero.
+LEAST_VARIANCE = 1e-12
 
 
 def contributions(theta: Array, part: Part, form: Plan, *, probe: Array | None = None) -> Sums:
@@ -82,7 +85,7 @@ def base_at(block: Block, form: Plan, sigma: float) -> Base:
     rows, empty = block.rows, np.zeros(0)
     if rows is None:
         return Base(block.cross, block.total, 0.0, empty, empty, empty, None)
-    variance = sigma**2 * rows.inverse_weights + rows.known_variance
+    variance = np.maximum(sigma**2 * rows.inverse_weights + rows.known_variance, LEAST_VARIANCE)
     weight = 1.0 / variance
     cross, total = weigh(rows, weight, form.sizes)
     z = rows.stack[:, : sum(form.sizes)].T

@@ -63,9 +63,9 @@ def _natural(point: Array, theta: Array, free: Array, form: Plan) -> Array:
     """Return log standard deviations, Fisher's z of correlations and log sigma; complex numbers do too."""
     whole = theta.astype(complex)
     whole[free] = point[: int(free.sum())]
-    log_sigma = np.log(whole[-1]) if form.known else point[-1] / 2.0
     out: list[complex] = []
     with np.errstate(divide="ignore", invalid="ignore"):
+        log_sigma = np.log(whole[-1]) if form.known else point[-1] / 2.0
         for lam, kind, q in zip(factors(whole, form), form.kinds, form.sizes, strict=True):
             square = lam @ lam.T
             log_sd = np.log(np.diag(square)) / 2.0 + (0.0 if form.known else log_sigma)
