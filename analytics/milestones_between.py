@@ -134,8 +134,8 @@ def compare(
 
 
 def _with_few(flag: str, name: str, few: dict[str, str]) -> str:
-    said = [few[part] for part in str(name).split(" : ") if part in few]
-    return "; ".join(dict.fromkeys(part for part in (flag or "", *said) if part))
+    said = "; ".join([flag or "", *(few[part] for part in str(name).split(" : ") if part in few)])
+    return "; ".join(dict.fromkeys(part for part in said.split("; ") if part))
 
 
 def shapes(

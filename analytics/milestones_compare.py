@@ -13,7 +13,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from analytics.errors import ParameterError
-from analytics.milestones_curves import GroupCurve
+from analytics.milestones_curves import FEW_PATIENTS, GroupCurve
 from analytics.milestones_ratios import ALL
 from analytics.numerics import resample, scores
 
@@ -89,7 +89,7 @@ def restricted_rows(
     ParameterError
         Where tau lies past the last visit of a group.
     """
-    seen = min(g.last_month for g in groups)
+    seen = min(g.known_to for g in groups)
     tau = min(seen, LATEST_TAU) if tau is None else tau
     if not 0 < tau <= seen:
         raise ParameterError(
@@ -111,7 +111,8 @@ def restricted_rows(
     for k, group in enumerate(groups):
         if k != base:
             gap = drawn.estimate[k] - drawn.estimate[base]
-            se = float(np.nanstd(drawn.draws[:, k] - drawn.draws[:, base], ddof=1))
+            few = min(group.n_patients, groups[base].n_patients) < FEW_PATIENTS
+            se = np.nan if few else float(np.nanstd(drawn.draws[:, k] - drawn.draws[:, base], ddof=1))
             row = {"group": f"{names[k]} : {reference}", "term": f"difference in {term}"}
             rows.append({**row, **_normal(gap, se, "months", level), **_counts(group)})
     return rows

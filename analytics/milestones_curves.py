@@ -39,6 +39,11 @@ class GroupCurve:
     last_month: float
 
     @property
+    def known_to(self) -> float:
+        """Return the month up to which the curve is known: the last visit; for ever where all reached."""
+        return self.last_month if np.isinf(self.fit.right[-1]) else np.inf
+
+    @property
     def flag(self) -> str:
         """Return what must be said beside every number of the group."""
         said = [FEW] if self.n_patients < FEW_PATIENTS else []
@@ -141,7 +146,7 @@ def share_rows(
         low, high = share_limits(estimate[k], np.nan_to_num(se[k]), telling, level=level)
         part = pd.DataFrame({"x": months, "estimate": 100.0 * estimate[k], "se": 100.0 * se[k]})
         part = part.assign(ci_low=100.0 * low, ci_high=100.0 * high, flag=group.flag)
-        late = months > group.last_month
+        late = months > group.known_to
         part.loc[late, ["estimate", "se", "ci_low", "ci_high"]] = np.nan
         part.loc[late, "flag"] = PAST
         if group.n_patients < 2:
@@ -244,7 +249,7 @@ def simultaneous(
     width = months.size + 1
     parts = []
     for k, group in enumerate(groups):
-        wanted = np.flatnonzero(np.isin(months, grid) & (months <= group.last_month))
+        wanted = np.flatnonzero(np.isin(months, grid) & (months <= group.known_to))
         own = Resamples(
             drawn.estimate[k * width + wanted],
             drawn.draws[:, k * width + wanted],
@@ -261,7 +266,7 @@ def undetermined(groups: list[GroupCurve], grid: np.ndarray, by: tuple[str, ...]
     """Return by group the lowest and highest share that fit equally well, where the data leave it open."""
     parts = []
     for group in groups:
-        months = grid[grid <= group.last_month]
+        months = grid[grid <= group.known_to]
         low, high = group.fit.survival(months)
         part = pd.DataFrame({"x": months, "low": 100.0 * (1.0 - high), "high": 100.0 * (1.0 - low)})
         parts.append(part.assign(**dict(zip(by, group.name, strict=True))))

@@ -221,7 +221,7 @@ def _spans(seen: pd.DataFrame, question: Question) -> pd.DataFrame:
             "left": left,
             "right": right,
             "n_readings": stops - starts,
-            "last_month": month[stops - 1],
+            "last_month": month[stops[: starts.size] - 1],
             "therapy_ended": seen["therapy_ended"].to_numpy(dtype=bool)[starts],
         }
     )

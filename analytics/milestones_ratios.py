@@ -180,8 +180,9 @@ def _never_row(own: pd.DataFrame, name: str, family: str, level: float) -> dict:
         family=family,
         patient=own["patient_id"],
     )
-    with_share = fit(never_design=one)
-    test = timeratios.never_test(fit(), with_share)
+    without = fit()
+    with_share = fit(never_design=one, near=without)
+    test = timeratios.never_test(without, with_share)
     is_none = not with_share.checks["not_on_boundary"]
     limits = (0.0, np.nan, np.nan) if is_none else (100.0 * v for v in with_share.never_share(level=level))
     return {

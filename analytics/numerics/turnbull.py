@@ -136,7 +136,7 @@ class TurnbullFit:
         """
         row_weights = _checked_weights(weights, self.cells.row.size)
         weight = cells_of.weigh(self.cells, row_weights)
-        mass, gap, _ = cells_of.climb(self.cells, weight, self.cell_mass, tol=TARGET_GAP)
+        mass, gap, _ = cells_of.climb(self.cells, weight, self.cell_mass, tol=CERTIFIED_GAP)
         return _describe(self.cells, weight, mass, gap, "own steps from the full fit")
 
 

@@ -21,12 +21,14 @@ bounds how far the log-likelihood is from its maximum (gap times total weight). 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
+from scipy.linalg.lapack import dpotrf, dtrtrs
 from scipy.optimize import nnls
 
 # Mass below this is rounding of the quadratic step, far under what any count can resolve.
 NEGLIGIBLE_MASS = 1e-13
 RIDGE = 1e-11
+# Up to here a quadratic step looks at every cell; choosing among them would cost more.
+FEW_CELLS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,11 +203,15 @@ def climb(cells: Cells, weights: np.ndarray, mass: np.ndarray, *, tol: float, ma
 
 def _newton_step(cells, weights, mass, slope) -> np.ndarray:
     """Return the mass after a quadratic step over the cells with mass and the best between each two."""
-    support = np.union1d(np.flatnonzero(mass > 0), _best_between(mass, slope))
+    support = np.arange(mass.size)
+    if mass.size > FEW_CELLS:
+        support = np.union1d(np.flatnonzero(mass > 0), _best_between(mass, slope))
     curvature, total = _curvature(cells, weights, mass, support)
     curvature[np.diag_indices_from(curvature)] += RIDGE * np.trace(curvature) / support.size
-    root = cholesky(curvature, lower=True, check_finite=False)
-    aim = solve_triangular(root, total * (2.0 * slope[support] + 1.0), lower=True, check_finite=False)
+    root, failed = dpotrf(curvature, lower=1)
+    if failed:
+        return _self_consistent(mass, slope)
+    aim, _ = dtrtrs(root, total * (2.0 * slope[support] + 1.0), lower=1)
     try:
         wanted, _ = nnls(root.T, aim, maxiter=30 * support.size)
     except RuntimeError:
@@ -227,17 +233,20 @@ def _curvature(cells, weights, mass, support) -> tuple[np.ndarray, float]:
     """Return minus the second derivative on the support, by sums over ranges of cells, and the weight."""
     used = weights > 0
     first, last = cells.first[used], cells.last[used]
-    held = np.zeros(cells.n_cells + 1, dtype=int)
-    held[support + 1] = 1
-    before = np.cumsum(held)
-    low, high = before[first], before[last + 1] - 1
-    size = support.size
+    low, high, size = first, last, support.size
+    if size < cells.n_cells:
+        held = np.zeros(cells.n_cells + 1, dtype=int)
+        held[support + 1] = 1
+        before = np.cumsum(held)
+        low, high = before[first], before[last + 1] - 1
     share = weights[used] / np.maximum(probability(mass, first, last), np.finfo(float).tiny) ** 2
     inside = low <= high
     table = np.bincount(low[inside] * size + high[inside], share[inside], size * size).reshape(size, size)
     reach = np.cumsum(np.cumsum(table, axis=0)[:, ::-1], axis=1)[:, ::-1]
     upper = np.triu(reach)
-    return upper + np.triu(upper, 1).T, float(weights.sum())
+    full = upper + upper.T
+    full[np.diag_indices(size)] *= 0.5
+    return full, float(weights.sum())
 
 
 def _search(cells, weights, mass, direction, slope) -> np.ndarray:

@@ -1,0 +1,481 @@
+"""Milestones on hand-made registers whose answers can be counted, and on invented ones with a known truth."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from test_results import assert_keeps_the_contract
+
+from analytics import milestones, milestones_curves, milestones_model, regrowth, yields
+from analytics.errors import ParameterError
+from analytics.records import simulate
+
+NEVER = np.inf
+
+
+def _register(cases, *, therapies=None):
+    """Return a register from cases: (patient, zone, {month: gain in percent of 50 planted hairs/cm2}).
+
+    Each case is one session of one patient. Marked fields of 4 cm2 with 40 native hairs/cm2; a month of 0 is
+    the baseline.
+    """
+    rows, places, done = [], {}, {}
+    for patient, zone, gains in cases:
+        session = f"{patient}-1"
+        done.setdefault(session, {"session_id": session, "patient_id": patient, "register_month": 10})
+        places[session, zone] = {
+            "placement_id": f"{session}-{zone}",
+            "session_id": session,
+            "zone": zone,
+            "area_cm2": 40.0,
+            "grafts": 1000,
+            "hairs": 2000.0,
+            "roi_planted_hairs_cm2": 50.0,
+        }
+        for month, gain in gains.items():
+            rows.append(
+                {
+                    "patient_id": patient,
+                    "zone": zone,
+                    "region_kind": "planted",
+                    "session_id": session,
+                    "month": float(month),
+                    "density_hairs_cm2": 40.0 + 50.0 * gain / 100.0,
+                    "roi_area_cm2": 4.0,
+                    "n_fields": 1,
+                    "roi_marked": True,
+                    "reader_id": "R1",
+                    "standard_conditions": True,
+                }
+            )
+    table = pd.DataFrame(list(done.values())).assign(
+        session_number=lambda t: t.groupby("patient_id").cumcount() + 1,
+        method="FUE",
+        surgeon_id="S1",
+        team_id="T1",
+        grafts_out=1000,
+        grafts_discarded=0,
+        register_month=lambda t: 10 + 14 * t.groupby("patient_id").cumcount(),
+    )
+    return simulate.as_records(
+        {
+            "patients": pd.DataFrame({"patient_id": list(dict.fromkeys(c[0] for c in cases)), "sex": "M"}),
+            "sessions": table,
+            "placements": pd.DataFrame(list(places.values())),
+            "measurements": pd.DataFrame(rows),
+            "therapies": pd.DataFrame(
+                therapies or [], columns=["patient_id", "kind", "start_register_month"]
+            ),
+        }
+    )
+
+
+def _four_visits():
+    """Return 100 crowns seen at 0, 3, 6, 9: 10 reach 50 % in 0-3, 50 in 3-6, 30 in 6-9, 10 never."""
+    courses = [(10, (60, 70, 80)), (50, (10, 60, 70)), (30, (10, 30, 60)), (10, (5, 20, 40))]
+    cases = []
+    for n, gains in courses:
+        for _ in range(n):
+            cases.append((f"P{len(cases):03d}", "crown", dict(zip((0, 3, 6, 9), (0, *gains), strict=True))))
+    return _register(cases)
+
+
+def _spans(records, **how):
+    table = milestones.intervals(records, native_change="none", **how)
+    return table.set_index("placement_id")
+
+
+def test_four_visits_give_the_shares_that_can_be_counted():
+    found = milestones.time_to(_four_visits(), months=(3, 6, 9), native_change="none", n_resamples=50)
+    table = found.table()
+    shares = table[table["term"].eq("first reading")].set_index("x")["estimate"]
+    np.testing.assert_allclose(shares.loc[[3.0, 6.0, 9.0]], [10.0, 60.0, 90.0], atol=1e-6)
+    assert_keeps_the_contract(found)
+
+
+def test_limits_of_a_share_of_independent_placements_are_wilson_s():
+    # One placement a patient, no interval between: Wilson's limits of 60 of 100 (Newcombe 1998, formula) are
+    # 50.2 to 69.1; the resampled error stands for sqrt(0.6 x 0.4 / 100).
+    table = milestones.time_to(_four_visits(), months=(6,), native_change="none", n_resamples=1000).table()
+    row = table[table["term"].eq("first reading")].iloc[0]
+    np.testing.assert_allclose([row["ci_low"], row["ci_high"]], [50.20, 69.06], atol=0.8)
+
+
+def test_a_placement_lies_between_its_last_visit_below_and_its_first_at_or_above():
+    spans = _spans(
+        _register(
+            [
+                ("A", "crown", {0: 0, 3: 10, 6: 49.9, 9: 50, 12: 30}),
+                ("B", "crown", {0: 0, 3: 55}),
+                ("C", "crown", {0: 0, 3: 5, 12: 45}),
+                ("D", "crown", {-2: 0, 9: 80}),
+            ]
+        )
+    )
+    np.testing.assert_array_equal(spans["left"], [6.0, 0.0, 12.0, 0.0])
+    np.testing.assert_array_equal(spans["right"], [9.0, 3.0, NEVER, 9.0])
+    assert list(spans["ended_by"]) == ["reached", "reached", "last visit", "reached"]
+
+
+def test_readings_belong_to_their_nearest_planned_visit_unless_exact_months_are_asked_for():
+    records = _register(
+        [("A", "crown", {0: 0, 5.6: 10, 8.4: 20, 12.7: 60}), ("B", "crown", {0: 0, 11.4: 10, 12.4: 60})]
+    )
+    grouped, exact = _spans(records), _spans(records, planned_months=None)
+    np.testing.assert_array_equal(grouped[["left", "right"]], [[9.0, 12.0], [9.0, 12.0]])
+    np.testing.assert_array_equal(exact[["left", "right"]], [[8.4, 12.7], [11.4, 12.4]])
+
+
+def test_repeated_counts_of_one_visit_are_averaged():
+    records = _register([("A", "crown", {0: 0, 6: 40, 9: 70})])
+    again = records.measurements.iloc[[1]].assign(density_hairs_cm2=40.0 + 35.0, count_number=2)
+    twice = replace(records, measurements=pd.concat([records.measurements, again], ignore_index=True))
+    assert _spans(twice).loc["A-1-crown", "right"] == 6.0
+
+
+def test_a_second_session_in_the_zone_ends_the_watch():
+    # The count before the second session (month 0 there) is the first session's last reading, at month 14.
+    records = _register([("A", "crown", {0: 0, 6: 20}), ("A", "crown", {0: 30, 12: 90})])
+    first = records.measurements.iloc[:2]
+    second = records.measurements.iloc[2:].assign(session_id="A-2")
+    sessions = pd.concat(
+        [
+            records.sessions,
+            records.sessions.assign(
+                session_id="A-2", session_number=2, register_month=24, patient_month=14.0
+            ),
+        ]
+    )
+    places = pd.concat(
+        [records.placements, records.placements.assign(session_id="A-2", placement_id="A-2-crown")]
+    )
+    both = replace(
+        records,
+        measurements=pd.concat([first, second], ignore_index=True),
+        sessions=sessions.reset_index(drop=True),
+        placements=places.reset_index(drop=True),
+    )
+    spans = _spans(both, planned_months=None)
+    assert (spans.loc["A-1-crown", "left"], spans.loc["A-1-crown", "right"]) == (14.0, NEVER)
+    assert spans.loc["A-1-crown", "ended_by"] == "second session in the zone"
+
+
+def test_the_start_of_medical_therapy_ends_the_watch_only_where_asked_for():
+    # Session in register month 10; therapy from register month 17, that is month 7 of the session.
+    course = [{"patient_id": "A", "kind": "finasteride", "start_register_month": 17}]
+    records = _register([("A", "crown", {0: 0, 3: 10, 6: 20, 9: 60})], therapies=course)
+    assert _spans(records).loc["A-1-crown", "right"] == 9.0
+    ended = _spans(records, end_at_therapy=True).loc["A-1-crown"]
+    assert (ended["left"], ended["right"], ended["ended_by"]) == (6.0, NEVER, "start of medical therapy")
+    before = [{**course[0], "start_register_month": 3}]
+    under = _register([("A", "crown", {0: 0, 3: 10, 6: 20, 9: 60})], therapies=before)
+    assert _spans(under, end_at_therapy=True).loc["A-1-crown", "right"] == 9.0
+
+
+def test_a_placement_without_a_baseline_is_left_out_with_its_reason():
+    records = _register([("A", "crown", {6: 60}), ("B", "crown", {0: 0}), ("C", "crown", {0: 0, 6: 60})])
+    spans = _spans(records)
+    assert spans.loc["A-1-crown", "reason"] == yields.REASONS["no_baseline"]
+    assert spans.loc["B-1-crown", "reason"] == "no reading after the session"
+    assert spans.loc["C-1-crown", "reason"] == ""
+    assert spans.loc[["A-1-crown", "B-1-crown"], "left"].isna().all()
+
+
+def test_the_rules_differ_as_they_are_meant_to():
+    # 55 % touched once at 6 and lost: first says 6, twice says 12. Errors of some 7 points: confirmed needs
+    # more.
+    records = _register([("A", "crown", {0: 0, 6: 55, 9: 40, 12: 58, 15: 60, 18: 80})])
+    months = {
+        rule: _spans(records, rule=rule).loc["A-1-crown", "right"] for rule in ("first", "twice", "confirmed")
+    }
+    assert months == {"first": 6.0, "twice": 12.0, "confirmed": 18.0}
+
+
+def test_a_median_is_not_printed_where_most_of_its_interval_lies_past_the_last_visit():
+    shown = milestones_curves.printable_median(11.0, 9.0, 15.0, 12.0)
+    assert (shown["estimate"], shown["flag"]) == (11.0, "")
+    # Exactly 70 % past follow-up: 9 to 19, seen to 12.
+    assert np.isnan(milestones_curves.printable_median(14.0, 9.0, 19.0, 12.0)["estimate"])
+    assert milestones_curves.printable_median(14.0, 9.0, 18.9, 12.0)["estimate"] == 14.0
+    never = milestones_curves.printable_median(11.0, 9.0, np.inf, 12.0)
+    assert "past the last visit" in never["flag"]
+
+
+def test_nobody_reached_and_few_patients_are_flagged_and_not_hidden():
+    records = _register([(f"P{i}", "crown", {0: 0, 6: 10, 12: 20}) for i in range(4)])
+    table = milestones.time_to(records, native_change="none", n_resamples=30).table()
+    at_12 = table[table["term"].eq("first reading") & table["x"].eq(12.0)].iloc[0]
+    assert (at_12["estimate"], at_12["ci_low"]) == (0.0, 0.0)
+    # Wilson's upper limit of 0 of 4: z^2 / (4 + z^2) = 49.0 %.
+    assert at_12["ci_high"] == pytest.approx(48.99, abs=0.01)
+    assert "fewer than 5 patients" in at_12["flag"]
+    assert "no placement was seen to reach it" in at_12["flag"]
+    at_18 = table[table["term"].eq("first reading") & table["x"].eq(18.0)].iloc[0]
+    assert np.isnan(at_18["estimate"])
+    assert at_18["flag"] == "past the last visit"
+
+
+BAD = [
+    ({"percent": 0}, r"milestones.time_to\(percent\): 1 value out of range"),
+    ({"by": "weather"}, r"milestones.time_to\(by\): 1 unknown column; use one of zone, session_number"),
+    ({"family": "both"}, r"milestones.time_to\(family\): unknown; use one of planted, plateau"),
+    ({"months": ()}, r"milestones.time_to\(months\): none, or not above 0"),
+    ({"planned_months": (6.0, 3.0)}, "not rising above 0"),
+    ({"level": 95}, "expected above 0 and under 1"),
+]
+
+
+@pytest.mark.parametrize(("how", "sentence"), BAD, ids=[next(iter(b[0])) for b in BAD])
+def test_a_question_without_an_answer_is_refused_in_words(how, sentence):
+    with pytest.raises(ParameterError, match=sentence):
+        milestones.time_to(_four_visits(), **how)
+
+
+def test_a_register_without_any_interval_is_refused_in_words():
+    with pytest.raises(ParameterError, match="no placement with a baseline and a later reading"):
+        milestones.time_to(_register([("A", "crown", {6: 60}), ("B", "crown", {0: 0})]))
+
+
+def test_one_group_alone_cannot_be_compared_and_says_so():
+    with pytest.raises(ParameterError, match=r"1 group\(s\) have a placement with a baseline and a later"):
+        milestones.compare(_four_visits(), by="method")
+
+
+@pytest.fixture(scope="module")
+def clinic():
+    """Return an invented register with a known truth, its rows and its emergence fit."""
+    truth = replace(simulate.plain(), attendance=simulate.Truth().attendance)
+    tables, latent = simulate.register(200, truth=truth, seed=11)
+    records = simulate.as_records(tables)
+    return records, latent, regrowth.fit_emergence(records)
+
+
+@pytest.fixture(scope="module")
+def small():
+    """Return a small invented register, for questions of form rather than of number."""
+    return simulate.as_records(simulate.register(70, truth=simulate.plain(), seed=3)[0])
+
+
+@pytest.fixture(scope="module")
+def compared(clinic):
+    return milestones.compare(clinic[0], n_resamples=100, n_permutations=199)
+
+
+@pytest.fixture(scope="module")
+def eighty(clinic):
+    return milestones.time_to(clinic[0], percent=80, fit=clinic[2], n_resamples=200)
+
+
+def _row(result, zone, term, x=None):
+    table = result.table()
+    own = table[table["zone"].eq(zone) & table["term"].eq(term)]
+    return (own if x is None else own[own["x"].eq(x)]).iloc[0]
+
+
+def test_the_headline_is_the_emergence_model_s_share(clinic, eighty):
+    model = regrowth.shares(clinic[2], [12.0], 80.0, zones=["crown"]).table()
+    expected = model[model["term"].str.startswith("share_past")].iloc[0]
+    found = _row(eighty, "crown", "share reached", 12.0)
+    assert (found["estimate"], found["ci_low"]) == pytest.approx((expected["estimate"], expected["ci_low"]))
+    assert eighty.table()["term"].iloc[0] == "share reached"
+    assert_keeps_the_contract(eighty)
+
+
+def test_the_model_holds_the_latent_share_and_error_makes_first_readings_early(clinic, eighty):
+    # Latent truth: the placements' own months, from the simulator. First readings of the crown are to stand
+    # above the model's share at month 12: the first of several noisy readings touches 80 % early.
+    latent = clinic[1].placements
+    true = 100 * (latent.loc[latent["zone"].eq("crown"), "month_80"] <= 12.0).mean()
+    model = _row(eighty, "crown", "share reached", 12.0)
+    assert model["ci_low"] < true < model["ci_high"]
+    assert _row(eighty, "crown", "first readings expected", 12.0)["estimate"] > model["estimate"] + 3.0
+    assert any(note.startswith("crown, month 12: first readings stand") for note in eighty.notes)
+
+
+@pytest.mark.slow
+def test_expected_first_readings_are_those_of_the_register(clinic):
+    # The simulator's own counting error, visits and hair, in a larger register: every zone within 3.5
+    # standard errors of what its readings show (ten comparisons, so 3.5 and not 2).
+    truth = replace(simulate.plain(), attendance=simulate.Truth().attendance)
+    records = simulate.as_records(simulate.register(600, truth=truth, seed=5)[0])
+    found = milestones.time_to(records, percent=80, months=(12, 18), n_resamples=100)
+    table = found.table()
+    seen = table[table["term"].eq("first reading")].set_index(["zone", "x"])
+    expected = table[table["term"].eq("first readings expected")].set_index(["zone", "x"])["estimate"]
+    away = (seen["estimate"] - expected) / seen["se"]
+    assert len(away) == 10
+    assert away.abs().max() < 3.5
+
+
+def test_the_median_to_half_of_the_own_plateau_is_the_half_month(clinic):
+    found = milestones.time_to(clinic[0], percent=50, family="plateau", fit=clinic[2])
+    half = regrowth.emergence(clinic[0], fit=clinic[2], both_shapes=False).table()
+    expected = half[half["zone"].eq("crown") & half["term"].eq("half_month")].iloc[0]
+    row = _row(found, "crown", "median month")
+    assert (row["estimate"], row["ci_low"], row["ci_high"]) == pytest.approx(
+        (expected["estimate"], expected["ci_low"], expected["ci_high"]), rel=1e-6
+    )
+    # Truth of the simulator: 7.8 / 5.5.
+    ratio = _row(found, "crown", "tempo ratio to front")
+    assert ratio["ci_low"] < 7.8 / 5.5 < ratio["ci_high"]
+    assert_keeps_the_contract(found)
+    with pytest.raises(ParameterError, match="a share of the own plateau lies above 0 and under 100"):
+        milestones.time_to(clinic[0], percent=100, family="plateau", fit=clinic[2])
+
+
+def test_the_share_at_the_half_month_is_one_half_and_follows_the_spread_of_tempo(clinic):
+    # log T = log half + t with t normal: at half x exp(sd) the share is Phi(1) = 84.134 %.
+    fit = clinic[2]
+    k = fit.zone_index("crown")
+    from analytics import regrowth_quantities as quantities
+
+    half = np.exp(quantities.parameters(fit, fit.beta)[1][k])
+    sd = np.sqrt(quantities.variances(fit, fit.beta, fit.spread)[1])
+    table = milestones_model.plateau_rows(fit, 50.0, [half, half * np.exp(sd)], level=0.95)
+    shares = table[table["zone"].eq("crown") & table["term"].eq("share reached")]["estimate"]
+    np.testing.assert_allclose(shares, [50.0, 84.1345], atol=1e-3)
+
+
+def test_time_ratios_hold_the_true_one_and_eighty_percent_carries_a_never_reaching_share(compared, eighty):
+    # Truth 7.8 / 5.5 = 1.418 in tempo. First readings at 25 % are noisy, so the interval is what is asked.
+    found = compared
+    row = _row(found, "crown : front", "time ratio (log-logistic)")
+    assert row["ci_low"] < 7.8 / 5.5 < row["ci_high"]
+    assert row["p_value"] < 1e-6
+    assert not found.table()["term"].str.startswith("never").any()
+    assert_keeps_the_contract(found)
+    beside = eighty.table()
+    assert beside["term"].str.startswith("never reaches").sum() >= 3
+    ratio = _row(eighty, "crown : front", "time ratio (log-logistic)")
+    assert "never reaches stands beside it" in ratio["flag"]
+
+
+def test_crowns_are_late_by_every_measure_of_a_comparison(compared):
+    found = compared
+    assert _row(found, "crown", "early placements beyond expectation (sun)")["ci_high"] < 0
+    overall = _row(found, "all", "any difference (wilcoxon)")
+    assert overall["p_value"] == pytest.approx(1 / 200)
+    term = found.table()["term"]
+    restricted = found.table()[
+        term.str.startswith("difference in restricted") & found.table()["zone"].eq("crown : front")
+    ]
+    assert restricted["ci_low"].iloc[0] > 0
+    aic = found.table()[term.str.startswith("AIC")]
+    assert aic.loc[aic["estimate"].idxmin(), "flag"] == "smallest"
+    assert len(aic) == 4
+
+
+def test_restricted_means_of_a_group_are_the_area_that_can_be_counted():
+    # Crowns of the four-visit register, mass spread over each interval: 10 at 1.5, 50 at 4.5, 30 at 7.5, 10
+    # past 9.
+    crowns = _four_visits()
+    cases = [(f"Q{i}", "frontal", {0: 0, 3: 60, 6: 70, 9: 80}) for i in range(10)]
+    front = _register(cases)
+    both = replace(
+        crowns,
+        **{
+            name: pd.concat([getattr(crowns, name), getattr(front, name)], ignore_index=True)
+            for name in ("patients", "sessions", "placements", "measurements")
+        },
+    )
+    found = milestones.compare(both, percent=50, tau=9.0, native_change="none", n_resamples=300)
+    crown = _row(found, "crown", "restricted mean to month 9")
+    assert crown["estimate"] == pytest.approx(0.1 * 1.5 + 0.5 * 4.5 + 0.3 * 7.5 + 0.1 * 9.0)
+    # Independent placements: the error is that of a mean of 100 such values.
+    values = np.repeat([1.5, 4.5, 7.5, 9.0], [10, 50, 30, 10])
+    assert crown["se"] == pytest.approx(values.std() / 10, rel=0.12)
+    gap = _row(found, "crown : front", "difference in restricted mean to month 9")
+    assert gap["estimate"] == pytest.approx(crown["estimate"] - 1.5)
+
+
+def test_covariates_adjust_and_missing_ones_are_counted_as_left_out(small):
+    records = small
+    people = records.patients.copy()
+    people.loc[:9, "age_years"] = np.nan
+    found = milestones.compare(
+        replace(records, patients=people), by="method", covariates=("age_years", "smoker"), n_resamples=30
+    )
+    assert found.rows()["reason"].eq("no value of age_years").sum() > 0
+    assert "adjusted for age_years, smoker" in found.method
+    with pytest.raises(ParameterError, match="1 unknown column; use one of the table patients"):
+        milestones.compare(records, by="method", covariates=("shoe_size",))
+
+
+def test_fitted_curves_are_laid_over_the_readings_on_one_scale(small):
+    found = milestones.shapes(small, n_resamples=30)
+    terms = set(found.path["term"])
+    assert terms == {"observed first reading", "weibull", "log-normal", "log-logistic", "gamma"}
+    at = found.path[found.path["zone"].eq("front") & found.path["x"].eq(6.0)].set_index("term")["estimate"]
+    assert abs(at["log-logistic"] - at["observed first reading"]) < 5.0
+    assert_keeps_the_contract(found)
+
+
+def test_an_alarm_says_on_every_number_that_it_is_late(clinic, eighty):
+    found = milestones.alarm(clinic[0], percent=80, n_resamples=30)
+    assert found.table()["flag"].str.contains("late by design").all()
+    confirmed = _row(found, "crown", "confirmed reading", 18.0)["estimate"]
+    assert confirmed < _row(eighty, "crown", "first reading", 18.0)["estimate"]
+    assert_keeps_the_contract(found)
+
+
+def test_another_grouping_speaks_of_first_readings_alone(small):
+    found = milestones.time_to(small, by="surgeon_id", n_resamples=30)
+    assert set(found.table()["term"]) == {"first reading", "median month of first reading"}
+    assert "speaks of zones" in found.notes[0]
+    assert_keeps_the_contract(found)
+
+
+def test_numbers_at_risk_and_intervals_can_be_counted():
+    found = milestones.time_to(_four_visits(), months=(3, 6, 9), native_change="none", n_resamples=20)
+    risk = found.extra["at_risk"].set_index("x")
+    np.testing.assert_array_equal(risk.loc[[0.0, 3.0, 6.0, 9.0], "n"], [100, 100, 90, 40])
+    np.testing.assert_array_equal(risk.loc[[3.0, 6.0, 9.0], "n_intervals"], [10, 50, 30])
+
+
+def test_the_band_for_the_whole_curve_is_wider_than_the_pointwise_percentiles():
+    found = milestones.time_to(_four_visits(), months=(6,), native_change="none", n_resamples=400)
+    band = found.extra["simultaneous"].set_index("x")
+    row = _row(found, "crown", "first reading", 6.0)
+    assert band.loc[6.0, "ci_low"] < row["ci_low"]
+    assert band.loc[6.0, "ci_high"] > row["ci_high"]
+    free = found.extra["undetermined"].set_index("x")
+    np.testing.assert_allclose(free.loc[6.0, ["low", "high"]].astype(float), [60.0, 60.0])
+
+
+def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n(eighty):
+    sentence = milestones.say(eighty, "crown", month=12)
+    row = _row(eighty, "crown", "share reached", 12.0)
+    assert (
+        f"about {round(row['estimate'])} of 100 placements in the crown reached 80 % of planted hairs"
+        in sentence
+    )
+    assert f"from {int(row['n_patients'])} patients of this clinic" in sentence
+    assert sentence.endswith("This describes the past of many, not the course of one.")
+    with pytest.raises(ParameterError, match="not in the table"):
+        milestones.say(eighty, "crown", month=13)
+
+
+def test_the_sentence_says_when_the_records_do_not_tell():
+    records = _register([(f"P{i}", "crown", {0: 0, 6: 10, 12: 60}) for i in range(3)])
+    sentence = milestones.say(milestones.time_to(records, native_change="none", n_resamples=20), "crown")
+    assert "do not yet say" in sentence
+    assert "from 3 patients" in sentence
+
+
+def test_the_same_seed_gives_the_same_answer(small):
+    one, two = (milestones.time_to(small, by="method", n_resamples=40, seed=4).table() for _ in range(2))
+    pd.testing.assert_frame_equal(one, two)
+
+
+def test_a_group_of_one_patient_has_a_number_and_no_interval(small):
+    records = small
+    sessions = records.sessions.copy()
+    lone = sessions["patient_id"].eq(sessions["patient_id"].iloc[0])
+    sessions.loc[lone, "surgeon_id"] = "S9"
+    found = milestones.compare(replace(records, sessions=sessions), by="surgeon_id", n_resamples=30)
+    gap = found.table()
+    gap = gap[gap["term"].str.startswith("difference in") & gap["surgeon_id"].str.startswith("S9")].iloc[0]
+    assert np.isnan(gap["se"])
+    assert np.isnan(gap["p_value"])
+    assert "fewer than 5 patients" in gap["flag"]
