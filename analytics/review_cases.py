@@ -26,7 +26,7 @@ from analytics.review_criteria import Criteria, PoorGrowthCriterion, ShareCriter
 from analytics.review_design import columns, independent, with_case_mix
 from analytics.review_periods import as_at, check, quarter_of
 from analytics.review_units import exception_codes, units
-from analytics.review_words import not_yet
+from analytics.review_words import not_yet, stacked
 
 WHOLE = "whole practice"
 MIN_BASELINE = 30
@@ -102,18 +102,18 @@ def case_by_case(
         for name, rows in cases[cases[group].notna()].groupby(group, sort=True)
     ]
     return Curve(
-        pd.concat([p[0] for p in parts], ignore_index=True),
+        stacked([p[0] for p in parts]),
         cases[["patient_id", "session_id", *([by] if by else []), "reason"]],
         _method(criterion, watched),
         by=(group,),
         picture="cases",
         notes=_notes(watched),
         extra={
-            "signals": pd.concat([p[2] for p in parts], ignore_index=True),
-            "cases": pd.concat([p[3] for p in parts], ignore_index=True),
+            "signals": stacked([p[2] for p in parts]),
+            "cases": stacked([p[3] for p in parts]),
         },
         checks={"run_length_as_asked": _as_asked(watched.limit)},
-        path=pd.concat([p[1] for p in parts], ignore_index=True),
+        path=stacked([p[1] for p in parts]),
         x_name="case",
     )
 
@@ -273,7 +273,7 @@ def _signals(name: str, rows: pd.DataFrame, running, group: str) -> tuple[pd.Dat
         for i, (a, b) in enumerate(zip(running.began, running.signals, strict=True), start=1)
     ]
     kept = [group, "signal", "case", "session_id", "register_month", "observed", "expected", "added"]
-    return signals, pd.concat(named, ignore_index=True)[kept] if named else pd.DataFrame(columns=kept)
+    return signals, stacked(named)[kept] if named else pd.DataFrame(columns=kept)
 
 
 def _as_asked(limit: risk_cusum.Limit) -> bool:

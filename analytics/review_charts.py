@@ -34,6 +34,7 @@ from analytics.review_criteria import (
 )
 from analytics.review_periods import as_at, check, quarter_of
 from analytics.review_units import exception_codes, units
+from analytics.review_words import stacked
 
 PERIODS = ("month", "quarter")
 RARE_SHARE_EMPTY = 0.5  # more than half of the periods without an event: sessions between events instead
@@ -111,14 +112,14 @@ def run_charts(
         paths.append(_lines(criterion, chart, series))
         signals.append(_signal_row(criterion, chart, series, period))
     return Curve(
-        pd.concat(tables, ignore_index=True) if tables else _no_points(),
-        pd.concat(used, ignore_index=True),
+        stacked(tables) if tables else _no_points(),
+        stacked(used),
         f"control charts by {period}, three-sigma limits and Anhøj's run rules, baseline frozen before a "
         "declared change; false-alarm rates by simulation of stable series of the same kind and sizes",
         by=("criterion",),
         picture="run_charts",
         extra={"signals": pd.DataFrame(signals), "changes": _changes(criteria, quarter)},
-        path=pd.concat(paths, ignore_index=True) if paths else _no_points(),
+        path=stacked(paths) if paths else _no_points(),
         x_name="register_month" if period == "month" else "quarter",
     )
 

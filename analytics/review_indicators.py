@@ -30,6 +30,7 @@ from analytics.review_measures import (
 from analytics.review_periods import as_at, check
 from analytics.review_poor_growth import share_of_poor_growth
 from analytics.review_units import NO_ANSWER, exception_codes, units
+from analytics.review_words import stacked
 
 THIS, LAST, YEAR, GAP = "this quarter", "last quarter", "last four quarters", "difference to last quarter"
 PATIENTS, ALL_DUE = "this quarter, per patient", "this quarter, of all due"
@@ -68,7 +69,7 @@ def indicators(records: Records, criteria: Criteria, *, quarter: int, level: flo
     kept = ["criterion", "patient_id", "session_id", "surgeon_id", "quarter", "reason"]
     return Result(
         pd.concat(blocks, ignore_index=True),
-        pd.concat([u[kept] for u in used], ignore_index=True),
+        stacked([u[kept] for u in used]),
         f"each criterion on the units of the quarter, {100 * level:g} % intervals (Wilson for shares of "
         "sessions, session or patient as the unit elsewhere, mixed model for yield); met or not met only "
         "where the whole interval lies on one side of the standard",
@@ -142,7 +143,7 @@ def _block(criterion, found: dict[str, Measured], level: float) -> pd.DataFrame:
     decided = {
         term: outcome(m.low, m.high, criterion.standard, criterion.direction) for term, m in found.items()
     }
-    gap = difference(found[THIS], found[LAST], level=level)
+    gap = _change(criterion, found, level)
     unit = "points" if criterion.unit == "%" else criterion.unit
     rows = [
         {
@@ -179,6 +180,12 @@ def _block(criterion, found: dict[str, Measured], level: float) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def _change(criterion, found: dict[str, Measured], level: float) -> tuple[float, float, float]:
+    """Return this quarter less the last; no limits for poor growth: both rest on the same placements."""
+    gap = difference(found[THIS], found[LAST], level=level)
+    return (gap[0], np.nan, np.nan) if isinstance(criterion, PoorGrowthCriterion) else gap
+
+
 def _flag(m: Measured) -> str:
     if not np.isfinite(m.estimate):
         return NO_DATA
@@ -189,7 +196,7 @@ def _audit_row(criterion, found: dict[str, Measured], rows: pd.DataFrame, quarte
     here = rows[rows["quarter"].eq(quarter)]
     excepted = here["reason"].str.startswith("exception").sum()
     now, year, last = found[THIS], found[YEAR], found[LAST]
-    gap = difference(now, last, level=LEVEL)
+    gap = _change(criterion, found, LEVEL)
     return {
         "criterion": criterion.id,
         "statement": criterion.statement,
@@ -220,4 +227,4 @@ def _audit_row(criterion, found: dict[str, Measured], rows: pd.DataFrame, quarte
 
 def _named(parts: list[pd.DataFrame]) -> pd.DataFrame:
     kept = ["patient_id", "session_id", "placement_id", "zone", "month", "quarter", "yield_pct", "upper"]
-    return pd.concat(parts, ignore_index=True)[kept] if parts else pd.DataFrame(columns=kept)
+    return stacked(parts)[kept] if parts else pd.DataFrame(columns=kept)

@@ -6,6 +6,17 @@ import pandas as pd
 from analytics.results import Result
 
 
+def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Return the frames one under another, empty ones left out; the first of them where all are empty.
+
+    pandas 2 lets an empty frame change the type of a column, and pandas 3 will not: neither may matter here.
+    """
+    filled = [p for p in parts if len(p)]
+    if filled:
+        return pd.concat(filled, ignore_index=True)
+    return parts[0].reset_index(drop=True) if parts else pd.DataFrame()
+
+
 def not_yet(used: pd.DataFrame, method: str, *, by: dict[str, str], term: str, unit: str, why: str) -> Result:
     """Return a result of one row without a number, whose flag says why.
 

@@ -28,8 +28,10 @@ class Fit:
     """Coefficients, their cluster-robust covariance, and what a contrast needs.
 
     `fitted` is the share or value of each row. `phi` is the Pearson dispersion, `correlation` the moment
-    estimate of the intra-row correlation of counts (NaN for values). `scaled` is X in the units of its
-    weights, `bread` its inverse cross-product, `codes` the cluster of each row.
+    estimate of the intra-row correlation of counts (NaN for values). With x the rows of a cluster in the
+    units of their weights, A = (I - H)^(-1/2) and `bread` the inverse cross-product: `outer` holds x'Ax,
+    `inner` x'AAx of each cluster, shape (m, p, p), and `lost` the directions a cluster fits exactly, shape
+    (any, p).
     """
 
     beta: np.ndarray
@@ -38,9 +40,10 @@ class Fit:
     phi: float
     correlation: float
     n_clusters: int
-    scaled: np.ndarray
     bread: np.ndarray
-    codes: np.ndarray
+    outer: np.ndarray
+    inner: np.ndarray
+    lost: np.ndarray
     checks: dict[str, bool]
 
 
@@ -151,7 +154,8 @@ def contrast(fit: Fit, combination: ArrayLike, *, level: float = 0.95) -> Contra
     c = np.asarray(combination, dtype=float)
     estimate = float(c @ fit.beta)
     se = float(np.sqrt(max(c @ fit.cov @ c, 0.0)))
-    df = _satterthwaite(fit, c) if not _fitted_exactly(fit, c) else np.nan
+    exactly = len(fit.lost) and np.abs(fit.lost @ fit.bread @ c).max() > EIGEN_FLOOR
+    df = np.nan if exactly else _satterthwaite(fit, c)
     if not (se > 0 and np.isfinite(df)):
         return Contrast(estimate, np.nan, df, np.nan, np.nan, np.nan, level)
     half = float(stats.t.ppf(0.5 + level / 2, df)) * se
@@ -171,45 +175,48 @@ def _sandwich(beta, design, residual, weight, clusters, *, fitted, phi, rho, che
     scaled, error = design * root[:, None], residual * root
     bread = np.linalg.inv(scaled.T @ scaled)
     _, codes = np.unique(np.asarray(clusters), return_inverse=True)
-    meat = np.zeros_like(bread)
-    for rows in _members(codes):
-        score = scaled[rows].T @ (_adjustment(scaled[rows], bread) @ error[rows])
-        meat += np.outer(score, score)
-    cov = bread @ meat @ bread
+    scores, outer, inner, lost = _pieces(scaled, error, bread, codes)
+    cov = bread @ (scores.T @ scores) @ bread
     checks = checks | {"finite_se": bool(np.isfinite(cov).all())}
-    return Fit(beta, cov, fitted, phi, rho, int(codes.max()) + 1, scaled, bread, codes, checks)
+    return Fit(beta, cov, fitted, phi, rho, len(scores), bread, outer, inner, lost, checks)
 
 
-def _members(codes: np.ndarray) -> list[np.ndarray]:
+def _pieces(scaled, error, bread, codes) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return, by cluster, the adjusted score x'Ae, x'Ax, x'AAx, and the directions fitted exactly."""
+    size = np.bincount(codes)
+    p = scaled.shape[1]
+    scores = np.zeros((len(size), p))
+    outer, inner = np.zeros((len(size), p, p)), np.zeros((len(size), p, p))
+    alone = size[codes] == 1
+    x, who = scaled[alone], codes[alone]
+    left = 1 - np.einsum("ij,jk,ik->i", x, bread, x)
+    a = np.where(left > EIGEN_FLOOR, 1 / np.sqrt(np.maximum(left, EIGEN_FLOOR)), 0.0)
+    scores[who] = x * (a * error[alone])[:, None]
+    square = x[:, :, None] * x[:, None, :]
+    outer[who], inner[who] = square * a[:, None, None], square * (a**2)[:, None, None]
+    lost = [x[left <= EIGEN_FLOOR]]
     order = np.argsort(codes, kind="stable")
-    return np.split(order, np.cumsum(np.bincount(codes))[:-1])
+    for k, rows in enumerate(np.split(order, np.cumsum(size)[:-1])):
+        if len(rows) > 1:
+            adjusted, gone = _adjusted(scaled[rows], bread)
+            scores[k] = adjusted.T @ error[rows]
+            outer[k], inner[k] = scaled[rows].T @ adjusted, adjusted.T @ adjusted
+            lost.append(gone)
+    return scores, outer, inner, np.concatenate(lost)
 
 
-def _adjustment(x: np.ndarray, bread: np.ndarray) -> np.ndarray:
-    """Return (I - H)^(-1/2) of one cluster; directions fitted perfectly are left out."""
+def _adjusted(x: np.ndarray, bread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return (I - H)^(-1/2) x of one cluster, and the directions it fits exactly, which are left out."""
     eigenvalue, vector = np.linalg.eigh(np.eye(len(x)) - x @ bread @ x.T)
     kept = eigenvalue > EIGEN_FLOOR
-    return (vector[:, kept] / np.sqrt(eigenvalue[kept])) @ vector[:, kept].T
-
-
-def _fitted_exactly(fit: Fit, c: np.ndarray) -> bool:
-    """Tell whether a cluster with leverage 1 carries the combination."""
-    for rows in _members(fit.codes):
-        x = fit.scaled[rows]
-        eigenvalue, vector = np.linalg.eigh(np.eye(len(x)) - x @ fit.bread @ x.T)
-        lost = vector[:, eigenvalue <= EIGEN_FLOOR]
-        if lost.size and np.abs(lost.T @ x @ fit.bread @ c).max() > EIGEN_FLOOR:
-            return True
-    return False
+    half = (vector[:, kept] / np.sqrt(eigenvalue[kept])) @ vector[:, kept].T
+    return half @ x, vector[:, ~kept].T @ x
 
 
 def _satterthwaite(fit: Fit, c: np.ndarray) -> float:
-    pieces = [
-        (fit.scaled[rows], _adjustment(fit.scaled[rows], fit.bread) @ fit.scaled[rows] @ fit.bread @ c)
-        for rows in _members(fit.codes)
-    ]
-    projected = np.array([x.T @ a for x, a in pieces])
+    v = fit.bread @ c
+    projected = fit.outer @ v
     products = -projected @ fit.bread @ projected.T
-    products[np.diag_indices_from(products)] += np.array([a @ a for _, a in pieces])
+    products[np.diag_indices_from(products)] += np.einsum("i,kij,j->k", v, fit.inner, v)
     total = float((products**2).sum())
     return float(np.trace(products) ** 2 / total) if total > 0 else np.nan

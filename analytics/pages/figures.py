@@ -15,6 +15,9 @@ number. Each picture states what it needs:
 
 - ledger, drafts: `planning` (figures_planning).
 
+- of the quarterly review (`figures_review`): indicators, operators, follow_up, actions, run_charts, cases,
+  before_after, each from its own result; sentence, the flag of a result that has no number yet.
+
 A room that needs another picture adds `pages/figures_<room>.py` and its line in PICTURES.
 """
 
@@ -24,7 +27,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
-from analytics.pages import drawing, figures_compare, figures_planning, figures_standard
+from analytics.pages import drawing, figures_compare, figures_planning, figures_review, figures_standard
 from analytics.results import Result
 
 PICTURES: dict[str, Callable[..., Axes]] = {
@@ -37,6 +40,7 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "run": figures_compare.run,
     "ledger": figures_planning.ledger,
     "drafts": figures_planning.drafts,
+    **figures_review.PICTURES,
 }
 
 
