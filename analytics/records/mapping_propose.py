@@ -1,0 +1,269 @@
+"""Propose what each column of a clinic's own file means: by its header and the shape of its cells.
+
+The result is text for a person to read and correct. Each line says on what it rests; what the cells leave
+open is a question mark, which `mapping.apply` refuses until it is answered.
+"""
+
+import re
+from dataclasses import dataclass, replace
+
+import numpy as np
+from rapidfuzz import fuzz, process
+
+from analytics.records import mapping_find as find
+from analytics.records import mapping_habits as habits
+from analytics.records import mapping_values as values
+from analytics.records.dictionary import TABLES
+from analytics.records.mapping_plan import QUESTION, ColumnPlan
+from analytics.records.mapping_sheet import SPACES, Sheet, letter
+from analytics.records.mapping_words import CHOICE_WORDS, MISSING, SET_ASIDE, UNITS
+from analytics.records.privacy_words import CLASSES, class_of_header
+
+ENOUGH = 0.7  # share of cells whose shape must fit; assumed
+_OPERATION = "op|session|surgery|procedure|sitzung|seance|sesion"
+SESSION = re.compile(
+    rf"(?<!\w)(?:{_OPERATION}) ?([1-9])(?!\w)|(?<!\w)([1-9])(?:st|nd|rd|th|e|er|a|o)? (?:{_OPERATION})(?!\w)"
+)
+WORDS_OF_A_ZONE = 3  # a heading of more words may hold a zone's word by chance
+DATE_WORDS = re.compile(r"(?<!\w)(?:date|datum|fecha|data|dato|day|tag|dt)(?!\w)")
+NOT_SECRET = ("record", "date", "other")  # the code, the dates turned to months, remarks
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """A column's proposed meaning, how sure (0 to 100), and on what it rests."""
+
+    plan: ColumnPlan
+    score: float
+    why: str
+
+
+def columns(sheet: Sheet, found: find.Found) -> list[Guess]:
+    """Return a guess for each column of a table, each target given once for one zone, session and visit."""
+    guesses = [
+        _guess(letter(at), own, above, cells_of(sheet, found, at))
+        for at, (own, above) in found.headers.items()
+    ]
+    if any(target.endswith(".zone") for g in guesses for target in g.plan.to):
+        guesses = [replace(g, plan=replace(g.plan, zone="")) for g in guesses]
+    best: dict[tuple, Guess] = {}
+    for guess in sorted(guesses, key=lambda g: -g.score):
+        best.setdefault((guess.plan.to, guess.plan.about), guess)
+    out = []
+    for guess in guesses:
+        winner = best[guess.plan.to, guess.plan.about]
+        if guess.plan.is_set_aside or winner is guess:
+            out.append(guess)
+        else:
+            rest = replace(guess.plan, to=(SET_ASIDE,), reason=f"column {winner.plan.letter} says the same")
+            out.append(Guess(rest, 0, f"taken for {guess.plan.to[0]} first; look which of the two is right"))
+    return out
+
+
+def cells_of(sheet: Sheet, found: find.Found, at: int) -> list:
+    """Return the filled cells of a column that are no words for missing."""
+    cells = sheet.cells[found.first_row : found.last_row + 1, at]
+    words = {m.casefold() for m in MISSING}
+    return [c for c in cells if c != "" and not (isinstance(c, str) and c.strip(SPACES).casefold() in words)]
+
+
+def _guess(at: str, own: str, above: str, cells: list) -> Guess:
+    """Return the guess for one column."""
+    header = f"{above} / {own}" if above else own
+    bare, unit = _without_unit(own)
+    blank = ColumnPlan(at, header, (SET_ASIDE,))
+    secret = _identifying(own)
+    if secret:
+        return Guess(replace(blank, reason=f"identifier: {secret}"), 100, "by its header")
+    two = _two_facts(blank, cells)
+    if two is not None:
+        return two
+    about, rest = _about(values.key(bare), values.key(above))
+    target, score, why = _target(rest, values.key(above), about, cells)
+    if not target:
+        reason = "free text" if _is_remarks(own, cells) else "not understood"
+        return Guess(replace(blank, reason=reason), 0, why)
+    return Guess(replace(blank, to=(target,), unit=_foreign(unit, target), **about), score, why)
+
+
+def _identifying(own: str) -> str:
+    """Return the class of identifier a header speaks of, unless it is one the tables need."""
+    target, score = find.best_target(values.key(own))
+    if score >= find.SURE and target in (
+        "patients.patient_id",
+        "patients.birth_date",
+        "measurements.device_class",
+    ):
+        return ""
+    kind = class_of_header(own)
+    return CLASSES[kind] if kind and kind not in NOT_SECRET else ""
+
+
+def _without_unit(own: str) -> tuple[str, str]:
+    """Return a header without its unit in brackets, and the unit."""
+    match = re.search(r"[(\[]([^)\]]+)[)\]]", own)
+    if match and find.is_unit(match.group(1)):
+        return (own[: match.start()] + own[match.end() :]).strip(), match.group(1)
+    return own, ""
+
+
+def _foreign(unit: str, target: str) -> str:
+    """Return the unit where it is not the dictionary's own."""
+    table, name = target.split(".")
+    known = next((c for c in TABLES[table].columns if c.name == name), None)
+    found = UNITS.get(values.unit_key(unit))
+    return unit if unit and known and found and (found[0] != known.unit or found[1:] != (1.0, 0.0)) else ""
+
+
+def _about(own: str, above: str) -> tuple[dict, str]:
+    """Return what header words say of zone, session and visit, and the words that remain."""
+    about: dict = {}
+    rest = own
+    for text in (own, above):
+        visit = find.VISIT.search(text)
+        if visit and "visit" not in about:
+            about |= {"visit": visit.group(0).strip(), "month": _month(visit)}
+            rest = rest.replace(visit.group(0), " ") if text is own else rest
+        session = SESSION.search(text)
+        if session and "session" not in about:
+            about["session"] = int(session.group(1) or session.group(2))
+            rest = rest.replace(session.group(0), " op ") if text is own else rest
+        zone, word = _zone(text) if len(text.split()) <= WORDS_OF_A_ZONE else ("", "")
+        if zone and "zone" not in about and not _is_whole_target(text):
+            about["zone"] = zone
+            rest = rest.replace(word, " ") if text is own else rest
+    return about, re.sub(" +", " ", rest).strip()
+
+
+def _is_whole_target(text: str) -> bool:
+    return find.best_target(text)[1] >= 99
+
+
+def _month(visit: re.Match) -> float:
+    months, after, weeks, years, _ = visit.groups()
+    if months or after:
+        return float(months or after)
+    if weeks:
+        return round(int(weeks) * 7 / values.DAYS_A_MONTH, 1)
+    return 12.0 * int(years) if years else 0.0
+
+
+def _zone(text: str) -> tuple[str, str]:
+    """Return the zone named in a header and its words; the longest words win."""
+    for word in sorted(find.ZONES_BY_WORD, key=len, reverse=True):
+        if len(word) > 2 and re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text):
+            return find.ZONES_BY_WORD[word], word
+    return "", ""
+
+
+def _target(rest: str, above: str, about: dict, cells: list) -> tuple[str, float, str]:
+    """Return the target of a column, how sure, and why; "" where none fits."""
+    if "visit" in about and DATE_WORDS.search(rest):
+        return "measurements.date", 95, "a date of that visit"
+    tried = [
+        (rest, "its header"),
+        (f"{above} {rest}".strip(), "both lines of its header"),
+        (above, "the line above it"),
+    ]
+    ranked = sorted(((*find.best_target(t), how) for t, how in tried if t), key=lambda r: -r[1])
+    for target, score, how in ranked:
+        fitted = _moved(target, about)
+        if score >= find.LIKELY and _fits(fitted, cells):
+            return fitted, score, f"{how} is like a known word ({score:.0f} of 100)"
+    if "visit" in about and _share(cells, _is_number) >= ENOUGH:
+        return "measurements.density_hairs_cm2", 80, "numbers at a visit"
+    if "zone" in about and not rest and _share(cells, _is_number) >= ENOUGH:
+        return QUESTION, 50, "numbers of that zone: grafts, area or a count?"
+    return "", 0.0, f"no known word is near ({ranked[0][1]:.0f} of 100)" if ranked else "no header"
+
+
+def _moved(target: str, about: dict) -> str:
+    """Return the target that a visit or a session makes of it: a date at a visit is a visit's."""
+    if target == "sessions.date" and "visit" in about:
+        return "measurements.date"
+    return target
+
+
+def _fits(target: str, cells: list) -> bool:
+    """Tell whether the cells have the shape that the target needs."""
+    if not cells:
+        return True
+    table, name = target.split(".")
+    if name.endswith("date"):
+        return _share(cells, _is_date) >= ENOUGH
+    known = next((c for c in TABLES[table].columns if c.name == name), None)
+    if name == "hairs_per_graft" or (known and known.kind in ("number", "integer")):
+        return _share(cells, _is_number) >= ENOUGH
+    if known and known.kind == "yesno":
+        return _share(cells, lambda c: not isinstance(values.yes_or_no(c), values.Fault)) >= ENOUGH
+    if known and (known.kind == "choice" or name == "zone"):
+        words = choice_words(target)
+        return _share(cells, lambda c: nearest(str(c), words)[1] >= find.LIKELY) >= 0.5
+    return True
+
+
+def choice_words(target: str) -> dict[str, str]:
+    """Return the words in use for a target, each with the dictionary's word."""
+    if target.endswith(".zone"):
+        return find.ZONES_BY_WORD
+    table, name = target.split(".")
+    own = {values.key(w): w for w in TABLES[table].column(name).allowed}
+    common = {values.key(w): meaning for meaning, ws in CHOICE_WORDS.get(target, {}).items() for w in ws}
+    return own | common
+
+
+def nearest(text: str, words: dict[str, str]) -> tuple[str, float]:
+    """Return the meaning of the known word a text is most like, and how much (0 to 100)."""
+    match = process.extractOne(values.key(text), list(words), scorer=fuzz.ratio)
+    return (words[match[0]], float(match[1])) if match else ("", 0.0)
+
+
+def _share(cells: list, test) -> float:
+    distinct = set(cells)
+    return float(np.mean([bool(test(c)) for c in distinct])) if distinct else 1.0
+
+
+def _is_number(cell: object) -> bool:
+    return isinstance(cell, float) or (
+        isinstance(cell, str)
+        and bool(re.match(r"\s*[+-]?\d[\d.,'’ ]*(?!\d*[/-]\d)", cell))
+        and not _is_date(cell)
+    )
+
+
+def _is_date(cell: object) -> bool:
+    if isinstance(cell, float):
+        return values.DAY_NUMBERS[0] <= cell <= values.DAY_NUMBERS[1]
+    if not isinstance(cell, str):
+        return True
+    text = cell.strip(SPACES)
+    if habits.DATE.match(text) or habits.ISO.match(text):
+        return True
+    return not isinstance(values.date(text, values.Reading(short_years="2000")), values.Fault)
+
+
+def _is_remarks(own: str, cells: list) -> bool:
+    return class_of_header(own) == "other" or _share(cells, lambda c: isinstance(c, str) and " " in c) > 0.5
+
+
+def _two_facts(blank: ColumnPlan, cells: list) -> Guess | None:
+    """Return a guess for a column whose cells hold an area and a zone, or a method and a person."""
+    texts = [c for c in cells if isinstance(c, str)]
+    if len(texts) < max(3, 0.5 * len(cells)):
+        return None
+    for split, left, right in (
+        ("number and word", "placements.area_cm2", "placements.zone"),
+        ("/", "sessions.method", "sessions.surgeon_id"),
+        ("-", "sessions.method", "sessions.surgeon_id"),
+    ):
+        words = choice_words(right if split == "number and word" else left)
+        half = 1 if split == "number and word" else 0
+
+        def holds(cell: object, split: str = split, half: int = half, words: dict = words) -> bool:
+            pair = values.two(cell, split)
+            return not isinstance(pair, values.Fault) and nearest(pair[half], words)[1] >= find.LIKELY
+
+        if _share(texts, holds) >= ENOUGH:
+            plan = replace(blank, to=(left, right), split=split)
+            return Guess(plan, 100, f"its cells hold two facts, cut at {split}")
+    return None

@@ -1,0 +1,98 @@
+"""A clinic's file as sheets of cells, and the account of every cell that holds something.
+
+The account of a sheet is one small number a cell, its *fate*: 0 empty, 1 not yet dealt with, and beyond that
+the place of a (kind, table, reason) in a list. A sheet is settled when no cell is left at 1.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analytics.records.messages import refused
+
+EMPTY, OPEN = 0, 1
+SPACES = " \t\r\n\u00a0\u2007\u2009\u202f\ufeff\u200b\u3000"
+MOST_CELLS = 50_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One sheet as read: `cells` (rows, columns) of text, float, date, or "" where empty; `fate` beside it.
+
+    `merged` are ranges (first row, first column, last row, last column) from 0. `blanks` counts cells that
+    hold nothing but spaces and that the reader shows as empty.
+    """
+
+    name: str
+    cells: np.ndarray
+    fate: np.ndarray
+    is_hidden: bool = False
+    merged: tuple[tuple[int, int, int, int], ...] = ()
+    remarks: int = 0
+    blanks: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All sheets of a source, its name without the folder, its hash, and how text was decoded."""
+
+    name: str
+    sheets: tuple[Sheet, ...]
+    sha256: str
+    encoding: str = ""
+    separator: str = ""
+    fates: list[tuple[str, str, str]] = field(default_factory=lambda: [("", "", ""), ("open", "", "")])
+
+    def fate(self, kind: str, table: str = "", reason: str = "") -> int:
+        """Return the number of a fate, new or known."""
+        wanted = (kind, table, reason)
+        if wanted not in self.fates:
+            self.fates.append(wanted)
+        return self.fates.index(wanted)
+
+
+def sheet_of(name: str, rows: Sequence[Sequence[object]], **more) -> Sheet:
+    """Return a sheet from rows of cells; cells of nothing but spaces become empty and are counted."""
+    width = max((len(row) for row in rows), default=0)
+    if width * len(rows) > MOST_CELLS:
+        raise refused(
+            name, "the sheet is too large", f"at most {MOST_CELLS} cells", "hand in the tables alone"
+        )
+    cells = np.full((len(rows), width), "", dtype=object)
+    for i, row in enumerate(rows):
+        cells[i, : len(row)] = row
+    fate, blanks = _first_fate(cells)
+    return Sheet(name, cells, fate, blanks=blanks + more.pop("blanks", 0), **more)
+
+
+def _first_fate(cells: np.ndarray) -> tuple[np.ndarray, int]:
+    """Return EMPTY or OPEN for each cell, and empty those of nothing but spaces, in place."""
+    filled = cells != ""
+    blank = np.zeros(cells.shape, dtype=bool)
+    flat, mask = cells.ravel(), blank.ravel()
+    for i in np.flatnonzero(filled.ravel()):
+        value = flat[i]
+        if isinstance(value, str):
+            if not value.strip(SPACES):
+                mask[i] = True
+        elif isinstance(value, bool):
+            flat[i] = "True" if value else "False"
+        elif isinstance(value, int):
+            flat[i] = float(value)
+    cells[blank] = ""
+    return np.where(filled & ~blank, OPEN, EMPTY).astype(np.int16), int(blank.sum())
+
+
+def letter(column: int) -> str:
+    """Return the letters of a column, from 0.
+
+    >>> letter(0), letter(27)
+    ('A', 'AB')
+    """
+    text = ""
+    column += 1
+    while column:
+        column, rest = divmod(column - 1, 26)
+        text = chr(65 + rest) + text
+    return text
