@@ -55,6 +55,7 @@ def predict_case(
     targets: pd.DataFrame | None = None,
     counted_area_cm2: float = 1.0,
     marked: bool = False,
+    reader_changed: bool = False,
 ) -> CasePrediction:
     """Predict density and true yield of one patient's placements, given the readings in `rows`.
 
@@ -70,7 +71,7 @@ def predict_case(
         (calibrated, hairs/cm2), `planted_source`, `mix_i` where the fit has case mix, `native_share` where
         some of the baseline is hair planted before, which does not thin. The placements of `rows` if not
         given.
-    counted_area_cm2, marked
+    counted_area_cm2, marked, reader_changed
         How the predicted count will be made.
 
     Raises
@@ -87,7 +88,7 @@ def predict_case(
     path = _predicted(fit, ahead, b, covariance, gain, slopes_beta, places)
     expected = np.maximum(path["density"].to_numpy(), 1.0 / counted_area_cm2)
     count = measurement.count_variance(
-        expected, counted_area_cm2, marked=marked, reader_changed=False, error=fit.count_error
+        expected, counted_area_cm2, marked=marked, reader_changed=reader_changed, error=fit.count_error
     )
     count = count + float(fit.spread[-1])
     path = path.assign(count_var=count, density_var=lambda p: p["density_var"] + count)

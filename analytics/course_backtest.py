@@ -1,0 +1,224 @@
+"""Did last period's limits hold?
+
+The model is refitted as of the end of each past quarter, and predicts the next count of every placement
+already planted and followed, with nothing that came later. Each count is compared with its prediction: how
+often 50, 80 and 95 % limits held (Wilson interval), where it fell in its predictive distribution (PIT: flat
+if honest), and the continuous ranked probability score (CRPS; Gneiting & Raftery 2007, JASA 102:359, from
+memory) beside two simple rivals with normal limits of their own past errors: the practice's mean yield at
+that month, and the last reading carried forward. Skill is 1 - CRPS / rival's CRPS.
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics import records as door
+from analytics import regrowth
+from analytics.errors import FitError
+from analytics.numerics.proportions import proportion
+from analytics.records import Records
+from analytics.results import LEVEL, Result
+
+MONTHS_A_QUARTER = 3
+HORIZON_MONTHS = 9.0
+MIN_PLACEMENTS = 30
+LEVELS = (0.5, 0.8, 0.95)
+PIT_BINS = 10
+
+
+def backtest(
+    records: Records, *, quarters: int = 4, curve: str = "log-logistic", level: float = LEVEL
+) -> Result:
+    """Return how past predictions did: coverage, CRPS and skill, all zones and by zone.
+
+    Parameters
+    ----------
+    quarters
+        How many past quarters to refit and predict from, 1 to 12.
+    curve
+        Shape of the emergence curve.
+
+    Raises
+    ------
+    FitError
+        When no past quarter has enough placements to fit and a count to predict.
+    """
+    cases = predictions(records, quarters=quarters, curve=curve)
+    if cases.empty:
+        raise FitError(
+            f"course.backtest: no past quarter had {MIN_PLACEMENTS} followed placements and a count to "
+            "predict; wait a quarter"
+        )
+    tables = [_lines(cases, "all zones", level)]
+    tables += [_lines(rows, str(zone), level) for zone, rows in cases.groupby("zone", sort=False)]
+    pit = np.histogram(cases["pit"], bins=PIT_BINS, range=(0, 1))[0]
+    histogram = pd.DataFrame(
+        {"pit": (np.arange(PIT_BINS) + 0.5) / PIT_BINS, "n": pit, "expected": len(cases) / PIT_BINS}
+    )
+    method = (
+        f"refitted as of the end of {cases['quarter_month'].nunique()} past quarters; each placement's "
+        "next count within "
+        f"{HORIZON_MONTHS:g} months predicted from what was known then; {len(cases)} counts"
+    )
+    return Result(
+        pd.concat(tables, ignore_index=True),
+        cases.assign(reason=""),
+        method,
+        by=("zone",),
+        extra={"pit": histogram},
+    )
+
+
+def predictions(records: Records, *, quarters: int, curve: str) -> pd.DataFrame:
+    """Return one row a predicted count: observed, predicted mean and SD of density, rivals' means and SDs."""
+    whole = regrowth.rows_for(records, regrowth.fit_emergence(records, curve=curve)).frame
+    whole = whole.assign(at=whole["register_month"])
+    end = int(np.floor(whole["at"].max() / MONTHS_A_QUARTER)) * MONTHS_A_QUARTER
+    parts = []
+    for back in range(quarters, 0, -1):
+        cut = end - back * MONTHS_A_QUARTER
+        found = _one_quarter(records, whole, cut, curve)
+        if found is not None:
+            parts.append(found)
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def closed_form_crps(observed, mean, sd) -> np.ndarray:
+    """Return the CRPS of a normal forecast, (n,), in the unit of the observation.
+
+    Examples
+    --------
+    A count at the forecast mean scores sd (sqrt 2 - 1) / sqrt pi.
+
+    >>> round(float(closed_form_crps(0.0, 0.0, 1.0)), 6)
+    0.233695
+    """
+    z = (np.asarray(observed, dtype=float) - mean) / sd
+    return sd * (z * (2 * stats.norm.cdf(z) - 1) + 2 * stats.norm.pdf(z) - 1 / np.sqrt(np.pi))
+
+
+def _one_quarter(records: Records, whole: pd.DataFrame, cut: int, curve: str) -> pd.DataFrame | None:
+    if cut < 1 or not (records.sessions["register_month"] <= cut).any():
+        return None
+    then = door.as_of(records, cut)
+    try:
+        fit = regrowth.fit_emergence(then, curve=curve)
+    except FitError:
+        return None
+    known = regrowth.rows_for(then, fit).frame
+    followed = known[~known["is_baseline"].astype(bool)]
+    if followed["placement_id"].nunique() < MIN_PLACEMENTS:
+        return None
+    ahead = whole[
+        whole["at"].gt(cut) & whole["at"].le(cut + HORIZON_MONTHS) & ~whole["is_baseline"].astype(bool)
+    ]
+    ahead = ahead[ahead["placement_id"].isin(set(known["placement_id"])) & ahead["group"].isin(fit.zones)]
+    ahead = ahead[ahead["reads_as"].eq("own session")].sort_values("at").drop_duplicates("placement_id")
+    if ahead.empty:
+        return None
+    rivals = _rivals(known, followed, ahead)
+    rows = [_predicted(fit, known, row) for _, row in ahead.iterrows()]
+    return pd.DataFrame(rows).join(rivals.reset_index(drop=True)).assign(quarter_month=cut)
+
+
+def _predicted(fit, known: pd.DataFrame, row: pd.Series) -> dict:
+    own = known[known["patient_id"].eq(row["patient_id"])]
+    target = (
+        own[own["placement_id"].eq(row["placement_id"])]
+        .drop_duplicates(["placement_id", "region_id"])
+        .head(1)
+    )
+    marked = bool(row["both_marked"])
+    found = regrowth.predict_case(
+        fit,
+        own,
+        [float(row["month"])],
+        targets=target,
+        counted_area_cm2=float(row["counted_area_cm2"]),
+        marked=marked,
+        reader_changed=bool(row["reader_changed"]),
+    ).path.iloc[0]
+    n_before = int((own["placement_id"].eq(row["placement_id"]) & ~own["is_baseline"].astype(bool)).sum())
+    mean, sd = float(found["density"]), float(np.sqrt(found["density_var"]))
+    return {
+        "patient_id": row["patient_id"],
+        "placement_id": row["placement_id"],
+        "zone": row["group"],
+        "month": float(row["month"]),
+        "n_before": n_before,
+        "observed": float(row["density"]),
+        "mean": mean,
+        "sd": sd,
+        "pit": float(stats.norm.cdf((float(row["density"]) - mean) / sd)),
+    }
+
+
+def _rivals(known: pd.DataFrame, followed: pd.DataFrame, ahead: pd.DataFrame) -> pd.DataFrame:
+    """Return means and SDs of two rivals: practice mean at that month, last reading carried forward."""
+    gained = followed.assign(y=followed["yield_pct"], late=followed["month"])
+    means, sds = [], []
+    for _, row in ahead.iterrows():
+        near = gained[gained["group"].eq(row["group"]) & (gained["late"] - row["month"]).abs().le(1.5)]
+        near = near if len(near) >= 5 else gained[(gained["late"] - row["month"]).abs().le(3.0)]
+        near = near if len(near) >= 5 else gained
+        baseline = float(row["baseline_density"]) * float(row["kept"])
+        means.append(baseline + float(row["planted"]) * float(near["y"].mean()) / 100)
+        sds.append(max(float(near["y"].std(ddof=1)) * float(row["planted"]) / 100, 1.0))
+    before = known.sort_values("month").groupby("placement_id")["density"].last()
+    steps = known.sort_values("month").groupby("placement_id")["density"].diff().dropna()
+    last = ahead["placement_id"].map(before).to_numpy(dtype=float)
+    spread = max(float(np.sqrt((steps**2).mean())), 1.0)
+    return pd.DataFrame(
+        {"mean_rival": means, "mean_rival_sd": sds, "last_rival": last, "last_rival_sd": spread}
+    )
+
+
+def _lines(cases: pd.DataFrame, zone: str, level: float) -> pd.DataFrame:
+    n = len(cases)
+    common = {"zone": zone, "level": level, "n_patients": int(cases["patient_id"].nunique()), "n_rows": n}
+    z = ((cases["observed"] - cases["mean"]) / cases["sd"]).abs().to_numpy()
+    lines = []
+    for inside in LEVELS:
+        held = int((z <= stats.norm.ppf((1 + inside) / 2)).sum())
+        limits = proportion(held, n, level=level)
+        low, high = float(limits.low), float(limits.high)
+        lines.append(
+            {
+                **common,
+                "term": f"{100 * inside:g} % limits held",
+                "estimate": 100 * held / n,
+                "ci_low": 100 * low,
+                "ci_high": 100 * high,
+                "unit": "%",
+            }
+        )
+    score = closed_form_crps(cases["observed"], cases["mean"], cases["sd"])
+    lines.append({**common, "term": "CRPS", "estimate": float(score.mean()), "unit": "hairs/cm2"})
+    for name, mean, sd in (
+        ("practice mean", "mean_rival", "mean_rival_sd"),
+        ("last reading", "last_rival", "last_rival_sd"),
+    ):
+        rival = closed_form_crps(cases["observed"], cases[mean], cases[sd])
+        value, low, high = _skill(score, rival, cases["patient_id"].to_numpy())
+        lines.append(
+            {
+                **common,
+                "term": f"skill over the {name}",
+                "estimate": 100 * value,
+                "ci_low": 100 * low,
+                "ci_high": 100 * high,
+                "unit": "%",
+            }
+        )
+    return pd.DataFrame(lines).assign(flag="few counts" if n < 20 else "")
+
+
+def _skill(score: np.ndarray, rival: np.ndarray, patient: np.ndarray) -> tuple[float, float, float]:
+    """Return 1 - ratio of mean scores with limits from 500 resamples of patients, seed 1."""
+    codes = pd.factorize(patient)[0]
+    k = codes.max() + 1
+    ours, theirs = np.bincount(codes, score, k), np.bincount(codes, rival, k)
+    weights = np.random.default_rng(1).multinomial(k, np.full(k, 1 / k), size=500)
+    drawn = 1 - (weights @ ours) / (weights @ theirs)
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    return float(1 - ours.sum() / theirs.sum()), float(low), float(high)

@@ -1,0 +1,444 @@
+"""One patient: where does each planted zone stand among this practice's cases, and what will it be?
+
+Each zone's readings are set against the practice's own centiles of that zone at that month. The forecast is
+the emergence model's given all of this case's readings. Before maturity a zone is
+
+ * *behind*, where its true yield lies below the practice's 10th centile for the month with probability 80 %
+   or more;
+ * *ahead*, above the 90th with that probability; *usual*, between the two with that probability; else
+   *cannot tell*.
+
+The probability of being behind is split into *slow* (log tempo in the slowest tenth) and *low* (plateau in
+the lowest tenth). After maturity it is *low* where the true yield lies under 70 % with probability 95 % or
+more. Both rules are ours; `false_alarms` says how often a healthy case is called behind.
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics import course_bands, regrowth, yields
+from analytics import regrowth_quantities as quantities
+from analytics.errors import ParameterError
+from analytics.numerics import curves
+from analytics.records import Records
+from analytics.regrowth import CasePrediction, Emergence
+from analytics.results import LEVEL, Curve
+
+MONTHS_AHEAD = (9.0, 12.0, 15.0, 18.0, 24.0)
+LEVELS = (0.5, 0.8, 0.95)
+BEHIND_CENTILE, AHEAD_CENTILE = 10.0, 90.0
+DECIDES = 0.8
+LOW_YIELD_PCT = 70.0
+DECIDES_LOW = 0.95
+_DRAWS = 4000
+_STEP = 0.5
+WORDS = {
+    "ahead": "ahead of nine in ten of this practice's cases",
+    "usual": "within the usual range of this practice",
+    "behind": "behind nine in ten of this practice's cases",
+    "low": f"low: its true yield lies under {LOW_YIELD_PCT:g} % of planted hairs",
+    "cannot tell": "not to be told yet from the readings there are",
+}
+
+
+def case(records: Records, patient_id: str, *, fit: Emergence | None = None, level: float = LEVEL) -> Curve:
+    """Return the course of one patient's placements: readings, centiles, standing and forecast.
+
+    Parameters
+    ----------
+    patient_id
+        Code of the patient.
+    fit
+        The practice's emergence model; fitted here if not given.
+
+    Returns
+    -------
+    Curve
+        By `place` (zone and session): `reading`, `centile of the reading`, `chance that it is behind` with
+        its split, `predicted yield` and `predicted density` by month. `path` is the forecast. `extra`:
+        `bands`, `readings`, `limits` (50, 80, 95 %), `split` (share of the forecast's variance by source),
+        `standing` (one row a place, with a sentence), `not judged`.
+
+    Raises
+    ------
+    ParameterError
+        When the patient is not in the records.
+    """
+    if patient_id not in set(records.patients["patient_id"]):
+        raise ParameterError(
+            "course.case(patient_id): no patient has this code; look it up with regrowth code"
+        )
+    fit = regrowth.fit_emergence(records) if fit is None else fit
+    laid = regrowth.rows_for(records, fit)
+    rows = laid.frame[laid.frame["patient_id"].eq(patient_id)]
+    used = laid.used[laid.used["patient_id"].eq(patient_id)]
+    method = (
+        f"emergence model ({fit.curve}), conditional on this case's readings, no refit; behind: true yield "
+        "below the practice's "
+        f"{BEHIND_CENTILE:g}th centile with probability {100 * DECIDES:g} % or more; {100 * level:g} % limits"
+    )
+    extra = {"not judged": _not_judged(used, rows)}
+    if rows.empty:
+        return Curve(_nothing(level), used, method, ("place",), picture="case", extra=extra)
+    places = _places(rows)
+    parts = [_place(fit, rows, places, name, level) for name in places["place"]]
+    estimates = pd.concat([p["estimates"] for p in parts], ignore_index=True)
+    for key in ("bands", "readings", "limits", "split", "standing"):
+        extra[key] = pd.concat([p[key] for p in parts], ignore_index=True)
+    path = pd.concat([p["path"] for p in parts], ignore_index=True)
+    checks = dict(fit.checks)
+    return Curve(estimates, used, method, ("place",), checks, "case", path=path, extra=extra)
+
+
+def standing(
+    fit: Emergence, rows: pd.DataFrame, placement_id: str, found: CasePrediction | None = None
+) -> dict:
+    """Return where one placement stands at its last reading, given all of the patient's rows.
+
+    `state` is one of WORDS; `chance_behind`, `chance_ahead`, `chance_low` and the split `slow_only,
+    low_only, both, neither` are probabilities, the split given that it is behind; `z` is the standardised
+    deviation from the practice's mean, whose lower tail is uniform over the practice's cases.
+    """
+    own = rows[rows["placement_id"].eq(placement_id)]
+    follow = own[~own["is_baseline"].astype(bool)]
+    zone = str(own["group"].iloc[0])
+    month = float(follow["month"].max()) if len(follow) else 0.0
+    if not len(follow) or month <= 0:
+        return {
+            "state": "cannot tell",
+            "month": month,
+            "zone": zone,
+            "n_readings": 0,
+            "z": np.nan,
+            "chance_behind": np.nan,
+        }
+    found = regrowth.predict_case(fit, rows, [month]) if found is None else found
+    at = found.path["placement_id"].eq(placement_id) & np.isclose(found.path["month"], month)
+    here = found.path[at].iloc[0]
+    mean, sd = float(here["yield_pct"]), float(np.sqrt(here["yield_var"]))
+    lowest, highest = (
+        float(course_bands.centile(fit, zone, [month], p)[0]) for p in (BEHIND_CENTILE, AHEAD_CENTILE)
+    )
+    behind = float(stats.norm.cdf((lowest - mean) / sd))
+    ahead = float(stats.norm.sf((highest - mean) / sd))
+    low = float(stats.norm.cdf((LOW_YIELD_PCT - mean) / sd))
+    is_mature = month >= float(fit.maturity_month[fit.zone_index(zone)]) - 1
+    effect = found.effects[found.effects["placement_id"].eq(placement_id)].iloc[0]
+    return {
+        "state": _state(behind, ahead, low, is_mature),
+        "zone": zone,
+        "month": month,
+        "n_readings": len(follow),
+        "is_mature": is_mature,
+        "yield_now": mean,
+        "yield_sd": sd,
+        "chance_behind": behind,
+        "chance_ahead": ahead,
+        "chance_low": low,
+        **_slow_or_low(effect),
+        "z": _deviation(fit, zone, month, mean, effect),
+    }
+
+
+def _state(behind: float, ahead: float, low: float, is_mature: bool) -> str:
+    if is_mature and low >= DECIDES_LOW:
+        return "low"
+    if behind >= DECIDES:
+        return "behind"
+    if ahead >= DECIDES:
+        return "ahead"
+    if 1 - behind - ahead >= DECIDES:
+        return "usual"
+    return "cannot tell"
+
+
+def _slow_or_low(effect: pd.Series) -> dict:
+    """Return the chances of slow only, low only, both and neither, from the normal posterior."""
+    covariance = np.array(
+        [
+            [effect["plateau_var"], effect["plateau_log_tempo_cov"]],
+            [effect["plateau_log_tempo_cov"], effect["log_tempo_var"]],
+        ]
+    )
+    draws = np.random.default_rng(1).multivariate_normal(
+        [effect["plateau"], effect["log_tempo"]], covariance, size=_DRAWS, method="svd"
+    )
+    tenth = stats.norm.ppf(BEHIND_CENTILE / 100)
+    low = draws[:, 0] < tenth * np.sqrt(effect["prior_plateau_var"])
+    slow = draws[:, 1] > -tenth * np.sqrt(effect["prior_log_tempo_var"])
+    return {
+        "slow_only": float((slow & ~low).mean()),
+        "low_only": float((low & ~slow).mean()),
+        "both": float((low & slow).mean()),
+        "neither": float((~low & ~slow).mean()),
+    }
+
+
+def _deviation(fit: Emergence, zone: str, month: float, mean: float, effect: pd.Series) -> float:
+    """Return how far the expected yield is from the mean, in SDs of that over the practice's cases."""
+    k = fit.zone_index(zone)
+    plateau, log_half, log_k = (v[k] for v in quantities.parameters(fit, fit.beta))
+    emerged, by_time, _ = (
+        float(v[0]) for v in curves.share(fit.curve, np.array([month * np.exp(-log_half)]), log_k)
+    )
+    slope = np.array([emerged, -plateau * by_time])
+    prior = np.array(
+        [
+            [effect["prior_plateau_var"], effect["prior_cov"]],
+            [effect["prior_cov"], effect["prior_log_tempo_var"]],
+        ]
+    )
+    post = np.array(
+        [
+            [effect["plateau_var"], effect["plateau_log_tempo_cov"]],
+            [effect["plateau_log_tempo_cov"], effect["log_tempo_var"]],
+        ]
+    )
+    learnt = float(slope @ (prior - post) @ slope)
+    shift = float(slope @ np.array([effect["plateau"], effect["log_tempo"]]))
+    return shift / np.sqrt(learnt) if learnt > 1e-9 else 0.0
+
+
+def _places(rows: pd.DataFrame) -> pd.DataFrame:
+    once = rows.drop_duplicates("placement_id").sort_values(["session_number", "zone"])
+    place = once["zone"].astype(str) + ", session " + once["session_number"].astype(str)
+    return once.assign(place=place)
+
+
+def _place(
+    fit: Emergence, rows: pd.DataFrame, places: pd.DataFrame, name: str, level: float
+) -> dict[str, pd.DataFrame]:
+    row = places[places["place"].eq(name)].iloc[0]
+    placement, zone = str(row["placement_id"]), str(row["group"])
+    own = rows[rows["placement_id"].eq(placement)]
+    judged = standing(fit, rows, placement)
+    readings = _readings(fit, own, zone, name)
+    last = float(judged["month"])
+    edge = float(fit.last_month[fit.zone_index(zone)])
+    ahead = np.unique(
+        [m for m in (*np.arange(np.floor(last), edge + _STEP, _STEP), *MONTHS_AHEAD) if last <= m <= edge]
+    )
+    months = ahead if len(ahead) else np.array([last])
+    found = regrowth.predict_case(fit, rows, months, marked=bool(own["both_marked"].iloc[-1]))
+    path = found.path[found.path["placement_id"].eq(placement)].drop_duplicates("month")
+    planted, native = (
+        float(row["planted"]),
+        float(np.nanmean(own.loc[own["is_baseline"].astype(bool), "density"])),
+    )
+    axis = np.arange(0, edge + _STEP, _STEP)
+    native = native if np.isfinite(native) else float(own["baseline_density"].iloc[0])
+    bands = course_bands.bands(fit, zone, axis[axis > 0], planted=planted, native=max(native, 1.0))
+    limits = _limits(path, planted, name)
+    wanted = limits[limits["x"].isin(MONTHS_AHEAD)]
+    estimates = pd.DataFrame(
+        [
+            *_reading_lines(readings, name, level),
+            *_chance_lines(judged, name, level),
+            *_ahead_lines(wanted, name, level),
+        ]
+    )
+    forecast = limits[["place", "x", "yield_pct", "low_95", "high_95"]].rename(
+        columns={"yield_pct": "estimate", "low_95": "ci_low", "high_95": "ci_high"}
+    )
+    sentence = pd.DataFrame([{"place": name, **judged, "sentence": _sentence(judged, name, wanted)}])
+    return {
+        "estimates": estimates,
+        "path": forecast.assign(term="forecast", unit="%", level=0.95),
+        "bands": bands.assign(place=name),
+        "readings": readings,
+        "limits": limits,
+        "split": _split(path, name),
+        "standing": sentence,
+    }
+
+
+def _readings(fit: Emergence, own: pd.DataFrame, zone: str, name: str) -> pd.DataFrame:
+    follow = own[~own["is_baseline"].astype(bool) & own["yield_pct"].notna()].sort_values("month")
+    month, value = follow["month"].to_numpy(dtype=float), follow["yield_pct"].to_numpy(dtype=float)
+    se = follow["yield_pct_se"].to_numpy(dtype=float)
+    inside = month <= float(fit.last_month[fit.zone_index(zone)])
+    share = 100 * course_bands.below(fit, zone, month, value, se) if len(follow) else np.array([])
+    low = 100 * course_bands.below(fit, zone, month, value - 1.96 * se) if len(follow) else np.array([])
+    high = 100 * course_bands.below(fit, zone, month, value + 1.96 * se) if len(follow) else np.array([])
+    return pd.DataFrame(
+        {
+            "place": name,
+            "x": month,
+            "y": value,
+            "se": se,
+            "centile": np.where(inside, share, np.nan),
+            "centile_low": np.where(inside, low, np.nan),
+            "centile_high": np.where(inside, high, np.nan),
+            "density": follow["density"].to_numpy(dtype=float),
+        }
+    )
+
+
+def _limits(path: pd.DataFrame, planted: float, name: str) -> pd.DataFrame:
+    """Return forecasts of yield and density with limits at 50, 80 and 95 %, the count's error in."""
+    yield_sd = np.sqrt(path["yield_var"].to_numpy() + 1e4 * path["count_var"].to_numpy() / planted**2)
+    density, density_sd = path["density"].to_numpy(), np.sqrt(path["density_var"].to_numpy())
+    frame = pd.DataFrame(
+        {"place": name, "x": path["month"], "yield_pct": path["yield_pct"], "density": density}
+    )
+    frame["density_sd"], frame["yield_sd"] = density_sd, yield_sd
+    for level in LEVELS:
+        tag = f"{100 * level:g}"
+        low, high = course_bands.normal_limits(path["yield_pct"].to_numpy(), yield_sd, level)
+        frame[f"low_{tag}"], frame[f"high_{tag}"] = low, high
+        low, high = course_bands.normal_limits(density, density_sd, level)
+        frame[f"density_low_{tag}"], frame[f"density_high_{tag}"] = np.maximum(low, 0.0), high
+    return frame.reset_index(drop=True)
+
+
+def _split(path: pd.DataFrame, name: str) -> pd.DataFrame:
+    parts = {
+        "practice's curve": "parameter_var",
+        "this patient": "between_patient_var",
+        "this placement": "within_patient_var",
+        "the count itself": "count_var",
+    }
+    whole = path["density_var"].to_numpy()
+    rows = [
+        pd.DataFrame(
+            {
+                "place": name,
+                "x": path["month"],
+                "source": label,
+                "share": 100 * path[column].to_numpy() / whole,
+            }
+        )
+        for label, column in parts.items()
+    ]
+    return pd.concat(rows, ignore_index=True)
+
+
+def _reading_lines(readings: pd.DataFrame, name: str, level: float) -> list[dict]:
+    lines = []
+    for row in readings.itertuples():
+        common = {"place": name, "x": row.x, "level": level, "unit": "%", "n_patients": 1}
+        flag = "gain, not yet yield" if row.x < 6 else ""
+        half = 1.96 * row.se
+        lines.append(
+            {
+                **common,
+                "term": "reading",
+                "estimate": row.y,
+                "se": row.se,
+                "ci_low": row.y - half,
+                "ci_high": row.y + half,
+                "flag": flag,
+            }
+        )
+        outside = "beyond the months this practice has followed" if not np.isfinite(row.centile) else ""
+        lines.append(
+            {
+                **common,
+                "term": "centile of the reading",
+                "estimate": row.centile,
+                "ci_low": row.centile_low,
+                "ci_high": row.centile_high,
+                "flag": outside,
+            }
+        )
+    return lines
+
+
+def _chance_lines(judged: dict, name: str, level: float) -> list[dict]:
+    common = {"place": name, "x": judged["month"], "level": level, "unit": "%", "n_patients": 1}
+    if not judged["n_readings"]:
+        return [
+            {
+                **common,
+                "term": "chance that it is behind",
+                "estimate": np.nan,
+                "flag": "no reading yet after the session",
+            }
+        ]
+    named = {
+        "chance that it is behind": "chance_behind",
+        "chance that it is slow only": "slow_only",
+        "chance that it is low only": "low_only",
+        "chance that it is both": "both",
+    }
+    flag = f"standing: {judged['state']}"
+    return [{**common, "term": t, "estimate": 100 * judged[k], "flag": flag} for t, k in named.items()]
+
+
+def _ahead_lines(wanted: pd.DataFrame, name: str, level: float) -> list[dict]:
+    lines = []
+    for row in wanted.itertuples():
+        common = {"place": name, "x": row.x, "level": level, "n_patients": 1}
+        low, high = course_bands.normal_limits(np.array(row.yield_pct), np.array(row.yield_sd), level)
+        lines.append(
+            {
+                **common,
+                "term": "predicted yield",
+                "estimate": row.yield_pct,
+                "se": row.yield_sd,
+                "ci_low": float(low),
+                "ci_high": float(high),
+                "unit": "%",
+            }
+        )
+        low, high = course_bands.normal_limits(np.array(row.density), np.array(row.density_sd), level)
+        lines.append(
+            {
+                **common,
+                "term": "predicted density",
+                "estimate": row.density,
+                "se": row.density_sd,
+                "ci_low": max(float(low), 0.0),
+                "ci_high": float(high),
+                "unit": "hairs/cm2",
+            }
+        )
+    return lines
+
+
+def _sentence(judged: dict, name: str, wanted: pd.DataFrame) -> str:
+    place = name[0].upper() + name[1:]
+    if not judged["n_readings"]:
+        return f"{place}: no count after the session yet, so it cannot be judged."
+    readings = f"{judged['n_readings']} reading{'s' if judged['n_readings'] > 1 else ''}"
+    text = f"{place}, read at month {judged['month']:g} ({readings}): {WORDS[judged['state']]}."
+    if judged["state"] in ("behind", "cannot tell"):
+        text += (
+            f" Chance that it is slow only {100 * judged['slow_only']:.0f} %, low only "
+            f"{100 * judged['low_only']:.0f} %, both "
+            f"{100 * judged['both']:.0f} %, neither {100 * judged['neither']:.0f} %."
+        )
+    if len(wanted):
+        row = wanted.iloc[-1]
+        text += (
+            f" Expected at month {row['x']:g}: {row['density']:.0f} hairs/cm2 "
+            f"(95 of 100 such counts between {row['density_low_95']:.0f} and {row['density_high_95']:.0f})."
+        )
+    return text
+
+
+def _not_judged(used: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return placements of the patient that the curve cannot serve, with the reason."""
+    left = used[used["reason"].ne("") & ~used["placement_id"].isin(rows["placement_id"])]
+    once = left.drop_duplicates(["zone", "session_number", "reason"])
+    return once[["zone", "session_number", "reason"]].reset_index(drop=True)
+
+
+def _nothing(level: float) -> pd.DataFrame:
+    row = {
+        "place": "all",
+        "term": "predicted yield",
+        "estimate": np.nan,
+        "level": level,
+        "unit": "%",
+        "n_patients": 1,
+    }
+    return pd.DataFrame(
+        [{**row, "flag": "no planted zone of this patient can be judged; see what was left out"}]
+    )
+
+
+def reasons_in_words(code: str) -> str:
+    """Return the sentence of a reason code of `yields`."""
+    return yields.REASONS.get(code, code)
