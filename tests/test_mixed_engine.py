@@ -221,6 +221,7 @@ def test_order_of_rows_names_of_groups_and_cutting_into_blocks_change_nothing(mo
     monkeypatch.setattr("analytics.numerics.mixed_parts.BLOCK_FLOATS", 100)
     second = mixed.fit(y[turned], x[turned], named, weights=weights[turned], known_variance=known[turned])
     assert len(second.parts[0].blocks) > 2
+    second = pickle.loads(pickle.dumps(second))
     np.testing.assert_allclose(second.loglik, first.loglik, rtol=1e-12)
     np.testing.assert_allclose(second.beta, first.beta, rtol=1e-8)
     for a, b in zip(first.random, second.random, strict=True):
@@ -300,6 +301,8 @@ def test_known_variances_that_explain_more_than_all_leave_sigma_at_zero():
     assert more < least
     zero = mixed.fit(y, x, levels, known_variance=0 * known)
     np.testing.assert_allclose(zero.loglik, mixed.fit(y, x, levels).loglik, rtol=1e-9)
+    from_zero = mixed.fit(y, x, levels, known_variance=0 * known, start=[*zero.theta[:-1], 0.0])
+    np.testing.assert_allclose(from_zero.loglik, zero.loglik, rtol=1e-9)
 
 
 def test_wald_limits_are_those_of_the_plain_likelihoods_curvature():

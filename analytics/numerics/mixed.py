@@ -24,6 +24,7 @@ Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, ch. 2.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -111,25 +112,32 @@ def fit(
     part = prepare(given, form)
     if start is None and len(part.blocks) >= PILOT_BLOCKS:
         start = _pilot(part, form)
-    out = fit_sums(form, lambda theta, probe: contributions(theta, part, form, probe=probe), start=start)
+    if given.known_variance is not None and not given.known_variance.all():
+        start = _with_sigma(start, form)
+    out = fit_sums(form, partial(_contributions, part, form), start=start)
     return replace(out, layout=given.layout, parts=(part,))
+
+
+def _contributions(part: Part, form: Plan, theta: Array, probe: Array | None) -> Sums:
+    return contributions(theta, part, form, probe=probe)
+
+
+def _with_sigma(start: Array | None, form: Plan) -> Array | None:
+    """Return the start with sigma above zero: a row of known variance zero has no other error."""
+    if start is None or np.ravel(start)[-1] != 0:
+        return start
+    return np.append(np.asarray(start, float)[:-1], 0.1 * form.unit)
 
 
 def _pilot(part: Part, form: Plan) -> Array | None:
     """Return a rough theta from the first block (every k-th outermost group); None if it lacks a column."""
     first = Part(part.blocks[:1])
-    seen = contributions(start_theta(form), first, form, probe=np.zeros((form.m, 1))).cross[
-        : form.p, : form.p
-    ]
-    values = np.linalg.eigvalsh(seen)
+    evaluate = partial(_contributions, first, form)
+    seen = evaluate(start_theta(form), np.zeros((form.m, 1))).cross
+    values = np.linalg.eigvalsh(seen[: form.p, : form.p])
     if values[0] < 1e-8 * values[-1]:
         return None
-    found = optimise(
-        lambda theta, probe: contributions(theta, first, form, probe=probe),
-        form,
-        exact=False,
-        promise=PILOT_PROMISE,
-    )
+    found = optimise(evaluate, form, exact=False, promise=PILOT_PROMISE)
     return found.theta * (form.unit if form.known else 1.0)
 
 

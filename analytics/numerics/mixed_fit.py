@@ -54,7 +54,7 @@ PILOT_BLOCKS = 3
 PILOT_PROMISE = 0.01
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MixedFit:
     """A fitted mixed model. Shapes: p fixed effects, q effects and groups by level, levels outermost first.
 
@@ -62,12 +62,11 @@ class MixedFit:
     Everything else is computed when first asked for.
     """
 
-    form: Plan
-    optimum: Optimum
-    evaluate: Evaluate
-    layout: Layout | None = None
+    form: Plan = field(repr=False)
+    optimum: Optimum = field(repr=False)
+    evaluate: Evaluate = field(repr=False)
+    layout: Layout | None = field(default=None, repr=False)
     parts: tuple[Part, ...] = field(default=(), repr=False)
-    data: tuple | None = field(default=None, repr=False)
 
     @property
     def theta(self) -> Array:
