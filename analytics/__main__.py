@@ -17,6 +17,9 @@ from analytics.errors import AnalyticsError
 # Command: module, and what it does. A room that adds a command adds its line.
 COMMANDS = {
     "demo": ("analytics.pages.commands.demo", "make every page on the invented clinic"),
+    "map": ("analytics.pages.commands.map", "make the tables of your own spreadsheet"),
+    "deidentify": ("analytics.pages.commands.deidentify", "write the tables with codes for persons"),
+    "code": ("analytics.pages.commands.code", "turn a chart number into its code"),
     "check": ("analytics.pages.commands.check", "read your records and name every problem"),
     "report": ("analytics.pages.commands.report", "make one report"),
     "batch": ("analytics.pages.commands.batch", "make many reports by a plan"),

@@ -117,9 +117,7 @@ def mapped(
     named = {sheet.name: sheet for sheet in book.sheets}
     for table in declared.tables:
         if table.sheet not in named:
-            raise RecordError(
-                f"mapping: the file has no sheet '{table.sheet}'; it has {len(named)} sheets; propose it again"
-            )
+            raise RecordError(f"mapping: the file has no sheet '{table.sheet}'; propose again")
         mapping_rows.extract(book, named[table.sheet], table, declared, pieces)
     joined = mapping_join.join(pieces, declared)
     if joined.problems:
