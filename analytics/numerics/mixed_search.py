@@ -131,7 +131,9 @@ def optimise(
         best, more, converged = _newton(look, at_zero, form, promise)
         used += more + 1
     end = best.kept
-    return Optimum(end.theta * column_signs(end.theta, form), end.sums, end.point, used + 1, converged)
+    theta = end.theta * column_signs(end.theta, form)
+    theta = np.where(np.abs(theta) < ROUNDING * theta_scale(form), 0.0, theta)
+    return Optimum(theta, end.sums, end.point, used + 1, converged)
 
 
 def _look(sums: Sums, theta: Array, form: Plan, transform: Array | None) -> Look[Stop] | None:

@@ -44,9 +44,12 @@ def variance_limits(
     )
     known = np.isfinite(estimate) & np.isfinite(half)
     bend = [np.tanh if kind == "corr" else np.exp for kind in _kinds(form)]
-    values = np.array([f(e) for f, e in zip(bend, estimate, strict=True)])
-    low = np.array([f(e) if ok else np.nan for f, e, ok in zip(bend, estimate - half, known, strict=True)])
-    high = np.array([f(e) if ok else np.nan for f, e, ok in zip(bend, estimate + half, known, strict=True)])
+    with np.errstate(over="ignore"):
+        values, low, high = (
+            np.array([f(e) for f, e in zip(bend, at, strict=True)])
+            for at in (estimate, estimate - half, estimate + half)
+        )
+    low, high = np.where(known, low, np.nan), np.where(known, high, np.nan)
     unit = np.where([kind == "corr" for kind in _kinds(form)], 1.0, form.unit)
     return values * unit, low * unit, high * unit
 
