@@ -1,5 +1,6 @@
 """Shared fixtures: the demo register, loaded once."""
 
+import os
 from pathlib import Path
 
 import matplotlib as mpl
@@ -29,6 +30,28 @@ def demo():
 def published():
     """Return the folder of small published data sets."""
     return ROOT / "data_demo" / "published"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _fits_of_this_run(tmp_path_factory):
+    """Keep heavy fits for this run alone: pages rendered twice share them, nothing else is read."""
+    os.environ["REGROWTH_CACHE"] = str(tmp_path_factory.mktemp("fits"))
+
+
+@pytest.fixture(scope="session")
+def demo_report(tmp_path_factory):
+    """Return a function that renders a page on the demo register, each page once."""
+    from analytics.pages import render
+
+    made = {}
+    out = tmp_path_factory.mktemp("demo")
+
+    def rendered(page):
+        if page not in made:
+            made[page] = render.page(page, ROOT / "data_demo", out)
+        return made[page]
+
+    return rendered
 
 
 @pytest.fixture(scope="session")

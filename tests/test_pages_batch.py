@@ -111,7 +111,7 @@ def test_a_plan_is_refused_before_anything_starts_with_every_reason(tmp_path):
         "has no setting 'surgon'": f'[[report]]\npage = "{notebook}"\nsettings = {{ surgon = "1" }}',
         "would take the same name": f'[[report]]\npage = "{notebook}"\n[[report]]\npage = "{notebook}"',
         "formats: 1 unknown": f'[[report]]\npage = "{notebook}"\nformats = ["docx"]',
-        "'all' works for quarter, surgeon, team": f'[[report]]\npage = "{notebook}"\neach = {{ months = "all" }}',
+        "'all' works for quarter, surgeon": f'[[report]]\npage = "{notebook}"\neach = {{ months = "all" }}',
     }
     data = f'data = "{ROOT / "data_demo"}"\n'
     for sentence, text in wrong.items():

@@ -77,12 +77,14 @@ def test_every_axis_has_a_name_and_its_unit():
     assert figure.get_supylabel() == "Estimate (percent)"
 
 
-def test_curves_are_small_multiples_on_one_scale_with_each_line_named_at_its_end():
+def test_curves_are_small_multiples_on_one_scale_with_the_lines_named_above():
     ax = figures.draw(_curve())
     panels = [panel for panel in ax.figure.axes if panel.get_title(loc="left")]
     assert [panel.get_title(loc="left") for panel in panels] == ["Front", "Crown"]
     assert panels[0].get_ylim() == panels[1].get_ylim()
-    assert _texts(panels[1]) == "observed | expected"
+    (legend,) = ax.figure.legends
+    assert [text.get_text() for text in legend.get_texts()] == ["expected", "observed"]
+    assert [line.get_linestyle() for line in legend.get_lines()] == ["-", "--"]
     np.testing.assert_allclose(panels[1].lines[0].get_ydata(), [0.0, 30.0, 60.0])
 
 
@@ -218,6 +220,12 @@ def test_choices_are_panels_by_zone_with_a_line_at_the_main_one():
         [line.get_xdata()[0] for line in panel.lines if line.get_linestyle() == "--"] for panel in panels
     ]
     assert marked == [[89.0], [81.0]]
+
+
+def test_lines_of_a_single_panel_are_named_at_their_ends():
+    path = _curve().path.query("zone == 'front'").drop(columns="zone")
+    ax = figures.draw(Curve(path[path["x"] == 12], USED, "given", picture="curve", path=path))
+    assert _texts(ax) == "observed | expected"
 
 
 def test_names_at_the_ends_of_lines_stay_inside_the_panel_and_apart():

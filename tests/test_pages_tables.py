@@ -59,7 +59,9 @@ def test_rows_of_one_group_stand_under_its_name():
 
 
 def test_two_units_stand_behind_each_number():
-    result = _result(zone=["a", "b"], estimate=[-8.0, 1.93], se=[2.9, 0.03], unit=["points", "ratio"], flag="")
+    result = _result(
+        zone=["a", "b"], estimate=[-8.0, 1.93], se=[2.9, 0.03], unit=["points", "ratio"], flag=""
+    )
     frame, _ = tables.of_result(result)
     assert list(frame["Estimate"]) == ["−8 points", "1.93"]
 

@@ -106,9 +106,7 @@ def panels(
     rows = math.ceil(n / columns)
     heights = list(heights_in) if columns == 1 and heights_in else [height_in] * rows
     if ax is None:
-        figure = Figure(
-            figsize=(NARROW_WIDTH_IN if narrow else WIDTH_IN, sum(heights)), layout="constrained"
-        )
+        figure = Figure(figsize=(NARROW_WIDTH_IN if narrow else WIDTH_IN, sum(heights)), layout="constrained")
         grid = figure.subplots(
             rows, columns, sharex="x" in share, sharey="y" in share, squeeze=False, height_ratios=heights
         ).ravel()
@@ -194,6 +192,19 @@ def label_line_ends(ax: Axes, ends: list[tuple[float, float, str, str]]) -> None
             va="center",
             fontsize=8,
             annotation_clip=False,
+        )
+
+
+def name_lines_above(axes: Sequence[Axes]) -> None:
+    """Name the lines once for all panels, above them, with colour and dash; one line needs no name."""
+    named: dict[str, Any] = {}
+    for panel in axes:
+        for line, label in zip(*panel.get_legend_handles_labels(), strict=True):
+            named.setdefault(label, line)
+    figure: Any = axes[0].figure
+    if len(named) > 1:
+        figure.legend(
+            named.values(), named, loc="outside upper left", ncols=len(named), frameon=False, handlelength=2.6
         )
 
 

@@ -79,15 +79,16 @@ def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = Fa
     axes = drawing.panels(ax, len(groups), narrow=narrow, height_in=(2.95 if has_risk else 2.3))
     for panel, (name, rows) in zip(axes, groups, strict=True):
         _points_and_marks(panel, result, panel_by, name)
-        ends = [
-            _line(panel, line, position, steps) for position, line in enumerate(_lines(rows, result.by[1:]))
-        ]
+        lines = _lines(rows, result.by[1:])
+        ends = [_line(panel, line, position, steps) for position, line in enumerate(lines)]
         if steps:
             panel.set_ylim(0, 100)
-        if len(ends) > 1:
+        if len(ends) > 1 and len(axes) == 1:
             drawing.label_line_ends(panel, ends)
         panel.set_title(drawing.title_case(drawing.readable(name)))
         panel.grid(axis="y")
+    if len(axes) > 1:
+        drawing.name_lines_above(axes)
     _name_axes(axes, result, path)
     if has_risk:
         for panel, (name, _) in zip(axes, groups, strict=True):
@@ -124,7 +125,9 @@ def _line(
             linewidth=0,
             step="post" if as_steps else None,
         )
-    ax.plot(line["x"].where(known), line["estimate"].where(known), drawstyle=drawstyle, **style)
+    ax.plot(
+        line["x"].where(known), line["estimate"].where(known), drawstyle=drawstyle, label=name or "_", **style
+    )
     if not known.all():
         ax.plot(line["x"], line["estimate"], drawstyle=drawstyle, alpha=0.35, linewidth=1.0, **style)
     last = line.dropna(subset=["estimate"]).iloc[-1]

@@ -19,9 +19,10 @@ from analytics.pages import overview, parameters, provenance, render
 
 LABELS = {"description_width": "11rem"}
 HIDDEN_SETTINGS = ("data",)
+WRAPPED = "white-space:pre-wrap;word-break:normal"
 
 
-def show(data: str = "", out: str | Path = provenance.ROOT / "reports") -> None:
+def show(data: str = "", out: str | Path = "") -> None:
     """Display the form.
 
     Parameters
@@ -29,8 +30,9 @@ def show(data: str = "", out: str | Path = provenance.ROOT / "reports") -> None:
     data
         Folder or file to begin with.
     out
-        Folder of reports.
+        Folder of reports; by default `reports` beside the notebooks' folder.
     """
+    out = Path(out) if out else Path.cwd().parent / "reports"
     place = widgets.Combobox(
         value=data,
         options=_registers(),
@@ -96,7 +98,9 @@ def _check(data: str, found: widgets.HTML) -> None:
     found.value = "<p>Reading ...</p>"
     read = records.check(Path(data))
     said = html.escape(read.text())
-    found.value = f'<div role="{"status" if read.is_usable else "alert"}"><pre>{said}</pre></div>'
+    found.value = (
+        f'<div role="{"status" if read.is_usable else "alert"}"><pre style="{WRAPPED}">{said}</pre></div>'
+    )
 
 
 def _make(

@@ -31,9 +31,9 @@ def open_lab(*, port: int = 8888, browser: bool = True, more: Sequence[str] = ()
         ).returncode
 
 
-def command(*, port: int, browser: bool, more: Sequence[str] = ()) -> list[str]:
-    """Return the command that starts JupyterLab."""
-    out = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={provenance.ROOT}", f"--port={port}"]
+def command(*, port: int, browser: bool, more: Sequence[str] = (), root: Path = provenance.ROOT) -> list[str]:
+    """Return the command that starts JupyterLab on a folder that holds `notebooks`."""
+    out = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={root}", f"--port={port}"]
     out += ["--ServerApp.ip=127.0.0.1"]
     out += [] if browser else ["--no-browser"]
     if sys.platform == "win32":

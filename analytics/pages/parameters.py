@@ -145,7 +145,7 @@ def described(page: str) -> list[dict[str, Any]]:
 
 
 def _from_cell(path: Path) -> type[pydantic.BaseModel]:
-    """Make a model of a notebook's own cell of annotated constants."""
+    """Make a model of a cell of annotated constants; `audience` and `as_of` keep their rules."""
     source = _parameter_cell(path)
     help_by_line = {n: line.partition("#")[2].strip() for n, line in enumerate(source.splitlines(), start=1)}
     fields: dict[str, Any] = {}
@@ -158,10 +158,9 @@ def _from_cell(path: Path) -> type[pydantic.BaseModel]:
         kind = {"str": str, "int": int, "float": float, "bool": bool, "list": list, "dict": dict}.get(
             ast.unparse(node.annotation), Any
         )
-        fields[node.target.id] = (
-            kind,
-            Field(ast.literal_eval(node.value), description=help_by_line.get(node.lineno, "")),
-        )
+        said = help_by_line.get(node.lineno, "")
+        known = Common.__annotations__.get(node.target.id, kind) if kind is str else kind
+        fields[node.target.id] = (known, Field(ast.literal_eval(node.value), description=said))
     return pydantic.create_model(
         f"Settings of {path.stem}", __config__=ConfigDict(extra="forbid", strict=True, frozen=True), **fields
     )

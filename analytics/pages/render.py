@@ -132,7 +132,7 @@ def unless_made(
 def _made(run: dict[str, Any], out: Path, progress: Callable[[int, int], None] | None = None) -> Report:
     """Run in a staging folder; publish what ended well, put aside what did not."""
     staging = _staging(out, run["name"])
-    run["staging"] = str(staging)
+    run.update(staging=str(staging), clock=time.time())
     files.write_json(staging / PLAN_FILE, run)
     try:
         outcome = _in_own_process(staging, progress, attempts=2)

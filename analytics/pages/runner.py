@@ -10,6 +10,7 @@ import os
 import re
 import sys
 import tempfile
+import time
 from pathlib import Path
 from typing import Any
 
@@ -61,22 +62,30 @@ def main(run_path: str) -> int:
     """Run one page and write down how it went."""
     run = json.loads(Path(run_path).read_text(encoding="utf-8"))
     staging = Path(run["staging"])
+    seconds = {"process": round(time.time() - run["clock"], 2)}
     # Short, because a socket's path may hold about 100 characters; this user's alone; gone with the run.
     with tempfile.TemporaryDirectory(prefix="rw-", ignore_cleanup_errors=True) as sockets:
         os.environ["JUPYTER_RUNTIME_DIR"] = sockets
-        outcome = _executed(run, staging)
+        outcome = {"seconds": seconds, **_executed(run, staging, seconds)}
     if outcome["state"] == "complete":
+        begun = time.time()
         outcome.update(export.formats(run, staging))
+        outcome["seconds"]["formats"] = round(time.time() - begun, 2)
     files.write_json(staging / OUTCOME_FILE, outcome)
     return 0 if outcome["state"] == "complete" else 1
 
 
-def _executed(run: dict[str, Any], staging: Path) -> dict[str, Any]:
-    """Execute the notebook; return the state, and the cause in plain words."""
+def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> dict[str, Any]:
+    """Execute the notebook and time its steps; return the state, and the cause in plain words."""
     (staging / IN).write_bytes(Path(run["notebook"]).read_bytes())
     steps = len(nbformat.read(staging / IN, as_version=4).cells)
+    started = time.time()
+    doing = "kernel"
 
     def begun(cell: Any, cell_index: int) -> None:
+        nonlocal started, doing
+        seconds[doing] = round(seconds.get(doing, 0.0) + time.time() - started, 2)
+        started, doing = time.time(), f"step {cell_index}"
         files.write(staging / STEP_FILE, f"{min(cell_index + 1, steps)} {steps}")
 
     try:
@@ -105,6 +114,7 @@ def _executed(run: dict[str, Any], staging: Path) -> dict[str, Any]:
             "kind": "kernel",
             "message": "the kernel did not start; run: regrowth selfcheck",
         }
+    seconds[doing] = round(time.time() - started, 2)
     return _end_found(staging)
 
 

@@ -106,7 +106,8 @@ def compose(run: dict[str, Any], outcome: dict[str, Any], folder: Path, finished
         ],
         *outputs,
     ]
-    return {"@context": CONTEXT, "@graph": graph, "request_sha256": request_sha256(run), "state": "complete"}
+    own = {"request_sha256": request_sha256(run), "seconds": outcome["seconds"], "state": "complete"}
+    return {"@context": CONTEXT, "@graph": graph, **own}
 
 
 def _software(rests_on: dict[str, Any]) -> list[dict[str, Any]]:

@@ -92,6 +92,19 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     return Page(name, checked, read, provenance.data_sha256(read) if read is not None else "")
 
 
+def beside(page: Page, name: str) -> Path:
+    """Return a file that lies beside the page's records: criteria, an action log, a plan.
+
+    Parameters
+    ----------
+    name
+        Name of the file, or a path to it elsewhere.
+    """
+    place = Path(_run().get("data") or str(page.settings.get("data", ".")))
+    folder = place if place.is_dir() else place.parent
+    return Path(name) if Path(name).exists() else folder / name
+
+
 def kept(page: Page, question: Callable[..., Result], **arguments: Any) -> Any:
     """Return `question(page.records, **arguments)`, from the cache where the same was asked before."""
     return cache.kept(question, page.records, page.data_sha256, arguments)
@@ -111,8 +124,12 @@ def results(page: Page, **named: Result) -> Page:
 
 
 def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
-    """Return one number of a result in words: value, unit, interval, number of patients."""
-    return words.full(words.pick(_result(page, name), **where), counts=counts)
+    """Return one number of a result in words: value, unit, interval, number of patients.
+
+    A number that this audience may not see is said to be withheld.
+    """
+    row = _row(page, name, where)
+    return disclosure.WITHHELD if row is None else words.full(row, counts=counts)
 
 
 def verdict(
@@ -120,10 +137,12 @@ def verdict(
 ) -> str:
     """Return the sentence that the interval of one number supports.
 
-    `below` when the whole interval lies under `null`, `above` when it lies over it, `unsure` when it
-    holds it or there is no interval. `{value}` in a sentence is replaced by the number in words.
+    `below` when the whole interval lies under `null`, `above` when it lies over it, `unsure` when it holds it
+    or there is no interval. `{value}` in a sentence is replaced by the number in words.
     """
-    row = words.pick(_result(page, name), **where)
+    row = _row(page, name, where)
+    if row is None:
+        return unsure.replace("{value}", disclosure.WITHHELD)
     chosen = unsure
     if pd.notna(row.get("ci_high")) and row["ci_high"] < null:
         chosen = below
@@ -132,10 +151,24 @@ def verdict(
     return chosen.replace("{value}", words.full(row))
 
 
+def _row(page: Page, name: str, where: dict[str, Any]) -> pd.Series | None:
+    """Return the row asked for; None where the audience's rule took the whole row away."""
+    result = _result(page, name)
+    if page.audience != "internal" and result.table().empty:
+        return None
+    return words.pick(result, **where)
+
+
 def answer(page: Page, sentence: str) -> None:
     """Write the one-line answer, first on the page and on its card."""
     page.written.append({"kind": "answer", "text": sentence})
     _show(sheet_blocks.answer_block(sentence))
+
+
+def lead(page: Page, sentence: str) -> None:
+    """Write the one-line answer of a section, under its heading."""
+    page.written.append({"kind": "lead", "text": sentence})
+    _show(sheet_blocks.lead_block(sentence))
 
 
 def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = None) -> None:

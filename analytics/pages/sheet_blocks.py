@@ -33,6 +33,11 @@ def answer_block(sentence: str) -> str:
     return f'<section class="rw-answer" id="answer" aria-label="Answer"><p>{strong}</p></section>'
 
 
+def lead_block(sentence: str) -> str:
+    """Return the one-line answer of a section."""
+    return f'<p class="rw-lead">{_safe(sentence)}</p>'
+
+
 def figure_block(result: Result, number: int, title: str, alt: str, caption: str) -> str:
     """Return a picture for a wide page and for a telephone, with its written alternative and its numbers.
 

@@ -202,6 +202,7 @@ def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]
     for note in notes:
         gt = gt.tab_source_note(as_html(html_escape(words.sentence(note))))
     html = re.sub(r"<style>.*?</style>\s*", "", gt.as_raw_html(), flags=re.DOTALL)
+    kind += " rw-grouped" if group else ""
     # A table wider than a telephone scrolls; a keyboard must be able to reach it, so it is a named region.
     region = f'class="{kind}" tabindex="0" role="region" aria-label="{html_escape(title or "Table")}"'
     html = re.sub(r'(<div id="[^"]*") style="[^"]*"', lambda m: f"{m.group(1)} {region}", html, count=1)
@@ -218,9 +219,11 @@ def _rows_named_by(frame: pd.DataFrame) -> tuple[str | None, str | None, list[st
     columns = list(frame.columns)
     if frame[columns[0]].is_unique:
         return None, columns[0], columns[1:]
-    if len(columns) > 2 and not frame.duplicated(columns[:2]).any() and _is_contiguous(frame[columns[0]]):
-        return columns[0], columns[1], columns[2:]
-    return None, None, columns
+    if len(columns) <= 2 or not _is_contiguous(frame[columns[0]]):
+        return None, None, columns
+    if frame.duplicated(columns[:2]).any():
+        return columns[0], None, columns[1:]
+    return columns[0], columns[1], columns[2:]
 
 
 def _is_contiguous(column: pd.Series) -> bool:

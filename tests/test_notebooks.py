@@ -1,0 +1,56 @@
+"""Every page on the demo register, through the real renderer."""
+
+import json
+import re
+
+import pytest
+from conftest import ROOT
+
+from analytics.pages import parameters, render
+
+PAGES = parameters.pages()
+LARGEST_BYTES = 4_000_000  # a page that is mailed; a choice of ours
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("page", PAGES)
+def test_a_page_renders_on_the_demo_with_its_defaults_and_answers_its_question(page, demo_report):
+    report = demo_report(page)
+    text = report.files["html"].read_text(encoding="utf-8")
+    assert report.answer.endswith((".", "!"))
+    assert "Traceback" not in text
+    assert "Warning" not in re.sub(r'src(set)?="[^"]*"', "", text)
+    assert report.files["html"].stat().st_size < LARGEST_BYTES
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_the_cautions_and_what_the_page_rests_on_stand_on_it(page, demo_report):
+    text = demo_report(page).files["html"].read_text(encoding="utf-8")
+    assert "Decision support for licensed practitioners" in text
+    assert "Regrowth workbook" in text
+    assert 'aria-label="What this report rests on"' in text
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_number_shown_has_a_unit_and_every_missing_one_a_reason(page, demo_report):
+    content = json.loads(demo_report(page).files["results"].read_text())
+    for name, result in content["results"].items():
+        columns = result["table"]["columns"]
+        for row in result["table"]["rows"]:
+            named = dict(zip(columns, row, strict=True))
+            assert named["unit"] is not None, name
+            assert named["estimate"] is not None or named.get("flag"), f"{name}: a missing number says why"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("page", [p for p in PAGES if p != "06_method_checks"])
+def test_a_page_for_the_public_shows_no_count_of_one_to_nine_patients(page, tmp_path):
+    # Threshold: Washington State Department of Health, Standards for Reporting Data with Small Numbers, 2018.
+    report = render.page(page, ROOT / "data_demo", tmp_path, audience="public")
+    content = json.loads(report.files["results"].read_text())
+    for name, result in content["results"].items():
+        for part in ("table", "path"):
+            table = result.get(part, {"columns": [], "rows": []})
+            at = [i for i, column in enumerate(table["columns"]) if column == "n_patients"]
+            counts = [row[i] for row in table["rows"] for i in at if row[i] is not None]
+            assert not [n for n in counts if 0 < n < 10], name

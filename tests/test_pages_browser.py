@@ -1,0 +1,191 @@
+"""What a person sees in a real browser: offline, readable by machine and keyboard, on desk and telephone.
+
+The rules of accessibility are axe-core's (Deque), run in the page. Screenshots are kept as artefacts.
+"""
+
+import shutil
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+import sample_page
+from conftest import ROOT
+
+from analytics.pages import batch, browser, lab, overview, parameters
+
+playwright = pytest.importorskip("playwright.sync_api")
+axe_core = pytest.importorskip("axe_core_python.sync_playwright")
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(browser.find() is None, reason="no Chromium, Chrome or Edge on this computer"),
+]
+SERIOUS = ("serious", "critical")
+DESK, TELEPHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    """Return a running system browser."""
+    with playwright.sync_playwright() as running:
+        started = running.chromium.launch(executable_path=str(browser.find()), args=browser.flags())
+        yield started
+        started.close()
+
+
+def _opened(chromium, path: Path, size: dict):
+    page = chromium.new_page(viewport=size)
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(path.as_uri())
+    return page, [url for url in asked if not url.startswith(("file:", "data:"))]
+
+
+def _serious(page) -> list[str]:
+    found = axe_core.Axe().run(page)["violations"]
+    return [f"{v['id']}: {v['nodes'][0]['html'][:120]}" for v in found if v["impact"] in SERIOUS]
+
+
+@pytest.mark.parametrize("size", [DESK, TELEPHONE], ids=["desk", "telephone"])
+def test_a_report_asks_for_nothing_and_has_no_serious_fault(chromium, sample_report, size, tmp_path):
+    page, asked = _opened(chromium, sample_report.files["html"], size)
+    assert asked == []
+    assert _serious(page) == []
+    page.screenshot(path=tmp_path / "sample.png", full_page=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], (
+        "nothing sticks out sideways"
+    )
+    page.close()
+
+
+@pytest.mark.parametrize("name", parameters.pages())
+def test_every_page_asks_for_nothing_and_has_no_serious_fault(chromium, demo_report, name, tmp_path):
+    page, asked = _opened(chromium, demo_report(name).files["html"], TELEPHONE)
+    assert asked == []
+    assert _serious(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= TELEPHONE["width"]
+    page.screenshot(path=tmp_path / f"{name}.png", full_page=True)
+    page.close()
+
+
+def test_the_check_of_accessibility_sees_a_fault_when_there_is_one(chromium, tmp_path):
+    broken = tmp_path / "broken.html"
+    broken.write_text('<html><body><img src="data:,"><p style="color:#ccc">pale</p></body></html>')
+    page, _ = _opened(chromium, broken, DESK)
+    found = " ".join(_serious(page))
+    assert "image-alt" in found
+    assert "color-contrast" in found
+    page.close()
+
+
+def test_a_telephone_gets_the_narrow_picture_and_a_desk_the_wide_one(chromium, sample_report):
+    widths = {}
+    for size in (DESK, TELEPHONE):
+        page, _ = _opened(chromium, sample_report.files["html"], size)
+        widths[size["width"]] = page.evaluate("document.querySelector('img').naturalWidth")
+        page.close()
+    assert widths[390] < 390 < widths[1280]
+
+
+def test_the_keyboard_reaches_the_answer_the_tables_and_the_folded_numbers(chromium, sample_report):
+    page, _ = _opened(chromium, sample_report.files["html"], DESK)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the answer"
+    page.keyboard.press("Enter")
+    assert page.url.endswith("#answer")
+    reached = set()
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate("document.activeElement.tagName + ' ' + document.activeElement.className"))
+    assert {"SUMMARY ", "DIV rw-table"} <= reached
+    page.close()
+
+
+def test_the_front_page_of_a_batch_asks_for_nothing_and_has_no_serious_fault(chromium, tmp_path):
+    notebook = sample_page.write(
+        tmp_path / "p.ipynb",
+        "from analytics.pages import sheet\npage = sheet.begin('p')\n"
+        "sheet.answer(page, 'It grew.')\nsheet.attention(page, 'One case is behind.')",
+        sample_page.FINISH,
+    )
+    plan = tmp_path / "plan.toml"
+    plan.write_text(f'out = "out"\n[[report]]\npage = "{notebook}"\n')
+    batch.run(batch.read(plan))
+    page, asked = _opened(chromium, tmp_path / "out" / overview.INDEX, TELEPHONE)
+    assert asked == []
+    assert _serious(page) == []
+    page.get_by_role("link", name="Read p").click()
+    assert page.get_by_role("heading", level=1).inner_text() == "Does the crown grow less than the front?"
+    page.close()
+
+
+@pytest.fixture(scope="module")
+def laboratory(tmp_path_factory):
+    """Return the address of a running JupyterLab, as `regrowth lab` starts it, on a copy of the notebooks."""
+    root = tmp_path_factory.mktemp("lab")
+    shutil.copytree(ROOT / "notebooks", root / "notebooks", ignore=shutil.ignore_patterns(".*"))
+    runtime = tmp_path_factory.mktemp("r")
+    environment = lab.environment(runtime) | {"HOME": str(root)}
+    more = ["--IdentityProvider.token=for-this-test"]
+    port = 18_888
+    log = (runtime / "log.txt").open("wb")
+    server = subprocess.Popen(
+        lab.command(port=port, browser=False, more=more, root=root),
+        env=environment,
+        stdout=log,
+        stderr=subprocess.STDOUT,
+    )
+    address = f"http://127.0.0.1:{port}"
+    deadline = time.monotonic() + 90
+    while time.monotonic() < deadline and server.poll() is None:
+        try:
+            urllib.request.urlopen(f"{address}/api?token=for-this-test", timeout=2)
+            break
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.5)
+    yield address, root
+    server.terminate()
+    server.wait(timeout=30)
+    log.close()
+
+
+@pytest.mark.slow
+def test_in_jupyterlab_the_form_makes_a_report_and_says_what_is_wrong(chromium, laboratory, tmp_path):
+    address, root = laboratory
+    page = chromium.new_page(viewport={"width": 1280, "height": 1100})
+    page.set_default_timeout(90_000)
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(f"{address}/lab/tree/notebooks/00_start_here.ipynb?token=for-this-test")
+    page.locator('[data-command="notebook:restart-run-all"]').first.click()
+    page.locator(".jp-Dialog .jp-mod-accept").first.click()
+    data = page.get_by_label("Your records")
+    data.wait_for()
+
+    data.fill(str(tmp_path / "nowhere"))
+    page.get_by_role("button", name="Check the records").click()
+    page.get_by_text("The records cannot be used yet").wait_for()
+    page.get_by_role("button", name="Make the report").click()
+    page.get_by_text("there is no such folder or file").wait_for()
+
+    data.fill(str(ROOT / "data_demo"))
+    page.get_by_role("button", name="Check the records").click()
+    page.get_by_text("The records can be used").wait_for()
+    page.get_by_label("Page", exact=True).select_option(label=f"06  {parameters.title('06_method_checks')}")
+    page.get_by_role("button", name="Make the report").click()
+    page.get_by_text("The report is ready.").wait_for()
+    page.screenshot(path=tmp_path / "form.png")
+    assert page.get_by_text("regrowth report 06_method_checks").count() == 1
+    report = root / "reports" / "06_method_checks" / "06_method_checks.html"
+    assert report.exists()
+    page.get_by_role("link", name="06_method_checks.html").click()
+    page.locator(".jp-HTMLViewer, iframe").first.wait_for()
+    outside = [
+        u for u in asked if not u.startswith((address, address.replace("http", "ws"), "data:", "blob:"))
+    ]
+    assert outside == []
+    assert page.locator(".jp-toast-button, .Toastify__toast").count() == 0, "no prompt for news"
+    page.close()
