@@ -10,10 +10,11 @@ import pandas as pd
 from scipy import optimize, stats
 from scipy.special import ndtr
 
-from analytics import measurement
+from analytics import measurement, regrowth
 from analytics import regrowth_quantities as quantities
 from analytics.errors import FitError
 from analytics.numerics import curves
+from analytics.records import Records
 from analytics.regrowth import Emergence
 from analytics.results import LEVEL, Result
 
@@ -59,6 +60,16 @@ def centile(fit: Emergence, zone: str, months, percent, error_sd=0.0) -> np.ndar
     return (low + high) / 2
 
 
+def bounds(fit: Emergence, *, low: float, high: float, step: float = 0.25) -> dict[str, np.ndarray]:
+    """Return, by zone, months and two centiles of true yield there, (m, 3): a table to interpolate in."""
+    tables = {}
+    for zone, last in zip(fit.zones, fit.last_month, strict=True):
+        months = np.arange(step, float(last) + 12.0, step)
+        columns = [months, centile(fit, zone, months, low), centile(fit, zone, months, high)]
+        tables[zone] = np.column_stack(columns)
+    return tables
+
+
 def bands(
     fit: Emergence, zone: str, months, *, planted: float, native: float, area_cm2: float = 1.0
 ) -> pd.DataFrame:
@@ -91,7 +102,13 @@ def reading_error(
 
 
 def front_month(
-    fit: Emergence, *, zone: str = "crown", month: float = 6.0, level: float = LEVEL, seed: int = 1
+    records: Records,
+    *,
+    fit: Emergence | None = None,
+    zone: str = "crown",
+    month: float = 6.0,
+    level: float = LEVEL,
+    seed: int = 1,
 ) -> Result:
     """Return the month at which the front's mean yield equals that of a zone at `month`, in this practice.
 
@@ -103,6 +120,7 @@ def front_month(
     FitError
         When the fit has no front or not the zone.
     """
+    fit = regrowth.fit_emergence(records) if fit is None else fit
     if zone not in fit.zones or not any(z in fit.zones for z in ("hairline", "frontal")):
         raise FitError(f"course.front_month: the fit needs the {zone} and a zone of the front")
     rng = np.random.default_rng(seed)

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from analytics import course_bands, regrowth, yields
+from analytics import course_bands, regrowth
 from analytics import regrowth_quantities as quantities
 from analytics.errors import ParameterError
 from analytics.numerics import curves
@@ -82,7 +82,8 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
     if rows.empty:
         return Curve(_nothing(level), used, method, ("place",), picture="case", extra=extra)
     places = _places(rows)
-    parts = [_place(fit, rows, places, name, level) for name in places["place"]]
+    bounds = practice_bounds(fit)
+    parts = [_place(fit, rows, places, name, level, bounds) for name in places["place"]]
     estimates = pd.concat([p["estimates"] for p in parts], ignore_index=True)
     for key in ("bands", "readings", "limits", "split", "standing"):
         extra[key] = pd.concat([p[key] for p in parts], ignore_index=True)
@@ -91,8 +92,18 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
     return Curve(estimates, used, method, ("place",), checks, "case", path=path, extra=extra)
 
 
+def practice_bounds(fit: Emergence) -> dict[str, np.ndarray]:
+    """Return the centiles of true yield between which a case is usual, by zone and month."""
+    return course_bands.bounds(fit, low=BEHIND_CENTILE, high=AHEAD_CENTILE)
+
+
 def standing(
-    fit: Emergence, rows: pd.DataFrame, placement_id: str, found: CasePrediction | None = None
+    fit: Emergence,
+    rows: pd.DataFrame,
+    placement_id: str,
+    *,
+    bounds: dict[str, np.ndarray],
+    found: CasePrediction | None = None,
 ) -> dict:
     """Return where one placement stands at its last reading, given all of the patient's rows.
 
@@ -117,9 +128,8 @@ def standing(
     at = found.path["placement_id"].eq(placement_id) & np.isclose(found.path["month"], month)
     here = found.path[at].iloc[0]
     mean, sd = float(here["yield_pct"]), float(np.sqrt(here["yield_var"]))
-    lowest, highest = (
-        float(course_bands.centile(fit, zone, [month], p)[0]) for p in (BEHIND_CENTILE, AHEAD_CENTILE)
-    )
+    edges = bounds[zone]
+    lowest, highest = (float(np.interp(month, edges[:, 0], edges[:, c])) for c in (1, 2))
     behind = float(stats.norm.cdf((lowest - mean) / sd))
     ahead = float(stats.norm.sf((highest - mean) / sd))
     low = float(stats.norm.cdf((LOW_YIELD_PCT - mean) / sd))
@@ -207,12 +217,17 @@ def _places(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _place(
-    fit: Emergence, rows: pd.DataFrame, places: pd.DataFrame, name: str, level: float
+    fit: Emergence,
+    rows: pd.DataFrame,
+    places: pd.DataFrame,
+    name: str,
+    level: float,
+    bounds: dict[str, np.ndarray],
 ) -> dict[str, pd.DataFrame]:
     row = places[places["place"].eq(name)].iloc[0]
     placement, zone = str(row["placement_id"]), str(row["group"])
     own = rows[rows["placement_id"].eq(placement)]
-    judged = standing(fit, rows, placement)
+    judged = standing(fit, rows, placement, bounds=bounds)
     readings = _readings(fit, own, zone, name)
     last = float(judged["month"])
     edge = float(fit.last_month[fit.zone_index(zone)])
@@ -439,6 +454,12 @@ def _nothing(level: float) -> pd.DataFrame:
     )
 
 
-def reasons_in_words(code: str) -> str:
-    """Return the sentence of a reason code of `yields`."""
-    return yields.REASONS.get(code, code)
+def paragraph(result: Curve) -> str:
+    """Return the case in words: a sentence a place, then what could not be judged."""
+    sentences = list(result.extra["standing"]["sentence"]) if "standing" in result.extra else []
+    left = result.extra["not judged"]
+    sentences += [
+        f"{str(row.zone).capitalize()}, session {row.session_number}: not judged, {row.reason}."
+        for row in left.itertuples()
+    ]
+    return " ".join(sentences) or "No planted zone of this patient has a count that can be judged."

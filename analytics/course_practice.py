@@ -13,7 +13,7 @@ from statsmodels.stats.multitest import multipletests
 
 from analytics import course_bands, measurement, regrowth
 from analytics import regrowth_quantities as quantities
-from analytics.course_case import BEHIND_CENTILE, DECIDES, standing
+from analytics.course_case import BEHIND_CENTILE, DECIDES, practice_bounds, standing
 from analytics.errors import ParameterError
 from analytics.numerics import curves
 from analytics.numerics.proportions import proportion
@@ -30,14 +30,14 @@ ERROR_RATE = 0.2
 def standings(records: Records, *, fit: Emergence) -> pd.DataFrame:
     """Return one row a followed placement: patient, zone, session, state, chances, split and p-value."""
     frame = regrowth.rows_for(records, fit).frame
-    rows = []
+    bounds, rows = practice_bounds(fit), []
     for patient, own in frame.groupby("patient_id", sort=False):
         months = own.loc[~own["is_baseline"].astype(bool)].groupby("placement_id")["month"].max()
         found = (
             regrowth.predict_case(fit, own, sorted(set(months[months > 0]))) if (months > 0).any() else None
         )
         for placement, first in own.drop_duplicates("placement_id").set_index("placement_id").iterrows():
-            judged = standing(fit, own, str(placement), found)
+            judged = standing(fit, own, str(placement), bounds=bounds, found=found)
             rows.append(
                 {
                     "patient_id": patient,
@@ -95,11 +95,12 @@ def call_back(
 
 
 def false_alarms(
-    fit: Emergence,
+    records: Records,
     *,
+    fit: Emergence | None = None,
     zones: tuple[str, ...] = (),
     months: tuple[float, ...] = (3.0, 6.0),
-    n: int = 400,
+    n: int = 200,
     seed: int = 1,
 ) -> Result:
     """Return how often the rule calls a healthy case behind, by zone, from simulated cases of this practice.
@@ -107,6 +108,7 @@ def false_alarms(
     A case is healthy where its true yield at its last reading is not among the lowest tenth. Readings are
     marked 1 cm2 counts at the months given, after a baseline.
     """
+    fit = regrowth.fit_emergence(records) if fit is None else fit
     rng = np.random.default_rng(seed)
     wanted = zones or fit.zones
     lines = []
@@ -209,6 +211,7 @@ def _simulated(
     spread = np.array([[max(total, 0.0), covariance], [covariance, max(tempo, 0.0)]])
     drawn = rng.multivariate_normal([0.0, 0.0], spread, size=n, method="svd")
     native, planted = max(float(fit.beta[fit.slices[0][0] + k]), 1.0), 50.0
+    bounds = practice_bounds(fit)
     lowest = float(course_bands.centile(fit, zone, [months[-1]], BEHIND_CENTILE)[0])
     called, healthy = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     for i, (own, slow) in enumerate(drawn):
@@ -219,7 +222,10 @@ def _simulated(
             np.maximum(density, 1.0), 1.0, marked=True, reader_changed=False, error=fit.count_error
         )
         seen = density + rng.normal(size=len(density)) * np.sqrt(variance)
-        called[i] = standing(fit, _as_rows(zone, months, seen, planted), "simulated")["state"] == "behind"
+        called[i] = (
+            standing(fit, _as_rows(zone, months, seen, planted), "simulated", bounds=bounds)["state"]
+            == "behind"
+        )
         healthy[i] = truth[-1] >= lowest
     return called, healthy
 

@@ -13,7 +13,9 @@ number. Each picture states what it needs:
 - funnel: rows of `table()` at x; `path` holds the limits, one term a line; a flag marks a unit outside.
 - run: rows of `table()` at x, joined; `path` holds centre and limits, one term a line; a flag is a signal.
 
+- case, width: `course.case` (figures_course).
 - ledger, drafts: `planning` (figures_planning).
+- power, balance, overlap, tipping, specification: `study` (figures_study).
 
 - of the quarterly review (`figures_review`): indicators, operators, follow_up, actions, run_charts, cases,
   before_after, each from its own result; sentence, the flag of a result that has no number yet.
@@ -27,7 +29,15 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
-from analytics.pages import drawing, figures_compare, figures_planning, figures_review, figures_standard
+from analytics.pages import (
+    drawing,
+    figures_compare,
+    figures_course,
+    figures_planning,
+    figures_review,
+    figures_standard,
+    figures_study,
+)
 from analytics.results import Result
 
 PICTURES: dict[str, Callable[..., Axes]] = {
@@ -38,9 +48,12 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "forest": figures_compare.forest,
     "funnel": figures_compare.funnel,
     "run": figures_compare.run,
+    "case": figures_course.case,
+    "width": figures_course.width,
     "ledger": figures_planning.ledger,
     "drafts": figures_planning.drafts,
     **figures_review.PICTURES,
+    **figures_study.PICTURES,
 }
 
 

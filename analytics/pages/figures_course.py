@@ -1,0 +1,104 @@
+"""Pictures of a case: readings and forecast on the practice's centiles; what a forecast's width is made of."""
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from analytics.pages import drawing
+from analytics.results import Result
+
+HATCHES = ("", "///", "...", "xxx")
+
+
+def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw, a panel a place: the practice's centile bands, this case's readings, forecast and limits."""
+    places = list(result.extra["standing"]["place"])
+    axes = drawing.panels(ax, len(places), narrow=narrow, columns=2, height_in=2.7)
+    for panel, place in zip(axes, places, strict=True):
+        _bands(panel, _of(result.extra["bands"], place))
+        _forecast(panel, _of(result.extra["limits"], place))
+        readings = _of(result.extra["readings"], place)
+        panel.errorbar(
+            readings["x"],
+            readings["y"],
+            yerr=1.96 * readings["se"],
+            fmt="o",
+            color=drawing.INK,
+            markersize=4.2,
+            elinewidth=1.0,
+            zorder=5,
+        )
+        panel.axhline(0, color=drawing.RULE, linewidth=0.7)
+        panel.set_title(drawing.title_case(place))
+        panel.set_xlim(left=0)
+        panel.set_ylim(-25, 145)
+        panel.set_xlabel("Months since the session")
+    axes[0].set_ylabel("Yield (% of planted hairs)")
+    return axes[0]
+
+
+def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw, a panel a place, each source's share in the variance of the predicted density, by month."""
+    split = result.extra["split"]
+    places = list(split["place"].drop_duplicates())
+    axes = drawing.panels(ax, len(places), narrow=narrow, columns=2, height_in=2.2)
+    for panel, place in zip(axes, places, strict=True):
+        own = _of(split, place)
+        months = np.sort(own["x"].unique())
+        base = np.zeros(len(months))
+        for position, (source, rows) in enumerate(own.groupby("source", sort=False)):
+            share = rows.sort_values("x")["share"].to_numpy()
+            panel.fill_between(
+                months,
+                base,
+                base + share,
+                color=drawing.SERIES[position],
+                alpha=0.55,
+                label=str(source),
+                hatch=HATCHES[position % len(HATCHES)],
+                edgecolor="white",
+                linewidth=0.0,
+            )
+            base = base + share
+        panel.set_title(drawing.title_case(place))
+        panel.set_ylim(0, 100)
+        panel.set_xlabel("Months since the session")
+    axes[0].set_ylabel("Share of the variance (%)")
+    axes[0].legend(loc="lower center", bbox_to_anchor=(0.5, 1.08), ncols=2, frameon=False, fontsize=7.4)
+    return axes[0]
+
+
+def _bands(panel: Axes, bands: pd.DataFrame) -> None:
+    panel.fill_between(bands["x"], bands["p5"], bands["p95"], color=drawing.QUIET, alpha=0.12, linewidth=0)
+    panel.fill_between(bands["x"], bands["p25"], bands["p75"], color=drawing.QUIET, alpha=0.16, linewidth=0)
+    panel.plot(bands["x"], bands["p50"], color=drawing.QUIET, linewidth=1.0, linestyle=(0, (4, 2)))
+    last = bands.iloc[-1]
+    for column, words in (("p5", "5th"), ("p50", "median"), ("p95", "95th centile")):
+        panel.annotate(
+            words,
+            (last["x"], last[column]),
+            xytext=(-3, 3),
+            textcoords="offset points",
+            ha="right",
+            fontsize=6.8,
+        )
+
+
+def _forecast(panel: Axes, limits: pd.DataFrame) -> None:
+    if len(limits) < 2:
+        return
+    color = drawing.SERIES[0]
+    for level, alpha in ((95, 0.13), (80, 0.16), (50, 0.22)):
+        panel.fill_between(
+            limits["x"],
+            limits[f"low_{level}"],
+            limits[f"high_{level}"],
+            color=color,
+            alpha=alpha,
+            linewidth=0,
+        )
+    panel.plot(limits["x"], limits["yield_pct"], color=color, linewidth=1.8)
+
+
+def _of(frame: pd.DataFrame, place: str) -> pd.DataFrame:
+    return frame[frame["place"].eq(place)]
