@@ -18,16 +18,19 @@ NO = ("false", "no", "0", "0.0")
 # The errors of spreadsheet formulas as exported, and the marks of the workbook reader.
 FORMULA_ERROR = r"^#(NULL!|DIV/0!|VALUE!|REF!|NAME\?|NUM!|N/A|SPILL!|CALC!|ERROR!|NOT CALCULATED!)$"
 # A spreadsheet takes a cell that begins so for a formula.
-FORMULA_START = r"^[=+@-]"
+FORMULA_START = r"^[=+@|%＝＋－＠-]"
 LONGEST_CODE = 64
 LONGEST_LABEL = 40
 # Spaces that spreadsheets and word processors leave around a value.
+UNTIDY = r"^\s|\s$|\s\s|[\t\r\n\x{a0}\x{2007}\x{202f}\x{feff}\x{200b}]"
 SPACES = " \t\r\n\u00a0\u2007\u202f\ufeff\u200b"
 
 
 def tidy(text: pa.Array) -> pa.Array:
     """Return text without spaces around it, inner runs of spaces as one, missing as empty."""
     filled = pc.fill_null(text, "")
+    if not pc.any(pc.match_substring_regex(filled, UNTIDY)).as_py():
+        return filled
     trimmed = pc.utf8_trim(filled, characters=SPACES)
     return pc.replace_substring_regex(trimmed, pattern="[ \u00a0\t\r\n]+", replacement=" ")
 

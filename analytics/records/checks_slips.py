@@ -1,9 +1,9 @@
 """Look for slips that break no rule: one code spelt in two ways, counts that cannot both be right."""
 
-import numpy as np
 import pandas as pd
 
 from analytics.records import limits
+from analytics.records.clocks import MISSING, Clock, paired
 from analytics.records.messages import Problem
 from analytics.records.sentences import found
 
@@ -13,10 +13,9 @@ SPELT = {
     "placements": ("planted_by",),
     "measurements": ("reader_id", "device_class"),
 }
-VISIT = ["patient_id", "zone", "region_id", "session_id", "month"]
 
 
-def check(frames: Frames, given: Frames) -> list[Problem]:
+def check(frames: Frames, given: Frames, clock: Clock) -> list[Problem]:
     """Return warnings of likely slips; `given` are the tables as handed in, before defaults."""
     spelt = [
         p
@@ -24,7 +23,7 @@ def check(frames: Frames, given: Frames) -> list[Problem]:
         for column in columns
         for p in _spelling(given[table], table, column)
     ]
-    return [*spelt, *_repeats_apart(frames["measurements"]), *_beyond_planted(frames)]
+    return [*spelt, *_repeats_apart(clock.counts), *_beyond_planted(frames["placements"], clock)]
 
 
 def _spelling(frame: pd.DataFrame, table: str, column: str) -> list[Problem]:
@@ -42,35 +41,33 @@ def _spelling(frame: pd.DataFrame, table: str, column: str) -> list[Problem]:
 
 def _repeats_apart(counts: pd.DataFrame) -> list[Problem]:
     """Compare counts of one marked region at one visit; of an unmarked one other fields may be counted."""
-    marked = counts["roi_marked"].eq(True).fillna(False) & counts[VISIT].notna().all(axis=1)
-    marked_counts = counts[marked]
-    repeated = marked_counts[marked_counts[VISIT].duplicated(keep=False)]
-    density = repeated["density_hairs_cm2"].groupby([repeated[k] for k in VISIT])
+    visit = paired(counts["course"].to_numpy(), pd.factorize(counts["month"])[0])
+    marked = counts["roi_marked"].eq(True).fillna(False) & (visit != MISSING)
+    visits = pd.Series(visit, counts.index)[marked]
+    repeated = visits[visits.duplicated(keep=False)]
+    density = counts["density_hairs_cm2"].reindex(repeated.index).groupby(repeated)
     low, high = density.transform("min"), density.transform("max")
     apart = (high > limits.REPEAT_RATIO * low) & (high - low > limits.REPEAT_HAIRS_CM2)
-    later = apart & repeated["density_hairs_cm2"].ne(density.transform("first"))
-    return found(
-        counts,
-        later.reindex(counts.index, fill_value=False),
-        "measurements.density_hairs_cm2",
-        "repeats_apart",
-    )
+    later = apart & repeated.duplicated()
+    where = "measurements.density_hairs_cm2"
+    return found(counts, later.reindex(counts.index, fill_value=False), where, "repeats_apart")
 
 
-def _beyond_planted(frames: Frames) -> list[Problem]:
+def _beyond_planted(placements: pd.DataFrame, clock: Clock) -> list[Problem]:
     """Compare the gain since the session's own baseline with what the session planted in the zone."""
-    counts = frames["measurements"]
-    key = ["patient_id", "zone", "region_id", "session_id"]
-    baseline = counts[(counts["month"] <= 0) & counts["region_kind"].eq("planted").fillna(False)]
-    before = baseline.groupby(key)["density_hairs_cm2"].mean().rename("before").reset_index()
-    placements = frames["placements"].dropna(subset=["session_id", "zone"])
+    counts, planted = clock.counts, clock.planted
+    planted_kind = counts["region_kind"].eq("planted").fillna(False) & (counts["course"] != MISSING)
+    baseline = counts[planted_kind & (counts["month"] <= 0)]
+    before = counts["course"].map(baseline.groupby("course")["density_hairs_cm2"].mean())
     average = placements["hairs"] / placements["area_cm2"]
-    planted = placements.assign(planted=placements["roi_planted_hairs_cm2"].fillna(average))
-    planted = planted.groupby(["session_id", "zone"])["planted"].max().reset_index()
-    keys = counts[key].reset_index(names="row").merge(before, on=key, validate="many_to_one")
-    rows = keys.merge(planted, on=["session_id", "zone"], validate="many_to_one").set_index("row")
-    gain = counts["density_hairs_cm2"].reindex(rows.index) - rows["before"]
-    beyond = np.asarray(gain > limits.MOST_YIELD_PCT / 100 * rows["planted"])
-    return found(
-        counts, counts.index.isin(rows.index[beyond]), "measurements.density_hairs_cm2", "beyond_planted"
+    hairs_cm2 = placements["roi_planted_hairs_cm2"].fillna(average)
+    by_zone = (
+        hairs_cm2.groupby([placements["session_id"], placements["zone"]])
+        .max()
+        .rename("hairs_cm2")
+        .reset_index()
     )
+    known = planted.merge(by_zone, on=["session_id", "zone"], how="left", validate="one_to_one")
+    most = counts["planting"].map(known.set_index("planting")["hairs_cm2"]) * limits.MOST_YIELD_PCT / 100
+    beyond = planted_kind & ((counts["density_hairs_cm2"] - before) > most)
+    return found(counts, beyond, "measurements.density_hairs_cm2", "beyond_planted")

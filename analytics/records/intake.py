@@ -21,6 +21,7 @@ from analytics.records import (
     checks_keys,
     checks_slips,
     checks_structure,
+    clocks,
     derive,
     privacy,
     readers,
@@ -159,12 +160,13 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
         problems += [p for p in found if not _is_told_as_identifier(p, raw.problems)]
     frames = derive.filled(given)
     has_visits = "visits" in raw.tables
+    clock = clocks.read(frames, given)
     across = [
         *checks_keys.check(given, absent),
         *checks_case.check(frames, given),
-        *checks_counts.check(frames, given),
+        *checks_counts.check(clock, given),
         *checks_follow.check(frames, has_visits=has_visits),
-        *checks_slips.check(frames, given),
+        *checks_slips.check(frames, given, clock),
     ]
     problems += [p for p in across if not absent.intersection(NEEDS.get(p.code, ()))]
     if not has_visits and "measurements" in raw.tables:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import xlsxwriter
 
-from analytics.records import dictionary_page, filewriting
+from analytics.records import dictionary_page, writing
 from analytics.records.dictionary import TABLES
 from analytics.records.readers_book import EXPLAINS, WORDS
 from analytics.records.schema import Column, Table
@@ -52,7 +52,7 @@ def template(path: str | Path) -> Path:
         for table in TABLES.values():
             _sheet(book, table, styles, lists)
         _words(book, styles, lists)
-    return filewriting.write(Path(path), sink.getvalue())
+    return writing.file(Path(path), sink.getvalue())
 
 
 def _styles(book: xlsxwriter.Workbook) -> dict:

@@ -5,6 +5,7 @@ written whole or not at all, readable by their owner alone.
 """
 
 import io
+import tempfile
 from pathlib import Path
 from typing import Literal
 
@@ -15,7 +16,7 @@ import pyarrow.parquet as pq
 import xlsxwriter
 
 from analytics.errors import ParameterError
-from analytics.records import filewriting
+from analytics.records import writing
 from analytics.records.dictionary import TABLES
 from analytics.records.schema import Records
 
@@ -46,12 +47,12 @@ def write(records: Records, place: str | Path, *, kind: Kind = "csv") -> Path:
     tables = {name: as_written(getattr(records, name), name) for name in TABLES}
     target = Path(place)
     if kind == "xlsx":
-        return filewriting.write(target, _workbook(tables))
+        return writing.file(target, _workbook(tables))
     if kind == "duckdb":
-        return filewriting.write_by(target, lambda beside: _fill_duckdb(beside, tables))
+        return writing.file(target, _duckdb(tables))
     for name, frame in tables.items():
         content = frame.to_csv(index=False).encode() if kind == "csv" else _parquet(frame)
-        filewriting.write(target / f"{name}.{kind}", content)
+        writing.file(target / f"{name}.{kind}", content)
     return target
 
 
@@ -68,12 +69,15 @@ def _parquet(frame: pd.DataFrame) -> bytes:
     return sink.getvalue().to_pybytes()
 
 
-def _fill_duckdb(path: Path, tables: dict[str, pd.DataFrame]) -> None:
-    with duckdb.connect(str(path)) as store:
-        for name, frame in tables.items():
-            store.register("handed_in", pa.Table.from_pandas(frame, preserve_index=False))
-            store.execute(f'create table "{name}" as select * from handed_in')
-            store.unregister("handed_in")
+def _duckdb(tables: dict[str, pd.DataFrame]) -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder) / "register.duckdb"
+        with duckdb.connect(str(place)) as store:
+            for name, frame in tables.items():
+                store.register("handed_in", pa.Table.from_pandas(frame, preserve_index=False))
+                store.execute(f'create table "{name}" as select * from handed_in')
+                store.unregister("handed_in")
+        return place.read_bytes()
 
 
 def _workbook(tables: dict[str, pd.DataFrame]) -> bytes:
