@@ -105,6 +105,18 @@ def fit(
     FitError
         If a value is missing, columns of X are collinear, levels cross or are in the wrong order, a level
         has fewer groups than effects, or y has no variation left.
+
+    Examples
+    --------
+    Three patients with two readings each: mean squares 2 within and 200 between, so variances 2 and (200 -
+    2) / 2.
+
+    >>> one = np.ones((6, 1))
+    >>> found = fit([0, 2, 10, 12, 20, 22], one, [([1, 1, 2, 2, 3, 3], one)])
+    >>> found.beta.round(6).tolist(), round(found.sigma**2, 6), found.covariances[0].round(6).tolist()
+    ([11.0], 2.0, [[99.0]])
+    >>> found.beta_df.round(6).tolist()
+    [2.0]
     """
     given = design(y, X, levels, weights=weights, known_variance=known_variance)
     checks.refuse_undetermined(given, "mixed.fit")
