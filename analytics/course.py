@@ -8,7 +8,16 @@ is judged given its readings, without a refit.
 
 from analytics.course_backtest import backtest
 from analytics.course_bands import front_month
-from analytics.course_case import case, paragraph
+from analytics.course_case import case, headline, in_words
 from analytics.course_practice import call_back, false_alarms, standings
 
-__all__ = ["backtest", "call_back", "case", "false_alarms", "front_month", "paragraph", "standings"]
+__all__ = [
+    "backtest",
+    "call_back",
+    "case",
+    "false_alarms",
+    "front_month",
+    "headline",
+    "in_words",
+    "standings",
+]

@@ -40,6 +40,13 @@ WORDS = {
     "low": f"low: its true yield lies under {LOW_YIELD_PCT:g} % of planted hairs",
     "cannot tell": "not to be told yet from the readings there are",
 }
+SHORT = {
+    "low": "low at maturity",
+    "behind": "behind",
+    "cannot tell": "cannot be told yet",
+    "usual": "within the usual range",
+    "ahead": "ahead",
+}
 
 
 def case(records: Records, patient_id: str, *, fit: Emergence | None = None, level: float = LEVEL) -> Curve:
@@ -454,12 +461,28 @@ def _nothing(level: float) -> pd.DataFrame:
     )
 
 
-def paragraph(result: Curve) -> str:
-    """Return the case in words: a sentence a place, then what could not be judged."""
-    sentences = list(result.extra["standing"]["sentence"]) if "standing" in result.extra else []
-    left = result.extra["not judged"]
-    sentences += [
-        f"{str(row.zone).capitalize()}, session {row.session_number}: not judged, {row.reason}."
-        for row in left.itertuples()
+def headline(result: Curve) -> str:
+    """Return the standing of each place in one sentence, those that need thought first."""
+    if "standing" not in result.extra:
+        return "No planted zone of this patient has a count that can be judged."
+    judged = result.extra["standing"]
+    order = ("low", "behind", "cannot tell", "usual", "ahead")
+    parts = []
+    for state in order:
+        places = list(judged.loc[judged["state"].eq(state), "place"])
+        if places:
+            parts.append(f"{SHORT[state]}: {'; '.join(places)}")
+    return ". ".join(part[0].upper() + part[1:] for part in parts) + "."
+
+
+def in_words(result: Curve) -> pd.DataFrame:
+    """Return one sentence a place, then what could not be judged and why: columns `place`, `sentence`."""
+    sentences = result.extra.get("standing", pd.DataFrame(columns=["place", "sentence"]))[
+        ["place", "sentence"]
     ]
-    return " ".join(sentences) or "No planted zone of this patient has a count that can be judged."
+    left = result.extra["not judged"]
+    if left.empty:
+        return sentences
+    place = left["zone"].astype(str) + ", session " + left["session_number"].astype(str)
+    more = pd.DataFrame({"place": place, "sentence": "Not judged: " + left["reason"].astype(str) + "."})
+    return pd.concat([sentences, more], ignore_index=True)

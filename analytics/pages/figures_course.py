@@ -1,4 +1,4 @@
-"""Pictures of a case: readings and forecast on the practice's centiles; what a forecast's width is made of."""
+"""Pictures of a case: readings and forecast on the practice's centiles; what a forecast's width holds."""
 
 import numpy as np
 import pandas as pd

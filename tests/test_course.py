@@ -1,0 +1,127 @@
+"""One case among its practice: centiles, standing, forecast, call-back, backtest."""
+
+import numpy as np
+import pytest
+import scoringrules
+from test_results import assert_keeps_the_contract
+
+from analytics import course, regrowth
+from analytics import regrowth_quantities as quantities
+from analytics.course_backtest import closed_form_crps
+from analytics.course_bands import below, centile
+from analytics.course_case import _state
+from analytics.errors import ParameterError
+
+
+@pytest.fixture(scope="module")
+def fit(demo):
+    return regrowth.fit_emergence(demo)
+
+
+@pytest.fixture(scope="module")
+def listed(demo, fit):
+    return course.call_back(demo, fit=fit)
+
+
+def test_a_centile_and_the_share_below_it_are_inverse(fit):
+    for zone in fit.zones:
+        months = np.array([3.0, 6.0, 12.0])
+        for percent in (5, 50, 95):
+            at = centile(fit, zone, months, percent, 8.0)
+            np.testing.assert_allclose(below(fit, zone, months, at, 8.0), percent / 100, atol=1e-6)
+
+
+def test_the_spread_of_true_yields_is_the_one_that_cases_drawn_from_the_model_have(fit):
+    """Monte Carlo of 200,000 cases against the quadrature, at month 6 of the crown."""
+    from analytics.numerics import curves
+
+    k = fit.zone_index("crown")
+    plateau, log_half, log_k = (v[k] for v in quantities.parameters(fit, fit.beta))
+    total, tempo, covariance = quantities.variances(fit, fit.beta, fit.spread)
+    spread = np.array([[total, covariance], [covariance, tempo]])
+    drawn = np.random.default_rng(3).multivariate_normal([0, 0], spread, size=200_000, method="svd")
+    emerged = curves.share(fit.curve, 6.0 * np.exp(-log_half - drawn[:, 1]), log_k)[0]
+    truth = (plateau + drawn[:, 0]) * emerged
+    for percent in (5, 50, 95):
+        assert centile(fit, "crown", [6.0], percent)[0] == pytest.approx(
+            np.percentile(truth, percent), abs=0.4
+        )
+
+
+def test_the_deviation_of_cases_is_standard_normal_over_the_practice(listed):
+    z = listed.extra["standings"]["z"].dropna()
+    assert abs(z.mean()) < 0.15
+    assert 0.85 < z.std() < 1.2
+
+
+def test_the_planted_failure_of_the_demo_is_on_the_call_back_list(listed):
+    """The invented clinic holds one patient whose hairline hardly grew (data_demo/README.md)."""
+    assert_keeps_the_contract(listed)
+    named = listed.extra["behind"]
+    assert ("0108", "hairline") in set(zip(named["patient_id"], named["zone"], strict=True))
+
+
+def test_a_case_keeps_the_contract_and_its_limits_are_nested(demo, fit):
+    result = course.case(demo, "0108", fit=fit)
+    assert_keeps_the_contract(result)
+    limits = result.extra["limits"]
+    assert (limits["low_95"] < limits["low_80"]).all()
+    assert (limits["low_80"] < limits["low_50"]).all()
+    shares = result.extra["split"].groupby(["place", "x"])["share"].sum()
+    np.testing.assert_allclose(shares, 100.0, atol=1e-6)
+
+
+def test_every_patient_of_the_demo_gets_words_or_numbers_never_a_traceback(demo, fit):
+    for patient in demo.patients["patient_id"].iloc[:8]:
+        result = course.case(demo, str(patient), fit=fit)
+        assert course.headline(result)
+        assert len(course.in_words(result)) or result.table()["flag"].iloc[0]
+
+
+def test_an_unknown_patient_is_refused_without_the_code(demo, fit):
+    with pytest.raises(ParameterError, match="no patient has this code") as refused:
+        course.case(demo, "nobody", fit=fit)
+    assert "nobody" not in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("behind", "ahead", "low", "is_mature", "state"),
+    [
+        (0.85, 0.0, 0.5, False, "behind"),
+        (0.05, 0.85, 0.0, False, "ahead"),
+        (0.1, 0.05, 0.0, False, "usual"),
+        (0.5, 0.05, 0.5, False, "cannot tell"),
+        (0.99, 0.0, 0.96, True, "low"),
+        (0.99, 0.0, 0.96, False, "behind"),
+    ],
+)
+def test_the_rule_of_standing_is_the_one_stated(behind, ahead, low, is_mature, state):
+    assert _state(behind, ahead, low, is_mature) == state
+
+
+def test_a_crown_at_six_months_stands_where_a_front_stood_earlier(demo, fit):
+    row = course.front_month(demo, fit=fit).table().iloc[0]
+    assert row["ci_low"] < row["estimate"] < row["ci_high"] < 6.0
+
+
+def test_the_closed_form_score_is_the_librarys():
+    """scoringrules (registry package) computes the same normal CRPS."""
+    rng = np.random.default_rng(5)
+    y, mean, sd = rng.normal(size=50), rng.normal(size=50), rng.uniform(0.5, 3, size=50)
+    np.testing.assert_allclose(
+        closed_form_crps(y, mean, sd), scoringrules.crps_normal(y, mean, sd), rtol=1e-10
+    )
+
+
+@pytest.mark.slow
+def test_past_forecasts_of_the_demo_hold_and_beat_both_rivals(demo):
+    table = course.backtest(demo, quarters=2).table().query("zone == 'all zones'").set_index("term")
+    assert table.loc["95 % limits held", "ci_high"] >= 93.0
+    assert table.loc["skill over the practice mean", "ci_low"] > 0
+    assert table.loc["skill over the last reading", "ci_low"] > 0
+
+
+def test_a_healthy_case_is_hardly_ever_called_behind(demo, fit):
+    table = course.false_alarms(demo, fit=fit, zones=("crown",), n=60).table()
+    wrong = table[table["term"].eq("healthy cases called behind")].iloc[0]
+    assert wrong["estimate"] <= 10
