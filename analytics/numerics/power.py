@@ -1,0 +1,213 @@
+"""How many would be needed, and what could be found with those there are? Closed forms.
+
+Two means, one mean, pairs (noncentral t, through statsmodels), events for a log-rank test (Schoenfeld,
+Freedman), the difference of two slopes with equally correlated readings, and the effective number of
+independent rows in patients of unequal size. They are what a simulated power is checked against; where the
+register's own pattern is known, simulation comes first (`study_design`).
+
+Sources: Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd ed.; Cohen 1992, Psychol
+Bull 112:155-159; Schoenfeld 1983, Biometrics 39:499-503; Freedman 1982, Stat Med 1:121-129; Diggle, Liang &
+Zeger 1994, Analysis of Longitudinal Data, section 2.4; Kish 1965, Survey Sampling (design effect).
+"""
+
+import warnings
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
+
+from analytics.errors import FitError, ParameterError
+
+DESIGNS = ("two groups", "one group", "pairs")
+SIDES = {1: "larger", 2: "two-sided"}
+
+
+def t_test_power(
+    difference: float, n: float, *, alpha: float = 0.05, design: str = "two groups", sides: int = 2,
+    ratio: float = 1.0,
+) -> float:  # fmt: skip
+    """Return the power of a t test.
+
+    Parameters
+    ----------
+    difference
+        Standardised: the difference of means over the standard deviation (of the differences, for pairs).
+    n
+        Patients in the first group, in the one group, or pairs; 2 or more.
+    alpha
+        Size of the test, 0 to 1.
+    design
+        One of DESIGNS.
+    sides
+        1 or 2.
+    ratio
+        Patients of the second group for each of the first.
+
+    Raises
+    ------
+    ParameterError
+        When an argument is unknown or out of range.
+
+    Examples
+    --------
+    >>> round(t_test_power(0.0, 20), 6)
+    0.05
+    """
+    _check(design, sides, alpha)
+    if not n >= 2:
+        raise ParameterError("power.t_test_power(n): below 2; a spread needs two patients")
+    if design == "two groups":
+        found = TTestIndPower().power(difference, n, alpha, ratio=ratio, alternative=SIDES[sides])
+    else:
+        found = TTestPower().power(difference, n, alpha, alternative=SIDES[sides])
+    return float(found)
+
+
+def t_test_n(
+    difference: float, *, power: float = 0.8, alpha: float = 0.05, design: str = "two groups", sides: int = 2,
+    ratio: float = 1.0, normal: bool = False,
+) -> float:  # fmt: skip
+    """Return how many are needed (not rounded): in the first group, in the one group, or pairs.
+
+    Parameters
+    ----------
+    difference, alpha, design, sides, ratio
+        As in `t_test_power`; the difference is not 0.
+    power
+        Wanted, 0 to 1.
+    normal
+        Take the spread as known: the textbook formula, a little too small.
+
+    Raises
+    ------
+    ParameterError
+        When an argument is unknown or out of range.
+    FitError
+        When no number is found.
+    """
+    _check(design, sides, alpha)
+    if difference == 0 or not 0 < power < 1:
+        raise ParameterError(
+            "power.t_test_n: a difference of 0 or a power outside 0 to 1; no number of patients does that"
+        )
+    asked = {"effect_size": abs(difference), "alpha": alpha, "power": power, "alternative": SIDES[sides]}
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            if normal:
+                return float(NormalIndPower().solve_power(ratio=ratio, **asked))
+            if design == "two groups":
+                return float(TTestIndPower().solve_power(ratio=ratio, **asked))
+            return float(TTestPower().solve_power(**asked))
+        except (Warning, ValueError):
+            raise FitError(
+                "power.t_test_n: no number of patients was found; the difference is too large or too small"
+            ) from None
+
+
+def _check(design: str, sides: int, alpha: float) -> None:
+    if design not in DESIGNS or sides not in SIDES or not 0 < alpha < 1:
+        raise ParameterError(
+            f"power: unknown design, sides or alpha; use one of {', '.join(DESIGNS)}, 1 or 2 sides, and "
+            "alpha between 0 and 1"
+        )
+
+
+def log_rank_events(
+    hazard_ratio: float, *, power: float = 0.8, alpha: float = 0.05, share: float = 0.5,
+    method: str = "schoenfeld",
+) -> float:  # fmt: skip
+    """Return the events needed by a two-sided log-rank test, not rounded.
+
+    Schoenfeld: (z_alpha + z_power)^2 / (share (1 - share) log(ratio)^2). Freedman, for equal groups:
+    (z_alpha + z_power)^2 ((1 + ratio) / (1 - ratio))^2.
+
+    Parameters
+    ----------
+    hazard_ratio
+        Above 0, not 1.
+    share
+        Share of patients in one group.
+
+    Raises
+    ------
+    ParameterError
+        When a value is out of range, or Freedman's form is asked for unequal groups.
+
+    Source
+    ------
+    Schoenfeld 1983, Biometrics 39:499-503; Freedman 1982, Stat Med 1:121-129.
+    """
+    if not (hazard_ratio > 0 and hazard_ratio != 1 and 0 < share < 1 and 0 < power < 1 and 0 < alpha < 1):
+        raise ParameterError(
+            "power.log_rank_events: out of range; expected a ratio above 0 and not 1, shares between 0 and 1"
+        )
+    reach = (stats.norm.isf(alpha / 2) + stats.norm.ppf(power)) ** 2
+    if method == "schoenfeld":
+        return float(reach / (share * (1 - share) * np.log(hazard_ratio) ** 2))
+    if method != "freedman" or share != 0.5:
+        raise ParameterError(
+            "power.log_rank_events(method): use schoenfeld, or freedman with equal groups (share 0.5)"
+        )
+    return float(reach * ((1 + hazard_ratio) / (1 - hazard_ratio)) ** 2)
+
+
+def slope_difference_n(
+    difference: float, months: ArrayLike, *, variance: float, correlation: float, power: float = 0.8,
+    alpha: float = 0.05, sides: int = 2,
+) -> float:  # fmt: skip
+    """Return the patients a group needed to find a difference of slopes, readings equally correlated.
+
+    n = 2 (z_alpha + z_power)^2 variance (1 - correlation) / (sum of squared distances of the months from
+    their mean x difference^2).
+
+    Source
+    ------
+    Diggle, Liang & Zeger 1994, Analysis of Longitudinal Data, p. 29.
+    """
+    at = np.asarray(months, dtype=float)
+    spread = float(((at - at.mean()) ** 2).sum())
+    if difference == 0 or spread == 0 or not 0 <= correlation < 1:
+        raise ParameterError(
+            "power.slope_difference_n: needs a difference other than 0, two months or more, and a "
+            "correlation from 0 to under 1"
+        )
+    reach = (stats.norm.isf(alpha / sides) + stats.norm.ppf(power)) ** 2
+    return float(2 * reach * variance * (1 - correlation) / (spread * difference**2))
+
+
+def effective_rows(sizes: ArrayLike, correlation: float) -> float:
+    """Return how many independent rows clustered rows are worth: sum of m / (1 + (m - 1) correlation).
+
+    Parameters
+    ----------
+    sizes
+        Rows of each patient, shape (g,).
+    correlation
+        Between two rows of a patient, 0 to 1.
+
+    Examples
+    --------
+    Rows of one patient that are all alike count once:
+
+    >>> effective_rows([3, 2], 1.0)
+    2.0
+    """
+    m = np.asarray(sizes, dtype=float)
+    if not 0 <= correlation <= 1 or (m < 1).any():
+        raise ParameterError(
+            "power.effective_rows: expected sizes of 1 or more and a correlation from 0 to 1"
+        )
+    return float((m / (1 + (m - 1) * correlation)).sum())
+
+
+def detectable(se: float, df: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
+    """Return the difference a two-sided test finds with the wanted power, from its standard error and df.
+
+    Examples
+    --------
+    >>> round(detectable(1.0, 1e9), 4)
+    2.8016
+    """
+    return float((stats.t.isf(alpha / 2, df) + stats.t.ppf(power, df)) * se)

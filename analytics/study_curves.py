@@ -1,0 +1,165 @@
+"""Is the effect the same in every zone, and does a number act in a straight line?"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics import study_columns, study_effects
+from analytics.errors import FitError
+from analytics.regrowth_spline import natural_basis
+from analytics.results import Curve, Result
+from analytics.study_answer import BINARY, Answer, effect_row
+from analytics.study_plan import RATIOS, Plan
+
+KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
+N_ON_CURVE = 41
+FEWEST = 3
+
+
+def by_zone(found: Answer, plan: Plan) -> Result:
+    """Return the effect zone by zone and the test that it is the same in all, in one model.
+
+    Zones with fewer than 3 patients in a group have a row without an answer. An interaction needs about
+    four times the patients of a main effect: no sign of one is no proof of none.
+    """
+    units, analysis = found.units, found.analysis
+    fits = analysis.outcome.kind not in (*RATIOS, *BINARY) and found.given.has_zone
+    if not fits or found.given.exposure.variable == "zone" or not found.effect.is_known:
+        return _none(found, "made for numbers measured in zones")
+    level = 1 - plan.alpha
+    zones, thin = _zones(units, is_number=found.given.exposure.is_number)
+    rows: list[dict] = []
+    if zones:
+        rows = _interaction_rows(found, plan, units[units["zone"].isin(zones)], zones, level)
+    rows += [
+        {"zone": z, "term": "effect", "estimate": np.nan, "unit": analysis.unit, "flag": "too few to tell"}
+        for z in thin
+    ]
+    method = (
+        "one mixed model with the exposure by zone, patient intercept, known sampling variances, REML; "
+        "Satterthwaite df; exploratory"
+    )
+    return Result(pd.DataFrame(rows), _used(found), method, by=("zone",))
+
+
+def _used(found: Answer) -> pd.DataFrame:
+    return found.given.units[["patient_id", "unit_id", "zone", "reason"]]
+
+
+def _zones(units: pd.DataFrame, *, is_number: bool) -> tuple[list[str], list[str]]:
+    every = sorted(units["zone"].astype(str).unique())
+    if is_number:
+        counts = units.groupby("zone")["patient_id"].nunique()
+        kept = [z for z in every if counts[z] >= 2 * FEWEST]
+    else:
+        table = units.groupby(["zone", "x"])["patient_id"].nunique().unstack("x").reindex(columns=[0.0, 1.0])
+        kept = [z for z in every if (table.loc[z].fillna(0) >= FEWEST).all()]
+    return kept, [z for z in every if z not in kept]
+
+
+def _interaction_rows(
+    found: Answer, plan: Plan, units: pd.DataFrame, zones: list[str], level: float
+) -> list[dict]:
+    units = units.reset_index(drop=True)
+    columns = study_columns.of_plan(units, found.given, plan)
+    x = units["x"].to_numpy(dtype=float)
+    own = np.column_stack([units["zone"].eq(z).to_numpy(dtype=float) for z in zones])
+    whole = np.column_stack([own * x[:, None], own, columns.X[:, 1:]])
+    X = whole[:, study_columns.independent(whole)]
+    y, variance, patient = study_effects.arrays(units)
+    try:
+        fit = study_effects.fitted(y, X, patient, variance)
+    except FitError:
+        return []
+    k = len(zones)
+    rows = []
+    for j, zone in enumerate(zones):
+        inside = units[units["zone"].eq(zone)]
+        tested = fit.contrast(np.eye(X.shape[1])[j])
+        effect = study_effects.Effect(
+            float(tested.estimate), float(tested.se), float(tested.df), int(inside["patient_id"].nunique()),
+            len(inside), "",
+        )  # fmt: skip
+        rows.append({"zone": zone, **effect_row(effect, found.analysis, term="effect", level=level)})
+    if k > 1:
+        L = np.zeros((k - 1, X.shape[1]))
+        L[:, 0], L[np.arange(k - 1), np.arange(1, k)] = -1.0, 1.0
+        joint = fit.contrast(L)
+        rows.append(
+            {
+                "zone": "all", "term": "same in all zones", "estimate": float(joint.statistic), "unit": "F",
+                "n_patients": int(units["patient_id"].nunique()), "n_rows": len(units),
+                "statistic": float(joint.statistic), "df": float(joint.df[1]), "p_value": joint.p_value,
+                "flag": f"{joint.df[0]} and {joint.df[1]:.0f} df",
+            }
+        )  # fmt: skip
+    return rows
+
+
+def smooth(found: Answer, plan: Plan) -> Result:
+    """Return a number's effect as a smooth course: outcome against exposure, with the test of a straight line.
+
+    Natural spline with four knots in the declared model; the course is that of the mean unit, against the
+    median exposure.
+    """
+    units, analysis = found.units, found.analysis
+    if (
+        not found.given.exposure.is_number
+        or analysis.outcome.kind in (*RATIOS, *BINARY)
+        or not found.effect.is_known
+    ):
+        return _none(found, "made for a number compared on a number")
+    x = units["x"].to_numpy(dtype=float)
+    knots = np.unique(np.quantile(x, KNOT_SHARES))
+    if len(knots) < 3 or knots[-1] <= 0:
+        return _none(found, "too few different values for a course")
+    columns = study_columns.of_plan(units, found.given, plan)
+    middle = float(np.median(x))
+    basis = natural_basis(x, knots) - natural_basis([middle], knots)
+    X = np.column_stack([basis, columns.X[:, 1:]])
+    y, variance, patient = study_effects.arrays(units)
+    try:
+        fit = study_effects.fitted(y, X, patient, variance)
+    except FitError:
+        return _none(found, "the course could not be fitted")
+    return _course(found, plan, fit, x, knots, middle, basis.shape[1])
+
+
+def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> Curve:
+    level, analysis = 1 - plan.alpha, found.analysis
+    exposure = found.given.exposure
+    at = np.linspace(*np.quantile(x, [0.02, 0.98]), N_ON_CURVE)
+    rows = natural_basis(at, knots) - natural_basis([middle], knots)
+    mean = rows @ fit.beta[:k]
+    se = np.sqrt(np.einsum("np,pq,nq->n", rows, fit.beta_cov[:k, :k], rows))
+    half = stats.t.ppf(0.5 + level / 2, max(found.effect.df, 1.0)) * se
+    path = pd.DataFrame(
+        {
+            "term": "difference from the median exposure", "x": at * (exposure.per or 1.0), "estimate": mean,
+            "ci_low": mean - half, "ci_high": mean + half, "unit": analysis.unit,
+        }
+    )  # fmt: skip
+    bent = fit.contrast(np.eye(len(fit.beta))[1:k])
+    any_ = fit.contrast(np.eye(len(fit.beta))[:k])
+    counts = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
+    term = f"per {exposure.per:g} of {exposure.variable.replace('_', ' ')}"
+    table = [effect_row(found.effect, analysis, term=term, level=level)]
+    for name, test in (("any course", any_), ("bent, beyond a straight line", bent)):
+        table.append(
+            {
+                "term": name, "estimate": float(test.statistic), "unit": "F", "statistic": float(test.statistic),
+                "df": float(test.df[1]), "p_value": test.p_value, **counts,
+                "flag": f"{test.df[0]} and {test.df[1]:.0f} df",
+            }
+        )  # fmt: skip
+    method = f"natural spline, knots at the {', '.join(f'{100 * s:g}' for s in KNOT_SHARES)} centiles; {found.effect.method}"
+    extra = {"points": pd.DataFrame({"x": found.units["x"] * (exposure.per or 1.0), "y": np.nan})}
+    return Curve(
+        pd.DataFrame(table), _used(found), method, checks=dict(fit.checks), picture="curve", path=path,
+        x_name=exposure.variable.replace("_", " "), extra={"marks": extra["points"].iloc[:0].assign(label="")},
+    )  # fmt: skip
+
+
+def _none(found: Answer, why: str) -> Result:
+    row = {"zone": "all", "term": "effect", "estimate": np.nan, "unit": found.analysis.unit, "flag": why}
+    return Result(pd.DataFrame([row]), _used(found), "not made for this answer", by=("zone",))

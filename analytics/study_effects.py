@@ -1,0 +1,232 @@
+"""How far apart are the groups? One number with its error, whatever the outcome.
+
+Yield and satisfaction: mixed model with a patient intercept, known sampling variances where there are any,
+REML, Kenward and Roger's errors and degrees of freedom. Where no patient has two units, least squares with
+bias-reduced errors by patient (CR2). Pairs (two sides of one zone in one session, or both groups in one
+patient): the mean of the patients' own differences, t interval.
+
+Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.errors import FitError
+from analytics.numerics import clustered, means, mixed, proportions
+from analytics.study_columns import Columns
+
+FEWEST_PATIENTS = 3
+FEWEST_PAIRS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """Compared less reference (or per unit of a number), with its error.
+
+    For a ratio `estimate` and `se` are on the log scale and `is_ratio` is True. `df` degrees of freedom of
+    the t limits. `method` in words, `checks` named, `notes` to print.
+    """
+
+    estimate: float
+    se: float
+    df: float
+    n_patients: int
+    n_rows: int
+    method: str
+    is_ratio: bool = False
+    p_value: float | None = None
+    checks: dict[str, bool] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    more: dict[str, float] = field(default_factory=dict)
+    counts: tuple[float, ...] = ()
+
+    def limits(self, level: float) -> tuple[float, float]:
+        """Return the limits on the scale of `estimate`; Newcombe's, in points, for two shares (`counts`)."""
+        if self.counts:
+            found = proportions.difference(*self.counts, level=level)
+            return 100 * float(found.low), 100 * float(found.high)
+        half = float(stats.t.ppf(0.5 + level / 2, self.df)) * self.se
+        return self.estimate - half, self.estimate + half
+
+    @property
+    def p(self) -> float:
+        """Two-sided p-value against no effect."""
+        if self.p_value is not None:
+            return self.p_value
+        return float(2 * stats.t.sf(abs(self.estimate) / self.se, self.df)) if self.se > 0 else np.nan
+
+    @property
+    def is_known(self) -> bool:
+        """Whether there is an estimate with an error."""
+        return bool(np.isfinite(self.estimate) and np.isfinite(self.se) and self.se > 0)
+
+
+def unknown(why: str, units: pd.DataFrame, *, is_ratio: bool = False) -> Effect:
+    """Return the effect of an analysis that could not be made, and why."""
+    n = int(units["patient_id"].nunique()) if len(units) else 0
+    return Effect(np.nan, np.nan, np.nan, n, len(units), "not estimated", is_ratio, np.nan, {}, (why,))
+
+
+def too_few(units: pd.DataFrame, *, is_number: bool) -> str:
+    """Return why the groups cannot be compared, empty where they can."""
+    if is_number:
+        n = int(units["patient_id"].nunique())
+        return (
+            ""
+            if n >= 2 * FEWEST_PATIENTS
+            else f"{n} patients with an outcome; {2 * FEWEST_PATIENTS} are needed"
+        )
+    counts = [int(units.loc[units["x"].eq(g), "patient_id"].nunique()) for g in (0.0, 1.0)]
+    if min(counts) >= FEWEST_PATIENTS:
+        return ""
+    return (
+        f"{counts[1]} patients in the compared group and {counts[0]} in the reference have an outcome; "
+        f"{FEWEST_PATIENTS} in each are needed"
+    )
+
+
+def normal(
+    units: pd.DataFrame,
+    columns: Columns,
+    *,
+    contrast: np.ndarray | None = None,
+    start: np.ndarray | None = None,
+) -> Effect:
+    """Return the effect on a number.
+
+    Parameters
+    ----------
+    units
+        Rows of the design: patient_id, y, variance (NaN where not known).
+    contrast
+        Combination of coefficients; the exposure's own if not given.
+    start
+        Variance parameters of a similar fit (`start_of`).
+
+    Raises
+    ------
+    FitError
+        When neither model can be fitted.
+    """
+    y, variance, patient = arrays(units)
+    wanted = np.eye(columns.X.shape[1])[0] if contrast is None else contrast
+    n, n_patients = len(y), len(np.unique(patient))
+    if n_patients < n and n > columns.X.shape[1] + 2:
+        try:
+            fit = fitted(y, columns.X, patient, variance, start)
+            found = fit.contrast(wanted, method="kenward-roger")
+        except (FitError, np.linalg.LinAlgError):
+            return _clustered(y, columns, patient, wanted)
+        if np.isfinite(found.df) and found.df > 0 and np.isfinite(found.se):
+            return Effect(
+                float(found.estimate), float(found.se), float(found.df), n_patients, n, MIXED,
+                checks=dict(fit.checks),
+            )  # fmt: skip
+    return _clustered(y, columns, patient, wanted)
+
+
+def start_of(units: pd.DataFrame, columns: Columns) -> np.ndarray | None:
+    """Return variance parameters to start similar fits from, None where there is no mixed model."""
+    y, variance, patient = arrays(units)
+    if len(np.unique(patient)) == len(y):
+        return None
+    try:
+        return fitted(y, columns.X, patient, variance).theta
+    except FitError:
+        return None
+
+
+MIXED = (
+    "mixed model with a patient intercept and known sampling variances, REML, Kenward-Roger errors and "
+    "degrees of freedom"
+)
+CLUSTERED = "least squares with bias-reduced errors by patient (CR2) and Satterthwaite degrees of freedom"
+
+
+def arrays(units: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None, np.ndarray]:
+    """Return outcome, known variances (None where there are none) and patient codes of units."""
+    variance = units["variance"].to_numpy(dtype=float)
+    known = None if np.isnan(variance).any() else variance
+    return units["y"].to_numpy(dtype=float), known, pd.factorize(units["patient_id"])[0]
+
+
+def fitted(
+    y: np.ndarray, X: np.ndarray, patient: np.ndarray, variance: np.ndarray | None, start=None
+) -> mixed.MixedFit:
+    """Return the mixed model of a study: a patient intercept, known variances where given."""
+    return mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance, start=start)
+
+
+def _clustered(y: np.ndarray, columns: Columns, patient: np.ndarray, wanted: np.ndarray) -> Effect:
+    fit = clustered.values(y, columns.X, patient)
+    found = clustered.contrast(fit, wanted)
+    n_patients = len(np.unique(patient))
+    return Effect(found.estimate, found.se, found.df, n_patients, len(y), CLUSTERED, checks=dict(fit.checks))
+
+
+def weighted(units: pd.DataFrame, X: np.ndarray, weight: np.ndarray, method: str) -> Effect:
+    """Return the effect (column 0) with weights, errors by patient."""
+    y, _, patient = arrays(units)
+    fit = clustered.values(y, X, patient, weights=weight)
+    found = clustered.contrast(fit, np.eye(X.shape[1])[0])
+    return Effect(
+        found.estimate, found.se, found.df, len(np.unique(patient)), len(y), method, checks=dict(fit.checks)
+    )
+
+
+def pairs(units: pd.DataFrame, within: tuple[str, ...]) -> pd.DataFrame:
+    """Return the differences (compared less reference) of pairs, one row a pair, with its patient.
+
+    Parameters
+    ----------
+    within
+        What makes a pair beside the patient: `session_id, zone` for two sides of one zone, nothing for both
+        groups in one patient.
+    """
+    key = ["patient_id", *within]
+    means_ = units.groupby([*key, "x"], sort=True)["y"].mean().unstack("x")
+    if not {0.0, 1.0} <= set(means_.columns):
+        return pd.DataFrame(columns=[*key, "difference"])
+    both = means_.dropna(subset=[0.0, 1.0])
+    return (both[1.0] - both[0.0]).rename("difference").reset_index()
+
+
+def paired(units: pd.DataFrame, within: tuple[str, ...]) -> Effect:
+    """Return the mean of the patients' own differences; a patient with several pairs counts once.
+
+    Source
+    ------
+    Altman et al. 2000, Statistics with Confidence, p. 31 (paired mean).
+    """
+    found = pairs(units, within)
+    own = found.groupby("patient_id")["difference"].mean().to_numpy(dtype=float)
+    if len(own) < 2:
+        return unknown(f"{len(own)} patients hold both groups; {FEWEST_PAIRS} are needed", units)
+    mean = means.mean(own)
+    sides = "two sides of one zone in one session" if within else "both groups in one patient"
+    method = f"pairs ({sides}): mean of the patients' own differences, t interval"
+    notes = () if len(own) >= FEWEST_PAIRS else (f"fewer than {FEWEST_PAIRS} pairs",)
+    return Effect(mean.estimate, mean.se, mean.df, len(own), 2 * len(found), method, notes=notes)
+
+
+def recognised(units: pd.DataFrame) -> str:
+    """Return the design that the units have, from what was compared alone.
+
+    Split scalp where sides of one zone in one session differ in 5 patients or more; within patients where 8
+    in 10 patients hold both groups; else between patients.
+    """
+    if "site" in units and units["site"].notna().any():
+        sided = units[units["site"].ne("whole")]
+        groups = sided.groupby(["patient_id", "session_id", "zone"])["x"].nunique()
+        split = groups[groups > 1].reset_index()["patient_id"].nunique()
+        if split >= FEWEST_PAIRS:
+            return "split scalp"
+    groups = units.groupby("patient_id")["x"].nunique()
+    return (
+        "within patients"
+        if len(groups) >= FEWEST_PAIRS and (groups > 1).mean() >= 0.8
+        else "between patients"
+    )

@@ -1,0 +1,119 @@
+"""What may be said: a difference, none that matters, as good as, or *cannot tell* and how many would do.
+
+A difference is said where the interval excludes none; *no difference that matters* where it lies within
+what the plan says would matter; *cannot tell* otherwise. Equivalence is judged by the interval of level 1 -
+2 alpha within the margin (two one-sided tests), non-inferiority by the one-sided limit of level 1 - alpha.
+
+Sources: Schuirmann 1987, J Pharmacokinet Biopharm 15:657-680 (two one-sided tests); Piaggio et al. 2012,
+JAMA 308:2594-2604 (non-inferiority; from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from analytics.study_effects import Effect
+from analytics.study_plan import Analysis, Plan
+
+CANNOT_TELL = "cannot tell"
+HIGHER, LOWER = "higher", "lower"
+NO_DIFFERENCE = "no difference that matters"
+EQUIVALENT, NOT_EQUIVALENT = "equivalent", "not equivalent"
+NOT_INFERIOR, INFERIOR = "not inferior", "inferior"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What may be said of an effect.
+
+    `said` in a word or two; `p_value` of the declared hypothesis; `low`, `high` the interval it rests on and
+    its `level`, on the scale of the effect; `n_needed` patients for the declared power at what matters (or
+    at the margin), NaN where it cannot be said.
+    """
+
+    said: str
+    p_value: float
+    low: float
+    high: float
+    level: float
+    n_needed: float
+
+
+def judge(effect: Effect, analysis: Analysis, plan: Plan) -> Verdict:
+    """Return what an effect lets one say under the declared hypothesis.
+
+    Parameters
+    ----------
+    effect
+        On the log scale for a ratio.
+    """
+    alpha = plan.alpha
+    if not effect.is_known:
+        return Verdict(CANNOT_TELL, np.nan, np.nan, np.nan, 1 - alpha, np.nan)
+    matters, margin = _scaled(analysis.matters, effect), _scaled(analysis.margin or np.nan, effect)
+    if analysis.hypothesis == "difference":
+        low, high = effect.limits(1 - alpha)
+        said = _difference(low, high, matters, effect.p, alpha)
+        return Verdict(said, effect.p, low, high, 1 - alpha, needed(effect, matters, alpha / 2, plan.power))
+    low, high = effect.limits(1 - 2 * alpha)
+    if analysis.hypothesis == "equivalence":
+        said, p = _equivalence(effect, low, high, margin)
+        n = needed(effect, margin, alpha, (1 + plan.power) / 2)
+    else:
+        said, p = _non_inferiority(effect, low, high, margin, analysis.better)
+        n = needed(effect, margin, alpha, plan.power)
+    return Verdict(said, p, low, high, 1 - 2 * alpha, n)
+
+
+def _scaled(size: float, effect: Effect) -> float:
+    return float(np.log(size)) if effect.is_ratio else float(size)
+
+
+def _difference(low: float, high: float, matters: float, p: float, alpha: float) -> str:
+    """Return the word; the test's p-value decides where it is not the interval's own (odds, exact forms)."""
+    if p < alpha and (low > 0 or high < 0):
+        return HIGHER if low > 0 else LOWER
+    return NO_DIFFERENCE if -matters < low and high < matters else CANNOT_TELL
+
+
+def _equivalence(effect: Effect, low: float, high: float, margin: float) -> tuple[str, float]:
+    below = stats.t.sf((effect.estimate + margin) / effect.se, effect.df)
+    above = stats.t.sf((margin - effect.estimate) / effect.se, effect.df)
+    if -margin < low and high < margin:
+        return EQUIVALENT, float(max(below, above))
+    outside = high < -margin or low > margin
+    return (NOT_EQUIVALENT if outside else CANNOT_TELL), float(max(below, above))
+
+
+def _non_inferiority(
+    effect: Effect, low: float, high: float, margin: float, better: str
+) -> tuple[str, float]:
+    sign = 1.0 if better == "higher" else -1.0
+    worst, best = (low, high) if sign > 0 else (-high, -low)
+    p = float(stats.t.sf((sign * effect.estimate + margin) / effect.se, effect.df))
+    if worst > -margin:
+        return NOT_INFERIOR, p
+    return (INFERIOR if best < -margin else CANNOT_TELL), p
+
+
+def needed(effect: Effect, size: float, tail: float, power: float) -> float:
+    """Return the patients needed: those there are, times the square of how much too large the error is.
+
+    Parameters
+    ----------
+    size
+        What is to be found, or the margin, on the scale of the effect.
+    tail
+        Size of the test in one tail.
+
+    Examples
+    --------
+    >>> from analytics.study_effects import Effect
+    >>> int(needed(Effect(0.0, 2.0, 1e9, 100, 100, ""), 5.6, 0.025, 0.8))
+    101
+    """
+    if not (effect.is_known and size > 0):
+        return np.nan
+    wanted = size / (stats.norm.isf(tail) + stats.norm.ppf(power))
+    return float(np.ceil(effect.n_patients * (effect.se / wanted) ** 2))
