@@ -119,6 +119,7 @@ def _other_shape(records: Records, fit: Emergence, level: float) -> list[dict]:
         case_mix=tuple(dict.fromkeys(m.column for m in fit.mix)),
         early_shedding=fit.has_shed,
         from_month=fit.from_month,
+        by=fit.by,
     )
     term = f"yield_at_maturity ({shape})"
     return [
@@ -145,6 +146,7 @@ def rows_for(records: Records, fit: Emergence) -> regrowth_rows.EmergenceRows:
         annual_loss_pct=fit.annual_loss_pct,
         coded=fit.mix,
         from_month=fit.from_month,
+        by=fit.by,
     )
 
 

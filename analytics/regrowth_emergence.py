@@ -16,11 +16,11 @@ plateau and half month down by one to two percent here). Errors of fixed effects
 patients, `numerics.nonlinear_clusters`): the fitted shape is never quite the true one.
 
 Boundaries: a zone's own half month and steepness need MIN_FOR_TEMPO followed placements, else it shares
-those of the zone with most; a plateau counts as reached by the data with MIN_PAST readings past the month
-of 90 % of it.
+those of the zone with most; a plateau counts as reached by the data with MIN_PAST readings past the upper
+limit of the month of 90 % of it.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -46,6 +46,7 @@ from analytics.regrowth_rows import CaseMix, EmergenceRows
 
 MIN_PAST = 3
 REACHED = 0.9
+ONE_SIDED_95 = 1.645
 OTHER_MATURITY_MONTH = 18.0
 
 
@@ -92,6 +93,7 @@ class Emergence:
     native_change: str
     annual_loss_pct: float
     from_month: float | None
+    by: str
     loglik: float
     aic: float
     bic: float
@@ -115,6 +117,7 @@ class Choice:
     annual_loss_pct: float = 4.8
     from_month: float | None = None
     early_shedding: bool = False
+    by: str = "zone"
 
 
 _DEFAULT = Choice()
@@ -169,12 +172,12 @@ def fit_emergence(
         by=by,
     )
     error = measurement.error_model(records)
-    choice = Choice(native_change, annual_loss_pct, None, early_shedding)
+    choice = Choice(native_change, annual_loss_pct, None, early_shedding, by)
     whole = fit_rows(choose(), error, curve=curve, criterion=criterion, choice=choice)
     if from_month is None:
         return whole
     held = dict(zip(whole.zones, log_steepness(whole), strict=True))
-    late = Choice(native_change, annual_loss_pct, from_month, early_shedding)
+    late = replace(choice, from_month=from_month)
     rows = choose(from_month=from_month)
     return fit_rows(rows, error, curve=curve, criterion=criterion, held=held, choice=late)
 
@@ -252,7 +255,7 @@ def _as_emergence(
     after = ~frame["is_baseline"].to_numpy(dtype=bool)
     here = [(layout.zone == k) & after for k in range(len(zones))]
     maturity = [float(MATURITY_MONTH.get(z, OTHER_MATURITY_MONTH)) for z in zones]
-    past = [_readings_past(layout, found, k, here[k]) for k in range(len(zones))]
+    past = [_readings_past(layout, found, cluster.robust_cov, k, here[k]) for k in range(len(zones))]
     reached = np.array([n >= MIN_PAST for n in past])
     return Emergence(
         curve=layout.curve_name,
@@ -285,6 +288,7 @@ def _as_emergence(
         native_change=choice.native_change,
         annual_loss_pct=choice.annual_loss_pct,
         from_month=choice.from_month,
+        by=choice.by,
         loglik=found.loglik,
         aic=found.aic,
         bic=found.bic,
@@ -306,13 +310,22 @@ def _reader_cv(frame, error: CountError) -> float:
     return error.between_reader_cv * float(np.sqrt(max(1.0 - alike, 0.0)))
 
 
-def _readings_past(layout: Layout, found, k: int, here: np.ndarray) -> int:
-    """Return how many readings of a zone lie past the month of 90 % of its plateau."""
-    steep = found.beta[found.slices[STEEPNESS]]
-    log_k = (steep[layout.steepness_of_zone[k]] if len(steep) else 0.0) + layout.held[k]
-    log_half = found.beta[found.slices[HALF]][layout.half_of_zone[k]]
-    log_month = log_half + curves.log_time_of(layout.curve_name, REACHED, log_k)[0]
-    return int(np.sum(layout.x[here, 0] >= np.exp(log_month)))
+def _readings_past(layout: Layout, found, cov: np.ndarray, k: int, here: np.ndarray) -> int:
+    """Return how many readings of a zone lie past the month of 90 % of its plateau, its upper limit taken.
+
+    The month itself would not do: where readings end early, the fitted plateau comes down to meet them.
+    """
+    half = found.slices[HALF].start + layout.half_of_zone[k]
+    steep = found.slices[STEEPNESS].start + layout.steepness_of_zone[k]
+    is_held = found.slices[STEEPNESS].stop == found.slices[STEEPNESS].start
+    log_k = layout.held[k] + (0.0 if is_held else found.beta[steep])
+    since_half, slope = curves.log_time_of(layout.curve_name, REACHED, log_k)
+    by = np.zeros(len(found.beta))
+    by[half] = 1.0
+    if not is_held:
+        by[steep] = slope
+    upper = found.beta[half] + since_half + ONE_SIDED_95 * np.sqrt(max(by @ cov @ by, 0.0))
+    return int(np.sum(layout.x[here, 0] >= np.exp(upper)))
 
 
 def _last_supported(months: np.ndarray) -> float:
