@@ -217,19 +217,32 @@ def _cells_set_aside(book: Book, sheet: Sheet) -> pd.DataFrame:
     """Return every cell that was set aside, in its original form."""
     asides = [i for i, (kind, _, _) in enumerate(book.fates) if kind == ASIDE]
     rows, columns = np.nonzero(np.isin(sheet.fate, asides))
+    letters = np.array([letter(c) for c in range(sheet.fate.shape[1])], dtype=object)
+    reasons = np.array([reason for _, _, reason in book.fates], dtype=object)
     return pd.DataFrame(
         {
             "sheet": sheet.name,
             "row": rows + 1,
-            "column": [letter(int(c)) for c in columns],
-            "reason": [book.fates[f][2] for f in sheet.fate[rows, columns]],
+            "column": letters[columns],
+            "reason": reasons[sheet.fate[rows, columns]],
             "cell": sheet.cells[rows, columns],
         }
     )
 
 
 def _set_aside_workbook(cells: pd.DataFrame) -> bytes:
-    return writing.workbook({"set aside": (list(cells.columns), cells.to_numpy().tolist())})
+    """Return a workbook: the reasons, and by sheet the cells set aside, each where it stood."""
+    summed = (
+        cells.groupby(["sheet", "column", "reason"], sort=False)["row"].agg(["size", "min"]).reset_index()
+    )
+    header = ["sheet", "column", "reason", "cells", "first row"]
+    sheets = {"reasons": writing.rows_of_cells([header, *summed.to_numpy().tolist()])}
+    for name, part in cells.groupby("sheet", sort=False):
+        places = zip(
+            part["row"] - 1, part["column"].map(mapping_rows.column_number), part["cell"], strict=True
+        )
+        sheets[f"from {name}"] = list(places)
+    return writing.workbook(sheets)
 
 
 __all__ = ["Balance", "apply", "beside", "mapped", "propose"]

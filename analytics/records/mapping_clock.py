@@ -17,7 +17,8 @@ from analytics.records.mapping_words import FAULTS
 from analytics.records.messages import Problem
 from analytics.records.words import OLDEST_AGE
 
-ROW = ["sheet", "row"]
+ROW = ["sheet", "block", "row"]  # tables may stand beside one another
+HALF_A_YEAR_DAYS = 183  # a baseline is counted up to six months before
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +110,8 @@ def _has_date_column(rows: pd.DataFrame) -> pd.Series:
 def _by_date(name: str, rows: pd.DataFrame, sessions: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
     """Time a count from the latest operation up to its date that planted its zone, where that is a later one.
 
-    Rows that belong to no operation yet are timed from the latest operation of the patient up to their date.
+    Rows that belong to no operation yet are timed from the latest one of the patient up to their date, or,
+    being a baseline, from the next one within half a year.
     """
     known = sessions[sessions["date"].notna()]
     if known.empty:
@@ -117,36 +119,41 @@ def _by_date(name: str, rows: pd.DataFrame, sessions: pd.DataFrame, placements: 
     every = known[["patient_id", "session_id", "session_number", "date"]].rename(
         columns={"date": "later_date"}
     )
-    by = ["patient_id"]
-    planted = every
     if name == "measurements" and len(placements):
-        planted = (
-            placements[["session_id", "zone"]].drop_duplicates().merge(every, on="session_id", validate="m:1")
-        )
-        by = ["patient_id", "zone"]
-    rows = _take_later(rows, planted, by, every, only_later=True)
-    return _take_later(rows, every, ["patient_id"], every, only_later=False)
+        planted = placements[["session_id", "zone"]].drop_duplicates()
+        planted = planted.merge(every, on="session_id", validate="m:1")
+        rows = _taken(rows, planted, ["patient_id", "zone"], "backward", later=True)
+        rows = _taken(rows, planted, ["patient_id", "zone"], "forward")
+    rows = _taken(rows, every, ["patient_id"], "backward")
+    return _taken(rows, every, ["patient_id"], "forward")
 
 
-def _take_later(
-    rows: pd.DataFrame, candidates: pd.DataFrame, by: list[str], every: pd.DataFrame, *, only_later: bool
+def _taken(
+    rows: pd.DataFrame, candidates: pd.DataFrame, by: list[str], direction: str, *, later: bool = False
 ) -> pd.DataFrame:
-    dated = rows[rows["date"].notna()]
-    left = dated[by].assign(place=dated.index, on=[d.toordinal() for d in dated["date"]])
-    right = candidates.assign(on=[d.toordinal() for d in candidates["later_date"]])
-    for column in by:
-        left[column], right[column] = left[column].astype(object), right[column].astype(object)
+    """Give rows the nearest operation in time: those without one, or (later) also where it is a later one."""
+    dated = rows[rows["date"].notna() & rows[by].notna().all(axis=1)]
+    if dated.empty:
+        return rows
+    left = dated[by].astype(object).assign(place=dated.index, on=[d.toordinal() for d in dated["date"]])
+    right = candidates.assign(on=[d.toordinal() for d in candidates["later_date"]]).astype(
+        dict.fromkeys(by, object)
+    )
     found = pd.merge_asof(
-        left[left[by].notna().all(axis=1)].sort_values("on"), right.sort_values("on"), on="on", by=by
+        left.sort_values("on"),
+        right.sort_values("on"),
+        on="on",
+        by=by,
+        direction=direction,
+        tolerance=None if direction == "backward" else HALF_A_YEAR_DAYS,
     ).set_index("place")
-    number = every.set_index("session_id")["session_number"]
-    now = rows["session_id"].map(number)
-    then = found["session_number"].reindex(rows.index)
-    change = then.notna() & (now.isna() | (then.gt(now) if only_later else False))
-    for column, source in (("session_id", "session_id"), ("own_date", "later_date")):
-        new = found[source].reindex(rows.index)
-        rows[column] = new.where(change, rows[column])
-    return rows
+    number = candidates.drop_duplicates("session_id").set_index("session_id")["session_number"]
+    then, now = found["session_number"].reindex(rows.index), rows["session_id"].map(number)
+    change = then.notna() & (rows["session_id"].isna() | (then.gt(now) if later else False))
+    return rows.assign(
+        session_id=found["session_id"].reindex(rows.index).where(change, rows["session_id"]),
+        own_date=found["later_date"].reindex(rows.index).where(change, rows["own_date"]),
+    )
 
 
 def linked(rows: pd.DataFrame, sessions: pd.DataFrame, link: pd.DataFrame) -> pd.DataFrame:

@@ -7,6 +7,7 @@ Tables may stand under or beside one another, with empty rows or columns between
 
 import re
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -26,6 +27,7 @@ VISIT = re.compile(
     r"|(\d{1,2}) ?(?:y|yr|yrs|year|years|jahr|jahre|an|ans|ano|anos|anni)"
     r"|(before|baseline|base|pre|preop|pre op|vor|vorher|vor op|avant|antes|prima|voor|przed|0))(?!\w)"
 )
+DATA_LIKE = re.compile(r"\d[.,/-]\d|@|\d{5}")
 KNOWN = [(word, target) for target, words in HEADERS.items() for word in words]
 KNOWN_WORDS = [word for word, _ in KNOWN]
 ZONES_BY_WORD = {key(word): zone for zone, words in ZONE_WORDS.items() for word in words}
@@ -64,6 +66,8 @@ def _is_header(sheet: Sheet, filled: np.ndarray, row: int) -> bool:
     texts = [c for c in cells if isinstance(c, str) and len(c) <= LONGEST_HEADER]
     if len(cells) < FEWEST_KNOWN or len(texts) < 0.8 * len(cells) or row + 1 >= len(filled):
         return False
+    if any(DATA_LIKE.search(t) for t in texts):
+        return False
     known = sum(is_known(t) for t in texts)
     if known < FEWEST_KNOWN or known < len(cells) / 3:
         return False
@@ -77,6 +81,7 @@ def _repeats(sheet: Sheet, filled: np.ndarray, row: int) -> bool:
     return bool(same.any())
 
 
+@cache
 def is_known(text: str) -> bool:
     """Tell whether a header is a known word, a visit, or a zone.
 

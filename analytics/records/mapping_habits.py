@@ -64,6 +64,8 @@ def thousands(texts: Iterable[str], mark: str) -> tuple[str, str]:
                 found[name] += 1
             elif sign != other and once:
                 found[QUESTION] += 1
+    if len(found) == 2 and QUESTION in found:
+        del found[QUESTION]  # the sure ones tell how the others are meant
     if len(found) > 1:
         return QUESTION, "several marks stand between thousands"
     name, count = found.most_common(1)[0] if found else ("none", 0)

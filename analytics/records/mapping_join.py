@@ -129,7 +129,7 @@ def _agreed(
     grouped = rows.groupby(by, sort=True)
     agreed = grouped[facts].first() if facts else grouped.size().to_frame("n").drop(columns="n")
     for column in smallest:
-        agreed[column] = grouped[column].min() if rows[column].notna().all() else grouped[column].first()
+        agreed[column] = _first_day(rows, by) if column == "date" else grouped[column].min()
     for column in facts:
         several = grouped[column].transform("nunique").gt(1)
         if several.any():
@@ -139,6 +139,14 @@ def _agreed(
             )
             agreed.loc[agreed.index.isin(keys), column] = None
     return agreed.reset_index()
+
+
+def _first_day(rows: pd.DataFrame, by: list[str]) -> pd.Series:
+    """Return the first day of each group, None where it has none."""
+    days = rows["date"].map(lambda d: d.toordinal() if _is_day(d) else np.nan).astype(float)
+    first = days.groupby([rows[b] for b in by]).min()
+    known = {n: datetime.date.fromordinal(int(n)) for n in first.dropna().unique()}
+    return first.map(known).astype(object).where(first.notna(), None)
 
 
 def _contradiction(rows: pd.DataFrame, table: str, column: str, plan: Plan, out: Joined) -> None:

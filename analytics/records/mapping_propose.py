@@ -61,9 +61,9 @@ def columns(sheet: Sheet, found: find.Found) -> list[Guess]:
 
 
 def cells_of(sheet: Sheet, found: find.Found, at: int) -> list:
-    """Return the filled cells of a column that are no words for missing."""
+    """Return the filled cells of a column that are no words for missing and do not repeat its header."""
     cells = sheet.cells[found.first_row : found.last_row + 1, at]
-    words = {m.casefold() for m in MISSING}
+    words = {*(m.casefold() for m in MISSING), found.headers[at][0].casefold()}
     return [c for c in cells if c != "" and not (isinstance(c, str) and c.strip(SPACES).casefold() in words)]
 
 
@@ -87,13 +87,8 @@ def _guess(at: str, own: str, above: str, cells: list) -> Guess:
 
 
 def _identifying(own: str) -> str:
-    """Return the class of identifier a header speaks of, unless it is one the tables need."""
-    target, score = find.best_target(values.key(own))
-    if score >= find.SURE and target in (
-        "patients.patient_id",
-        "patients.birth_date",
-        "measurements.device_class",
-    ):
+    """Return the class of identifier a header speaks of, unless it is a known word for a table's column."""
+    if find.best_target(values.key(own))[1] >= find.SURE:
         return ""
     kind = class_of_header(own)
     return CLASSES[kind] if kind and kind not in NOT_SECRET else ""
@@ -116,23 +111,23 @@ def _foreign(unit: str, target: str) -> str:
 
 
 def _about(own: str, above: str) -> tuple[dict, str]:
-    """Return what header words say of zone, session and visit, and the words that remain."""
+    """Return what header words say of zone, session and visit, and the words of its own line that remain."""
     about: dict = {}
-    rest = own
-    for text in (own, above):
-        visit = find.VISIT.search(text)
+    left = {"own": own, "above": above}
+    for line in ("own", "above"):
+        visit = find.VISIT.search(left[line])
         if visit and "visit" not in about:
             about |= {"visit": visit.group(0).strip(), "month": _month(visit)}
-            rest = rest.replace(visit.group(0), " ") if text is own else rest
-        session = SESSION.search(text)
+            left[line] = left[line].replace(visit.group(0), " ")
+        session = SESSION.search(left[line])
         if session and "session" not in about:
             about["session"] = int(session.group(1) or session.group(2))
-            rest = rest.replace(session.group(0), " op ") if text is own else rest
-        zone, word = _zone(text) if len(text.split()) <= WORDS_OF_A_ZONE else ("", "")
-        if zone and "zone" not in about and not _is_whole_target(text):
+            left[line] = left[line].replace(session.group(0), " ")
+        zone, word = _zone(left[line]) if len(left[line].split()) <= WORDS_OF_A_ZONE else ("", "")
+        if zone and "zone" not in about and not _is_whole_target(left[line]):
             about["zone"] = zone
-            rest = rest.replace(word, " ") if text is own else rest
-    return about, re.sub(" +", " ", rest).strip()
+            left[line] = left[line].replace(word, " ")
+    return about, " ".join(left["own"].split())
 
 
 def _is_whole_target(text: str) -> bool:

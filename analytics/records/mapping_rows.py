@@ -62,7 +62,8 @@ def extract(book: Book, sheet: Sheet, table: TablePlan, plan: Plan, pieces: Piec
         )
     who = patient[0][1]
     _note_rows_without(pieces, sheet, table, rows, who)
-    base = pd.DataFrame({"patient_id": who, "row": rows + 1, "sheet": sheet.name})
+    block = f"{table.columns[0].letter}{table.first_row}"
+    base = pd.DataFrame({"patient_id": who, "row": rows + 1, "sheet": sheet.name, "block": block})
     pieces.records.setdefault("patients", []).append(_patients(base, by_target))
     covered = {c.letter: np.full(len(rows), c.to[0].startswith("patients.")) for c in table.columns}
     for name in DEFINING:
@@ -264,6 +265,8 @@ def _groups(
     own = {t.split(".")[1]: found for t, found in by_target.items() if t.startswith(f"{name}.")}
     if name == "measurements" and "zone" not in own and "placements.zone" in by_target:
         own["zone"] = by_target["placements.zone"]
+    if name != "sessions" and "sessions.session_number" in by_target:
+        own["session_number"] = by_target["sessions.session_number"]
     wanted = {plan.about for c in DEFINING[name] for plan, _, _ in own.get(c, [])}
     found = [_piece(name, base, own, about, covered) for about in sorted(wanted, key=str)]
     return [piece for piece in found if len(piece)]

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 
 from analytics.records.messages import refused
 
@@ -60,28 +61,27 @@ def sheet_of(name: str, rows: Sequence[Sequence[object]], **more) -> Sheet:
             name, "the sheet is too large", f"at most {MOST_CELLS} cells", "hand in the tables alone"
         )
     cells = np.full((len(rows), width), "", dtype=object)
-    for i, row in enumerate(rows):
-        cells[i, : len(row)] = row
+    if all(len(row) == width for row in rows):
+        cells[:] = rows
+    else:
+        for i, row in enumerate(rows):
+            cells[i, : len(row)] = row
     fate, blanks = _first_fate(cells)
     return Sheet(name, cells, fate, blanks=blanks + more.pop("blanks", 0), **more)
 
 
 def _first_fate(cells: np.ndarray) -> tuple[np.ndarray, int]:
     """Return EMPTY or OPEN for each cell, and empty those of nothing but spaces, in place."""
-    filled = cells != ""
-    blank = np.zeros(cells.shape, dtype=bool)
-    flat, mask = cells.ravel(), blank.ravel()
-    for i in np.flatnonzero(filled.ravel()):
-        value = flat[i]
-        if isinstance(value, str):
-            if not value.strip(SPACES):
-                mask[i] = True
-        elif isinstance(value, bool):
-            flat[i] = "True" if value else "False"
-        elif isinstance(value, int):
-            flat[i] = float(value)
-    cells[blank] = ""
-    return np.where(filled & ~blank, OPEN, EMPTY).astype(np.int16), int(blank.sum())
+    flat = cells.ravel()
+    if bool in set(map(type, flat)):
+        flat[:] = [str(c) if isinstance(c, bool) else c for c in flat]
+    codes, distinct = pd.factorize(flat, use_na_sentinel=False)
+    empty = np.array([isinstance(c, str) and c == "" for c in distinct], dtype=bool)
+    spaces = np.array([isinstance(c, str) and c != "" and not c.strip(SPACES) for c in distinct], dtype=bool)
+    blank = spaces[codes] if len(distinct) else np.zeros(0, dtype=bool)
+    flat[blank] = ""
+    open_ = ~(empty | spaces)[codes] if len(distinct) else blank
+    return np.where(open_, OPEN, EMPTY).astype(np.int16).reshape(cells.shape), int(blank.sum())
 
 
 def letter(column: int) -> str:

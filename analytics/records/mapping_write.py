@@ -141,24 +141,8 @@ def _footnotes(found: Found) -> list[str]:
 
 def _joining(found: Found) -> str:
     """Return when rows speak of one operation, and when the register begins."""
-    order = habits.date_order(_texts(found, of="date"))[0]
-    days: list[datetime.date] = []
-    near = 0
-    for sheet, table, guesses in found:
-        letters = {t: at for at, g in zip(table.headers, guesses, strict=True) for t in g.plan.to}
-        if order == QUESTION or "sessions.date" not in letters or "patients.patient_id" not in letters:
-            continue
-        reading = values.Reading(date_order=order, short_years="2000")
-        read = [
-            values.date(c, reading) if c != "" else None
-            for c in _cells(sheet, table, letters["sessions.date"])
-        ]
-        own: dict[object, set[datetime.date]] = {}
-        for who, day in zip(_cells(sheet, table, letters["patients.patient_id"]), read, strict=True):
-            if isinstance(day, datetime.date):
-                days.append(day)
-                own.setdefault(who, set()).add(day)
-        near += sum(_has_near(d) for d in own.values())
+    own = _operation_days(found)
+    near = sum(_has_near(days) for days in own.values())
     same, why = ("day", "day, month, or within N days; one date is one operation")
     if near:
         same, why = (
@@ -169,7 +153,7 @@ def _joining(found: Found) -> str:
         "[joining]\n"
         + _line(
             "register_begins",
-            habits.first_month(days),
+            habits.first_month(d for days in own.values() for d in days),
             "the month that is register month 1 (or an earlier one)",
         )
         + "\n"
@@ -180,6 +164,24 @@ def _joining(found: Found) -> str:
         + _line("undated_counts", "stop", 'a count without its date: stop, or "planned month"')
         + "\n"
     )
+
+
+def _operation_days(found: Found) -> dict[object, set[datetime.date]]:
+    """Return the days of operations by patient; none while the order of day and month is a question."""
+    order = habits.date_order(_texts(found, of="date"))[0]
+    own: dict[object, set[datetime.date]] = {}
+    if order == QUESTION:
+        return own
+    reading = values.Reading(date_order=order, short_years="2000")
+    for sheet, table, guesses in found:
+        places = list(zip(table.headers, guesses, strict=True))
+        who = next((at for at, g in places if "patients.patient_id" in g.plan.to), None)
+        for at in [at for at, g in places if "sessions.date" in g.plan.to and who is not None]:
+            for patient, cell in zip(_cells(sheet, table, who or 0), _cells(sheet, table, at), strict=True):
+                day = values.date(cell, reading) if cell != "" else None
+                if isinstance(day, datetime.date):
+                    own.setdefault(patient, set()).add(day)
+    return own
 
 
 def _has_near(days: set[datetime.date]) -> bool:

@@ -7,12 +7,13 @@ text (the rule of CWE-1236).
 """
 
 import csv
+import datetime
 import io
 import os
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -110,26 +111,44 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
     return head.getvalue().encode("utf-8") + out.getvalue()
 
 
-def workbook(sheets: Mapping[str, tuple[Sequence[str], Sequence[Sequence[object]]]]) -> bytes:
-    """Return an .xlsx file: by sheet a header and rows; texts stay texts, nothing is a formula or a link."""
+def rows_of_cells(rows: Sequence[Sequence[object]]) -> list[tuple[int, int, object]]:
+    """Return rows as cells with their places, for `workbook`."""
+    return [(i, j, value) for i, row in enumerate(rows) for j, value in enumerate(row)]
+
+
+def workbook(sheets: Mapping[str, Iterable[tuple[int, int, object]]]) -> bytes:
+    """Return an .xlsx file: by sheet cells as (row, column, value) from 0, in the order of rows.
+
+    Texts stay texts: nothing becomes a formula or a link. A text that begins like a formula keeps its letters
+    and is marked as text, so that it stays one when somebody edits the cell.
+    """
     out = io.BytesIO()
-    plain = {
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-        "in_memory": True,
-    }
+    plain: dict = {"strings_to_formulas": False, "strings_to_urls": False, "constant_memory": True}
     with xlsxwriter.Workbook(out, plain) as book:
-        head = book.add_format({"bold": True})
-        as_text = book.add_format({"quote_prefix": True})
-        for name, (header, rows) in sheets.items():
-            sheet = book.add_worksheet(name[:31])
-            sheet.freeze_panes(1, 0)
-            sheet.write_row(0, 0, [str(h) for h in header], head)
-            for i, row in enumerate(rows, 1):
-                for j, value in enumerate(row):
-                    _cell(sheet, (i, j), value, as_text)
+        as_text, as_day = (
+            book.add_format({"quote_prefix": True}),
+            book.add_format({"num_format": "yyyy-mm-dd"}),
+        )
+        for name, cells in sheets.items():
+            sheet = book.add_worksheet(_sheet_name(name, [s.name for s in book.worksheets()]))
+            for row, column, value in cells:
+                if isinstance(value, bool):
+                    sheet.write_boolean(row, column, value)
+                elif isinstance(value, int | float):
+                    sheet.write_number(row, column, value)
+                elif isinstance(value, datetime.date):
+                    sheet.write_datetime(row, column, value, as_day)
+                elif value is not None and value != "":
+                    text = str(value)
+                    sheet.write_string(row, column, text, as_text if neutral(text) != text else None)
     return out.getvalue()
+
+
+def _sheet_name(name: str, taken: Sequence[str]) -> str:
+    """Return a name a workbook may have: at most 31 letters, without some marks, no name twice."""
+    plain = re.sub(r"[\[\]:*?/\\']", " ", name)[:28].strip() or "sheet"
+    number = sum(t.casefold().startswith(plain.casefold()) for t in taken)
+    return f"{plain} {number + 1}" if number else plain
 
 
 def neutral(text: str) -> str:
@@ -147,17 +166,6 @@ def neutral(text: str) -> str:
     return text
 
 
-def _cell(sheet, place: tuple[int, int], value: object, as_text) -> None:
-    """Write one cell; a text that begins like a formula keeps its letters and is marked as text."""
-    if isinstance(value, bool):
-        sheet.write_boolean(*place, value)
-    elif isinstance(value, int | float):
-        sheet.write_number(*place, value)
-    elif value is not None and value != "":
-        text = str(value)
-        sheet.write_string(*place, text, as_text if neutral(text) != text else None)
-
-
 def _column(column: pd.Series) -> pa.Array:
     """Return a column ready to be written: whole numbers without decimals, texts that are no formulas."""
     if pd.api.types.is_bool_dtype(column):
@@ -170,7 +178,10 @@ def _column(column: pd.Series) -> pa.Array:
         if np.array_equal(known, np.round(known)) and (np.abs(known) < 1e15).all():
             return pa.array(np.nan_to_num(values).astype("int64"), mask=np.isnan(values))
         return pa.array(values, mask=np.isnan(values))
-    text = pa.array([None if v is None or v is pd.NA or v != v else str(v) for v in column], pa.string())
+    try:
+        text = pa.array(column.to_numpy(dtype=object), pa.string(), from_pandas=True)
+    except (pa.ArrowTypeError, pa.ArrowInvalid):
+        text = pa.array([None if v is None or v is pd.NA or v != v else str(v) for v in column], pa.string())
     starts = "".join(FORMULA_STARTS)
     risky = pc.match_substring_regex(text, "^[" + re.escape(starts) + "]").to_numpy(zero_copy_only=False)
     if not (risky == True).any():  # noqa: E712  the array holds None where the text is missing

@@ -1,0 +1,62 @@
+"""How long a front desk's workbook of 50,000 rows takes to be read, mapped and written; reading alone beside it.
+
+    python tests/bench/mapping_speed.py
+
+The workbook is the register in tests/data, its rows repeated under new chart numbers.
+"""
+
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import openpyxl
+import xlsxwriter
+from python_calamine import CalamineWorkbook
+
+from analytics.records import mapping
+
+HERE = Path(__file__).parents[1]
+N_ROWS = 50_000
+
+
+def build(path: Path) -> int:
+    """Write the workbook; return its rows."""
+    sheet = openpyxl.load_workbook(HERE / "data" / "register_b.xlsx").worksheets[0]
+    rows = [[c.value for c in row] for row in sheet.iter_rows(min_row=1, max_row=426)]
+    head, body = rows[:4], rows[4:]
+    with xlsxwriter.Workbook(path, {"constant_memory": True}) as book:
+        out = book.add_worksheet("Cases 2021-24")
+        for i, row in enumerate(head):
+            out.write_row(i, 0, row)
+        for i in range(N_ROWS):
+            row = list(body[i % len(body)])
+            row[0] = f"{i // len(body)}-{row[0]}"
+            for j, cell in enumerate(row):
+                if cell is not None:
+                    out.write(i + 4, j, cell)
+    return N_ROWS
+
+
+def main() -> None:
+    """Print seconds: calamine alone, the whole of apply, and propose."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "big.xlsx"
+        print(f"{build(path)} rows, {path.stat().st_size / 2**20:.1f} MB")
+        start = time.perf_counter()
+        CalamineWorkbook.from_path(str(path)).get_sheet_by_index(0).to_python()
+        read = time.perf_counter() - start
+        plan = (HERE / "data" / "register_b.mapping.toml").read_text(encoding="utf-8")
+        (Path(folder) / "m.toml").write_text(plan.replace("last_row = 426", f"last_row = {N_ROWS + 4}"))
+        start = time.perf_counter()
+        balance = mapping.apply(path, Path(folder) / "m.toml", Path(folder) / "out")
+        whole = time.perf_counter() - start
+        start = time.perf_counter()
+        mapping.propose(path)
+        proposed = time.perf_counter() - start
+    print(f"calamine alone {read:.2f} s; apply {whole:.2f} s ({whole / read:.1f} times); propose {proposed:.2f} s")
+    print(balance.text())
+
+
+if __name__ == "__main__":
+    sys.exit(main())
