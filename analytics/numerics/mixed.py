@@ -2,7 +2,7 @@
 
 y = X beta + sum over levels of Z b + e. Levels are nested, outermost first; b of a group is normal with the
 level's covariance, e with variance sigma^2 / weight, plus known_variance where sampling variances are
-known. Fitted by REML or ML to the optimum (the deviance left to gain is under 1e-11); cost and memory are
+known. Fitted by REML or ML to the optimum (the deviance left to gain is under 1e-12); cost and memory are
 linear in rows.
 
 A fit can also be added up over parts that live in other processes or clinics: each makes a `design` of its

@@ -34,9 +34,9 @@ from analytics.numerics.trust_region import Look, descend, model
 Array = np.ndarray
 Evaluate = Callable[[Array, Array | None], Sums]
 
-# Deviance a step still promises, below which the search ends: a parameter is then within 3e-6 standard
-# errors.
-PROMISE = 1e-11
+# Deviance a step still promises, below which the search ends: with the exact Hessian, and with the one-column
+# probe. Parameters are then within 1e-7 and 1e-6 standard errors.
+PROMISE_EXACT, PROMISE = 1e-14, 1e-12
 MAX_EXCHANGES = 200
 # Scaled by Z and the residual, a diagonal entry of Lambda below this is tried at zero.
 NEAR_ZERO = 1e-3
@@ -82,7 +82,7 @@ def optimise(
     *,
     start: Array | None = None,
     exact: bool = True,
-    promise: float = PROMISE,
+    promise: float | None = None,
     transform: Array | None = None,
 ) -> Optimum:
     """Minimise the deviance.
@@ -99,7 +99,7 @@ def optimise(
         Ask for the exact Hessian; else for the one-column probe, which is cheaper and nearly as good in
         large data.
     promise
-        Stop when a step promises less than this.
+        Stop when a step promises less than this; `PROMISE_EXACT` or `PROMISE` if not given.
     transform
         As in `criterion`.
 
@@ -109,6 +109,8 @@ def optimise(
         If the fixed effects are not determined at the start values.
     """
     theta = start_theta(form) if start is None else np.asarray(start, float)
+    if promise is None:
+        promise = PROMISE_EXACT if exact else PROMISE
 
     def look(theta: Array, last: Look[Stop] | None) -> Look[Stop] | None:
         contrast = np.append(np.zeros(form.p), 1.0) if last is None else last.kept.point.contrast
