@@ -2,7 +2,8 @@
 
 All models are fitted by ML to the same rows with the same sampling variances, those of the first shape.
 Shapes are not nested: their AIC stands beside them. Models with and without a factor are nested: twice the
-gain in log-likelihood is referred to chi-square. The likelihood is Lindstrom-Bates' approximation.
+gain in log-likelihood is referred to chi-square. The likelihood is that of the marginal mean with its linear
+covariance (`numerics.nonlinear_marginal`).
 """
 
 from dataclasses import dataclass
@@ -123,7 +124,7 @@ def compare(
         rows.append(_factor_row(held, laid, by_shape[shapes[0]], shapes[0], factor))
     checks = {"converged": all(f.converged for f in by_shape.values())}
     method = (
-        "emergence models by ML (Lindstrom-Bates approximation); shapes by AIC, factors by likelihood ratio; "
+        "emergence models by ML (marginal mean, linear covariance); shapes by AIC, factors by likelihood ratio; "
         f"factors under the {shapes[0]} shape; native change {native_change}"
     )
     return Result(pd.DataFrame(rows), plain.used, method, checks=checks)
