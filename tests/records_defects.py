@@ -469,6 +469,13 @@ DEFECTS = {
         lambda r: put(r, "ratings", 3, satisfaction_0_10=""),
         [("W", "ratings.satisfaction_0_10", 1, 3, "no_answer")],
     ),
+    "density per mm2": (
+        lambda r: {
+            **r,
+            M: [{**x, "density_hairs_cm2": f"{i / 10}", "density_fu_cm2": ""} for i, x in enumerate(r[M])],
+        },
+        [("W", "measurements.density_hairs_cm2", 15, 2, "per_mm2")],
+    ),
     "two spellings": (
         lambda r: put(r, "sessions", 4, surgeon_id="s1"),
         [("W", "sessions.surgeon_id", 1, 4, "two_spellings")],

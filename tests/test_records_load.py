@@ -228,6 +228,24 @@ def test_a_row_with_a_cell_too_many_is_named(tmp_path):
     assert [(p.code, p.row) for p in records.check(tmp_path).problems] == [("ragged", 2)]
 
 
+def test_a_table_that_does_not_begin_in_row_1_is_refused_once(tmp_path):
+    save(small(), tmp_path)
+    (tmp_path / "events.csv").write_text("\n" + TEXT["events"].strip())
+    assert [(p.table, p.code) for p in records.check(tmp_path).problems] == [("events", "no_header")]
+    (tmp_path / "events.csv").write_text("Complications of the year,,\n" + TEXT["events"].strip())
+    assert [(p.table, p.code) for p in records.check(tmp_path).problems][-1] == ("events", "no_header")
+
+
+def test_a_sheet_that_stands_twice_is_refused(clean, tmp_path):
+    records.write(clean, tmp_path / "r.xlsx", kind="xlsx")
+    book = openpyxl.load_workbook(tmp_path / "r.xlsx")
+    book.create_sheet("Events ").append(["session_id"])
+    book.save(tmp_path / "r.xlsx")
+    assert [(p.table, p.code) for p in records.check(tmp_path / "r.xlsx").problems] == [
+        ("events", "table_twice")
+    ]
+
+
 def test_an_open_quotation_mark_is_refused(tmp_path):
     save(small(), tmp_path)
     (tmp_path / "events.csv").write_text(TEXT["events"].strip().replace("mild", '"mild'))

@@ -55,8 +55,8 @@ CELLS = {
     "comma": (
         "sessions.out_of_body_min",
         "2,5",
-        "1 value is not a plain number, at row {row}; expected a number in minutes; the first has a decimal "
-        "comma; write a decimal point",
+        "1 value is not a plain number, at row {row}; expected a number in minutes; the first has a "
+        "comma; write a point for decimals, and no mark for thousands",
     ),
     "planted": (
         "sessions.grafts_out",

@@ -23,7 +23,12 @@ def check(frames: Frames, given: Frames, clock: Clock) -> list[Problem]:
         for column in columns
         for p in _spelling(given[table], table, column)
     ]
-    return [*spelt, *_repeats_apart(clock.counts), *_beyond_planted(frames["placements"], clock)]
+    return [
+        *spelt,
+        *_per_mm2(clock.counts),
+        *_repeats_apart(clock.counts),
+        *_beyond_planted(frames["placements"], clock),
+    ]
 
 
 def _spelling(frame: pd.DataFrame, table: str, column: str) -> list[Problem]:
@@ -37,6 +42,14 @@ def _spelling(frame: pd.DataFrame, table: str, column: str) -> list[Problem]:
     )
     rarer = counts.index[bare.duplicated().to_numpy()]
     return found(frame, frame[column].isin(rarer), f"{table}.{column}", "two_spellings")
+
+
+def _per_mm2(counts: pd.DataFrame) -> list[Problem]:
+    """Tell of a table whose densities are all so low that they are likelier per mm2."""
+    density = counts["density_hairs_cm2"]
+    known = density.notna()
+    all_low = known.sum() >= limits.FEWEST_FOR_A_UNIT and density.max() < limits.PER_MM2_BELOW
+    return found(counts, known & all_low, "measurements.density_hairs_cm2", "per_mm2")
 
 
 def _repeats_apart(counts: pd.DataFrame) -> list[Problem]:

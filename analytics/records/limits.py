@@ -16,6 +16,9 @@ USUAL_TRANSECTED_PCT = (
 GRAFTS_TOLERANCE_PCT = 2.0  # assumed: counts at the table and in the operation note differ by so much
 ROI_OVER_ZONE = 3.0  # assumed: beyond this ratio a unit is likelier than a steep gradient
 LIFETIME_GRAFTS = 15000  # published ceiling about 6,000: Umar 2016, Aesthet Surg J 36:1101-10; margin assumed
+# Published densities are 100 to 260 hairs/cm2, 1 to 2.6 per mm2: Guo et al. 2017, Plast Aesthet Res 4:150-4.
+PER_MM2_BELOW = 5.0
+FEWEST_FOR_A_UNIT = 8  # assumed: fewer low counts may be true ones
 MOST_YIELD_PCT = (
     200.0  # published readings up to 133 %: Beehner 2010, Hair Transplant Forum Int 20(1):1; margin assumed
 )

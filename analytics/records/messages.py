@@ -104,6 +104,20 @@ def refused(where: str, what: str, rule: str, action: str, *, code: str = "unrea
     return RecordError(problem.sentence(), (problem,))
 
 
+def twice(table: str, places: str) -> Problem:
+    """Return the error that a table stands in two places."""
+    return Problem(
+        table,
+        "",
+        1,
+        None,
+        "a table stands in one place",
+        "keep the one that is right and take the other away",
+        code="table_twice",
+        what=(f"the table stands in two {places}", ""),
+    )
+
+
 def not_loaded(name: str, thing: str) -> Problem:
     """Return the warning that a file or a sheet bears no table's name."""
     return Problem(

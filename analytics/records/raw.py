@@ -61,6 +61,8 @@ def from_rows(
     while header and not header[-1]:
         header.pop()
     width = len(header)
+    if not width:
+        return RawTable((), (), file, sha256), [_without_header(table)]
     body = rows[1:last]
     ragged = [i for i, row in enumerate(body) if _does_not_fit(row, width)]
     fitted = [row if len(row) == width else _fit(row, width) for row in body]
@@ -88,7 +90,7 @@ def _without_header(table: str) -> Problem:
         "the first row must hold the column names",
         "write the header of the dictionary in row 1",
         code="no_header",
-        what=("the table is empty", ""),
+        what=("row 1 is empty", ""),
     )
 
 

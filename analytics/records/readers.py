@@ -9,7 +9,7 @@ from pathlib import Path
 
 from analytics.records import filesafety, readers_book, readers_csv, readers_store
 from analytics.records.dictionary import TABLES
-from analytics.records.messages import Problem, not_loaded, refused
+from analytics.records.messages import Problem, not_loaded, refused, twice
 from analytics.records.raw import Raw, RawTable
 
 WHAT_TO_GIVE = (
@@ -73,7 +73,7 @@ def _read_folder(folder: Path) -> Raw:
         if name not in TABLES:
             problems.append(not_loaded(path.name, "file"))
         elif name in tables:
-            problems.append(_twice(name))
+            problems.append(twice(name, "files of the folder"))
         elif path.suffix.lower() == ".parquet":
             tables[name] = readers_store.read_parquet(path)
         else:
@@ -84,16 +84,3 @@ def _read_folder(folder: Path) -> Raw:
             "records.load(path)", "the folder holds no table", "a file is named after its table", WHAT_TO_GIVE
         )
     return Raw(tables, tuple(problems))
-
-
-def _twice(table: str) -> Problem:
-    return Problem(
-        table,
-        "",
-        1,
-        None,
-        "a table stands in one file",
-        "keep the file that is right and move the other away",
-        code="table_twice",
-        what=("the table stands in two files of the folder", ""),
-    )

@@ -16,7 +16,7 @@ from python_calamine import CalamineError, CalamineWorkbook
 
 from analytics.records import filesafety
 from analytics.records.dictionary import TABLES
-from analytics.records.messages import Problem, not_loaded, refused
+from analytics.records.messages import Problem, not_loaded, refused, twice
 from analytics.records.raw import Raw, RawTable, from_rows
 
 EXPLAINS, WORDS = "read me", "words"  # sheets of the template that hold no records
@@ -43,7 +43,9 @@ def read_workbook(path: Path) -> Raw:
     problems: list[Problem] = []
     for sheet, rows in sheets_as_text(path).items():
         name = sheet.strip().lower()
-        if name in TABLES:
+        if name in tables:
+            problems.append(twice(name, "sheets of the workbook"))
+        elif name in TABLES:
             tables[name], found = from_rows(rows, table=name, file=path.name, sha256=sha256)
             problems += found
         elif name not in (EXPLAINS, WORDS) and any(map(any, rows)):

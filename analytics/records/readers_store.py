@@ -5,7 +5,7 @@ extensions and without access to other files, views are not read.
 """
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import duckdb
@@ -75,7 +75,7 @@ def read_duckdb(path: Path) -> Raw:
             names = [
                 row[0]
                 for row in store.execute(
-                    "select table_name from duckdb_tables() where not internal"
+                    "select table_name from duckdb_tables() where not internal and schema_name = 'main'"
                 ).fetchall()
             ]
             return Raw(
@@ -205,7 +205,14 @@ def _sql_table(link: sa.Connection, query: str, kind: str) -> RawTable:
     return RawTable(names, cells, f"{kind} database", _digest(names, cells))
 
 
-def _texts(column: Iterable[object]) -> list[str]:
+def _texts(column: Sequence[object]) -> list[str]:
+    if any(isinstance(value, bytes | memoryview) for value in column):
+        raise refused(
+            "database",
+            "a column holds neither text nor numbers",
+            "a cell is a text, a number, or True or False",
+            "leave the column out of the query",
+        )
     return ["" if value is None else cell_text(value) for value in column]
 
 

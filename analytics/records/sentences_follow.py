@@ -12,6 +12,13 @@ FOLLOW_SENTENCES = {
         "write it as most rows do, or leave it if it is another",
         "warning",
     ),
+    "per_mm2": Sentence(
+        "density is so low, like all others, that it may be per mm2",
+        "densities are all so low that they may be per mm2",
+        "density is in hairs per cm2, a hundred times the number per mm2",
+        "look at the unit",
+        "warning",
+    ),
     "repeats_apart": Sentence(
         "repeated count is far from the first",
         "repeated counts are far from the first",

@@ -18,7 +18,7 @@ from analytics.records.raw import RawTable
 from analytics.records.schema import Column, Table
 
 ADVICE = {
-    "decimal_comma": "the first has a decimal comma; write a decimal point",
+    "decimal_comma": "the first has a comma; write a point for decimals, and no mark for thousands",
     "unit_in_cell": "the first has something beside the number; write the number alone, the unit is fixed",
     "spreadsheet_error": "the first is the error of a formula; mend the formula or leave the cell empty",
     "endless": "the first is larger than any number can be; mend it",
