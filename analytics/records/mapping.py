@@ -123,6 +123,7 @@ def mapped(
     if joined.problems:
         raise RecordError("\n".join(p.sentence() for p in joined.problems), tuple(joined.problems))
     _set_aside_contradictions(book, declared, joined)
+    _set_aside_copies(book, declared, joined)
     for sheet in book.sheets:
         _set_aside_rest(book, sheet, declared)
     tables = mapping_join.finished(joined.tables, declared)
@@ -160,6 +161,20 @@ def _set_aside_contradictions(book: Book, plan: Plan, joined: mapping_join.Joine
             for at in (mapping_rows.column_number(x) for x in letters):
                 cells = named[table.sheet].fate[rows, at]
                 named[table.sheet].fate[rows, at] = np.where(cells == EMPTY, cells, fate)
+
+
+def _set_aside_copies(book: Book, plan: Plan, joined: mapping_join.Joined) -> None:
+    """Set aside the cells of counts that stand twice in their row, with the same day."""
+    fate = book.fate(ASIDE, "", "the same count with the same day stands in another column of the row")
+    named = {sheet.name: sheet for sheet in book.sheets}
+    for copies in joined.copies:
+        for row in copies.itertuples():
+            for table in (t for t in plan.tables if t.sheet == row.sheet):
+                for column in table.columns:
+                    about = column.visit == row.header_visit and column.zone in ("", row.header_zone)
+                    if about and column.to[0].startswith("measurements."):
+                        at = mapping_rows.column_number(column.letter)
+                        named[row.sheet].fate[row.row - 1, at] = fate
 
 
 def _set_aside_rest(book: Book, sheet: Sheet, plan: Plan) -> None:

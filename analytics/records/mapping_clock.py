@@ -26,12 +26,14 @@ class Joined:
     """Tables of the dictionary, what is wrong, what a reader should know, and facts left out after all.
 
     `contradicting` holds frames of sheet, row, target: facts left out because rows contradict one another.
+    `copies` holds frames of sheet, row, header_visit, header_zone: counts that stand twice in their row.
     """
 
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     contradicting: list[pd.DataFrame] = field(default_factory=list)
+    copies: list[pd.DataFrame] = field(default_factory=list)
 
 
 def register_month(day: datetime.date, begins: tuple[int, int]) -> int:

@@ -46,7 +46,7 @@ def join(pieces: Pieces, plan: Plan) -> Joined:
             after = timed(name, given, sessions, link, placements)
             after["month"] = planned(after, plan)
             _check_time(name, after, out)
-            out.tables[name] = _counted(after, plan) if name == "measurements" else after
+            out.tables[name] = _counted(after, plan, out) if name == "measurements" else after
     if "therapies" in rows:
         out.tables["therapies"] = _therapies(rows["therapies"], plan, out)
     return out
@@ -61,8 +61,9 @@ def _check_time(name: str, rows: pd.DataFrame, out: Joined) -> None:
         stop(out, rows, rows["zone"].isna(), "measurements.zone", "count_without_zone")
 
 
-def _counted(rows: pd.DataFrame, plan: Plan) -> pd.DataFrame:
-    """Return counts numbered within a visit, and whether their photograph was to standard by its mark."""
+def _counted(rows: pd.DataFrame, plan: Plan, out: Joined) -> pd.DataFrame:
+    """Return counts without copies, numbered within a visit, and whether their mark says standard."""
+    rows = _without_copies(rows, out)
     key = ["patient_id", "zone", "session_id", "month"]
     rows["count_number"] = rows.groupby(key, dropna=False).cumcount() + 1
     if plan.reading.mark and "mark" in rows:
@@ -70,6 +71,19 @@ def _counted(rows: pd.DataFrame, plan: Plan) -> pd.DataFrame:
         given = rows.get("standard_conditions", plain)
         rows["standard_conditions"] = plain & given.ne(False)
     return rows
+
+
+def _without_copies(rows: pd.DataFrame, out: Joined) -> pd.DataFrame:
+    """Set aside a count that stands twice in one row with the same day; stop where the two counts differ."""
+    rows = with_columns(rows, date=None, header_visit="", header_zone="")
+    day = [*ROW, "zone", "date"]
+    dated = rows["date"].notna()
+    twice = dated & rows.duplicated(day, keep="first")
+    copies = twice & rows.duplicated([*day, "density_hairs_cm2", *(["mark"] if "mark" in rows else [])])
+    stop(out, rows, twice & ~copies, "measurements.date", "two_counts_one_day")
+    if copies.any():
+        out.copies.append(rows.loc[copies, [*ROW, "header_visit", "header_zone"]].fillna(""))
+    return rows[~copies].reset_index(drop=True)
 
 
 def _sessions(rows: pd.DataFrame | None, plan: Plan, out: Joined) -> tuple[pd.DataFrame, pd.DataFrame]:

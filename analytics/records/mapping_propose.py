@@ -5,9 +5,10 @@ open is a question mark, which `mapping.apply` refuses until it is answered.
 """
 
 import re
+from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import numpy as np
 from rapidfuzz import fuzz, process
 
 from analytics.records import mapping_find as find
@@ -19,7 +20,8 @@ from analytics.records.mapping_sheet import SPACES, Sheet, letter
 from analytics.records.mapping_words import CHOICE_WORDS, MISSING, SET_ASIDE, UNITS
 from analytics.records.privacy_words import CLASSES, class_of_header
 
-ENOUGH = 0.7  # share of cells whose shape must fit; assumed
+# Share of cells whose shape must fit a target: with a header that says so, and with one that may. Assumed.
+ENOUGH_IF_SURE, ENOUGH = 0.3, 0.7
 _OPERATION = "op|session|surgery|procedure|sitzung|seance|sesion"
 SESSION = re.compile(
     rf"(?<!\w)(?:{_OPERATION}) ?([1-9])(?!\w)|(?<!\w)([1-9])(?:st|nd|rd|th|e|er|a|o)? (?:{_OPERATION})(?!\w)"
@@ -163,9 +165,10 @@ def _target(rest: str, above: str, about: dict, cells: list) -> tuple[str, float
     ranked = sorted(((*find.best_target(t), how) for t, how in tried if t), key=lambda r: -r[1])
     for target, score, how in ranked:
         fitted = _moved(target, about)
-        if score >= find.LIKELY and _fits(fitted, cells):
+        enough = ENOUGH_IF_SURE if score >= find.SURE else ENOUGH
+        if score >= find.LIKELY and _fits(fitted, cells) >= enough:
             return fitted, score, f"{how} is like a known word ({score:.0f} of 100)"
-    if "visit" in about and _share(cells, _is_number) >= ENOUGH:
+    if "visit" in about and _share(cells, _is_number) >= ENOUGH_IF_SURE:
         return "measurements.density_hairs_cm2", 80, "numbers at a visit"
     if "zone" in about and not rest and _share(cells, _is_number) >= ENOUGH:
         return QUESTION, 50, "numbers of that zone: grafts, area or a count?"
@@ -179,22 +182,20 @@ def _moved(target: str, about: dict) -> str:
     return target
 
 
-def _fits(target: str, cells: list) -> bool:
-    """Tell whether the cells have the shape that the target needs."""
-    if not cells:
-        return True
+def _fits(target: str, cells: list) -> float:
+    """Return the share of cells that have the shape the target needs."""
     table, name = target.split(".")
     if name.endswith("date"):
-        return _share(cells, _is_date) >= ENOUGH
+        return _share(cells, _is_date)
     known = next((c for c in TABLES[table].columns if c.name == name), None)
     if name == "hairs_per_graft" or (known and known.kind in ("number", "integer")):
-        return _share(cells, _is_number) >= ENOUGH
+        return _share(cells, _is_number)
     if known and known.kind == "yesno":
-        return _share(cells, lambda c: not isinstance(values.yes_or_no(c), values.Fault)) >= ENOUGH
+        return _share(cells, lambda c: not isinstance(values.yes_or_no(c), values.Fault))
     if known and (known.kind == "choice" or name == "zone"):
         words = choice_words(target)
-        return _share(cells, lambda c: nearest(str(c), words)[1] >= find.LIKELY) >= 0.5
-    return True
+        return _share(cells, lambda c: nearest(str(c), words)[1] >= find.LIKELY)
+    return 1.0
 
 
 def choice_words(target: str) -> dict[str, str]:
@@ -213,9 +214,10 @@ def nearest(text: str, words: dict[str, str]) -> tuple[str, float]:
     return (words[match[0]], float(match[1])) if match else ("", 0.0)
 
 
-def _share(cells: list, test) -> float:
-    distinct = set(cells)
-    return float(np.mean([bool(test(c)) for c in distinct])) if distinct else 1.0
+def _share(cells: list, test: Callable[[object], bool]) -> float:
+    """Return the share of cells that pass; each distinct cell is looked at once."""
+    counted = Counter(cells)
+    return sum(n for cell, n in counted.items() if test(cell)) / len(cells) if cells else 1.0
 
 
 def _is_number(cell: object) -> bool:
