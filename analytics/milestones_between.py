@@ -99,7 +99,7 @@ def compare(
             f"milestones.compare(kinds): unknown; use some of {', '.join(ALL_KINDS)}; correct it"
         )
     group = asked.planned["group"]
-    rows = compared.test_rows(
+    rows = compared.score_rows(
         asked.planned, group, kinds=kinds, n_permutations=n_permutations, seed=seed, level=level
     )
     groups = curves_of.fit_groups(asked.planned, ("group",))

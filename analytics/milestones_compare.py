@@ -15,14 +15,14 @@ from scipy.stats import norm
 from analytics.errors import ParameterError
 from analytics.milestones_curves import FEW_PATIENTS, GroupCurve
 from analytics.milestones_ratios import ALL
-from analytics.numerics import resample, scores
+from analytics.numerics import resample, scores, turnbull_batch
 
 KINDS = ("sun", "wilcoxon")
 LATEST_TAU = 18.0
 READ_GROUPS = "a test of all groups: read the groups' own rows for size"
 
 
-def test_rows(
+def score_rows(
     table: pd.DataFrame,
     group: pd.Series,
     *,
@@ -101,7 +101,7 @@ def restricted_rows(
         _restricted_means, fits=[g.fit for g in groups], rows=[g.rows for g in groups], tau=tau
     )
     codes = table["patient_id"].astype(str).to_numpy()
-    drawn = resample.patients(codes, statistic, n=n, seed=seed, n_jobs=n_jobs)
+    drawn = resample.patients(codes, statistic, n=n, seed=seed, n_jobs=n_jobs, together=True)
     names = [str(g.name[0]) for g in groups]
     base, term = names.index(reference), f"restricted mean to month {tau:g}"
     rows = [
@@ -119,11 +119,11 @@ def restricted_rows(
 
 
 def _restricted_means(weights, *, fits, rows, tau) -> np.ndarray:
-    values = np.full(len(fits), np.nan)
-    for k, (fit, index) in enumerate(zip(fits, rows, strict=True)):
-        if weights[index].sum() > 0:
-            values[k] = fit.reweighted(weights[index]).restricted_mean(tau)
-    return values
+    found = [
+        turnbull_batch.summaries(fit, weights[:, index], [], tau=tau)
+        for fit, index in zip(fits, rows, strict=True)
+    ]
+    return np.column_stack([one.restricted_mean for one in found])
 
 
 def _normal(estimate: float, se: float, unit: str, level: float, *, against: float | None = 0.0) -> dict:

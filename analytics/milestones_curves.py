@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import ParameterError
-from analytics.numerics import proportions, resample, turnbull
+from analytics.numerics import proportions, resample, turnbull, turnbull_batch
 from analytics.numerics.resample import Resamples
 from analytics.numerics.turnbull import TurnbullFit
 
@@ -82,19 +82,16 @@ def resampled(
     statistic = partial(
         _shares_and_median, fits=[g.fit for g in groups], rows=[g.rows for g in groups], months=months
     )
-    return resample.patients(
-        table["patient_id"].astype(str).to_numpy(), statistic, n=n, seed=seed, n_jobs=n_jobs
-    )
+    codes = table["patient_id"].astype(str).to_numpy()
+    return resample.patients(codes, statistic, n=n, seed=seed, n_jobs=n_jobs, together=True)
 
 
 def _shares_and_median(weights, *, fits, rows, months) -> np.ndarray:
-    values = np.full((len(fits), months.size + 1), np.nan)
-    for k, (fit, index) in enumerate(zip(fits, rows, strict=True)):
-        if weights[index].sum() > 0:
-            again = fit.reweighted(weights[index])
-            values[k, :-1] = 1.0 - again.interpolated(months)
-            values[k, -1] = again.time_at(0.5)
-    return values.ravel()
+    parts = []
+    for fit, index in zip(fits, rows, strict=True):
+        found = turnbull_batch.summaries(fit, weights[:, index], months)
+        parts += [found.shares, found.median[:, None]]
+    return np.concatenate(parts, axis=1)
 
 
 def share_limits(

@@ -147,13 +147,16 @@ def readings(rows: pd.DataFrame, records: Records, *, end_at_therapy: bool = Fal
         rows["for_milestone"] & ~rows["is_baseline"] & rows["yield_pct"].notna() & rows["month"].gt(0)
     ]
     keys = ["placement_id", "month"]
-    grouped = seen.groupby(keys, as_index=False)
-    out = grouped.agg(
-        register_month=("register_month", "first"),
-        patient_id=("patient_id", "first"),
-        yield_pct=("yield_pct", "mean"),
-        squares=("yield_pct_se", lambda se: float(np.sum(np.square(se)))),
-        n_counts=("yield_pct", "size"),
+    out = (
+        seen.assign(squares=seen["yield_pct_se"] ** 2)
+        .groupby(keys, as_index=False)
+        .agg(
+            register_month=("register_month", "first"),
+            patient_id=("patient_id", "first"),
+            yield_pct=("yield_pct", "mean"),
+            squares=("squares", "sum"),
+            n_counts=("yield_pct", "size"),
+        )
     )
     out["yield_pct_se"] = np.sqrt(out.pop("squares")) / out["n_counts"]
     out["therapy_ended"] = False
@@ -272,8 +275,9 @@ def hits(seen: pd.DataFrame, question: Question) -> np.ndarray:
 def _reasons(table: pd.DataFrame, rows: pd.DataFrame) -> pd.Series:
     """Return why a placement has no interval: the commonest reason of its counts, or that none came later."""
     after = rows[~rows["is_baseline"] & rows["month"].gt(0)]
-    refused = after[after["why_not_milestone"].ne("")].groupby("placement_id")["why_not_milestone"]
-    why = refused.agg(lambda codes: codes.value_counts().index[0]).map(yields.REASONS)
+    refused = after.loc[after["why_not_milestone"].ne(""), ["placement_id", "why_not_milestone"]]
+    commonest = refused.value_counts().reset_index().drop_duplicates("placement_id").set_index("placement_id")
+    why = commonest["why_not_milestone"].map(yields.REASONS)
     missing = table["left"].isna()
     found = table["placement_id"].map(why).fillna(NO_READING)
     return found.where(missing, "")

@@ -109,17 +109,29 @@ def time_ratio_fits(
         right[own],
         np.hstack(parts),
         patient=table["patient_id"][own],
-        never_design=indicators if has_never else None,
     )
+    fits = _nested_fits(fit, families)
+    if has_never:
+        fits = {f: fit(family=f, never_design=indicators, starts=[one.parameters]) for f, one in fits.items()}
     patients = table[own].groupby(group[own])["patient_id"]
     return RatioFits(
-        fits={family: fit(family=family) for family in families},
+        fits=fits,
         groups=names,
         has_never=has_never,
         left_out=tuple(str(g) for g in reached.index if str(g) not in names),
         n_patients={str(k): int(v) for k, v in patients.nunique().items()},
         n_rows={str(k): int(v) for k, v in patients.size().items()},
     )
+
+
+def _nested_fits(fit, families: tuple[str, ...]) -> dict[str, TimeRatioFit]:
+    """Fit every family; the generalised gamma starts at the log-normal and the Weibull, which it holds."""
+    fits = {family: fit(family=family) for family in families if family != "gamma"}
+    if "gamma" not in families:
+        return fits
+    inside = [(f, shape) for f, shape in (("log-normal", 0.05), ("weibull", 1.0)) if f in fits]
+    starts = [np.append(fits[family].parameters, shape) for family, shape in inside]
+    return {**fits, "gamma": fit(family="gamma", starts=starts or None)}
 
 
 def ratio_rows(found: RatioFits, *, level: float) -> list[dict]:
@@ -164,13 +176,18 @@ def never_rows(table: pd.DataFrame, group: pd.Series, found: RatioFits, *, level
     Each group is fitted alone, under the family that fits all groups best, so that its share rests on its own
     curve.
     """
-    return [
-        _never_row(table[group.eq(name).to_numpy()], name, found.best, level) | found.counts(name)
-        for name in found.groups
-    ]
+    joint, rows = found.fits[found.best], []
+    for k, name in enumerate(found.groups):
+        place = joint.beta[0] + (joint.beta[k] if k else 0.0)
+        own_shape = [] if np.isnan(joint.shape) else [joint.shape]
+        start = np.array([place, np.log(joint.scale), *own_shape])
+        rows.append(
+            _never_row(table[group.eq(name).to_numpy()], name, found.best, start, level) | found.counts(name)
+        )
+    return rows
 
 
-def _never_row(own: pd.DataFrame, name: str, family: str, level: float) -> dict:
+def _never_row(own: pd.DataFrame, name: str, family: str, start: np.ndarray, level: float) -> dict:
     one = np.ones((len(own), 1))
     fit = partial(
         timeratios.fit,
@@ -180,8 +197,8 @@ def _never_row(own: pd.DataFrame, name: str, family: str, level: float) -> dict:
         family=family,
         patient=own["patient_id"],
     )
-    without = fit()
-    with_share = fit(never_design=one, near=without)
+    without = fit(starts=[start])
+    with_share = fit(never_design=one, starts=[without.parameters])
     test = timeratios.never_test(without, with_share)
     is_none = not with_share.checks["not_on_boundary"]
     limits = (0.0, np.nan, np.nan) if is_none else (100.0 * v for v in with_share.never_share(level=level))

@@ -433,14 +433,18 @@ def test_numbers_at_risk_and_intervals_can_be_counted():
     np.testing.assert_array_equal(risk.loc[[3.0, 6.0, 9.0], "n_intervals"], [10, 50, 30])
 
 
-def test_the_band_for_the_whole_curve_is_wider_than_the_pointwise_percentiles():
-    found = milestones.time_to(_four_visits(), months=(6,), native_change="none", n_resamples=400)
-    band = found.extra["simultaneous"].set_index("x")
-    row = _row(found, "crown", "first reading", 6.0)
-    assert band.loc[6.0, "ci_low"] < row["ci_low"]
-    assert band.loc[6.0, "ci_high"] > row["ci_high"]
-    free = found.extra["undetermined"].set_index("x")
-    np.testing.assert_allclose(free.loc[6.0, ["low", "high"]].astype(float), [60.0, 60.0])
+def test_the_band_for_the_whole_curve_holds_it_at_once_and_a_single_month_more_often():
+    # By definition 95 % of the resampled curves lie in the band at all three months together.
+    table = milestones.intervals(_four_visits(), native_change="none")
+    groups, months = milestones_curves.fit_groups(table, ("zone",)), np.array([3.0, 6.0, 9.0])
+    drawn = milestones_curves.resampled(table, groups, months, n=1000, seed=2, n_jobs=1)
+    band = milestones_curves.simultaneous(groups, drawn, months, months, ("zone",), level=0.95)
+    curves = 100.0 * drawn.draws[:, :3]
+    inside = (curves >= band["ci_low"].to_numpy()) & (curves <= band["ci_high"].to_numpy())
+    assert inside.all(axis=1).mean() == pytest.approx(0.95, abs=0.02)
+    assert (inside.mean(axis=0) > 0.96).all()
+    free = milestones_curves.undetermined(groups, months, ("zone",))
+    np.testing.assert_allclose(free.loc[free["x"].eq(6.0), ["low", "high"]].to_numpy(), [[60.0, 60.0]])
 
 
 def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n(eighty):

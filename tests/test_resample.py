@@ -117,3 +117,14 @@ def test_an_infinite_draw_counts_as_the_largest():
 def test_bad_requests_are_refused_in_words(call, sentence):
     with pytest.raises(ParameterError, match=sentence):
         call()
+
+
+def test_a_statistic_that_takes_many_resamples_at_once_gives_the_same_draws():
+    values = np.random.default_rng(4).normal(size=30)
+    one = resample.patients(np.arange(30), partial(_mean, values=values), n=60, seed=9)
+
+    def means(weights):
+        return (weights @ values / weights.sum(axis=1))[:, None]
+
+    together = resample.patients(np.arange(30), means, n=60, seed=9, together=True)
+    np.testing.assert_allclose(together.draws, one.draws)

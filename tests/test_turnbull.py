@@ -307,3 +307,26 @@ def test_bad_weights_and_windows_are_refused_in_words(extra, sentence):
 def test_a_quantile_outside_nought_to_one_is_refused():
     with pytest.raises(ParameterError, match="expected above 0 and under 1"):
         turnbull.fit([0.0], [3.0]).quantile(1.0)
+
+
+@pytest.mark.parametrize("n", [25, 110])
+def test_many_resamples_climbed_together_equal_each_climbed_alone(n):
+    # The expectation is the single climb, itself held against fits of copied rows above. Planned visits, one
+    # in three missed, so that small resamples lose the rows that bound a cell.
+    from analytics.numerics import turnbull_batch
+
+    rng = np.random.default_rng(n)
+    month = 12.0 * rng.weibull(2.0, n)
+    planned = np.array([3.0, 6, 9, 12, 18])
+    seen = np.where(rng.random((n, 5)) < 0.67, planned, np.nan)
+    left = np.nanmax(np.where(seen < month[:, None], seen, 0.0), axis=1)
+    right = np.nanmin(np.where(seen >= month[:, None], seen, np.inf), axis=1)
+    fit = turnbull.fit(left, right)
+    weights = rng.multinomial(n, np.full(n, 1 / n), size=50).astype(float)
+    weights[0, :] = 0.0
+    together = turnbull_batch.summaries(fit, weights, [6.0, 10.0, 15.0], tau=12.0)
+    assert np.isnan(together.median[0])
+    for b in range(1, 50):
+        alone = fit.reweighted(weights[b])
+        np.testing.assert_allclose(together.shares[b], 1 - alone.interpolated([6.0, 10.0, 15.0]), atol=2e-5)
+        assert together.restricted_mean[b] == pytest.approx(alone.restricted_mean(12.0), abs=1e-3)

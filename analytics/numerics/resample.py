@@ -92,6 +92,7 @@ def patients(
     seed: int = 1,
     n_jobs: int = 1,
     stratum=None,
+    together: bool = False,
 ) -> Resamples:
     """Return a statistic over resampled patients.
 
@@ -111,6 +112,8 @@ def patients(
         Processes; 1 keeps all in this one, -1 takes every core.
     stratum
         Shape (rows,), one label a patient: as many are drawn in each stratum as there are.
+    together
+        The statistic takes the weights of several resamples, shape (b, rows), and returns shape (b, k).
 
     Raises
     ------
@@ -138,12 +141,13 @@ def patients(
             "resample.patients(codes): fewer than 2 patients; their number is what varies; take more patients"
         )
     strata = _strata(patient_of, stratum)
-    estimate = np.atleast_1d(np.asarray(statistic(np.ones(codes.size)), dtype=float))
+    once = np.ones((1, codes.size)) if together else np.ones(codes.size)
+    estimate = np.asarray(statistic(once), dtype=float).ravel()
     sizes = [min(BLOCK, n - start) for start in range(0, n, BLOCK)]
     seeds = np.random.SeedSequence(seed).spawn(len(sizes))
     blocks = _run(
         [
-            (statistic, patient_of, strata, estimate.size, size, child)
+            (statistic, patient_of, strata, estimate.size, size, child, together)
             for size, child in zip(sizes, seeds, strict=True)
         ],
         n_jobs,
@@ -176,15 +180,18 @@ def _run(tasks: list, n_jobs: int) -> list[np.ndarray]:
         return Parallel(n_jobs=n_jobs)(delayed(_block)(*task) for task in tasks)
 
 
-def _block(statistic, patient_of, strata, width, size, seed) -> np.ndarray:
+def _block(statistic, patient_of, strata, width, size, seed, together) -> np.ndarray:
     rng = np.random.default_rng(seed)
-    values = np.full((size, width), np.nan)
-    counts = np.zeros(patient_of.max() + 1)
+    counts = np.zeros((size, patient_of.max() + 1))
     for b in range(size):
         for members in strata:
-            counts[members] = rng.multinomial(members.size, np.full(members.size, 1.0 / members.size))
+            counts[b, members] = rng.multinomial(members.size, np.full(members.size, 1.0 / members.size))
+    if together:
+        return np.asarray(statistic(counts[:, patient_of]), dtype=float).reshape(size, width)
+    values = np.full((size, width), np.nan)
+    for b in range(size):
         try:
-            values[b] = statistic(counts[patient_of])
+            values[b] = statistic(counts[b, patient_of])
         except (FitError, ParameterError):
             continue
     return values

@@ -109,7 +109,7 @@ class NeverTest:
 
 
 def fit(
-    left, right, design, *, family: str = "log-logistic", patient=None, never_design=None, near=None
+    left, right, design, *, family: str = "log-logistic", patient=None, never_design=None, starts=None
 ) -> TimeRatioFit:
     """Fit a time-ratio model to times known to lie in (left, right].
 
@@ -125,8 +125,9 @@ def fit(
         Shape (n,), labels for the robust errors; None takes each row as its own.
     never_design
         Shape (n, k), for the logit of the never-reaching share; None for no such share.
-    near
-        A fit of the same rows, design and family without that share, to start from; made here if not given.
+    starts
+        Parameters to start from, several where the best is wanted: beta, log scale, shape, without the share.
+        By default lifelines' estimate.
 
     Raises
     ------
@@ -146,7 +147,7 @@ def fit(
         else np.unique(np.asarray(patient), return_inverse=True)[1]
     )
     best, origin = None, ""
-    for start, name in _starts(rows, near):
+    for start, name in _starts(rows, starts):
         reached = _maximise(rows, start)
         if best is None or reached[1] > best[1] + 1e-9:
             best, origin = reached, name
@@ -203,13 +204,15 @@ def _checked_rows(left, right, design, never_design, family) -> Rows:
     return Rows(left, right, design, never, family)
 
 
-def _starts(rows: Rows, near: TimeRatioFit | None = None) -> list[tuple[np.ndarray, str]]:
+def _starts(rows: Rows, given=None) -> list[tuple[np.ndarray, str]]:
     """Return starting parameters, lifelines' first, then those of a rougher kind."""
     if rows.never.shape[1]:
         whole = Rows(rows.left, rows.right, rows.design, rows.never[:, :0], rows.family)
-        reached = _maximise(whole, _starts(whole)[0][0])[0] if near is None else near.parameters
+        reached = _maximise(whole, _starts(whole, given)[0][0])[0]
         shares = [logit(share) * _constant(rows.never) for share in STARTS]
         return [(np.concatenate([reached, share]), "a fit without the share") for share in shares]
+    if given is not None:
+        return [(np.asarray(start, dtype=float), "a start given") for start in given]
     own = _rough_start(rows)
     if rows.family == "exponential":
         return [(own, "own start")]

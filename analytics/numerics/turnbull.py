@@ -137,7 +137,7 @@ class TurnbullFit:
         row_weights = _checked_weights(weights, self.cells.row.size)
         weight = cells_of.weigh(self.cells, row_weights)
         mass, gap, _ = cells_of.climb(self.cells, weight, self.cell_mass, tol=CERTIFIED_GAP)
-        return _describe(self.cells, weight, mass, gap, "own steps from the full fit")
+        return describe(self.cells, weight, mass, gap, "own steps from the full fit")
 
 
 def fit(left, right, weights=None, truncation=None) -> TurnbullFit:
@@ -185,7 +185,7 @@ def fit(left, right, weights=None, truncation=None) -> TurnbullFit:
     if not gap < CERTIFIED_GAP:
         mass, gap, steps = cells_of.climb(cells, weight, mass, tol=TARGET_GAP)
         finished_by = f"surpyval, then {steps} own steps" if start is not None else f"{steps} own steps"
-    return _describe(cells, weight, mass, gap, finished_by, warned=warned, is_unique=is_unique)
+    return describe(cells, weight, mass, gap, finished_by, warned=warned, is_unique=is_unique)
 
 
 def refuse_intervals(left: np.ndarray, right: np.ndarray, where: str) -> None:
@@ -330,7 +330,8 @@ def _stab(cells: Cells) -> np.ndarray:
     return mass
 
 
-def _describe(cells, weight, mass, gap, finished_by, *, warned=False, is_unique=True) -> TurnbullFit:
+def describe(cells, weight, mass, gap, finished_by, *, warned=False, is_unique=True) -> TurnbullFit:
+    """Return masses on cells as a fit: of rows that count, with certificate and checks."""
     held = weight > 0
     if held.all():
         shown, shown_mass = cells, mass

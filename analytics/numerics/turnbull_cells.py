@@ -245,7 +245,7 @@ def _curvature(cells, weights, mass, support) -> tuple[np.ndarray, float]:
     reach = np.cumsum(np.cumsum(table, axis=0)[:, ::-1], axis=1)[:, ::-1]
     upper = np.triu(reach)
     full = upper + upper.T
-    full[np.diag_indices(size)] *= 0.5
+    np.fill_diagonal(full, np.diag(upper))
     return full, float(weights.sum())
 
 
