@@ -141,7 +141,7 @@ def test_every_cell_of_the_front_desks_register_is_accounted_for(front_desk):
     filled = sum(c.value is not None for sheet in book for row in sheet.iter_rows() for c in row)
     cells = _cells(front_desk[1])
     assert sum(cells.values()) == filled == 7835
-    # 2 + 24 headings; 422 rows of code, date, method with surgeon, four sizes, area with zone; 1,877 counts and
+    # 2 + 24 headings. 422 rows of code, date, method and surgeon, four sizes, area and zone. 1,877 counts,
     # the 1,455 dates of those after the operation, less one count that stands twice with its date.
     assert cells["heading"] == 26
     assert cells["placed"] == 422 * (1 + 2 + 5) + 1877 + 1455 - 2
