@@ -64,7 +64,7 @@ def database(url: str, queries: Mapping[str, str] | None, *, name: str = "databa
             "write one SELECT a table",
         )
     try:
-        engine = sa.create_engine(url)
+        engine = sa.create_engine(url, poolclass=sa.pool.NullPool)
         with engine.connect() as link:
             readers_store._only_read(link)
             quote = engine.dialect.identifier_preparer.quote
@@ -73,7 +73,6 @@ def database(url: str, queries: Mapping[str, str] | None, *, name: str = "databa
             }
             sheets = tuple(_query(link, key, query) for key, query in wanted.items())
             link.rollback()
-        engine.dispose()
     except (sa.exc.SQLAlchemyError, ImportError):
         raise refused(
             name,

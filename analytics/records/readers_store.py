@@ -111,7 +111,7 @@ def read_sql(url: str, *, queries: Mapping[str, str] | None = None) -> Raw:
         When the database cannot be reached or a query fails; the message holds neither address nor password.
     """
     try:
-        engine = sa.create_engine(url)
+        engine = sa.create_engine(url, poolclass=sa.pool.NullPool)
         with engine.connect() as link:
             _only_read(link)
             wanted = dict(queries or {}) or _queries(engine)
