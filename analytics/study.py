@@ -27,7 +27,6 @@ from analytics import (
     study_confounding,
     study_curves,
     study_design,
-    study_freeze,
     study_missing,
     study_report,
     study_robust,
@@ -38,13 +37,24 @@ from analytics.results import Curve, Result
 from analytics.study_answer import Answer
 from analytics.study_copy import synthetic
 from analytics.study_freeze import Frozen, Status, freeze, reports_on, status
-from analytics.study_plan import OUTCOMES, RATIOS, VARIABLES, Analysis, Plan, beside, checked, digest, read
+from analytics.study_plan import (
+    OUTCOMES,
+    RATIOS,
+    VARIABLES,
+    Analysis,
+    Plan,
+    beside,
+    checked,
+    digest,
+    in_words,
+    read,
+)
 from analytics.study_verdict import CANNOT_TELL
 
 __all__ = [
     "OUTCOMES",
-    "Frozen",
     "VARIABLES",
+    "Frozen",
     "Plan",
     "Status",
     "answers",
@@ -101,14 +111,30 @@ def answers(records: Records, plan: Plan) -> Result:
     if found.verdict.level != 1 - plan.alpha:
         two_sided = study_answer.row(found, term="answer, two-sided interval", level=1 - plan.alpha)
         rows.append(two_sided | {"flag": ""})
+    comparison = _comparison(found)
+    rows = [{"comparison": row.pop("comparison", comparison), **row} for row in rows]
     method = (
-        f"{plan.question} {found.effect.method}; {found.design or 'no comparison'}; held equal: "
-        f"{', '.join(found.held) or 'nothing'}; {found.analysis.hypothesis}, level {found.verdict.level:g}"
+        f"{found.effect.method}; {found.design or 'no comparison'}; held equal: "
+        f"{', '.join(in_words(v) for v in found.held) or 'nothing'}; {found.analysis.hypothesis}, level "
+        f"{found.verdict.level:g}"
     )
     used = found.given.units[["patient_id", "unit_id", "zone", "reason"]]
     return Result(
-        pd.DataFrame(rows), used, method, checks=dict(found.effect.checks), notes=found.effect.notes
+        pd.DataFrame(rows),
+        used,
+        method,
+        by=("comparison",),
+        checks=dict(found.effect.checks),
+        notes=found.effect.notes,
     )
+
+
+def _comparison(found: Answer) -> str:
+    exposure = found.given.exposure
+    if exposure.is_number:
+        return f"per {exposure.per:g} {in_words(exposure.variable)}"
+    joined = "over" if found.effect.is_ratio else "less"
+    return f"{exposure.compared_name}, {joined} {exposure.reference_name}"
 
 
 def _risk_rows(found: Answer) -> list[dict]:
@@ -122,7 +148,8 @@ def _risk_rows(found: Answer) -> list[dict]:
             own = found.units[found.units["x"].eq(group)]
             rows.append(
                 {
-                    "term": f"risk: {name}", "estimate": found.effect.more[key], "unit": "%",
+                    "comparison": name,
+                    "term": "risk", "estimate": found.effect.more[key], "unit": "%",
                     "n_patients": int(own["patient_id"].nunique()), "n_rows": len(own),
                 }
             )  # fmt: skip
@@ -175,16 +202,18 @@ def tests(records: Records, plan: Plan) -> Result:
     table["flag"] = [_test_flag(f, p) for f, p in zip(found, adjusted, strict=True)]
     listed = pd.DataFrame(
         {
-            "role": table["role"], "analysis": table["analysis"], "outcome": [study_report.outcome_in_words(f.analysis) for f in found],
+            "role": table["role"], "analysis": table["analysis"],
+            "outcome": [study_report.outcome_in_words(f.analysis) for f in found],
             "compared": [study_report.exposure_in_words(f.given.exposure) for f in found],
             "p_value": table["p_value"], "p_adjusted": adjusted, "said": [said(f) for f in found],
             "n_patients": table["n_patients"],
         }
     )  # fmt: skip
     used = pd.concat([f.given.units[["patient_id", "unit_id", "reason"]] for f in found[:1]])
-    checks = {f"{f.analysis.id}: {k}": v for f in found for k, v in f.effect.checks.items() if not v}
+    checks = {f"{f.analysis.id}: {k}": bool(v) for f in found for k, v in f.effect.checks.items() if not v}
     return Result(
-        table, used, f"every test declared, {len(table)} in all; secondary Holm, exploratory Benjamini-Hochberg",
+        table, used,
+        f"every test declared, {len(table)} in all; secondary Holm, exploratory Benjamini-Hochberg",
         by=("role", "analysis"), checks=checks, extra={"tests": listed},
     )  # fmt: skip
 
@@ -219,7 +248,7 @@ def sentence(result: Result, plan: Plan, value: str, standing_of: Status) -> str
     words = str(row.get("flag", ""))
     groups = plan.exposure
     who = (
-        groups.variable.replace("_", " ")
+        in_words(groups.variable)
         if groups.is_number
         else f"{groups.compared_name} against {groups.reference_name}"
     )

@@ -52,7 +52,7 @@ def answer(
 
 
 def of_sample(given: Sample, plan: Plan, analysis: Analysis, *, adjusted: bool = True) -> Answer:
-    """Return the answer of units that are at hand, for outcomes that are one number or a yes and no a unit."""
+    """Return the answer of units at hand, for outcomes that are one number, or yes or no, a unit."""
     seen = given.analysed
     few = study_effects.too_few(seen, is_number=given.exposure.is_number)
     if few:

@@ -19,7 +19,7 @@ from analytics.numerics import proportions, weighting
 from analytics.results import Result
 from analytics.study_answer import BINARY, Answer, effect_row
 from analytics.study_effects import Effect
-from analytics.study_plan import RATIOS, VARIABLES, Plan
+from analytics.study_plan import RATIOS, VARIABLES, Plan, in_words
 from analytics.study_rows import OF_PLACEMENT
 
 ALIKE = 0.1
@@ -78,7 +78,7 @@ def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Pla
     declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
     unseen = f"{int(missing.sum())} rows not recorded" if missing.any() else ""
     return {
-        "how": how, "term": variable, "estimate": gap, "unit": "standard deviations",
+        "how": how, "term": in_words(variable), "estimate": gap, "unit": "standard deviations",
         "n_patients": int(units.loc[~missing, "patient_id"].nunique()), "n_rows": int((~missing).sum()),
         "flag": "; ".join(t for t in (declared, unseen) if t),
     }  # fmt: skip
@@ -129,12 +129,16 @@ def overlap(found: Answer, plan: Plan) -> Result:
     ]
     if weight is not None:
         notes.append(
-            f"weights from {weight.smallest:.2f} to {weight.largest:.2f} after cutting {weight.n_truncated} at "
-            f"the 1st and 99th centile; {len(units)} rows are worth {weight.effective:.0f}"
+            f"weights from {weight.smallest:.2f} to {weight.largest:.2f} after cutting "
+            f"{weight.n_truncated} at the 1st and 99th centile; "
+            f"{len(units)} rows are worth {weight.effective:.0f}"
         )
     checks = {"groups_not_told_apart_wholly": not made.separated, "enough_overlap": made.overlap >= 0.5}
     method = "propensity of the compared group by logistic regression on the adjustment set"
-    return Result(pd.DataFrame(rows), _used(found), method, by=("group",), checks=checks, picture="overlap", notes=tuple(notes))  # fmt: skip
+    table = pd.DataFrame(rows)
+    return Result(
+        table, _used(found), method, by=("group",), checks=checks, picture="overlap", notes=tuple(notes)
+    )
 
 
 def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
@@ -151,14 +155,14 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
     effects = {"nothing held equal": plain.effect, "held equal in the model (declared)": found.effect}
     effects |= _weighted_and_matched(found, plan)
     rows = [effect_row(effect, found.analysis, term=term, level=level) for term, effect in effects.items()]
-    checks = {f"{term}: {k}": v for term, e in effects.items() for k, v in e.checks.items() if not v}
+    checks = {f"{term}: {k}": bool(v) for term, e in effects.items() for k, v in e.checks.items() if not v}
     method = (
-        f"adjustment set {', '.join(found.held) or 'empty'}; weighted: inverse propensity, stabilised, cut at "
-        "the 1st and 99th centile; matched: reference placements weighed to the compared group's zones; errors "
-        "by patient"
+        f"adjustment set {', '.join(in_words(v) for v in found.held) or 'empty'}; weighted: inverse "
+        "propensity, stabilised, cut at the 1st and 99th centile; matched: reference placements weighed to "
+        "the compared group's zones; errors by patient"
     )
     notes = (
-        *(f"could not be held equal: {v}" for v in found.not_held),
+        *(f"could not be held equal: {v}" for v in map(in_words, found.not_held)),
         f"not adjusted for: {', '.join(not_adjusted(found, plan))}",
     )
     return Result(pd.DataFrame(rows), _used(found), method, checks=checks, notes=notes)
@@ -252,6 +256,6 @@ def _as_risk_ratio(found: Answer) -> tuple[float, float, float, str]:
 
 
 def not_adjusted(found: Answer, plan: Plan) -> list[str]:
-    """Return the recorded variables that differ between units and are not held equal, then what no register holds."""
+    """Return what is recorded, varies and is not held equal, and then what no register holds."""
     recorded = [v for v in _shown_variables(found) if v not in found.held]
-    return [*(v.replace("_", " ") for v in recorded), "anything not recorded"]
+    return [*(in_words(v) for v in recorded), "anything not recorded"]

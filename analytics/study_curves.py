@@ -9,7 +9,7 @@ from analytics.errors import FitError
 from analytics.regrowth_spline import natural_basis
 from analytics.results import Curve, Result
 from analytics.study_answer import BINARY, Answer, effect_row
-from analytics.study_plan import RATIOS, Plan
+from analytics.study_plan import RATIOS, Plan, in_words
 
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
 N_ON_CURVE = 41
@@ -29,8 +29,9 @@ def by_zone(found: Answer, plan: Plan) -> Result:
     level = 1 - plan.alpha
     zones, thin = _zones(units, is_number=found.given.exposure.is_number)
     rows: list[dict] = []
+    notes: tuple[str, ...] = ()
     if zones:
-        rows = _interaction_rows(found, plan, units[units["zone"].isin(zones)], zones, level)
+        rows, notes = _interaction_rows(found, plan, units[units["zone"].isin(zones)], zones, level)
     rows += [
         {"zone": z, "term": "effect", "estimate": np.nan, "unit": analysis.unit, "flag": "too few to tell"}
         for z in thin
@@ -39,7 +40,7 @@ def by_zone(found: Answer, plan: Plan) -> Result:
         "one mixed model with the exposure by zone, patient intercept, known sampling variances, REML; "
         "Satterthwaite df; exploratory"
     )
-    return Result(pd.DataFrame(rows), _used(found), method, by=("zone",))
+    return Result(pd.DataFrame(rows), _used(found), method, by=("zone",), notes=notes)
 
 
 def _used(found: Answer) -> pd.DataFrame:
@@ -59,7 +60,7 @@ def _zones(units: pd.DataFrame, *, is_number: bool) -> tuple[list[str], list[str
 
 def _interaction_rows(
     found: Answer, plan: Plan, units: pd.DataFrame, zones: list[str], level: float
-) -> list[dict]:
+) -> tuple[list[dict], tuple[str, ...]]:
     units = units.reset_index(drop=True)
     columns = study_columns.of_plan(units, found.given, plan)
     x = units["x"].to_numpy(dtype=float)
@@ -70,34 +71,33 @@ def _interaction_rows(
     try:
         fit = study_effects.fitted(y, X, patient, variance)
     except FitError:
-        return []
+        return [], ("the effect by zone could not be fitted",)
     k = len(zones)
     rows = []
     for j, zone in enumerate(zones):
         inside = units[units["zone"].eq(zone)]
         tested = fit.contrast(np.eye(X.shape[1])[j])
         effect = study_effects.Effect(
-            float(tested.estimate), float(tested.se), float(tested.df), int(inside["patient_id"].nunique()),
+            float(tested.estimate), float(tested.se), float(np.min(tested.df)),
+            int(inside["patient_id"].nunique()),
             len(inside), "",
         )  # fmt: skip
         rows.append({"zone": zone, **effect_row(effect, found.analysis, term="effect", level=level)})
-    if k > 1:
-        L = np.zeros((k - 1, X.shape[1]))
-        L[:, 0], L[np.arange(k - 1), np.arange(1, k)] = -1.0, 1.0
-        joint = fit.contrast(L)
-        rows.append(
-            {
-                "zone": "all", "term": "same in all zones", "estimate": float(joint.statistic), "unit": "F",
-                "n_patients": int(units["patient_id"].nunique()), "n_rows": len(units),
-                "statistic": float(joint.statistic), "df": float(joint.df[1]), "p_value": joint.p_value,
-                "flag": f"{joint.df[0]} and {joint.df[1]:.0f} df",
-            }
-        )  # fmt: skip
-    return rows
+    if k == 1:
+        return rows, ()
+    L = np.zeros((k - 1, X.shape[1]))
+    L[:, 0], L[np.arange(k - 1), np.arange(1, k)] = -1.0, 1.0
+    joint = fit.contrast(L)
+    numerator, denominator = joint.df if isinstance(joint.df, tuple) else (k - 1, joint.df)
+    said = (
+        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {denominator:.0f} df, "
+        f"p {joint.p_value:.2g}"
+    )
+    return rows, (said,)
 
 
 def smooth(found: Answer, plan: Plan) -> Result:
-    """Return a number's effect as a smooth course: outcome against exposure, with the test of a straight line.
+    """Return a number's effect as a smooth course, with the test of a straight line.
 
     Natural spline with four knots in the declared model; the course is that of the mean unit, against the
     median exposure.
@@ -128,35 +128,36 @@ def smooth(found: Answer, plan: Plan) -> Result:
 def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> Curve:
     level, analysis = 1 - plan.alpha, found.analysis
     exposure = found.given.exposure
-    at = np.linspace(*np.quantile(x, [0.02, 0.98]), N_ON_CURVE)
+    at = np.linspace(float(np.quantile(x, 0.02)), float(np.quantile(x, 0.98)), N_ON_CURVE)
     rows = natural_basis(at, knots) - natural_basis([middle], knots)
     mean = rows @ fit.beta[:k]
     se = np.sqrt(np.einsum("np,pq,nq->n", rows, fit.beta_cov[:k, :k], rows))
     half = stats.t.ppf(0.5 + level / 2, max(found.effect.df, 1.0)) * se
     path = pd.DataFrame(
         {
-            "term": "difference from the median exposure", "x": at * (exposure.per or 1.0), "estimate": mean,
+            "term": "difference", "x": at * (exposure.per or 1.0), "estimate": mean,
             "ci_low": mean - half, "ci_high": mean + half, "unit": analysis.unit,
         }
     )  # fmt: skip
     bent = fit.contrast(np.eye(len(fit.beta))[1:k])
     any_ = fit.contrast(np.eye(len(fit.beta))[:k])
     counts = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
-    term = f"per {exposure.per:g} of {exposure.variable.replace('_', ' ')}"
+    term = f"per {exposure.per:g} {in_words(exposure.variable)}"
     table = [effect_row(found.effect, analysis, term=term, level=level)]
     for name, test in (("any course", any_), ("bent, beyond a straight line", bent)):
         table.append(
             {
-                "term": name, "estimate": float(test.statistic), "unit": "F", "statistic": float(test.statistic),
+                "term": name, "estimate": float(test.statistic), "unit": "F",
+                "statistic": float(test.statistic),
                 "df": float(test.df[1]), "p_value": test.p_value, **counts,
                 "flag": f"{test.df[0]} and {test.df[1]:.0f} df",
             }
         )  # fmt: skip
-    method = f"natural spline, knots at the {', '.join(f'{100 * s:g}' for s in KNOT_SHARES)} centiles; {found.effect.method}"
-    extra = {"points": pd.DataFrame({"x": found.units["x"] * (exposure.per or 1.0), "y": np.nan})}
+    shares = ", ".join(f"{100 * s:g}" for s in KNOT_SHARES)
+    method = f"natural spline, knots at the {shares} centiles; {found.effect.method}"
     return Curve(
         pd.DataFrame(table), _used(found), method, checks=dict(fit.checks), picture="curve", path=path,
-        x_name=exposure.variable.replace("_", " "), extra={"marks": extra["points"].iloc[:0].assign(label="")},
+        x_name=in_words(exposure.variable)
     )  # fmt: skip
 
 

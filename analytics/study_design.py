@@ -202,7 +202,7 @@ def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, dra
     rows += _power_rows(seen, given, plan, drawn, matters, counts)
     needed = np.ceil(counts["n_patients"] * (found / matters) ** 2)
     term = f"patients with an outcome needed for {100 * plan.power:g} % power at what matters"
-    rows.append(_row(term, float(needed), "patients", counts))
+    rows.append(_row(term, float(needed), "count", counts))
     return rows
 
 
@@ -221,13 +221,13 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
     for name, inside in groups.items():
         sizes = seen[inside].groupby("patient_id").size().to_numpy()
         counts = {"n_patients": len(sizes), "n_rows": int(sizes.sum())}
-        rows.append(_row(f"patients with an outcome: {name}", float(len(sizes)), "patients", counts))
+        rows.append(_row(f"patients with an outcome: {name}", float(len(sizes)), "count", counts))
         if np.isfinite(correlation):
             worth = closed.effective_rows(sizes, correlation)
-            rows.append(_row(f"independent rows they are worth: {name}", worth, "rows", counts))
+            rows.append(_row(f"independent rows they are worth: {name}", np.round(worth), "count", counts))
     if np.isfinite(correlation):
         counts = {"n_patients": rows[0]["n_patients"], "n_rows": rows[0]["n_rows"]}
-        rows.append(_row("correlation of two outcomes of a patient", correlation, "share", counts))
+        rows.append(_row("correlation of two outcomes of a patient", correlation, "ratio", counts))
     return rows
 
 

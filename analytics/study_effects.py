@@ -120,9 +120,10 @@ def normal(
             found = fit.contrast(wanted, method="kenward-roger")
         except (FitError, np.linalg.LinAlgError):
             return _clustered(y, columns, patient, wanted)
-        if np.isfinite(found.df) and found.df > 0 and np.isfinite(found.se):
+        df = found.df if isinstance(found.df, float) else float(np.min(found.df))
+        if np.isfinite(df) and df > 0 and np.isfinite(found.se):
             return Effect(
-                float(found.estimate), float(found.se), float(found.df), n_patients, n, MIXED,
+                float(found.estimate), float(found.se), df, n_patients, n, MIXED,
                 checks=dict(fit.checks),
             )  # fmt: skip
     return _clustered(y, columns, patient, wanted)

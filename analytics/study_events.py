@@ -24,7 +24,10 @@ GEE = (
     "marginal logistic regression, answers of a patient equally correlated, errors enlarged for few patients "
     "(Mancl & DeRouen); risks standardised to the study's own mix"
 )
-NEWCOMBE = "two shares, one session a patient, Newcombe's interval and Fisher's exact test; nothing held equal: a group has no event"
+NEWCOMBE = (
+    "two shares, one session a patient, Newcombe's interval and Fisher's exact test; nothing held equal: a "
+    "group has no event"
+)
 # Two events a column is the least a logistic model can be asked to carry (common practice, no source).
 EVENTS_A_COLUMN = 2
 
@@ -67,7 +70,7 @@ def _p_odds(fit: marginal.MarginalFit) -> float:
 
 
 def _carried(columns: Columns, y: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Return the columns that the events carry: without those that tell yes from no, or the first two alone."""
+    """Return the columns the events carry: without those that tell yes from no, or the first two."""
     kept = [0, 1, *(j for j in range(2, columns.X.shape[1]) if not _tells(columns.X[:, j], y))]
     lost = [columns.names[j] for j in range(columns.X.shape[1]) if j not in kept]
     notes = (f"not held equal, being without an event: {', '.join(lost)}",) if lost else ()

@@ -184,8 +184,8 @@ def _freezes(plan: str | Path) -> list[Frozen]:
         ]
     except (json.JSONDecodeError, UnicodeDecodeError, KeyError, TypeError):
         raise ParameterError(
-            f"{path.name}: is no list of freezes; restore it from your backup, or set it aside and freeze again "
-            "(the study is then exploratory)"
+            f"{path.name}: is no list of freezes; restore it from your backup, or set it aside and freeze "
+            "again (the study is then exploratory)"
         ) from None
 
 

@@ -16,6 +16,7 @@ Sources: Rubin 1987; Barnard & Rubin 1999, Biometrika 86:948-955; Robins & Finke
 """
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -59,7 +60,7 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
     due = found.given.due
     lost = int(due["y"].isna().sum()) if kind not in RATIOS else 0
     method = f"{lost} of {len(due)} units due have no outcome; {N_IMPUTATIONS} imputations, seed {plan.seed}"
-    checks = {f"{t}: {k}": v for t, e in effects.items() for k, v in e.checks.items() if not v}
+    checks = {f"{t}: {k}": bool(v) for t, e in effects.items() for k, v in e.checks.items() if not v}
     return Result(pd.DataFrame(rows), _used(found), method, checks=checks)
 
 
@@ -115,7 +116,7 @@ def _all_readings(records: Records, found: Answer, plan: Plan) -> Effect:
     )  # fmt: skip
     tested = fit.contrast(np.eye(X.shape[1])[0], method="kenward-roger")
     return Effect(
-        float(tested.estimate), float(tested.se), float(tested.df), int(patient.max()) + 1, len(rows),
+        float(tested.estimate), float(tested.se), float(np.min(tested.df)), int(patient.max()) + 1, len(rows),
         "mixed model of all readings", checks=dict(fit.checks),
     )  # fmt: skip
 
@@ -152,7 +153,8 @@ def _imputed(found: Answer, plan: Plan) -> Effect:
     pooled = _pooled(sets, 0.0, found, plan)
     return Effect(
         pooled.estimate, pooled.se, pooled.df, int(found.given.due["patient_id"].nunique()),
-        len(found.given.due), "imputed", notes=(f"missing information {100 * pooled.missing_information:.0f} %",),
+        len(found.given.due), "imputed",
+        notes=(f"missing information {100 * pooled.missing_information:.0f} %",),
     )  # fmt: skip
 
 
@@ -225,13 +227,13 @@ def tipping(found: Answer, plan: Plan) -> Result:
     deltas = np.linspace(-reach, reach, N_DELTAS)
     path = [_at(delta, sets, found, plan) for delta in deltas]
     middle = path[N_DELTAS // 2]
-    rows = [{**middle[0], "term": "imputed, missing at random", "x": 0.0}]
+    rows = [{k: v for k, v in middle[0].items() if k != "x"} | {"term": "imputed, missing at random"}]
     for name, step in (("tipping point, worse", -1), ("tipping point, better", 1)):
         rows.append(_tip(name, (path if step > 0 else path[::-1])[N_DELTAS // 2 :], middle[1], rows[0]))
     frame = pd.DataFrame([p[0] for p in path])
     method = (
-        f"delta-adjusted imputation: {N_IMPUTATIONS} imputations, Rubin's rules, seed {plan.seed}, interval of "
-        f"level {level:g}; points are added to imputed outcomes of the compared group alone"
+        f"delta-adjusted imputation: {N_IMPUTATIONS} imputations, Rubin's rules, seed {plan.seed}, interval "
+        f"of level {level:g}; points are added to imputed outcomes of the compared group alone"
     )
     return Curve(
         pd.DataFrame(rows), _used(found), method, picture="tipping", path=frame,
@@ -252,7 +254,7 @@ def _at(delta: float, sets: np.ndarray, found: Answer, plan: Plan) -> tuple[dict
 
 def _tip(name: str, path: list[tuple[dict, str]], said: str, like: dict) -> dict:
     """Return where the conclusion changes, between two points of the path by the interval's limits."""
-    for (before, _), (after, now) in zip(path, path[1:], strict=False):
+    for (before, _), (after, now) in pairwise(path):
         if now != said:
             where = _crossing(before, after)
             return {

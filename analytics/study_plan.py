@@ -34,6 +34,18 @@ OutcomeKind = Literal[
     "yield_at_maturity", "tempo", "milestone", "complication", "satisfaction", "would_choose_again"
 ]
 OUTCOMES = get_args(OutcomeKind)
+IN_WORDS = {
+    "out_of_body_min": "minutes out of the body",
+    "holding_temperature_c": "holding temperature (°C)",
+    "planted_hairs_cm2": "planted density",
+    "surgeon_id": "surgeon",
+    "team_id": "team",
+    "register_month": "calendar month",
+    "age_years": "age",
+    "hair_calibre_um": "hair calibre",
+    "on_therapy": "therapy at the session",
+    "recipient": "recipient skin",
+}
 RATIOS = ("tempo", "milestone")
 UNITS = {
     "yield_at_maturity": "points of yield",
@@ -67,6 +79,17 @@ DEFAULT_STRATEGY = {
     FAILED_PHOTOGRAPH: "leave out",
 }
 DEMO_PLAN = "study_out_of_body.toml"
+
+
+def in_words(variable: str) -> str:
+    """Return a variable as a person says it.
+
+    Examples
+    --------
+    >>> in_words("session_number")
+    'session number'
+    """
+    return IN_WORDS.get(variable, variable.replace("_", " "))
 
 
 class _Declared(pydantic.BaseModel):

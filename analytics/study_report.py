@@ -16,7 +16,7 @@ import pandas as pd
 from analytics.records import Records
 from analytics.study_answer import Answer
 from analytics.study_freeze import CHANGED, NOT_FROZEN, Status
-from analytics.study_plan import RATIOS, STRATEGIES, Analysis, Exposure, Plan, digest
+from analytics.study_plan import RATIOS, STRATEGIES, Analysis, Exposure, Plan, digest, in_words
 from analytics.study_rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES
 
 AUTHOR = "for the author"
@@ -40,7 +40,7 @@ def outcome_in_words(analysis: Analysis) -> str:
 
 def exposure_in_words(exposure: Exposure) -> str:
     """Return what is compared."""
-    name = exposure.variable.replace("_", " ")
+    name = in_words(exposure.variable)
     if exposure.is_number:
         return f"{name}, per {exposure.per:g}"
     if exposure.cut is not None:
@@ -107,10 +107,14 @@ def estimand(plan: Plan, analysis: Analysis | None = None) -> pd.DataFrame:
             (f"intercurrent event: {event}", f"{plan.strategy(event)}: {words[plan.strategy(event)]}")
             for event, words in STRATEGIES.items()
         ),
-        ("summary", f"{_summary(asked)}, {', '.join(plan.adjusted_for) or 'nothing'} held equal"),
+        ("summary", f"{_summary(asked)}; held equal: {_named(plan.adjusted_for)}"),
         ("hypothesis", _hypothesis(asked, plan)),
     ]
     return pd.DataFrame(rows, columns=["part", "declared"])
+
+
+def _named(variables: tuple[str, ...]) -> str:
+    return ", ".join(in_words(v) for v in variables) or "nothing"
 
 
 def _summary(analysis: Analysis) -> str:
@@ -152,22 +156,30 @@ def methods_paragraph(found: Answer, plan: Plan, status: Status, n_tests: dict[s
     e = found.effect
     lost = int(found.given.due["y"].isna().sum()) if not found.analysis.is_ratio else 0
     rows = [
-        ("Design", f"A cohort of one practice's own register, analysed retrospectively; the plan was {status.word}."),
+        ("Design", f"A cohort from one practice's own register; the plan was {status.word}."),
         ("Patients", plan.population.words),
         ("Comparison", f"{exposure_in_words(found.given.exposure)}."),
         ("Outcome", f"{_capital(outcome_in_words(found.analysis))}."),
-        ("Model", f"{_capital(e.method)}; held equal: {', '.join(found.held) or 'nothing'}. The patient was "
+        ("Model", f"{_capital(e.method)}; held equal: {_named(found.held)}. The patient was "
                   "the independent unit throughout."),
-        ("Missing", f"{lost} of {len(found.given.due)} units due had no outcome; the answer was repeated with all "
-                    "readings, with weights for being seen, with multiple imputation, and shifted until it tipped."
-                    if not found.analysis.is_ratio else "Times not reached were taken as censored at the last visit."),
-        ("Confounding", "The answer was repeated not adjusted, weighted by the propensity and matched on zone; "
-                        "the E-value is given."),
-        ("Several tests", f"One primary test at {100 * plan.alpha:g} %; {n_tests.get('secondary', 0)} secondary "
-                          f"(Holm), {n_tests.get('exploratory', 0)} exploratory (Benjamini-Hochberg)."),
+        ("Missing", _missing_words(found, lost)),
+        ("Confounding", "The answer was repeated not adjusted, weighted by the propensity and matched on "
+                        "zone; the E-value is given."),
+        ("Several tests", f"One primary test at {100 * plan.alpha:g} %; {n_tests.get('secondary', 0)} "
+                          f"secondary (Holm), {n_tests.get('exploratory', 0)} exploratory "
+                          "(Benjamini-Hochberg)."),
         ("Software", ", ".join(f"{k} {v}" for k, v in versions().items()) + f"; plan {digest(plan)[:12]}."),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=["part", "text"])
+
+
+def _missing_words(found: Answer, lost: int) -> str:
+    if found.analysis.is_ratio:
+        return "Times not reached were taken as censored at the last visit."
+    return (
+        f"{lost} of {len(found.given.due)} units due had no outcome; the answer was repeated with all "
+        "readings, with weights for being seen, with multiple imputation, and shifted until it tipped."
+    )
 
 
 def _capital(text: str) -> str:
@@ -185,15 +197,15 @@ def items(records: Records, found: Answer, plan: Plan, status: Status) -> pd.Dat
     n_all = int(records.patients["patient_id"].nunique())
     missing = int(found.given.due["y"].isna().sum()) if not found.analysis.is_ratio else 0
     months = records.sessions["register_month"].max() - records.sessions["register_month"].min() + 1
-    seen = np.isfinite(found.effect.estimate)
+    seen, word = np.isfinite(found.effect.estimate), "frozen, " if frozen else ""
     rows = [
         ("STROBE", "1", "design named in title and abstract", AUTHOR),
         ("STROBE", "2-3", "background, aims and hypotheses", f"question: {plan.question}"),
         ("STROBE", "4", "design", "cohort from a register; the plan in full"),
-        ("STROBE", "5", "setting, places, dates", f"{months:.0f} months of sessions; places and dates {AUTHOR}"),
-        ("STROBE", "6", "who was eligible, how followed", f"population of the plan; flow; visits by clinic or photograph ({n_all} patients)"),
+        ("STROBE", "5", "setting, places, dates", f"{months:.0f} months; places, dates {AUTHOR}"),
+        ("STROBE", "6", "who was eligible, how followed", f"population of the plan; flow ({n_all} patients)"),
         ("STROBE", "7", "variables defined", "plan in full; data dictionary"),
-        ("STROBE", "8", "how measured, alike in both groups", "counting error and readers: page of counting; devices " + AUTHOR),
+        ("STROBE", "8", "how measured, alike in both groups", "counting error; devices " + AUTHOR),
         ("STROBE", "9", "bias", "confounding, missing data, robustness"),
         ("STROBE", "10", "how the size came about", "design check; all of the register, no sample drawn"),
         ("STROBE", "11", "numbers grouped or not", exposure_in_words(found.given.exposure)),
@@ -203,7 +215,7 @@ def items(records: Records, found: Answer, plan: Plan, status: Status) -> pd.Dat
         ("STROBE", "12d", "loss to follow-up", "missing data; weighted for being seen"),
         ("STROBE", "12e", "sensitivity", "robustness grid; tipping point"),
         ("STROBE", "13", "numbers at each stage", "flow"),
-        ("STROBE", "14", "who they were, missing values, time followed", f"balance; {missing} units due without outcome"),
+        ("STROBE", "14", "who they were, missing values", f"balance; {missing} units due without outcome"),
         ("STROBE", "15", "outcomes", "answer" if seen else "not estimated"),
         ("STROBE", "16", "plain and adjusted answers with intervals", "side by side"),
         ("STROBE", "17", "other analyses", "all tests that were run"),
@@ -221,6 +233,6 @@ def items(records: Records, found: Answer, plan: Plan, status: Status) -> pd.Dat
         ("RECORD", "12.3", "linkage methods", "none"),
         ("RECORD", "13.1", "selection with reasons", "flow; what was left out"),
         ("RECORD", "19.1", "limits of data not collected for this", AUTHOR),
-        ("RECORD", "22.1", "protocol, data, code", f"plan {'frozen, ' if frozen else ''}SHA-256 {digest(plan)[:12]}; code: version and commit at the foot"),
+        ("RECORD", "22.1", "protocol, data, code", f"plan {word}{digest(plan)[:12]}; code at the foot"),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=["guideline", "item", "about", "answered"])

@@ -71,12 +71,15 @@ def grid(records: Records, plan: Plan) -> Result:
             rows.append(named | _one(records, plan, chosen, visits, is_declared=chosen == declared))
     table = pd.DataFrame(rows)
     known = table["estimate"].dropna()
-    method = f"the declared model under {len(table)} combinations of choices, one interval of level {1 - plan.alpha:g} each; not a set of tests"
+    method = (
+        f"the declared model under {len(table)} combinations of choices, one interval of level "
+        f"{1 - plan.alpha:g} each; not a set of tests"
+    )
     note = (
         f"answers from {known.min():.1f} to {known.max():.1f} {analysis.unit}; "
         f"{int(((table['ci_low'] > 0) | (table['ci_high'] < 0)).sum())} of {len(known)} intervals exclude 0"
     )
-    used = pd.DataFrame({"patient_id": pd.Series(dtype="string"), "reason": pd.Series(dtype="string")})
+    used = study_rows.sample(records, plan, analysis).units[["patient_id", "unit_id", "zone", "reason"]]
     return Result(
         table, used, method, by=tuple(CHOICES), picture="specification", notes=(note,) if len(known) else ()
     )
@@ -97,7 +100,7 @@ def _one(records: Records, plan: Plan, choices: Choices, visits: pd.DataFrame, *
 
 
 def _not_for(plan: Plan) -> Result:
-    empty = {name: "declared" for name in CHOICES}
+    empty = dict.fromkeys(CHOICES, "declared")
     line = {
         **empty,
         "term": "answer",

@@ -153,7 +153,7 @@ def _emergence_rows(records: Records, given: Sample) -> tuple[regrowth_rows.Emer
 
 
 def _held(frame: pd.DataFrame, plan: Plan, given: Sample) -> np.ndarray:
-    """Return what shifts the plateau beside the exposure: the plan's adjustment set, zone being in already."""
+    """Return what shifts the plateau beside the exposure: what is held equal, zone being in already."""
     wanted = tuple(v for v in plan.adjusted_for if v not in ("zone", given.exposure.variable))
     return design(frame, wanted).X[:, 2:]
 

@@ -100,7 +100,8 @@ def logistic(
         raise FitError(
             "marginal.logistic: a column tells yes from no wholly (a group without events); use bounds"
         )
-    checks = {"converged": bool(fit.converged), "no_warnings": not caught, "finite_se": bool(np.isfinite(cov).all())}  # fmt: skip
+    finite = bool(np.isfinite(cov).all())
+    checks = {"converged": bool(fit.converged), "no_warnings": not caught, "finite_se": finite}
     correlation = 0.0 if single else float(structure.dep_params)
     return MarginalFit(beta, cov, correlation, int(codes.max()) + 1, checks)
 
@@ -168,7 +169,9 @@ class Dose:
     g: float
 
 
-def dose(beta: ArrayLike, cov: ArrayLike, *, intercept: int, slope: int, share: float = 0.5, level: float = 0.95) -> Dose:  # fmt: skip
+def dose(
+    beta: ArrayLike, cov: ArrayLike, *, intercept: int, slope: int, share: float = 0.5, level: float = 0.95
+) -> Dose:
     """Return where a logistic line reaches a share: (logit(share) - intercept) / slope.
 
     Parameters

@@ -1,6 +1,7 @@
 """Pictures of a study: power, balance, propensity, tipping point, and every combination of choices."""
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,11 +14,11 @@ ROW_IN, NARROW_ROW_IN = 0.22, 0.26
 ALIKE = 0.1
 WIDEST = 2.0  # standard deviations; beyond it a point stands at the edge
 OPTION_ROW_IN = 0.19
-QUIET_LINE = {"color": drawing.QUIET, "linewidth": 0.8}
+QUIET_LINE: Any = {"color": drawing.QUIET, "linewidth": 0.8}
 
 
 def power(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
-    """Draw the chance to find a true difference, by its size; a line at the power wanted and what it takes."""
+    """Draw the chance to find a true difference, by its size, and the size found at the power wanted."""
     path = result.path if isinstance(result, Curve) else result.table()
     (panel,) = drawing.panels(ax, 1, narrow=narrow, height_in=2.7)
     panel.plot(path["x"], path["estimate"], **drawing.series_style(0))
@@ -83,7 +84,8 @@ def overlap(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
             hatch="" if position == 0 else "///", edgecolor="white", linewidth=0.4,
         )  # fmt: skip
         panel.annotate(
-            drawing.title_case(str(name)), (0.99, 0.96 if sign > 0 else 0.04), xycoords="axes fraction", ha="right",
+            drawing.title_case(str(name)), (0.99, 0.96 if sign > 0 else 0.04), xycoords="axes fraction",
+            ha="right",
             va="top" if sign > 0 else "bottom", color=drawing.SERIES[position],
         )  # fmt: skip
     panel.axhline(0, color=drawing.INK, linewidth=0.8)
@@ -118,7 +120,7 @@ def tipping(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
         right = row["estimate"] > 0
         panel.annotate(
             f"{row['flag']}", (row["estimate"], 0.03), xycoords=("data", "axes fraction"), rotation=90,
-            xytext=(3 if not right else -3, 0), textcoords="offset points", ha="left" if not right else "right",
+            xytext=(-3 if right else 3, 0), textcoords="offset points", ha="right" if right else "left",
             va="bottom", fontsize=7.4, color=drawing.QUIET,
         )  # fmt: skip
     panel.set_xlabel(
