@@ -23,6 +23,7 @@ COMMANDS = {
     "check": ("analytics.pages.commands.check", "read your records and name every problem"),
     "report": ("analytics.pages.commands.report", "make one report"),
     "batch": ("analytics.pages.commands.batch", "make many reports by a plan"),
+    "study": ("analytics.pages.commands.study", "freeze a study plan, or try it on invented outcomes"),
     "template": ("analytics.pages.commands.template", "write an empty workbook to fill in"),
     "lab": ("analytics.pages.commands.lab", "open the workbook in JupyterLab"),
     "selfcheck": ("analytics.pages.commands.selfcheck", "check this installation, and its methods"),
