@@ -46,6 +46,9 @@ Array = np.ndarray
 SINGULAR = 1e-4
 # Relative curvature below which a combination of variance parameters is not determined by the data.
 FLAT = 1e-8
+# The one-column Hessian leaves out a REML term of relative size p / groups: with fewer groups a column than this
+# at any level (a few clinics, say) the search would only creep.
+GROUPS_A_COLUMN = 20
 # With at most this many group effects times columns, the exact Hessian costs less than an extra step.
 SMALL = 30_000
 # From this many blocks on, a fit of the first block gives the start values; it stops when a step promises
@@ -418,5 +421,6 @@ def fit_sums(form: Plan, evaluate: Evaluate, *, start: Array | None = None) -> M
             "give the theta of a fit with the same levels, or none"
         )
     size = sum(g * q for g, q in zip(form.n_groups, form.sizes, strict=True)) * form.m
-    optimum = optimise(evaluate, form, start=first, exact=size * form.n_theta < SMALL)
+    is_small = size * form.n_theta < SMALL or min(form.n_groups) < GROUPS_A_COLUMN * form.p
+    optimum = optimise(evaluate, form, start=first, exact=is_small)
     return MixedFit(form, optimum, evaluate)
