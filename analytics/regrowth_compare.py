@@ -124,7 +124,8 @@ def compare(
         rows.append(_factor_row(held, laid, by_shape[shapes[0]], shapes[0], factor))
     checks = {"converged": all(f.converged for f in by_shape.values())}
     method = (
-        "emergence models by ML (marginal mean, linear covariance); shapes by AIC, factors by likelihood ratio; "
+        "emergence models by ML (marginal mean, linear covariance); shapes by AIC, factors by likelihood "
+        "ratio; "
         f"factors under the {shapes[0]} shape; native change {native_change}"
     )
     return Result(pd.DataFrame(rows), plain.used, method, checks=checks)
