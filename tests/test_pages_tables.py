@@ -111,3 +111,18 @@ def test_a_long_frame_shows_fifty_rows_and_says_how_many_there_are():
 def test_a_plain_cell_is_said_in_words(value, said):
     frame = tables.of_frame(pd.DataFrame({"a": [value, "x"]}), labels={}, places={})
     assert frame["A"].iloc[0] == said
+
+
+def test_a_code_is_shown_as_it_was_handed_in():
+    result = _result(zone=["s_1", "007"], flag="")
+    coded = Result(result.estimates.rename(columns={"zone": "surgeon_id"}), USED, "given", by=("surgeon_id",))
+    frame, _ = tables.of_result(coded)
+    assert list(frame["Surgeon"]) == ["s_1", "007"]
+
+
+def test_whole_numbers_without_an_error_are_shown_whole():
+    result = _result(
+        term="grafts", estimate=[1969.0, 12.0], se=np.nan, ci_low=np.nan, ci_high=np.nan, unit="FU"
+    )
+    frame, _ = tables.of_result(result)
+    assert list(frame["Estimate (FU)"]) == ["1,969", "12ᵃ"]

@@ -150,7 +150,33 @@ def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
     columns = list(by)
     if not columns or frame.duplicated(columns).any():
         columns.append("term")
-    return [", ".join(readable(row[c]) for c in columns) for _, row in frame.iterrows()]
+    labels = []
+    for _, row in frame.iterrows():
+        first, *rest = columns
+        labels.append(", ".join([group_name(first, row[first]), *(group_label(c, row[c]) for c in rest)]))
+    return labels
+
+
+def group_name(column: str, value: object) -> str:
+    """Return the name of a group with a large first letter; a code stays as it is.
+
+    Examples
+    --------
+    >>> group_name("surgeon_id", "s_1"), group_name("zone", "crown")
+    ('s_1', 'Crown')
+    """
+    return str(value) if column.endswith("_id") else title_case(readable(value))
+
+
+def group_label(column: str, value: object) -> str:
+    """Return the name of a group as words; a code (column `..._id`) stays as it is.
+
+    Examples
+    --------
+    >>> group_label("surgeon_id", "S_1"), group_label("method", "long_hair")
+    ('S_1', 'long hair')
+    """
+    return str(value) if column.endswith("_id") else readable(value)
 
 
 def readable(value: object) -> str:

@@ -51,7 +51,9 @@ def run(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes
             color=drawing.SERIES[1],
         )
         if result.by:
-            panel.set_title(drawing.title_case(", ".join(drawing.readable(k) for k in _keys(name))))
+            panel.set_title(
+                ", ".join(drawing.group_name(c, k) for c, k in zip(result.by, _keys(name), strict=True))
+            )
         panel.grid(axis="y")
         _axis_names(panel, result, rows)
     return axes[0]

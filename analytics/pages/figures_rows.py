@@ -21,17 +21,17 @@ def interval_rows(
 ) -> None:
     """Draw one row an estimate, downwards; its number stands at the right edge, or above it when narrow."""
     unit = str(rows["unit"].iloc[0])
-    places = words.decimals(_median_se(rows), unit)
+    places = words.decimals(_median_se(rows), unit, rows["estimate"].dropna())
     if unit in NO_DIFFERENCE:
         ax.axvline(NO_DIFFERENCE[unit], color=drawing.QUIET, linewidth=0.8)
     for y, (label, (_, row)) in enumerate(zip(labels, rows.iterrows(), strict=True)):
         if numbers or narrow:
-            _row_text(ax, y, drawing.title_case(label), row, places, narrow=narrow)
+            _row_text(ax, y, label, row, places, narrow=narrow)
         if pd.notna(row["estimate"]):
             _dot_and_bar(ax, y, row)
     if numbers and not narrow:
         _row_heads(ax, rows)
-    ax.set_yticks(np.arange(len(rows)), [] if narrow else [drawing.title_case(label) for label in labels])
+    ax.set_yticks(np.arange(len(rows)), [] if narrow else labels)
     ax.set_ylim(len(rows) - 0.5, -0.7 if narrow else -0.5)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)

@@ -45,7 +45,8 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
         labels = [
             ": ".join(drawing.readable(row[c]) for c in row_by or ("term",)) for _, row in rows.iterrows()
         ]
-        interval_rows(panel, rows, labels, narrow=narrow, numbers=False)
+        named = [drawing.title_case(label) for label in labels]
+        interval_rows(panel, rows, named, narrow=narrow, numbers=False)
         if not narrow and position % N_COLUMNS:
             panel.set_yticklabels([])
         main = rows[[label.startswith("main") for label in labels]]
@@ -53,7 +54,7 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
             panel.axvline(
                 float(main["estimate"].iloc[0]), color=drawing.QUIET, linewidth=0.8, linestyle=(0, (2, 2))
             )
-        panel.set_title(drawing.title_case(drawing.readable(name)))
+        panel.set_title(drawing.group_name(panel_by or "", name))
     figure = axes[0].figure
     assert figure is not None
     figure.supxlabel(drawing.axis_name(_what(table), str(table["unit"].iloc[0])), fontsize=8.6)
@@ -85,7 +86,7 @@ def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = Fa
             panel.set_ylim(0, 100)
         if len(ends) > 1 and len(axes) == 1:
             drawing.label_line_ends(panel, ends)
-        panel.set_title(drawing.title_case(drawing.readable(name)))
+        panel.set_title(drawing.group_name(panel_by or "", name))
         panel.grid(axis="y")
     if len(axes) > 1:
         drawing.name_lines_above(axes)
@@ -101,7 +102,8 @@ def _lines(rows: pd.DataFrame, by: tuple[str, ...]) -> list[tuple[str, pd.DataFr
     if not keys:
         return [("", rows)]
     return [
-        (", ".join(drawing.readable(k) for k in key), line) for key, line in rows.groupby(keys, sort=False)
+        (", ".join(drawing.group_label(c, k) for c, k in zip(keys, key, strict=True)), line)
+        for key, line in rows.groupby(keys, sort=False)
     ]
 
 

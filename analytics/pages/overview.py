@@ -25,9 +25,6 @@ def write(out: Path) -> Path:
 def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
     content = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     root = next(e for e in record["@graph"] if e["@id"] == "./")
-    settings = {
-        k: v for k, v in content["provenance"]["settings"].items() if v not in ("", None) and k != "data"
-    }
     links = {kind: f"{folder.name}/{folder.name}.{kind}" for kind in WORD}
     return {
         "state": "attention" if content["attention"] or content["failed_checks"] else "made",
@@ -35,7 +32,7 @@ def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
         "name": folder.name,
         "answer": content["answer"] or "This page gives no single answer.",
         "attention": [*content["attention"], *(f"check not passed, {c}" for c in content["failed_checks"])],
-        "settings": settings,
+        "settings": record["changed"],
         "links": {WORD[k]: link for k, link in links.items() if (folder.parent / link).exists()},
     }
 

@@ -180,10 +180,17 @@ def _planned(
         "formats": [f for f in FORMATS if f in formats],
         "label": label,
         "parameters": settings,
+        "changed": _changed(page, settings),
         "seed": SEED,
         "timeout": int(timeout),
         "started": _now(),
     }
+
+
+def _changed(page: str, settings: dict[str, Any]) -> dict[str, Any]:
+    """Return the settings that differ from the page's defaults, which tell its reports apart."""
+    defaults = {name: field.default for name, field in parameters.model(page).model_fields.items()}
+    return {name: value for name, value in settings.items() if name != "data" and value != defaults[name]}
 
 
 def _staging(out: Path, name: str) -> Path:

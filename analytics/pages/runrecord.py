@@ -106,7 +106,12 @@ def compose(run: dict[str, Any], outcome: dict[str, Any], folder: Path, finished
         ],
         *outputs,
     ]
-    own = {"request_sha256": request_sha256(run), "seconds": outcome["seconds"], "state": "complete"}
+    own = {
+        "request_sha256": request_sha256(run),
+        "seconds": outcome["seconds"],
+        "state": "complete",
+        "changed": run["changed"],
+    }
     return {"@context": CONTEXT, "@graph": graph, **own}
 
 

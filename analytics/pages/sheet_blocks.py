@@ -67,7 +67,7 @@ def main_numbers(result: Result) -> str:
     table = result.table()
     labels = drawing.row_labels(table, result.by)
     said = [
-        f"{drawing.title_case(label)} {words.full(row, counts=False)}"
+        f"{label} {words.full(row, counts=False)}"
         for label, (_, row) in list(zip(labels, table.iterrows(), strict=True))[:MAIN_NUMBERS]
     ]
     left = len(table) - MAIN_NUMBERS

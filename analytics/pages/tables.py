@@ -69,7 +69,7 @@ def of_result(result: Result) -> tuple[pd.DataFrame, tuple[str, ...]]:
     table = result.table()
     out = pd.DataFrame(index=table.index)
     for column in result.by:
-        out[heading(column)] = table[column].map(lambda v: drawing.title_case(drawing.readable(v)))
+        out[heading(column)] = [drawing.group_name(column, v) for v in table[column]]
     if not result.by or table.duplicated(list(result.by)).any():
         out["Quantity"] = table["term"].map(lambda v: drawing.title_case(drawing.readable(v)))
     if "x" in table and table["x"].notna().any():
@@ -114,11 +114,14 @@ def _plain_x(x: float) -> str:
 def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, int]) -> pd.DataFrame:
     """Return any frame as text under plain headings."""
     out = pd.DataFrame(index=frame.index)
-    for column in frame.columns:
+    for position, column in enumerate(frame.columns):
         name = labels.get(str(column), heading(str(column)))
         if (frame[column].isna() | frame[column].astype(str).eq("")).all():
             continue
-        out[name] = [_cell(value, places.get(str(column))) for value in frame[column]]
+        out[name] = [
+            _cell(value, places.get(str(column)), str(column), is_name=position == 0)
+            for value in frame[column]
+        ]
     return out
 
 
@@ -149,7 +152,8 @@ def _places(table: pd.DataFrame) -> dict[str, int]:
     out = {}
     for unit, rows in table.groupby("unit", sort=False):
         se = rows["se"].dropna() if "se" in rows else pd.Series(dtype=float)
-        out[str(unit)] = words.decimals(float(se.median()) if len(se) else float("nan"), str(unit))
+        median = float(se.median()) if len(se) else float("nan")
+        out[str(unit)] = words.decimals(median, str(unit), rows["estimate"].dropna())
     return out
 
 
@@ -174,7 +178,7 @@ def _p_value(p: float) -> str:
     return "below 0.001" if p < 0.001 else words.number(p, 3 if p < 0.1 else 2)
 
 
-def _cell(value: object, places: int | None) -> str:
+def _cell(value: object, places: int | None, column: str, *, is_name: bool) -> str:
     """Return one cell of a plain frame as text."""
     if value is None or value is pd.NA or (isinstance(value, float) and pd.isna(value)):
         return words.NOT_AVAILABLE
@@ -185,7 +189,8 @@ def _cell(value: object, places: int | None) -> str:
             return "yes" if value else "no"
         number = float(value)  # type: ignore[arg-type]
         return words.number(number, places if places is not None else (0 if number.is_integer() else 1))
-    return drawing.title_case(drawing.readable(value))
+    said = drawing.group_name(column, value) if is_name else drawing.group_label(column, value)
+    return said.replace("/cm2", "/cm²")
 
 
 def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...], kind: str) -> str:

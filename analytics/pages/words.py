@@ -11,7 +11,7 @@ information); no single published rule is followed.
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
@@ -22,6 +22,7 @@ NOT_AVAILABLE = "not available"
 THIN = "\u202f"  # narrow no-break space: keeps a number and its unit on one line
 MINUS = "\u2212"
 MAX_DECIMALS = 6
+WHOLE_FROM = 100.0  # numbers from here on, without a standard error, are shown whole
 
 # How a unit is written after a number. A unit not listed is written as it is.
 UNIT_SUFFIX = {
@@ -46,8 +47,11 @@ UNIT_NAME = {
 }
 
 
-def decimals(se: float, unit: str = "") -> int:
+def decimals(se: float, unit: str = "", values: Iterable[float] = ()) -> int:
     """Return how many decimals a number with this standard error carries.
+
+    Without a standard error: none where all the values are whole, or the largest is 100 or more; else two
+    for a ratio and one for anything else.
 
     Parameters
     ----------
@@ -55,6 +59,8 @@ def decimals(se: float, unit: str = "") -> int:
         Standard error in the unit of the number; NaN or 0 where there is none.
     unit
         Unit of the number, which decides when there is no standard error.
+    values
+        The numbers to be shown, which decide when there is no standard error.
 
     Examples
     --------
@@ -62,6 +68,9 @@ def decimals(se: float, unit: str = "") -> int:
     [0, 0, 1, 2]
     """
     if not math.isfinite(se) or se <= 0:
+        known = [abs(float(value)) for value in values if math.isfinite(value)]
+        if known and (max(known) >= WHOLE_FROM or all(value.is_integer() for value in known)):
+            return 0
         return 0 if unit == "count" else (2 if unit == "ratio" else 1)
     return min(MAX_DECIMALS, max(0, -math.floor(math.log10(se))))
 
@@ -135,7 +144,7 @@ def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:
     unit = str(row.get("unit", ""))
     if pd.isna(row.get("estimate")):
         return words_for_missing(row)
-    places = decimals(_value(row, "se"), unit)
+    places = decimals(_value(row, "se"), unit, [_value(row, "estimate")])
     value = with_unit(number(row["estimate"], places), unit)
     rests_on = _patients(row) if counts else ""
     if pd.isna(_value(row, "ci_low")) and pd.isna(_value(row, "ci_high")):

@@ -1,0 +1,95 @@
+"""Where does the time of a report go, and what does a batch gain from two workers?
+
+    python tests/bench/report_speed.py --patients 1000            # one surgeon audit, a line a step
+    python tests/bench/report_speed.py --patients 10000
+    python tests/bench/report_speed.py --batch 24 --workers 2     # 24 reports one by one, then together
+
+Registers are drawn by `records.simulate` (seed fixed). The cache of fits is off, so that every report pays
+for its own; `--cache` turns it on. Times are wall clock and processor of all processes together; on a busy
+machine the second is the one to compare.
+"""
+
+import argparse
+import json
+import os
+import resource
+import tempfile
+import time
+from pathlib import Path
+
+from analytics import records
+from analytics.pages import batch, parameters, render
+from analytics.records import simulate
+
+PAGE = "01_surgeon_audit"
+SEED = 20_260_401
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--patients", type=int, default=1000)
+    parser.add_argument("--page", default=PAGE)
+    parser.add_argument("--batch", type=int, default=0, help="number of reports in the batch")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--cache", action="store_true")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="rw-bench-") as folder:
+        os.environ["REGROWTH_CACHE"] = str(Path(folder) / "fits") if options.cache else "off"
+        if options.batch:
+            _batch(Path(folder), options.batch, options.workers)
+        else:
+            _one(Path(folder), options.page, options.patients)
+
+
+def _one(folder: Path, page: str, patients: int) -> None:
+    data = _register(folder, patients)
+    start, used = time.monotonic(), _processor()
+    report = render.page(page, data, folder / "out")
+    wall, used = time.monotonic() - start, _processor() - used
+    seconds = json.loads(report.files["run"].read_text())["seconds"]
+    for step, value in sorted(seconds.items(), key=lambda item: -item[1]):
+        if value >= 0.05:
+            print(f"{step:<10}{value:8.2f} s")
+    print(f"{page}, {patients} patients: {wall:.1f} s on the clock, {used:.1f} s of processor")
+
+
+def _batch(folder: Path, n: int, workers: int) -> None:
+    """Time the same reports by one worker and by several, and print the ratio."""
+    pages = [p for p in parameters.pages() if p != "06_method_checks"]
+    data = parameters.NOTEBOOKS.parent / "data_demo"
+    clocks = {}
+    for count in (1, workers):
+        out = folder / f"by_{count}"
+        jobs = tuple(
+            batch.Job(
+                pages[i % len(pages)], str(data), str(out), f"r{i:02d}", ("html",), {}, render.TIMEOUT_SECONDS
+            )
+            for i in range(n)
+        )
+        if os.environ["REGROWTH_CACHE"] != "off":
+            # Each run fills a cache of its own, as a first batch of a quarter would.
+            os.environ["REGROWTH_CACHE"] = str(folder / f"fits_{count}")
+        start, used = time.monotonic(), _processor()
+        outcomes = batch.run(batch.Plan(jobs, out, count))
+        clocks[count] = time.monotonic() - start
+        made = sum(outcome.state == "made" for outcome in outcomes)
+        cost = _processor() - used
+        print(f"{made} of {n} reports, {count} at once: {clocks[count]:.1f} s, {cost:.1f} s of processor")
+    print(f"ratio one by one / {workers} at once: {clocks[1] / clocks[workers]:.2f}")
+
+
+def _register(folder: Path, patients: int) -> Path:
+    tables, _ = simulate.register(patients, seed=SEED)
+    return records.write(simulate.as_records(tables), folder / "register")
+
+
+def _processor() -> float:
+    """Return processor seconds of this process and of its children that have ended."""
+    kinds = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    return sum(resource.getrusage(kind).ru_utime + resource.getrusage(kind).ru_stime for kind in kinds)
+
+
+if __name__ == "__main__":
+    main()
