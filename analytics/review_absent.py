@@ -74,7 +74,7 @@ def absent(
     return Result(
         _table(rows, criterion, level),
         used,
-        f"{criterion.id} of all due: as seen; weighted by the inverse chance of being seen (logistic on "
+        f"{criterion.title} of all due: as seen; weighted by the inverse chance of being seen (logistic on "
         f"{', '.join(n.replace('_', ' ') for n in KNOWN_BEFORE)}), stabilised, cut at centiles 1 and 99, "
         f"{N_RESAMPLES} resamples of patients, seed {SEED}; bounds",
         by=("criterion",),
@@ -226,7 +226,7 @@ def _differences(rows: pd.DataFrame) -> pd.DataFrame:
             gap = (a.mean() - b.mean()) / spread if spread > 0 else 0.0
             out.append(
                 {
-                    "characteristic": label.replace("_", " "),
+                    "characteristic": _readable(label),
                     "seen": scale * a.mean() + offset,
                     "absent": scale * b.mean() + offset,
                     "unit": "" if numeric else "%",
@@ -234,3 +234,8 @@ def _differences(rows: pd.DataFrame) -> pd.DataFrame:
                 }
             )
     return pd.DataFrame(out)
+
+
+def _readable(label: str) -> str:
+    """Return a coded column in words."""
+    return label.replace("_id", "").replace("_", " ").replace("True", "yes").replace("False", "no")

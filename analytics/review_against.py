@@ -72,7 +72,7 @@ def values(rows: pd.DataFrame, by: str, case_mix: tuple[str, ...], level: float)
     for name, mine in _each(rows, by):
         versus, _ = _contrast(fit, design, mine, level)
         raw = means.mean(pd.Series(y[mine]).groupby(who[mine]).mean(), level=level)
-        power = _chance(YIELD_SHIFT_POINTS, versus.se, versus.se, versus.df)
+        power = _chance(YIELD_SHIFT_POINTS, versus.se, versus.df)
         expected = raw.estimate - versus.estimate
         found.append(_compared(name, rows, mine, np.nan, raw, expected, versus, power))
     return found
@@ -139,17 +139,14 @@ def _power_of_doubling(overall: clustered.Fit, whole: np.ndarray, mine: np.ndarr
         n = whole[chosen]
         return float((n * (1 + (n - 1) * rho)).sum() / (n.sum() ** 2 * share * (1 - share)))
 
-    others = variance(~mine, p)
-    now, then = variance(mine, p) + others, variance(mine, doubled) + others
-    return _chance(float(np.log(DOUBLING)), float(np.sqrt(now)), float(np.sqrt(then)), df)
+    return _chance(float(np.log(DOUBLING)), float(np.sqrt(variance(mine, doubled) + variance(~mine, p))), df)
 
 
-def _chance(shift: float, se_now: float, se_shifted: float, df: float) -> float:
+def _chance(shift: float, se: float, df: float) -> float:
     """Return the chance that a 95 % interval excludes no difference, on the side of a true shift."""
-    if not (np.isfinite(se_now) and np.isfinite(df) and se_now > 0):
+    if not (np.isfinite(se) and np.isfinite(df) and se > 0):
         return np.nan
-    threshold = stats.t.ppf(0.975, df) * se_now / se_shifted
-    return float(stats.nct.sf(threshold, df, shift / se_shifted))
+    return float(stats.nct.sf(stats.t.ppf(0.975, df), df, shift / se))
 
 
 def _compared(name, rows, mine, n_events, raw, expected, versus, power) -> Compared:

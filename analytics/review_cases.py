@@ -88,7 +88,7 @@ def case_by_case(
         rows, base = _sessions(known, criteria, criterion, quarter)
     if base.sum() < MIN_BASELINE:
         why = f"{int(base.sum())} cases in the declared baseline; {MIN_BASELINE} are needed"
-        method = f"risk-adjusted CUSUM of {criterion.id}, not begun yet"
+        method = f"risk-adjusted CUSUM of {criterion.title}, not begun yet"
         used = rows[["patient_id", "session_id", "reason"]]
         return not_yet(used, method, by={"practice": WHOLE}, term="signals", unit="count", why=why)
     if isinstance(criterion, PoorGrowthCriterion):
@@ -284,7 +284,7 @@ def _as_asked(limit: risk_cusum.Limit) -> bool:
 def _method(criterion, watched: _Watched) -> str:
     limit = watched.limit
     return (
-        f"{criterion.id}, one case a {watched.what}; risk-adjusted CUSUM for odds {watched.odds_ratio:g} "
+        f"{criterion.title}, one case a {watched.what}; risk-adjusted CUSUM for odds {watched.odds_ratio:g} "
         f"times higher (Steiner et al. 2000), risks from {watched.n_baseline} baseline rows; limit "
         f"{limit.limit:.2f} for a false alarm every {limit.asked:g} cases in control, by simulation "
         f"{limit.by_simulation:.0f} (SE {limit.simulation_se:.0f}; {limit.n_charts} charts, seed "

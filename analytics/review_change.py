@@ -101,7 +101,7 @@ def before_after(
     if why := _waiting(since):
         named = {"criterion": criterion.id, "change": change.id}
         method = (
-            f"segmented regression of {criterion.id} around month {change.register_month}, not fitted yet"
+            f"segmented regression of {criterion.title} around month {change.register_month}, not fitted yet"
         )
         return not_yet(used, method, by=named, term=STEP, unit="points", why=why)
     of_yield = isinstance(criterion, YieldCriterion)
@@ -326,7 +326,7 @@ def _mark(change: Change) -> pd.DataFrame:
 def _method(fit: _Segmented, criterion, change: Change, level: float) -> str:
     scale = "log odds" if fit.of_shares else criterion.unit
     return (
-        f"segmented regression of {criterion.id} ({scale}) on the month of operation at equal case mix, "
+        f"segmented regression of {criterion.title} ({scale}) on the month of operation at equal case mix, "
         f"{fit.n_before} rows before and {fit.n_after} after month {change.register_month}; errors by "
         f"patient, or by month where wider and months are enough; level {level:g}; neighbouring months "
         f"correlate {fit.lag_1:.2f} (p {fit.lag_1_p:.2f})"

@@ -228,6 +228,7 @@ def _signal_row(criterion, chart: control.Chart, series: Series, period: str) ->
     n = len(chart.value)
     return {
         "criterion": criterion.id,
+        "name": criterion.title,
         "chart": series.kind,
         "point": "sessions between events" if series.kind == "g" else f"one {period}",
         "n_points": n,
@@ -247,7 +248,8 @@ def _signal_row(criterion, chart: control.Chart, series: Series, period: str) ->
 def _in_words(chart: control.Chart, runs: runrules.Runs, series: Series) -> str:
     said = []
     if chart.outside.any():
-        said.append(f"{int(chart.outside.sum())} point(s) outside the limits")
+        n = int(chart.outside.sum())
+        said.append(f"{n} point{'s' if n > 1 else ''} outside the limits")
     if runs.long_run:
         said.append(f"a run of {int(runs.longest)} on one side")
     if runs.few_crossings:
@@ -258,6 +260,7 @@ def _in_words(chart: control.Chart, runs: runrules.Runs, series: Series) -> str:
 def _no_chart(criterion) -> dict:
     return {
         "criterion": criterion.id,
+        "name": criterion.title,
         "chart": "none",
         "point": "",
         "n_points": 0,
@@ -285,11 +288,14 @@ def _unit(criterion, series: Series) -> str:
 
 
 def _changes(criteria: Criteria, quarter: int) -> pd.DataFrame:
-    known = [c for c in criteria.change if quarter_of(c.register_month) <= quarter]
+    known = [
+        (c, name) for c in criteria.change if quarter_of(c.register_month) <= quarter for name in c.criteria
+    ]
     return pd.DataFrame(
         {
-            "x": [c.register_month for c in known],
-            "label": [c.statement for c in known],
-            "declared_in_quarter": [c.declared_in_quarter for c in known],
+            "criterion": [name for _, name in known],
+            "x": [c.register_month for c, _ in known],
+            "label": [c.statement for c, _ in known],
+            "declared_in_quarter": [c.declared_in_quarter for c, _ in known],
         }
     )

@@ -33,10 +33,16 @@ class _Criterion(_Declared):
     statement: Word
     standard: float
     direction: Literal["at most", "at least"]
+    name: str = ""
     source: Word
     source_kind: SourceKind
     exceptions: tuple[ExceptionCode, ...] = ()
     methods: tuple[Method, ...] = ALL_METHODS
+
+    @property
+    def title(self) -> str:
+        """Name given, or the id in words."""
+        return self.name or self.id.replace("_", " ").capitalize()
 
     @property
     def unit(self) -> str:

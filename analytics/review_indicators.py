@@ -199,6 +199,7 @@ def _audit_row(criterion, found: dict[str, Measured], rows: pd.DataFrame, quarte
     gap = _change(criterion, found, LEVEL)
     return {
         "criterion": criterion.id,
+        "name": criterion.title,
         "statement": criterion.statement,
         "standard": criterion.standard,
         "direction": criterion.direction,

@@ -33,7 +33,7 @@ from analytics.review_units import exception_codes, units
 from analytics.review_words import not_yet
 
 BY = ("surgeon_id", "harvested_by")
-NO_SIGNAL, LOOK, SIGNAL = "no signal", "differs at 95 %", "differs at 99.8 %"
+NO_SIGNAL, LOOK, SIGNAL = "no signal", "than the others at 95 %", "than the others at 99.8 %"
 FEW_SESSIONS = 5
 MIN_FOR_LIMITS = 3  # patients; a t interval from two is no information
 OBSERVED, EXPECTED, DRAWN, POWER = "observed", "expected of the others", "shrunken", "chance to be flagged"
@@ -80,7 +80,7 @@ def operators(
     counted = rows[rows["reason"].eq("") & rows[by].notna()].reset_index(drop=True)
     used = rows[["patient_id", "session_id", by, "reason"]]
     if why := _waiting(counted, by, criterion):
-        method = f"{criterion.id} by {by.replace('_id', '')}, not compared yet"
+        method = f"{criterion.title} by {by.replace('_id', '')}, not compared yet"
         return not_yet(used, method, by={by: "all"}, term="comparison", unit=criterion.unit, why=why)
     of_yield = isinstance(criterion, YieldCriterion)
     case_mix = (*criteria.monitor.case_mix, "zone") if of_yield else criteria.monitor.case_mix
@@ -142,7 +142,7 @@ def _lines(unit: Compared, drawn: tuple[float, float, float], by: str, of_yield:
 
 
 def _versus(v, of_yield: bool, few: str) -> dict:
-    flag = "; ".join(w for w in (_verdict(v.p_value), few) if w)
+    flag = "; ".join(w for w in (_verdict(v), few) if w)
     if of_yield:
         return _line("difference to the others", v.estimate, v.low, v.high, "points", flag) | {"se": v.se}
     ratio, low, high = np.exp([v.estimate, v.low, v.high])
@@ -161,10 +161,11 @@ def _line(term: str, estimate: float, low: float, high: float, unit: str, flag: 
     }
 
 
-def _verdict(p_value: float) -> str:
-    if not np.isfinite(p_value):
+def _verdict(v) -> str:
+    if not np.isfinite(v.p_value):
         return ""
-    return SIGNAL if p_value < 0.002 else LOOK if p_value < 0.05 else NO_SIGNAL
+    side = "higher" if v.estimate > 0 else "lower"
+    return f"{side} {SIGNAL}" if v.p_value < 0.002 else f"{side} {LOOK}" if v.p_value < 0.05 else NO_SIGNAL
 
 
 def _result(
@@ -185,9 +186,9 @@ def _result(
         "One operator far off moves the yardstick of the others: read the largest difference first.",
     ]
     method = (
-        f"{criterion.id} by {by.replace('_id', '').replace('_', ' ')} over {quarters} quarters, each against "
-        "the others at equal case mix; patient-clustered, bias-reduced errors, Satterthwaite degrees of "
-        "freedom; shrunken by moments (DerSimonian & Laird 1986)"
+        f"{criterion.title} by {by.replace('_id', '').replace('_', ' ')} over {quarters} quarters, each "
+        "against the others at equal case mix; patient-clustered, bias-reduced errors, Satterthwaite "
+        "degrees of freedom; shrunken by moments (DerSimonian & Laird 1986)"
     )
     if len(found) < funnel.MIN_UNITS:
         notes.append(f"Fewer than {funnel.MIN_UNITS} operators: intervals, no funnel.")
@@ -249,8 +250,11 @@ def _with_funnel_flags(
     flagged = table.assign(x=np.nan)
     for unit in found:
         here = flagged[by].eq(unit.name) & flagged["term"].eq(OBSERVED)
-        z = abs(unit.raw.estimate - target) / (sd * np.sqrt(phi / unit.n_sessions))
-        said = SIGNAL if z > stats.norm.ppf(0.999) else LOOK if z > stats.norm.ppf(0.975) else ""
+        z = (unit.raw.estimate - target) / (sd * np.sqrt(phi / unit.n_sessions))
+        level = (
+            "99.8 %" if abs(z) > stats.norm.ppf(0.999) else "95 %" if abs(z) > stats.norm.ppf(0.975) else ""
+        )
+        said = f"{'above' if z > 0 else 'below'} the {level} limits" if level else ""
         flagged.loc[here, "x"] = float(unit.n_sessions)
         flagged.loc[here, "flag"] = said
     return flagged

@@ -50,7 +50,7 @@ def indicators(result: Result, ax: Axes | None = None, *, narrow: bool = False) 
     order = {name: i for i, name in enumerate(ORDER)}
     audit = audit.sort_values("outcome", key=lambda o: o.map(order), kind="stable")
     row_in = NARROW_ROW_IN if narrow else ROW_IN
-    axes = _rows_figure(ax, len(audit), row_in, narrow=narrow, left=0.02 if narrow else 0.40, right=0.66)
+    axes = _rows_figure(ax, len(audit), row_in, narrow=narrow, left=0.03 if narrow else 0.38, right=0.62)
     axes.axvline(0, color=drawing.INK, linewidth=1.0)
     for y, (_, row) in enumerate(audit.iterrows()):
         _board_row(axes, y, row, narrow=narrow)
@@ -81,8 +81,10 @@ def _board_row(ax: Axes, y: int, row: pd.Series, *, narrow: bool) -> None:
         _beside(ax, 0.0, y - 0.34, "\n".join(textwrap.wrap(str(row["statement"]), 62)[:2]), size=7.4)
         _beside(ax, 0.0, y - 0.02, f"{str(row['outcome']).upper()}: {said}", size=7.4, weight="bold")
         return
-    _beside(ax, -0.02, y, "\n".join(textwrap.wrap(str(row["statement"]), 54)[:2]), align="right", size=7.8)
+    year = "" if row["year_outcome"] == "no data" else f"; four quarters: {row['year_outcome']}"
+    _beside(ax, -0.02, y, "\n".join(textwrap.wrap(str(row["statement"]), 46)[:2]), align="right", size=7.8)
     _beside(ax, 1.02, y - 0.16, str(row["outcome"]).upper(), size=7.8, weight="bold")
+    _beside(ax, 1.56, y - 0.16, year.removeprefix("; "), size=7.2)
     _beside(ax, 1.02, y + 0.16, said, size=7.4)
 
 
@@ -119,15 +121,15 @@ def _operator_row(ax: Axes, y: int, name: str, rows: pd.DataFrame, *, narrow: bo
     observed, expected, drawn = (rows.loc[t] for t in ("observed", "expected of the others", "shrunken"))
     versus = rows[rows.index.str.endswith("to the others")].iloc[0]
     at = y + (0.2 if narrow else 0.0)
-    colour = drawing.SERIES[1] if "differs" in str(versus["flag"]) else drawing.SERIES[0]
-    marker = "s" if "differs" in str(versus["flag"]) else "o"
+    differs = "than the others" in str(versus["flag"])
+    colour, marker = (drawing.SERIES[1], "s") if differs else (drawing.SERIES[0], "o")
     if pd.notna(observed["ci_low"]):
         ax.plot([observed["ci_low"], observed["ci_high"]], [at, at], color=colour, linewidth=2.2, alpha=0.6)
     ax.plot(observed["estimate"], at, marker=marker, color=colour, markersize=6.5)
     if pd.notna(expected["estimate"]):
         ax.plot(expected["estimate"], at, marker="|", color=drawing.INK, markersize=15, markeredgewidth=1.6)
     if pd.notna(drawn["estimate"]):
-        ax.plot(drawn["estimate"], at + 0.2, marker="^", color=drawing.QUIET, markersize=4.5)
+        ax.plot(drawn["estimate"], at + 0.2, marker="x", color=drawing.QUIET, markersize=4.5)
     lines = _operator_words(name, observed, versus, rows.loc["chance to be flagged"])
     if narrow:
         for i, line in enumerate(lines):
@@ -150,8 +152,10 @@ def _operator_words(name: str, observed: pd.Series, versus: pd.Series, power: pd
         if pd.notna(versus["ci_low"]):
             gap += f" ({words.limits(versus['ci_low'], versus['ci_high'], places)})"
     chance = power["estimate"]
-    seen = "" if pd.isna(chance) else f"a true change would be flagged {_of_hundred(chance)}"
-    return [f"{name}: {verdict}, {words.number(observed['n_rows'])} sessions", gap, seen]
+    shift = "doubled odds" if versus["unit"] == "ratio" else "5 points less"
+    seen = "" if pd.isna(chance) else f"{shift} would be flagged {_of_hundred(chance)}"
+    n = int(observed["n_rows"]) if pd.notna(observed["n_rows"]) else 0
+    return [f"{name}: {verdict}", f"{n} session{'' if n == 1 else 's'}{'; ' if gap else ''}{gap}", seen]
 
 
 def _of_hundred(percent: float) -> str:
@@ -164,17 +168,16 @@ def follow_up(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
     """Draw what became of each planned visit: seen in window, outside, missed, withdrawn, not yet due."""
     flow = result.extra["flow"]
     flow = flow[flow["zone"].eq("all")].reset_index(drop=True)
-    axes = _rows_figure(
-        ax, len(flow), 0.5 if narrow else 0.42, narrow=narrow, left=0.16 if narrow else 0.10, right=0.72
-    )
-    left = np.zeros(len(flow))
+    row_in, left, top_in = (0.5, 0.22, 0.75) if narrow else (0.42, 0.10, 0.35)
+    axes = _rows_figure(ax, len(flow), row_in, narrow=narrow, left=left, right=0.72, top_in=top_in)
+    start = np.zeros(len(flow))
     for status, style in STATUS_STYLE.items():
         n = flow[f"n_{status.replace(' ', '_')}"].to_numpy(dtype=float)
         n = np.nan_to_num(n)
         axes.barh(
             np.arange(len(flow)),
             n,
-            left=left,
+            left=start,
             height=0.62,
             label=status,
             edgecolor=drawing.INK if style["color"] == "white" else "white",
@@ -182,7 +185,7 @@ def follow_up(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
             color=style["color"],
             hatch=style["hatch"],
         )
-        left += n
+        start += n
     table = result.table()
     for y, (_, row) in enumerate(flow.iterrows()):
         seen = table[table["visit"].eq(f"month {row['visit']:g}") & table["zone"].eq("all")].iloc[0]
@@ -204,56 +207,56 @@ def _seen_words(row: pd.Series) -> str:
 
 
 def actions(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
-    """Draw each action's criterion when it was set and now, with where the action stands."""
+    """Draw each action's criterion when it was set and now, its standard at the line, better to the right."""
     log, table = result.extra["log"], result.table()
     row_in = 1.0 if narrow else 0.66
-    axes = _rows_figure(ax, len(log), row_in, narrow=narrow, left=0.04 if narrow else 0.36, right=0.68)
+    axes = _rows_figure(ax, len(log), row_in, narrow=narrow, left=0.04 if narrow else 0.40, right=0.70)
+    axes.axvline(0, color=drawing.INK, linewidth=1.0)
     for y, (_, action) in enumerate(log.iterrows()):
         rows = table[table["action"].eq(action["action"])].set_index("term")
         _action_row(axes, y, action, rows, narrow=narrow)
-    axes.set_xlabel("Criterion, in its own unit")
+    axes.set_xlim(-1.08, 1.08)
+    axes.set_xticks([-1, 0, 1], ["worse", "standard", "better"])
     _finish_rows(axes, len(log))
     return axes
 
 
 def _action_row(ax: Axes, y: int, action: pd.Series, rows: pd.DataFrame, *, narrow: bool) -> None:
     base = y + (0.22 if narrow else 0.0)
-    for term, shift, filled in (("when set", -0.12, False), ("now", 0.12, True)):
-        row = rows.loc[term]
-        if pd.isna(row["estimate"]):
-            continue
-        colour = drawing.SERIES[0]
-        ax.plot([row["ci_low"], row["ci_high"]], [base + shift] * 2, color=colour, linewidth=1.6, alpha=0.6)
-        ax.plot(
-            row["estimate"],
-            base + shift,
-            marker="o",
-            color=colour,
-            markerfacecolor=colour if filled else "white",
-            markersize=5.5,
-        )
-    state = f"{action['state']}; re-audit: {action['re_audit']}"
-    lines = textwrap.wrap(str(action["what"]), 60 if narrow else 48)[:2]
+    two = rows.loc[["when set", "now"]]
+    sign = -1.0 if action["direction"] == "at most" else 1.0
+    away = sign * (two[["estimate", "ci_low", "ci_high"]].to_numpy(dtype=float) - float(action["standard"]))
+    away = away / (np.nanmax(np.abs(away)) if np.isfinite(away).any() else 1.0)
+    for values, shift, filled in zip(away, (-0.12, 0.12), (False, True), strict=True):
+        if np.isfinite(values).all():
+            colour = drawing.SERIES[0]
+            ax.plot(values[1:], [base + shift] * 2, color=colour, linewidth=1.6, alpha=0.6)
+            face = colour if filled else "white"
+            ax.plot(values[0], base + shift, marker="o", color=colour, markerfacecolor=face, markersize=5.5)
+    lines = textwrap.wrap(str(action["what"]), 56 if narrow else 42)[:2]
     who = f"{action['role']}, due quarter {action['due_quarter']:.0f}"
     if narrow:
         _beside(ax, 0.0, y - 0.36, lines[0], size=7.4, weight="bold")
-        _beside(ax, 0.0, y - 0.19, f"{who}; {state}", size=7.2)
+        _beside(ax, 0.0, y - 0.19, f"{who}; {action['state']}; re-audit: {action['re_audit']}", size=7.2)
         return
     _beside(ax, -0.02, y - 0.1, "\n".join(lines), align="right", size=7.8, weight="bold")
     _beside(ax, -0.02, y + 0.26, who, align="right", size=7.2)
-    _beside(ax, 1.02, y - 0.1, f"{drawing.readable(action['criterion'])}: {action['state']}", size=7.8)
-    _beside(ax, 1.02, y + 0.14, f"re-audit: {action['re_audit']}", size=7.4)
+    _beside(ax, 1.02, y - 0.14, str(action["state"]).upper(), size=7.8, weight="bold")
+    _beside(ax, 1.02, y + 0.06, str(action["name"]), size=7.4)
+    _beside(ax, 1.02, y + 0.26, f"re-audit: {action['re_audit']}", size=7.4)
 
 
-def _rows_figure(ax: Axes | None, n: int, row_in: float, *, narrow: bool, left: float, right: float) -> Axes:
+def _rows_figure(
+    ax: Axes | None, n: int, row_in: float, *, narrow: bool, left: float, right: float, top_in: float = 0.25
+) -> Axes:
     """Return axes for n rows with room for words on both sides; the whole width when narrow."""
     if ax is not None:
         return ax
     width = drawing.NARROW_WIDTH_IN if narrow else drawing.WIDTH_IN
-    height = n * row_in + 0.75
+    height = n * row_in + 0.5 + top_in
     figure = Figure(figsize=(width, height))
     right = 0.97 if narrow and left < 0.1 else right
-    return figure.add_axes((left, 0.5 / height, right - left, 1 - 0.75 / height))
+    return figure.add_axes((left, 0.5 / height, right - left, 1 - (0.5 + top_in) / height))
 
 
 def _finish_rows(ax: Axes, n: int, *, keep_labels: bool = False) -> None:
@@ -270,17 +273,26 @@ def _finish_rows(ax: Axes, n: int, *, keep_labels: bool = False) -> None:
 def _beside(
     ax: Axes, x: float, y: float, text: str, *, align: str = "left", size: float = 7.8, weight: str = "normal"
 ) -> None:
-    """Write text beside the axes: x in axes, y in data."""
-    ax.annotate(
-        text,
-        (x, y),
-        xycoords=("axes fraction", "data"),
-        ha=align,  # type: ignore[arg-type]
-        va="center",
-        fontsize=size,
-        fontweight=weight,
-        annotation_clip=False,
-    )
+    """Write text beside the axes, x in axes and y in data, a mark for each line.
+
+    Lines are set one by one: a reader's font is narrower than the one they are measured with, and a block
+    would come out ragged.
+    """
+    lines = text.split("\n")
+    leading = 1.25 * size
+    for i, line in enumerate(lines):
+        ax.annotate(
+            line,
+            (x, y),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, ((len(lines) - 1) / 2 - i) * leading),
+            textcoords="offset points",
+            ha=align,  # type: ignore[arg-type]
+            va="center",
+            fontsize=size,
+            fontweight=weight,
+            annotation_clip=False,
+        )
 
 
 PICTURES: dict[str, Callable[..., Axes]] = {

@@ -2,6 +2,7 @@
 
 import textwrap
 
+import matplotlib.ticker as mpl_ticker
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -25,7 +26,7 @@ def run_charts(result: Result, ax: Axes | None = None, *, narrow: bool = False) 
         said = signals[signals["criterion"].eq(name)]
         _control_panel(panel, result, name, said.iloc[0] if len(said) else None, narrow=narrow)
         if result.x_name == "register_month" and (said.empty or said["chart"].iloc[0] != "g"):
-            _changes(panel, changes)
+            _changes(panel, changes[changes["criterion"].eq(name)] if len(changes) else changes)
     return axes[0]
 
 
@@ -53,9 +54,9 @@ def _control_panel(ax: Axes, result: Curve, name: str, said: pd.Series | None, *
 
 
 def _chart_title(name: str, said: pd.Series | None, *, narrow: bool) -> str:
-    title = drawing.title_case(drawing.readable(name))
     if said is None or pd.isna(said["signal"]):
-        return title
+        return drawing.title_case(drawing.readable(name))
+    title = str(said["name"])
     trial = " (trial)" if bool(said["is_trial"]) else ""
     lines = textwrap.wrap(f"{title}{trial}: {said['signal']}", 48)
     rate = said["false_alarm_pct"]
@@ -65,14 +66,18 @@ def _chart_title(name: str, said: pd.Series | None, *, narrow: bool) -> str:
 
 
 def _changes(ax: Axes, changes: pd.DataFrame) -> None:
+    low, high = ax.get_xlim()
     for _, change in changes.iterrows():
-        ax.axvline(change["x"] - 0.5, color=drawing.INK, linewidth=0.8, linestyle=(0, (2, 2)))
+        at = change["x"] - 0.5
+        late = at > low + 0.6 * (high - low)
+        ax.axvline(at, color=drawing.INK, linewidth=0.8, linestyle=(0, (2, 2)))
         ax.annotate(
             "declared change",
-            (change["x"] - 0.5, 0.98),
+            (at, 0.99),
             xycoords=("data", "axes fraction"),
-            xytext=(3, 0),
+            xytext=(-3 if late else 3, 0),
             textcoords="offset points",
+            ha="right" if late else "left",
             va="top",
             fontsize=6.8,
             color=drawing.QUIET,
@@ -111,6 +116,7 @@ def _cusum_panel(ax: Axes, result: Curve, group: str, name: object, *, titled: b
     at = line.set_index("x")["estimate"].reindex(here["at_case"]) if len(here) else pd.Series(dtype=float)
     ax.plot(at.index, at.to_numpy(), "v", color=drawing.SERIES[1], markersize=7)
     ax.set_xlabel("Case number")
+    ax.xaxis.set_major_locator(mpl_ticker.MaxNLocator(integer=True))
     ax.set_ylabel("CUSUM")
     ax.set_ylim(0, max(float(limit["estimate"].iloc[0]), float(line["estimate"].max())) * 1.15)
     ax.grid(axis="y")

@@ -1,0 +1,326 @@
+"""What does a panel say, in one sentence a practice manager understands at once?
+
+Made from the result alone, so that a sentence never says more than the table beneath it; what a table
+withholds is not in its sentence either.
+"""
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from analytics.pages import words
+from analytics.results import Result
+from analytics.review_change import AT_END, DETECTABLE, STEP
+from analytics.review_measures import CANNOT_TELL, MET, NOT_MET
+
+THIN = words.THIN
+PLACES = {"min": 0, "hairs per graft": 2}
+CHARTS = {
+    "individuals": "individuals",
+    "p": "p",
+    "p_prime": "p, widened",
+    "u": "u",
+    "u_prime": "u, widened",
+    "g": "sessions between events",
+}
+
+
+def in_words(result: Result) -> str:
+    """Return the answer of a panel in a sentence.
+
+    A panel that cannot be filled yet says what it waits for.
+    """
+    table = result.table()
+    if table.empty:
+        return "Nothing of this may be shown to this audience, or there is nothing to show."
+    if result.picture == "sentence":
+        return f"Not yet: {table['flag'].iloc[0]}."
+    makers: dict[str, Callable[[Result], str]] = {
+        "indicators": _indicators,
+        "run_charts": _run_charts,
+        "operators": _operators,
+        "cases": _cases,
+        "follow_up": _follow_up,
+        "before_after": _before_after,
+        "actions": _actions,
+    }
+    if result.picture in makers:
+        return makers[result.picture](result)
+    return _absent(result) if table["term"].eq("as seen").any() else ""
+
+
+def said(results: Mapping[str, Result]) -> dict[str, str]:
+    """Return the sentence of every panel, by name."""
+    return {name: in_words(result) for name, result in results.items()}
+
+
+def part(result: Result, name: str) -> pd.DataFrame:
+    """Return a frame a panel carries beside its table; empty where the panel is not filled yet."""
+    return result.extra.get(name, pd.DataFrame())
+
+
+def audit_table(result: Result) -> pd.DataFrame:
+    """Return the audit of a quarter: standard, what was counted, value with interval, outcome."""
+    audit = part(result, "audit")
+    return pd.DataFrame(
+        {
+            "criterion": audit["name"],
+            "standard": [f"{r['direction']} {_value(r['standard'], r['unit'])}" for _, r in audit.iterrows()],
+            "counted": [_counted(row) for _, row in audit.iterrows()],
+            "this_quarter": [_with_limits(r, "estimate", "ci_low", "ci_high") for _, r in audit.iterrows()],
+            "outcome": audit["outcome"],
+        }
+    )
+
+
+def change_table(result: Result) -> pd.DataFrame:
+    """Return this quarter beside the last, the difference with its interval, and the last four quarters."""
+    audit = part(result, "audit")
+    rows = [row for _, row in audit.iterrows()]
+    return pd.DataFrame(
+        {
+            "criterion": audit["name"],
+            "this_quarter": [_value(row["estimate"], row["unit"]) for row in rows],
+            "last_quarter": [_value(row["last_estimate"], row["unit"]) for row in rows],
+            "difference": [_with_limits(row, "change", "change_low", "change_high") for row in rows],
+            "four_quarters": [_with_limits(row, "year_estimate", "year_low", "year_high") for row in rows],
+            "over_four_quarters": audit["year_outcome"],
+        }
+    )
+
+
+def chart_table(result: Result) -> pd.DataFrame:
+    """Return what every chart says, its kind, its points, and how often it would say so by luck."""
+    signals = part(result, "signals")
+    if signals.empty:
+        return signals
+    trial = np.where(signals["is_trial"] & (signals["n_points"] > 0), "trial: ", "")
+    return pd.DataFrame(
+        {
+            "criterion": signals["name"],
+            "chart": signals["chart"].map(CHARTS).fillna("none"),
+            "n_points": signals["n_points"],
+            "says": trial + signals["signal"],
+            "false_alarms_in_100": signals["false_alarm_pct"],
+        }
+    )
+
+
+def named_cases(result: Result) -> pd.DataFrame:
+    """Return the cases of poor growth that are named, the latest first."""
+    named = part(result, "named")
+    if named.empty:
+        return named
+    kept = ["session_id", "zone", "quarter", "month", "yield_pct", "upper"]
+    latest = named.sort_values(["quarter", "yield_pct"], ascending=[False, True])[kept]
+    return latest.rename(columns={"upper": "upper_limit_pct"})
+
+
+def follow_up_table(result: Result) -> pd.DataFrame:
+    """Return seen in window of due, a row a planned visit, a column a zone (all: sessions)."""
+    flow = part(result, "flow")
+    if flow.empty:
+        return flow
+    due = flow[flow["n_due"] > 0]
+    said = due.assign(
+        visit=[f"month {v:g}" for v in due["visit"]],
+        seen=[
+            f"{words.number(r['n_seen_in_window'])} of {words.number(r['n_due'])}" for _, r in due.iterrows()
+        ],
+    )
+    wide = said.pivot(index="visit", columns="zone", values="seen")
+    order = list(dict.fromkeys(said["visit"]))
+    zones = ["all", *[z for z in wide.columns if z != "all"]]
+    return wide.loc[order, zones].fillna("").reset_index().rename_axis(columns=None)
+
+
+def action_table(result: Result) -> pd.DataFrame:
+    """Return the action log as it is read out: what, who, when, where it stands, what came of it."""
+    log = part(result, "log")
+    kept = {
+        "what": "what",
+        "role": "role",
+        "due_quarter": "due_quarter",
+        "re_audit_quarter": "audited_again_in",
+        "state": "state",
+        "re_audit": "criterion_since",
+    }
+    return log[list(kept)].rename(columns=kept) if len(log) else log
+
+
+def differences_table(result: Result) -> pd.DataFrame:
+    """Return those seen and those absent side by side."""
+    rows = part(result, "differences")
+    if rows.empty:
+        return rows
+    unit = np.where(rows["unit"].eq("%"), f"{THIN}%", "")
+    return pd.DataFrame(
+        {
+            "characteristic": rows["characteristic"],
+            "seen": [words.number(v, 1) + u for v, u in zip(rows["seen"], unit, strict=True)],
+            "absent": [words.number(v, 1) + u for v, u in zip(rows["absent"], unit, strict=True)],
+            "standardised_difference": rows["standardised_difference"].map(lambda v: words.number(v, 2)),
+        }
+    )
+
+
+def sources(result: Result) -> pd.DataFrame:
+    """Return what each standard rests on."""
+    audit = part(result, "audit")
+    kept = {"name": "criterion", "source_kind": "rests_on", "source": "source"}
+    return audit[list(kept)].rename(columns=kept) if len(audit) else audit
+
+
+def _value(value: float, unit: str) -> str:
+    places = PLACES.get(unit, 1)
+    return words.with_unit(words.number(value, places), "" if unit == "hairs per graft" else unit)
+
+
+def _with_limits(row: pd.Series, estimate: str, low: str, high: str) -> str:
+    places = PLACES.get(str(row["unit"]), 1)
+    if pd.isna(row[estimate]):
+        return words.NOT_AVAILABLE
+    said = words.number(row[estimate], places)
+    return said if pd.isna(row[low]) else f"{said} ({words.limits(row[low], row[high], places)})"
+
+
+def _counted(row: pd.Series) -> str:
+    n = words.number(row["denominator"])
+    if pd.isna(row["numerator"]) or row["unit"] != "%":
+        said = f"{n} {row['counted']}"
+    else:
+        said = f"{words.number(row['numerator'])} of {n} {row['counted']}"
+    more = [
+        f"{words.number(row[column])} {name}"
+        for column, name in (("n_exceptions", "excepted"), ("n_unknown", "unknown"))
+        if pd.notna(row[column]) and row[column] > 0
+    ]
+    return f"{said}; {', '.join(more)}" if more else said
+
+
+def _indicators(result: Result) -> str:
+    audit = result.extra["audit"]
+    n = audit["outcome"].value_counts()
+    bad = _listed(audit.loc[audit["outcome"].eq(NOT_MET), "name"])
+    year = audit["year_outcome"].value_counts()
+    missed = f"{n[NOT_MET]} not ({bad})" if n.get(NOT_MET, 0) else "none is not met"
+    return (
+        f"Of {len(audit)} criteria {n.get(MET, 0)} {_are(n.get(MET, 0))} met, {missed}, and for "
+        f"{n.get(CANNOT_TELL, 0)} one quarter's numbers cannot tell; over four quarters {year.get(MET, 0)} "
+        f"{_are(year.get(MET, 0))} met and {year.get(NOT_MET, 0)} not."
+    )
+
+
+def _run_charts(result: Result) -> str:
+    signals = result.extra["signals"]
+    drawn = signals[signals["n_points"] > 0]
+    said = drawn[drawn["signal"].ne("no signal")]
+    luck = drawn["false_alarm_pct"].sum() / 100
+    which = (
+        f"{len(said)} of {len(drawn)} charts signal: {_listed(said['name'])}"
+        if len(said)
+        else (f"None of {len(drawn)} charts signals")
+    )
+    return f"{which}. By luck alone about {luck:.1f} would."
+
+
+def _operators(result: Result) -> str:
+    by = result.by[0]
+    rows = result.table()
+    versus = rows[rows["term"].str.endswith("to the others")].set_index(by)
+    differs = versus[versus["flag"].fillna("").str.contains("than the others")]
+    chance = rows[rows["term"].eq("chance to be flagged")]["estimate"].dropna()
+    if differs.empty:
+        seen = f"{chance.min():.0f} to {chance.max():.0f} times in 100" if len(chance) else "hardly ever"
+        return f"No operator differs from the others by more than chance; a true change would be seen {seen}."
+    distance = np.log(differs["estimate"]) if differs["unit"].eq("ratio").all() else differs["estimate"]
+    name = distance.abs().idxmax()
+    here = rows[rows[by].eq(name)].set_index("term")["estimate"]
+    others = [str(n) for n in differs.index if n != name]
+    more = f" {_listed(others)} also {'differs' if len(others) == 1 else 'differ'}." if others else ""
+    return (
+        f"{name} had {here['observed']:.1f}{THIN}%, where the others would have had "
+        f"{here['expected of the others']:.1f}{THIN}% with the same cases.{more}"
+    )
+
+
+def _cases(result: Result) -> str:
+    group = result.by[0]
+    table = result.table()
+    counts = table[table["term"].eq("signals")].set_index(group)
+    signals = result.extra["signals"]
+    n_cases = int(np.nansum(counts["n_rows"]))
+    if signals.empty:
+        return f"No signal in {n_cases} cases."
+    parts = [
+        f"{name} ({len(rows)}, the first in quarter {int(rows['quarter'].min())}, beginning in month "
+        f"{int(rows['began_in_month'].min())})"
+        for name, rows in signals.groupby(group)
+    ]
+    quiet = [str(n) for n in counts.index if n not in set(signals[group])]
+    rest = f"; none for {_listed(quiet)}" if quiet else ""
+    return f"Signals for {_listed(parts)}{rest}."
+
+
+def _follow_up(result: Result) -> str:
+    table = result.table()
+    seen = table[table["zone"].eq("all") & table["x"].notna() & table["estimate"].notna()]
+    if seen.empty:
+        return "No planned visit is due yet."
+    best = seen.loc[seen["x"].sub(12).abs().idxmin()]
+    clark = table[table["term"].eq("completeness of person-time")]["estimate"]
+    whole = f" Of all follow-up time {clark.iloc[0]:.0f}{THIN}% was observed." if clark.notna().any() else ""
+    return (
+        f"Of {best['n_rows']:.0f} due at {best['visit']}, {best['estimate']:.0f}{THIN}% were seen in the "
+        f"window (95{THIN}% interval {best['ci_low']:.0f} to {best['ci_high']:.0f}).{whole}"
+    )
+
+
+def _before_after(result: Result) -> str:
+    rows = result.table().set_index("term")
+    step, least = rows.loc[STEP], rows.loc[DETECTABLE, "estimate"]
+    of_ratio = step["unit"] == "ratio"
+    none = 1.0 if of_ratio else 0.0
+    unit = "" if of_ratio else f" {step['unit']}"
+    places = 2 if of_ratio else 0
+    limits = words.limits(step["ci_low"], step["ci_high"], places)
+    said = f"{words.number(step['estimate'], places)}{unit} (95{THIN}% interval {limits})"
+    if not np.isfinite(step["ci_low"]):
+        return "The step at the change cannot be told yet."
+    if step["ci_low"] <= none <= step["ci_high"]:
+        rarely = f"less than {words.number(least, places)}{unit} would rarely be found"
+        return f"Cannot tell: the step at the change is {said}; {rarely}."
+    end = rows.loc[AT_END, "estimate"]
+    end = words.number(end, places)
+    return f"The step at the change is {said}; at the end, against the trend before, {end}{unit}."
+
+
+def _actions(result: Result) -> str:
+    log = result.extra["log"]
+    state = log["state"].value_counts()
+    audited = log[log["re_audit"].ne("not yet")]["re_audit"].value_counts()
+    states = _listed([f"{k} {name}" for name, k in state.items()])
+    moved = _listed([f"{k} {name}" for name, k in audited.items()])
+    return f"{len(log)} actions: {states}. " + (
+        f"Audited again: {moved}." if moved else "None is audited again yet."
+    )
+
+
+def _absent(result: Result) -> str:
+    rows = result.table().set_index("term")
+    seen, weighted = rows.loc["as seen"], rows.loc["weighted for who was seen"]
+    low, high = rows.loc["lower bound", "estimate"], rows.loc["upper bound", "estimate"]
+    return (
+        f"As seen {seen['estimate']:.0f}{THIN}%, weighted for who came {weighted['estimate']:.0f}{THIN}%; "
+        f"with the absent at their worst {low:.0f}{THIN}%, at their best {high:.0f}{THIN}%."
+    )
+
+
+def _listed(names) -> str:
+    words = [str(n) for n in names]
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
+
+
+def _are(n: int) -> str:
+    return "is" if n == 1 else "are"
