@@ -21,6 +21,8 @@ from scipy.special import expit
 
 from analytics.errors import FitError
 
+# A risk under 1 in 160,000 for a unit that was seen is no estimate but a group without events.
+LARGEST_LOG_ODDS = 12.0
 COVARIANCES = {"robust": "robust", "few patients": "bias_reduced"}
 
 
@@ -96,7 +98,7 @@ def logistic(
         except (np.linalg.LinAlgError, ValueError):
             raise FitError("marginal.logistic: the equations have no solution; adjust for fewer") from None
     beta, cov = np.asarray(fit.params), np.asarray(fit.cov_params())
-    if not np.isfinite(beta).all() or np.abs(design @ beta).max() > 25:
+    if not np.isfinite(beta).all() or np.abs(design @ beta).max() > LARGEST_LOG_ODDS:
         raise FitError(
             "marginal.logistic: a column tells yes from no wholly (a group without events); use bounds"
         )
