@@ -8,6 +8,7 @@
 
 from analytics.yields_average import average, sensitivity
 from analytics.yields_compare import against_others
+from analytics.yields_joint import joint
 from analytics.yields_losses import graft_yield, hair_mass, loss_chain
 from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields_planted import PlantedError, planted_error
@@ -25,6 +26,7 @@ __all__ = [
     "by_visit",
     "graft_yield",
     "hair_mass",
+    "joint",
     "loss_chain",
     "planted_error",
     "sensitivity",

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.records import Records, dictionary
+from analytics.yields_planted import PlantedError, planted_density
 
 BASELINE_FROM_MONTH = dictionary.BASELINE_FROM_MONTH
 
@@ -60,14 +61,12 @@ def _ends_with(region: pd.Series, site: pd.Series) -> pd.Series:
 
 
 def with_earlier_readings(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
-    """Add, for a baseline in a zone planted before, the same count as the earlier session's last reading."""
-    places = rows.dropna(subset=["placement_id"]).drop_duplicates("placement_id")
-    keys = ["patient_id", "zone", "site"]
-    places = places.sort_values([*keys, "patient_month"])
-    earlier = places.groupby(keys, dropna=False)["placement_id"].shift(1)
-    link = places.assign(earlier_id=earlier)[["placement_id", "earlier_id", "patient_month"]].dropna(
-        subset=["earlier_id"]
-    )
+    """Add, for a baseline in a zone planted before, the same count as the earlier session's last reading.
+
+    The earlier session is the one planted last before, whether it was ever counted or not: an uncounted one
+    in between takes the reading with it, for it grew there too.
+    """
+    link = _planted_last_before(records)
     if link.empty:
         return rows
     columns = (
@@ -80,13 +79,25 @@ def with_earlier_readings(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
         how="inner",
         validate="many_to_one",
     )
+    places = rows.dropna(subset=["placement_id"]).drop_duplicates("placement_id")
     before = places[columns].rename(columns={"placement_id": "earlier_id"})
     again = at_baseline.drop(columns=columns).merge(
-        before, on="earlier_id", how="left", validate="many_to_one"
+        before, on="earlier_id", how="inner", validate="many_to_one"
     )
     again = again.rename(columns={"earlier_id": "placement_id"}).assign(reads_as="earlier session")
     again["month"] = again["month"] + again["later_month"] - again["patient_month"]
     return pd.concat([rows, again[again["month"].gt(0)][rows.columns]], ignore_index=True)
+
+
+def _planted_last_before(records: Records) -> pd.DataFrame:
+    """Return each placement with the one planted last before it in the same zone and site."""
+    months = records.sessions[["session_id", "patient_month"]]
+    places = records.placements.merge(months, on="session_id", how="inner", validate="many_to_one")
+    keys = ["patient_id", "zone", "site"]
+    places = places.sort_values([*keys, "patient_month"])
+    earlier = places.groupby(keys, dropna=False)["placement_id"].shift(1)
+    link = places.assign(earlier_id=earlier)[["placement_id", "earlier_id", "patient_month"]]
+    return link.dropna(subset=["earlier_id"])
 
 
 def with_baseline(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
@@ -116,31 +127,72 @@ def with_baseline(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
     return rows
 
 
-def with_history(rows: pd.DataFrame) -> pd.DataFrame:
-    """Add what earlier sessions left in the zone: first baseline and month, hairs planted, maturity."""
-    keys = ["patient_id", "zone", "site"]
-    places = (
-        rows[rows["reads_as"].eq("own session")]
-        .dropna(subset=["placement_id"])
-        .drop_duplicates("placement_id")
-    )
-    places = places.sort_values([*keys, "patient_month"])
-    groups = places.groupby(keys, dropna=False)
-    before = groups["planted_hairs_cm2"].cumsum() - places["planted_hairs_cm2"]
-    gap = places["patient_month"] - groups["patient_month"].shift(1)
-    maturity = places["zone"].map(dictionary.MATURITY_MONTH)
-    history = pd.DataFrame(
-        {
-            "placement_id": places["placement_id"],
-            "planted_before": before.fillna(0.0),
-            "is_overlap": (gap < maturity).fillna(False).astype(bool),
-            "first_density": groups["baseline_density"].transform("first"),
-            "first_at": groups["session_month"].transform("first"),
-            "is_later": groups.cumcount().gt(0),
-        }
-    )
+def with_history(rows: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
+    """Add what earlier sessions left in the zone: first baseline and month, hairs planted, maturity.
+
+    Sessions are those that planted, counted or not. A whole zone and one of its sides share ground; the two
+    sides of one session count as one planting. A region's first baseline is its count before the first of
+    these sessions, never a later one.
+
+    Parameters
+    ----------
+    placements
+        All placements with `session_month, patient_month, planted_hairs_cm2`.
+    """
+    pairs = on_the_same_ground(placements)
+    history = _summed_up(pairs)
     rows = rows.merge(history, on="placement_id", how="left", validate="many_to_one")
-    for column in ("is_overlap", "is_later"):
-        rows[column] = rows[column].eq(True)
+    rows["is_later"] = rows["first_session"].notna()
+    rows["is_overlap"] = rows["is_overlap"].eq(True)
+    rows["planted_before"] = rows["planted_before"].where(rows["is_later"], 0.0)
+    at_first = (
+        rows.loc[rows["is_baseline"], ["session_id", "zone", "region_id", "baseline_density"]]
+        .drop_duplicates(["session_id", "zone", "region_id"])
+        .rename(columns={"session_id": "first_session", "baseline_density": "first_density"})
+    )
+    rows = rows.merge(at_first, on=["first_session", "zone", "region_id"], how="left", validate="many_to_one")
     rows["maturity_month"] = rows["zone"].map(dictionary.MATURITY_MONTH).astype(float)
     return rows
+
+
+def placed(records: Records, error: PlantedError, *, choice: str = "best") -> pd.DataFrame:
+    """Return all placements with planted density and the months of their sessions."""
+    months = records.sessions[["session_id", "register_month", "patient_month"]]
+    months = months.rename(columns={"register_month": "session_month"})
+    placements = planted_density(records.placements, error, choice=choice)
+    return placements.merge(months, on="session_id", how="inner", validate="many_to_one")
+
+
+def on_the_same_ground(placements: pd.DataFrame) -> pd.DataFrame:
+    """Return every placement with each earlier one whose ground it shares (its columns: `..._before`)."""
+    columns = [
+        "placement_id", "session_id", "patient_id", "zone", "site", "patient_month", "session_month",
+        "planted_hairs_cm2",
+    ]  # fmt: skip
+    places = placements[columns]
+    several = places.duplicated(["patient_id", "zone"], keep=False)
+    pairs = places[several].merge(
+        places[several], on=["patient_id", "zone"], suffixes=("", "_before"), validate="many_to_many"
+    )
+    sites, before = pairs["site"].fillna("whole"), pairs["site_before"].fillna("whole")
+    shares = sites.eq(before) | sites.eq("whole") | before.eq("whole")
+    return pairs[shares & pairs["patient_month_before"].lt(pairs["patient_month"])]
+
+
+def _summed_up(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Return a placement's history in one row; one session of unknown density makes the sum unknown."""
+    pairs = pairs.sort_values(["placement_id", "patient_month_before"])
+    gap = pairs["patient_month"] - pairs["patient_month_before"]
+    pairs = pairs.assign(immature=gap < pairs["zone"].map(dictionary.MATURITY_MONTH))
+    a_session = pairs.groupby(["placement_id", "session_id_before"], sort=False, as_index=False).agg(
+        planted=("planted_hairs_cm2_before", lambda d: d.mean(skipna=False)),
+        immature=("immature", "max"),
+        first_at=("session_month_before", "first"),
+    )
+    groups = a_session.groupby("placement_id", sort=False)
+    return groups.agg(
+        planted_before=("planted", lambda d: d.sum(skipna=False)),
+        is_overlap=("immature", "max"),
+        first_session=("session_id_before", "first"),
+        first_at=("first_at", "first"),
+    ).reset_index()

@@ -42,6 +42,8 @@ REASONS = {
     "not_planted": "no planting of this zone in this session is recorded",
     "no_planted_density": "the planted density is not known",
     "no_baseline": "no count before the session (month -6 to 0)",
+    "no_new_baseline": "the zone was planted before and not counted again before this session: whose hairs "
+    "these are cannot be told",
     "baseline_not_standard": "the only count before the session was taken under non-standard conditions",
     "baseline": "the count before the session itself",
     "not_standard": "taken under non-standard conditions",
@@ -61,8 +63,8 @@ NUMBERS = (
     "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
     "hair_length standard_conditions is_baseline baseline_density baseline_se baseline_area native_factor "
     "native_density native_change native_change_se planted_hairs_cm2 planted_se planted_cv planted_source "
-    "planted_ratio planted_before is_later patient_month yield_pct yield_pct_se quantity is_mature "
-    "maturity_month"
+    "planted_ratio planted_before is_later is_overlap patient_month yield_pct yield_pct_se quantity "
+    "is_mature maturity_month"
 ).split()
 
 
@@ -146,9 +148,10 @@ def by_visit(
     _check_options(native_change, annual_loss_pct, photographs, planted)
     error = measurement.error_model(records) if count_error is None else count_error
     rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
-    rows = planted_density(rows, planted_error(records), choice=planted)
+    planting = planted_error(records)
+    rows = planted_density(rows, planting, choice=planted)
     rows = yields_link.with_baseline(rows, photographs)
-    rows = yields_link.with_history(rows)
+    rows = yields_link.with_history(rows, yields_link.placed(records, planting, choice=planted))
     rows = _with_native(rows, records, native_change, annual_loss_pct)
     rows = _with_yield(rows, error)
     return _with_uses(rows, photographs)[_output_columns()].reset_index(drop=True)
@@ -195,11 +198,12 @@ def _with_native(
     now = (rows["session_month"] + rows["month"]).to_numpy(dtype=float)
     known = np.isfinite(start)
     origin = np.where(rows["is_later"], rows["first_at"].to_numpy(dtype=float), start)
-    factor, factor_se = _native_factor(rows, records, (start, now), native_change, annual_loss_pct)
-    since_first, _ = _native_factor(rows, records, (origin, start), native_change, annual_loss_pct)
+    factor, factor_se = native_factor(rows, records, (start, now), native_change, annual_loss_pct)
+    since_first, _ = native_factor(rows, records, (origin, start), native_change, annual_loss_pct)
     baseline = rows["baseline_density"].to_numpy(dtype=float)
     carried = rows["first_density"].to_numpy(dtype=float) * since_first
-    guessed = np.maximum(baseline - POOLED_YIELD * rows["planted_before"].to_numpy(dtype=float), 0.0)
+    before = rows["planted_before"].fillna(rows["planted_hairs_cm2"]).to_numpy(dtype=float)
+    guessed = np.maximum(baseline - POOLED_YIELD * before, 0.0)
     later = np.minimum(np.where(np.isfinite(carried), carried, guessed), baseline)
     native_at_baseline = np.where(rows["is_later"], later, baseline)
     return rows.assign(
@@ -211,13 +215,14 @@ def _with_native(
     )
 
 
-def _native_factor(
+def native_factor(
     rows: pd.DataFrame,
     records: Records,
     span: tuple[np.ndarray, np.ndarray],
     native_change: str,
     annual_loss_pct: float,
 ) -> tuple[np.ndarray, np.ndarray]:
+    """Return native density at the end of a span of register months over that at its start, with its SE."""
     start, now = span
     if native_change == "none":
         return np.ones(len(rows)), np.zeros(len(rows))
@@ -305,18 +310,22 @@ def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
         (rows["placement_id"].isna(), "not_planted"),
         (rows["planted_hairs_cm2"].isna(), "no_planted_density"),
         (no_baseline & rows["any_baseline"].to_numpy(), "baseline_not_standard"),
+        (no_baseline & rows["is_later"].to_numpy(), "no_new_baseline"),
         (no_baseline, "no_baseline"),
         (no_failed & ~rows["is_standard"].to_numpy(), "not_standard"),
         (same_length & length_differs & ~is_baseline, "hair_length"),
     ]
     overlap = [(rows["is_overlap"], "overlap")]
     young = [(is_baseline, "baseline"), (month < YIELD_FROM_MONTH, "early"), (~is_mature, "immature")]
+    # The joint view carries native hair on from the first baseline: a new one is not needed there.
+    unseen = no_baseline & rows["first_density"].isna().to_numpy()
+    never_counted = [(unseen & test, code) for test, code in general[2:-2]]
     once = [(rows["reads_as"].eq("earlier session"), "counted_once")]
     why = {
         "headline": _first_reason([*general, *overlap, *young]),
         "curve": _first_reason([*general, *overlap]),
         "milestone": _first_reason([*general, *overlap]),
-        "joint": _first_reason([*general, *once]),
+        "joint": _first_reason([*general[:2], *never_counted, *general[-2:], *once]),
     }
     value = rows["yield_pct"].to_numpy(dtype=float)
     flag = np.select([value > 100, value < 0], ["over 100 %", "below 0 %"], default="")

@@ -15,6 +15,7 @@ number. Each picture states what it needs:
 
 - case, width: `course.case` (figures_course).
 - ledger, drafts: `planning` (figures_planning).
+- splits: `yields.joint` (figures_yields).
 - power, balance, overlap, tipping, specification: `study` (figures_study).
 
 - of the quarterly review (`figures_review`): indicators, operators, follow_up, actions, run_charts, cases,
@@ -37,6 +38,7 @@ from analytics.pages import (
     figures_review,
     figures_standard,
     figures_study,
+    figures_yields,
 )
 from analytics.results import Result
 
@@ -52,6 +54,7 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "width": figures_course.width,
     "ledger": figures_planning.ledger,
     "drafts": figures_planning.drafts,
+    "splits": figures_yields.splits,
     **figures_review.PICTURES,
     **figures_study.PICTURES,
 }
