@@ -4,7 +4,7 @@ Linear mixed model in percent of planted hairs: a natural spline of month by zon
 (the basis holds no constant), case mix; patient intercept, placement intercept and slope. Known sampling
 variances of the readings are in, taken from the density the model expects; the error of the baseline count,
 shared by all rows of a placement, is left to the placement intercept. Bands are of the mean by zone at
-average case mix.
+average case mix, their errors robust (the sandwich over patients).
 
 Natural spline: cubic between knots, straight beyond the outer ones. Knots stand at quantiles of the months.
 
@@ -18,14 +18,14 @@ from scipy import stats
 
 from analytics import measurement, regrowth_rows, yields
 from analytics.errors import FitError
-from analytics.numerics import mixed
+from analytics.numerics import mixed, nonlinear_clusters
 from analytics.records import Records
 from analytics.results import LEVEL, Curve
 
 N_KNOTS = 4
 MIN_PATIENTS = 8
 MIN_ROWS_A_ZONE = 12
-_PASSES = 3
+_MORE_PASSES = 2
 
 
 def natural_basis(month, knots) -> np.ndarray:
@@ -103,11 +103,14 @@ def by_zone(
     zones = tuple(z for z in laid.zones if frame["group"].eq(z).any())
     knots = {z: _knots(frame.loc[frame["group"].eq(z), "month"].to_numpy(dtype=float)) for z in zones}
     X, names = _design(frame, zones, knots, laid.mix)
-    fit = _fit(frame, X, measurement.error_model(records))
+    fit, cov = _fit(frame, X, measurement.error_model(records))
+    found = (fit.beta, cov)
     path = pd.concat(
-        [_band(fit, frame, zones, knots, z, len(names), level, by) for z in zones], ignore_index=True
+        [_band(found, frame, zones, knots, z, len(names), level, by) for z in zones], ignore_index=True
     )
-    table = pd.concat([_heads(path, frame, by), _mix_terms(fit, names, level, by)], ignore_index=True)
+    table = pd.concat(
+        [_heads(path, frame, by), _mix_terms(found, frame, names, level, by)], ignore_index=True
+    )
     method = (
         "linear mixed model of yield in percent, natural spline of month by zone, patient intercept, "
         f"placement intercept and slope, known counting variances, REML; "
@@ -142,8 +145,11 @@ def _design(frame: pd.DataFrame, zones, knots, mix) -> tuple[np.ndarray, list[st
     return np.column_stack(columns), names
 
 
-def _fit(frame: pd.DataFrame, X: np.ndarray, error):
-    """Fit with variances from the density expected: from the readings first, then from the fit itself."""
+def _fit(frame: pd.DataFrame, X: np.ndarray, error) -> tuple[mixed.MixedFit, np.ndarray]:
+    """Fit with variances from the density expected, and return it with a robust covariance (patients).
+
+    The first variances come from the readings, the next ones from the fit itself.
+    """
     planted = frame["planted"].to_numpy(dtype=float)
     before = frame["baseline_density"].to_numpy(dtype=float) * frame["kept"].to_numpy(dtype=float)
     density = frame["density"].to_numpy(dtype=float)
@@ -154,9 +160,8 @@ def _fit(frame: pd.DataFrame, X: np.ndarray, error):
         (_codes(frame["patient_id"]), np.ones((len(y), 1))),
         (_codes(frame["placement_id"]), np.column_stack([np.ones(len(y)), month - month.mean()])),
     ]
-    expected = measurement.plus_one_hair(density, area)
-    fit = None
-    for _ in range(_PASSES):
+
+    def known_at(expected):
         variance = measurement.count_variance(
             expected,
             area,
@@ -164,17 +169,25 @@ def _fit(frame: pd.DataFrame, X: np.ndarray, error):
             reader_changed=frame["reader_changed"].to_numpy(dtype=bool),
             error=error,
         )
-        known = variance * (100 / planted) ** 2
-        fit = mixed.fit(y, X, levels, known_variance=known, start=None if fit is None else fit.theta)
-        expected = np.maximum(before + planted * (X @ fit.beta) / 100, 1.0 / area)
-    return fit
+        return variance * (100 / planted) ** 2
+
+    known = known_at(measurement.plus_one_hair(density, area))
+    fit = mixed.fit(y, X, levels, known_variance=known)
+    for _ in range(_MORE_PASSES):
+        known = known_at(np.maximum(before + planted * (X @ fit.beta) / 100, 1.0 / area))
+        fit = mixed.fit(y, X, levels, known_variance=known, start=fit.theta)
+    blocks = [(c, z, psi, "full") for (c, z), psi in zip(levels, fit.covariances, strict=True)]
+    robust = nonlinear_clusters.errors(y - X @ fit.beta, X, blocks, known + fit.sigma**2, groups=levels[0][0])
+    return fit, robust.robust_cov
 
 
 def _codes(labels: pd.Series) -> np.ndarray:
     return pd.factorize(labels)[0]
 
 
-def _band(fit, frame, zones, knots, zone: str, width: int, level: float, by: str) -> pd.DataFrame:
+def _band(
+    found: tuple[np.ndarray, np.ndarray], frame, zones, knots, zone: str, width: int, level: float, by: str
+) -> pd.DataFrame:
     """Return the mean of one zone month by month, from its first to its last reading."""
     here = frame[frame["group"].eq(zone)]
     low, high = float(here["month"].min()), float(np.sort(here["month"])[-min(3, len(here))])
@@ -183,10 +196,11 @@ def _band(fit, frame, zones, knots, zone: str, width: int, level: float, by: str
     basis = np.column_stack([np.ones(len(months)), natural_basis(months, knots[zone])])
     L = np.zeros((len(months), width))
     L[:, start : start + basis.shape[1]] = basis
-    se = np.sqrt(np.einsum("ip,pq,iq->i", L, fit.beta_cov, L))
+    beta, cov = found
+    se = np.sqrt(np.einsum("ip,pq,iq->i", L, cov, L))
     df = max(float(here["patient_id"].nunique()) - 1, 1.0)
     half = stats.t.ppf(0.5 + level / 2, df) * se
-    mean = L @ fit.beta
+    mean = L @ beta
     return pd.DataFrame(
         {
             by: zone,
@@ -225,11 +239,12 @@ def _heads(path: pd.DataFrame, frame: pd.DataFrame, by: str) -> pd.DataFrame:
     return pd.concat(heads, ignore_index=True)
 
 
-def _mix_terms(fit, names: list[str], level: float, by: str) -> pd.DataFrame:
+def _mix_terms(found, frame: pd.DataFrame, names: list[str], level: float, by: str) -> pd.DataFrame:
     at = [i for i, n in enumerate(names) if n.startswith("case mix: ")]
-    df = np.array([fit.beta_df[i] for i in at], dtype=float)
-    estimate, se = fit.beta[at], fit.beta_se[at]
-    half = stats.t.ppf(0.5 + level / 2, df) * se if len(at) else np.empty(0)
+    beta, cov = found
+    df = max(float(frame["patient_id"].nunique() - len(names)), 1.0)
+    estimate, se = beta[at], np.sqrt(np.diag(cov)[at])
+    half = stats.t.ppf(0.5 + level / 2, df) * se
     return pd.DataFrame(
         {
             by: "all",
