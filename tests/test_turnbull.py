@@ -143,6 +143,18 @@ def test_entries_after_the_start_give_the_kaplan_meier_curve_with_delayed_entry(
     np.testing.assert_allclose(fit.survival([2.0, 3.0, 4.0, 6.0])[0], [0.75, 0.60, 0.40, 0.0], atol=1e-7)
 
 
+def test_exits_before_the_end_give_the_reversed_product_limit():
+    # Right truncation read backwards, by hand: of the two who could be seen at 5 one is there (1/2 of all),
+    # of the two left at 4 one (1/4), of the two left at 3 one (1/8), the rest at 1.
+    time = np.array([5.0, 4.0, 3.0, 1.0])
+    fit = turnbull.fit(time, time, truncation=np.column_stack([np.zeros(4), [9.0, 9.0, 4.5, 3.5]]))
+    np.testing.assert_allclose(fit.survival([1.0, 3.0, 4.0, 5.0])[1], [7 / 8, 3 / 4, 1 / 2, 0.0], atol=1e-6)
+    # One seen only up to 1.5, exact at 1; others may lie between: mass beyond its exit must be allowed to
+    # begin there.
+    narrow = turnbull.fit([1.0, 1.0, 1.0], [1.0, 1.0, 3.0], truncation=[[0, 2], [0, 9], [0, 9]])
+    np.testing.assert_allclose(narrow.loglik, np.log(0.5 * 0.5), atol=1e-4)
+
+
 def test_the_curve_says_where_it_is_not_determined():
     fit = turnbull.fit([0, 0, 3, 6], [3, 3, 6, np.inf])
     lower, upper = fit.survival([0.0, 1.0, 3.0, 4.0, 6.0, 7.0])
