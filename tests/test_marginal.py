@@ -26,7 +26,8 @@ def test_ohio_wheeze_as_geepack(published):
 
 def test_errors_for_few_patients_are_no_smaller(published):
     # Mancl & DeRouen 2001: residuals are enlarged, never shrunk
-    d = pd.read_csv(published / "ohio.csv").query("id >= 400")
+    d = pd.read_csv(published / "ohio.csv")
+    d = d[d["id"] % 6 == 0]
     X = np.column_stack([np.ones(len(d)), d["smoke"]])
     plain = marginal.logistic(d["resp"], X, d["id"], covariance="robust")
     few = marginal.logistic(d["resp"], X, d["id"])
