@@ -1,7 +1,7 @@
 """What is the mean yield at maturity, and how much does it depend on the choices made?
 
 One reading a placement: the one nearest to the month asked for (by default its zone's maturity month) inside
-a window; repeated counts of that visit are averaged. The mean of a group is a mixed model: group means as
+a window; repeated counts of that visit are averaged, several regions by the area counted in each. The mean of a group is a mixed model: group means as
 fixed effects, a patient intercept, a placement intercept, and the known sampling variance of each reading,
 REML with Satterthwaite degrees of freedom (`numerics.mixed`). Sampling variances come from the group's own
 mean (expected density), never from the reading itself: weights from observed counts favour low readings and
@@ -101,7 +101,7 @@ def average(
 
 
 def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFrame:
-    """Return one row a placement and region: the usable reading nearest to the month, repeats averaged.
+    """Return one row a placement: the usable reading nearest to the month, repeats and regions averaged.
 
     Parameters
     ----------
@@ -122,7 +122,34 @@ def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFra
     )
     first = first.merge(repeats, on=key, validate="one_to_one")
     first["yield_pct"], first["density"] = first["yield_mean"], first["density_mean"]
-    return first.drop(columns=["yield_mean", "density_mean", "distance"])
+    return _placement_means(first.drop(columns=["yield_mean", "density_mean", "distance"]))
+
+
+def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a placement: its regions together, each by the area counted in it.
+
+    Fields of a zone add up to one field of their whole area; marked regions, whose error does not shrink
+    with area, count as so many repeats.
+    """
+    several = picked["placement_id"].duplicated(keep=False)
+    if not several.any():
+        return picked
+    of_several = picked[several]
+    area = of_several["counted_area_cm2"].fillna(1.0)
+    share = area / area.groupby(of_several["placement_id"]).transform("sum")
+    weighted = ["yield_pct", "density", "baseline_density", "native_factor", "native_change_se"]
+    n_regions = of_several.groupby("placement_id")["region_id"].transform("size")
+    parts = of_several.assign(
+        n_repeats=of_several["n_repeats"] * np.where(of_several["both_marked"], n_regions, 1),
+        **{c: of_several[c] * share for c in weighted},
+    )
+    groups = parts.groupby("placement_id")
+    together = groups.first().reset_index()
+    for c in [*weighted, "counted_area_cm2", "baseline_area"]:
+        together[c] = groups[c].sum().to_numpy()
+    for c, how in (("both_marked", "min"), ("reader_changed", "max"), ("n_repeats", "min")):
+        together[c] = groups[c].agg(how).to_numpy()
+    return pd.concat([picked[~several], together[picked.columns]], ignore_index=True)
 
 
 def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float = LEVEL) -> Result:

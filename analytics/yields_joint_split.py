@@ -67,7 +67,7 @@ def session_variance(fit: NonlinearFit) -> float:
     return float(fit.covariances[-1][-1, -1])
 
 
-def _regions(fit: NonlinearFit, laid: JointRows, offsets: np.ndarray) -> list[Region]:
+def _regions(fit, laid: JointRows, offsets: np.ndarray) -> list[Region]:
     """Return every overlapping region, each patient's effects worked out once."""
     by_patient = laid.overlaps.groupby(laid.patient[laid.overlaps["row"]])
     found: dict[int, Region] = {}
@@ -98,9 +98,11 @@ def _regions(fit: NonlinearFit, laid: JointRows, offsets: np.ndarray) -> list[Re
     return [found[int(c)] for c in laid.overlaps["code"]]
 
 
-def _effects(fit: NonlinearFit, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, dict]:
+def _effects(fit, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, dict]:
     """Return a patient's random effects: Z (n, q), their covariance, and where (parameter, group) stands."""
-    columns, sizes, place = [], [], {}
+    columns: list[np.ndarray] = []
+    sizes: list[np.ndarray] = []
+    place: dict[tuple[int, int], int] = {}
     for b, (block, slopes) in enumerate(zip(fit.model.blocks, fit.working.Z, strict=True)):
         codes = block.codes[rows]
         for group in np.unique(codes):
