@@ -24,6 +24,7 @@ COMMANDS = {
     "report": ("analytics.pages.commands.report", "make one report"),
     "batch": ("analytics.pages.commands.batch", "make many reports by a plan"),
     "study": ("analytics.pages.commands.study", "freeze a study plan, or try it on invented outcomes"),
+    "pool": ("analytics.pages.commands.pool", "pool answers over clinics; no row leaves any"),
     "template": ("analytics.pages.commands.template", "write an empty workbook to fill in"),
     "lab": ("analytics.pages.commands.lab", "open the workbook in JupyterLab"),
     "selfcheck": ("analytics.pages.commands.selfcheck", "check this installation, and its methods"),

@@ -1,0 +1,200 @@
+"""What must all clinics code alike before their sums may be added?
+
+The study file (TOML) names it, its clinics, and the coding: zones, spline knots in months, case mix, native
+change. Every clinic's rows become the same columns: an indicator a zone, a natural spline of month a zone,
+case-mix columns. y is yield in percent of planted hairs (before month 6: gain), from the rows of
+`yields.by_visit` that serve the curve. Levels: clinic intercept (where there are at least three clinics),
+patient intercept, placement intercept.
+"""
+
+import hashlib
+import json
+import tomllib
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from analytics import yields
+from analytics.errors import ParameterError
+from analytics.numerics import mixed
+from analytics.records import Records, dictionary
+from analytics.regrowth_spline import natural_basis
+
+SCHEMA = 1
+MIN_PATIENTS = 10
+MIN_CELL = 5
+MIN_CLINICS_FOR_A_LEVEL = 3
+KNOTS = (1.0, 6.0, 10.0, 18.0)
+CASE_MIX = ("session_number",)
+
+
+class StudyFile(BaseModel):
+    """The TOML file of a pooled study."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    name: str
+    clinics: list[str] = Field(min_length=2)
+    zones: list[str] = Field(default=["hairline", "frontal", "midscalp", "crown", "temples"], min_length=1)
+    knots: list[float] = Field(default=list(KNOTS), min_length=3)
+    case_mix: list[str] = Field(default=[])
+    native_change: str = "assumed"
+    annual_loss_pct: float = Field(default=yields.ANNUAL_LOSS_PCT, ge=0, le=60)
+    min_patients: int = Field(default=MIN_PATIENTS, ge=5)
+    min_cell: int = Field(default=MIN_CELL, ge=3)
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """The agreed coding of a pooled study, in plain values."""
+
+    name: str
+    clinics: tuple[str, ...]
+    zones: tuple[str, ...]
+    knots: tuple[float, ...]
+    case_mix: tuple[str, ...]
+    native_change: str
+    annual_loss_pct: float
+    min_patients: int
+    min_cell: int
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Return the names of the columns of X, in order."""
+        spline = [f"spline {j + 1}: {z}" for z in self.zones for j in range(len(self.knots) - 1)]
+        return (*(f"level: {z}" for z in self.zones), *spline, *self.case_mix)
+
+    @property
+    def has_clinic_level(self) -> bool:
+        """Return True where the clinics are enough for a clinic intercept."""
+        return len(self.clinics) >= MIN_CLINICS_FOR_A_LEVEL
+
+    @property
+    def sha256(self) -> str:
+        """Return the hash that every round and answer carries."""
+        return digest(asdict(self))
+
+
+def read_study(path: Path) -> Coding:
+    """Read a study file.
+
+    Raises
+    ------
+    ParameterError
+        When the file cannot be read, or breaks its rules.
+    """
+    try:
+        raw = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        study = StudyFile(**raw)
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ParameterError(
+            f"pool study file: cannot be read as TOML ({type(error).__name__}); check the path and the file"
+        ) from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "file"
+        raise ParameterError(
+            f"pool study file, {where}: {first['msg'].lower()}; see the example in data_demo/pooling"
+        ) from error
+    return _coding(study)
+
+
+def design_rows(records: Records, coding: Coding) -> pd.DataFrame:
+    """Return one row a usable reading: patient, placement, zone, month, y, and case-mix columns."""
+    visits = yields.by_visit(
+        records, native_change=coding.native_change, annual_loss_pct=coding.annual_loss_pct
+    )
+    rows = visits[visits["for_curve"] & ~visits["is_baseline"] & visits["yield_pct"].notna()]
+    rows = rows[rows["zone"].isin(coding.zones)]
+    frame = pd.DataFrame(
+        {
+            "patient": rows["patient_id"].astype(str),
+            "placement": rows["placement_id"].astype(str),
+            "zone": rows["zone"].astype(str),
+            "month": rows["month"].astype(float),
+            "y": rows["yield_pct"].astype(float) / rows["planted_ratio"].astype(float),
+        }
+    )
+    for name in coding.case_mix:
+        frame[name] = _mix(rows, records, name)
+    return frame.sort_values(["patient", "placement", "month"]).reset_index(drop=True)
+
+
+def matrix(frame: pd.DataFrame, coding: Coding) -> np.ndarray:
+    """Return X, (n, p), by the agreed coding."""
+    zone = np.stack([frame["zone"].eq(z).to_numpy(dtype=float) for z in coding.zones], axis=1)
+    basis = natural_basis(frame["month"].to_numpy(dtype=float), np.array(coding.knots))
+    spline = [zone[:, [k]] * basis for k in range(len(coding.zones))]
+    mix = frame[list(coding.case_mix)].to_numpy(dtype=float).reshape(len(frame), len(coding.case_mix))
+    return np.hstack([zone, *spline, mix])
+
+
+def part_design(frame: pd.DataFrame, coding: Coding, clinic: str) -> mixed.Design:
+    """Return the rows of one clinic or partition as a part of the mixed model."""
+    one = np.ones((len(frame), 1))
+    patient = np.array([f"{clinic}|{p}" for p in frame["patient"]])
+    placement = np.array([f"{clinic}|{p}" for p in frame["placement"]])
+    levels = [(patient, one), (placement, one)]
+    if coding.has_clinic_level:
+        levels = [(np.full(len(frame), clinic), one), *levels]
+    return mixed.design(frame["y"].to_numpy(dtype=float), matrix(frame, coding), levels, where="pooling")
+
+
+def digest(content: object) -> str:
+    """Return the SHA-256 of plain content in one fixed form."""
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _coding(study: StudyFile) -> Coding:
+    unknown = [z for z in study.zones if z not in dictionary.ZONES]
+    rules = (
+        (not unknown, f"zones: unknown; use some of {', '.join(dictionary.ZONES)}"),
+        (len(set(study.clinics)) == len(study.clinics), "clinics: a code is named twice"),
+        (
+            all(a < b for a, b in zip(study.knots, study.knots[1:], strict=False)),
+            "knots: must rise, in months",
+        ),
+        (study.native_change in ("none", "assumed"), "native_change: use none or assumed"),
+    )
+    for holds, words in rules:
+        if not holds:
+            raise ParameterError(f"pool study file, {words}")
+    return Coding(
+        study.name,
+        tuple(study.clinics),
+        tuple(study.zones),
+        tuple(float(k) for k in study.knots),
+        tuple(study.case_mix),
+        study.native_change,
+        float(study.annual_loss_pct),
+        study.min_patients,
+        study.min_cell,
+    )
+
+
+def coding_from(plain: dict) -> Coding:
+    """Return the coding of a round file."""
+    fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in plain.items()}
+    return Coding(**fields)
+
+
+def _mix(rows: pd.DataFrame, records: Records, name: str) -> np.ndarray:
+    source = (
+        rows[name]
+        if name in rows
+        else rows["patient_id"].map(
+            records.patients.set_index("patient_id").get(name, pd.Series(dtype=float))
+        )
+    )
+    values = pd.to_numeric(source.astype("Float64"), errors="coerce")
+    if values.isna().all():
+        raise ParameterError(
+            f"pool answer: no values for the agreed case-mix column {name}; fill it, or leave it out of "
+            "the study"
+        )
+    return values.fillna(values.mean()).to_numpy(dtype=float)
