@@ -218,7 +218,9 @@ def test_quoted_cells_gaps_and_trailing_rows_give_the_same_records(clean, tmp_pa
         lines = as_csv(rows, name).splitlines()
         quoted = [",".join(f'"{cell}"' for cell in line.split(",")) for line in lines]
         (tmp_path / f"{name}.csv").write_text("\n".join([*quoted, "," * lines[0].count(","), "", ""]))
-    assert_same(records.load(tmp_path), clean)
+    read = records.load(tmp_path)
+    assert_same(read, clean)
+    assert (read.balance["left_out"] == 0).all(), "empty rows at the end are no rows"
 
 
 def test_a_row_with_a_cell_too_many_is_named(tmp_path):

@@ -20,6 +20,7 @@ def clean(tmp_path_factory):
 
 def test_later_sessions_and_all_that_hangs_on_them_are_not_known_yet(clean):
     """Register month 18 lies before the second session (19); its baseline and its crown are unknown then."""
+    assert "0001-2" in records.as_of(clean, 19).sessions["session_id"].tolist()
     early = records.as_of(clean, 18)
     assert early.sessions["session_id"].tolist() == ["0001-1", "0002-1", "0003-1"]
     assert "P3" not in early.placements["placement_id"].tolist()

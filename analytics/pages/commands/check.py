@@ -2,14 +2,13 @@
 
 import argparse
 from collections.abc import Callable
-from pathlib import Path
 
 from analytics import records
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this command."""
-    parser.add_argument("data", type=Path, help="folder of tables, workbook or DuckDB file")
+    parser.add_argument("data", help="folder of tables, workbook, DuckDB file, or the URL of a database")
 
 
 def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
