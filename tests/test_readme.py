@@ -1,0 +1,43 @@
+"""The README speaks of commands, pages and pictures that exist."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from analytics.__main__ import COMMANDS
+from analytics.pages import parameters
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_every_command_named_in_the_readme_exists():
+    named = set(re.findall(r"\bregrowth ([a-z]+)\b", README))
+    assert named - {"report"} <= set(COMMANDS)
+    assert set(COMMANDS) - named <= {"lab", "selfcheck", "pool", "study"}
+
+
+@pytest.mark.parametrize("page", parameters.pages())
+def test_every_page_stands_in_the_readme(page):
+    assert f"`{page}`" in README
+
+
+def test_every_picture_of_the_readme_is_there():
+    pictures = re.findall(r"\]\((data_demo/pictures/[^)]+)\)", README)
+    assert pictures
+    assert all((ROOT / picture).is_file() for picture in pictures)
+
+
+def test_settings_given_in_the_readme_are_settings_of_their_page():
+    for page, name in re.findall(r"regrowth report (\d\d)[^\n]*--set \"?(\w+)=", README):
+        full = next(p for p in parameters.pages() if p.startswith(page))
+        assert name in {setting["name"] for setting in parameters.described(full)}
+
+
+def test_the_ci_script_runs_the_test_command_of_the_readme():
+    command = re.search(r"python3 -m venv .venv && .*\[test\]\" && (\S+pytest)", README)
+    assert command
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert '.venv/bin/pip install -q -c .ci/constraints.txt -e ".[test]"' in script
+    assert script.rstrip().endswith(command.group(1))
