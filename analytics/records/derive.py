@@ -92,7 +92,13 @@ def _measurements(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd.Da
 def visits_from(measurements: pd.DataFrame) -> pd.DataFrame:
     """Return one visit a person, session and month of the counts; photographs pass where all of them did."""
     key = ["patient_id", "session_id", "month"]
-    passed = measurements["standard_conditions"].astype(bool).groupby([measurements[k] for k in key]).all()
+    passed = (
+        measurements["standard_conditions"]
+        .fillna(False)
+        .astype(bool)
+        .groupby([measurements[k] for k in key])
+        .all()
+    )
     visits = passed.rename("photographs_standard").reset_index()
     missing = pd.array([pd.NA] * len(visits), dtype="boolean")
     return pd.DataFrame(

@@ -35,6 +35,28 @@ CHOICES = {
 }
 
 
+TEXT, NUMBER, WHOLE = (str,), (int, float), (int,)
+KIND: dict[type, str] = {str: "a text", int: "a whole number", float: "a number", list: "a list"}
+COLUMN: dict[str, object] = {
+    **dict.fromkeys(("letter", "header", "split", "reason", "zone", "site", "visit", "unit"), TEXT),
+    "to": (str, list),
+    "session": WHOLE,
+    "month": NUMBER,
+    "width": WHOLE,
+}
+SHAPE: dict[str, object] = {
+    "reading": {"missing": [TEXT], "*": TEXT},
+    "joining": {"*": TEXT},
+    "zones": {"*": TEXT},
+    "words": {"*": {"*": TEXT}},
+    "constants": {"*": {"because": TEXT}},
+    "table": [
+        {"sheet": TEXT, "header_rows": [WHOLE], "first_row": WHOLE, "last_row": WHOLE, "column": [COLUMN]}
+    ],
+    "set_aside": [{"sheet": TEXT, "rows": [WHOLE], "reason": TEXT}],
+}
+
+
 @dataclass(frozen=True, slots=True)
 class ColumnPlan:
     """What one column means: its targets, and what its header says about zone, session and visit."""
@@ -127,6 +149,9 @@ def read(path: Path) -> Plan:
 def parse(raw: dict[str, Any]) -> Plan:
     """Return the plan a TOML document states; see `read`."""
     faults: list[str] = []
+    _shaped(raw, SHAPE, "", faults)
+    if faults:
+        raise ParameterError("\n".join(f"mapping: {f}" for f in faults))
     _known(
         raw,
         {"version", "reading", "joining", "zones", "words", "constants", "table", "set_aside"},
@@ -168,6 +193,26 @@ def parse(raw: dict[str, Any]) -> Plan:
         constants,
         aside,
     )
+
+
+def _shaped(given: object, shape: object, where: str, faults: list[str]) -> None:
+    """Note every value that is not of the kind its place asks for."""
+    if isinstance(shape, dict):
+        if not isinstance(given, dict):
+            faults.append(f"{where.strip('.') or 'the file'}: names with values belong here")
+            return
+        for name, value in given.items():
+            inner = shape.get(name, shape.get("*"))
+            if inner is not None:
+                _shaped(value, inner, f"{where}.{name}", faults)
+    elif isinstance(shape, list):
+        if not isinstance(given, list):
+            faults.append(f"{where.strip('.')}: a list belongs here")
+            return
+        for i, value in enumerate(given, 1):
+            _shaped(value, shape[0], f"{where}[{i}]", faults)
+    elif isinstance(shape, tuple) and (isinstance(given, bool) or not isinstance(given, shape)):
+        faults.append(f"{where.strip('.')}: {' or '.join(KIND[k] for k in shape)} belongs here")
 
 
 def _reading(given: dict[str, Any], words: dict[str, dict[str, str]]) -> Reading:
@@ -230,8 +275,8 @@ def _column(given: dict[str, Any], where: str, faults: list[str]) -> ColumnPlan:
     to = given.get("to", SET_ASIDE)
     targets = tuple(to) if isinstance(to, list) else (str(to),)
     for target in targets:
-        if target not in TARGETS and target not in (SET_ASIDE, QUESTION):
-            close = difflib.get_close_matches(target, TARGETS, n=1)
+        if not isinstance(target, str) or (target not in TARGETS and target not in (SET_ASIDE, QUESTION)):
+            close = difflib.get_close_matches(str(target), TARGETS, n=1)
             faults.append(f"{here}: no such target{f'; did you mean {close[0]}?' if close else ''}")
     if len(targets) > 1 and not given.get("split"):
         faults.append(f'{here}: two targets need split: a separator, or "number and word"')
