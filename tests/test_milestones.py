@@ -5,10 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import ndtr
 from test_results import assert_keeps_the_contract
 
 from analytics import milestones, milestones_curves, milestones_model, regrowth, yields
+from analytics import regrowth_quantities as quantities
 from analytics.errors import ParameterError
+from analytics.milestones_intervals import Question
 from analytics.records import simulate
 
 NEVER = np.inf
@@ -100,6 +103,15 @@ def test_limits_of_a_share_of_independent_placements_are_wilson_s():
     table = milestones.time_to(_four_visits(), months=(6,), native_change="none", n_resamples=1000).table()
     row = table[table["term"].eq("first reading")].iloc[0]
     np.testing.assert_allclose([row["ci_low"], row["ci_high"]], [50.20, 69.06], atol=0.8)
+
+
+def test_limits_of_a_share_rest_on_what_its_error_is_worth():
+    # 25 % with the error of 10 independent placements: Wilson's formula gives 8.1 to 55.8, whatever was
+    # counted.
+    low, high = milestones_curves.share_limits(
+        np.array([0.25]), np.array([np.sqrt(0.25 * 0.75 / 10)]), np.array([40.0]), level=0.95
+    )
+    np.testing.assert_allclose([low[0], high[0]], [0.08095, 0.55783], atol=2e-5)
 
 
 def test_a_placement_lies_between_its_last_visit_below_and_its_first_at_or_above():
@@ -293,6 +305,28 @@ def test_the_model_holds_the_latent_share_and_error_makes_first_readings_early(c
     assert any(note.startswith("crown, month 12: first readings stand") for note in eighty.notes)
 
 
+def test_expected_first_readings_at_one_visit_are_the_normal_probability(clinic):
+    # One reading at month 12 for everyone and no spread of tempo: true yield is normal, and so are the errors
+    # of reading, baseline and planted density, so the share at or above 80 is Phi((mean - 80) / sd) by
+    # addition.
+    fit = clinic[2]
+    still = np.where([" tempo" in name for name in fit.spread_names], 0.0, fit.spread)
+    fit = replace(fit, spread=still)
+    k, n = fit.zone_index("crown"), 3000
+    rows = pd.DataFrame({"placement_id": [f"P{i:04d}" for i in range(n)]}).assign(
+        zone="crown", month=12.0, yield_pct=70.0, yield_pct_se=10.0, planted_hairs_cm2=50.0, planted_se=5.0,
+        baseline_se=3.0, density_se=4.0, for_milestone=True, is_baseline=False,
+    )  # fmt: skip
+    mean = quantities.mean_yield(fit, k, np.array([12.0]), fit.beta, fit.spread)[0]
+    plateau = quantities.parameters(fit, fit.beta)[0][k]
+    own = quantities.variances(fit, fit.beta, fit.spread)[0] * (mean / plateau) ** 2
+    planted = 0.1**2 * (mean**2 + own)
+    sd = np.sqrt(own + planted + (100 * 3.0 / 50) ** 2 + (100 * 4.0 / 50) ** 2)
+    found = milestones_model.expected_first_readings(fit, rows, Question(80.0), [12.0], seed=2, copies=10)
+    # 30,000 draws: standard error at most 0.3 points.
+    assert found["expected"].iloc[0] == pytest.approx(100 * ndtr((mean - 80.0) / sd), abs=1.0)
+
+
 @pytest.mark.slow
 def test_expected_first_readings_are_those_of_the_register(clinic):
     # The simulator's own counting error, visits and hair, in a larger register: every zone within 3.5
@@ -328,8 +362,6 @@ def test_the_share_at_the_half_month_is_one_half_and_follows_the_spread_of_tempo
     # log T = log half + t with t normal: at half x exp(sd) the share is Phi(1) = 84.134 %.
     fit = clinic[2]
     k = fit.zone_index("crown")
-    from analytics import regrowth_quantities as quantities
-
     half = np.exp(quantities.parameters(fit, fit.beta)[1][k])
     sd = np.sqrt(quantities.variances(fit, fit.beta, fit.spread)[1])
     table = milestones_model.plateau_rows(fit, 50.0, [half, half * np.exp(sd)], level=0.95)
@@ -387,6 +419,8 @@ def test_restricted_means_of_a_group_are_the_area_that_can_be_counted():
     assert crown["se"] == pytest.approx(values.std() / 10, rel=0.12)
     gap = _row(found, "crown : front", "difference in restricted mean to month 9")
     assert gap["estimate"] == pytest.approx(crown["estimate"] - 1.5)
+    # Every front placement reaches in the same interval, so the error of the gap is the crown's.
+    assert gap["se"] == pytest.approx(crown["se"], rel=1e-6)
 
 
 def test_covariates_adjust_and_missing_ones_are_counted_as_left_out(small):
