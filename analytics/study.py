@@ -16,7 +16,7 @@ The patient is the independent unit throughout. A result says *cannot tell* wher
 how many patients would do.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -314,9 +314,17 @@ def tipping(records: Records, plan: Plan) -> Result:
     return study_missing.tipping(study_answer.answer(records, plan, plan.primary), plan)
 
 
-def robustness(records: Records, plan: Plan) -> Result:
-    """Return the primary answer under every combination of reasonable choices."""
-    return study_robust.grid(records, plan)
+def robustness(
+    records: Records, plan: Plan, *, options: Mapping[str, Collection[str]] | None = None
+) -> Result:
+    """Return the primary answer under every combination of reasonable choices.
+
+    Parameters
+    ----------
+    options
+        For some choices (native loss, photographs, window, planted density) the options to walk through.
+    """
+    return study_robust.grid(records, plan, options=options)
 
 
 def by_zone(records: Records, plan: Plan) -> Result:

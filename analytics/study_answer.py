@@ -10,7 +10,7 @@ from analytics.errors import FitError
 from analytics.records import Records
 from analytics.study_effects import Effect
 from analytics.study_plan import RATIOS, Analysis, Plan
-from analytics.study_rows import Choices, Sample, sample
+from analytics.study_rows import Background, Choices, Sample, sample
 from analytics.study_verdict import Verdict, judge
 
 BINARY = ("complication", "would_choose_again")
@@ -37,15 +37,16 @@ class Answer:
 def answer(
     records: Records, plan: Plan, analysis: Analysis, *, choices: Choices | None = None,
     visits: pd.DataFrame | None = None,
+    known: Background | None = None,
 ) -> Answer:  # fmt: skip
     """Return the answer to one analysis of a plan.
 
     Parameters
     ----------
-    choices, visits
+    choices, visits, known
         As in `study_rows.sample`.
     """
-    given = sample(records, plan, analysis, choices=choices, visits=visits)
+    given = sample(records, plan, analysis, choices=choices, visits=visits, known=known)
     if analysis.outcome.kind in RATIOS:
         return _of_times(records, plan, analysis, given)
     return of_sample(given, plan, analysis)

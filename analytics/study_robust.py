@@ -8,6 +8,7 @@ model. The grid is not a set of tests: it says how far the answer moves.
 Source: Simonsohn, Simmons & Nelson 2020, Nat Hum Behav 4:1208-1214 (specification curve).
 """
 
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from itertools import product
 
@@ -37,11 +38,21 @@ WINDOWS: dict[str, tuple[float, float | None]] = {
     "month 12": (6.0, 12.0),
 }
 PLANTED = {"best known": "best", "in the region": "region", "zone average": "zone"}
-CHOICES = {"native loss": NATIVE, "photographs": PHOTOGRAPHS, "window": WINDOWS, "planted density": PLANTED}
+CHOICES: dict[str, Mapping] = {
+    "native loss": NATIVE,
+    "photographs": PHOTOGRAPHS,
+    "window": WINDOWS,
+    "planted density": PLANTED,
+}
 
 
-def grid(records: Records, plan: Plan) -> Result:
+def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]] | None = None) -> Result:
     """Return the primary answer under every combination of choices; the declared one is flagged.
+
+    Parameters
+    ----------
+    options
+        For some of CHOICES the names of the options to walk through; all of the others.
 
     Returns
     -------
@@ -53,14 +64,21 @@ def grid(records: Records, plan: Plan) -> Result:
         return _not_for(plan)
     declared = study_rows.choices_of(plan)
     rows = []
-    for native, photographs, planted in product(NATIVE, PHOTOGRAPHS, PLANTED):
+    walked = {
+        name: [o for o in all_ if o in (options or {}).get(name, all_)] for name, all_ in CHOICES.items()
+    }
+    known = study_rows.background(records, plan, plan.exposure_of(analysis))
+    for native, photographs, planted in product(
+        walked["native loss"], walked["photographs"], walked["planted density"]
+    ):
         kind, loss = NATIVE[native]
         choices = Choices(kind, loss, PHOTOGRAPHS[photographs], PLANTED[planted])
         try:
-            visits = study_rows.visit_rows(records, plan, choices)
+            visits = study_rows.visit_rows(records, plan, choices, known.error)
         except AnalyticsError:
             continue
-        for window, (late, month) in WINDOWS.items():
+        for window in walked["window"]:
+            late, month = WINDOWS[window]
             chosen = replace(choices, late_months=late, month=month)
             named = {
                 "native loss": native,
@@ -68,26 +86,41 @@ def grid(records: Records, plan: Plan) -> Result:
                 "window": window,
                 "planted density": planted,
             }
-            rows.append(named | _one(records, plan, chosen, visits, is_declared=chosen == declared))
+            rows.append(named | _one(records, plan, chosen, (visits, known), is_declared=chosen == declared))
     table = pd.DataFrame(rows)
-    known = table["estimate"].dropna()
+    estimates = table["estimate"].dropna()
     method = (
         f"the declared model under {len(table)} combinations of choices, one interval of level "
         f"{1 - plan.alpha:g} each; not a set of tests"
     )
+    n_out = int(((table["ci_low"] > 0) | (table["ci_high"] < 0)).sum())
     note = (
-        f"answers from {known.min():.1f} to {known.max():.1f} {analysis.unit}; "
-        f"{int(((table['ci_low'] > 0) | (table['ci_high'] < 0)).sum())} of {len(known)} intervals exclude 0"
+        f"answers from {estimates.min():.1f} to {estimates.max():.1f} {analysis.unit}; "
+        f"{n_out} of {len(estimates)} intervals exclude 0"
     )
-    used = study_rows.sample(records, plan, analysis).units[["patient_id", "unit_id", "zone", "reason"]]
+    used = study_rows.sample(records, plan, analysis, known=known).units[
+        ["patient_id", "unit_id", "zone", "reason"]
+    ]
     return Result(
-        table, used, method, by=tuple(CHOICES), picture="specification", notes=(note,) if len(known) else ()
+        table,
+        used,
+        method,
+        by=tuple(CHOICES),
+        picture="specification",
+        notes=(note,) if len(estimates) else (),
     )
 
 
-def _one(records: Records, plan: Plan, choices: Choices, visits: pd.DataFrame, *, is_declared: bool) -> dict:
+def _one(
+    records: Records,
+    plan: Plan,
+    choices: Choices,
+    ready: tuple[pd.DataFrame, study_rows.Background],
+    *,
+    is_declared: bool,
+) -> dict:
     try:
-        found = answer(records, plan, plan.primary, choices=choices, visits=visits)
+        found = answer(records, plan, plan.primary, choices=choices, visits=ready[0], known=ready[1])
     except AnalyticsError as error:
         return {
             "term": "answer",

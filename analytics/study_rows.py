@@ -13,6 +13,7 @@ import pandas as pd
 
 from analytics import measurement, yields
 from analytics.errors import FitError, ParameterError
+from analytics.measurement import CountError
 from analytics.records import Records
 from analytics.records.dictionary import MATURITY_MONTH
 from analytics.study_plan import (
@@ -78,9 +79,30 @@ class Sample:
         return self.units[self.units["is_due"]].reset_index(drop=True)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Background:
+    """What all choices share: placements with exposure, counting error, end of register, zones replanted."""
+
+    places: pd.DataFrame
+    error: CountError
+    end: float
+    replanted: frozenset[str]
+
+
+def background(records: Records, plan: Plan, exposure: Exposure) -> Background:
+    """Return what can be worked out once for all choices of one comparison."""
+    return Background(
+        places(records, plan, exposure),
+        measurement.error_model(records),
+        _register_end(records),
+        frozenset(_replanted(records)),
+    )
+
+
 def sample(
     records: Records, plan: Plan, analysis: Analysis, *, choices: Choices | None = None,
     visits: pd.DataFrame | None = None,
+    known: Background | None = None,
 ) -> Sample:  # fmt: skip
     """Return the units of an analysis with exposure, outcome and what is adjusted for.
 
@@ -90,6 +112,8 @@ def sample(
         For yields; by default those of the plan (`choices_of`).
     visits
         Rows of `yields.by_visit` under these choices, where the caller has them.
+    known
+        Of `background`, where the caller has it.
 
     Raises
     ------
@@ -97,13 +121,14 @@ def sample(
         When a zone is compared on an outcome that belongs to the session.
     """
     exposure = plan.exposure_of(analysis)
-    frame = places(records, plan, exposure)
+    known = background(records, plan, exposure) if known is None else known
+    frame = known.places
     if analysis.outcome.kind in SESSION_OUTCOMES:
         return _of_sessions(records, analysis, frame, exposure)
     chosen = choices_of(plan) if choices is None else choices
-    rows = visit_rows(records, plan, chosen) if visits is None else visits
+    rows = visit_rows(records, plan, chosen, known.error) if visits is None else visits
     if analysis.outcome.kind == "yield_at_maturity":
-        return _of_yields(records, plan, frame, rows, chosen, exposure)
+        return _of_yields(plan, known, rows, chosen, exposure)
     units = frame.assign(y=np.nan, variance=np.nan, early=np.nan, is_due=frame["reason"].eq(""))
     return Sample(units, True, exposure, rows)
 
@@ -113,7 +138,9 @@ def choices_of(plan: Plan) -> Choices:
     return Choices(photographs=PHOTOGRAPHS[plan.strategy(FAILED_PHOTOGRAPH)])
 
 
-def visit_rows(records: Records, plan: Plan, choices: Choices) -> pd.DataFrame:
+def visit_rows(
+    records: Records, plan: Plan, choices: Choices, error: CountError | None = None
+) -> pd.DataFrame:
     """Return rows of `yields.by_visit` as the plan's intercurrent events leave them."""
     rows = yields.by_visit(
         records,
@@ -121,6 +148,7 @@ def visit_rows(records: Records, plan: Plan, choices: Choices) -> pd.DataFrame:
         annual_loss_pct=choices.annual_loss_pct,
         photographs=choices.photographs,
         planted=choices.planted,
+        count_error=error,
     )
     if plan.strategy(THERAPY_START) == "while untreated":
         rows = _until_therapy(rows, records)
@@ -220,23 +248,21 @@ def _register_end(records: Records) -> float:
 
 
 def _of_yields(
-    records: Records, plan: Plan, frame: pd.DataFrame, rows: pd.DataFrame, choices: Choices,
-    exposure: Exposure,
-) -> Sample:  # fmt: skip
+    plan: Plan, known: Background, rows: pd.DataFrame, choices: Choices, exposure: Exposure
+) -> Sample:
     picked = _read(rows, choices)
     if len(picked):
         y = picked["yield_pct"] / picked["planted_ratio"]
         mean = picked["zone"].map(y.groupby(picked["zone"]).mean()).to_numpy(dtype=float)
-        known = expected_variance(picked, mean, measurement.error_model(records))
-        picked = picked.assign(y=y, variance=known)
+        variance = expected_variance(picked, mean, known.error)
+        picked = picked.assign(y=y, variance=variance)
     else:
         picked = picked.assign(y=np.nan, variance=np.nan)
     columns = ["placement_id", "region_id", "month", "y", "variance"]
-    units = frame.merge(picked[columns], on="placement_id", how="left", validate="one_to_many")
+    units = known.places.merge(picked[columns], on="placement_id", how="left", validate="one_to_many")
     units = units.assign(early=units["placement_id"].map(_early(rows, picked)))
-    end = _register_end(records)
-    reached = units["register_month"] + units["maturity_month"] <= end
-    again = units["placement_id"].isin(_replanted(records))
+    reached = units["register_month"] + units["maturity_month"] <= known.end
+    again = units["placement_id"].isin(known.replanted)
     if plan.strategy(SECOND_SESSION) == "leave out":
         units = units.assign(reason=units["reason"].mask(units["reason"].eq("") & again, REPLANTED))
     inside = units["reason"].eq("")
