@@ -1,6 +1,7 @@
 """A batch: one failure stops nothing and never looks finished; what is made already is kept."""
 
 import json
+import shutil
 
 import pytest
 import sample_page
@@ -64,6 +65,18 @@ def test_a_second_run_keeps_what_has_not_changed_and_tries_the_failed_one_again(
     states = {outcome.name: outcome.state for outcome in batch.run(plan)}
     assert states == {"p_001": "kept", "p_2": "failed", "p_3": "kept"}
     assert (folder / "reports" / "p_001" / "run.json").read_bytes() == before
+
+
+def test_a_report_that_fails_after_it_was_made_has_one_card_with_a_link_to_the_earlier(made, tmp_path):
+    folder, _, _ = made
+    shutil.copytree(folder / "reports", tmp_path / "reports")
+    (tmp_path / "reports" / "failed" / "p_3").mkdir()
+    (tmp_path / "reports" / "failed" / "p_3" / "cause.txt").write_text(
+        "p_3 was not made.\ntoo few patients\n"
+    )
+    page = overview.write(tmp_path / "reports").read_text()
+    assert "3 reports; 0 with something that needs attention; 2 not made." in page
+    assert 'href="p_3/p_3.html">Earlier report' in page
 
 
 def test_a_report_that_was_changed_by_hand_or_asked_for_otherwise_is_made_again(made, monkeypatch):

@@ -4,6 +4,7 @@ The rules of accessibility are axe-core's (Deque), run in the page. Screenshots 
 """
 
 import shutil
+import socket
 import subprocess
 import time
 import urllib.error
@@ -24,6 +25,7 @@ pytestmark = [
     pytest.mark.skipif(browser.find() is None, reason="no Chromium, Chrome or Edge on this computer"),
 ]
 SERIOUS = ("serious", "critical")
+PICTURES = ROOT / ".cache" / "screenshots"
 DESK, TELEPHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 
 
@@ -50,11 +52,11 @@ def _serious(page) -> list[str]:
 
 
 @pytest.mark.parametrize("size", [DESK, TELEPHONE], ids=["desk", "telephone"])
-def test_a_report_asks_for_nothing_and_has_no_serious_fault(chromium, sample_report, size, tmp_path):
+def test_a_report_asks_for_nothing_and_has_no_serious_fault(chromium, sample_report, size):
     page, asked = _opened(chromium, sample_report.files["html"], size)
     assert asked == []
     assert _serious(page) == []
-    page.screenshot(path=tmp_path / "sample.png", full_page=True)
+    page.screenshot(path=PICTURES / f"sample_{size['width']}.png", full_page=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], (
         "nothing sticks out sideways"
     )
@@ -62,12 +64,12 @@ def test_a_report_asks_for_nothing_and_has_no_serious_fault(chromium, sample_rep
 
 
 @pytest.mark.parametrize("name", parameters.pages())
-def test_every_page_asks_for_nothing_and_has_no_serious_fault(chromium, demo_report, name, tmp_path):
+def test_every_page_asks_for_nothing_and_has_no_serious_fault(chromium, demo_report, name):
     page, asked = _opened(chromium, demo_report(name).files["html"], TELEPHONE)
     assert asked == []
     assert _serious(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= TELEPHONE["width"]
-    page.screenshot(path=tmp_path / f"{name}.png", full_page=True)
+    page.screenshot(path=PICTURES / f"{name}_390.png", full_page=True)
     page.close()
 
 
@@ -130,7 +132,9 @@ def laboratory(tmp_path_factory):
     runtime = tmp_path_factory.mktemp("r")
     environment = lab.environment(runtime) | {"HOME": str(root)}
     more = ["--IdentityProvider.token=for-this-test"]
-    port = 18_888
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
     log = (runtime / "log.txt").open("wb")
     server = subprocess.Popen(
         lab.command(port=port, browser=False, more=more, root=root),
@@ -177,7 +181,7 @@ def test_in_jupyterlab_the_form_makes_a_report_and_says_what_is_wrong(chromium, 
     page.get_by_label("Page", exact=True).select_option(label=f"06  {parameters.title('06_method_checks')}")
     page.get_by_role("button", name="Make the report").click()
     page.get_by_text("The report is ready.").wait_for()
-    page.screenshot(path=tmp_path / "form.png")
+    page.screenshot(path=PICTURES / "form.png")
     assert page.get_by_text("regrowth report 06_method_checks").count() == 1
     report = root / "reports" / "06_method_checks" / "06_method_checks.html"
     assert report.exists()

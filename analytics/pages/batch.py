@@ -32,10 +32,8 @@ from typing import Any, Literal
 import joblib
 import pydantic
 
-from analytics import records as door
 from analytics.errors import AnalyticsError, ParameterError
 from analytics.pages import overview, render
-from analytics.records import Records
 
 ALL = "all"
 # Setting whose "all" means every value found in the records: (table, column).
@@ -203,7 +201,10 @@ def _values(name: str, values: str | list, place: str) -> list:
     """Return the values a setting is repeated over: those listed, or all that the records hold."""
     if values != ALL:
         return values if isinstance(values, list) else [values]
-    read: Records = door.load(place)
+    # Imported here: a plan that lists its values need not wait for the readers.
+    from analytics import records as door
+
+    read = door.load(place)
     if name == "quarter":
         last = int(read.sessions["register_month"].max())
         return list(range(1, -(-last // MONTHS_A_QUARTER) + 1))

@@ -20,6 +20,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analytics.pages import words
+from analytics.pages.naming import group_label, group_name, readable, title_case
+
+__all__ = ["group_label", "group_name", "readable", "title_case"]
 
 INK = "#1b1f23"
 QUIET = "#5c646b"
@@ -155,44 +158,6 @@ def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
         first, *rest = columns
         labels.append(", ".join([group_name(first, row[first]), *(group_label(c, row[c]) for c in rest)]))
     return labels
-
-
-def group_name(column: str, value: object) -> str:
-    """Return the name of a group with a large first letter; a code stays as it is.
-
-    Examples
-    --------
-    >>> group_name("surgeon_id", "s_1"), group_name("zone", "crown")
-    ('s_1', 'Crown')
-    """
-    return str(value) if column.endswith("_id") else title_case(readable(value))
-
-
-def group_label(column: str, value: object) -> str:
-    """Return the name of a group as words; a code (column `..._id`) stays as it is.
-
-    Examples
-    --------
-    >>> group_label("surgeon_id", "S_1"), group_label("method", "long_hair")
-    ('S_1', 'long hair')
-    """
-    return str(value) if column.endswith("_id") else readable(value)
-
-
-def readable(value: object) -> str:
-    """Return a name as words: underscores become spaces.
-
-    Examples
-    --------
-    >>> readable("yield_at_maturity")
-    'yield at maturity'
-    """
-    return str(value).replace("_pct", " %").replace("_", " ")
-
-
-def title_case(text: str) -> str:
-    """Return the text with its first letter large."""
-    return text[:1].upper() + text[1:]
 
 
 def label_line_ends(ax: Axes, ends: list[tuple[float, float, str, str]]) -> None:

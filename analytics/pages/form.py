@@ -7,6 +7,7 @@ command, and the command is printed beneath. What goes wrong is said in the same
 import html
 import os
 import shlex
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,24 @@ HIDDEN_SETTINGS = ("data",)
 WRAPPED = "white-space:pre-wrap;word-break:normal"
 
 
+@dataclass(frozen=True, slots=True)
+class Fields:
+    """The parts of the form; `settings` holds the fields of the page chosen."""
+
+    place: widgets.Combobox
+    check: widgets.Button
+    found: widgets.HTML
+    page: widgets.Dropdown
+    settings: dict[str, widgets.Widget]
+    box: widgets.VBox
+    formats: dict[str, widgets.Checkbox]
+    make: widgets.Button
+    bar: widgets.IntProgress
+    result: widgets.Output
+    command: widgets.HTML
+    out: Path
+
+
 def show(data: str = "", out: str | Path = "") -> None:
     """Display the form.
 
@@ -32,102 +51,97 @@ def show(data: str = "", out: str | Path = "") -> None:
     out
         Folder of reports; by default `reports` beside the notebooks' folder.
     """
-    out = Path(out) if out else Path.cwd().parent / "reports"
-    place = widgets.Combobox(
-        value=data,
-        options=_registers(),
-        description="Your records",
-        style=LABELS,
-        layout=_wide(),
-        ensure_option=False,
-    )
-    found = widgets.HTML()
-    check = widgets.Button(description="Check the records", icon="")
-    check.on_click(lambda _: _check(place.value, found))
-    page = widgets.Dropdown(options=_pages(), description="Page", style=LABELS, layout=_wide())
-    settings: dict[str, widgets.Widget] = {}
-    box = widgets.VBox()
-    command = widgets.HTML()
-    formats = {
-        "xlsx": widgets.Checkbox(description="also as Excel file", value=False, indent=False),
-        "pdf": widgets.Checkbox(description="also as PDF", value=False, indent=False),
-    }
-    make = widgets.Button(description="Make the report", button_style="primary")
+    fields = _fields(data, Path(out) if out else Path.cwd().parent / "reports")
+    fields.check.on_click(lambda _: _check(fields))
+    fields.make.on_click(lambda _: _make(fields))
+    fields.page.observe(lambda _: _redraw(fields), names="value")
+    for field in (fields.place, *fields.formats.values()):
+        field.observe(lambda _: _rewrite(fields), names="value")
+    _redraw(fields)
+    formats = widgets.HBox(list(fields.formats.values()))
+    above = [fields.place, fields.check, fields.found, fields.page, fields.box, formats]
+    display(widgets.VBox([*above, fields.make, fields.bar, fields.result, fields.command]))
+
+
+def _fields(data: str, out: Path) -> Fields:
     bar = widgets.IntProgress(min=0, max=1, description="Progress", style=LABELS, layout=_wide())
     bar.layout.visibility = "hidden"
-    result = widgets.Output()
-
-    def redraw(*_: Any) -> None:
-        settings.clear()
-        settings.update({s["name"]: _field(s) for s in parameters.described(page.value)})
-        for name in HIDDEN_SETTINGS:
-            settings.pop(name, None)
-        box.children = tuple(_with_help(field) for field in settings.values())
-        for field in settings.values():
-            field.observe(rewrite, names="value")
-        rewrite()
-
-    def rewrite(*_: Any) -> None:
-        command.value = _command_block(
-            page.value, place.value, Path(out).resolve(), _chosen(settings), _formats(formats)
-        )
-
-    def run(_: Any) -> None:
-        make.disabled = True
-        bar.layout.visibility = "visible"
-        try:
-            _make(page.value, place.value, Path(out), _chosen(settings), _formats(formats), bar, result)
-        finally:
-            make.disabled = False
-
-    page.observe(redraw, names="value")
-    place.observe(rewrite, names="value")
-    for field in formats.values():
-        field.observe(rewrite, names="value")
-    make.on_click(run)
-    redraw()
-    display(
-        widgets.VBox(
-            [place, check, found, page, box, widgets.HBox(list(formats.values())), make, bar, result, command]
-        )
+    named = {"xlsx": "also as Excel file", "pdf": "also as PDF"}
+    return Fields(
+        place=widgets.Combobox(
+            value=data, options=_registers(), description="Your records", style=LABELS, layout=_wide()
+        ),
+        check=widgets.Button(description="Check the records"),
+        found=widgets.HTML(),
+        page=widgets.Dropdown(options=_pages(), description="Page", style=LABELS, layout=_wide()),
+        settings={},
+        box=widgets.VBox(),
+        formats={
+            kind: widgets.Checkbox(description=said, value=False, indent=False)
+            for kind, said in named.items()
+        },
+        make=widgets.Button(description="Make the report", button_style="primary"),
+        bar=bar,
+        result=widgets.Output(),
+        command=widgets.HTML(),
+        out=out,
     )
 
 
-def _check(data: str, found: widgets.HTML) -> None:
+def _redraw(fields: Fields) -> None:
+    """Draw the settings of the page chosen."""
+    fields.settings.clear()
+    for setting in parameters.described(fields.page.value):
+        if setting["name"] not in HIDDEN_SETTINGS:
+            fields.settings[setting["name"]] = _field(setting)
+    fields.box.children = tuple(_with_help(field) for field in fields.settings.values())
+    for field in fields.settings.values():
+        field.observe(lambda _: _rewrite(fields), names="value")
+    _rewrite(fields)
+
+
+def _rewrite(fields: Fields) -> None:
+    """Write the command that does what the form would do now."""
+    fields.command.value = _command_block(fields)
+
+
+def _check(fields: Fields) -> None:
     """Read the records and say what was found: every problem, every warning, the balance of rows."""
-    found.value = "<p>Reading ...</p>"
-    read = records.check(Path(data))
+    fields.found.value = "<p>Reading ...</p>"
+    read = records.check(Path(fields.place.value))
     said = html.escape(read.text())
-    found.value = (
-        f'<div role="{"status" if read.is_usable else "alert"}"><pre style="{WRAPPED}">{said}</pre></div>'
-    )
+    role = "status" if read.is_usable else "alert"
+    fields.found.value = f'<div role="{role}"><pre style="{WRAPPED}">{said}</pre></div>'
 
 
-def _make(
-    page: str,
-    data: str,
-    out: Path,
-    chosen: dict[str, Any],
-    formats: tuple[str, ...],
-    bar: widgets.IntProgress,
-    result: widgets.Output,
-) -> None:
+def _make(fields: Fields) -> None:
     """Make the report, move the bar, and show the link or the sentence that says why not."""
 
     def moved(step: int, steps: int) -> None:
-        bar.max, bar.value = steps, step
+        fields.bar.max, fields.bar.value = steps, step
 
-    result.clear_output()
-    bar.value = 0
+    fields.make.disabled = True
+    fields.bar.layout.visibility = "visible"
+    fields.bar.value = 0
+    fields.result.clear_output()
     try:
-        report = render.page(page, data, out, formats=formats, progress=moved, **chosen)
+        report = render.page(
+            fields.page.value,
+            fields.place.value,
+            fields.out,
+            formats=_formats(fields),
+            progress=moved,
+            **_chosen(fields),
+        )
     except AnalyticsError as error:
-        with result:
+        with fields.result:
             display(widgets.HTML(_alert(str(error))))
         return
-    overview.write(out.resolve())
-    bar.value = bar.max
-    with result:
+    finally:
+        fields.make.disabled = False
+    overview.write(fields.out.resolve())
+    fields.bar.value = fields.bar.max
+    with fields.result:
         display({"text/html": _links(report)}, raw=True)
 
 
@@ -171,20 +185,22 @@ def _with_help(field: widgets.Widget) -> widgets.Widget:
     return widgets.VBox([field, help_text])
 
 
-def _chosen(settings: dict[str, widgets.Widget]) -> dict[str, Any]:
-    return {name: field.value for name, field in settings.items()}
+def _chosen(fields: Fields) -> dict[str, Any]:
+    return {name: field.value for name, field in fields.settings.items()}
 
 
-def _formats(fields: dict[str, widgets.Checkbox]) -> tuple[str, ...]:
-    return ("html", *(name for name, field in fields.items() if field.value))
+def _formats(fields: Fields) -> tuple[str, ...]:
+    return ("html", *(name for name, field in fields.formats.items() if field.value))
 
 
-def _command_block(page: str, data: str, out: Path, chosen: dict[str, Any], formats: tuple[str, ...]) -> str:
+def _command_block(fields: Fields) -> str:
     """Return the command that does the same, for a terminal or a scheduled run."""
-    defaults = {s["name"]: s["default"] for s in parameters.described(page)}
-    parts = ["regrowth", "report", page, str(Path(data).resolve()), "--out", str(out)]
-    for name, value in chosen.items():
+    defaults = {s["name"]: s["default"] for s in parameters.described(fields.page.value)}
+    parts = ["regrowth", "report", fields.page.value, str(Path(fields.place.value).resolve())]
+    parts += ["--out", str(fields.out.resolve())]
+    for name, value in _chosen(fields).items():
         parts += ["--set", f"{name}={value}"] if value != defaults[name] else []
+    formats = _formats(fields)
     parts += ["--formats", ",".join(formats)] if formats != ("html",) else []
     return f"<p>The same as a command:</p><pre>{html.escape(shlex.join(parts))}</pre>"
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from analytics.pages import files, stylesheet
+from analytics.pages.publish import CAUSE_FILE, FAILED, RUN_FILE
 
 INDEX = "index.html"
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
@@ -13,13 +14,19 @@ WORD = {"html": "Read", "pdf": "PDF", "xlsx": "Excel", "ipynb": "Notebook"}
 
 
 def write(out: Path) -> Path:
-    """Write `index.html` over every report in the folder, the failed ones first."""
-    cards = [_failed_card(p) for p in sorted((out / "failed").glob("*/cause.txt"))]
-    records = {p.parent: json.loads(p.read_text(encoding="utf-8")) for p in sorted(out.glob("*/run.json"))}
-    cards += [
-        _card(folder, record) for folder, record in records.items() if record.get("state") == "complete"
-    ]
-    return files.write(out / INDEX, _document(cards))
+    """Write `index.html` over every report in the folder, those not made first.
+
+    A report that failed now and was made before has one card: not made, with a link to the earlier one.
+    """
+    failed = {p.parent.name: _failed_card(p) for p in sorted((out / FAILED).glob(f"*/{CAUSE_FILE}"))}
+    made = {}
+    for path in sorted(out.glob(f"*/{RUN_FILE}")):
+        record = json.loads(path.read_text(encoding="utf-8"))
+        if record.get("state") == "complete":
+            made[path.parent.name] = _card(path.parent, record)
+    for name in failed.keys() & made.keys():
+        failed[name]["links"]["Earlier report"] = made[name]["links"].get("Read", "")
+    return files.write(out / INDEX, _document([*({**made, **failed}).values()]))
 
 
 def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
@@ -46,7 +53,7 @@ def _failed_card(cause: Path) -> dict[str, Any]:
         "answer": " ".join(rest),
         "attention": [],
         "settings": {},
-        "links": {"Cause": f"failed/{cause.parent.name}/cause.txt"},
+        "links": {"Cause": f"{FAILED}/{cause.parent.name}/{CAUSE_FILE}"},
     }
 
 

@@ -10,9 +10,11 @@ import subprocess
 from functools import lru_cache
 from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from analytics.records import Records
+if TYPE_CHECKING:
+    # For the types alone: the command line need not wait for pandas.
+    from analytics.records import Records
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = "regrowth-workbook"
@@ -30,7 +32,7 @@ LIBRARIES = (
 )
 
 
-def collect(page: str, records: Records | None, settings: dict[str, Any]) -> dict[str, Any]:
+def collect(page: str, records: "Records | None", settings: dict[str, Any]) -> dict[str, Any]:
     """Return what the report of a page rests on.
 
     Returns
@@ -74,7 +76,7 @@ def code_sha256() -> str:
     return digest.hexdigest()
 
 
-def data_sha256(records: Records) -> str:
+def data_sha256(records: "Records") -> str:
     """Return one hash over the tables that were read, whatever their order."""
     lines = sorted(f"{row.table} {row.sha256}" for row in records.sources.itertuples())
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()

@@ -15,35 +15,20 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analytics import errors
-from analytics.errors import AnalyticsError, ParameterError
-from analytics.pages import files, parameters, runrecord
-from analytics.pages.sheet_marks import OUTCOME_FILE, RESULTS_FILE, RUN_VARIABLE, STEP_FILE
+from analytics.errors import ParameterError
+from analytics.pages import files, parameters, publish
+from analytics.pages.publish import FORMATS, Report
+from analytics.pages.sheet_marks import LOG_FILE, OUTCOME_FILE, PLAN_FILE, RUN_VARIABLE, STEP_FILE
 
-FORMATS = ("html", "ipynb", "xlsx", "pdf")
 TIMEOUT_SECONDS = 1800
-FAILED, PARTIAL = "failed", ".partial"
-RUN_FILE = "run.json"
-PLAN_FILE, LOG_FILE = "plan.json", "log.txt"
+PARTIAL = ".partial"
 POLL_SECONDS = 0.2
+EXIT_SIGNAL = 128  # exit codes above it tell of a signal
 STALE_SECONDS = 2 * 86_400
 SEED = 20_260_101  # recorded; every random step takes its own seed argument with a default
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """A published report: folder, files by format, headline, what needs attention, what could not be made."""
-
-    name: str
-    folder: Path
-    files: dict[str, Path]
-    answer: str
-    attention: tuple[str, ...]
-    notes: tuple[str, ...] = ()
 
 
 def page(
@@ -124,8 +109,8 @@ def unless_made(
     """
     run = check(page, data, **keywords)
     place = Path(out).resolve() / run["name"]
-    if not again and _is_unchanged(run, place):
-        return _described(run["name"], place), True
+    if not again and publish.is_unchanged(run, place):
+        return publish.described(run["name"], place), True
     return _made(run, Path(out).resolve()), False
 
 
@@ -140,8 +125,8 @@ def _made(run: dict[str, Any], out: Path, progress: Callable[[int, int], None] |
         shutil.rmtree(staging, ignore_errors=True)
         raise
     if outcome.get("state") != "complete":
-        raise _failed(out, staging, run["name"], outcome)
-    return _published(out, staging, run, outcome)
+        raise publish.put_aside(out, staging, run["name"], outcome)
+    return publish.publish(out, staging, run, outcome, _now())
 
 
 def report_name(page: str, label: str, as_of: str) -> str:
@@ -264,60 +249,17 @@ def _outcome(staging: Path, code: int) -> dict[str, Any]:
         outcome = json.loads(path.read_text(encoding="utf-8"))
         if outcome.get("state") != "complete" or code == 0:
             return outcome
-    message = f"the process ended without finishing (code {code}); often for too little memory"
+    if code < 0 or code > EXIT_SIGNAL:
+        message = (
+            f"the process was ended by the system (code {code}), often for too little memory; close other "
+            "programs and try again"
+        )
+    else:
+        message = (
+            f"the report could not be written; {LOG_FILE} beside this file says more, and may hold values of "
+            "records"
+        )
     return {"state": "failed", "kind": "died", "message": message}
-
-
-def _failed(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> AnalyticsError:
-    """Move the remains to `failed`, with the cause in a plain sentence; return the error to raise."""
-    place = out / FAILED / name
-    place.parent.mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
-    _replace(staging, place)
-    message = str(outcome.get("message", "no reason given"))
-    files.write(place / "cause.txt", f"{name} was not made.\n{message}\n")
-    kind = getattr(errors, str(outcome.get("kind", "")), AnalyticsError)
-    is_ours = isinstance(kind, type) and issubclass(kind, AnalyticsError)
-    return (kind if is_ours else AnalyticsError)(message)
-
-
-def _published(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, Any]) -> Report:
-    """Write the run's record, move the folder to its final place, and describe it."""
-    for leftover in (OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, "page.ipynb"):
-        (staging / leftover).unlink(missing_ok=True)
-    record = runrecord.compose(run, outcome, staging, _now())
-    files.write_json(staging / RUN_FILE, record)
-    place = out / run["name"]
-    _replace(staging, place)
-    shutil.rmtree(out / FAILED / run["name"], ignore_errors=True)
-    return _described(run["name"], place, tuple(outcome["notes"]))
-
-
-def _described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
-    """Return a published report as it lies on the disk."""
-    made = {kind: place / f"{name}.{kind}" for kind in FORMATS if (place / f"{name}.{kind}").exists()}
-    content = json.loads((place / RESULTS_FILE).read_text(encoding="utf-8"))
-    made.update(results=place / RESULTS_FILE, run=place / RUN_FILE)
-    return Report(name, place, made, content["answer"], tuple(content["attention"]), notes)
-
-
-def _is_unchanged(run: dict[str, Any], place: Path) -> bool:
-    """Tell whether a published report was made by the same request and lies there whole."""
-    try:
-        record = json.loads((place / RUN_FILE).read_text(encoding="utf-8"))
-        listed = {e["@id"]: e["sha256"] for e in record["@graph"] if e.get("@type") == "File"}
-        whole = all(files.sha256(place / name) == digest for name, digest in listed.items())
-    except (OSError, ValueError, KeyError):
-        return False
-    return whole and record.get("request_sha256") == runrecord.request_sha256(run)
-
-
-def _replace(new: Path, place: Path) -> None:
-    """Put a folder in the place of another: the old one steps aside before, and goes after."""
-    aside = new.with_name(new.name + ".old")
-    if place.exists():
-        place.rename(aside)
-    new.rename(place)
-    shutil.rmtree(aside, ignore_errors=True)
 
 
 def _now() -> str:

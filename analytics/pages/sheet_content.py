@@ -20,6 +20,7 @@ def collect(
     return {
         "page": page,
         "audience": audience,
+        "banner": disclosure.BANNER.get(audience, ""),
         "answer": next((e["text"] for e in written if e["kind"] == "answer"), ""),
         "attention": [e["text"] for e in written if e["kind"] == "attention"],
         "failed_checks": failed,

@@ -10,7 +10,7 @@ from html import escape as html_escape
 
 import pandas as pd
 
-from analytics.pages import drawing, words
+from analytics.pages import naming, words
 from analytics.results import Result
 
 MAX_ROWS = 50
@@ -69,11 +69,11 @@ def of_result(result: Result) -> tuple[pd.DataFrame, tuple[str, ...]]:
     table = result.table()
     out = pd.DataFrame(index=table.index)
     for column in result.by:
-        out[heading(column)] = [drawing.group_name(column, v) for v in table[column]]
+        out[naming.heading(column)] = [naming.group_name(column, v) for v in table[column]]
     if not result.by or table.duplicated(list(result.by)).any():
-        out["Quantity"] = table["term"].map(lambda v: drawing.title_case(drawing.readable(v)))
+        out["Quantity"] = table["term"].map(lambda v: naming.title_case(naming.readable(v)))
     if "x" in table and table["x"].notna().any():
-        out[heading(getattr(result, "x_name", "month"))] = table["x"].map(_plain_x)
+        out[naming.heading(getattr(result, "x_name", "month"))] = table["x"].map(_plain_x)
     one_unit = table["unit"].nunique() == 1
     unit = str(table["unit"].iloc[0]) if len(table) else ""
     places, marks = _places(table), _marks(table)
@@ -115,7 +115,7 @@ def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, i
     """Return any frame as text under plain headings."""
     out = pd.DataFrame(index=frame.index)
     for position, column in enumerate(frame.columns):
-        name = labels.get(str(column), heading(str(column)))
+        name = labels.get(str(column), naming.heading(str(column)))
         if (frame[column].isna() | frame[column].astype(str).eq("")).all():
             continue
         out[name] = [
@@ -123,20 +123,6 @@ def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, i
             for value in frame[column]
         ]
     return out
-
-
-def heading(column: str) -> str:
-    """Return a column's name as a heading.
-
-    Examples
-    --------
-    >>> heading("surgeon_id"), heading("n_patients")
-    ('Surgeon', 'Patients')
-    """
-    plain = re.sub(r"^n_", "", re.sub(r"_id$", "", column))
-    return drawing.title_case(
-        drawing.readable(plain.replace("_cm2", " per cm²").replace("_pct", " (percent)"))
-    )
 
 
 def _said(row: pd.Series, places: int, *, with_unit: bool) -> str:
@@ -189,7 +175,7 @@ def _cell(value: object, places: int | None, column: str, *, is_name: bool) -> s
             return "yes" if value else "no"
         number = float(value)  # type: ignore[arg-type]
         return words.number(number, places if places is not None else (0 if number.is_integer() else 1))
-    said = drawing.group_name(column, value) if is_name else drawing.group_label(column, value)
+    said = naming.group_name(column, value) if is_name else naming.group_label(column, value)
     return said.replace("/cm2", "/cm²")
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import xlsxwriter
 
-from analytics.pages import disclosure, drawing, files, tables
+from analytics.pages import files, naming
 
 MEANINGS = {
     "term": "the quantity",
@@ -90,7 +90,7 @@ def _about(book: xlsxwriter.Workbook, content: dict[str, Any], title: str) -> No
         ("Answer", content["answer"]),
         *(("Needs attention", text) for text in content["attention"]),
         ("Who may read it", content["audience"]),
-        ("Note", disclosure.BANNER.get(content["audience"], "")),
+        ("Note", content.get("banner", "")),
         ("Version", f"{rests_on['version']}, commit {rests_on['commit']}"),
         *((f"Setting {name}", str(value)) for name, value in rests_on["settings"].items()),
         *((f"Table {s['table']}", f"SHA-256 {s['sha256']}") for s in rests_on["sources"]),
@@ -133,15 +133,15 @@ def _meanings(book: xlsxwriter.Workbook, content: dict[str, Any]) -> None:
     rows = [[name, meaning] for name, meaning in MEANINGS.items()]
     for name, result in content["results"].items():
         rows.append([f"sheet {name}", f"{result['facts']['method']} {' '.join(result['notes'])}"])
-        rows += [[f"{name}, group", tables.heading(column)] for column in result["by"]]
-    rows.append(["empty number", f"not there or {disclosure.WITHHELD}; the flag says which"])
+        rows += [[f"{name}, group", naming.heading(column)] for column in result["by"]]
+    rows.append(["empty number", "not there, or withheld for this audience; the flag says which"])
     _table(book, "Meanings", {"columns": ["name", "meaning"], "rows": rows})
 
 
 def _sheet_name(name: str, taken: set[str]) -> str:
     """Return a name Excel takes: at most 31 characters, none it forbids, each once."""
     plain = (
-        re.sub(r"[\[\]:*?/\\']", " ", drawing.title_case(drawing.readable(name))).strip()[:MAX_SHEET_NAME]
+        re.sub(r"[\[\]:*?/\\']", " ", naming.title_case(naming.readable(name))).strip()[:MAX_SHEET_NAME]
         or "Table"
     )
     chosen, number = plain, 2

@@ -1,9 +1,12 @@
 """`regrowth report PAGE DATA --set name=value`: make one report."""
 
 import argparse
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+
+from tqdm import tqdm
 
 from analytics.errors import ParameterError
 from analytics.pages import overview, parameters, render
@@ -29,16 +32,23 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
         for setting in parameters.described(options.page):
             say(f"{setting['name']:<18}{setting['help']} (default: {setting['default'] or 'not set'})")
         return 0
-    report = render.page(
-        options.page,
-        options.data,
-        options.out,
-        formats=tuple(part for part in options.formats.split(",") if part),
-        label=options.label,
-        timeout=options.timeout,
-        as_text=True,
-        **pairs(options.set),
-    )
+    with tqdm(total=1, unit="step", disable=not sys.stderr.isatty(), leave=False) as bar:
+
+        def moved(step: int, steps: int) -> None:
+            bar.total = steps
+            bar.update(step - bar.n)
+
+        report = render.page(
+            options.page,
+            options.data,
+            options.out,
+            formats=tuple(part for part in options.formats.split(",") if part),
+            label=options.label,
+            timeout=options.timeout,
+            as_text=True,
+            progress=moved,
+            **pairs(options.set),
+        )
     overview.write(options.out.resolve())
     for line in (report.answer, *(f"Needs attention: {text}" for text in report.attention), *report.notes):
         say(line)
