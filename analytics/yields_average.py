@@ -1,7 +1,8 @@
 """What is the mean yield at maturity, and how much does it depend on the choices made?
 
 One reading a placement: the one nearest to the month asked for (by default its zone's maturity month) inside
-a window; repeated counts of that visit are averaged, several regions by the area counted in each. The mean of a group is a mixed model: group means as
+a window; repeated counts of that visit are averaged, several regions by the area counted in each. The mean of
+a group is a mixed model: group means as
 fixed effects, a patient intercept, a placement intercept, and the known sampling variance of each reading,
 REML with Satterthwaite degrees of freedom (`numerics.mixed`). Sampling variances come from the group's own
 mean (expected density), never from the reading itself: weights from observed counts favour low readings and
@@ -237,6 +238,7 @@ def _means(
     variance = expected_variance(picked, mean[code], error)
     few = picked.groupby(by, sort=True, dropna=False)["patient_id"].nunique().to_numpy()
     beta, se, df, checks = estimate(y, X, picked, variance, len(labels))
+    se = np.hypot(se, _shared_error(picked, y, code, len(labels)))
     half = stats.t.ppf(0.5 + level / 2, df) * se
     table = labels.assign(
         term="yield",
@@ -251,6 +253,12 @@ def _means(
         flag=np.where(few < MIN_PATIENTS, FEW, ""),
     )
     return table, checks
+
+
+def _shared_error(picked: pd.DataFrame, y: np.ndarray, code: np.ndarray, k: int) -> np.ndarray:
+    """Return what the error of the mean ratio of region over zone, one for all rows, does to each mean."""
+    relative = (picked["planted_ratio_se"] / picked["planted_ratio"]).to_numpy(dtype=float)
+    return np.array([np.mean((y * relative)[code == g]) for g in range(k)])
 
 
 def estimate(

@@ -89,7 +89,7 @@ def prepare(
         zone=rows["zone"].map({z: k for k, z in enumerate(zones)}).to_numpy(dtype=int),
         patient=pd.factorize(rows["patient_id"])[0],
         region=region,
-        is_first=(months <= 0).all(axis=1),
+        is_first=np.max(months, axis=1) <= 0,
         counting=(
             rows["counted_area_cm2"].to_numpy(dtype=float),
             rows["both_marked"].to_numpy(dtype=bool),

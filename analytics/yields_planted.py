@@ -5,6 +5,8 @@ hairs over area, whose error about the region is CV 0.2 (both common practice, n
 both for enough placements, the error of the zone average is re-estimated from their ratio, and so is the
 ratio itself. An error in a denominator inflates a mean: E(true / observed) is above 1. `planted_ratio` is
 that factor (the clinic's own mean of region over zone, or 1 + CV^2); means divide by it, single rows do not.
+Its standard error is one and the same error in every such row. Where the clinic cannot tell, half of CV^2 is
+taken: the factor is 1 if regions spread about the average, 1 + CV^2 if averages err about the region.
 """
 
 from dataclasses import dataclass
@@ -22,13 +24,14 @@ ZONE_CV_FLOOR = 0.02
 
 @dataclass(frozen=True, slots=True)
 class PlantedError:
-    """Error of planted densities: CV in the region, CV of the zone average, mean region over zone, source."""
+    """Error of planted densities: CV in the region and of the zone average, mean region over zone and its SE."""
 
     region_cv: float = REGION_CV
     zone_cv: float = ZONE_CV
     zone_ratio: float = 1 + ZONE_CV**2
     n_both: int = 0
     source: str = "common practice, no source"
+    zone_ratio_se: float = ZONE_CV**2 / 2
 
 
 def planted_error(records: Records) -> PlantedError:
@@ -45,7 +48,12 @@ def planted_error(records: Records) -> PlantedError:
     spread = float(np.var(np.log(ratio), ddof=1)) - REGION_CV**2
     zone_cv = max(float(np.sqrt(max(spread, 0.0))), ZONE_CV_FLOOR)
     return PlantedError(
-        REGION_CV, zone_cv, float(ratio.mean()), len(both), f"the clinic's own {len(both)} double counts"
+        REGION_CV,
+        zone_cv,
+        float(ratio.mean()),
+        len(both),
+        f"the clinic's own {len(both)} double counts",
+        float(ratio.std(ddof=1) / np.sqrt(len(ratio))),
     )
 
 
@@ -71,4 +79,5 @@ def planted_density(rows: pd.DataFrame, error: PlantedError, *, choice: str = "b
         planted_se=cv * value,
         planted_source=np.where(in_region, "region", "zone"),
         planted_ratio=np.where(in_region, 1.0, error.zone_ratio),
+        planted_ratio_se=np.where(in_region, 0.0, error.zone_ratio_se),
     )

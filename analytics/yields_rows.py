@@ -63,8 +63,8 @@ NUMBERS = (
     "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
     "hair_length standard_conditions is_baseline baseline_density baseline_se baseline_area native_factor "
     "native_density native_change native_change_se planted_hairs_cm2 planted_se planted_cv planted_source "
-    "planted_ratio planted_before is_later is_overlap patient_month yield_pct yield_pct_se quantity "
-    "is_mature maturity_month"
+    "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
+    "quantity is_mature maturity_month"
 ).split()
 
 
