@@ -23,12 +23,19 @@ from analytics.numerics import mixed
 from analytics.records import Records, dictionary
 from analytics.results import LEVEL, Result
 from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
-from analytics.yields_rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
+from analytics.yields_rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, finished, linked, with_reason
 
 # A reading up to six months past the month asked for still speaks of it; common practice, no source.
 WINDOW_CLOSES_MONTHS_LATE = 6.0
 MIN_PATIENTS = 5
 FEW = f"fewer than {MIN_PATIENTS} patients"
+MAIN_LINE = {
+    "native_change": "assumed",
+    "annual_loss_pct": ANNUAL_LOSS_PCT,
+    "photographs": "standard",
+    "planted": "best",
+    "month": None,
+}
 CASE_MIX = ("session_number", "smoker", "scarring", "age_years")
 
 
@@ -44,6 +51,7 @@ def average(
     photographs: str = "standard",
     planted: str = "best",
     rows: pd.DataFrame | None = None,
+    count_error: CountError | None = None,
 ) -> Result:
     """Return mean yield by group with patient-clustered intervals, one reading a placement.
 
@@ -61,6 +69,8 @@ def average(
         As in `by_visit`.
     rows
         Rows of `by_visit`, where the caller has them already.
+    count_error
+        As in `by_visit`.
 
     Returns
     -------
@@ -75,6 +85,7 @@ def average(
         When no reading is usable.
     """
     _check(month, level)
+    error = measurement.error_model(records) if count_error is None else count_error
     if rows is None:
         rows = by_visit(
             records,
@@ -82,6 +93,7 @@ def average(
             annual_loss_pct=annual_loss_pct,
             photographs=photographs,
             planted=planted,
+            count_error=error,
         )
     visits = with_case_mix(rows, records, adjust)
     unknown = [c for c in (*by, *adjust) if c not in visits.columns]
@@ -94,7 +106,7 @@ def average(
         raise FitError(
             "yields.average: no reading is usable as a headline; regrowth check says what was left out"
         )
-    table, checks = _means(picked, list(by), list(adjust), level, measurement.error_model(records))
+    table, checks = _means(picked, list(by), list(adjust), level, error)
     used = with_reason(visits, "headline")
     return Result(
         table, used, _method(month, adjust, level), by=tuple(by), checks=checks, notes=_notes(picked)
@@ -160,16 +172,29 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
     (standard or all), planted density (best, region only, zone average only), month (maturity, month 12 for
     all). The first is the main line.
     """
-    parts = []
+    error = measurement.error_model(records)
+    main: Result | None = None
+    parts: list[pd.DataFrame] = []
+    links: dict[tuple[bool, str], pd.DataFrame] = {}
     for choice, option, arguments in _choices():
+        wanted = {**MAIN_LINE, **arguments}
+        month, photographs, planted = (wanted.pop(c) for c in ("month", "photographs", "planted"))
+        link = (photographs == "all", planted)
+        if link not in links:
+            links[link] = linked(records, photographs=photographs, planted=planted)
         try:
-            result = average(records, by=by, level=level, **arguments)
-        except FitError as error:
-            parts.append(_absent(choice, option, by, str(error)))
+            rows = finished(links[link], records, error, photographs=photographs, **wanted)
+            result = average(records, by=by, level=level, month=month, rows=rows, count_error=error)
+        except FitError as problem:
+            parts.append(_absent(choice, option, by, str(problem)))
             continue
+        main = main or result
         parts.append(result.table().assign(choice=choice, option=option))
     table = pd.concat(parts, ignore_index=True)
-    main = average(records, by=by, level=level)
+    if main is None:
+        raise FitError(
+            "yields.sensitivity: no reading is usable under any choice; regrowth check says what was left out"
+        )
     order = ("choice", "option", *by)
     return Result(
         table,

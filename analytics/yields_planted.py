@@ -24,7 +24,7 @@ ZONE_CV_FLOOR = 0.02
 
 @dataclass(frozen=True, slots=True)
 class PlantedError:
-    """Error of planted densities: CV in the region and of the zone average, mean region over zone and its SE."""
+    """Error of planted densities: CV in region and of zone average, mean of region over zone with its SE."""
 
     region_cv: float = REGION_CV
     zone_cv: float = ZONE_CV

@@ -147,11 +147,36 @@ def by_visit(
     """
     _check_options(native_change, annual_loss_pct, photographs, planted)
     error = measurement.error_model(records) if count_error is None else count_error
+    rows = linked(records, photographs=photographs, planted=planted)
+    return finished(
+        rows,
+        records,
+        error,
+        native_change=native_change,
+        annual_loss_pct=annual_loss_pct,
+        photographs=photographs,
+    )
+
+
+def linked(records: Records, *, photographs: str, planted: str) -> pd.DataFrame:
+    """Return the counts of `by_visit` with planted density, baseline and history, before any yield."""
     rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
     planting = planted_error(records)
     rows = planted_density(rows, planting, choice=planted)
     rows = yields_link.with_baseline(rows, photographs)
-    rows = yields_link.with_history(rows, yields_link.placed(records, planting, choice=planted))
+    return yields_link.with_history(rows, yields_link.placed(records, planting, choice=planted))
+
+
+def finished(
+    rows: pd.DataFrame,
+    records: Records,
+    error: CountError,
+    *,
+    native_change: str,
+    annual_loss_pct: float,
+    photographs: str,
+) -> pd.DataFrame:
+    """Return the rows of `by_visit` from `linked` ones: native change, yield, uses."""
     rows = _with_native(rows, records, native_change, annual_loss_pct)
     rows = _with_yield(rows, error)
     return _with_uses(rows, photographs)[_output_columns()].reset_index(drop=True)
