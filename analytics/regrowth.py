@@ -36,6 +36,7 @@ __all__ = [
     "rows_for",
     "share_below",
     "shares",
+    "tempo",
 ]
 
 OTHER_SHAPE = {"log-logistic": "log-normal"}
@@ -148,6 +149,15 @@ def rows_for(records: Records, fit: Emergence) -> regrowth_rows.EmergenceRows:
         from_month=fit.from_month,
         by=fit.by,
     )
+
+
+def tempo(fit: Emergence) -> dict[str, tuple[float, float]]:
+    """Return half month and steepness of every zone: what `yields.joint(records, tempo=)` holds."""
+    _, log_half, log_k = quantities.parameters(fit, fit.beta)
+    return {
+        zone: (float(np.exp(h)), float(np.exp(k)))
+        for zone, h, k in zip(fit.zones, log_half, log_k, strict=True)
+    }
 
 
 def shares(fit: Emergence, months, percent: float, *, zones=None, level: float = LEVEL) -> Result:

@@ -109,12 +109,12 @@ def therapy_lift(courses: np.ndarray, month: float, annual_loss_pct: float = ANN
 
 def merged_courses(therapies: pd.DataFrame) -> dict[str, np.ndarray]:
     """Return overlapping courses of a patient merged to spells, (k, 2) start and stop register months."""
-    spells: dict[str, np.ndarray] = {}
-    for patient, rows in therapies.groupby("patient_id"):
-        start = rows["start_register_month"].to_numpy(dtype=float)
-        stop = rows["stop_register_month"].astype("float64").fillna(np.inf).to_numpy()
-        spells[str(patient)] = _merge(np.column_stack([start, stop]))
-    return spells
+    start = therapies["start_register_month"].to_numpy(dtype=float)
+    stop = therapies["stop_register_month"].astype("float64").fillna(np.inf).to_numpy()
+    spells: dict[str, list[tuple[float, float]]] = {}
+    for patient, a, b in zip(therapies["patient_id"].astype(str), start, stop, strict=True):
+        spells.setdefault(patient, []).append((a, b))
+    return {patient: _merge(np.array(courses)) for patient, courses in spells.items()}
 
 
 def control_rate(records: Records) -> ControlRate:
