@@ -134,7 +134,11 @@ def _taken(
     rows: pd.DataFrame, candidates: pd.DataFrame, by: list[str], direction: str, *, later: bool = False
 ) -> pd.DataFrame:
     """Give rows the nearest operation in time: those without one, or (later) also where it is a later one."""
-    dated = rows[rows["date"].notna() & rows[by].notna().all(axis=1)]
+    open_ = rows["session_id"].isna()
+    if later:
+        per_patient = candidates.groupby("patient_id")["session_id"].nunique()
+        open_ |= rows["patient_id"].isin(per_patient.index[per_patient > 1])
+    dated = rows[open_ & rows["date"].notna() & rows[by].notna().all(axis=1)]
     if dated.empty:
         return rows
     left = dated[by].astype(object).assign(place=dated.index, on=[d.toordinal() for d in dated["date"]])
