@@ -105,7 +105,7 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     Returns
     -------
     Result
-        By `quantity` (term and zone): terms `pooled`, `new clinic` (prediction), `between clinics (SD)`,
+        By `measure` (term and zone): terms `pooled`, `new clinic` (prediction), `between clinics (SD)`,
         `share between clinics (I2)`, and one line a clinic (`<code>`) with `<code>, shrunken`.
 
     Raises
@@ -133,7 +133,7 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     used = lines.assign(reason="")
     notes = ("only estimates, standard errors and numbers of patients left the clinics",)
     return Result(
-        pd.concat(tables, ignore_index=True), used, method, by=("quantity",), picture="forest", notes=notes
+        pd.concat(tables, ignore_index=True), used, method, by=("measure",), picture="forest", notes=notes
     )
 
 
@@ -166,10 +166,10 @@ def _there(values: np.ndarray, se: np.ndarray, term: str, unit: str):
     return values, se, lambda v: v
 
 
-def _pool(rows: pd.DataFrame, quantity: str, level: float) -> pd.DataFrame:
+def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
     term, unit = str(rows["term"].iloc[0]), str(rows["unit"].iloc[0])
     y, se, back = _there(rows["estimate"].to_numpy(), rows["se"].to_numpy(), term, unit)
-    common = {"quantity": quantity, "level": level, "unit": unit}
+    common = {"measure": measure, "level": level, "unit": unit}
     z = meta.quantile_of("normal", 1, level)
     lines = [
         {
@@ -247,21 +247,47 @@ def folder_of(folder: str) -> Path:
     return place if place.is_dir() else Path(__file__).parents[1] / "notebooks" / folder
 
 
-def of_quantity(result: Result, quantity: str) -> Result:
-    """Return one quantity's clinics, pooled mean and new clinic, as a forest."""
-    wanted = only(result, quantity=quantity)
+def of_measure(result: Result, measure: str) -> Result:
+    """Return one measure's clinics, pooled mean and new clinic, as a forest."""
+    wanted = only(result, measure=measure)
     shown = ~wanted.estimates["term"].str.endswith((", shrunken", "(I2)"))
-    return replace(wanted, estimates=wanted.estimates[shown].drop(columns="quantity"), by=())
+    return replace(wanted, estimates=wanted.estimates[shown].drop(columns="measure"), by=())
 
 
 def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFrame:
-    """Return each clinic's own and shrunken estimate by quantity: columns quantity, clinic, own, shrunken."""
+    """Return each clinic's own and shrunken estimate by measure: columns measure, clinic, own, shrunken."""
     table = result.table()
-    table = table[table["quantity"].str.startswith(term)]
+    table = table[table["measure"].str.startswith(term)]
     shrunken = table[table["term"].str.endswith(", shrunken")]
     shrunken = shrunken.assign(clinic=shrunken["term"].str.removesuffix(", shrunken"))
-    own = table.rename(columns={"term": "clinic", "estimate": "own"})[["quantity", "clinic", "own"]]
+    own = table.rename(columns={"term": "clinic", "estimate": "own"})[["measure", "clinic", "own"]]
     both = own.merge(
-        shrunken[["quantity", "clinic", "estimate"]], on=["quantity", "clinic"], validate="one_to_one"
+        shrunken[["measure", "clinic", "estimate"]], on=["measure", "clinic"], validate="one_to_one"
     )
     return both.rename(columns={"estimate": "shrunken"})
+
+
+def overview(result: Result) -> pd.DataFrame:
+    """Return one row a measure: pooled with its interval, a new clinic's range, and I2, in words."""
+    table = result.table().set_index(["measure", "term"])
+    rows = []
+    for measure in dict.fromkeys(table.index.get_level_values("measure")):
+        lines = table.loc[measure]
+        if not np.isfinite(lines.loc["pooled", "estimate"]):
+            rows.append({"measure": measure, "pooled": str(lines.loc["pooled", "flag"])})
+            continue
+        said = {
+            name: f"{lines.loc[name, 'ci_low']:.2f} to {lines.loc[name, 'ci_high']:.2f}"
+            for name in ("pooled", "new clinic")
+        }
+        rows.append(
+            {
+                "measure": measure,
+                "unit": lines.loc["pooled", "unit"],
+                "pooled": f"{lines.loc['pooled', 'estimate']:.2f} ({said['pooled']})",
+                "new_clinic": said["new clinic"],
+                "i2": f"{lines.loc['share between clinics (I2)', 'estimate']:.0f} %",
+                "n_patients": lines.loc["pooled", "n_patients"],
+            }
+        )
+    return pd.DataFrame(rows)

@@ -216,7 +216,7 @@ def _whole(rows: pd.DataFrame, folder: Path) -> Path:
 def test_the_demo_pools_and_keeps_the_contract():
     result = pooling.combine(pooling.read_folder(str(DEMO)))
     assert_keeps_the_contract(result)
-    pooled = result.table().query("term == 'pooled' and quantity == 'yield_at_maturity, frontal'").iloc[0]
+    pooled = result.table().query("term == 'pooled' and measure == 'yield_at_maturity, frontal'").iloc[0]
     truth = simulate.Truth().zones["frontal"].plateau_yield
     assert pooled["ci_low"] - 3 < truth < pooled["ci_high"] + 6
     assert len(pooling.what_left(str(DEMO))) == 7

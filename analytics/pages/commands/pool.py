@@ -55,7 +55,7 @@ def _combine(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     for row in result.table().itertuples():
         if row.term in ("pooled", "new clinic"):
             say(
-                f"{row.quantity}, {row.term}: {row.estimate:.2f} ({row.ci_low:.2f} to {row.ci_high:.2f}) "
+                f"{row.measure}, {row.term}: {row.estimate:.2f} ({row.ci_low:.2f} to {row.ci_high:.2f}) "
                 f"{row.unit}"
             )
     say(result.method)
