@@ -206,6 +206,12 @@ def _model(records, fit, by, native_change, annual_loss_pct) -> tuple[Emergence 
             "The emergence model speaks of zones: by another column only first readings are shown.",
         )
     if fit is not None:
+        same_rate = native_change != "assumed" or fit.annual_loss_pct == annual_loss_pct
+        if fit.native_change != native_change or not same_rate:
+            raise ParameterError(
+                "milestones.time_to(fit): made under another native_change or annual_loss_pct than asked for; model "
+                "and readings must agree; fit again, or ask as the fit was made"
+            )
         return fit, ()
     try:
         found = regrowth.fit_emergence(records, native_change=native_change, annual_loss_pct=annual_loss_pct)

@@ -453,6 +453,11 @@ def test_an_alarm_says_on_every_number_that_it_is_late(clinic, eighty):
     assert_keeps_the_contract(found)
 
 
+def test_a_fit_under_another_native_change_is_refused_in_words(clinic):
+    with pytest.raises(ParameterError, match="made under another native_change or annual_loss_pct"):
+        milestones.time_to(clinic[0], fit=clinic[2], native_change="none")
+
+
 def test_another_grouping_speaks_of_first_readings_alone(small):
     found = milestones.time_to(small, by="surgeon_id", n_resamples=30)
     assert set(found.table()["term"]) == {"first reading", "median month of first reading"}
