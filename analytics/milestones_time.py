@@ -209,7 +209,8 @@ def _model(records, fit, by, native_change, annual_loss_pct) -> tuple[Emergence 
         same_rate = native_change != "assumed" or fit.annual_loss_pct == annual_loss_pct
         if fit.native_change != native_change or not same_rate:
             raise ParameterError(
-                "milestones.time_to(fit): made under another native_change or annual_loss_pct than asked for; model "
+                "milestones.time_to(fit): made under another native_change or annual_loss_pct than asked "
+                "for; model "
                 "and readings must agree; fit again, or ask as the fit was made"
             )
         return fit, ()
