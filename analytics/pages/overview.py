@@ -39,7 +39,7 @@ def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
         "name": folder.name,
         "answer": content["answer"] or "This page gives no single answer.",
         "attention": [*content["attention"], *(f"check not passed, {c}" for c in content["failed_checks"])],
-        "settings": record["changed"],
+        "settings": record.get("changed", {}),
         "links": {WORD[k]: link for k, link in links.items() if (folder.parent / link).exists()},
     }
 
