@@ -5,17 +5,21 @@ persons in the joint cells of all groupings. The protector never sees persons, o
 """
 
 import json
+import re
+import zipfile
 from itertools import product
 
 import numpy as np
 import pandas as pd
 import pytest
+import sample_page
+from conftest import ROOT
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from analytics.errors import ParameterError
-from analytics.pages import disclosure, figures
+from analytics.pages import disclosure, figures, render
 from analytics.results import Curve, Result
 
 # The row space is compared in double precision; coefficients are 0 and 1.
@@ -349,3 +353,20 @@ def test_small_counts_in_words_are_hidden_too():
         pd.DataFrame({"method": ["m"], "n_rows": [98], "n_patients": [60], "n_left_out": [3]}), "public"
     )
     assert facts.iloc[0].tolist() == ["m", 100, 60, "fewer than 10"]
+
+
+def test_a_withheld_number_stands_nowhere_in_a_rendered_page(tmp_path):
+    """Its estimate and limits are looked for in the page, its figures' data, its results and its workbook."""
+    begin = sample_page.BEGIN.replace("[89.25, 80.5, np.nan]", "[89.25, 80.5, 61.37]")
+    begin = begin.replace("[86.3, 74.6, np.nan]", "[86.3, 74.6, 51.73]")
+    begin = begin.replace("[92.2, 86.4, np.nan]", "[92.2, 86.4, 71.19]")
+    notebook = sample_page.write(tmp_path / "sample.ipynb", begin, sample_page.WRITE, sample_page.FINISH)
+    report = render.page(
+        str(notebook), ROOT / "data_demo", tmp_path / "out", formats=("html", "xlsx"), audience="shared"
+    )
+    files = {p.name: p.read_bytes() for p in report.files.values() if p.suffix != ".xlsx"}
+    with zipfile.ZipFile(report.files["xlsx"]) as book:
+        files |= {name: book.read(name) for name in book.namelist()}
+    secret = re.compile(rb"(?<![\d.])(?:61\.37|61\.4|51\.73|51\.7|71\.19|71\.2)(?!\d)")
+    assert not [name for name, content in files.items() if secret.search(content)]
+    assert disclosure.WITHHELD.encode() in files["results.json"]
