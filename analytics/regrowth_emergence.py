@@ -26,6 +26,7 @@ from functools import partial
 import numpy as np
 
 from analytics import measurement, regrowth_rows
+from analytics import regrowth_judge as judge
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import curves, nonlinear_clusters
@@ -44,9 +45,6 @@ from analytics.regrowth_layout import (
 )
 from analytics.regrowth_rows import CaseMix, EmergenceRows
 
-MIN_PAST = 3
-REACHED = 0.9
-ONE_SIDED_95 = 1.645
 OTHER_MATURITY_MONTH = 18.0
 
 
@@ -255,14 +253,15 @@ def _as_emergence(
     after = ~frame["is_baseline"].to_numpy(dtype=bool)
     here = [(layout.zone == k) & after for k in range(len(zones))]
     maturity = [float(MATURITY_MONTH.get(z, OTHER_MATURITY_MONTH)) for z in zones]
-    past = [_readings_past(layout, found, cluster.robust_cov, k, here[k]) for k in range(len(zones))]
-    reached = np.array([n >= MIN_PAST for n in past])
+    past = [judge.readings_past(layout, found, cluster.robust_cov, k, here[k]) for k in range(len(zones))]
+    reached = np.array([n >= judge.MIN_PAST for n in past])
+    ratio = judge.ratio_cov(layout, found, dict(zip(spread_names, spread, strict=True)))
     return Emergence(
         curve=layout.curve_name,
         zones=zones,
         beta=found.beta,
-        beta_cov=cluster.robust_cov,
-        beta_model_cov=found.beta_cov,
+        beta_cov=cluster.robust_cov + ratio,
+        beta_model_cov=found.beta_cov + ratio,
         beta_names=tuple(layout.names),
         slices=tuple((s.start, s.stop) for s in found.slices),
         half_of_zone=layout.half_of_zone,
@@ -276,12 +275,12 @@ def _as_emergence(
         spread_names=spread_names,
         native_scale=layout.native_scale,
         planted_cv={s: layout.rows.planted_cv[s] for s in layout.source_names},
-        reader_cv=_reader_cv(frame, error),
+        reader_cv=judge.reader_cv(frame, error),
         count_error=error,
         n_patients=np.array([len(np.unique(layout.patient[h])) for h in here]),
         n_placements=np.array([len(np.unique(layout.placement[h])) for h in here]),
         n_rows=np.array([int(h.sum()) for h in here]),
-        last_month=np.array([_last_supported(layout.x[h, 0]) for h in here]),
+        last_month=np.array([judge.last_supported(layout.x[h, 0]) for h in here]),
         maturity_month=np.array(maturity),
         reached=reached,
         n_patients_all=int(layout.patient.max() + 1),
@@ -294,69 +293,9 @@ def _as_emergence(
         bic=found.bic,
         likelihood=found.likelihood,
         n_passes=found.n_iterations,
-        checks=_checks(found, cluster, reached, dropped, layout),
-        words=_words(layout, reached, dropped),
+        checks=judge.checks(found, cluster, reached, dropped, layout),
+        words=judge.words(layout, reached, dropped),
     )
-
-
-def _reader_cv(frame, error: CountError) -> float:
-    """Return the spread that readers' habits put between patients, as a share of a density.
-
-    A patient is mostly read by one reader. Two patients share one with the sum of squared shares of the
-    readers; the rest of the readers' variance stands between patients.
-    """
-    main = frame.groupby("patient_id")["reader_id"].agg(lambda r: r.mode().iloc[0] if r.notna().any() else "")
-    alike = float((main.value_counts(normalize=True) ** 2).sum())
-    return error.between_reader_cv * float(np.sqrt(max(1.0 - alike, 0.0)))
-
-
-def _readings_past(layout: Layout, found, cov: np.ndarray, k: int, here: np.ndarray) -> int:
-    """Return how many readings of a zone lie past the month of 90 % of its plateau, its upper limit taken.
-
-    The month itself would not do: where readings end early, the fitted plateau comes down to meet them.
-    """
-    half = found.slices[HALF].start + layout.half_of_zone[k]
-    steep = found.slices[STEEPNESS].start + layout.steepness_of_zone[k]
-    is_held = found.slices[STEEPNESS].stop == found.slices[STEEPNESS].start
-    log_k = layout.held[k] + (0.0 if is_held else found.beta[steep])
-    since_half, slope = curves.log_time_of(layout.curve_name, REACHED, log_k)
-    by = np.zeros(len(found.beta))
-    by[half] = 1.0
-    if not is_held:
-        by[steep] = slope
-    upper = found.beta[half] + since_half + ONE_SIDED_95 * np.sqrt(max(by @ cov @ by, 0.0))
-    return int(np.sum(layout.x[here, 0] >= np.exp(upper)))
-
-
-def _last_supported(months: np.ndarray) -> float:
-    """Return the month that MIN_PAST readings reach or pass."""
-    return float(np.sort(months)[-min(MIN_PAST, len(months))])
-
-
-def _checks(found, cluster, reached, dropped: int, layout: Layout) -> dict[str, bool]:
-    tempo_se = np.sqrt(np.diag(cluster.robust_cov))[found.slices[HALF]]
-    return {
-        **{k: bool(v) for k, v in found.checks.items()},
-        "finite_se": bool(np.isfinite(cluster.robust_cov).all()),
-        "plateau_reached": bool(reached.all()),
-        "tempo_determined": bool(np.all(tempo_se < 0.25)),
-        "tempo_spread_estimated": dropped == 0,
-        "own_tempo_by_zone": not layout.shared,
-        "plateau_plausible": bool(
-            np.all(np.abs(found.beta[found.slices[PLATEAU]][: len(reached)] - 75) < 75)
-        ),
-    }
-
-
-def _words(layout: Layout, reached, dropped: int) -> tuple[str, ...]:
-    said = list(layout.shared)
-    late = [z for z, ok in zip(layout.rows.zones, reached, strict=True) if not ok]
-    if late:
-        said.append(f"plateau not reached by the data in {', '.join(late)}")
-    if dropped:
-        what = "the patient spread of tempo" if dropped == 1 else "all spreads of tempo"
-        said.append(f"{what} could not be estimated and is left out")
-    return tuple(said)
 
 
 def as_plain(fit: Emergence) -> dict:

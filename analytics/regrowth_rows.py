@@ -42,13 +42,18 @@ class CaseMix:
 
 @dataclass(frozen=True, slots=True)
 class EmergenceRows:
-    """What the emergence model is fitted to, one entry a row: see the module's words."""
+    """What the emergence model is fitted to, one entry a row: see the module's words.
+
+    `ratio_cv` is the error of the mean ratio of region over zone, one and the same in all rows that lean on
+    it; column `leans` says how much a row does (1: a zone average; less: a count drawn towards it).
+    """
 
     frame: pd.DataFrame
     used: pd.DataFrame
     zones: tuple[str, ...]
     mix: tuple[CaseMix, ...]
     planted_cv: dict[str, float]
+    ratio_cv: float = 0.0
 
 
 def select(
@@ -107,7 +112,8 @@ def prepare(
     zones += tuple(sorted(set(rows["group"]) - set(zones)))
     reliability = _reliability(error)
     cv = {"region": float(np.sqrt(reliability)) * error.region_cv, "zone": error.zone_cv}
-    return EmergenceRows(rows.reset_index(drop=True), used, zones, mix, cv)
+    ratio_cv = error.zone_ratio_se / error.zone_ratio
+    return EmergenceRows(rows.reset_index(drop=True), used, zones, mix, cv, ratio_cv)
 
 
 def _zone_order() -> tuple[str, ...]:
@@ -138,7 +144,7 @@ def _with_planted(rows: pd.DataFrame, records: Records, error) -> pd.DataFrame:
     share = _reliability(error)
     known = np.where(np.isfinite(expected) & (expected > 0), expected, counted)
     drawn = known + share * (counted - known)
-    return rows.assign(planted=np.where(in_region, drawn, known))
+    return rows.assign(planted=np.where(in_region, drawn, known), leans=np.where(in_region, 1 - share, 1.0))
 
 
 def _kept_share(rows: pd.DataFrame) -> np.ndarray:

@@ -137,6 +137,22 @@ def test_a_zone_average_of_planted_density_does_not_bias_the_plateau():
     assert np.all(np.abs(plateau - true) < FAR * errors[start : start + len(fit.zones)])
 
 
+def test_the_error_of_the_ratio_of_region_over_zone_is_shared_by_all_who_lean_on_it():
+    """Nobody counts in the region: its error is in every zone alike."""
+    from analytics import yields
+
+    tables, _ = simulate.register(120, truth=_truth(planted_counted=0.0), seed=108)
+    records = simulate.as_records(tables)
+    fit, error = regrowth.fit_emergence(records), yields.planted_error(records)
+    rows = regrowth.rows_for(records, fit)
+    alone = regrowth_emergence.fit_rows(replace(rows, ratio_cv=0.0), fit.count_error)
+    start = fit.slices[1][0]
+    plateaus = slice(start, start + len(fit.zones))
+    added = fit.beta_cov[plateaus, plateaus] - alone.beta_cov[plateaus, plateaus]
+    shift = fit.beta[plateaus] * error.zone_ratio_se / error.zone_ratio
+    np.testing.assert_allclose(added, np.outer(shift, shift), rtol=1e-6)
+
+
 def test_shedding_makes_a_false_tempo_ratio_and_its_term_takes_it_out():
     """TRAPS: native hair shed and back by month 9; true ratio here 1.00, the crown with most native hair."""
     base = _truth(shed_native_pct=40.0)
