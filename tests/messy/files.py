@@ -62,13 +62,38 @@ def semicolons(folder: Path) -> Path:
     Header 16 cells. Seven rows of 16 cells less two times 2 (no 12-month count): 7 x 16 - 4 = 108. Totals
     2, remark 1.
     """
-    head = ["Chart no", "Op. date", "Methode", "Chirurg", "Fläche", "Zone", "1er", "2er", "3er", "4er", "before",
-            "6M date", "6M", "12M date", "12M", "Größe des Fotos"]  # fmt: skip
+    head = [
+        "Chart no",
+        "Op. date",
+        "Methode",
+        "Chirurg",
+        "Fläche",
+        "Zone",
+        "1er",
+        "2er",
+        "3er",
+        "4er",
+        "before",
+        "6M date",
+        "6M",
+        "12M date",
+        "12M",
+        "Größe des Fotos",
+    ]
     rows = [
-        [p.patient, dmy(p.date), p.method, p.surgeon, f"{comma(p.area)} cm²", GERMAN[p.zone], *map(str, p.grafts),
-         *_wide(p, comma, dmy), "klein"]
+        [
+            p.patient,
+            dmy(p.date),
+            p.method,
+            p.surgeon,
+            f"{comma(p.area)} cm²",
+            GERMAN[p.zone],
+            *map(str, p.grafts),
+            *_wide(p, comma, dmy),
+            "klein",
+        ]
         for p in PLANTINGS
-    ]  # fmt: skip
+    ]
     lines = [head, *rows, ["Summe", "", "", "", "", "", "1510"], ["* = Foto nicht im Standard"]]
     path = folder / "semicolons.csv"
     path.write_bytes("\r\n".join(";".join(row) for row in lines).encode("cp1252"))
@@ -76,12 +101,27 @@ def semicolons(folder: Path) -> Path:
 
 
 def tabs(folder: Path) -> Path:
-    """UTF-16 with tabs, decimal points, month first, spaces and non-breaking spaces around cells, n/k for missing.
+    """UTF-16 with tabs, decimal points, month first, spaces of two kinds around cells, n/k for missing.
 
     Header 15 cells; rows 7 x 15 = 105 cells, of which four are n/k.
     """
-    head = ["Case no", "Surgery date", "Technique", "Surgeon", "Zone", "Area (cm²)", "Singles", "Doubles", "Triples",
-            "Quads", "Baseline", "6 mo date", "6 mo", "12 mo date", "12 mo"]  # fmt: skip
+    head = [
+        "Case no",
+        "Surgery date",
+        "Technique",
+        "Surgeon",
+        "Zone",
+        "Area (cm²)",
+        "Singles",
+        "Doubles",
+        "Triples",
+        "Quads",
+        "Baseline",
+        "6 mo date",
+        "6 mo",
+        "12 mo date",
+        "12 mo",
+    ]
 
     def mdy(day: datetime.date) -> str:
         return f"{day:%m/%d/%Y}"
@@ -89,15 +129,25 @@ def tabs(folder: Path) -> Path:
     rows = []
     for p in PLANTINGS:
         wide = [c or "n/k" for c in _wide(p, "{:g}".format, mdy)]
-        rows.append([f"{p.patient} ", mdy(p.date), f"\u00a0{p.method}", p.surgeon, f"{ZONE_WORDS[p.zone]}\u00a0",
-                     f"{p.area:g}", *map(str, p.grafts), *wide])  # fmt: skip
+        rows.append(
+            [
+                f"{p.patient} ",
+                mdy(p.date),
+                f"\u00a0{p.method}",
+                p.surgeon,
+                f"{ZONE_WORDS[p.zone]}\u00a0",
+                f"{p.area:g}",
+                *map(str, p.grafts),
+                *wide,
+            ]
+        )
     path = folder / "tabs.txt"
     path.write_bytes("\n".join("\t".join(row) for row in [head, *rows]).encode("utf-16"))
     return path
 
 
 def front_desk(folder: Path) -> Path:
-    """A workbook: title, two-line merged header, two facts in a cell, comment, hidden sheet, legend and totals.
+    """A workbook: title, two-line merged header, two facts in a cell, comment, hidden sheet, legend, sums.
 
     Cells: title 1; first header line 2, second 16; seven rows of 16 less 4 = 108 and five remarks; totals
     3; legend 1; hidden sheet 3.
@@ -109,14 +159,38 @@ def front_desk(folder: Path) -> Path:
     sheet["F3"], sheet["K3"] = "Grafts by hairs", "Count per cm2"
     sheet.merge_cells("F3:I3")
     sheet.merge_cells("K3:O3")
-    head = ["Chart no", "E-mail", "Op. date", "Tech / Dr", "Notes", "1s", "2s", "3s", "4s", "Area & zone", "before",
-            "6M date", "6M", "12M date", "12M", "Phone"]  # fmt: skip
+    head = [
+        "Chart no",
+        "E-mail",
+        "Op. date",
+        "Tech / Dr",
+        "Notes",
+        "1s",
+        "2s",
+        "3s",
+        "4s",
+        "Area & zone",
+        "before",
+        "6M date",
+        "6M",
+        "12M date",
+        "12M",
+        "Phone",
+    ]
     for column, text in enumerate(head, 1):
         sheet.cell(4, column, text)
     for i, p in enumerate(PLANTINGS):
-        cells = [p.patient, f"c{p.patient}@example.org", dmy(p.date), f"{'strip' if p.method == 'FUT' else 'FUE'} / {p.surgeon}",
-                 "wet photo" if i < 5 else "", *p.grafts, f"{comma(p.area)} cm² {ZONE_WORDS[p.zone]}", *_wide(p, comma, dmy),
-                 f"+49 30 12345{i}"]  # fmt: skip
+        cells = [
+            p.patient,
+            f"c{p.patient}@example.org",
+            dmy(p.date),
+            f"{'strip' if p.method == 'FUT' else 'FUE'} / {p.surgeon}",
+            "wet photo" if i < 5 else "",
+            *p.grafts,
+            f"{comma(p.area)} cm² {ZONE_WORDS[p.zone]}",
+            *_wide(p, comma, dmy),
+            f"+49 30 12345{i}",
+        ]
         for column, cell in enumerate(cells, 1):
             if cell != "":
                 sheet.cell(5 + i, column, cell)
@@ -133,7 +207,7 @@ def front_desk(folder: Path) -> Path:
 
 
 def stacked(folder: Path) -> Path:
-    """Two tables under one another on one sheet, German: operations with plantings, and below them the counts.
+    """Two tables under one another on one sheet, German: operations with plantings, below them the counts.
 
     First table: header 10, seven rows of 10 = 70. Second: title 1, header 4, nineteen rows of 4 = 76 cells.
     """
@@ -152,8 +226,14 @@ def stacked(folder: Path) -> Path:
     sheet.append(["Patientennummer", "Besuch", "Zone", "Dichte"])
     for p in PLANTINGS:
         for visit, (_, density, standard) in p.counts.items():
-            sheet.append([p.patient, f"{on(p, visit):%d.%m.%Y}", GERMAN[p.zone],
-                          f"{comma(density)}{'' if standard else '*'}"])  # fmt: skip
+            sheet.append(
+                [
+                    p.patient,
+                    f"{on(p, visit):%d.%m.%Y}",
+                    GERMAN[p.zone],
+                    f"{comma(density)}{'' if standard else '*'}",
+                ]
+            )
     path = folder / "stacked.xlsx"
     book.save(path)
     return path
@@ -189,8 +269,8 @@ def beside(folder: Path) -> Path:
 def one_row_a_patient(folder: Path) -> Path:
     """One wide row a patient: operations, zones and months in the headers, no dates of counts.
 
-    Header: patient, 2 operations of 3 columns, 6 plantings (operation and zone) of 8 columns = 55 cells. Rows: 4
-    patients, 5 operations of 3 cells, 7 plantings of 5 cells, 19 counts = 4 + 15 + 35 + 19 = 73.
+    Header: patient, 2 operations of 3 columns, 6 plantings (operation and zone) of 8 columns = 55 cells.
+    Rows: 4 patients, 5 operations of 3 cells, 7 plantings of 5 cells, 19 counts = 4 + 15 + 35 + 19 = 73.
     """
     plantings = dict.fromkeys((p.session, p.zone) for p in PLANTINGS)
     head = ["Patient", *(f"OP {n} {what}" for n in (1, 2) for what in ("date", "method", "surgeon"))]
@@ -203,7 +283,11 @@ def one_row_a_patient(folder: Path) -> Path:
         cells: dict[str, object] = {"Patient": patient}
         for p in (p for p in PLANTINGS if p.patient == patient):
             here, zone = f"OP {p.session}", f"OP {p.session} {p.zone.title()}"
-            cells |= {f"{here} date": f"{p.date:%Y-%m-%d}", f"{here} method": p.method, f"{here} surgeon": p.surgeon}
+            cells |= {
+                f"{here} date": f"{p.date:%Y-%m-%d}",
+                f"{here} method": p.method,
+                f"{here} surgeon": p.surgeon,
+            }
             cells |= {f"{zone} area": p.area} | {f"{zone} {n}s": g for n, g in enumerate(p.grafts, 1)}
             for visit, (_, density, standard) in p.counts.items():
                 label = f"{zone} {'before' if visit == 0 else f'{visit}M'}"
@@ -215,15 +299,32 @@ def one_row_a_patient(folder: Path) -> Path:
 
 
 def day_numbers(folder: Path) -> Path:
-    """Dates as day numbers without a format, codes as numbers that lost their zeros, area in square millimetres.
+    """Dates as day numbers without a format, codes as numbers that lost their zeros, area in mm2.
 
     Header 15; seven rows of 15 less 4 = 101 cells.
     """
     book = openpyxl.Workbook()
     sheet = book.active
     sheet.title = "Export"
-    sheet.append(["Patient no", "Surgery date", "Method", "Doctor", "Zone", "Area (mm²)", "1s", "2s", "3s", "4s", "before",
-                  "6M date", "6M", "12M date", "12M"])  # fmt: skip
+    sheet.append(
+        [
+            "Patient no",
+            "Surgery date",
+            "Method",
+            "Doctor",
+            "Zone",
+            "Area (mm²)",
+            "1s",
+            "2s",
+            "3s",
+            "4s",
+            "before",
+            "6M date",
+            "6M",
+            "12M date",
+            "12M",
+        ]
+    )
 
     def number(day: datetime.date) -> int:
         return (day - datetime.date(1899, 12, 30)).days
@@ -233,21 +334,46 @@ def day_numbers(folder: Path) -> Path:
             number(c) if isinstance(c, datetime.date) else c for c in _wide(p, lambda x: x, lambda d: d, "*")
         ]
         wide = [float(c) if isinstance(c, str) and c and "*" not in c else c for c in wide]
-        sheet.append([int(p.patient), number(p.date), p.method, p.surgeon, p.zone, round(p.area * 100), *p.grafts,
-                      *(c if c != "" else None for c in wide)])  # fmt: skip
+        sheet.append(
+            [
+                int(p.patient),
+                number(p.date),
+                p.method,
+                p.surgeon,
+                p.zone,
+                round(p.area * 100),
+                *p.grafts,
+                *(c if c != "" else None for c in wide),
+            ]
+        )
     path = folder / "export.xlsx"
     book.save(path)
     return path
 
 
 def merged_codes(folder: Path) -> Path:
-    """The patient's code and the operation merged over the rows of its zones; dates as dates; repeated page header.
+    """The patient's code and operation merged over the rows of its zones; dates as dates; repeated header.
 
     Header 15; codes 5, dates 5, methods 5, surgeons 5 (merged over 2, 1, 1, 2, 1 rows); 7 x 7 of zone to
     before; dates and counts 4 x 7 - 4 = 24; the header once more, 15.
     """
-    head = ["Patient", "Op date", "Method", "Surgeon", "Zone", "Area", "1s", "2s", "3s", "4s", "before",
-            "6M date", "6M", "12M date", "12M"]  # fmt: skip
+    head = [
+        "Patient",
+        "Op date",
+        "Method",
+        "Surgeon",
+        "Zone",
+        "Area",
+        "1s",
+        "2s",
+        "3s",
+        "4s",
+        "before",
+        "6M date",
+        "6M",
+        "12M date",
+        "12M",
+    ]
     book = openpyxl.Workbook()
     sheet = book.active
     sheet.title = "Pages"
@@ -259,8 +385,10 @@ def merged_codes(folder: Path) -> Path:
             for column, text in enumerate(head, 1):
                 sheet.cell(6, column, text)
         spans.setdefault((p.patient, p.session), []).append(row)
-        wide = [float(c) if isinstance(c, str) and c and "*" not in c else c
-                for c in _wide(p, lambda x: x, lambda d: d)]  # fmt: skip
+        wide = [
+            float(c) if isinstance(c, str) and c and "*" not in c else c
+            for c in _wide(p, lambda x: x, lambda d: d)
+        ]
         for column, cell in enumerate([p.zone, p.area, *p.grafts, *wide], 5):
             if cell != "":
                 sheet.cell(row, column, cell)
@@ -276,28 +404,45 @@ def merged_codes(folder: Path) -> Path:
 
 
 def thousands(folder: Path) -> Path:
-    """Pipes, grafts and hairs with points between thousands, hairs per graft, percent of nothing; sums in between.
+    """French, cells between pipes, grafts and hairs with points between thousands instead of sizes.
 
-    Totals and hairs are given instead of sizes: header 10; seven rows of 14 - 4 = ... counted in the test.
+    Header 13 cells; seven rows of 13 less 4 = 87.
     """
     lines = [
-        "Dossier|Date intervention|Méthode|Chirurgien|Zone|Surface|Greffons|Cheveux|avant|6 mois date|6 mois|12 mois date|12 mois"
+        "Dossier|Date intervention|Méthode|Chirurgien|Zone|Surface|Greffons|Cheveux|avant|6 mois date|6 mois"
+        "|12 mois date|12 mois"
     ]
     for p in PLANTINGS:
         grafts = sum(p.grafts)
         hairs = sum(n * g for n, g in enumerate(p.grafts, 1))
-        lines.append("|".join([p.patient, f"{p.date:%d.%m.%Y}", "bandelette" if p.method == "FUT" else "FUE", p.surgeon,
-                               {"hairline": "ligne frontale", "frontal": "tiers antérieur", "midscalp": "sommet",
-                                "crown": "couronne", "temples": "tempes"}[p.zone],
-                               comma(p.area), f"{grafts:,}".replace(",", "."), f"{hairs:,},0".replace(",", ".", 1)
-                               if hairs >= 1000 else f"{hairs},0", *_wide(p, comma, lambda d: f"{d:%d.%m.%Y}")]))  # fmt: skip
+        lines.append(
+            "|".join(
+                [
+                    p.patient,
+                    f"{p.date:%d.%m.%Y}",
+                    "bandelette" if p.method == "FUT" else "FUE",
+                    p.surgeon,
+                    {
+                        "hairline": "ligne frontale",
+                        "frontal": "tiers antérieur",
+                        "midscalp": "sommet",
+                        "crown": "couronne",
+                        "temples": "tempes",
+                    }[p.zone],
+                    comma(p.area),
+                    f"{grafts:,}".replace(",", "."),
+                    f"{hairs:,},0".replace(",", ".", 1) if hairs >= 1000 else f"{hairs},0",
+                    *_wide(p, comma, lambda d: f"{d:%d.%m.%Y}"),
+                ]
+            )
+        )
     path = folder / "greffes.csv"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
 
 
 def four_sheets(folder: Path) -> Path:
-    """Patients, operations, plantings (by number of the operation) and counts (by date) on sheets of their own.
+    """Patients, operations, plantings (by number of the operation), counts (by date) on sheets of their own.
 
     Patients 3 + 4 x 3; operations 5 + 5 x 5; plantings 8 + 7 x 8; counts 5 + 19 x 5 cells.
     """
@@ -337,13 +482,28 @@ def spanish(folder: Path) -> Path:
     def named(day: datetime.date) -> str:
         return f"{day.day} {names[day.month - 1]} {day.year}"
 
-    zone = {"hairline": "línea frontal", "frontal": "tercio anterior", "midscalp": "tercio medio", "crown": "coronilla",
-            "temples": "entradas"}  # fmt: skip
-    lines = ["Historia,Fecha de cirugía,Técnica,Cirujano,Zona,Superficie,1 pelo,2 pelos,3 pelos,4 pelos,antes,"
-             "6 meses fecha,6 meses,12 meses fecha,12 meses"]  # fmt: skip
+    zone = {
+        "hairline": "línea frontal",
+        "frontal": "tercio anterior",
+        "midscalp": "tercio medio",
+        "crown": "coronilla",
+        "temples": "entradas",
+    }
+    lines = [
+        "Historia,Fecha de cirugía,Técnica,Cirujano,Zona,Superficie,1 pelo,2 pelos,3 pelos,4 pelos,antes,"
+        "6 meses fecha,6 meses,12 meses fecha,12 meses"
+    ]
     for p in PLANTINGS:
-        cells = [p.patient, named(p.date), "tira" if p.method == "FUT" else "FUE", p.surgeon, zone[p.zone], comma(p.area),
-                 *map(str, p.grafts), *_wide(p, comma, named)]  # fmt: skip
+        cells = [
+            p.patient,
+            named(p.date),
+            "tira" if p.method == "FUT" else "FUE",
+            p.surgeon,
+            zone[p.zone],
+            comma(p.area),
+            *map(str, p.grafts),
+            *_wide(p, comma, named),
+        ]
         lines.append(",".join(f'"{c}"' if "," in c else c for c in cells))
     path = folder / "historias.csv"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8-sig")
@@ -354,8 +514,10 @@ def sqlite_database(folder: Path) -> Path:
     """A database with two tables under names of its own: 7 rows of 10 columns, 19 rows of 5 columns."""
     path = folder / "clinic.sqlite"
     with sqlite3.connect(path) as link:
-        link.execute("create table t_plant (chart text, opdate text, method text, surgeon text, zone text, area real,"
-                     " singles int, doubles int, triples int, quads int)")  # fmt: skip
+        link.execute(
+            "create table t_plant (chart text, opdate text, method text, surgeon text, zone text, area real,"
+            " singles int, doubles int, triples int, quads int)"
+        )
         link.execute(
             "create table t_count (chart text, visit_date text, zone text, density real, photo_standard int)"
         )

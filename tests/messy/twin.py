@@ -1,4 +1,4 @@
-"""The tidy twin of every messy file: four invented patients, five operations, seven plantings, nineteen counts.
+"""The tidy twin of every messy file: four invented patients, five operations, seven plantings, 19 counts.
 
 Written by hand. Months are days over 30.4375 to one decimal, worked out here: 91 days 2.99 -> 3.0; 183 days
 6.01 -> 6.0; 365 days 11.99 -> 12.0; 370 days 12.16 -> 12.2; 548 days 18.004 -> 18.0; 200 days 6.57 -> 6.6.
@@ -41,21 +41,91 @@ class Planting:
 
 
 PLANTINGS = (
-    Planting("0007", 1, D(2022, 3, 14), 3, "FUE", "S1", "hairline", 20.5, (300, 200, 20, 0),
-             {0: (0, 12.0, True), 6: (183, 41.5, True), 12: (365, 60.0, True)}),
-    Planting("0007", 1, D(2022, 3, 14), 3, "FUE", "S1", "frontal", 35.0, (250, 600, 300, 50),
-             {0: (0, 20.5, True), 6: (183, 55.0, False), 12: (365, 88.4, True)}),
-    Planting("0007", 2, D(2023, 6, 20), 18, "FUE", "S1", "crown", 40.2, (200, 700, 250, 20),
-             {0: (0, 33.3, True), 6: (200, 47.1, True), 12: (370, 70.2, True)}),
-    Planting("0012", 1, D(2022, 5, 9), 5, "FUT", "S2", "frontal", 30.1, (220, 500, 310, 40),
-             {0: (0, 25.0, True), 6: (183, 61.7, True), 12: (365, 90.0, False)}),
-    Planting("0101", 1, D(2022, 4, 25), 4, "FUE", "S2", "crown", 45.0, (150, 650, 300, 30),
-             {0: (0, 18.8, True), 6: (183, 30.0, True), 12: (365, 52.6, True)}),
-    Planting("0101", 1, D(2022, 4, 25), 4, "FUE", "S2", "midscalp", 38.4, (180, 620, 280, 25),
-             {0: (0, 22.2, True), 6: (183, 50.5, True)}),
-    Planting("0110", 1, D(2022, 7, 18), 7, "FUT", "S1", "temples", 8.8, (210, 120, 10, 0),
-             {0: (0, 30.0, True), 6: (183, 44.4, True)}),
-)  # fmt: skip
+    Planting(
+        "0007",
+        1,
+        D(2022, 3, 14),
+        3,
+        "FUE",
+        "S1",
+        "hairline",
+        20.5,
+        (300, 200, 20, 0),
+        {0: (0, 12.0, True), 6: (183, 41.5, True), 12: (365, 60.0, True)},
+    ),
+    Planting(
+        "0007",
+        1,
+        D(2022, 3, 14),
+        3,
+        "FUE",
+        "S1",
+        "frontal",
+        35.0,
+        (250, 600, 300, 50),
+        {0: (0, 20.5, True), 6: (183, 55.0, False), 12: (365, 88.4, True)},
+    ),
+    Planting(
+        "0007",
+        2,
+        D(2023, 6, 20),
+        18,
+        "FUE",
+        "S1",
+        "crown",
+        40.2,
+        (200, 700, 250, 20),
+        {0: (0, 33.3, True), 6: (200, 47.1, True), 12: (370, 70.2, True)},
+    ),
+    Planting(
+        "0012",
+        1,
+        D(2022, 5, 9),
+        5,
+        "FUT",
+        "S2",
+        "frontal",
+        30.1,
+        (220, 500, 310, 40),
+        {0: (0, 25.0, True), 6: (183, 61.7, True), 12: (365, 90.0, False)},
+    ),
+    Planting(
+        "0101",
+        1,
+        D(2022, 4, 25),
+        4,
+        "FUE",
+        "S2",
+        "crown",
+        45.0,
+        (150, 650, 300, 30),
+        {0: (0, 18.8, True), 6: (183, 30.0, True), 12: (365, 52.6, True)},
+    ),
+    Planting(
+        "0101",
+        1,
+        D(2022, 4, 25),
+        4,
+        "FUE",
+        "S2",
+        "midscalp",
+        38.4,
+        (180, 620, 280, 25),
+        {0: (0, 22.2, True), 6: (183, 50.5, True)},
+    ),
+    Planting(
+        "0110",
+        1,
+        D(2022, 7, 18),
+        7,
+        "FUT",
+        "S1",
+        "temples",
+        8.8,
+        (210, 120, 10, 0),
+        {0: (0, 30.0, True), 6: (183, 44.4, True)},
+    ),
+)
 N_COUNTS = 19
 
 
@@ -65,9 +135,15 @@ def sessions() -> pd.DataFrame:
     for p in PLANTINGS:
         row = rows.setdefault(
             f"{p.patient}-{p.session}",
-            {"patient_id": p.patient, "register_month": p.register_month, "session_number": p.session,
-             "method": p.method, "surgeon_id": p.surgeon, "grafts_out": 0},
-        )  # fmt: skip
+            {
+                "patient_id": p.patient,
+                "register_month": p.register_month,
+                "session_number": p.session,
+                "method": p.method,
+                "surgeon_id": p.surgeon,
+                "grafts_out": 0,
+            },
+        )
         row["grafts_out"] += sum(p.grafts)
     return pd.DataFrame([{"session_id": k, **v} for k, v in rows.items()])
 
@@ -76,24 +152,34 @@ def placements() -> pd.DataFrame:
     """Return the seven plantings."""
     return pd.DataFrame(
         [
-            {"placement_id": f"{p.patient}-{p.session}-{p.zone}", "session_id": f"{p.patient}-{p.session}",
-             "zone": p.zone, "area_cm2": p.area, **{f"grafts_{n}": g for n, g in enumerate(p.grafts, 1)}}
+            {
+                "placement_id": f"{p.patient}-{p.session}-{p.zone}",
+                "session_id": f"{p.patient}-{p.session}",
+                "zone": p.zone,
+                "area_cm2": p.area,
+                **{f"grafts_{n}": g for n, g in enumerate(p.grafts, 1)},
+            }
             for p in PLANTINGS
         ]
-    )  # fmt: skip
+    )
 
 
 def measurements(*, planned: bool = False) -> pd.DataFrame:
     """Return the nineteen counts; `planned`: at the month of the heading, where a file has no dates."""
     return pd.DataFrame(
         [
-            {"patient_id": p.patient, "zone": p.zone, "session_id": f"{p.patient}-{p.session}",
-             "month": float(visit) if planned else MONTHS[days], "density_hairs_cm2": density,
-             "standard_conditions": standard}
+            {
+                "patient_id": p.patient,
+                "zone": p.zone,
+                "session_id": f"{p.patient}-{p.session}",
+                "month": float(visit) if planned else MONTHS[days],
+                "density_hairs_cm2": density,
+                "standard_conditions": standard,
+            }
             for p in PLANTINGS
             for visit, (days, density, standard) in p.counts.items()
         ]
-    )  # fmt: skip
+    )
 
 
 def patients() -> pd.DataFrame:
