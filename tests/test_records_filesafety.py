@@ -1,9 +1,11 @@
 """Files that could harm the reader are refused before any library opens them."""
 
+import random
 import zipfile
 import zlib
 
 import duckdb
+import pandas as pd
 import pytest
 from records_small import save, small
 
@@ -15,10 +17,14 @@ from analytics.records import filesafety, readers_csv
 ENTITIES = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]><x>&b;</x>'
 
 
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    return records.load(save(small(), tmp_path_factory.mktemp("tables")))
+
+
 @pytest.fixture
-def workbook(tmp_path):
-    clean = records.load(save(small(), tmp_path / "tables"))
-    return records.write(clean, tmp_path / "r.xlsx", kind="xlsx")
+def workbook(tmp_path, whole):
+    return records.write(whole, tmp_path / "r.xlsx", kind="xlsx")
 
 
 def _rewritten(workbook, name, part, content, **options):
@@ -107,6 +113,22 @@ def test_a_broken_parquet_file_is_refused_in_words(tmp_path):
     (tmp_path / "events.parquet").write_bytes(b"PAR1" + zlib.compress(b"x" * 100) + b"PAR1")
     with pytest.raises(RecordError, match=r"events\.parquet: the file cannot be read"):
         records.load(tmp_path)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_bit_changed_in_a_parquet_file_is_noticed(seed, tmp_path, whole):
+    """A page carries its checksum (CRC-32, Apache Parquet format): no number changes unnoticed."""
+    records.write(whole, tmp_path, kind="parquet")
+    place = tmp_path / "measurements.parquet"
+    data = bytearray(place.read_bytes())
+    at = random.Random(seed).randrange(4, len(data) - 8)
+    data[at] ^= 1 << (seed % 8)
+    place.write_bytes(data)
+    try:
+        read = records.load(tmp_path)
+    except RecordError:
+        return
+    pd.testing.assert_frame_equal(read.measurements, whole.measurements)
 
 
 def test_a_broken_duckdb_file_is_refused_in_words(tmp_path):

@@ -39,7 +39,7 @@ def read_parquet(path: Path) -> RawTable:
     """
     filesafety.refuse_large(path)
     try:
-        file = pq.ParquetFile(path)
+        file = pq.ParquetFile(path, page_checksum_verification=True)
         groups = (file.metadata.row_group(i).total_byte_size for i in range(file.metadata.num_row_groups))
         if file.metadata.num_rows > MOST_ROWS or sum(groups) > filesafety.LARGEST_UNPACKED_BYTES:
             raise refused(
@@ -50,7 +50,8 @@ def read_parquet(path: Path) -> RawTable:
                 code="unsafe",
             )
         table = file.read()
-    except (pa.ArrowException, OSError) as fault:
+        table.validate(full=True)
+    except (pa.ArrowException, OSError, ValueError) as fault:
         raise refused(
             path.name,
             "the file cannot be read",

@@ -65,7 +65,7 @@ def as_written(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 def _parquet(frame: pd.DataFrame) -> bytes:
     sink = pa.BufferOutputStream()
-    pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), sink)
+    pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), sink, write_page_checksum=True)
     return sink.getvalue().to_pybytes()
 
 
