@@ -100,8 +100,15 @@ def main() -> None:
     registers = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     patients = [int(a) for a in sys.argv[2:]] or [60, 300]
     began = time.perf_counter()
-    rows = [one_trap(name, registers, n) for n in patients for name in TRAPS]
-    print(pd.DataFrame(rows).round(2).to_markdown(index=False))
+    heads: list[str] = []
+    for n in patients:
+        for name in TRAPS:
+            row = one_trap(name, registers, n)
+            if not heads:
+                heads = list(row)
+                print("| " + " | ".join(heads) + " |\n|" + "---|" * len(heads), flush=True)
+            cells = [f"{v:.2f}" if isinstance(v, float) else str(v) for v in row.values()]
+            print("| " + " | ".join(cells) + " |", flush=True)
     print(f"{time.perf_counter() - began:.0f} s")
 
 
