@@ -225,7 +225,9 @@ def _term(found: Answer) -> str:
 def _test_flag(found: Answer, p: float) -> str:
     how = IN_WORDS.get(ADJUSTED_BY[found.analysis.role], "")
     adjusted = f"; adjusted p {_p(p)} ({how})" if how and np.isfinite(p) else ""
-    return f"{said(found)}{adjusted}"
+    level = found.verdict.level
+    how_wide = f"; interval of level {level:g}" if found.analysis.hypothesis != "difference" else ""
+    return f"{said(found)}{adjusted}{how_wide}"
 
 
 def _p(p: float) -> str:

@@ -156,9 +156,9 @@ def methods_paragraph(found: Answer, plan: Plan, status: Status, n_tests: dict[s
     e = found.effect
     lost = int(found.given.due["y"].isna().sum()) if not found.analysis.is_ratio else 0
     rows = [
-        ("Design", f"A cohort from one practice's own register; the plan was {status.word}."),
+        ("Design", f"A cohort from one practice's own register; {_frozen_words(status)}."),
         ("Patients", plan.population.words),
-        ("Comparison", f"{exposure_in_words(found.given.exposure)}."),
+        ("Comparison", f"{_capital(exposure_in_words(found.given.exposure))}."),
         ("Outcome", f"{_capital(outcome_in_words(found.analysis))}."),
         ("Model", f"{_capital(e.method)}; held equal: {_named(found.held)}. The patient was "
                   "the independent unit throughout."),
@@ -171,6 +171,12 @@ def methods_paragraph(found: Answer, plan: Plan, status: Status, n_tests: dict[s
         ("Software", ", ".join(f"{k} {v}" for k, v in versions().items()) + f"; plan {digest(plan)[:12]}."),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=["part", "text"])
+
+
+def _frozen_words(status: Status) -> str:
+    if status.frozen is not None and status.is_confirmatory:
+        return f"the plan was frozen on {status.frozen.frozen_at[:10]} and not changed since"
+    return f"the plan is {status.word}"
 
 
 def _missing_words(found: Answer, lost: int) -> str:

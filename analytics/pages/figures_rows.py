@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from analytics.pages import drawing, words
 
 # The value at which "no difference" lies, by unit.
-NO_DIFFERENCE = {"points": 0.0, "ratio": 1.0}
+NO_DIFFERENCE = {"points": 0.0, "points of yield": 0.0, "points of 10": 0.0, "ratio": 1.0}
 NUMBERS_AT_PT = 10  # where the column of numbers begins, points right of the axes
 N_AT_PT = 152  # where the column of counts ends
 POOLED = "pooled"
