@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from analytics.errors import ParameterError
 from analytics.pages import drawing
 from analytics.results import Result
 
@@ -20,6 +21,10 @@ def splits(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
     split that the readings decide. At most MOST_ROWS regions a zone, those most firmly split.
     """
     shown = _shown(result)
+    if shown.empty:
+        raise ParameterError(
+            "draw(result): every region is withheld for this audience; say so in words instead of drawing"
+        )
     groups = list(shown.groupby("zone", sort=False))
     row_in = NARROW_ROW_IN if narrow else ROW_IN
     heights = [min(len(rows), MOST_ROWS) * row_in + 0.75 for _, rows in groups]
