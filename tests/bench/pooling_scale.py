@@ -56,9 +56,7 @@ def main() -> None:
     parser.add_argument("--partition", type=int, default=1000)
     options = parser.parse_args()
     print(
-    headings = "patients  readings  prepare s  one process s  two workers s  process MB  worker MB  difference"
-    print(headings)
-    )
+    print("patients  readings  prepare s  one process s  two workers s  process MB  worker MB  difference")
     with (
         LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
         Client(cluster) as client,
