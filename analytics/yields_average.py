@@ -3,8 +3,9 @@
 One reading a placement: the one nearest to the month asked for (by default its zone's maturity month) inside
 a window; repeated counts of that visit are averaged, several regions by the area counted in each. The mean of
 a group is a mixed model: group means as fixed effects, a patient intercept, the placements' own spread as
-residual, and known sampling variances, REML with Satterthwaite degrees of freedom (`numerics.mixed`). Sampling variances come from the group's own
-mean (expected density), never from the reading itself: weights from observed counts favour low readings and
+residual, and known sampling variances, REML with Satterthwaite degrees of freedom (`numerics.mixed`).
+Sampling variances come from the group's own mean (expected density), never from the reading itself: weights
+from observed counts favour low readings and
 bias yield by 2 to 3 points. A zone-average planted density is multiplied by the mean ratio of region over
 zone first (`yields_planted`): an error in a denominator inflates a mean.
 """
