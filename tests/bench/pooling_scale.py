@@ -55,7 +55,6 @@ def main() -> None:
     parser.add_argument("--patients", type=int, nargs="+", default=[2000, 20000])
     parser.add_argument("--partition", type=int, default=1000)
     options = parser.parse_args()
-    print(
     print("patients  readings  prepare s  one process s  two workers s  process MB  worker MB  difference")
     with (
         LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
