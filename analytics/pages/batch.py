@@ -21,7 +21,6 @@ where all of them reach.
 """
 
 import itertools
-import os
 import time
 import tomllib
 from collections.abc import Callable, Iterator
@@ -82,6 +81,7 @@ class Job:
     settings: dict[str, Any]
     timeout: int
     again: bool = False
+    cores: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def read(path: str | Path, *, again: bool = False) -> Plan:
             f"{path.name}: {len(twice)} reports would take the same name, first {twice[0]}; give each a label"
         )
     out = path.resolve().parent / plan.out
-    return Plan(tuple(jobs), out, plan.workers or (os.cpu_count() or 1), plan.scheduler)
+    return Plan(tuple(jobs), out, plan.workers or joblib.cpu_count(), plan.scheduler)
 
 
 def run(plan: Plan, *, done: Callable[[Outcome], None] = lambda _: None) -> tuple[Outcome, ...]:
@@ -167,7 +167,8 @@ def one(job: Job) -> Outcome:
 
 
 def _keywords(job: Job) -> dict[str, Any]:
-    return {"formats": job.formats, "label": job.label, "timeout": job.timeout, **job.settings}
+    asked = {"formats": job.formats, "label": job.label, "timeout": job.timeout, "cores": job.cores}
+    return {**asked, **job.settings}
 
 
 def _parsed(path: Path) -> _Plan:
@@ -218,7 +219,9 @@ def _values(name: str, values: str | list, place: str) -> list:
 
 def _here(plan: Plan) -> Iterator[Outcome]:
     parallel = joblib.Parallel(n_jobs=plan.workers, backend="threading", return_as="generator_unordered")
-    yield from parallel(joblib.delayed(one)(job) for job in plan.jobs)
+    # Each report gets its share of the cores, so that reports do not crowd one another out.
+    share = max(1, joblib.cpu_count() // plan.workers)
+    yield from parallel(joblib.delayed(one)(replace(job, cores=job.cores or share)) for job in plan.jobs)
 
 
 def _on_cluster(plan: Plan) -> Iterator[Outcome]:

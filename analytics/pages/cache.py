@@ -61,16 +61,22 @@ def kept(question: Callable[..., Any], subject: Any, subject_sha256: str, argume
     arguments
         Keyword arguments of the question.
     """
-    place = folder()
-    if place is None or not subject_sha256:
-        return question(subject, **arguments)
-    entry = place / key(question, subject_sha256, arguments)
-    found, value = _read(entry)
+    found, value = find(question, subject_sha256, arguments)
     if found:
         return value
     value = question(subject, **arguments)
-    _write(entry, value)
+    place = folder()
+    if place is not None and subject_sha256:
+        _write(place / key(question, subject_sha256, arguments), value)
     return value
+
+
+def find(question: Callable[..., Any], subject_sha256: str, arguments: dict[str, Any]) -> tuple[bool, Any]:
+    """Return (True, the kept answer), or (False, None) where the question was not asked before."""
+    place = folder()
+    if place is None or not subject_sha256:
+        return False, None
+    return _read(place / key(question, subject_sha256, arguments))
 
 
 def key(question: Callable[..., Any], subject_sha256: str, arguments: dict[str, Any]) -> str:

@@ -21,7 +21,14 @@ from typing import Any
 from analytics.errors import ParameterError
 from analytics.pages import files, parameters, publish
 from analytics.pages.publish import FORMATS, Report
-from analytics.pages.sheet_marks import LOG_FILE, OUTCOME_FILE, PLAN_FILE, RUN_VARIABLE, STEP_FILE
+from analytics.pages.sheet_marks import (
+    CORES_VARIABLE,
+    LOG_FILE,
+    OUTCOME_FILE,
+    PLAN_FILE,
+    RUN_VARIABLE,
+    STEP_FILE,
+)
 
 TIMEOUT_SECONDS = 1800
 PARTIAL = ".partial"
@@ -39,6 +46,7 @@ def page(
     formats: Sequence[str] = ("html",),
     label: str = "",
     timeout: int = TIMEOUT_SECONDS,
+    cores: int = 0,
     as_text: bool = False,
     progress: Callable[[int, int], None] | None = None,
     **settings: Any,
@@ -59,6 +67,8 @@ def page(
         Letters, digits, points, dashes, underscores; tells reports of one page apart.
     timeout
         Longest time, seconds, for one step of the notebook.
+    cores
+        Cores the page may use; 0 for all there are.
     as_text
         Whether the settings are text from a command line.
     progress
@@ -73,7 +83,8 @@ def page(
     AnalyticsError
         When the run fails: the sentence says why, and the remains lie in `out/failed`.
     """
-    run = check(page, data, formats=formats, label=label, timeout=timeout, as_text=as_text, **settings)
+    asked: dict[str, Any] = {"formats": formats, "label": label, "timeout": timeout, "cores": cores}
+    run = check(page, data, as_text=as_text, **asked, **settings)
     return _made(run, Path(out).resolve(), progress)
 
 
@@ -84,6 +95,7 @@ def check(
     formats: Sequence[str] = ("html",),
     label: str = "",
     timeout: int = TIMEOUT_SECONDS,
+    cores: int = 0,
     as_text: bool = False,
     **settings: Any,
 ) -> dict[str, Any]:
@@ -91,7 +103,8 @@ def check(
     if "data" not in parameters.model(page).model_fields:
         data = ""
     named = {**settings, "data": Path(data).name} if str(data) else dict(settings)
-    return _planned(page, data, label, formats, timeout, parameters.checked(page, named, as_text=as_text))
+    checked = parameters.checked(page, named, as_text=as_text)
+    return {**_planned(page, data, label, formats, checked), "timeout": int(timeout), "cores": int(cores)}
 
 
 def planned_name(page: str, label: str, settings: dict[str, Any]) -> str:
@@ -120,7 +133,7 @@ def _made(run: dict[str, Any], out: Path, progress: Callable[[int, int], None] |
     run.update(staging=str(staging), clock=time.time())
     files.write_json(staging / PLAN_FILE, run)
     try:
-        outcome = _in_own_process(staging, progress, attempts=2)
+        outcome = _in_own_process(run, progress, attempts=2)
     except KeyboardInterrupt:
         shutil.rmtree(staging, ignore_errors=True)
         raise
@@ -144,7 +157,7 @@ def report_name(page: str, label: str, as_of: str) -> str:
 
 
 def _planned(
-    page: str, data: str | Path, label: str, formats: Sequence[str], timeout: int, settings: dict[str, Any]
+    page: str, data: str | Path, label: str, formats: Sequence[str], settings: dict[str, Any]
 ) -> dict[str, Any]:
     """Return the run file: everything the child needs, fixed before it starts."""
     unknown = [f for f in formats if f not in FORMATS]
@@ -167,7 +180,6 @@ def _planned(
         "parameters": settings,
         "changed": _changed(page, settings),
         "seed": SEED,
-        "timeout": int(timeout),
         "started": _now(),
     }
 
@@ -188,9 +200,10 @@ def _staging(out: Path, name: str) -> Path:
 
 
 def _in_own_process(
-    staging: Path, progress: Callable[[int, int], None] | None, *, attempts: int
+    run: dict[str, Any], progress: Callable[[int, int], None] | None, *, attempts: int
 ) -> dict[str, Any]:
     """Run the notebook in a child; a kernel that did not start is tried once more, nothing else is."""
+    staging = Path(run["staging"])
     environment = {
         **os.environ,
         RUN_VARIABLE: str(staging / PLAN_FILE),
@@ -199,6 +212,8 @@ def _in_own_process(
     }
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         environment.setdefault(name, "1")
+    if run["cores"]:
+        environment[CORES_VARIABLE] = str(run["cores"])
     outcome: dict[str, Any] = {}
     for _ in range(attempts):
         with (staging / LOG_FILE).open("wb") as log:

@@ -39,6 +39,7 @@ from analytics.pages import (
     sheet_content,
     stylesheet,
     tables,
+    together,
     words,
 )
 from analytics.pages.sheet_marks import END_TYPE, RESULTS_FILE, RUN_VARIABLE
@@ -108,6 +109,14 @@ def beside(page: Page, name: str) -> Path:
 def kept(page: Page, question: Callable[..., Result], **arguments: Any) -> Any:
     """Return `question(page.records, **arguments)`, from the cache where the same was asked before."""
     return cache.kept(question, page.records, page.data_sha256, arguments)
+
+
+def kept_all(page: Page, **questions: tuple[Callable[..., Any], dict[str, Any]]) -> dict[str, Any]:
+    """Return the answers of several questions by name, asked at once where cores are free.
+
+    Each is given as `name=(question, {arguments})`; none may need the answer of another.
+    """
+    return together.answers(questions, page.records, page.data_sha256)
 
 
 def results(page: Page, **named: Result) -> Page:

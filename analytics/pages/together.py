@@ -1,0 +1,83 @@
+"""Several questions at once: a helper process answers some while this one answers the others.
+
+A page's questions are independent once its model is fitted. With two cores free a helper takes questions
+from the front of the list while this process takes them from the back; each comes from the store where it
+can. With one core, or where a helper cannot be started or is lost, this process answers them all: the
+answers are the same, only later.
+
+`REGROWTH_CORES` says how many cores a page may use; a batch gives each of its reports its share.
+"""
+
+import os
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from typing import Any
+
+import joblib
+from joblib.externals.loky import get_reusable_executor
+from joblib.externals.loky.process_executor import TerminatedWorkerError
+
+from analytics.pages import cache
+from analytics.pages.sheet_marks import CORES_VARIABLE
+
+IDLE_SECONDS = 30  # a helper with nothing to do goes after this
+Question = tuple[Callable[..., Any], Mapping[str, Any]]
+
+
+def cores() -> int:
+    """Return how many cores this page may use."""
+    said = os.environ.get(CORES_VARIABLE, "")
+    return max(1, int(said)) if said.isdigit() else joblib.cpu_count()
+
+
+def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
+    """Return the answer to each question about the subject, by its name.
+
+    Parameters
+    ----------
+    questions
+        Name to (question, keyword arguments).
+    subject
+        What they are asked about (the records).
+    subject_sha256
+        Its hash, for the store.
+    """
+    found = {name: cache.find(q, subject_sha256, dict(given)) for name, (q, given) in questions.items()}
+    out = {name: value for name, (is_kept, value) in found.items() if is_kept}
+    open_ones = {name: questions[name] for name in questions if name not in out}
+    if len(open_ones) < 2 or cores() < 2:
+        return {**out, **_by_this_process(open_ones, subject, subject_sha256)}
+    try:
+        out.update(_shared_out(open_ones, subject, subject_sha256))
+    except (OSError, TerminatedWorkerError):
+        # No room for a helper, or it was ended by the system: slower, not wrong.
+        out.update(_by_this_process(open_ones, subject, subject_sha256))
+    return out
+
+
+def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
+    """Let the helper begin at the front and this process at the back, until they meet."""
+    helper = _helper()
+    waiting: dict[str, Future] = {
+        name: helper.submit(cache.kept, question, subject, subject_sha256, dict(given))
+        for name, (question, given) in questions.items()
+    }
+    out = {}
+    for name in reversed(list(waiting)):
+        if waiting[name].cancel():
+            question, given = questions[name]
+            out[name] = cache.kept(question, subject, subject_sha256, dict(given))
+    for name, future in waiting.items():
+        if name not in out:
+            out[name] = future.result()
+    return out
+
+
+def _by_this_process(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
+    return {
+        name: cache.kept(q, subject, subject_sha256, dict(given)) for name, (q, given) in questions.items()
+    }
+
+
+def _helper() -> Any:
+    return get_reusable_executor(max_workers=cores() - 1, timeout=IDLE_SECONDS)

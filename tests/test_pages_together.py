@@ -1,0 +1,72 @@
+"""Questions asked at once have the answers they have one by one; a lost helper costs time alone."""
+
+import os
+
+import pandas.testing
+import pytest
+
+from analytics import yields
+from analytics.errors import ParameterError
+from analytics.pages import cache, together
+
+HERE = os.getpid()
+
+
+@pytest.fixture(autouse=True)
+def _two_cores_and_no_store(monkeypatch):
+    monkeypatch.setenv(together.CORES_VARIABLE, "2")
+    monkeypatch.setenv(cache.CACHE_VARIABLE, "off")
+
+
+def process_of(subject, *, name: str) -> int:
+    """Return the process that answers."""
+    return os.getpid()
+
+
+def ends_the_helper(subject, *, first: int) -> str:
+    """End the process that answers, unless it is the first one."""
+    if os.getpid() != first:
+        os._exit(9)
+    return "answered"
+
+
+def refuses(subject, *, first: int) -> str:
+    """Refuse in words."""
+    raise ParameterError("refuses(first): out of range")
+
+
+def test_answers_are_those_of_one_by_one(demo):
+    questions = {
+        "by_zone": (yields.average, {}),
+        "by_method": (yields.average, {"by": ("zone", "method")}),
+        "plain": (yields.average, {"native_change": "none"}),
+    }
+    found = together.answers(questions, demo, "")
+    assert set(found) == set(questions)
+    for name, (question, given) in questions.items():
+        pandas.testing.assert_frame_equal(found[name].table(), question(demo, **given).table())
+
+
+def test_one_core_means_one_process(monkeypatch):
+    monkeypatch.setenv(together.CORES_VARIABLE, "1")
+    found = together.answers({n: (process_of, {"name": n}) for n in "abc"}, None, "")
+    assert set(found.values()) == {HERE}
+
+
+def test_a_lost_helper_costs_time_and_nothing_else():
+    found = together.answers({n: (ends_the_helper, {"first": HERE}) for n in "abcd"}, None, "")
+    assert found == dict.fromkeys("abcd", "answered")
+
+
+def test_a_refusal_in_the_helper_is_the_same_sentence():
+    with pytest.raises(ParameterError, match=r"refuses\(first\): out of range"):
+        together.answers({n: (refuses, {"first": HERE}) for n in "ab"}, None, "")
+
+
+def test_what_is_in_the_store_is_not_asked_again(monkeypatch, tmp_path):
+    monkeypatch.setenv(cache.CACHE_VARIABLE, str(tmp_path))
+    cache.kept(process_of, None, "sha", {"name": "a"})
+    entries = set(tmp_path.iterdir())
+    found = together.answers({"a": (process_of, {"name": "a"})}, None, "sha")
+    assert found == {"a": HERE}
+    assert set(tmp_path.iterdir()) == entries
