@@ -149,8 +149,10 @@ def _ratio_row(found: RatioFits, family: str, k: int, group: str, level: float) 
     fit = found.fits[family]
     direction = np.zeros(fit.beta.size)
     direction[1 + k] = 1.0
-    ratio, low, high = fit.time_ratio(direction, level=level)
-    se, df = float(np.sqrt(fit.cov_robust[1 + k, 1 + k])), max(fit.n_patients - 1, 1)
+    # The smaller group says how well the clustered error is known.
+    df = max(min(found.n_patients[group], found.n_patients[found.reference]) - 1, 1)
+    ratio, low, high = fit.time_ratio(direction, level=level, df=df)
+    se = float(np.sqrt(fit.cov_robust[1 + k, 1 + k]))
     statistic = float(np.log(ratio)) / se if se > 0 else np.nan
     failed = "" if fit.checks["converged"] and fit.checks["finite_se"] else "the fit failed a check"
     return {

@@ -70,12 +70,12 @@ class TimeRatioFit:
         return never + (1.0 - never) * share
 
     def time_ratio(
-        self, direction, *, level: float = 0.95, robust: bool = True
+        self, direction, *, level: float = 0.95, robust: bool = True, df: float | None = None
     ) -> tuple[float, float, float]:
-        """Return the factor exp(direction . beta) with limits (t, one df less than there are patients)."""
+        """Return the factor exp(direction . beta) with t limits; df is patients less one unless given."""
         direction = np.asarray(direction, dtype=float)
         padded = np.pad(direction, (0, self.parameters.size - direction.size))
-        centre, low, high = np.exp(self._limits(padded, level, robust))
+        centre, low, high = np.exp(self._limits(padded, level, robust, df))
         return float(centre), float(low), float(high)
 
     def never_share(
@@ -87,10 +87,11 @@ class TimeRatioFit:
         centre, low, high = expit(self._limits(padded, level, robust))
         return float(centre), float(low), float(high)
 
-    def _limits(self, direction, level, robust) -> np.ndarray:
+    def _limits(self, direction, level, robust, df=None) -> np.ndarray:
         cov = self.cov_robust if robust else self.cov
         centre, spread = float(direction @ self.parameters), float(np.sqrt(direction @ cov @ direction))
-        reach = float(student.ppf((1.0 + level) / 2.0, max(self.n_patients - 1, 1))) * spread
+        freedom = max(self.n_patients - 1, 1) if df is None else df
+        reach = float(student.ppf((1.0 + level) / 2.0, freedom)) * spread
         return np.array([centre, centre - reach, centre + reach])
 
 
