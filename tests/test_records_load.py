@@ -195,8 +195,10 @@ def test_typed_parquet_gives_the_same_records_as_text(clean, tmp_path):
     assert_same(records.load(tmp_path), clean)
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-32"])
-@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize(
+    ("encoding", "separator"),
+    [("utf-8", ";"), ("utf-8", "\t"), ("utf-8-sig", ","), ("utf-16", "\t"), ("utf-16", ";"), ("utf-32", ",")],
+)
 def test_encodings_and_separators_are_found_out(encoding, separator, clean, tmp_path):
     for name, rows in small().items():
         text = as_csv(rows, name).replace(",", separator).replace("\n", "\r\n")

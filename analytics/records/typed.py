@@ -97,7 +97,7 @@ def _sentence(column: Column, code: str, *, first: str) -> Sentence:
         advice = ADVICE[cells.looks_like(first)]
         return Sentence("value is not a plain number", "values are not plain numbers", rule, advice)
     name, longest = ("label", cells.LONGEST_LABEL) if column.kind == "label" else ("code", cells.LONGEST_CODE)
-    rule = f"a {name} has at most {longest} letters and does not begin with =, +, - or @"
+    rule = f"a {name} has at most {longest} letters and does not begin with one of = + - @ | %"
     return Sentence(
         f"text is no {name}", f"texts are no {name}s", rule, "write a short code, never a remark or a formula"
     )
