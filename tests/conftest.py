@@ -35,7 +35,10 @@ def published():
 @pytest.fixture(scope="session", autouse=True)
 def _fits_of_this_run(tmp_path_factory):
     """Keep heavy fits for this run alone: pages rendered twice share them, nothing else is read."""
-    os.environ["REGROWTH_CACHE"] = str(tmp_path_factory.mktemp("fits"))
+    root = tmp_path_factory.getbasetemp()
+    # Workers of one run share them too.
+    root = root.parent if "PYTEST_XDIST_WORKER" in os.environ else root
+    os.environ["REGROWTH_CACHE"] = str(root / "fits")
 
 
 @pytest.fixture(scope="session")
@@ -68,3 +71,17 @@ def sample_report(tmp_path_factory):
     return render.page(
         str(notebook), ROOT / "data_demo", folder / "reports", formats=render.FORMATS, as_of="2026-03-31"
     )
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """Return a running system browser."""
+    from analytics.pages import browser
+
+    playwright = pytest.importorskip("playwright.sync_api")
+    if browser.find() is None:
+        pytest.skip("no Chromium, Chrome or Edge on this computer")
+    with playwright.sync_playwright() as running:
+        started = running.chromium.launch(executable_path=str(browser.find()), args=browser.flags())
+        yield started
+        started.close()

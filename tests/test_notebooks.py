@@ -4,6 +4,7 @@ import json
 import re
 
 import pytest
+import seen
 from conftest import ROOT
 
 from analytics.errors import ParameterError
@@ -30,6 +31,17 @@ def test_the_cautions_and_what_the_page_rests_on_stand_on_it(page, demo_report):
     assert "Decision support for licensed practitioners" in text
     assert "Regrowth workbook" in text
     assert 'aria-label="What this report rests on"' in text
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_asks_for_nothing_and_has_no_serious_fault_of_accessibility(chromium, demo_report, name):
+    page, asked = seen.opened(chromium, demo_report(name).files["html"], seen.TELEPHONE)
+    assert asked == []
+    assert seen.serious(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= seen.TELEPHONE["width"]
+    page.screenshot(path=seen.PICTURES / f"{name}_390.png", full_page=True)
+    page.close()
 
 
 @pytest.mark.parametrize("page", PAGES)

@@ -9,75 +9,37 @@ import subprocess
 import time
 import urllib.error
 import urllib.request
-from pathlib import Path
 
 import pytest
 import sample_page
+import seen
 from conftest import ROOT
 
 from analytics.pages import batch, browser, lab, overview, parameters
-
-playwright = pytest.importorskip("playwright.sync_api")
-axe_core = pytest.importorskip("axe_core_python.sync_playwright")
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(browser.find() is None, reason="no Chromium, Chrome or Edge on this computer"),
 ]
-SERIOUS = ("serious", "critical")
-PICTURES = ROOT / ".cache" / "screenshots"
-DESK, TELEPHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    """Return a running system browser."""
-    with playwright.sync_playwright() as running:
-        started = running.chromium.launch(executable_path=str(browser.find()), args=browser.flags())
-        yield started
-        started.close()
-
-
-def _opened(chromium, path: Path, size: dict):
-    page = chromium.new_page(viewport=size)
-    asked = []
-    page.on("request", lambda request: asked.append(request.url))
-    page.goto(path.as_uri())
-    return page, [url for url in asked if not url.startswith(("file:", "data:"))]
-
-
-def _serious(page) -> list[str]:
-    found = axe_core.Axe().run(page)["violations"]
-    return [f"{v['id']}: {v['nodes'][0]['html'][:120]}" for v in found if v["impact"] in SERIOUS]
-
-
-@pytest.mark.parametrize("size", [DESK, TELEPHONE], ids=["desk", "telephone"])
+@pytest.mark.parametrize("size", [seen.DESK, seen.TELEPHONE], ids=["desk", "telephone"])
 def test_a_report_asks_for_nothing_and_has_no_serious_fault(chromium, sample_report, size):
-    page, asked = _opened(chromium, sample_report.files["html"], size)
+    page, asked = seen.opened(chromium, sample_report.files["html"], size)
     assert asked == []
-    assert _serious(page) == []
-    page.screenshot(path=PICTURES / f"sample_{size['width']}.png", full_page=True)
+    assert seen.serious(page) == []
+    page.screenshot(path=seen.PICTURES / f"sample_{size['width']}.png", full_page=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], (
         "nothing sticks out sideways"
     )
     page.close()
 
 
-@pytest.mark.parametrize("name", parameters.pages())
-def test_every_page_asks_for_nothing_and_has_no_serious_fault(chromium, demo_report, name):
-    page, asked = _opened(chromium, demo_report(name).files["html"], TELEPHONE)
-    assert asked == []
-    assert _serious(page) == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= TELEPHONE["width"]
-    page.screenshot(path=PICTURES / f"{name}_390.png", full_page=True)
-    page.close()
-
-
 def test_the_check_of_accessibility_sees_a_fault_when_there_is_one(chromium, tmp_path):
     broken = tmp_path / "broken.html"
     broken.write_text('<html><body><img src="data:,"><p style="color:#ccc">pale</p></body></html>')
-    page, _ = _opened(chromium, broken, DESK)
-    found = " ".join(_serious(page))
+    page, _ = seen.opened(chromium, broken, seen.DESK)
+    found = " ".join(seen.serious(page))
     assert "image-alt" in found
     assert "color-contrast" in found
     page.close()
@@ -85,15 +47,15 @@ def test_the_check_of_accessibility_sees_a_fault_when_there_is_one(chromium, tmp
 
 def test_a_telephone_gets_the_narrow_picture_and_a_desk_the_wide_one(chromium, sample_report):
     widths = {}
-    for size in (DESK, TELEPHONE):
-        page, _ = _opened(chromium, sample_report.files["html"], size)
+    for size in (seen.DESK, seen.TELEPHONE):
+        page, _ = seen.opened(chromium, sample_report.files["html"], size)
         widths[size["width"]] = page.evaluate("document.querySelector('img').naturalWidth")
         page.close()
     assert widths[390] < 390 < widths[1280]
 
 
 def test_the_keyboard_reaches_the_answer_the_tables_and_the_folded_numbers(chromium, sample_report):
-    page, _ = _opened(chromium, sample_report.files["html"], DESK)
+    page, _ = seen.opened(chromium, sample_report.files["html"], seen.DESK)
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "Skip to the answer"
     page.keyboard.press("Enter")
@@ -116,9 +78,9 @@ def test_the_front_page_of_a_batch_asks_for_nothing_and_has_no_serious_fault(chr
     plan = tmp_path / "plan.toml"
     plan.write_text(f'out = "out"\n[[report]]\npage = "{notebook}"\n')
     batch.run(batch.read(plan))
-    page, asked = _opened(chromium, tmp_path / "out" / overview.INDEX, TELEPHONE)
+    page, asked = seen.opened(chromium, tmp_path / "out" / overview.INDEX, seen.TELEPHONE)
     assert asked == []
-    assert _serious(page) == []
+    assert seen.serious(page) == []
     page.get_by_role("link", name="Read p").click()
     assert page.get_by_role("heading", level=1).inner_text() == "Does the crown grow less than the front?"
     page.close()
@@ -164,10 +126,14 @@ def test_in_jupyterlab_the_form_makes_a_report_and_says_what_is_wrong(chromium, 
     asked = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(f"{address}/lab/tree/notebooks/00_start_here.ipynb?token=for-this-test")
+    page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
     page.locator('[data-command="notebook:restart-run-all"]').first.click()
     page.locator(".jp-Dialog .jp-mod-accept").first.click()
     data = page.get_by_label("Your records")
-    data.wait_for()
+    try:
+        data.wait_for()
+    finally:
+        page.screenshot(path=seen.PICTURES / "form_first.png")
 
     data.fill(str(tmp_path / "nowhere"))
     page.get_by_role("button", name="Check the records").click()
@@ -181,7 +147,7 @@ def test_in_jupyterlab_the_form_makes_a_report_and_says_what_is_wrong(chromium, 
     page.get_by_label("Page", exact=True).select_option(label=f"06  {parameters.title('06_method_checks')}")
     page.get_by_role("button", name="Make the report").click()
     page.get_by_text("The report is ready.").wait_for()
-    page.screenshot(path=PICTURES / "form.png")
+    page.screenshot(path=seen.PICTURES / "form.png")
     assert page.get_by_text("regrowth report 06_method_checks").count() == 1
     report = root / "reports" / "06_method_checks" / "06_method_checks.html"
     assert report.exists()
