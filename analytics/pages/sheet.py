@@ -19,7 +19,7 @@ import html
 import json
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -43,25 +43,29 @@ from analytics.pages import (
     words,
 )
 from analytics.pages.sheet_marks import END_TYPE, RESULTS_FILE, RUN_VARIABLE
+from analytics.pages.sheet_page import Page, result_of, say, verdict
 from analytics.records import Records
 from analytics.results import Result
 
-
-@dataclass(frozen=True, slots=True)
-class Page:
-    """One page being written: records, settings, results (protected), and what was written so far."""
-
-    name: str
-    settings: dict[str, Any]
-    records: Any  # Records, or None on a page that reads none; Any so that notebooks need no check
-    data_sha256: str
-    results: dict[str, Result] = field(default_factory=dict)
-    written: list[dict[str, Any]] = field(default_factory=list)
-
-    @property
-    def audience(self) -> str:
-        """Return who will read the page."""
-        return str(self.settings.get("audience", "internal"))
+__all__ = [
+    "Page",
+    "answer",
+    "attention",
+    "begin",
+    "beside",
+    "cautions",
+    "figure",
+    "finish",
+    "frame",
+    "kept",
+    "kept_all",
+    "left_out",
+    "method",
+    "results",
+    "say",
+    "table",
+    "verdict",
+]
 
 
 def begin(name: str, data: str = "", **settings: Any) -> Page:
@@ -84,8 +88,10 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
         When the records break the dictionary.
     """
     run = _run()
-    page = str(run["notebook"]) if run else name
-    checked = parameters.checked(page, {"data": data, **settings} if data else dict(settings))
+    given = {"data": data, **settings} if data else dict(settings)
+    # A notebook of the clinic's own, opened in JupyterLab, has no model to be held against.
+    is_known = bool(run) or name in parameters.pages()
+    checked = parameters.checked(str(run["notebook"]) if run else name, given) if is_known else given
     place = run.get("data") or data
     read: Records | None = door.load(Path(place)) if place else None
     if not run:
@@ -132,52 +138,11 @@ def results(page: Page, **named: Result) -> Page:
     return replace(page, results=disclosure.protect_all(named, page.audience))
 
 
-def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
-    """Return one number of a result in words: value, unit, interval, number of patients.
-
-    A number that this audience may not see is said to be withheld.
-    """
-    row = _row(page, name, where)
-    return disclosure.WITHHELD if row is None else words.full(row, counts=counts)
-
-
-def verdict(
-    page: Page, name: str, *, below: str, above: str, unsure: str, null: float = 0.0, **where: Any
-) -> str:
-    """Return the sentence that the interval of one number supports.
-
-    `below` when the whole interval lies under `null`, `above` when it lies over it, `unsure` when it holds it
-    or there is no interval. `{value}` in a sentence is replaced by the number in words.
-    """
-    row = _row(page, name, where)
-    if row is None:
-        return unsure.replace("{value}", disclosure.WITHHELD)
-    chosen = unsure
-    if pd.notna(row.get("ci_high")) and row["ci_high"] < null:
-        chosen = below
-    if pd.notna(row.get("ci_low")) and row["ci_low"] > null:
-        chosen = above
-    return chosen.replace("{value}", words.full(row))
-
-
-def _row(page: Page, name: str, where: dict[str, Any]) -> pd.Series | None:
-    """Return the row asked for; None where the audience's rule took the whole row away."""
-    result = _result(page, name)
-    if page.audience != "internal" and result.table().empty:
-        return None
-    return words.pick(result, **where)
-
-
 def answer(page: Page, sentence: str) -> None:
     """Write the one-line answer, first on the page and on its card."""
-    page.written.append({"kind": "answer", "text": sentence})
-    _show(sheet_blocks.answer_block(sentence))
-
-
-def lead(page: Page, sentence: str) -> None:
-    """Write the one-line answer of a section, under its heading."""
-    page.written.append({"kind": "lead", "text": sentence})
-    _show(sheet_blocks.lead_block(sentence))
+    said = _for_audience(page, sentence)
+    page.written.append({"kind": "answer", "text": said})
+    _show(sheet_blocks.answer_block(said))
 
 
 def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = None) -> None:
@@ -187,9 +152,21 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
     """
     if rows is not None and len(rows) == 0:
         return
-    text = sentence.replace("{n}", words.number(len(rows))) if rows is not None else sentence
-    page.written.append({"kind": "attention", "text": text})
-    _show(f'<p class="rw-attention"><strong>Needs attention:</strong> {html.escape(text)}</p>')
+    said = sentence
+    if rows is not None:
+        least = disclosure.rule(page.audience).threshold
+        said = sentence.replace(
+            "{n}", f"fewer than {least}" if len(rows) < least else words.number(len(rows))
+        )
+    said = _for_audience(page, said)
+    page.written.append({"kind": "attention", "text": said})
+    _show(f'<p class="rw-attention"><strong>Needs attention:</strong> {html.escape(said)}</p>')
+
+
+def _for_audience(page: Page, sentence: str) -> str:
+    """Return the sentence with small counts of persons in words, where the audience may not see them."""
+    applied = disclosure.rule(page.audience)
+    return disclosure.hide_in_text(sentence, applied) if applied.threshold > 1 else sentence
 
 
 def figure(page: Page, name: str, title: str, *, alt: str, caption: str = "") -> None:
@@ -214,7 +191,7 @@ def figure(page: Page, name: str, title: str, *, alt: str, caption: str = "") ->
     """
     if len(alt.split()) < 4:
         raise ParameterError("sheet.figure(alt): say in a sentence what the picture shows, at least 4 words")
-    result = _result(page, name)
+    result = result_of(page, name)
     if result.table().empty:
         _withheld(page, title)
         return
@@ -225,7 +202,7 @@ def figure(page: Page, name: str, title: str, *, alt: str, caption: str = "") ->
 
 def table(page: Page, name: str, title: str, *, notes: Sequence[str] = ()) -> None:
     """Write a result as a table, with its notes beneath."""
-    result = _result(page, name)
+    result = result_of(page, name)
     if result.table().empty:
         _withheld(page, title)
         return
@@ -268,7 +245,7 @@ def frame(
 
 def method(page: Page, *names: str) -> None:
     """Write how each result was made, how many rows it rests on, and which of its checks failed."""
-    named = {name: _result(page, name) for name in names or tuple(page.results)}
+    named = {name: result_of(page, name) for name in names or tuple(page.results)}
     _show(sheet_blocks.method_block(named, page.audience))
 
 
@@ -282,7 +259,7 @@ def left_out(page: Page, name: str, *, reasons: dict[str, str] | None = None) ->
     reasons
         Sentence by code, such as `yields.REASONS`.
     """
-    used = _result(page, name).rows()
+    used = result_of(page, name).rows()
     codes = used["reason"].fillna("").astype(str) if "reason" in used else pd.Series([], dtype=str)
     counts = codes[codes.ne("")].value_counts().rename_axis("reason").reset_index(name="n_rows")
     counts["reason"] = counts["reason"].map(lambda code: (reasons or {}).get(code, drawing.readable(code)))
@@ -311,15 +288,6 @@ def finish(page: Page) -> None:
     else:
         digest = hashlib.sha256(repr(content).encode()).hexdigest()
     display({END_TYPE: {"results_sha256": digest}}, raw=True)
-
-
-def _result(page: Page, name: str) -> Result:
-    if name not in page.results:
-        raise ParameterError(
-            "sheet: no result was handed over under that name; this page has "
-            f"{', '.join(page.results) or 'none'}"
-        )
-    return page.results[name]
 
 
 def _next(page: Page, kind: str) -> int:
