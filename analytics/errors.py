@@ -10,7 +10,7 @@ class AnalyticsError(Exception):
 
 
 class RecordError(AnalyticsError):
-    """A table breaks the dictionary, so that nothing can be computed from it; `problems` lists why, one by one."""
+    """A table breaks the dictionary, so that nothing can be computed; `problems` lists why, one by one."""
 
     def __init__(self, message: str, problems: tuple = ()) -> None:
         super().__init__(message)

@@ -163,7 +163,8 @@ def test_six_rows_solved_by_hand_give_their_hazard_ratio():
     assert breslow.beta[0] == pytest.approx(np.log((3 + np.sqrt(33)) / 2), abs=CURVE)
     assert (breslow.loglik_null, breslow.loglik) == pytest.approx((-4.564348, -3.824750), abs=CURVE)
     assert breslow.se[0] ** -2 == pytest.approx(0.634168, abs=CURVE)
-    # Efron by hand: r / (3 r + 3) times 2 r / ((r + 3)(r + 5)), r the hazard ratio. The vignette prints -3.358979
+    # Efron by hand: r / (3 r + 3) times 2 r / ((r + 3)(r + 5)), r the hazard ratio. The vignette prints
+    # -3.358979
     # for its log at the maximum; the product is -3.358975, so that digit is taken from the product.
     efron = hazards.cox(time, event, x, ties="efron")
     assert (efron.beta[0], efron.loglik_null) == pytest.approx((1.676857, -4.276666), abs=CURVE)

@@ -46,8 +46,8 @@ Array = np.ndarray
 SINGULAR = 1e-4
 # Relative curvature below which a combination of variance parameters is not determined by the data.
 FLAT = 1e-8
-# The one-column Hessian leaves out a REML term of relative size p / groups: with fewer groups a column than this
-# at any level (a few clinics, say) the search would only creep.
+# The one-column Hessian leaves out a REML term of relative size p / groups: with fewer groups a column than
+# this at any level (a few clinics, say) the search would only creep.
 GROUPS_A_COLUMN = 20
 # With at most this many group effects times columns, the exact Hessian costs less than an extra step.
 SMALL = 30_000

@@ -289,8 +289,8 @@ def _merged(cells: _Cells, unknown: np.ndarray) -> tuple[np.ndarray, list[Terms]
 def _without_loose(rows: list[Terms], targets: set[int]) -> list[Terms]:
     """Return the equations that can determine anything.
 
-    An equation with an unknown of its own (in no other equation) that is no target, or with two unknowns of its
-    own, determines nothing; leaving it out may make others so.
+    An equation with an unknown of its own (in no other equation) that is no target, or with two unknowns of
+    its own, determines nothing; leaving it out may make others so.
     """
     kept = [row for row in rows if row]
     while True:

@@ -1,4 +1,4 @@
-"""How fast the linear mixed-model engine is, beside statsmodels and mixedlm, on the same simulated registers in one run.
+"""How fast is the linear mixed-model engine, beside statsmodels and mixedlm, on one register in one run?
 
     OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python tests/bench/mixed_speed.py [patients ...] [--statsmodels
     1000]
@@ -94,7 +94,7 @@ def rival_mixedlm(data):
 
 
 def rival_statsmodels(data):
-    """Fit with statsmodels, whose inner level takes independent intercept and slope only (a model of one parameter less)."""
+    """Fit with statsmodels, whose inner level takes independent intercept and slope only."""
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
     y, x, patient, placement, z = data
@@ -152,7 +152,8 @@ def one(name, file, repeats):
 def table(sizes, statsmodels_up_to):
     """Run every kind at every size and print the table."""
     print(
-        f"{'patients':>9} {'rows':>8} {'fit':18} {'wall s':>8} {'cpu s':>8} {'x ours':>7} {'loglik - ours':>14} {'MB':>6}"
+        f"{'patients':>9} {'rows':>8} {'fit':18} {'wall s':>8} {'cpu s':>8} {'x ours':>7} "
+        f"{'loglik - ours':>14} {'MB':>6}"
     )
     for size in sizes:
         with tempfile.TemporaryDirectory() as folder:
