@@ -12,7 +12,7 @@ from analytics.pages import parameters, render
 
 PAGES = parameters.pages()
 LARGEST_BYTES = 4_000_000  # a page that is mailed; a choice of ours
-# The review hands over hundreds of tied counts at once; withholding them takes minutes, too long for this run.
+# The review hands over hundreds of tied counts at once; withholding them takes minutes, too long here.
 SLOW_FOR_THE_PUBLIC = ("02_quarterly_review",)
 
 
