@@ -1,5 +1,7 @@
 """Settings are typed once: unknown names refused, codes kept, notebooks and models in agreement."""
 
+import ast
+
 import nbformat
 import papermill
 import pytest
@@ -60,7 +62,7 @@ def test_the_parameters_cell_and_the_typed_settings_agree(page):
     fields = parameters.model(page).model_fields
     assert set(found) == set(fields)
     for name, field in fields.items():
-        assert found[name]["default"].strip("\"'") == str(field.default), name
+        assert ast.literal_eval(found[name]["default"]) == field.default, name
         assert field.description, f"{name} says what it means"
 
 
