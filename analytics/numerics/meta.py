@@ -142,7 +142,7 @@ def quantile_of(kind: str, df: int, level: float) -> float:
 
 
 def mantel_haenszel(a, b, c, d, *, level: float = 0.95) -> tuple[float, float, float, float]:
-    """Return log risk ratio over strata with SE and limits (log scale); a, b events and non-events of the first arm.
+    """Return the log risk ratio over strata with its SE and limits, all on the log scale.
 
     Parameters
     ----------
