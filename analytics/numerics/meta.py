@@ -248,4 +248,5 @@ def _typical(v: np.ndarray, x: np.ndarray) -> float:
 def _q_profile(y: np.ndarray, v: np.ndarray, x: np.ndarray, level: float) -> tuple[float, float]:
     df = x.shape[0] - x.shape[1]
     ends = stats.chi2.ppf([(1 + level) / 2, (1 - level) / 2], df)
-    return tuple(_root(lambda t, end=end: _q(t, y, v, x) - end) for end in ends)
+    low, high = (_root(lambda t, end=end: _q(t, y, v, x) - end) for end in ends)
+    return low, high
