@@ -145,6 +145,13 @@ def answer(page: Page, sentence: str) -> None:
     _show(sheet_blocks.answer_block(said))
 
 
+def lead(page: Page, sentence: str) -> None:
+    """Write the one-line answer of a section, under its heading."""
+    shown = _for_audience(page, sentence)
+    page.written.append({"kind": "lead", "text": shown})
+    _show(f"<p><strong>{html.escape(shown)}</strong></p>")
+
+
 def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = None) -> None:
     """Write what needs attention, when there is any: nothing is written for an empty frame.
 
