@@ -206,6 +206,20 @@ def test_encodings_and_separators_are_found_out(encoding, separator, clean, tmp_
     assert_same(records.load(tmp_path), clean)
 
 
+@pytest.mark.parametrize("line_end", ["\r\n", "\r"])
+def test_any_line_end_gives_the_same_records(line_end, clean, tmp_path):
+    for name, rows in small().items():
+        (tmp_path / f"{name}.csv").write_bytes(as_csv(rows, name).replace("\n", line_end).encode())
+    assert_same(records.load(tmp_path), clean)
+
+
+def test_a_stray_line_end_in_the_header_is_refused_in_words(tmp_path):
+    save(small(), tmp_path)
+    text = (tmp_path / "sessions.csv").read_text().replace("method,", "method\r,", 1)
+    (tmp_path / "sessions.csv").write_bytes(text.encode())
+    assert "absent_column" in {p.code for p in records.check(tmp_path).problems}
+
+
 def test_windows_1252_is_read_with_a_warning(tmp_path):
     save(put(small(), "sessions", 2, team_id="Équipe"), tmp_path)
     text = (tmp_path / "sessions.csv").read_text(encoding="utf-8")

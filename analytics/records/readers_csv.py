@@ -3,6 +3,7 @@
 import csv
 import hashlib
 import io
+import re
 from pathlib import Path
 
 import pyarrow as pa
@@ -45,7 +46,7 @@ def read_file(path: Path, *, table: str) -> tuple[RawTable, list[Problem]]:
 
 def _plain(text: str, *, delimiter: str, file: str, sha256: str) -> RawTable | None:
     """Return a table without quotes or ragged rows by the fast reader, or None where it is not so plain."""
-    names = text.split("\n", 1)[0].rstrip("\r").split(delimiter)
+    names = _first_line(text).split(delimiter)
     if '"' in text or not names[-1].strip() or not text.strip():
         return None
     kinds = {f"f{i}": pa.string() for i in range(len(names))}
@@ -59,6 +60,8 @@ def _plain(text: str, *, delimiter: str, file: str, sha256: str) -> RawTable | N
     except pa.ArrowInvalid:
         return None
     cells = tuple(column.combine_chunks().slice(1) for column in table.columns)
+    if table.num_columns != len(names):
+        return None
     if table.num_rows > 1 and not any(array[-1].as_py() for array in cells):
         return None
     return RawTable(tuple(name.strip() for name in names), cells, file, sha256)
@@ -100,9 +103,14 @@ def decode(data: bytes, *, table: str, file: str) -> tuple[str, list[Problem]]:
 
 def separator(text: str, *, table: str) -> str:
     """Return the separator under which the first line names most columns of the dictionary."""
-    first = text.split("\n", 1)[0]
+    first = _first_line(text)
     names = set(TABLES[table].names())
-    return max(SEPARATORS, key=lambda s: len(names & {cell.strip(' "\r').lower() for cell in first.split(s)}))
+    return max(SEPARATORS, key=lambda s: len(names & {cell.strip(' "').lower() for cell in first.split(s)}))
+
+
+def _first_line(text: str) -> str:
+    """Return the first line, whichever of the three line ends the file has."""
+    return re.split(r"[\r\n]", text, maxsplit=1)[0]
 
 
 def _not_utf8(table: str) -> Problem:
