@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from analytics.errors import ParameterError
-from analytics.pages import disclosure, figures, render
+from analytics.pages import disclosure, disclosure_cells, figures, render
 from analytics.results import Curve, Result
 
 # The row space is compared in double precision; coefficients are 0 and 1.
@@ -222,6 +222,19 @@ def test_a_group_hidden_in_one_table_is_not_given_back_by_another():
     shown = disclosure.protect_all(results, "shared")
     hidden = {name: set(r.table().loc[r.table()["n_patients"].isna(), "zone"]) for name, r in shown.items()}
     assert hidden["first"] == hidden["second"] == {"crown", "frontal"}
+
+
+def test_shares_over_time_with_equal_small_counts_come_to_an_end():
+    # Points of a chart share counts by coincidence; a search that acted on another cell than the exposed
+    # one never ended on four points like these.
+    months = disclosure_cells.CountTable(
+        pd.DataFrame({"criterion": ["seen"] * 4}),
+        np.array(["1", "2", "3", "4"]),
+        {"n_patients": np.array([17.0, 18, 19, 14]), "n_rows": np.array([17.0, 18, 19, 14])},
+        {"n_patients": np.array([1.0, 3, 3, 1])},
+    )
+    hidden = disclosure_cells.suppress({"chart": months}, 10)["chart"]
+    assert (hidden.rows | hidden.values).all()
 
 
 def test_zero_is_shown():

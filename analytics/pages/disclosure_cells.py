@@ -249,18 +249,21 @@ def _exposed(cells: _Cells, unknown: np.ndarray, primary: list[int], threshold: 
     if by_difference:
         return by_difference
     same, rows = _merged(cells, unknown)
-    targets = {int(same[i]) for i in primary if unknown[i]}
+    # Equal counts are one unknown; what is returned is the withheld count itself, as it must be acted upon.
+    targets = {int(same[i]): i for i in reversed(primary) if unknown[i]}
     determined = []
-    for columns, matrix in _components(_without_loose(rows, targets)):
+    for columns, matrix in _components(_without_loose(rows, set(targets))):
         loose = _free(matrix)
-        determined += [int(i) for i, free in zip(columns, loose, strict=True) if i in targets and not free]
+        determined += [
+            targets[int(i)] for i, free in zip(columns, loose, strict=True) if i in targets and not free
+        ]
     if determined:
         return determined
     pinned = []
     for columns, matrix in _components(rows):
         inside = [j for j, i in enumerate(columns) if i in targets]
         if inside and len(columns) <= MOST_CELLS_FOR_RANGES:
-            pinned += [int(columns[j]) for j in _pinned(cells, columns, matrix, inside)]
+            pinned += [targets[int(columns[j])] for j in _pinned(cells, columns, matrix, inside)]
     return pinned
 
 
