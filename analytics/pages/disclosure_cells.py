@@ -113,12 +113,12 @@ def suppress(tables: Mapping, threshold: int) -> dict:
     primary = [i for i, v in enumerate(cells.value) if cells.kind[i] in (ROW, VALUES) and 0 < v < threshold]
     for cell in primary:
         _hide(cells, cell, hidden)
+    ties = _ties(cells) if primary else {}
     while primary:
         unknown = _unknown(cells, hidden)
         exposed = _exposed(cells, unknown, primary, threshold)
         if not exposed:
             break
-        ties = _ties(cells)
         for cell in exposed:
             more = _to_hide(cells, ties, unknown, cell)
             if more is None:
@@ -139,7 +139,8 @@ def _cells(tables: Mapping, threshold: int) -> _Cells:
             for name, counts in table.counts.items():
                 kind = VALUES if name == "numerator" else ROW
                 index = {r: cells.add(counts[r], kind, (key, r)) for r in rows if np.isfinite(counts[r])}
-                populations.append((kind, _tie_margins(cells, table, index, threshold)))
+                margins = _tie_margins(cells, table, index, threshold, counts_rows=kind == ROW)
+                populations.append((kind, margins))
                 indexes[name] = index
             for name, index in indexes.items():
                 populations += _tie_shares(cells, table, key, name, index, threshold)
@@ -178,9 +179,13 @@ def _assignment(table: CountTable, row: int) -> frozenset:
 
 
 def _tie_margins(
-    cells: _Cells, table: CountTable, index: Mapping[int, int], threshold: int
+    cells: _Cells, table: CountTable, index: Mapping[int, int], threshold: int, *, counts_rows: bool
 ) -> dict[frozenset, int]:
-    """Add the margins of one population, printed or not, tie each to its parts; return cells by group."""
+    """Add the margins of one population, printed or not, tie each to its parts; return cells by group.
+
+    The size of a population of several groups is taken as known to a reader, printed or not; that of those
+    who had an event is not.
+    """
     at = {_assignment(table, row): cell for row, cell in index.items()}
     for size in range(max((len(group) for group in at), default=0), 0, -1):
         parts: dict[tuple[frozenset, str], list[int]] = {}
@@ -191,7 +196,8 @@ def _tie_margins(
         for (margin, _), cells_of in parts.items():
             if margin not in at:
                 total = sum(cells.value[p] for p in cells_of)
-                at[margin] = cells.add(total, VIRTUAL if margin or total < threshold else KNOWN)
+                is_known = not margin and len(cells_of) > 1 and total >= threshold and counts_rows
+                at[margin] = cells.add(total, KNOWN if is_known else VIRTUAL)
             cells.tie(at[margin], tuple(cells_of))
     return at
 
@@ -207,7 +213,10 @@ def _tie_shares(
     no = {r: cells.add(cells.value[index[r]] - k, VALUES, (key, r)) for r, k in numerators.items()}
     for row in numerators:
         cells.tie(index[row], (yes[row], no[row]))
-    return [(word, _tie_margins(cells, table, part, threshold)) for part, word in ((yes, "yes"), (no, "no"))]
+    return [
+        (word, _tie_margins(cells, table, part, threshold, counts_rows=False))
+        for part, word in ((yes, "yes"), (no, "no"))
+    ]
 
 
 def _tie_numerators(cells: _Cells, key, indexes: Mapping[str, Mapping[int, int]]) -> None:
@@ -238,14 +247,16 @@ def _unknown(cells: _Cells, hidden: dict) -> np.ndarray:
 
 def _exposed(cells: _Cells, unknown: np.ndarray, primary: list[int], threshold: int) -> list[int]:
     """Return withheld small counts that a reader could get back; by the cheaper tests first."""
+    withheld = set(primary)
     by_difference = []
     for places, _ in cells.equations:
         away = [i for i in places if unknown[i]]
         if not away or unknown[places[0]] or any(cells.kind[i] == VIRTUAL for i in away):
             continue
         rest = sum(cells.value[i] for i in away)
-        if 0 < rest < threshold or rest < len(away) + EXACT:
-            by_difference.append(away[0])
+        exposed = next((i for i in away if i in withheld), None)
+        if exposed is not None and (0 < rest < threshold or rest < len(away) + EXACT):
+            by_difference.append(exposed)
     if by_difference:
         return by_difference
     same, rows = _merged(cells, unknown)

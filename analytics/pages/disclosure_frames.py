@@ -17,12 +17,15 @@ PERSON_KEYS = ("patient_id", "session_id", "placement_id", "region_id")
 COUNT_COLUMNS = ("n", "n_patients", "n_rows", "numerator", "denominator", "count", "events", "at_risk")
 COUNT_COLUMNS_OF_FLOW = ("read", "used", "left_out", "due", "attended", "missed")
 PERSON_UNITS = ("patients", "persons", "sessions", "placements", "cases", "visits", "counts", "events")
+# Counts of other things than persons.
+NOT_PERSONS = ("n_points", "n_baseline_points", "n_outside", "n_clinics", "n_draws", "n_fields", "n_months")
+MOST_DIMENSIONS = 4  # margins double with each
 KEY_NUMBERS = ("x", "level", "month", "register_month", "quarter", "session_number", "window")
 
 
 def count_table(frame: pd.DataFrame, by: Sequence[str]) -> CountTable:
     """Say which numbers of a frame count persons, and which rows belong to one population."""
-    groups = [c for c in frame.columns if c in by or c in text_columns(frame)]
+    groups = _dimensions(frame, by)
     family = [c for c in ("term", "unit", *KEY_NUMBERS) if c in frame.columns and c not in groups]
     counts = {
         c: frame[c].to_numpy(dtype=float) for c in frame.columns if _is_count(c) and _is_numeric(frame[c])
@@ -39,6 +42,23 @@ def count_table(frame: pd.DataFrame, by: Sequence[str]) -> CountTable:
         counts=counts,
         shares=shares,
     )
+
+
+def _dimensions(frame: pd.DataFrame, by: Sequence[str]) -> list[str]:
+    """Return the columns over which counts add up: those named, else the texts that tell rows apart.
+
+    A text that says the same as another in other words is no dimension of its own; of many, those with the
+    fewest levels are taken.
+    """
+    named = [c for c in by if c in frame.columns]
+    if named or frame.empty:
+        return named
+    texts: dict[tuple, str] = {}
+    for column in text_columns(frame):
+        codes = pd.factorize(frame[column].astype(str))[0]
+        if codes.max() > 0:
+            texts.setdefault(tuple(codes), column)
+    return sorted(texts.values(), key=lambda c: frame[c].astype(str).nunique())[:MOST_DIMENSIONS]
 
 
 def _shares(frame: pd.DataFrame, counts: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
@@ -121,12 +141,9 @@ def flagged(frame: pd.DataFrame, where: np.ndarray) -> pd.DataFrame:
 
 
 def _is_count(name: str) -> bool:
-    return (
-        name in COUNT_COLUMNS
-        or name == "n"
-        or name.startswith("n_")
-        or name in ("count", "events", "at_risk", "used", "left_out", "read")
-    )
+    if name in NOT_PERSONS:
+        return False
+    return name in COUNT_COLUMNS or name in COUNT_COLUMNS_OF_FLOW or name.startswith("n_")
 
 
 def _is_numeric(column: pd.Series) -> bool:
