@@ -18,10 +18,10 @@ at the maximum the gradient is at most zero everywhere, and `gap`, its largest v
 bounds how far the log-likelihood is from its maximum (gap times total weight). Citations from memory.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg.lapack import dpotrf, dtrtrs
+from scipy.linalg.lapack import dpotrf, dpotrs, dtrtrs
 from scipy.optimize import nnls
 
 # Mass below this is rounding of the quadratic step, far under what any count can resolve.
@@ -169,16 +169,26 @@ def gradient(cells: Cells, weights: np.ndarray, mass: np.ndarray) -> np.ndarray:
 
 def loglik(cells: Cells, weights: np.ndarray, mass: np.ndarray) -> float:
     """Return the log-likelihood, minus infinity where an observation covers no mass."""
-    used = weights > 0
-    covered = probability(mass, cells.first[used], cells.last[used])
-    if (covered <= 0).any():
+    cells, weights = _that_count(cells, weights)
+    covered = probability(mass, cells.first, cells.last)
+    if covered.min() <= 0:
         return -np.inf
-    value = float(weights[used] @ np.log(covered))
+    value = float(weights @ np.log(covered))
     if cells.is_truncated:
-        value -= float(
-            weights[used] @ np.log(probability(mass, cells.seen_first[used], cells.seen_last[used]))
-        )
+        value -= float(weights @ np.log(probability(mass, cells.seen_first, cells.seen_last)))
     return value
+
+
+def _that_count(cells: Cells, weights: np.ndarray) -> tuple[Cells, np.ndarray]:
+    """Return the distinct observations of positive weight alone; the cells stay."""
+    used = weights > 0
+    if used.all():
+        return cells, weights
+    seen = (cells.seen_first[used], cells.seen_last[used]) if cells.is_truncated else (cells.seen_first,) * 2
+    kept = replace(
+        cells, first=cells.first[used], last=cells.last[used], seen_first=seen[0], seen_last=seen[1]
+    )
+    return kept, weights[used]
 
 
 def climb(cells: Cells, weights: np.ndarray, mass: np.ndarray, *, tol: float, max_steps: int = 200):
@@ -187,6 +197,7 @@ def climb(cells: Cells, weights: np.ndarray, mass: np.ndarray, *, tol: float, ma
     Without truncation by constrained Newton steps; with it, where the likelihood is not concave in the mass,
     by accelerated self-consistency steps.
     """
+    cells, weights = _that_count(cells, weights)
     if cells.is_truncated:
         return _climb_truncated(cells, weights, mass, tol=tol, max_steps=20 * max_steps)
     for step in range(max_steps):
@@ -208,17 +219,43 @@ def _newton_step(cells, weights, mass, slope) -> np.ndarray:
         support = np.union1d(np.flatnonzero(mass > 0), _best_between(mass, slope))
     curvature, total = _curvature(cells, weights, mass, support)
     curvature[np.diag_indices_from(curvature)] += RIDGE * np.trace(curvature) / support.size
+    aim = total * (2.0 * slope[support] + 1.0)
+    for solve in (_drop_negative, _nonnegative):
+        wanted = solve(curvature, aim)
+        if wanted is not None:
+            direction = -mass
+            direction[support] += wanted
+            new = _search(cells, weights, mass, direction, slope)
+            if new is not None:
+                return new
+    return _self_consistent(mass, slope)
+
+
+def _drop_negative(curvature, aim) -> np.ndarray | None:
+    """Return a nonnegative near-solution: solve, drop what is negative, solve again; nearly always enough."""
+    kept = np.arange(aim.size)
+    while kept.size:
+        root, failed = dpotrf(curvature[np.ix_(kept, kept)], lower=1)
+        if failed:
+            return None
+        found, _ = dpotrs(root, aim[kept], lower=1)
+        if (found >= 0).all():
+            wanted = np.zeros(aim.size)
+            wanted[kept] = found
+            return wanted
+        kept = kept[found > 0]
+    return None
+
+
+def _nonnegative(curvature, aim) -> np.ndarray | None:
+    """Return the nonnegative solution, by least squares on the Cholesky root."""
     root, failed = dpotrf(curvature, lower=1)
     if failed:
-        return _self_consistent(mass, slope)
-    aim, _ = dtrtrs(root, total * (2.0 * slope[support] + 1.0), lower=1)
+        return None
     try:
-        wanted, _ = nnls(root.T, aim, maxiter=30 * support.size)
+        return nnls(np.tril(root).T, dtrtrs(root, aim, lower=1)[0], maxiter=30 * aim.size)[0]
     except RuntimeError:
-        return _self_consistent(mass, slope)
-    direction = -mass
-    direction[support] += wanted
-    return _search(cells, weights, mass, direction, slope)
+        return None
 
 
 def _best_between(mass, slope) -> np.ndarray:
@@ -231,15 +268,14 @@ def _best_between(mass, slope) -> np.ndarray:
 
 def _curvature(cells, weights, mass, support) -> tuple[np.ndarray, float]:
     """Return minus the second derivative on the support, by sums over ranges of cells, and the weight."""
-    used = weights > 0
-    first, last = cells.first[used], cells.last[used]
-    low, high, size = first, last, support.size
+    low, high, size = cells.first, cells.last, support.size
     if size < cells.n_cells:
         held = np.zeros(cells.n_cells + 1, dtype=int)
         held[support + 1] = 1
         before = np.cumsum(held)
-        low, high = before[first], before[last + 1] - 1
-    share = weights[used] / np.maximum(probability(mass, first, last), np.finfo(float).tiny) ** 2
+        low, high = before[low], before[high + 1] - 1
+    covered = np.maximum(probability(mass, cells.first, cells.last), np.finfo(float).tiny)
+    share = weights / covered**2
     inside = low <= high
     table = np.bincount(low[inside] * size + high[inside], share[inside], size * size).reshape(size, size)
     reach = np.cumsum(np.cumsum(table, axis=0)[:, ::-1], axis=1)[:, ::-1]
@@ -249,8 +285,8 @@ def _curvature(cells, weights, mass, support) -> tuple[np.ndarray, float]:
     return full, float(weights.sum())
 
 
-def _search(cells, weights, mass, direction, slope) -> np.ndarray:
-    """Return the mass after the longest halved step that raises the log-likelihood enough."""
+def _search(cells, weights, mass, direction, slope) -> np.ndarray | None:
+    """Return the mass after the longest halved step that raises the log-likelihood enough, if one does."""
     total = weights.sum()
     now = loglik(cells, weights, mass) - total * mass.sum()
     rise = total * float(slope @ direction)
@@ -261,7 +297,7 @@ def _search(cells, weights, mass, direction, slope) -> np.ndarray:
         if loglik(cells, weights, new) - total * new.sum() >= now + 1e-4 * length * rise:
             return new / new.sum()
         length *= 0.5
-    return _self_consistent(mass, slope)
+    return None
 
 
 def _self_consistent(mass, slope) -> np.ndarray:
