@@ -6,6 +6,7 @@ persons in the joint cells of all groupings. The protector never sees persons, o
 
 import json
 import re
+import time
 import zipfile
 from itertools import product
 
@@ -354,7 +355,34 @@ def test_a_chart_of_single_cases_is_not_shown_outside():
     curve = Curve(
         path, pd.DataFrame({"patient_id": range(50), "reason": ""}), "m", path=path, x_name="case number"
     )
-    assert disclosure.protect(curve, "shared").path.empty
+    shown = disclosure.protect(curve, "shared")
+    assert shown.path.empty
+    assert shown.table().empty  # so that a page says it is withheld rather than draw nothing
+
+
+def test_a_table_of_many_texts_and_charts_of_many_months_are_protected_in_seconds():
+    """Margins double with each dimension, and equal months are tied: either could take minutes."""
+    rng = np.random.default_rng(7)
+    texts = pd.DataFrame({f"text_{i}": [f"{i}-{k}" for k in rng.integers(0, 9, 20)] for i in range(12)})
+    months = pd.DataFrame(
+        {
+            "criterion": np.repeat([f"c{i}" for i in range(12)], 36),
+            "term": "share",
+            "x": np.tile(np.arange(36), 12),
+            "unit": "%",
+            "n_patients": rng.integers(1, 12, 432),
+            "n_rows": rng.integers(1, 14, 432),
+        }
+    )
+    months["estimate"] = (
+        100.0 * rng.integers(0, 12, 432).clip(max=months["n_patients"]) / months["n_patients"]
+    )
+    result = _result(months, ("criterion",), extra={"audit": texts.assign(n=rng.integers(0, 40, 20))})
+    start = time.process_time()
+    shown = disclosure.protect(result, "shared")
+    assert time.process_time() - start < 30
+    counts = shown.table()["n_patients"].dropna()
+    assert not counts.between(1, 4).any()
 
 
 def test_small_counts_in_words_are_hidden_too():

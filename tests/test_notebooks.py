@@ -12,8 +12,6 @@ from analytics.pages import parameters, render
 
 PAGES = parameters.pages()
 LARGEST_BYTES = 4_000_000  # a page that is mailed; a choice of ours
-# The review hands over hundreds of tied counts at once; withholding them takes minutes, too long here.
-SLOW_FOR_THE_PUBLIC = ("02_quarterly_review",)
 
 
 @pytest.mark.slow
@@ -58,7 +56,7 @@ def test_every_number_shown_has_a_unit_and_every_missing_one_a_reason(page, demo
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("page", [p for p in PAGES if p not in ("06_method_checks", *SLOW_FOR_THE_PUBLIC)])
+@pytest.mark.parametrize("page", [p for p in PAGES if p != "06_method_checks"])
 def test_a_page_for_the_public_shows_no_count_of_one_to_nine_patients(page, tmp_path):
     # Threshold: Washington State Department of Health, Standards for Reporting Data with Small Numbers, 2018.
     refusal = ""

@@ -44,7 +44,7 @@ from analytics.results import Curve, Result
 VALUE_COLUMNS = ("estimate", "se", "ci_low", "ci_high", "statistic", "df", "p_value")
 SINGLE_PERSON_TERMS = re.compile(r"\b(?:min|minimum|max|maximum|lowest|highest|range)\b", re.IGNORECASE)
 QUANTILE_TERMS = re.compile(r"\b(?:median|quartile|centile|percentile|iqr)\b", re.IGNORECASE)
-PER_CASE_X = ("case", "case number", "case_number", "patients", "session", "sessions")
+PER_CASE_X = ("case", "case number", "case_number")
 
 __all__ = [
     "AUDIENCES",
@@ -195,11 +195,12 @@ def _prepare(result: Result, applied: Rule) -> Result:
     """Take away what no suppression could save: staff, persons one by one, single persons' values."""
     by_staff = not applied.by_staff and bool(set(result.by) & set(STAFF))
     few = 0 < _n_persons(result.used) < applied.threshold
-    emptied = by_staff or few
+    by_case = isinstance(result, Curve) and (result.x_name in PER_CASE_X or is_by_person(result.path))
+    emptied = by_staff or few or by_case
     estimates = result.estimates.iloc[0:0] if emptied else _drop_single_values(result.estimates, applied)
     extra = {
         name: frame.iloc[0:0]
-        if few or is_by_person(frame) or (not applied.by_staff and set(frame.columns) & set(STAFF))
+        if few or by_case or is_by_person(frame) or (not applied.by_staff and set(frame.columns) & set(STAFF))
         else frame
         for name, frame in result.extra.items()
     }
@@ -207,6 +208,8 @@ def _prepare(result: Result, applied: Rule) -> Result:
     notes += (_words(applied),)
     if by_staff:
         notes += ("A breakdown by staff is not shown to this audience.",)
+    if by_case:
+        notes += ("A chart of single cases is not shown to this audience.",)
     if few:
         notes += (f"Rests on fewer than {applied.threshold} persons, so nothing of it is shown.",)
     changed = replace(
@@ -244,7 +247,7 @@ def _words(applied: Rule) -> str:
 
 def _safe_path(curve: Curve, emptied: bool, applied: Rule) -> pd.DataFrame:
     path = curve.path
-    if emptied or curve.x_name in PER_CASE_X or is_by_person(path):
+    if emptied:
         return path.iloc[0:0]
     at_risk = next((c for c in ("n_at_risk", "n_patients") if c in path.columns), None)
     if at_risk is None or curve.x_name != "month" or path.empty or not _falls(path, curve.by, at_risk):

@@ -107,18 +107,16 @@ def _rounded_shares(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
         frame,
         {c: frame[c].to_numpy(dtype=float) for c in frame if c in ("denominator", "n_patients", "n_rows")},
     )
-    if not shares:
-        return frame
-    name, numerator = next(iter(shares.items()))
-    whole = ~np.isnan(numerator) & (rounded(frame[name], applied.round_to).to_numpy() > 0)
-    denominator = rounded(frame[name], applied.round_to).to_numpy()
     changed = frame.copy()
-    share = (
-        100.0
-        * np.minimum(rounded(numerator, applied.round_to), denominator)
-        / np.where(whole, denominator, 1.0)
-    )
-    changed.loc[whole, "estimate"] = share[whole]
+    whole = np.zeros(len(frame), dtype=bool)
+    for name, numerator in shares.items():
+        denominator = rounded(frame[name], applied.round_to).to_numpy()
+        here = ~whole & ~np.isnan(numerator) & (denominator > 0)
+        share = np.minimum(rounded(numerator, applied.round_to), denominator) / np.where(
+            here, denominator, 1.0
+        )
+        changed.loc[here, "estimate"] = 100.0 * share[here]
+        whole |= here
     for column, outward in (("ci_low", np.floor), ("ci_high", np.ceil)):
         if column in changed:
             changed.loc[whole, column] = outward(changed.loc[whole, column])

@@ -123,6 +123,8 @@ def follow_up_table(result: Result) -> pd.DataFrame:
     if flow.empty:
         return flow
     due = flow[flow["n_due"] > 0]
+    if due.empty:
+        return due
     said = due.assign(
         visit=[f"month {v:g}" for v in due["visit"]],
         seen=[
@@ -131,7 +133,7 @@ def follow_up_table(result: Result) -> pd.DataFrame:
     )
     wide = said.pivot(index="visit", columns="zone", values="seen")
     order = list(dict.fromkeys(said["visit"]))
-    zones = ["all", *[z for z in wide.columns if z != "all"]]
+    zones = sorted(wide.columns, key=lambda z: z != "all")
     return wide.loc[order, zones].fillna("").reset_index().rename_axis(columns=None)
 
 
