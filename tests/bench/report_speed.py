@@ -5,7 +5,7 @@
     python tests/bench/report_speed.py --batch 24 --workers 2     # 24 reports one by one, then together
 
 Registers are drawn by `records.simulate` (seed fixed). The cache of fits is off, so that every report pays
-for its own; `--cache` turns it on. Times are wall clock and processor of all processes together; on a busy
+for its own; `--cache` turns it on. In a batch each report has one core, one by one or together. Times are wall clock and processor of all processes together; on a busy
 machine the second is the one to compare.
 """
 
@@ -64,7 +64,14 @@ def _batch(folder: Path, n: int, workers: int) -> None:
         out = folder / f"by_{count}"
         jobs = tuple(
             batch.Job(
-                pages[i % len(pages)], str(data), str(out), f"r{i:02d}", ("html",), {}, render.TIMEOUT_SECONDS
+                pages[i % len(pages)],
+                str(data),
+                str(out),
+                f"r{i:02d}",
+                ("html",),
+                {},
+                render.TIMEOUT_SECONDS,
+                cores=1,
             )
             for i in range(n)
         )
