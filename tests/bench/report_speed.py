@@ -5,8 +5,8 @@
     python tests/bench/report_speed.py --batch 24 --workers 2     # 24 reports one by one, then together
 
 Registers are drawn by `records.simulate` (seed fixed). The cache of fits is off, so that every report pays
-for its own; `--cache` turns it on. In a batch each report has one core, one by one or together. Times are wall clock and processor of all processes together; on a busy
-machine the second is the one to compare.
+for its own; `--cache` turns it on. In a batch each report has one core, one by one or together. Times are
+wall clock and processor of all processes together; on a busy machine the second is the one to compare.
 """
 
 import argparse
