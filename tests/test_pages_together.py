@@ -1,12 +1,15 @@
 """Questions asked at once have the answers they have one by one; a lost helper costs time alone."""
 
 import os
+from functools import partial
 
+import numpy as np
 import pandas.testing
 import pytest
 
 from analytics import yields
 from analytics.errors import ParameterError
+from analytics.numerics import resample
 from analytics.pages import cache, together
 
 HERE = os.getpid()
@@ -70,3 +73,16 @@ def test_what_is_in_the_store_is_not_asked_again(monkeypatch, tmp_path):
     found = together.answers({"a": (process_of, {"name": "a"})}, None, "sha")
     assert found == {"a": HERE}
     assert set(tmp_path.iterdir()) == entries
+
+
+def shares(weights, *, values) -> np.ndarray:
+    """Return the weighted mean."""
+    return np.array([weights @ values / weights.sum()])
+
+
+def test_a_resampling_in_several_processes_works_beside_shared_questions():
+    statistic = partial(shares, values=np.arange(20.0))
+    alone = resample.patients(np.arange(20), statistic, n=40, seed=3)
+    together.answers({n: (process_of, {"name": n}) for n in "ab"}, None, "")
+    drawn = resample.patients(np.arange(20), statistic, n=40, seed=3, n_jobs=2)
+    np.testing.assert_array_equal(drawn.draws, alone.draws)

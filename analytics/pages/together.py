@@ -8,13 +8,14 @@ answers are the same, only later.
 `REGROWTH_CORES` says how many cores a page may use; a batch gives each of its reports its share.
 """
 
+import functools
 import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from typing import Any
 
 import joblib
-from joblib.externals.loky import get_reusable_executor
+from joblib.externals.loky import ProcessPoolExecutor
 from joblib.externals.loky.process_executor import TerminatedWorkerError
 
 from analytics.pages import cache
@@ -51,13 +52,14 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
         out.update(_shared_out(open_ones, subject, subject_sha256))
     except (OSError, TerminatedWorkerError):
         # No room for a helper, or it was ended by the system: slower, not wrong.
+        _helpers.cache_clear()
         out.update(_by_this_process(open_ones, subject, subject_sha256))
     return out
 
 
 def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
     """Let the helper begin at the front and this process at the back, until they meet."""
-    helper = _helper()
+    helper = _helpers(cores() - 1)
     waiting: dict[str, Future] = {
         name: helper.submit(cache.kept, question, subject, subject_sha256, dict(given))
         for name, (question, given) in questions.items()
@@ -79,5 +81,7 @@ def _by_this_process(questions: Mapping[str, Question], subject: Any, subject_sh
     }
 
 
-def _helper() -> Any:
-    return get_reusable_executor(max_workers=cores() - 1, timeout=IDLE_SECONDS)
+@functools.cache
+def _helpers(count: int) -> ProcessPoolExecutor:
+    """Return this process's own helpers: joblib's shared ones would be lent to a resampling and fail it."""
+    return ProcessPoolExecutor(max_workers=count, timeout=IDLE_SECONDS)
