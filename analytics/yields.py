@@ -2,17 +2,19 @@
 
 `by_visit` is the only definition of yield (`yields_rows`); `average` the mean by zone, surgeon or method;
 `against_others` one operator beside the rest; `sensitivity` the headline under every defensible choice;
-`joint` the view for overlapping sessions; `loss_chain` what is lost between the punch and the mirror;
+`joint` the view for overlapping sessions; `photograph_failures` who took how many failed photographs; `loss_chain` what is lost between the punch and the mirror;
 `graft_yield` the share of grafts that show a hair; `hair_mass` hair cross-section.
 """
 
-from analytics.yields_average import average, sensitivity
+from analytics.yields_average import average
 from analytics.yields_compare import against_others
 from analytics.yields_joint import joint
 from analytics.yields_losses import graft_yield, hair_mass, loss_chain
 from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
+from analytics.yields_photographs import photograph_failures
 from analytics.yields_planted import PlantedError, planted_error
 from analytics.yields_rows import NATIVE_CHANGES, REASONS, USES, by_visit, usable, with_reason, yield_pct
+from analytics.yields_sensitivity import beside, sensitivity
 
 __all__ = [
     "ANNUAL_LOSS_PCT",
@@ -23,11 +25,13 @@ __all__ = [
     "PlantedError",
     "against_others",
     "average",
+    "beside",
     "by_visit",
     "graft_yield",
     "hair_mass",
     "joint",
     "loss_chain",
+    "photograph_failures",
     "planted_error",
     "sensitivity",
     "usable",

@@ -19,23 +19,16 @@ from scipy import stats
 from analytics import measurement
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
-from analytics.numerics import mixed
 from analytics.records import Records, dictionary
 from analytics.results import LEVEL, Result
-from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
-from analytics.yields_rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, finished, linked, with_reason
+from analytics.yields_means import estimate, expected_variance, indicators
+from analytics.yields_native import ANNUAL_LOSS_PCT
+from analytics.yields_rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
 
 # A reading up to six months past the month asked for still speaks of it; common practice, no source.
 WINDOW_CLOSES_MONTHS_LATE = 6.0
 MIN_PATIENTS = 5
 FEW = f"fewer than {MIN_PATIENTS} patients"
-MAIN_LINE = {
-    "native_change": "assumed",
-    "annual_loss_pct": ANNUAL_LOSS_PCT,
-    "photographs": "standard",
-    "planted": "best",
-    "month": None,
-}
 CASE_MIX = ("session_number", "smoker", "scarring", "age_years")
 
 
@@ -150,7 +143,14 @@ def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:
     of_several = picked[several]
     area = of_several["counted_area_cm2"].fillna(1.0)
     share = area / area.groupby(of_several["placement_id"]).transform("sum")
-    weighted = ["yield_pct", "density", "baseline_density", "native_factor", "native_change_se"]
+    weighted = [
+        "yield_pct",
+        "density",
+        "baseline_density",
+        "native_factor",
+        "native_change_se",
+        "native_shared_se",
+    ]
     n_regions = of_several.groupby("placement_id")["region_id"].transform("size")
     parts = of_several.assign(
         n_repeats=of_several["n_repeats"] * np.where(of_several["both_marked"], n_regions, 1),
@@ -163,71 +163,6 @@ def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:
     for c, how in (("both_marked", "min"), ("reader_changed", "max"), ("n_repeats", "min")):
         together[c] = groups[c].agg(how).to_numpy()
     return pd.concat([picked[~several], together[picked.columns]], ignore_index=True)
-
-
-def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float = LEVEL) -> Result:
-    """Return the headline under each defensible choice, one choice changed at a time.
-
-    Choices: native change (none, 3.7, 4.8, 5.9 % a year, control regions where there are any), photographs
-    (standard or all), planted density (best, region only, zone average only), month (maturity, month 12 for
-    all). The first is the main line.
-    """
-    error = measurement.error_model(records)
-    main: Result | None = None
-    parts: list[pd.DataFrame] = []
-    links: dict[tuple[bool, str], pd.DataFrame] = {}
-    for choice, option, arguments in _choices():
-        wanted = {**MAIN_LINE, **arguments}
-        month, photographs, planted = (wanted.pop(c) for c in ("month", "photographs", "planted"))
-        link = (photographs == "all", planted)
-        if link not in links:
-            links[link] = linked(records, photographs=photographs, planted=planted)
-        try:
-            rows = finished(links[link], records, error, photographs=photographs, **wanted)
-            result = average(records, by=by, level=level, month=month, rows=rows, count_error=error)
-        except FitError as problem:
-            parts.append(_absent(choice, option, by, str(problem)))
-            continue
-        main = main or result
-        parts.append(result.table().assign(choice=choice, option=option))
-    table = pd.concat(parts, ignore_index=True)
-    if main is None:
-        raise FitError(
-            "yields.sensitivity: no reading is usable under any choice; regrowth check says what was left out"
-        )
-    order = ("choice", "option", *by)
-    return Result(
-        table,
-        main.rows(),
-        f"headline under each choice, one changed at a time; {main.method}",
-        by=order,
-        checks=main.checks,
-        picture="sensitivity",
-        notes=main.notes,
-    )
-
-
-def _choices() -> list[tuple[str, str, dict]]:
-    low, high = ANNUAL_LOSS_SENSITIVITY_PCT
-    return [
-        ("main line", f"native loss {ANNUAL_LOSS_PCT} % a year", {}),
-        ("native change", "none", {"native_change": "none"}),
-        ("native change", f"{low} % a year", {"annual_loss_pct": low}),
-        ("native change", f"{high} % a year", {"annual_loss_pct": high}),
-        ("native change", "control regions", {"native_change": "control"}),
-        ("photographs", "hair length may differ", {"photographs": "any_length"}),
-        ("photographs", "failed ones too", {"photographs": "all"}),
-        ("planted density", "counted in region", {"planted": "region"}),
-        ("planted density", "zone average", {"planted": "zone"}),
-        ("month", "12 in every zone", {"month": 12.0}),
-    ]
-
-
-def _absent(choice: str, option: str, by: Sequence[str], why: str) -> pd.DataFrame:
-    row = {"choice": choice, "option": option, **dict.fromkeys(by, "all"), "term": "yield"}
-    return pd.DataFrame(
-        [{**row, "estimate": np.nan, "unit": "% of planted hairs", "flag": why.partition(": ")[2]}]
-    )
 
 
 def _check(month: float | None, level: float) -> None:
@@ -262,86 +197,21 @@ def _means(
     mean = np.array([y[code == g].mean() for g in range(len(labels))])
     variance = expected_variance(picked, mean[code], error)
     few = picked.groupby(by, sort=True, dropna=False)["patient_id"].nunique().to_numpy()
-    beta, se, df, checks = estimate(y, X, picked, variance, len(labels))
-    se = np.hypot(se, _shared_error(picked, y, code, len(labels)))
-    half = stats.t.ppf(0.5 + level / 2, df) * se
+    fit = estimate(y, X, picked, variance, len(labels))
+    half = stats.t.ppf(0.5 + level / 2, fit.df) * fit.se
     table = labels.assign(
         term="yield",
-        estimate=beta,
-        se=se,
-        ci_low=beta - half,
-        ci_high=beta + half,
+        estimate=fit.beta,
+        se=fit.se,
+        ci_low=fit.beta - half,
+        ci_high=fit.beta + half,
         level=level,
         unit="% of planted hairs",
         n_patients=few,
-        df=df,
+        df=fit.df,
         flag=np.where(few < MIN_PATIENTS, FEW, ""),
     )
-    return table, checks
-
-
-def _shared_error(picked: pd.DataFrame, y: np.ndarray, code: np.ndarray, k: int) -> np.ndarray:
-    """Return what the error of the mean ratio of region over zone, one for all rows, does to each mean."""
-    relative = (picked["planted_ratio_se"] / picked["planted_ratio"]).to_numpy(dtype=float)
-    return np.array([np.mean((y * relative)[code == g]) for g in range(k)])
-
-
-def estimate(
-    y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.ndarray, k: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, dict[str, bool]]:
-    """Return the first k coefficients with SE and df: mixed model, or least squares if no patient repeats."""
-    patient = pd.factorize(picked["patient_id"])[0]
-    if len(np.unique(patient)) == len(y) or len(y) <= X.shape[1] + 1:
-        return *_plain(y, X, variance, k), {"patients_repeat": False}
-    fit = mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance)
-    return fit.beta[:k], fit.beta_se[:k], fit.beta_df[:k], fit.checks
-
-
-def _plain(
-    y: np.ndarray, X: np.ndarray, variance: np.ndarray, k: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return least-squares coefficients, SE from the spread (HC2; a reading alone: its sampling SE), df."""
-    bread = np.linalg.pinv(X)
-    beta = bread @ y
-    leverage = np.einsum("ij,ji->i", X, bread)
-    alone = leverage > 1 - 1e-9
-    spread = np.where(alone, variance, (y - X @ beta) ** 2 / np.where(alone, 1.0, 1 - leverage))
-    se = np.sqrt(bread**2 @ spread)
-    df = np.maximum(np.minimum((X[:, :k] != 0).sum(axis=0) - 1, max(len(y) - X.shape[1], 1)), 1)
-    return beta[:k], se[:k], df
-
-
-def expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError) -> np.ndarray:
-    """Return sampling variances of yields, (n,), from the densities that the group means let expect."""
-    planted = (picked["planted_hairs_cm2"] * picked["planted_ratio"]).to_numpy(dtype=float)
-    level_before = picked.groupby("zone")["baseline_density"].transform("mean").to_numpy(dtype=float)
-    factor = picked["native_factor"].to_numpy(dtype=float)
-    after = np.maximum(level_before * factor + planted * mean / 100, 1.0)
-    marked = picked["both_marked"].to_numpy(dtype=bool)
-    changed = picked["reader_changed"].to_numpy(dtype=bool)
-    area = picked["counted_area_cm2"].to_numpy(dtype=float)
-    repeats = picked["n_repeats"].to_numpy(dtype=float)
-    v_after = (
-        measurement.count_variance(after, area, marked=marked, reader_changed=changed, error=error) / repeats
-    )
-    v_before = measurement.count_variance(
-        np.maximum(level_before, 1.0),
-        picked["baseline_area"].to_numpy(dtype=float),
-        marked=marked,
-        reader_changed=np.zeros(len(picked), dtype=bool),
-        error=error,
-    )
-    carry = np.where(picked["is_later"], 1.0, factor)
-    counting = v_after + carry**2 * v_before + picked["native_change_se"].to_numpy(dtype=float) ** 2
-    return 1e4 * counting / planted**2 + (mean * picked["planted_cv"].to_numpy(dtype=float)) ** 2
-
-
-def indicators(picked: pd.DataFrame, adjust: list[str]) -> np.ndarray:
-    """Return centred case-mix columns, (n, k): numbers as they are, words as indicators."""
-    frame = pd.get_dummies(picked[adjust].convert_dtypes(), drop_first=True).astype("Float64")
-    frame = frame.fillna(frame.mean()).astype(float)
-    frame = frame.loc[:, frame.nunique() > 1]
-    return (frame - frame.mean()).to_numpy()
+    return table, fit.checks
 
 
 def _method(month: float | None, adjust: Sequence[str], level: float) -> str:

@@ -16,15 +16,8 @@ from analytics import measurement
 from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.results import LEVEL, Result
-from analytics.yields_average import (
-    FEW,
-    MIN_PATIENTS,
-    estimate,
-    expected_variance,
-    indicators,
-    one_reading,
-    with_case_mix,
-)
+from analytics.yields_average import FEW, MIN_PATIENTS, one_reading, with_case_mix
+from analytics.yields_means import estimate, expected_variance, indicators
 from analytics.yields_rows import by_visit, with_reason
 
 
@@ -106,12 +99,12 @@ def _line(
     y = (same["yield_pct"] / same["planted_ratio"]).to_numpy(dtype=float)
     mean = same["zone"].map(pd.Series(y, index=same.index).groupby(same["zone"]).mean()).to_numpy(dtype=float)
     variance = expected_variance(same, mean, measurement.error_model(records))
-    beta, se, df, checks = estimate(y, X, same, variance, 1)
-    half = float(stats.t.ppf(0.5 + level / 2, df[0]) * se[0])
+    fit = estimate(y, X, same, variance, 1)
+    value, se, df = (float(column[0]) for column in (fit.beta, fit.se, fit.df))
+    half = float(stats.t.ppf(0.5 + level / 2, df)) * se
     flag = FEW if patients < MIN_PATIENTS else ""
-    value = float(beta[0])
     bounds = {"ci_low": value - half, "ci_high": value + half}
-    return {**line, "estimate": value, "se": float(se[0]), **bounds, "df": float(df[0]), "flag": flag}, checks
+    return {**line, "estimate": value, "se": se, **bounds, "df": df, "flag": flag}, fit.checks
 
 
 def _nothing(code: str, level: float) -> tuple[dict, dict[str, bool]]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics import yields_link, yields_rows
+from analytics import yields_link, yields_native
 from analytics.errors import FitError
 from analytics.records import Records
 from analytics.yields_planted import planted_error
@@ -77,7 +77,7 @@ def prepare(
     rows, (planted, months, spread), n_unknown = _side_by_side(rows, plantings)
     now = rows["register_month"].to_numpy(dtype=float)
     span = (rows["first_at"].to_numpy(dtype=float), now)
-    kept, _ = yields_rows.native_factor(rows, records, span, native_change, annual_loss_pct)
+    kept = yields_native.path(rows, records, span, native_change, annual_loss_pct).factor
     zones = tuple(sorted(rows["zone"].unique()))
     region = rows.groupby(REGION, sort=False).ngroup().to_numpy()
     return JointRows(

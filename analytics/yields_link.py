@@ -100,8 +100,14 @@ def _planted_last_before(records: Records) -> pd.DataFrame:
     return link.dropna(subset=["earlier_id"])
 
 
-def with_baseline(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
-    """Add the baseline of each session, zone and region: density, counted area, reader, hair length."""
+def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest") -> pd.DataFrame:
+    """Add the baseline of each session, zone and region: density, counted area, reader, hair length.
+
+    Parameters
+    ----------
+    rule
+        `nearest` takes the counts of the month nearest to 0, `mean` all from month -6 to 0.
+    """
     rows = rows.assign(
         counted_area_cm2=rows["roi_area_cm2"] * rows["n_fields"],
         is_baseline=rows["month"].between(BASELINE_FROM_MONTH, 0) & rows["reads_as"].eq("own session"),
@@ -110,11 +116,12 @@ def with_baseline(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
     key = ["session_id", "zone", "region_id"]
     before = rows[rows["is_baseline"] & rows["density_hairs_cm2"].notna()]
     usable_before = before if photographs == "all" else before[before["is_standard"]]
-    nearest = usable_before[usable_before["month"].eq(usable_before.groupby(key)["month"].transform("max"))]
-    baseline = nearest.groupby(key, as_index=False).agg(
+    is_nearest = usable_before["month"].eq(usable_before.groupby(key)["month"].transform("max"))
+    taken = usable_before[is_nearest] if rule == "nearest" else usable_before
+    baseline = taken.groupby(key, as_index=False).agg(
         baseline_density=("density_hairs_cm2", "mean"),
         baseline_area=("counted_area_cm2", "sum"),
-        baseline_month=("month", "max"),
+        baseline_month=("month", "mean"),
         baseline_marked=("roi_marked", "min"),
         baseline_length=("hair_length", "first"),
         baseline_reader=("reader_id", "first"),

@@ -146,6 +146,11 @@ def graft_yield(
     return Result(estimates, used, method, by=tuple(by), checks=hairs.checks, notes=hairs.notes)
 
 
+def has_graft_sizes(records: Records) -> bool:
+    """Return whether any placement's grafts are known by hairs per graft."""
+    return bool(records.placements[list(GRAFTS)].notna().all(axis=1).any())
+
+
 def cross_section(density, calibre_um) -> np.ndarray:
     """Return hair cross-section in mm2 of hair per cm2 of skin: density x pi/4 x calibre^2.
 

@@ -41,12 +41,71 @@ MIN_CONTROL_REGIONS = 5
 
 @dataclass(frozen=True, slots=True)
 class ControlRate:
-    """Yearly log change of native hair from unplanted regions: practice mean, SE, and one value a patient."""
+    """Yearly log change of native hair from unplanted regions: practice mean, SE, df, one value a patient.
+
+    `by_patient` has patient_id, rate, rate_se (the patient's own part) and leans: how far the patient's rate
+    moves with the practice's, 1 without readings of his own, 0 where they alone decide. The practice's error
+    is one and the same for everybody who leans on it.
+    """
 
     practice: float
     practice_se: float
+    practice_df: float
     spread: float
-    by_patient: pd.DataFrame  # patient_id, rate, rate_se
+    by_patient: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class NativePath:
+    """Share of native hair still there, (n,), its own SE, and the SE of the practice's rate, one for all."""
+
+    factor: np.ndarray
+    own_se: np.ndarray
+    shared_se: np.ndarray
+    shared_df: float = np.inf
+
+
+def path(
+    rows: pd.DataFrame,
+    records: Records,
+    span: tuple[np.ndarray, np.ndarray],
+    native_change: str,
+    annual_loss_pct: float,
+) -> NativePath:
+    """Return native density at the end of a span of register months over that at its start, with its errors.
+
+    Parameters
+    ----------
+    rows
+        One row a span, with `patient_id`.
+    span
+        Start and end, register months, (n,) each.
+    native_change, annual_loss_pct
+        As in `yields.by_visit`.
+    """
+    start, now = span
+    nothing = np.zeros(len(rows))
+    if native_change == "none":
+        return NativePath(nothing + 1.0, nothing, nothing)
+    if native_change == "control":
+        control = control_rate(records)
+        own = rows[["patient_id"]].merge(
+            control.by_patient, on="patient_id", how="left", validate="many_to_one"
+        )
+        rate = own["rate"].fillna(control.practice).to_numpy(dtype=float)
+        years = (now - start) / 12
+        a_step = np.abs(years) * np.exp(rate * years)
+        return NativePath(
+            np.exp(rate * years),
+            a_step * own["rate_se"].fillna(control.spread).to_numpy(dtype=float),
+            a_step * own["leans"].fillna(1.0).to_numpy(dtype=float) * control.practice_se,
+            control.practice_df,
+        )
+    spells = merged_courses(records.therapies)
+    never = np.empty((0, 2))
+    courses = [spells.get(patient, never) for patient in rows["patient_id"]]
+    factor = assumed_factor(start, now, courses, annual_loss_pct=annual_loss_pct)
+    return NativePath(factor, nothing, nothing)
 
 
 def assumed_factor(
@@ -146,10 +205,12 @@ def control_rate(records: Records) -> ControlRate:
     fit = mixed.fit(rows["log_density"].to_numpy(), X, levels)
     spread = float(np.sqrt(fit.covariances[0][0, 0]))
     rate, rate_se = float(fit.beta[1]), float(fit.beta_se[1])
-    own = rate + fit.random[0][:, 0]
-    own_se = np.sqrt(rate_se**2 + fit.random_se[0][:, 0] ** 2)
-    by_patient = pd.DataFrame({"patient_id": labels, "rate": own, "rate_se": own_se})
-    return ControlRate(rate, rate_se, spread, by_patient)
+    own_se = fit.random_se[0][:, 0]
+    leans = np.clip(own_se**2 / spread**2, 0.0, 1.0) if spread > 0 else np.ones(len(labels))
+    by_patient = pd.DataFrame(
+        {"patient_id": labels, "rate": rate + fit.random[0][:, 0], "rate_se": own_se, "leans": leans}
+    )
+    return ControlRate(rate, rate_se, float(fit.beta_df[1]), spread, by_patient)
 
 
 def _log_lift(months_on: float, annual_loss_pct: float) -> float:

@@ -3,10 +3,13 @@
 Counted in the region of interest after planting where the clinic did so (CV 0.06), else the zone's average,
 hairs over area, whose error about the region is CV 0.2 (both common practice, no source). Where a clinic has
 both for enough placements, the error of the zone average is re-estimated from their ratio, and so is the
-ratio itself. An error in a denominator inflates a mean: E(true / observed) is above 1. `planted_ratio` is
-that factor (the clinic's own mean of region over zone, or 1 + CV^2); means divide by it, single rows do not.
-Its standard error is one and the same error in every such row. Where the clinic cannot tell, half of CV^2 is
-taken: the factor is 1 if regions spread about the average, 1 + CV^2 if averages err about the region.
+ratio itself. `planted_ratio` is the mean of region over zone; means divide by it, single rows do not. Its
+standard error is one and the same error in every such row.
+
+Where the clinic cannot tell, the ratio is 1 and its standard error CV^2, 0.04. If regions spread about a
+right average the true ratio is 1; if averages err about the region (an area traced wrongly, an error in a
+denominator) it is E(1 / error) = 1 + CV^2, and yield from the average reads 4 % too high. Nothing in such a
+register tells the two apart, so the number is not moved and the whole difference stands in the interval.
 """
 
 from dataclasses import dataclass
@@ -28,10 +31,10 @@ class PlantedError:
 
     region_cv: float = REGION_CV
     zone_cv: float = ZONE_CV
-    zone_ratio: float = 1 + ZONE_CV**2
+    zone_ratio: float = 1.0
     n_both: int = 0
     source: str = "common practice, no source"
-    zone_ratio_se: float = ZONE_CV**2 / 2
+    zone_ratio_se: float = ZONE_CV**2
 
 
 def planted_error(records: Records) -> PlantedError:

@@ -7,7 +7,7 @@ carry no countable shaft at any moment. Before month 6 the same quantity is call
 definition of yield in the workbook; everything that speaks of yield starts from the rows of `by_visit`.
 
 Baseline is the standard count nearest to month 0 among months -6 to 0; repeated counts of that month are
-averaged. A count before a second session in a zone is at once that session's baseline and the earlier
+averaged (`baseline="mean"`: all of them). A count before a second session in a zone is at once that session's baseline and the earlier
 session's last reading: it stands in the rows twice, the second time with `reads_as` "earlier session".
 Native change is applied to native hair only (`yields_native`). The standard error is by the delta method
 from counting error (`measurement.count_variance`, at one hair more than was counted), planted density and
@@ -27,7 +27,7 @@ from analytics import measurement, yields_link, yields_native
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
-from analytics.yields_planted import planted_density, planted_error
+from analytics.yields_planted import PlantedError, planted_density, planted_error
 
 YIELD_FROM_MONTH = 6.0
 WINDOW_OPENS_MONTHS_EARLY = 1.0
@@ -36,7 +36,13 @@ WINDOW_OPENS_MONTHS_EARLY = 1.0
 POOLED_YIELD = 0.85
 
 NATIVE_CHANGES = ("none", "assumed", "control")
-PHOTOGRAPHS = ("standard", "any_length", "all")
+OPTIONS = {
+    "native_change": NATIVE_CHANGES,
+    "photographs": ("standard", "any_length", "all"),
+    "planted": ("best", "region", "zone"),
+    "baseline": ("nearest", "mean"),
+    "bridge": ("", "reader_id", "device_class"),
+}
 
 REASONS = {
     "not_planted": "no planting of this zone in this session is recorded",
@@ -62,7 +68,7 @@ CARRIED = (
 NUMBERS = (
     "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
     "hair_length standard_conditions is_baseline baseline_density baseline_se baseline_area native_factor "
-    "native_density native_change native_change_se planted_hairs_cm2 planted_se planted_cv planted_source "
+    "native_density native_change native_change_se native_shared_se native_shared_df planted_hairs_cm2 planted_se planted_cv planted_source "
     "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
     "quantity is_mature maturity_month"
 ).split()
@@ -116,6 +122,8 @@ def by_visit(
     annual_loss_pct: float = yields_native.ANNUAL_LOSS_PCT,
     photographs: str = "standard",
     planted: str = "best",
+    baseline: str = "nearest",
+    bridge: str = "",
     count_error: CountError | None = None,
 ) -> pd.DataFrame:
     """Return one row a count of a planted region, with yield, its standard error and what it may be used for.
@@ -131,6 +139,11 @@ def by_visit(
         out of every use; `any_length` only those under non-standard conditions; `all` keeps all.
     planted
         `best` (in the region where counted, else zone average), `region` or `zone`.
+    baseline
+        `nearest` (the count nearest to month 0) or `mean` (of all counts from month -6 to 0).
+    bridge
+        `reader_id` or `device_class`: densities brought to the scale of the most frequent one first
+        (`measurement.bridged`); empty for densities as they were read.
     count_error
         Counting error; by default estimated from the clinic's duplicates (`measurement.error_model`).
 
@@ -145,9 +158,11 @@ def by_visit(
     ParameterError
         When an option is unknown or out of range.
     """
-    _check_options(native_change, annual_loss_pct, photographs, planted)
+    options = {"native_change": native_change, "photographs": photographs, "planted": planted}
+    _check_options({**options, "baseline": baseline, "bridge": bridge}, annual_loss_pct)
     error = measurement.error_model(records) if count_error is None else count_error
-    rows = linked(records, photographs=photographs, planted=planted)
+    records = measurement.bridged(records, by=bridge) if bridge else records
+    rows = linked(records, photographs=photographs, planted=planted, baseline=baseline)
     return finished(
         rows,
         records,
@@ -158,12 +173,19 @@ def by_visit(
     )
 
 
-def linked(records: Records, *, photographs: str, planted: str) -> pd.DataFrame:
+def linked(
+    records: Records,
+    *,
+    photographs: str,
+    planted: str,
+    baseline: str = "nearest",
+    planting: PlantedError | None = None,
+) -> pd.DataFrame:
     """Return the counts of `by_visit` with planted density, baseline and history, before any yield."""
     rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
-    planting = planted_error(records)
+    planting = planted_error(records) if planting is None else planting
     rows = planted_density(rows, planting, choice=planted)
-    rows = yields_link.with_baseline(rows, photographs)
+    rows = yields_link.with_baseline(rows, photographs, rule=baseline)
     return yields_link.with_history(rows, yields_link.placed(records, planting, choice=planted))
 
 
@@ -200,15 +222,11 @@ def with_reason(rows: pd.DataFrame, use: str) -> pd.DataFrame:
     return rows.assign(reason=rows[f"why_not_{use}"].map(REASONS).fillna(""))
 
 
-def _check_options(native_change: str, annual_loss_pct: float, photographs: str, planted: str) -> None:
-    options = (
-        ("native_change", native_change, NATIVE_CHANGES),
-        ("photographs", photographs, PHOTOGRAPHS),
-        ("planted", planted, ("best", "region", "zone")),
-    )
-    for name, value, allowed in options:
-        if value not in allowed:
-            raise ParameterError(f"yields.by_visit({name}): unknown; use one of {', '.join(allowed)}")
+def _check_options(given: dict[str, str], annual_loss_pct: float) -> None:
+    for name, value in given.items():
+        if value not in OPTIONS[name]:
+            allowed = ", ".join(o or "nothing" for o in OPTIONS[name])
+            raise ParameterError(f"yields.by_visit({name}): unknown; use one of {allowed}")
     if not 0 <= annual_loss_pct <= 60:
         raise ParameterError(
             "yields.by_visit(annual_loss_pct): out of range; expected 0 to 60 percent a year"
@@ -223,8 +241,8 @@ def _with_native(
     now = (rows["session_month"] + rows["month"]).to_numpy(dtype=float)
     known = np.isfinite(start)
     origin = np.where(rows["is_later"], rows["first_at"].to_numpy(dtype=float), start)
-    factor, factor_se = native_factor(rows, records, (start, now), native_change, annual_loss_pct)
-    since_first, _ = native_factor(rows, records, (origin, start), native_change, annual_loss_pct)
+    path = yields_native.path(rows, records, (start, now), native_change, annual_loss_pct)
+    since_first = yields_native.path(rows, records, (origin, start), native_change, annual_loss_pct).factor
     baseline = rows["baseline_density"].to_numpy(dtype=float)
     carried = rows["first_density"].to_numpy(dtype=float) * since_first
     before = rows["planted_before"].fillna(rows["planted_hairs_cm2"]).to_numpy(dtype=float)
@@ -233,39 +251,13 @@ def _with_native(
     native_at_baseline = np.where(rows["is_later"], later, baseline)
     return rows.assign(
         register_month=now,
-        native_factor=np.where(known, factor, np.nan),
-        native_density=np.where(known, native_at_baseline * factor, np.nan),
-        native_change=np.where(known, native_at_baseline * (factor - 1), np.nan),
-        native_change_se=np.where(known, native_at_baseline * factor_se, np.nan),
+        native_factor=np.where(known, path.factor, np.nan),
+        native_density=np.where(known, native_at_baseline * path.factor, np.nan),
+        native_change=np.where(known, native_at_baseline * (path.factor - 1), np.nan),
+        native_change_se=np.where(known, native_at_baseline * np.hypot(path.own_se, path.shared_se), np.nan),
+        native_shared_se=np.where(known, native_at_baseline * path.shared_se, np.nan),
+        native_shared_df=path.shared_df,
     )
-
-
-def native_factor(
-    rows: pd.DataFrame,
-    records: Records,
-    span: tuple[np.ndarray, np.ndarray],
-    native_change: str,
-    annual_loss_pct: float,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return native density at the end of a span of register months over that at its start, with its SE."""
-    start, now = span
-    if native_change == "none":
-        return np.ones(len(rows)), np.zeros(len(rows))
-    if native_change == "control":
-        control = yields_native.control_rate(records)
-        own = rows[["patient_id"]].merge(
-            control.by_patient, on="patient_id", how="left", validate="many_to_one"
-        )
-        rate = own["rate"].fillna(control.practice).to_numpy(dtype=float)
-        unseen_se = np.hypot(control.practice_se, control.spread)
-        rate_se = own["rate_se"].fillna(unseen_se).to_numpy(dtype=float)
-        years = (now - start) / 12
-        return np.exp(rate * years), np.abs(years) * rate_se * np.exp(rate * years)
-    spells = yields_native.merged_courses(records.therapies)
-    never = np.empty((0, 2))
-    courses = [spells.get(patient, never) for patient in rows["patient_id"]]
-    factor = yields_native.assumed_factor(start, now, courses, annual_loss_pct=annual_loss_pct)
-    return factor, np.zeros(len(rows))
 
 
 def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:

@@ -1,0 +1,217 @@
+"""How much does the headline depend on the choices made?
+
+Mean yield at maturity (`yields_average`) again and again, one choice changed at a time. Lines that the records
+cannot give (no control region, no second device) say so or are named in the notes; none is left out unseen.
+
+The headline rests on readings from eleven months on. Native hair shed by surgery is back by month 9
+(practitioner texts, low evidence), so that it is not in these lines; it is in a growth model's, which starts
+at month 0. `beside` sets such a model's number, with all readings or with those from month 9 on, under them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analytics import measurement
+from analytics.errors import FitError, ParameterError
+from analytics.records import Records
+from analytics.records.dictionary import BASELINE_FROM_MONTH
+from analytics.results import LEVEL, Result
+from analytics.yields_average import average
+from analytics.yields_losses import graft_yield, has_graft_sizes
+from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
+from analytics.yields_planted import ZONE_CV, planted_error
+from analytics.yields_rows import finished, linked
+
+Choice = tuple[str, str, dict[str, Any]]
+# What a line may change, and what it is in the headline.
+MAIN_LINE: dict[str, Any] = {
+    "native_change": "assumed",
+    "annual_loss_pct": ANNUAL_LOSS_PCT,
+    "photographs": "standard",
+    "planted": "best",
+    "zone_ratio": None,
+    "baseline": "nearest",
+    "bridge": "",
+    "zones": "all",
+    "counts": "hairs",
+    "month": None,
+}
+OF_LINKS = ("photographs", "planted", "zone_ratio", "baseline", "bridge")
+OF_ROWS = ("native_change", "annual_loss_pct")
+
+
+def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float = LEVEL) -> Result:
+    """Return the headline under each defensible choice, one choice changed at a time.
+
+    Choices: native change (none, 3.7, 4.8, 5.9 % a year, control regions where there are any), baseline
+    (nearest count, mean of all, zones planted for the first time), photographs (standard or all, readers or
+    devices bridged), planted density (best, region only, zone average only, its mean ratio), hairs or
+    grafts, month (maturity, month 12 for all). The first is the main line.
+
+    Raises
+    ------
+    FitError
+        When no reading is usable under any choice.
+    """
+    lines, not_asked = _choices(records)
+    error = measurement.error_model(records)
+    main: Result | None = None
+    parts: list[pd.DataFrame] = []
+    links: dict[tuple, tuple[Records, pd.DataFrame]] = {}
+    for choice, option, arguments in lines:
+        wanted = {**MAIN_LINE, **arguments}
+        link = tuple(wanted[c] for c in OF_LINKS)
+        if link not in links:
+            links[link] = _linked(records, wanted)
+        try:
+            result = _line(*links[link], wanted, by=by, level=level, error=error)
+        except FitError as problem:
+            parts.append(_absent(choice, option, by, str(problem)))
+            continue
+        main = main or result
+        parts.append(result.table().assign(choice=choice, option=option))
+    if main is None:
+        raise FitError(
+            "yields.sensitivity: no reading is usable under any choice; regrowth check says what was left out"
+        )
+    return Result(
+        pd.concat(parts, ignore_index=True),
+        main.rows(),
+        f"headline under each choice, one changed at a time; {main.method}",
+        by=("choice", "option", *by),
+        checks=main.checks,
+        picture="sensitivity",
+        notes=(*main.notes, *not_asked),
+    )
+
+
+def beside(lines: Result, other: Result, *, choice: str, option: str, term: str) -> Result:
+    """Return the lines of `sensitivity` with one more: the same number from another view.
+
+    Parameters
+    ----------
+    lines, other
+        The lines, and a result with the same groups.
+    choice, option
+        Words for the new line.
+    term
+        Term of `other` that stands for the headline.
+
+    Raises
+    ------
+    ParameterError
+        When the other result has no such term, or no group of the lines.
+    """
+    groups = list(lines.by[2:])
+    table = other.table()
+    if not set(groups) <= set(table.columns):
+        raise ParameterError(
+            f"yields.beside(other): not by {', '.join(groups)}; ask for it by the same groups"
+        )
+    known = lines.table()[groups].drop_duplicates()
+    rows = table[table["term"].eq(term)].merge(known, on=groups, how="inner", validate="one_to_one")
+    if rows.empty:
+        raise ParameterError(f"yields.beside(term): {term} stands in no group of the lines; use a term of it")
+    kept = [c for c in lines.estimates.columns if c in rows.columns]
+    rows = rows[kept].assign(choice=choice, option=option, term="yield")
+    return replace(lines, estimates=pd.concat([lines.estimates, rows], ignore_index=True))
+
+
+def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
+    """Return the lines to ask for, and in words those that these records give no reason to."""
+    low, high = ANNUAL_LOSS_SENSITIVITY_PCT
+    lines: list[Choice] = [
+        ("main line", f"native loss {ANNUAL_LOSS_PCT} % a year", {}),
+        ("native change", "none", {"native_change": "none"}),
+        ("native change", f"{low} % a year", {"annual_loss_pct": low}),
+        ("native change", f"{high} % a year", {"annual_loss_pct": high}),
+        ("native change", "control regions", {"native_change": "control"}),
+        ("photographs", "hair length may differ", {"photographs": "any_length"}),
+        ("photographs", "failed ones too", {"photographs": "all"}),
+        ("planted density", "counted in region", {"planted": "region"}),
+        ("planted density", "zone average", {"planted": "zone"}),
+        ("month", "12 in every zone", {"month": 12.0}),
+    ]
+    counts, sessions = records.measurements, records.sessions
+    before = counts[counts["month"].between(BASELINE_FROM_MONTH, 0)]
+    series = ["patient_id", "session_id", "zone", "region_id"]
+    where = (
+        (
+            bool(before.groupby(series)["month"].nunique().gt(1).any()),
+            ("baseline", "mean of all counts before", {"baseline": "mean"}),
+            "no region was counted in two months before its session: one rule for baselines",
+        ),
+        (
+            bool(sessions["session_number"].gt(1).any()),
+            ("baseline", "zones planted for the first time", {"zones": "first"}),
+            "no second session: every baseline is before any planting",
+        ),
+        (
+            counts["reader_id"].nunique() > 1,
+            ("photographs", "readers bridged", {"bridge": "reader_id"}),
+            "one reader: nothing to bridge",
+        ),
+        (
+            counts["device_class"].nunique() > 1,
+            ("photographs", "devices bridged", {"bridge": "device_class"}),
+            "one device: nothing to bridge",
+        ),
+        (
+            bool(records.placements["roi_planted_hairs_cm2"].isna().any()),
+            _ratio_line(records),
+            "planted density is counted in every region: no zone average is in the main line",
+        ),
+        (
+            has_graft_sizes(records),
+            ("hairs or grafts", "grafts that show a hair", {"counts": "grafts"}),
+            "grafts by hairs per graft are not known: no share of grafts",
+        ),
+    )
+    lines += [line for applies, line, _ in where if applies]
+    order = {"main line": 0, "native change": 1, "baseline": 2, "photographs": 3, "planted density": 4}
+    lines.sort(key=lambda line: order.get(line[0], 5))
+    return lines, tuple(why for applies, _, why in where if not applies)
+
+
+def _ratio_line(records: Records) -> Choice:
+    """Return the other defensible ratio of region over zone average (`yields_planted`)."""
+    own = planted_error(records).zone_ratio
+    other = 1.0 if own != 1.0 else 1 + ZONE_CV**2
+    return ("planted density", f"region over zone {other:.2f}, not {own:.2f}", {"zone_ratio": other})
+
+
+def _linked(records: Records, wanted: dict[str, Any]) -> tuple[Records, pd.DataFrame]:
+    """Return the records, bridged where asked for, and their linked rows."""
+    if wanted["bridge"]:
+        records = measurement.bridged(records, by=wanted["bridge"])
+    planting = planted_error(records)
+    if wanted["zone_ratio"] is not None:
+        planting = replace(planting, zone_ratio=wanted["zone_ratio"])
+    link = {c: wanted[c] for c in ("photographs", "planted", "baseline")}
+    return records, linked(records, planting=planting, **link)
+
+
+def _line(
+    records: Records, rows: pd.DataFrame, wanted: dict[str, Any], *, by: Sequence[str], level: float, error
+) -> Result:
+    native = {c: wanted[c] for c in OF_ROWS}
+    visits = finished(rows, records, error, photographs=wanted["photographs"], **native)
+    if wanted["zones"] == "first":
+        later = visits["is_later"].to_numpy(dtype=bool)
+        visits = visits.assign(for_headline=visits["for_headline"] & ~later)
+    options = {"by": by, "level": level, "rows": visits}
+    if wanted["counts"] == "grafts":
+        both = graft_yield(records, **options)
+        return replace(both, estimates=both.estimates[both.estimates["term"].eq("graft yield")])
+    return average(records, month=wanted["month"], count_error=error, **options)
+
+
+def _absent(choice: str, option: str, by: Sequence[str], why: str) -> pd.DataFrame:
+    row = {"choice": choice, "option": option, **dict.fromkeys(by, "all"), "term": "yield"}
+    return pd.DataFrame(
+        [{**row, "estimate": np.nan, "unit": "% of planted hairs", "flag": why.partition(": ")[2]}]
+    )
