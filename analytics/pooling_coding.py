@@ -103,13 +103,18 @@ def read_study(path: Path) -> Coding:
     return _coding(study)
 
 
-def design_rows(records: Records, coding: Coding) -> pd.DataFrame:
-    """Return one row a usable reading: patient, placement, zone, month, y, and case-mix columns."""
+def usable_rows(records: Records, coding: Coding) -> pd.DataFrame:
+    """Return the rows of `yields.by_visit` that enter the sums: curve readings of the study's zones."""
     visits = yields.by_visit(
         records, native_change=coding.native_change, annual_loss_pct=coding.annual_loss_pct
     )
     rows = visits[visits["for_curve"] & ~visits["is_baseline"] & visits["yield_pct"].notna()]
-    rows = rows[rows["zone"].isin(coding.zones)]
+    return rows[rows["zone"].isin(coding.zones)]
+
+
+def design_rows(records: Records, coding: Coding) -> pd.DataFrame:
+    """Return one row a usable reading: patient, placement, zone, month, y, and case-mix columns."""
+    rows = usable_rows(records, coding)
     frame = pd.DataFrame(
         {
             "patient": rows["patient_id"].astype(str),

@@ -10,7 +10,9 @@ What an observer of all rounds can learn: linear and quadratic functions of the 
 of a clinic; never a row. The readings of three or more patients with the same visits may be turned about
 their mean by any angle without changing a single sum of any round (`tests/test_pooling.py` shows it), so
 that no reading can be told from them. A clinic answers only with at least `min_patients` patients, at least
-`min_cell` of them in every zone it has, and more than twice as many readings as columns.
+`min_cell` of them in every zone it has and in every class of a case-mix column in that zone, and more than
+twice as many readings as columns, in all and in every zone. What two answers made at different times would
+tell by their difference is kept off by the clinic's ledger (`pooling_ledger`).
 """
 
 import json
@@ -32,6 +34,8 @@ from analytics.results import LEVEL, Curve
 MAX_EXCHANGES = 8
 START_MONTH = 12.0
 START_AT_LEAST = 0.1
+# A case-mix column of no more different values than this is a categorical one.
+MOST_CLASSES = 12
 
 
 class _NeedSumsError(Exception):
@@ -194,17 +198,28 @@ def _refuse_small(frame, coding: Coding) -> None:
             "of the records given, or of the study"
         )
     for name in coding.case_mix:
-        cells = frame.groupby(name)["patient"].nunique()
-        if len(cells) <= 12 and (cells < coding.min_cell).any():
+        # The products of zone and case mix in X'X give each of these numbers away.
+        cells = frame.groupby(["zone", name])["patient"].nunique()
+        if frame[name].nunique() <= MOST_CLASSES and (cells < coding.min_cell).any():
             raise ParameterError(
-                f"pool answer: fewer than {coding.min_cell} patients in a cell of {name}; leave it out of "
-                "the study"
+                f"pool answer: fewer than {coding.min_cell} patients in a cell of {name} and zone; leave it "
+                "out of the study"
             )
-    columns = int((np.abs(matrix(frame, coding)).sum(axis=0) > 0).sum())
-    if len(frame) <= 2 * columns:
-        raise ParameterError(
-            f"pool answer: {len(frame)} readings for {columns} columns; more than twice as many are needed"
-        )
+    _refuse_few_readings(frame, coding)
+
+
+def _refuse_few_readings(frame, coding: Coding) -> None:
+    """Refuse where readings are no more than twice as many as columns, in all or in a zone."""
+    used = np.abs(matrix(frame, coding)) > 0
+    for zone in (None, *frame["zone"].unique()):
+        rows = np.ones(len(frame), dtype=bool) if zone is None else frame["zone"].eq(zone).to_numpy()
+        columns = int(used[rows].any(axis=0).sum())
+        if rows.sum() <= 2 * columns:
+            where = "" if zone is None else f" in {zone}"
+            raise ParameterError(
+                f"pool answer: {rows.sum()} readings for {columns} columns{where}; more than twice as many "
+                "are needed"
+            )
 
 
 def _survey_sums(given: mixed.Design) -> dict:
@@ -349,6 +364,12 @@ def _check_one(given: dict, round_file: dict, coding: Coding) -> None:
     if given.get("sha256") != _digest_or_none(body):
         raise ParameterError(
             f"{where}: holds NaN or was changed after it was written; the clinic must answer again"
+        )
+    earlier = [h["n_patients"].get(clinic) for h in round_file["history"][:1]]
+    if earlier and earlier[0] != given["n_patients"]:
+        raise ParameterError(
+            f"{where}: its number of patients is not that of the first round; the clinic must answer with "
+            "the same records"
         )
     _check_numbers(given["sums"], round_file["asked"]["kind"], where)
 

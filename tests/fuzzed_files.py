@@ -169,7 +169,7 @@ def read_csv_register(folder: Path) -> str:
     try:
         found = records.load(folder)
     except AnalyticsError as refused:
-        return _sentence(str(refused))
+        return sentence(str(refused))
     loaded = numbers_loaded(found)
     for name in TABLES:
         path = folder / f"{name}.csv"
@@ -178,7 +178,8 @@ def read_csv_register(folder: Path) -> str:
     return RIGHT
 
 
-def _sentence(said: str) -> str:
+def sentence(said: str) -> str:
+    """Return that a file was refused, or what was said instead of a sentence."""
     if "Traceback" in said or "Error:" in said or not said.strip():
         return f"no sentence: {said[:200]}"
     return REFUSED
@@ -212,7 +213,7 @@ def _holds(loaded: dict, table: str, rows: list[list[str]]) -> bool:
         for row in rows[1:]:
             text = row[at].strip(" \t\r\n\u00a0") if at < len(row) else ""
             empty += text == ""
-            number = _plain_number(text)
+            number = plain_number(text)
             if number is not None:
                 there[number] += 1
         if sum((values - there).values()) > empty:
@@ -220,7 +221,8 @@ def _holds(loaded: dict, table: str, rows: list[list[str]]) -> bool:
     return True
 
 
-def _plain_number(text: str) -> float | None:
+def plain_number(text: str) -> float | None:
+    """Return the number a text is, or None."""
     return float(text) if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text, re.ASCII) else None
 
 
@@ -229,14 +231,14 @@ def read_workbook_register(path: Path) -> str:
     try:
         found = records.load(path)
     except AnalyticsError as refused:
-        return _sentence(str(refused))
+        return sentence(str(refused))
     there = Counter({0.0: 10**6, 1.0: 10**6})  # what empty cells are filled with
     words = set()
     with zipfile.ZipFile(path) as archive:
         for name in archive.namelist():
             for text in re.findall(rb"<(?:v|t)\b[^>]*>([^<]*)<", archive.read(name)):
                 word = html.unescape(text.decode("utf-8", "replace")).strip()
-                number = _plain_number(word)
+                number = plain_number(word)
                 words.add(word)
                 if number is not None:
                     there[number] += 1
@@ -251,7 +253,7 @@ def map_text(path: Path, plan: Path) -> str:
     try:
         tables, balance = mapping.mapped(path, plan)
     except AnalyticsError as refused:
-        return _sentence(str(refused))
+        return sentence(str(refused))
     if not balance.adds_up:
         return "cells lost"
     text = path.read_bytes().decode("cp1252", errors="replace")

@@ -140,8 +140,10 @@ def sqlite_url(path: Path) -> str:
 
 def from_arrow(table: pa.Table, *, file: str, sha256: str) -> RawTable:
     """Return an Arrow table as text."""
-    names = [name for name in table.column_names if not name.startswith(PANDAS_INDEX)]
-    return RawTable(tuple(names), tuple(text_of(table[name], file=file) for name in names), file, sha256)
+    # By position: a name may stand twice.
+    kept = [i for i, name in enumerate(table.column_names) if not name.startswith(PANDAS_INDEX)]
+    names = tuple(table.column_names[i] for i in kept)
+    return RawTable(names, tuple(text_of(table.column(i), file=file) for i in kept), file, sha256)
 
 
 def text_of(column: pa.ChunkedArray | pa.Array, *, file: str) -> pa.Array:

@@ -24,6 +24,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("given", nargs="+", help="files and data of the step")
     parser.add_argument("--clinic", default="", help="this clinic's code in the study")
     parser.add_argument("--out", type=Path, help="file to write")
+    parser.add_argument(
+        "--ledger",
+        type=Path,
+        help="this clinic's own note of what it has answered; unless named, beside the data. It is not sent",
+    )
     parser.add_argument("--write", action="store_true", help="write the file after showing what leaves")
 
 
@@ -41,13 +46,15 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
 
 def _summary(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     (data,) = _exactly(options.given, 1, "summary DATA --clinic CODE --out FILE")
-    made = pooling.summary(door.load(Path(data)), _clinic(options))
+    found = door.load(data)
+    made = pooling.summary(found, _clinic(options))
+    noted = pooling.note_summary(pooling.read_ledger(_ledger(options, data)), found, _clinic(options))
     for line in made["estimates"]:
         say(
             f"{line['term']}, {line['zone']}: {line['estimate']:.3f} (SE {line['se']:.3f}), "
             f"{line['n_patients']} patients"
         )
-    return _leave(options, made, say)
+    return _leave(options, made, _ledger(options, data), noted, say)
 
 
 def _combine(options: argparse.Namespace, say: Callable[[str], None]) -> int:
@@ -72,9 +79,11 @@ def _open(options: argparse.Namespace, say: Callable[[str], None]) -> int:
 
 def _answer(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     round_path, data = _exactly(options.given, 2, "answer ROUND DATA --clinic CODE --out FILE")
-    made = pooling.answer(pooling.read_round(Path(round_path)), door.load(Path(data)), _clinic(options))
+    asked, found = pooling.read_round(Path(round_path)), door.load(data)
+    made = pooling.answer(asked, found, _clinic(options))
+    noted = pooling.note_answer(pooling.read_ledger(_ledger(options, data)), asked, found, _clinic(options))
     say(pooling.what_leaves(made))
-    return _leave(options, made, say)
+    return _leave(options, made, _ledger(options, data), noted, say)
 
 
 def _next(options: argparse.Namespace, say: Callable[[str], None]) -> int:
@@ -92,12 +101,18 @@ def _next(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     return 0
 
 
-def _leave(options: argparse.Namespace, made: dict, say: Callable[[str], None]) -> int:
+def _leave(
+    options: argparse.Namespace, made: dict, ledger: Path, noted: dict, say: Callable[[str], None]
+) -> int:
     if not options.write:
         say("This is all that would leave the clinic. Nothing has been written: add --write to write it.")
         return 0
-    files.write_json(_out(options), made)
-    say(f"Written to {_out(options)}. Local law and consent decide whether it may be sent.")
+    out = _out(options)
+    # The note first: an answer noted and then not written does no harm, one sent and not noted would.
+    files.write_json(ledger, noted)
+    files.write_json(out, made)
+    say(f"Noted in {ledger}, which stays in the clinic.")
+    say(f"Written to {out}. Local law and consent decide whether it may be sent.")
     return 0
 
 
@@ -105,6 +120,15 @@ def _exactly(given: list[str], n: int, usage: str) -> list[str]:
     if len(given) != n:
         raise ParameterError(f"regrowth pool: expected {usage}")
     return given
+
+
+def _ledger(options: argparse.Namespace, data: str) -> Path:
+    """Return the place of the clinic's ledger: as named, beside the data, or beside what is written."""
+    if options.ledger is not None:
+        return Path(options.ledger)
+    place = Path(data)
+    beside = place.absolute().parent if place.exists() else _out(options).absolute().parent
+    return beside / (f"{place.stem}.pool_ledger.json" if place.exists() else "pool_ledger.json")
 
 
 def _clinic(options: argparse.Namespace) -> str:
