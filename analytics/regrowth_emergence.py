@@ -132,6 +132,7 @@ def fit_emergence(
     early_shedding: bool = False,
     from_month: float | None = None,
     criterion: str = "REML",
+    whole: Emergence | None = None,
 ) -> Emergence:
     """Fit the emergence model to a register.
 
@@ -152,6 +153,8 @@ def fit_emergence(
         held at that of the fit to all readings.
     criterion
         `REML`, or `ML` to compare models.
+    whole
+        With `from_month`: the fit to all readings, made with the same choices, where the caller has it.
 
     Raises
     ------
@@ -171,7 +174,8 @@ def fit_emergence(
     )
     error = measurement.error_model(records)
     choice = Choice(native_change, annual_loss_pct, None, early_shedding, by)
-    whole = fit_rows(choose(), error, curve=curve, criterion=criterion, choice=choice)
+    if whole is None or from_month is None:
+        whole = fit_rows(choose(), error, curve=curve, criterion=criterion, choice=choice)
     if from_month is None:
         return whole
     held = dict(zip(whole.zones, log_steepness(whole), strict=True))

@@ -79,12 +79,12 @@ def joint(
         By zone, overlap `all`: `yield, sessions together` (percent of all hairs planted there, at the last
         reading, mean over overlapping regions) and `split decided by the readings`. By overlapping region:
         `last session's share of the gain`. `extra["splits"]` holds, a region, the limits that planted hairs
-        and months alone allow. Regions are numbered, not named; `rows()` names them.
+        and months alone allow. Regions are numbered, not named; `rows()` names them. Where no zone was planted
+        again before it was mature, or too little is counted for the model, one row without a number whose
+        flag says so.
 
     Raises
     ------
-    FitError
-        When no zone was planted again before it was mature, or the model does not settle.
     ParameterError
         When an option is out of range, or a zone has no tempo.
     """
@@ -101,8 +101,13 @@ def joint(
     laid = yields_joint_rows.prepare(
         visits, records, native_change=native_change, annual_loss_pct=annual_loss_pct
     )
+    if isinstance(laid, str):
+        return _unanswered(visits, laid, _method(curve, tempo is not None, level))
     held = _held(tempo, laid.zones)
-    fit, words = _settled(laid, measurement.error_model(records), curve, held)
+    settled = _settled(laid, measurement.error_model(records), curve, held)
+    if isinstance(settled, str):
+        return _unanswered(visits, settled, _method(curve, tempo is not None, level))
+    fit, words = settled
     table, splits = yields_joint_split.tables(fit, laid, curve, _offsets(laid, held), level)
     used = yields_joint_rows.numbered(with_reason(visits, "joint"), laid)
     return Result(
@@ -115,6 +120,13 @@ def joint(
         notes=(*words, *_notes(laid)),
         extra={"splits": splits},
     )
+
+
+def _unanswered(visits: pd.DataFrame, why: str, method: str) -> Result:
+    line = {"zone": "all", "overlap": "all", "term": "yield, sessions together", "estimate": np.nan}
+    table = pd.DataFrame([{**line, "unit": "% of planted hairs", "n_patients": 0, "n_rows": 0, "flag": why}])
+    used = with_reason(visits, "joint").assign(overlap="")
+    return Result(table, used, method, by=("zone", "overlap"), picture="splits")
 
 
 def density_curve(shape: str, n_sessions: int, x: np.ndarray, parameters: np.ndarray):
@@ -163,12 +175,15 @@ def _offsets(laid: JointRows, held: np.ndarray | None) -> np.ndarray:
 
 def _settled(
     laid: JointRows, error: CountError, curve: str, held: np.ndarray | None
-) -> tuple[NonlinearFit, tuple[str, ...]]:
-    """Return the fit, all spreads first, then without a spread of tempo, and what was left out, in words."""
+) -> tuple[NonlinearFit, tuple[str, ...]] | str:
+    """Return the fit, all spreads first, then without a spread of tempo, and what was left out, in words.
+
+    Where there is no fit, why not, in words.
+    """
     if held is None and laid.n_regions < MIN_REGIONS:
-        raise FitError(
-            f"yields.joint: {laid.n_regions} region(s) are counted after a session, {MIN_REGIONS} are "
-            "needed to estimate how fast hair emerges; give tempo, from an emergence fit or from elsewhere"
+        return (
+            f"{laid.n_regions} region(s) are counted after a session, {MIN_REGIONS} are needed to estimate how "
+            "fast hair emerges; give tempo, from an emergence fit or from elsewhere"
         )
     for tempo_varies in (True, False):
         try:
@@ -182,9 +197,9 @@ def _settled(
                 else ("the spread of tempo between patients is left out: it did not settle",)
             )
             return fit, said
-    raise FitError(
-        "yields.joint: the model of overlapping sessions does not settle; give tempo (from an emergence "
-        "fit), or report the zone's density without a yield"
+    return (
+        "the model of overlapping sessions does not settle; give tempo (from an emergence fit), or report the "
+        "zone's density without a yield"
     )
 
 

@@ -14,10 +14,14 @@ import numpy as np
 import pandas as pd
 
 from analytics import yields_link, yields_native
-from analytics.errors import FitError
 from analytics.records import Records
 from analytics.yields_planted import planted_error
 
+NO_OVERLAP = (
+    "no region was planted again before its earlier session was mature and counted since; every reading belongs "
+    "to one session: use yields.average"
+)
+NO_DENSITY = "every region planted again carries a session whose planted density is not known"
 REGION = ["patient_id", "zone", "region_id"]
 # Points of plateau between placements of a patient, and a plateau, to weigh the errors of planted densities
 # against each other (assumed; the size of the whole is estimated).
@@ -57,29 +61,25 @@ class JointRows:
 
 def prepare(
     visits: pd.DataFrame, records: Records, *, native_change: str, annual_loss_pct: float
-) -> JointRows:
-    """Return the rows of the joint view in arrays.
-
-    Raises
-    ------
-    FitError
-        When no region was planted again before it was mature.
-    """
+) -> JointRows | str:
+    """Return the rows of the joint view in arrays; where no region may be in it, why not, in words."""
     usable = visits[visits["for_joint"] & visits["density"].notna() & visits["reads_as"].eq("own session")]
     usable = usable[usable["zone"].isin(_zones_with_overlap(usable))]
     if usable.empty:
-        raise FitError(
-            "yields.joint: no region was planted again before its earlier session was mature; every reading "
-            "belongs to one session, use yields.average"
-        )
+        return NO_OVERLAP
     rows = _averaged(usable)
     plantings = _plantings(rows, records)
     rows, (planted, months, spread), n_unknown = _side_by_side(rows, plantings)
+    if rows.empty:
+        return f"{NO_DENSITY}: {n_unknown} region(s)"
     now = rows["register_month"].to_numpy(dtype=float)
     span = (rows["first_at"].to_numpy(dtype=float), now)
     kept = yields_native.path(rows, records, span, native_change, annual_loss_pct).factor
     zones = tuple(sorted(rows["zone"].unique()))
     region = rows.groupby(REGION, sort=False).ngroup().to_numpy()
+    overlaps = _overlaps(rows, region, months)
+    if overlaps.empty:
+        return f"{NO_DENSITY}: {n_unknown} region(s)"
     return JointRows(
         y=rows["density"].to_numpy(dtype=float),
         kept=kept,
@@ -98,7 +98,7 @@ def prepare(
         zones=zones,
         n_regions=len(np.unique(region[(months > 0).any(axis=1)])),
         n_unknown=n_unknown,
-        overlaps=_overlaps(rows, region, months),
+        overlaps=overlaps,
     )
 
 

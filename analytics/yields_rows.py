@@ -7,8 +7,9 @@ carry no countable shaft at any moment. Before month 6 the same quantity is call
 definition of yield in the workbook; everything that speaks of yield starts from the rows of `by_visit`.
 
 Baseline is the standard count nearest to month 0 among months -6 to 0; repeated counts of that month are
-averaged (`baseline="mean"`: all of them). A count before a second session in a zone is at once that session's baseline and the earlier
-session's last reading: it stands in the rows twice, the second time with `reads_as` "earlier session".
+averaged (`baseline="mean"`: all of them). A count before a second session in a zone is at once that
+session's baseline and the earlier session's last reading: it stands in the rows twice, the second time with
+`reads_as` "earlier session".
 Native change is applied to native hair only (`yields_native`). The standard error is by the delta method
 from counting error (`measurement.count_variance`, at one hair more than was counted), planted density and
 native change. A row says what it may be used for and, coded, why not.
@@ -68,7 +69,8 @@ CARRIED = (
 NUMBERS = (
     "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
     "hair_length standard_conditions is_baseline baseline_density baseline_se baseline_area native_factor "
-    "native_density native_change native_change_se native_shared_se native_shared_df planted_hairs_cm2 planted_se planted_cv planted_source "
+    "native_density native_change native_change_se native_shared_se native_shared_df "
+    "planted_hairs_cm2 planted_se planted_cv planted_source "
     "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
     "quantity is_mature maturity_month"
 ).split()

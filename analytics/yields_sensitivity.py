@@ -1,7 +1,8 @@
 """How much does the headline depend on the choices made?
 
-Mean yield at maturity (`yields_average`) again and again, one choice changed at a time. Lines that the records
-cannot give (no control region, no second device) say so or are named in the notes; none is left out unseen.
+Mean yield at maturity (`yields_average`) again and again, one choice changed at a time. Lines that the
+records cannot give (no control region, no second device) say so or are named in the notes; none is left out
+unseen.
 
 The headline rests on readings from eleven months on. Native hair shed by surgery is back by month 9
 (practitioner texts, low evidence), so that it is not in these lines; it is in a growth model's, which starts
@@ -99,7 +100,7 @@ def beside(lines: Result, other: Result, *, choice: str, option: str, term: str)
     choice, option
         Words for the new line.
     term
-        Term of `other` that stands for the headline.
+        Term of `other` that stands for the headline, in percent of planted hairs.
 
     Raises
     ------
@@ -117,7 +118,8 @@ def beside(lines: Result, other: Result, *, choice: str, option: str, term: str)
     if rows.empty:
         raise ParameterError(f"yields.beside(term): {term} stands in no group of the lines; use a term of it")
     kept = [c for c in lines.estimates.columns if c in rows.columns]
-    rows = rows[kept].assign(choice=choice, option=option, term="yield")
+    unit = str(lines.estimates["unit"].iloc[0])
+    rows = rows[kept].assign(choice=choice, option=option, term="yield", unit=unit)
     return replace(lines, estimates=pd.concat([lines.estimates, rows], ignore_index=True))
 
 
@@ -206,7 +208,8 @@ def _line(
     options = {"by": by, "level": level, "rows": visits}
     if wanted["counts"] == "grafts":
         both = graft_yield(records, **options)
-        return replace(both, estimates=both.estimates[both.estimates["term"].eq("graft yield")])
+        grafts = both.estimates[both.estimates["term"].eq("graft yield")]
+        return replace(both, estimates=grafts.assign(term="yield"))
     return average(records, month=wanted["month"], count_error=error, **options)
 
 

@@ -9,8 +9,8 @@ import registers
 from test_results import assert_keeps_the_contract
 
 from analytics import yields
-from analytics.errors import FitError, ParameterError
-from analytics.pages import figures, figures_yields
+from analytics.errors import ParameterError
+from analytics.pages import disclosure, figures, figures_yields
 from analytics.records import simulate
 
 # One register's mean may lie this many standard errors from the truth (1 in 1,700 by chance).
@@ -97,9 +97,28 @@ def test_no_single_yield_is_given_from_an_overlap(drawn, answer):
     assert "joint view only" in yields.REASONS["overlap"]
 
 
-def test_a_register_without_overlap_is_told_to_use_the_average(tmp_path):
-    with pytest.raises(FitError, match=r"use yields\.average"):
-        yields.joint(registers.one_case(tmp_path, [(0, 40), (12, 80)]))
+def test_a_register_without_overlap_answers_so_in_words_and_draws_nothing(tmp_path):
+    answer = yields.joint(registers.one_case(tmp_path, [(0, 40), (12, 80)]))
+    assert_keeps_the_contract(answer)
+    assert answer.table()["estimate"].isna().all()
+    assert "use yields.average" in answer.table()["flag"].iloc[0]
+    assert "use yields.average" in figures.unsaid(answer)
+
+
+def test_one_overlap_is_too_little_to_learn_how_fast_hair_emerges(tmp_path):
+    register = _twice(tmp_path, "whole", "whole", gap=8)
+    answer = yields.joint(register)
+    assert_keeps_the_contract(answer)
+    assert answer.table()["flag"].iloc[0].startswith("1 region(s) are counted after a session, 15 are needed")
+    unknown = register.placements.assign(roi_planted_hairs_cm2=np.nan, hairs=np.nan)
+    unknown = yields.joint(replace(register, placements=unknown))
+    assert unknown.table()["estimate"].isna().all()
+
+
+def test_regions_withheld_for_an_audience_are_said_to_be_withheld(answer):
+    shared = disclosure.protect(answer, "public")
+    assert "withheld for this audience" in figures.unsaid(shared)
+    assert figures.unsaid(answer) == ""
 
 
 def test_a_tempo_that_is_given_is_held_and_must_name_every_zone(drawn):

@@ -60,6 +60,15 @@ PICTURES: dict[str, Callable[..., Axes]] = {
 }
 
 
+# Pictures that can have nothing to show though their result has rows, and the words for it.
+UNSAID: dict[str, Callable[[Result], str]] = {"splits": figures_yields.unsaid}
+
+
+def unsaid(result: Result) -> str:
+    """Return in words why a result has no picture; empty where it has one."""
+    return UNSAID[result.picture](result) if result.picture in UNSAID else ""
+
+
 def draw(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw the standard picture of a result.
 

@@ -12,6 +12,7 @@ ROW_IN = 0.30
 NARROW_ROW_IN = 0.46
 DENSE_ROW_IN = 0.24
 N_COLUMNS = 3
+ROOM_FOR_N = 0.14  # share of a panel's width kept free for the counts at its right edge
 SHORT_MONTHS = 20.0  # up to here a tick every 3 months, beyond every 6
 
 
@@ -47,6 +48,8 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
         ]
         named = [drawing.title_case(label) for label in labels]
         interval_rows(panel, rows, named, narrow=narrow, numbers=False)
+        if not narrow:
+            _n_inside(panel, rows)
         if not narrow and position % N_COLUMNS:
             panel.set_yticklabels([])
         main = rows[[label.startswith("main") for label in labels]]
@@ -55,10 +58,28 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
                 float(main["estimate"].iloc[0]), color=drawing.QUIET, linewidth=0.8, linestyle=(0, (2, 2))
             )
         panel.set_title(drawing.group_name(panel_by or "", name))
+    if not narrow:
+        left, right = axes[0].get_xlim()
+        axes[0].set_xlim(left, right + ROOM_FOR_N * (right - left))
     figure = axes[0].figure
     assert figure is not None
-    figure.supxlabel(drawing.axis_name(_what(table), str(table["unit"].iloc[0])), fontsize=8.6)
+    units = " or ".join(words.unit_name(u) for u in table["unit"].drop_duplicates())
+    figure.supxlabel(f"{drawing.title_case(_what(table))} ({units})", fontsize=8.6)
     return axes[0]
+
+
+def _n_inside(ax: Axes, rows: pd.DataFrame) -> None:
+    """Write each row's number of patients inside the right edge."""
+    for y, n in enumerate(rows.get("n_patients", pd.Series(dtype=float))):
+        if pd.notna(n):
+            ax.annotate(
+                words.number(n), (1, y), xycoords=("axes fraction", "data"), xytext=(-2, 0),
+                textcoords="offset points", ha="right", va="center", fontsize=6.8, color=drawing.QUIET,
+            )  # fmt: skip
+    ax.annotate(
+        "n", (1, 1), xycoords="axes fraction", xytext=(-2, 1), textcoords="offset points", ha="right",
+        va="bottom", fontsize=6.8, color=drawing.QUIET,
+    )  # fmt: skip
 
 
 def curve(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:

@@ -22,9 +22,7 @@ def splits(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
     """
     shown = _shown(result)
     if shown.empty:
-        raise ParameterError(
-            "draw(result): every region is withheld for this audience; say so in words instead of drawing"
-        )
+        raise ParameterError(f"draw(result): {unsaid(result)}; say so in words instead of drawing")
     groups = list(shown.groupby("zone", sort=False))
     row_in = NARROW_ROW_IN if narrow else ROW_IN
     heights = [min(len(rows), MOST_ROWS) * row_in + 0.75 for _, rows in groups]
@@ -42,10 +40,21 @@ def splits(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
     return axes[0]
 
 
+def unsaid(result: Result) -> str:
+    """Return in words why there is no region to draw; empty where there is one."""
+    if not _shown(result).empty:
+        return ""
+    why = [flag for flag in result.table().get("flag", pd.Series(dtype=str)).fillna("") if flag]
+    has_regions = "splits" in result.extra and len(result.extra["splits"]) > 0
+    return "every region is withheld for this audience" if has_regions or not why else why[0]
+
+
 def _shown(result: Result) -> pd.DataFrame:
     """Return a row a region with both limits; those withheld for the audience fall out."""
     table = result.table()
     table = table[table["term"].eq(TERM)]
+    if table.empty:
+        return table
     before = result.extra["splits"][["zone", "overlap", "before_low", "before_high", "decided_pct"]]
     return table.merge(before, on=["zone", "overlap"], how="left", validate="one_to_one").dropna(
         subset=["estimate"]

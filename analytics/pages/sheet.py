@@ -32,6 +32,7 @@ from analytics.pages import (
     cache,
     disclosure,
     drawing,
+    figures,
     files,
     parameters,
     provenance,
@@ -202,6 +203,10 @@ def figure(page: Page, name: str, title: str, *, alt: str, caption: str = "") ->
     if result.table().empty:
         _withheld(page, title)
         return
+    if why := figures.unsaid(result):
+        page.written.append({"kind": "unsaid", "title": title, "text": why})
+        _show(f"<p>{html.escape(title)}: {html.escape(_for_audience(page, why))}.</p>")
+        return
     number = _next(page, "figure")
     page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
     _show(sheet_blocks.figure_block(result, number, title, alt, caption))
@@ -232,7 +237,8 @@ def frame(
     """Write a plain frame (a list of cases, a flow of records) as a table."""
     shown = disclosure.protect_frame(rows, page.audience)
     if shown.empty:
-        _withheld(page, title) if len(rows) else _show(f"<p>{html.escape(title)}: none.</p>")
+        none = "none" if page.audience == "internal" else "none, or none that this audience may see"
+        _withheld(page, title) if len(rows) else _show(f"<p>{html.escape(title)}: {none}.</p>")
         return
     number = _next(page, "table")
     entry = {"kind": "table", "id": f"t{number}", "title": title, "frame": sheet_content.plain_rows(shown)}
