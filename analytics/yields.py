@@ -3,8 +3,8 @@
 `by_visit` is the only definition of yield (`yields_rows`); `average` the mean by zone, surgeon or method;
 `against_others` one operator beside the rest; `sensitivity` the headline under every defensible choice, and
 `beside` one more line of it; `joint` the view for overlapping sessions; `photograph_failures` the share of
-photographs that failed; `loss_chain` what is lost between the punch and the mirror; `graft_yield` the share of
-grafts that show a hair; `hair_mass` hair cross-section.
+photographs that failed; `loss_chain` what is lost between the punch and the mirror; `graft_yield` the share
+of grafts that show a hair; `hair_mass` hair cross-section.
 """
 
 from analytics.yields_average import average

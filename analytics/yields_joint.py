@@ -79,9 +79,9 @@ def joint(
         By zone, overlap `all`: `yield, sessions together` (percent of all hairs planted there, at the last
         reading, mean over overlapping regions) and `split decided by the readings`. By overlapping region:
         `last session's share of the gain`. `extra["splits"]` holds, a region, the limits that planted hairs
-        and months alone allow. Regions are numbered, not named; `rows()` names them. Where no zone was planted
-        again before it was mature, or too little is counted for the model, one row without a number whose
-        flag says so.
+        and months alone allow. Regions are numbered, not named; `rows()` names them. Where no zone was
+        planted again before it was mature, or too little is counted for the model: one row without a
+        number, whose flag says so.
 
     Raises
     ------
@@ -182,8 +182,8 @@ def _settled(
     """
     if held is None and laid.n_regions < MIN_REGIONS:
         return (
-            f"{laid.n_regions} region(s) are counted after a session, {MIN_REGIONS} are needed to estimate how "
-            "fast hair emerges; give tempo, from an emergence fit or from elsewhere"
+            f"{laid.n_regions} region(s) are counted after a session, {MIN_REGIONS} are needed to estimate "
+            "how fast hair emerges; give tempo, from an emergence fit or from elsewhere"
         )
     for tempo_varies in (True, False):
         try:
@@ -198,8 +198,8 @@ def _settled(
             )
             return fit, said
     return (
-        "the model of overlapping sessions does not settle; give tempo (from an emergence fit), or report the "
-        "zone's density without a yield"
+        "the model of overlapping sessions does not settle; give tempo (from an emergence fit), or report "
+        "the zone's density without a yield"
     )
 
 

@@ -18,8 +18,8 @@ from analytics.records import Records
 from analytics.yields_planted import planted_error
 
 NO_OVERLAP = (
-    "no region was planted again before its earlier session was mature and counted since; every reading belongs "
-    "to one session: use yields.average"
+    "no region was planted again before its earlier session was mature and counted since; every reading "
+    "belongs to one session: use yields.average"
 )
 NO_DENSITY = "every region planted again carries a session whose planted density is not known"
 REGION = ["patient_id", "zone", "region_id"]
