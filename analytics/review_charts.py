@@ -110,7 +110,7 @@ def run_charts(
         chart = control.chart(series.kind, series.part, series.whole, n_baseline=series.n_baseline)
         tables.append(_points(criterion, chart, series))
         paths.append(_lines(criterion, chart, series))
-        signals.append(_signal_row(criterion, chart, series, period))
+        signals.append(_signal_row(criterion, chart, series))
     return Curve(
         stacked(tables) if tables else _no_points(),
         stacked(used),
@@ -118,7 +118,13 @@ def run_charts(
         "declared change; false-alarm rates by simulation of stable series of the same kind and sizes",
         by=("criterion",),
         picture="run_charts",
-        extra={"signals": pd.DataFrame(signals), "changes": _changes(criteria, quarter)},
+        extra={
+            "signals": pd.DataFrame(signals),
+            "declared": pd.DataFrame(
+                {"criterion": [c.id for c in chosen], "name": [c.title for c in chosen]}
+            ),
+            "changes": _changes(criteria, quarter),
+        },
         path=stacked(paths) if paths else _no_points(),
         x_name="register_month" if period == "month" else "quarter",
     )
@@ -222,18 +228,16 @@ def _lines(criterion, chart: control.Chart, series: Series) -> pd.DataFrame:
     )
 
 
-def _signal_row(criterion, chart: control.Chart, series: Series, period: str) -> dict:
+def _signal_row(criterion, chart: control.Chart, series: Series) -> dict:
     runs = runrules.runs(chart.value, false_alarms.baseline_median(chart))
     rates = false_alarms.of_chart(chart, series.whole)
     n = len(chart.value)
     return {
         "criterion": criterion.id,
-        "name": criterion.title,
         "chart": series.kind,
-        "point": "sessions between events" if series.kind == "g" else f"one {period}",
-        "n_points": n,
-        "n_baseline_points": series.n_baseline,
-        "n_outside": int(chart.outside.sum()),
+        "points": n,
+        "baseline_points": series.n_baseline,
+        "points_outside": int(chart.outside.sum()),
         "longest_run": int(runs.longest),
         "longest_run_allowed": int(runs.longest_limit),
         "crossings": int(runs.crossings),
@@ -260,12 +264,10 @@ def _in_words(chart: control.Chart, runs: runrules.Runs, series: Series) -> str:
 def _no_chart(criterion) -> dict:
     return {
         "criterion": criterion.id,
-        "name": criterion.title,
         "chart": "none",
-        "point": "",
-        "n_points": 0,
-        "n_baseline_points": 0,
-        "n_outside": 0,
+        "points": 0,
+        "baseline_points": 0,
+        "points_outside": 0,
         "signal": f"fewer than {MIN_EVENTS} events, or fewer than 3 points: nothing to chart yet",
         "is_trial": True,
         "false_alarm_pct": np.nan,

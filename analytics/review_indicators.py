@@ -75,7 +75,7 @@ def indicators(records: Records, criteria: Criteria, *, quarter: int, level: flo
         "where the whole interval lies on one side of the standard",
         by=("criterion", "outcome"),
         picture="indicators",
-        extra={"audit": pd.DataFrame(audit), "named": _named(named)},
+        extra={"audit": pd.DataFrame(audit), "declared": _declared(criteria), "named": _named(named)},
         notes=(
             "Cannot tell: the interval holds the standard, so the numbers do not decide.",
             "A complication belongs to the quarter in which its month was reached.",
@@ -199,12 +199,7 @@ def _audit_row(criterion, found: dict[str, Measured], rows: pd.DataFrame, quarte
     gap = _change(criterion, found, LEVEL)
     return {
         "criterion": criterion.id,
-        "name": criterion.title,
-        "statement": criterion.statement,
-        "standard": criterion.standard,
-        "direction": criterion.direction,
         "unit": criterion.unit,
-        "counted": criterion.counted,
         "numerator": now.numerator,
         "denominator": now.denominator,
         "n_exceptions": int(excepted),
@@ -221,9 +216,26 @@ def _audit_row(criterion, found: dict[str, Measured], rows: pd.DataFrame, quarte
         "change": gap[0],
         "change_low": gap[1],
         "change_high": gap[2],
-        "source": criterion.source,
-        "source_kind": criterion.source_kind,
     }
+
+
+def _declared(criteria: Criteria) -> pd.DataFrame:
+    """Return the words of each criterion: apart from the counts, which are protected by their groups."""
+    return pd.DataFrame(
+        [
+            {
+                "criterion": c.id,
+                "name": c.title,
+                "statement": c.statement,
+                "standard": c.standard,
+                "direction": c.direction,
+                "counted": c.counted,
+                "source": c.source,
+                "source_kind": c.source_kind,
+            }
+            for c in criteria.criterion
+        ]
+    )
 
 
 def _named(parts: list[pd.DataFrame]) -> pd.DataFrame:

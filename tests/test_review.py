@@ -24,7 +24,7 @@ from analytics import (
     review_units,
 )
 from analytics.errors import ParameterError
-from analytics.pages import figures
+from analytics.pages import figures, words_review
 from analytics.records import Records, words
 from analytics.review_criteria import ALL_METHODS, ALL_ZONES, Criteria
 
@@ -269,8 +269,7 @@ def test_an_outcome_is_decided_on_the_interval_alone(low, high, direction, said)
 
 
 def test_the_board_says_met_only_where_the_interval_does(panels):
-    audit = panels["indicators"].extra["audit"]
-    for _, row in audit.iterrows():
+    for _, row in words_review.audit(panels["indicators"]).iterrows():
         said = review_measures.outcome(row["ci_low"], row["ci_high"], row["standard"], row["direction"])
         assert row["outcome"] == said
 
@@ -530,8 +529,8 @@ def test_fewer_than_eight_operators_get_intervals_and_eight_get_a_funnel(demo, c
 
 def test_a_chart_of_few_points_says_trial_and_prints_its_false_alarm_rate(panels):
     signals = panels["run_charts"].extra["signals"]
-    drawn = signals[signals["n_points"] > 0]
-    assert drawn.loc[drawn["n_points"] < 12, "is_trial"].all()
+    drawn = signals[signals["points"] > 0]
+    assert drawn.loc[drawn["points"] < 12, "is_trial"].all()
     assert drawn["false_alarm_pct"].between(0, 100).all()
     axes = figures.draw(panels["run_charts"])
     titles = [panel.get_title(loc="left") for panel in axes.figure.axes if panel.get_title(loc="left")]
@@ -543,8 +542,8 @@ def test_the_baseline_is_frozen_before_a_declared_change(demo, criteria, panels)
     signals = panels["run_charts"].extra["signals"].set_index("criterion")
     points = panels["run_charts"].table()
     months = points.loc[points["criterion"].eq("yield_all"), "x"]
-    assert signals.loc["yield_all", "n_baseline_points"] == (months < 22).sum()
-    assert signals.loc["transection", "n_baseline_points"] == signals.loc["transection", "n_points"]
+    assert signals.loc["yield_all", "baseline_points"] == (months < 22).sum()
+    assert signals.loc["transection", "baseline_points"] == signals.loc["transection", "points"]
 
 
 def test_nothing_is_charted_from_fewer_than_four_events(panels):

@@ -21,6 +21,7 @@ from scipy import stats
 from analytics.errors import FitError
 
 EIGEN_FLOOR = 1e-10
+MOST_UNSEEN = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +155,10 @@ def contrast(fit: Fit, combination: ArrayLike, *, level: float = 0.95) -> Contra
     c = np.asarray(combination, dtype=float)
     estimate = float(c @ fit.beta)
     se = float(np.sqrt(max(c @ fit.cov @ c, 0.0)))
-    exactly = len(fit.lost) and np.abs(fit.lost @ fit.bread @ c).max() > EIGEN_FLOOR
-    df = np.nan if exactly else _satterthwaite(fit, c)
+    # Under equal variances this is the share of the variance that clusters fitted exactly would contribute.
+    whole = float(c @ fit.bread @ c)
+    unseen = float(((fit.lost @ fit.bread @ c) ** 2).sum()) / whole if whole > 0 else 0.0
+    df = _satterthwaite(fit, c) if unseen < MOST_UNSEEN else np.nan
     if not (se > 0 and np.isfinite(df)):
         return Contrast(estimate, np.nan, df, np.nan, np.nan, np.nan, level)
     half = float(stats.t.ppf(0.5 + level / 2, df)) * se

@@ -12,7 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analytics.pages import drawing, figures_review_time, words
+from analytics.pages import drawing, figures_review_time, words, words_review
 from analytics.results import Result
 
 OUTCOME_STYLE: dict[str, dict] = {
@@ -20,8 +20,9 @@ OUTCOME_STYLE: dict[str, dict] = {
     "not met": {"marker": "s", "color": drawing.SERIES[1], "markerfacecolor": drawing.SERIES[1]},
     "cannot tell": {"marker": "D", "color": drawing.QUIET, "markerfacecolor": "white"},
     "no data": {"marker": "", "color": drawing.QUIET, "markerfacecolor": "white"},
+    "withheld": {"marker": "", "color": drawing.QUIET, "markerfacecolor": "white"},
 }
-ORDER = ("not met", "cannot tell", "met", "no data")
+ORDER = ("not met", "cannot tell", "met", "no data", "withheld")
 ROW_IN, NARROW_ROW_IN = 0.44, 0.78
 STATUS_STYLE: dict[str, dict] = {
     "seen in window": {"color": drawing.SERIES[0], "hatch": ""},
@@ -46,7 +47,7 @@ def sentence(result: Result, ax: Axes | None = None, *, narrow: bool = False) ->
 
 def indicators(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw each criterion on its own scale, its standard at the line and better to the right."""
-    audit = result.extra["audit"]
+    audit = words_review.audit(result)
     order = {name: i for i, name in enumerate(ORDER)}
     audit = audit.sort_values("outcome", key=lambda o: o.map(order), kind="stable")
     row_in = NARROW_ROW_IN if narrow else ROW_IN
@@ -90,7 +91,7 @@ def _board_row(ax: Axes, y: int, row: pd.Series, *, narrow: bool) -> None:
 
 def _board_words(row: pd.Series) -> str:
     if pd.isna(row["estimate"]):
-        return "nothing to count this quarter"
+        return "small numbers" if row["outcome"] == "withheld" else "nothing to count this quarter"
     unit = str(row["unit"])
     places = 2 if unit == "hairs per graft" else 0 if unit == "min" else 1
     value = words.with_unit(words.number(row["estimate"], places), unit)

@@ -8,7 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analytics.pages import drawing, words
+from analytics.pages import drawing, words, words_review
 from analytics.results import Curve, Result
 
 LIMITS = ("lower limit", "upper limit")
@@ -18,7 +18,7 @@ X_NAME = {"register_month": "Register month", "quarter": "Quarter", "case": "Cas
 def run_charts(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw a control chart a criterion: points, centre, limits, signals, declared changes."""
     assert isinstance(result, Curve)
-    signals = result.extra["signals"]
+    signals = words_review.charts(result)
     drawn = list(result.table()["criterion"].drop_duplicates())
     axes = _grid(ax, len(drawn), narrow=narrow, columns=2, height_in=2.35)
     changes = result.extra["changes"]

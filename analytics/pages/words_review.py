@@ -12,9 +12,12 @@ import pandas as pd
 from analytics.pages import words
 from analytics.results import Result
 from analytics.review_change import AT_END, DETECTABLE, STEP
-from analytics.review_measures import CANNOT_TELL, MET, NOT_MET
+from analytics.review_indicators import ALL_DUE, PATIENTS
+from analytics.review_measures import CANNOT_TELL, MET, NO_DATA, NOT_MET
 
 THIN = words.THIN
+WITHHELD = "withheld"
+NO_BREAK = "\N{NO-BREAK SPACE}"
 PLACES = {"min": 0, "hairs per graft": 2}
 CHARTS = {
     "individuals": "individuals",
@@ -60,49 +63,80 @@ def part(result: Result, name: str) -> pd.DataFrame:
     return result.extra.get(name, pd.DataFrame())
 
 
+def audit(result: Result) -> pd.DataFrame:
+    """Return the audit beside the words of each criterion; a withheld one has no outcome."""
+    frame = part(result, "audit").merge(part(result, "declared"), on="criterion", validate="one_to_one")
+    hidden = frame["estimate"].isna() & frame["outcome"].ne(NO_DATA)
+    hidden_year = frame["year_estimate"].isna() & frame["year_outcome"].ne(NO_DATA)
+    return frame.assign(
+        outcome=frame["outcome"].mask(hidden, WITHHELD),
+        year_outcome=frame["year_outcome"].mask(hidden_year, WITHHELD),
+    )
+
+
 def audit_table(result: Result) -> pd.DataFrame:
     """Return the audit of a quarter: standard, what was counted, value with interval, outcome."""
-    audit = part(result, "audit")
+    rows = audit(result)
     return pd.DataFrame(
         {
-            "criterion": audit["name"],
-            "standard": [f"{r['direction']} {_value(r['standard'], r['unit'])}" for _, r in audit.iterrows()],
-            "counted": [_counted(row) for _, row in audit.iterrows()],
-            "this_quarter": [_with_limits(r, "estimate", "ci_low", "ci_high") for _, r in audit.iterrows()],
-            "outcome": audit["outcome"],
+            "criterion": rows["name"],
+            "standard": [f"{r['direction']} {_value(r['standard'], r['unit'])}" for _, r in rows.iterrows()],
+            "counted": [_counted(row) for _, row in rows.iterrows()],
+            "this_quarter": [_with_limits(r, "estimate", "ci_low", "ci_high") for _, r in rows.iterrows()],
+            "outcome": rows["outcome"].str.replace(" ", NO_BREAK),
+        }
+    )
+
+
+def also_table(result: Result) -> pd.DataFrame:
+    """Return complications counted by patient, and answers counted over all who were due."""
+    table = result.table()
+    rows = table[table["term"].isin([PATIENTS, ALL_DUE])]
+    names = part(result, "declared").set_index("criterion")["name"]
+    return pd.DataFrame(
+        {
+            "criterion": rows["criterion"].map(names),
+            "counted_over": rows["term"].str.removeprefix("this quarter, ").str.removeprefix("of "),
+            "n_counted": rows["n_rows"],
+            "this_quarter": [
+                _with_limits(row, "estimate", "ci_low", "ci_high") for _, row in rows.iterrows()
+            ],
         }
     )
 
 
 def change_table(result: Result) -> pd.DataFrame:
     """Return this quarter beside the last, the difference with its interval, and the last four quarters."""
-    audit = part(result, "audit")
-    rows = [row for _, row in audit.iterrows()]
+    frame = audit(result)
+    rows = [row for _, row in frame.iterrows()]
     return pd.DataFrame(
         {
-            "criterion": audit["name"],
+            "criterion": frame["name"],
             "this_quarter": [_value(row["estimate"], row["unit"]) for row in rows],
             "last_quarter": [_value(row["last_estimate"], row["unit"]) for row in rows],
             "difference": [_with_limits(row, "change", "change_low", "change_high") for row in rows],
             "four_quarters": [_with_limits(row, "year_estimate", "year_low", "year_high") for row in rows],
-            "over_four_quarters": audit["year_outcome"],
+            "over_four_quarters": frame["year_outcome"],
         }
     )
 
 
+def charts(result: Result) -> pd.DataFrame:
+    """Return what every chart says beside its name."""
+    return part(result, "signals").merge(part(result, "declared"), on="criterion", validate="one_to_one")
+
+
 def chart_table(result: Result) -> pd.DataFrame:
     """Return what every chart says, its kind, its points, and how often it would say so by luck."""
-    signals = part(result, "signals")
-    if signals.empty:
-        return signals
-    trial = np.where(signals["is_trial"] & (signals["n_points"] > 0), "trial: ", "")
+    rows = charts(result)
+    trial = np.where(rows["is_trial"].astype(bool) & (rows["points"] > 0), "trial: ", "")
     return pd.DataFrame(
         {
-            "criterion": signals["name"],
-            "chart": signals["chart"].map(CHARTS).fillna("none"),
-            "n_points": signals["n_points"],
-            "says": trial + signals["signal"],
-            "false_alarms_in_100": signals["false_alarm_pct"],
+            "criterion": rows["name"],
+            "chart": rows["chart"].map(CHARTS).fillna("none"),
+            "points": rows["points"],
+            "says": trial + rows["signal"],
+            "false_alarms_in_100": rows["false_alarm_pct"],
         }
     )
 
@@ -115,6 +149,17 @@ def named_cases(result: Result) -> pd.DataFrame:
     kept = ["session_id", "zone", "quarter", "month", "yield_pct", "upper"]
     latest = named.sort_values(["quarter", "yield_pct"], ascending=[False, True])[kept]
     return latest.rename(columns={"upper": "upper_limit_pct"})
+
+
+def signal_table(result: Result) -> pd.DataFrame:
+    """Return a row a signal: when it came, where its rise began, and the sessions of the rise."""
+    signals, cases = part(result, "signals"), part(result, "cases")
+    if signals.empty or cases.empty:
+        return signals
+    group = result.by[0]
+    sessions = cases.groupby([group, "signal"])["session_id"].agg(", ".join).rename("sessions_of_the_rise")
+    kept = [group, "signal", "quarter", "register_month", "began_in_month"]
+    return signals[kept].merge(sessions.reset_index(), on=[group, "signal"], validate="one_to_one")
 
 
 def follow_up_table(result: Result) -> pd.DataFrame:
@@ -169,9 +214,8 @@ def differences_table(result: Result) -> pd.DataFrame:
 
 def sources(result: Result) -> pd.DataFrame:
     """Return what each standard rests on."""
-    audit = part(result, "audit")
     kept = {"name": "criterion", "source_kind": "rests_on", "source": "source"}
-    return audit[list(kept)].rename(columns=kept) if len(audit) else audit
+    return part(result, "declared")[list(kept)].rename(columns=kept)
 
 
 def _value(value: float, unit: str) -> str:
@@ -182,12 +226,14 @@ def _value(value: float, unit: str) -> str:
 def _with_limits(row: pd.Series, estimate: str, low: str, high: str) -> str:
     places = PLACES.get(str(row["unit"]), 1)
     if pd.isna(row[estimate]):
-        return words.NOT_AVAILABLE
+        return WITHHELD if row.get("outcome") == WITHHELD else words.NOT_AVAILABLE
     said = words.number(row[estimate], places)
     return said if pd.isna(row[low]) else f"{said} ({words.limits(row[low], row[high], places)})"
 
 
 def _counted(row: pd.Series) -> str:
+    if pd.isna(row["denominator"]):
+        return WITHHELD if row["outcome"] == WITHHELD else words.NOT_AVAILABLE
     n = words.number(row["denominator"])
     if pd.isna(row["numerator"]) or row["unit"] != "%":
         said = f"{n} {row['counted']}"
@@ -202,28 +248,28 @@ def _counted(row: pd.Series) -> str:
 
 
 def _indicators(result: Result) -> str:
-    audit = result.extra["audit"]
-    n = audit["outcome"].value_counts()
-    bad = _listed(audit.loc[audit["outcome"].eq(NOT_MET), "name"])
-    year = audit["year_outcome"].value_counts()
-    missed = f"{n[NOT_MET]} not ({bad})" if n.get(NOT_MET, 0) else "none is not met"
+    rows = audit(result)
+    n, year = rows["outcome"].value_counts(), rows["year_outcome"].value_counts()
+    missed = "none is not met"
+    if n.get(NOT_MET, 0):
+        missed = f"{n[NOT_MET]} not ({_listed(rows.loc[rows['outcome'].eq(NOT_MET), 'name'])})"
+    unsaid = n.get(WITHHELD, 0)
+    withheld = f"; {unsaid} {_are(unsaid)} withheld" if unsaid else ""
     return (
-        f"Of {len(audit)} criteria {n.get(MET, 0)} {_are(n.get(MET, 0))} met, {missed}, and for "
-        f"{n.get(CANNOT_TELL, 0)} one quarter's numbers cannot tell; over four quarters {year.get(MET, 0)} "
-        f"{_are(year.get(MET, 0))} met and {year.get(NOT_MET, 0)} not."
+        f"Of {len(rows)} criteria {n.get(MET, 0)} {_are(n.get(MET, 0))} met, {missed}, and for "
+        f"{n.get(CANNOT_TELL, 0)} one quarter's numbers cannot tell{withheld}; over four quarters "
+        f"{year.get(MET, 0)} {_are(year.get(MET, 0))} met and {year.get(NOT_MET, 0)} not."
     )
 
 
 def _run_charts(result: Result) -> str:
-    signals = result.extra["signals"]
-    drawn = signals[signals["n_points"] > 0]
+    rows = charts(result)
+    drawn = rows[rows["points"] > 0]
     said = drawn[drawn["signal"].ne("no signal")]
     luck = drawn["false_alarm_pct"].sum() / 100
-    which = (
-        f"{len(said)} of {len(drawn)} charts signal: {_listed(said['name'])}"
-        if len(said)
-        else (f"None of {len(drawn)} charts signals")
-    )
+    which = f"None of {len(drawn)} charts signals"
+    if len(said):
+        which = f"{len(said)} of {len(drawn)} charts signal: {_listed(said['name'])}"
     return f"{which}. By luck alone about {luck:.1f} would."
 
 
@@ -256,13 +302,13 @@ def _cases(result: Result) -> str:
     if signals.empty:
         return f"No signal in {n_cases} cases."
     parts = [
-        f"{name} ({len(rows)}, the first in quarter {int(rows['quarter'].min())}, beginning in month "
-        f"{int(rows['began_in_month'].min())})"
+        f"{name} signalled {'once' if len(rows) == 1 else f'{len(rows)} times'}, first in quarter "
+        f"{int(rows['quarter'].min())} (the rise began in month {int(rows['began_in_month'].min())})"
         for name, rows in signals.groupby(group)
     ]
     quiet = [str(n) for n in counts.index if n not in set(signals[group])]
-    rest = f"; none for {_listed(quiet)}" if quiet else ""
-    return f"Signals for {_listed(parts)}{rest}."
+    rest = f"; {_listed(quiet)} did not" if quiet else ""
+    return f"{_listed(parts)}{rest}."
 
 
 def _follow_up(result: Result) -> str:

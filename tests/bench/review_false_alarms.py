@@ -232,7 +232,7 @@ def _one_register(task) -> tuple[float, float, bool, bool]:
     change = criteria.change[0].model_copy(update={"register_month": truth.medium_changes_in_month})
     criteria = criteria.model_copy(update={"change": (change,)})
     signals = review.run_charts(known, criteria, quarter=12).extra["signals"]
-    drawn = signals[(signals["n_points"] > 0) & ~signals["is_trial"]]
+    drawn = signals[(signals["points"] > 0) & ~signals["is_trial"]]
     step = review.before_after(
         known, criteria, quarter=12, change_id="medium", criterion_id="yield_all"
     ).table()
