@@ -2,13 +2,15 @@
 
 `by_visit` is the only definition of yield (`yields_rows`); `average` the mean by zone, surgeon or method;
 `against_others` one operator beside the rest; `sensitivity` the headline under every defensible choice, and
-`beside` one more line of it; `joint` the view for overlapping sessions; `photograph_failures` the share of
-photographs that failed; `loss_chain` what is lost between the punch and the mirror; `graft_yield` the share
-of grafts that show a hair; `hair_mass` hair cross-section.
+`beside` one more line of it; `if_not_read` what those who stayed away could change; `joint` the view for
+overlapping sessions; `photograph_failures` the share of photographs that failed; `loss_chain` what is lost
+between the punch and the mirror; `graft_yield` the share of grafts that show a hair; `hair_mass` hair
+cross-section.
 """
 
 from analytics.yields_average import average
 from analytics.yields_compare import against_others
+from analytics.yields_followup import if_not_read
 from analytics.yields_joint import joint
 from analytics.yields_losses import graft_yield, hair_mass, loss_chain
 from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
@@ -30,6 +32,7 @@ __all__ = [
     "by_visit",
     "graft_yield",
     "hair_mass",
+    "if_not_read",
     "joint",
     "loss_chain",
     "photograph_failures",

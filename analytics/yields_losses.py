@@ -1,10 +1,12 @@
 """What is lost between the punch and the mirror, each loss over its own denominator?
 
-The chain: attempts -> grafts out -> intact -> usable -> planted -> growing. A ratio of sums over sessions
-has its standard error from the spread between sessions (ratio estimator, Cochran 1977, Sampling Techniques,
-ch. 6, from memory), because sessions differ: taken graft by graft as if independent, the interval is 2 to 3
-times too narrow. Transection here is *visible* transection, found in grafts that came out; what stays hidden
-in the skin is not in it.
+The chain: attempts -> grafts out -> intact -> usable -> planted -> growing. Grafts put aside or lost on the
+way stay in the denominators before them: what grew is given of what was planted, and what was planted of what
+was usable and of what was attempted, so that nobody's loss hides in another's denominator. A ratio of sums
+over sessions has its standard error from the spread between sessions (ratio estimator, Cochran 1977, Sampling
+Techniques, ch. 6, from memory), because sessions differ: taken graft by graft as if independent, the interval
+is 2 to 3 times too narrow. Transection here is *visible* transection, found in grafts that came out; what
+stays hidden in the skin is not in it.
 
 Hairs and grafts are never mixed. From a hair yield s and the grafts by hairs per graft, the share of grafts
 that show a hair is sum_k w_k (1 - (1 - s)^k), if hairs of a graft grow independently; it is above the hair
@@ -24,16 +26,21 @@ from scipy import stats
 from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.results import LEVEL, Result
-from analytics.yields_average import FEW, MIN_PATIENTS, average
+from analytics.yields_average import FEW, MIN_PATIENTS, average, one_reading
+from analytics.yields_rows import by_visit
 
+GROWING = "growing of planted"
 GRAFTS = ("grafts_1", "grafts_2", "grafts_3", "grafts_4")
 
 
-def ratio_of_sums(part, whole, *, level: float = LEVEL) -> tuple[float, float, float, float]:
+def ratio_of_sums(
+    part, whole, *, level: float = LEVEL, is_share: bool = True
+) -> tuple[float, float, float, float]:
     """Return sum(part) / sum(whole) with its standard error and limits, the session as the unit.
 
     Limits are Student's t on the logit scale where 0 < ratio < 1, so that they stay inside; at 0 or 1 the
-    exact binomial limits of as many trials as there are sessions stand in.
+    exact binomial limits of as many trials as there are sessions stand in. A ratio that is no share, and may
+    pass 1, has plain t limits.
 
     Parameters
     ----------
@@ -51,6 +58,9 @@ def ratio_of_sums(part, whole, *, level: float = LEVEL) -> tuple[float, float, f
     if k < 2:
         return ratio, np.nan, np.nan, np.nan
     se = float(np.sqrt(k / (k - 1) * np.sum((x - ratio * n) ** 2)) / n.sum())
+    if not is_share:
+        half = float(stats.t.ppf((1 + level) / 2, k - 1)) * se
+        return ratio, se, ratio - half, ratio + half
     if not 0 < ratio < 1 or se == 0:
         low = stats.beta.ppf((1 - level) / 2, ratio * k, k - ratio * k + 1) if ratio > 0 else 0.0
         high = stats.beta.ppf((1 + level) / 2, ratio * k + 1, k - ratio * k) if ratio < 1 else 1.0
@@ -60,26 +70,32 @@ def ratio_of_sums(part, whole, *, level: float = LEVEL) -> tuple[float, float, f
     return ratio, se, float(1 / (1 + np.exp(half - centre))), float(1 / (1 + np.exp(-half - centre)))
 
 
-def loss_chain(records: Records, *, by: Sequence[str] = (), level: float = LEVEL) -> Result:
+def loss_chain(
+    records: Records, *, by: Sequence[str] = (), level: float = LEVEL, rows: pd.DataFrame | None = None
+) -> Result:
     """Return each step's share with the session as the unit, in percent of the step's own denominator.
 
     Parameters
     ----------
     by
         Columns of `sessions` to group by, e.g. `surgeon_id`, `method`.
+    rows
+        Rows of `by_visit`, where the caller has them already.
 
     Returns
     -------
     Result
         Terms `out of attempts` (FUE with attempts recorded), `intact of out`, `usable of out`, `planted of
-        attempts`; numerators and denominators stand in `extra["counts"]`.
+        usable`, `planted of attempts` in grafts, `growing of planted` in hairs (sessions with a mature
+        reading, a placement weighted by its hairs); numerators and denominators stand in `extra["counts"]`.
+        Only `growing of planted` may pass 100 %.
     """
     unknown = [c for c in by if c not in records.sessions.columns]
     if unknown:
         raise ParameterError(
             f"yields.loss_chain(by): unknown column {', '.join(unknown)}; use a column of sessions"
         )
-    sessions = records.sessions.astype(dict.fromkeys(_COUNTS, "float64"))
+    sessions = _with_planted_and_growing(records, rows)
     groups = sessions.groupby(list(by), sort=True) if by else [((), sessions)]
     rows, counts = [], []
     for key, group in groups:
@@ -204,21 +220,39 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
 _COUNTS = ("attempts", "grafts_out", "grafts_transected", "grafts_discarded")
 
 
+def _with_planted_and_growing(records: Records, rows: pd.DataFrame | None) -> pd.DataFrame:
+    """Add grafts planted by the planting log, and hairs growing of those whose placement was read."""
+    sessions = records.sessions.astype(dict.fromkeys(_COUNTS, "float64"))
+    places = records.placements.astype({"grafts": "float64", "hairs": "float64"})
+    planted = places.groupby("session_id")["grafts"].agg(lambda g: g.sum(skipna=False))
+    read = one_reading(by_visit(records) if rows is None else rows)
+    read = read.merge(places[["placement_id", "hairs"]], on="placement_id", validate="one_to_one")
+    read = read.dropna(subset=["hairs"])
+    growing = read["hairs"] * read["yield_pct"] / read["planted_ratio"] / 100
+    return sessions.assign(
+        grafts_planted=sessions["session_id"].map(planted),
+        hairs_growing=sessions["session_id"].map(growing.groupby(read["session_id"]).sum()),
+        hairs_read=sessions["session_id"].map(read.groupby("session_id")["hairs"].sum()),
+    )
+
+
 def _steps(sessions: pd.DataFrame) -> list[tuple[str, pd.Series, pd.Series]]:
     out, attempts = sessions["grafts_out"], sessions["attempts"]
-    planted = out - sessions["grafts_discarded"]
+    usable, planted = out - sessions["grafts_discarded"], sessions["grafts_planted"]
     steps = [
         ("out of attempts", out, attempts),
         ("intact of out", out - sessions["grafts_transected"], out),
-        ("usable of out", planted, out),
+        ("usable of out", usable, out),
+        ("planted of usable", planted, usable),
         ("planted of attempts", planted, attempts),
+        (GROWING, sessions["hairs_growing"], sessions["hairs_read"]),
     ]
     known = [(term, part, whole, part.notna() & whole.gt(0)) for term, part, whole in steps]
     return [(term, part[ok], whole[ok]) for term, part, whole, ok in known if ok.any()]
 
 
 def _step_row(term: str, part: pd.Series, whole: pd.Series, sessions: pd.DataFrame, level: float) -> dict:
-    ratio, se, low, high = ratio_of_sums(part, whole, level=level)
+    ratio, se, low, high = ratio_of_sums(part, whole, level=level, is_share=term != GROWING)
     patients = int(sessions["patient_id"].nunique())
     return {
         "term": term,

@@ -123,6 +123,8 @@ def expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError)
 
 def indicators(picked: pd.DataFrame, adjust: list[str]) -> np.ndarray:
     """Return centred case-mix columns, (n, k): numbers as they are, words as indicators."""
+    if not adjust:
+        return np.empty((len(picked), 0))
     frame = pd.get_dummies(picked[adjust].convert_dtypes(), drop_first=True).astype("Float64")
     frame = frame.fillna(frame.mean()).astype(float)
     frame = frame.loc[:, frame.nunique() > 1]

@@ -22,6 +22,7 @@ from analytics.records import Records
 from analytics.records.dictionary import BASELINE_FROM_MONTH
 from analytics.results import LEVEL, Result
 from analytics.yields_average import average
+from analytics.yields_followup import if_not_read
 from analytics.yields_losses import graft_yield, has_graft_sizes
 from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields_planted import ZONE_CV, planted_error
@@ -39,8 +40,11 @@ MAIN_LINE: dict[str, Any] = {
     "bridge": "",
     "zones": "all",
     "counts": "hairs",
+    "points_if_not_read": 0.0,
     "month": None,
 }
+# How far those never read may stand from the others: a choice of ours, no source.
+AWAY_POINTS = 10.0
 OF_LINKS = ("photographs", "planted", "zone_ratio", "baseline", "bridge")
 OF_ROWS = ("native_change", "annual_loss_pct")
 
@@ -51,7 +55,8 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
     Choices: native change (none, 3.7, 4.8, 5.9 % a year, control regions where there are any), baseline
     (nearest count, mean of all, zones planted for the first time), photographs (standard or all, readers or
     devices bridged), planted density (best, region only, zone average only, its mean ratio), hairs or
-    grafts, month (maturity, month 12 for all). The first is the main line.
+    grafts, month (maturity, month 12 for all), those never read (AWAY_POINTS lower or higher). The first is
+    the main line.
 
     Raises
     ------
@@ -137,6 +142,8 @@ def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
         ("planted density", "counted in region", {"planted": "region"}),
         ("planted density", "zone average", {"planted": "zone"}),
         ("month", "12 in every zone", {"month": 12.0}),
+        ("never read", f"{AWAY_POINTS:g} points lower", {"points_if_not_read": -AWAY_POINTS}),
+        ("never read", f"{AWAY_POINTS:g} points higher", {"points_if_not_read": AWAY_POINTS}),
     ]
     counts, sessions = records.measurements, records.sessions
     before = counts[counts["month"].between(BASELINE_FROM_MONTH, 0)]
@@ -206,6 +213,8 @@ def _line(
         later = visits["is_later"].to_numpy(dtype=bool)
         visits = visits.assign(for_headline=visits["for_headline"] & ~later)
     options = {"by": by, "level": level, "rows": visits}
+    if points := wanted["points_if_not_read"]:
+        return if_not_read(records, points=points, count_error=error, **options)
     if wanted["counts"] == "grafts":
         both = graft_yield(records, **options)
         grafts = both.estimates[both.estimates["term"].eq("graft yield")]
