@@ -171,11 +171,30 @@ def follow_up(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
     flow = flow[flow["zone"].eq("all")].reset_index(drop=True)
     row_in, left, top_in = (0.5, 0.22, 0.75) if narrow else (0.42, 0.10, 0.35)
     axes = _rows_figure(ax, len(flow), row_in, narrow=narrow, left=left, right=0.72, top_in=top_in)
+    table = result.table()
+    seen = table[table["zone"].eq("all")].set_index("visit").reindex([f"month {v:g}" for v in flow["visit"]])
+    counts = flow[[_count_of(status) for status in STATUS_STYLE]]
+    if counts.isna().to_numpy().any():
+        # Some counts may not be shown: the share seen stands for them all.
+        _shares_seen(axes, seen)
+    else:
+        _bars_of_status(axes, flow, columns=2 if narrow else 5)
+    for y, (_, row) in enumerate(seen.iterrows()):
+        _beside(axes, 1.02, y, _seen_words(row), size=7.6)
+    axes.set_yticks(np.arange(len(flow)), list(seen.index))
+    _finish_rows(axes, len(flow), keep_labels=True)
+    return axes
+
+
+def _count_of(status: str) -> str:
+    return f"n_{status.replace(' ', '_')}"
+
+
+def _bars_of_status(ax: Axes, flow: pd.DataFrame, *, columns: int) -> None:
     start = np.zeros(len(flow))
     for status, style in STATUS_STYLE.items():
-        n = flow[f"n_{status.replace(' ', '_')}"].to_numpy(dtype=float)
-        n = np.nan_to_num(n)
-        axes.barh(
+        n = flow[_count_of(status)].to_numpy(dtype=float)
+        ax.barh(
             np.arange(len(flow)),
             n,
             left=start,
@@ -187,17 +206,16 @@ def follow_up(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
             hatch=style["hatch"],
         )
         start += n
-    table = result.table()
-    for y, (_, row) in enumerate(flow.iterrows()):
-        seen = table[table["visit"].eq(f"month {row['visit']:g}") & table["zone"].eq("all")].iloc[0]
-        _beside(axes, 1.02, y, _seen_words(seen), size=7.6)
-    axes.set_yticks(np.arange(len(flow)), [f"month {v:g}" for v in flow["visit"]])
-    axes.set_xlabel("Sessions")
-    axes.legend(
-        loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2 if narrow else 5, frameon=False, fontsize=7.4
-    )
-    _finish_rows(axes, len(flow), keep_labels=True)
-    return axes
+    ax.set_xlabel("Sessions")
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, frameon=False, fontsize=7.4)
+
+
+def _shares_seen(ax: Axes, seen: pd.DataFrame) -> None:
+    y = np.arange(len(seen))
+    ax.hlines(y, seen["ci_low"], seen["ci_high"], color=drawing.SERIES[0], alpha=0.6, linewidth=2.2)
+    ax.plot(seen["estimate"], y, "o", color=drawing.SERIES[0])
+    ax.set_xlim(0, 100)
+    ax.set_xlabel("Seen in window (percent of those due)")
 
 
 def _seen_words(row: pd.Series) -> str:
@@ -280,11 +298,14 @@ def _beside(
     would come out ragged.
     """
     lines = text.split("\n")
+    # Text that lies inside the axes hides the line of the standard behind it.
+    behind = {"facecolor": "white", "edgecolor": "none", "pad": 0.6} if 0 <= x <= 1 else None
     leading = 1.25 * size
     for i, line in enumerate(lines):
         ax.annotate(
             line,
             (x, y),
+            bbox=behind,
             xycoords=("axes fraction", "data"),
             xytext=(0, ((len(lines) - 1) / 2 - i) * leading),
             textcoords="offset points",
