@@ -1,42 +1,28 @@
 """One patient: where does each planted zone stand among this practice's cases, and what will it be?
 
 Each zone's readings are set against the practice's own centiles of that zone at that month. The forecast is
-the emergence model's given all of this case's readings. Before maturity a zone is
-
- * *behind*, where its true yield lies below the practice's 10th centile for the month with probability 80 %
-   or more;
- * *ahead*, above the 90th with that probability; *usual*, between the two with that probability; else
-   *cannot tell*.
-
-The probability of being behind is split into *slow* (log tempo in the slowest tenth) and *low* (plateau in
-the lowest tenth). After maturity it is *low* where the true yield lies under 70 % with probability 95 % or
-more. Both rules are ours; `false_alarms` says how often a healthy case is called behind.
+the emergence model's given all of this case's readings: a density as it would be counted, and the yield as
+it would be read from that count against this case's own baseline and planted density. How a placement stands
+is decided by the rule of `course_standing`.
 """
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics import course_bands, regrowth
-from analytics import regrowth_quantities as quantities
+from analytics.course_standing import FALSE_ALARMS, LOW_YIELD_PCT, practice_bounds, standing
 from analytics.errors import ParameterError
-from analytics.numerics import curves
 from analytics.records import Records
-from analytics.regrowth import CasePrediction, Emergence
+from analytics.regrowth import Emergence
 from analytics.results import LEVEL, Curve
 
 MONTHS_AHEAD = (9.0, 12.0, 15.0, 18.0, 24.0)
 LEVELS = (0.5, 0.8, 0.95)
-BEHIND_CENTILE, AHEAD_CENTILE = 10.0, 90.0
-DECIDES = 0.8
-LOW_YIELD_PCT = 70.0
-DECIDES_LOW = 0.95
-_DRAWS = 4000
 _STEP = 0.5
 WORDS = {
-    "ahead": "ahead of nine in ten of this practice's cases",
+    "ahead": "ahead, its readings higher than those of 95 in 100 of this practice's cases read alike",
     "usual": "within the usual range of this practice",
-    "behind": "behind nine in ten of this practice's cases",
+    "behind": "behind, its readings lower than those of 95 in 100 of this practice's cases read alike",
     "low": f"low: its true yield lies under {LOW_YIELD_PCT:g} % of planted hairs",
     "cannot tell": "not to be told yet from the readings there are",
 }
@@ -81,9 +67,9 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
     rows = laid.frame[laid.frame["patient_id"].eq(patient_id)]
     used = laid.used[laid.used["patient_id"].eq(patient_id)]
     method = (
-        f"emergence model ({fit.curve}), conditional on this case's readings, no refit; behind: true yield "
-        "below the practice's "
-        f"{BEHIND_CENTILE:g}th centile with probability {100 * DECIDES:g} % or more; {100 * level:g} % limits"
+        f"emergence model ({fit.curve}), conditional on this case's readings, no refit; predicted yield: as "
+        "it would be read against this case's baseline; behind: readings taken together lower than those of "
+        f"all but {100 * FALSE_ALARMS:g} in 100 cases of this practice read alike; {100 * level:g} % limits"
     )
     extra = {"not judged": _not_judged(used, rows)}
     if rows.empty:
@@ -97,124 +83,6 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
     path = pd.concat([p["path"] for p in parts], ignore_index=True)
     checks = dict(fit.checks)
     return Curve(estimates, used, method, ("place",), checks, "case", path=path, extra=extra)
-
-
-def practice_bounds(fit: Emergence) -> dict[str, np.ndarray]:
-    """Return the centiles of true yield between which a case is usual, by zone and month."""
-    return course_bands.bounds(fit, low=BEHIND_CENTILE, high=AHEAD_CENTILE)
-
-
-def standing(
-    fit: Emergence,
-    rows: pd.DataFrame,
-    placement_id: str,
-    *,
-    bounds: dict[str, np.ndarray],
-    found: CasePrediction | None = None,
-) -> dict:
-    """Return where one placement stands at its last reading, given all of the patient's rows.
-
-    `state` is one of WORDS; `chance_behind`, `chance_ahead`, `chance_low` and the split `slow_only,
-    low_only, both, neither` are probabilities, the split given that it is behind; `z` is the standardised
-    deviation from the practice's mean, whose lower tail is uniform over the practice's cases.
-    """
-    own = rows[rows["placement_id"].eq(placement_id)]
-    follow = own[~own["is_baseline"].astype(bool)]
-    zone = str(own["group"].iloc[0])
-    month = float(follow["month"].max()) if len(follow) else 0.0
-    if not len(follow) or month <= 0:
-        return {
-            "state": "cannot tell",
-            "month": month,
-            "zone": zone,
-            "n_readings": 0,
-            "z": np.nan,
-            "chance_behind": np.nan,
-        }
-    found = regrowth.predict_case(fit, rows, [month]) if found is None else found
-    at = found.path["placement_id"].eq(placement_id) & np.isclose(found.path["month"], month)
-    here = found.path[at].iloc[0]
-    mean, sd = float(here["yield_pct"]), float(np.sqrt(here["yield_var"]))
-    edges = bounds[zone]
-    lowest, highest = (float(np.interp(month, edges[:, 0], edges[:, c])) for c in (1, 2))
-    behind = float(stats.norm.cdf((lowest - mean) / sd))
-    ahead = float(stats.norm.sf((highest - mean) / sd))
-    low = float(stats.norm.cdf((LOW_YIELD_PCT - mean) / sd))
-    is_mature = month >= float(fit.maturity_month[fit.zone_index(zone)]) - 1
-    effect = found.effects[found.effects["placement_id"].eq(placement_id)].iloc[0]
-    return {
-        "state": _state(behind, ahead, low, is_mature),
-        "zone": zone,
-        "month": month,
-        "n_readings": len(follow),
-        "is_mature": is_mature,
-        "yield_now": mean,
-        "yield_sd": sd,
-        "chance_behind": behind,
-        "chance_ahead": ahead,
-        "chance_low": low,
-        **_slow_or_low(effect),
-        "z": _deviation(fit, zone, month, mean, effect),
-    }
-
-
-def _state(behind: float, ahead: float, low: float, is_mature: bool) -> str:
-    if is_mature and low >= DECIDES_LOW:
-        return "low"
-    if behind >= DECIDES:
-        return "behind"
-    if ahead >= DECIDES:
-        return "ahead"
-    if 1 - behind - ahead >= DECIDES:
-        return "usual"
-    return "cannot tell"
-
-
-def _slow_or_low(effect: pd.Series) -> dict:
-    """Return the chances of slow only, low only, both and neither, from the normal posterior."""
-    covariance = np.array(
-        [
-            [effect["plateau_var"], effect["plateau_log_tempo_cov"]],
-            [effect["plateau_log_tempo_cov"], effect["log_tempo_var"]],
-        ]
-    )
-    draws = np.random.default_rng(1).multivariate_normal(
-        [effect["plateau"], effect["log_tempo"]], covariance, size=_DRAWS, method="svd"
-    )
-    tenth = stats.norm.ppf(BEHIND_CENTILE / 100)
-    low = draws[:, 0] < tenth * np.sqrt(effect["prior_plateau_var"])
-    slow = draws[:, 1] > -tenth * np.sqrt(effect["prior_log_tempo_var"])
-    return {
-        "slow_only": float((slow & ~low).mean()),
-        "low_only": float((low & ~slow).mean()),
-        "both": float((low & slow).mean()),
-        "neither": float((~low & ~slow).mean()),
-    }
-
-
-def _deviation(fit: Emergence, zone: str, month: float, mean: float, effect: pd.Series) -> float:
-    """Return how far the expected yield is from the mean, in SDs of that over the practice's cases."""
-    k = fit.zone_index(zone)
-    plateau, log_half, log_k = (v[k] for v in quantities.parameters(fit, fit.beta))
-    emerged, by_time, _ = (
-        float(v[0]) for v in curves.share(fit.curve, np.array([month * np.exp(-log_half)]), log_k)
-    )
-    slope = np.array([emerged, -plateau * by_time])
-    prior = np.array(
-        [
-            [effect["prior_plateau_var"], effect["prior_cov"]],
-            [effect["prior_cov"], effect["prior_log_tempo_var"]],
-        ]
-    )
-    post = np.array(
-        [
-            [effect["plateau_var"], effect["plateau_log_tempo_cov"]],
-            [effect["plateau_log_tempo_cov"], effect["log_tempo_var"]],
-        ]
-    )
-    learnt = float(slope @ (prior - post) @ slope)
-    shift = float(slope @ np.array([effect["plateau"], effect["log_tempo"]]))
-    return shift / np.sqrt(learnt) if learnt > 1e-9 else 0.0
 
 
 def _places(rows: pd.DataFrame) -> pd.DataFrame:
@@ -251,7 +119,7 @@ def _place(
     axis = np.arange(0, edge + _STEP, _STEP)
     native = native if np.isfinite(native) else float(own["baseline_density"].iloc[0])
     bands = course_bands.bands(fit, zone, axis[axis > 0], planted=planted, native=max(native, 1.0))
-    limits = _limits(path, planted, name)
+    limits = _limits(path, own, name)
     wanted = limits[limits["x"].isin(MONTHS_AHEAD)]
     estimates = pd.DataFrame(
         [
@@ -297,17 +165,18 @@ def _readings(fit: Emergence, own: pd.DataFrame, zone: str, name: str) -> pd.Dat
     )
 
 
-def _limits(path: pd.DataFrame, planted: float, name: str) -> pd.DataFrame:
-    """Return forecasts of yield and density with limits at 50, 80 and 95 %, the count's error in."""
-    yield_sd = np.sqrt(path["yield_var"].to_numpy() + 1e4 * path["count_var"].to_numpy() / planted**2)
+def _limits(path: pd.DataFrame, own: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Return forecasts of density and of the yield read from it, with limits at 50, 80 and 95 %."""
+    row = own.iloc[-1]
     density, density_sd = path["density"].to_numpy(), np.sqrt(path["density_var"].to_numpy())
-    frame = pd.DataFrame(
-        {"place": name, "x": path["month"], "yield_pct": path["yield_pct"], "density": density}
-    )
+    baseline = float(row["baseline_density"]) * path["kept"].to_numpy()
+    planted = float(row["planted_hairs_cm2"])
+    yield_pct, yield_sd = 100 * (density - baseline) / planted, 100 * density_sd / planted
+    frame = pd.DataFrame({"place": name, "x": path["month"], "yield_pct": yield_pct, "density": density})
     frame["density_sd"], frame["yield_sd"] = density_sd, yield_sd
     for level in LEVELS:
         tag = f"{100 * level:g}"
-        low, high = course_bands.normal_limits(path["yield_pct"].to_numpy(), yield_sd, level)
+        low, high = course_bands.normal_limits(yield_pct, yield_sd, level)
         frame[f"low_{tag}"], frame[f"high_{tag}"] = low, high
         low, high = course_bands.normal_limits(density, density_sd, level)
         frame[f"density_low_{tag}"], frame[f"density_high_{tag}"] = np.maximum(low, 0.0), high
@@ -427,7 +296,8 @@ def _sentence(judged: dict, name: str, wanted: pd.DataFrame) -> str:
     text = f"{place}, read at month {judged['month']:g} ({readings}): {WORDS[judged['state']]}."
     if judged["state"] in ("behind", "cannot tell"):
         text += (
-            f" Chance that it is slow only {100 * judged['slow_only']:.0f} %, low only "
+            f" Chance that its true yield is among the lowest tenth {100 * judged['chance_behind']:.0f} %; "
+            f"that it is slow only {100 * judged['slow_only']:.0f} %, low only "
             f"{100 * judged['low_only']:.0f} %, both "
             f"{100 * judged['both']:.0f} %, neither {100 * judged['neither']:.0f} %."
         )

@@ -13,7 +13,7 @@ from statsmodels.stats.multitest import multipletests
 
 from analytics import course_bands, measurement, regrowth
 from analytics import regrowth_quantities as quantities
-from analytics.course_case import BEHIND_CENTILE, DECIDES, practice_bounds, standing
+from analytics.course_standing import BEHIND_CENTILE, FALSE_ALARMS, FEWEST_TOLD, practice_bounds, standing
 from analytics.errors import ParameterError
 from analytics.numerics import curves
 from analytics.numerics.proportions import proportion
@@ -103,28 +103,31 @@ def false_alarms(
     n: int = 200,
     seed: int = 1,
 ) -> Result:
-    """Return how often the rule calls a healthy case behind, by zone, from simulated cases of this practice.
+    """Return how often the rule calls a case of this practice behind, by zone, from simulated cases.
 
-    A case is healthy where its true yield at its last reading is not among the lowest tenth. Readings are
-    marked 1 cm2 counts at the months given, after a baseline.
+    All cases belong to the practice: the stated rate is what it should call behind of them by chance alone.
+    Healthy is a case whose true yield at its last reading is not among the lowest tenth. Readings are
+    marked 1 cm2 counts by one reader at the months given, after a baseline.
     """
     fit = regrowth.fit_emergence(records) if fit is None else fit
     rng = np.random.default_rng(seed)
     wanted = zones or fit.zones
     lines = []
     for zone in wanted:
-        called, healthy = _simulated(fit, zone, months, n, rng)
+        called, healthy, told = _simulated(fit, zone, months, n, rng)
+        flag = "" if told else "such readings say too little; nothing is called"
         lines += [
-            _rate(zone, term, called[group], months)
+            {**_rate(zone, term, called[group], months), "flag": flag}
             for term, group in (
-                ("healthy cases called behind", healthy),
-                ("cases truly behind that are called so", ~healthy),
+                (f"called behind, of this practice's cases (stated {100 * FALSE_ALARMS:g} %)", slice(None)),
+                ("called behind, of healthy cases", healthy),
+                ("called behind, of the lowest tenth", ~healthy),
             )
         ]
     method = (
         f"{n} simulated cases a zone from the fitted model, readings at months "
-        f"{', '.join(f'{m:g}' for m in months)}, seed {seed}; "
-        f"behind where probability {100 * DECIDES:g} % or more; healthy: not in the lowest "
+        f"{', '.join(f'{m:g}' for m in months)}, seed {seed}; behind: readings taken together lower than "
+        f"those of all but {100 * FALSE_ALARMS:g} in 100 cases; healthy: true yield not in the lowest "
         f"{BEHIND_CENTILE:g} %"
     )
     return Result(pd.DataFrame(lines), pd.DataFrame({"reason": []}), method, by=("zone",))
@@ -142,7 +145,6 @@ def _rate(zone: str, term: str, called: np.ndarray, months: tuple[float, ...]) -
         "level": LEVEL,
         "unit": "%",
         "n_rows": len(called),
-        "flag": "simulated cases",
     }
 
 
@@ -204,30 +206,33 @@ def _last_month(records: Records) -> float:
 
 def _simulated(
     fit: Emergence, zone: str, months: tuple[float, ...], n: int, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Return which simulated cases are called behind, which are healthy, and whether readings say enough."""
     k = fit.zone_index(zone)
     plateau, log_half, log_k = (v[k] for v in quantities.parameters(fit, fit.beta))
     total, tempo, covariance = quantities.variances(fit, fit.beta, fit.spread)
     spread = np.array([[max(total, 0.0), covariance], [covariance, max(tempo, 0.0)]])
     drawn = rng.multivariate_normal([0.0, 0.0], spread, size=n, method="svd")
-    native, planted = max(float(fit.beta[fit.slices[0][0] + k]), 1.0), 50.0
-    bounds = practice_bounds(fit)
+    named = dict(zip(fit.spread_names, fit.spread, strict=True))
+    native_sd = np.sqrt(named["region: native"]) * fit.native_scale[k]
+    native = np.maximum(fit.beta[fit.slices[0][0] + k] + native_sd * rng.normal(size=n), 0.0)
+    # The reader's habit and the error of planted density both act on the plateau as it is read.
+    habit = plateau * np.hypot(fit.reader_cv, fit.planted_cv["region"]) * rng.normal(size=n)
+    planted, bounds = 50.0, practice_bounds(fit)
     lowest = float(course_bands.centile(fit, zone, [months[-1]], BEHIND_CENTILE)[0])
-    called, healthy = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    called, healthy, told = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.zeros(n)
     for i, (own, slow) in enumerate(drawn):
         emerged = curves.share(fit.curve, np.array(months) * np.exp(-log_half - slow), log_k)[0]
-        truth = (plateau + own) * emerged
-        density = np.concatenate([[native], native + planted * truth / 100])
-        variance = measurement.count_variance(
+        read_as = (plateau + own + habit[i]) * emerged
+        density = np.concatenate([[native[i]], native[i] + planted * read_as / 100])
+        variance = float(fit.spread[-1]) + measurement.count_variance(
             np.maximum(density, 1.0), 1.0, marked=True, reader_changed=False, error=fit.count_error
         )
-        seen = density + rng.normal(size=len(density)) * np.sqrt(variance)
-        called[i] = (
-            standing(fit, _as_rows(zone, months, seen, planted), "simulated", bounds=bounds)["state"]
-            == "behind"
-        )
-        healthy[i] = truth[-1] >= lowest
-    return called, healthy
+        seen = np.maximum(density + rng.normal(size=len(density)) * np.sqrt(variance), 0.0)
+        judged = standing(fit, _as_rows(zone, months, seen, planted), "simulated", bounds=bounds)
+        called[i], told[i] = judged["state"] == "behind", judged["told"]
+        healthy[i] = (plateau + own) * emerged[-1] >= lowest
+    return called, healthy, bool(np.median(told) >= FEWEST_TOLD)
 
 
 def _as_rows(zone: str, months: tuple[float, ...], density: np.ndarray, planted: float) -> pd.DataFrame:

@@ -5,7 +5,7 @@ The one door to everything that speaks of the course of regrowth:
 * `by_zone`: the spline view, descriptive (`regrowth_spline`);
 * `fit_emergence`, `emergence`: the emergence model that forecasts (`regrowth_emergence`, `regrowth_tables`);
 * `shares`, `share_below`: model-based shares of placements past a milestone, or under a threshold;
-* `predict_case`: one case, given its readings, no refit (`regrowth_case`);
+* `predict_case`: one case, given its readings, no refit (`regrowth_case`); `deviation`: how unusual it is;
 * `compare`: which curve shape, and does a factor matter (`regrowth_compare`).
 
 Two names, never mixed: `yield_at_maturity` is the mean yield at the zone's maturity month, `plateau_yield`
@@ -20,6 +20,7 @@ from analytics import regrowth_rows, regrowth_tables
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.regrowth_case import CasePrediction, predict_case
+from analytics.regrowth_case_deviation import deviation
 from analytics.regrowth_compare import compare
 from analytics.regrowth_emergence import Emergence, fit_emergence
 from analytics.regrowth_spline import by_zone
@@ -30,6 +31,7 @@ __all__ = [
     "Emergence",
     "by_zone",
     "compare",
+    "deviation",
     "emergence",
     "fit_emergence",
     "predict_case",

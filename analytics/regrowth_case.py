@@ -36,10 +36,10 @@ class CasePrediction:
     """Predictions of a case and what they rest on.
 
     `path`: one row a placement, region and month asked for, columns `placement_id, zone, region_id, month,
-    density, density_var, parameter_var, between_patient_var, within_patient_var, count_var, yield_pct,
-    yield_var`. `effects`: one row a placement: `plateau, log_tempo` (deviations, patient and placement
-    together), their prior and posterior variances and covariance, `plateau_pct` (posterior mean of the true
-    plateau).
+    kept` (share of the baseline density still standing), `density, density_var, parameter_var,
+    between_patient_var, within_patient_var, count_var, yield_pct, yield_var`. `effects`: one row a placement:
+    `plateau, log_tempo` (deviations, patient and placement together), their prior and posterior variances and
+    covariance, `plateau_pct` (posterior mean of the true plateau).
     """
 
     path: pd.DataFrame
@@ -85,7 +85,7 @@ def predict_case(
         wanted = case_rows.pick(known, case_rows.first_of(known, "region"))
     places = case_rows.places(fit, known, wanted)
     seen = case_rows.lay_out(fit, known, places)
-    prior = _prior(fit, places)
+    prior = prior_of(fit, places)
     b, covariance, gain, slopes_beta, converged = _mode(fit, seen, prior, places)
     later = case_rows.ahead(fit, known, wanted, np.atleast_1d(np.asarray(months, dtype=float)))
     laid = case_rows.lay_out(fit, later, places)
@@ -99,7 +99,7 @@ def predict_case(
     return CasePrediction(pd.DataFrame(path), _effects(fit, b, covariance, prior, places), converged)
 
 
-def _prior(fit: Emergence, places: Places) -> np.ndarray:
+def prior_of(fit: Emergence, places: Places) -> np.ndarray:
     """Return the prior covariance of the case's effects: patient, then placements, then regions."""
     named = dict(zip(fit.spread_names, fit.spread, strict=True))
     patient, placement = (max(v, 0.0) for v in true_plateau_variances(fit, fit.beta, fit.spread))
@@ -122,7 +122,7 @@ def _prior(fit: Emergence, places: Places) -> np.ndarray:
     return prior
 
 
-def _evaluate(fit: Emergence, laid: Laid, b: np.ndarray):
+def evaluate(fit: Emergence, laid: Laid, b: np.ndarray):
     """Return curve, slopes in the effects and slopes in beta."""
     values = laid.base.copy()
     for k in range(3):
@@ -143,7 +143,7 @@ def _mode(fit: Emergence, seen: Laid, prior: np.ndarray, places: Places):
     residual_var = float(fit.spread[-1])
     converged = False
     for _ in range(_STEPS):
-        mean, by_effect, by_beta = _evaluate(fit, seen, root @ u)
+        mean, by_effect, by_beta = evaluate(fit, seen, root @ u)
         # The variance a count has at the density this case is thought to have.
         variance = residual_var + measurement.count_variance(
             np.maximum(mean, 1.0 / area), area, marked=marked, reader_changed=changed, error=fit.count_error
@@ -154,7 +154,7 @@ def _mode(fit: Emergence, seen: Laid, prior: np.ndarray, places: Places):
         u, converged = _take(fit, seen, root, u, step, variance)
         if converged:
             break
-    mean, by_effect, by_beta = _evaluate(fit, seen, root @ u)
+    mean, by_effect, by_beta = evaluate(fit, seen, root @ u)
     J = by_effect @ root
     inside = np.linalg.inv(np.eye(len(u)) + J.T @ (J / variance[:, None]))
     covariance = root @ inside @ root.T
@@ -164,7 +164,7 @@ def _mode(fit: Emergence, seen: Laid, prior: np.ndarray, places: Places):
 
 def _take(fit: Emergence, seen: Laid, root, u, step, variance) -> tuple[np.ndarray, bool]:
     def loss_of(tried):
-        mean = _evaluate(fit, seen, root @ tried)[0]
+        mean = evaluate(fit, seen, root @ tried)[0]
         return float(np.sum((seen.y - mean) ** 2 / variance) + tried @ tried)
 
     before, share = loss_of(u), 1.0
@@ -183,7 +183,7 @@ def _root(prior: np.ndarray) -> np.ndarray:
 def _predicted(
     fit: Emergence, ahead: Laid, b, covariance, gain, seen_by_beta, places: Places
 ) -> dict[str, np.ndarray]:
-    mean, by_effect, by_beta = _evaluate(fit, ahead, b)
+    mean, by_effect, by_beta = evaluate(fit, ahead, b)
     total = by_beta - by_effect @ gain @ seen_by_beta
     parameter = np.einsum("ip,pq,iq->i", total, fit.beta_cov, total)
     random = np.einsum("ip,pq,iq->i", by_effect, covariance, by_effect)

@@ -142,6 +142,7 @@ def lay_out(fit: Emergence, rows: Rows, of: Places) -> Laid:
         "zone": np.array([fit.zones[k] for k in zone], dtype=object),
         "region_id": rows["region_id"],
         "month": month,
+        "kept": rows["kept"],
     }
     counting = (rows["counted_area_cm2"], rows["both_marked"], changed)
     return Laid(rows["density"], x, base, fixed, effects, counting, labels)
