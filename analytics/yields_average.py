@@ -119,7 +119,8 @@ def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFra
     usable = rows["for_headline"] if month is None else rows["for_curve"] & rows["quantity"].eq("yield")
     late = rows["month"] - target
     inside = usable & late.between(-WINDOW_OPENS_MONTHS_EARLY, WINDOW_CLOSES_MONTHS_LATE)
-    picked = rows[inside].assign(distance=late.abs())
+    # Of repeated counts the first stands for reader and marking, whatever the order of rows.
+    picked = rows[inside].assign(distance=late.abs()).sort_values(["month", "count_number"], kind="stable")
     key = ["placement_id", "region_id"]
     nearest = picked[picked["distance"].eq(picked.groupby(key)["distance"].transform("min"))]
     first = nearest.groupby(key, as_index=False).first()

@@ -208,6 +208,11 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
     pairs["reason"] = np.where(
         same, "", "calibre measured by another method than at the baseline: never mixed"
     )
+    if not same.any():
+        raise FitError(
+            "yields.hair_mass: calibre was measured by another method before than after in every region, and "
+            "methods are never mixed; measure both by one"
+        )
     table = _mass_table(pairs[same], level)
     method = (
         f"change of hair cross-section, mm2 per cm2, mean over patients, t limits, {100 * level:g} %; "

@@ -56,7 +56,9 @@ def estimate(y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.nd
     for pattern, pattern_df in shared_errors(picked, y):
         added = (takes[:k] @ pattern) ** 2
         total, by_df = total + added, by_df + added**2 / pattern_df
-    return Means(beta, np.sqrt(total), np.where(by_df > 0, total**2 / by_df, df), se, checks)
+    some = by_df > 0
+    joined = np.where(some, total**2 / np.where(some, by_df, 1.0), df)
+    return Means(beta, np.sqrt(total), joined, se, checks)
 
 
 def shared_errors(picked: pd.DataFrame, y: np.ndarray) -> Iterator[tuple[np.ndarray, float]]:

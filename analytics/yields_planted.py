@@ -7,9 +7,10 @@ ratio itself. `planted_ratio` is the mean of region over zone; means divide by i
 standard error is one and the same error in every such row.
 
 Where the clinic cannot tell, the ratio is 1 and its standard error CV^2, 0.04. If regions spread about a
-right average the true ratio is 1; if averages err about the region (an area traced wrongly, an error in a
-denominator) it is E(1 / error) = 1 + CV^2, and yield from the average reads 4 % too high. Nothing in such a
-register tells the two apart, so the number is not moved and the whole difference stands in the interval.
+right average, or the traced area errs (it multiplies yield), the mean is not moved: the ratio is 1. If the
+hairs of the zone err (they divide yield), it is E(1 / error) = 1 + CV^2, and yield from the average reads 4 %
+too high. Nothing in such a register tells these apart, so the number is left as it is and the whole
+difference stands in the interval.
 """
 
 from dataclasses import dataclass

@@ -19,7 +19,7 @@ from analytics.records import simulate
 ZONES = ("frontal", "crown")
 FIRST_SEED = 9300
 ALL_COUNTED = {"planted_counted": 1.0}
-# Trap -> settings of the truth, options of the naive `by_visit`, which naive mean.
+# Trap -> settings of the truth, options of the naive `by_visit`, which naive mean; ours by OURS or defaults.
 TRAPS = {
     "usual register": ({}, {"native_change": "none"}, "mature"),
     "native loss left in": (ALL_COUNTED, {"native_change": "none"}, "mature"),
@@ -34,6 +34,17 @@ TRAPS = {
         "mature",
     ),
     "a third counted in the region": ({"planted_counted": 0.3}, {}, "mature"),
+    "none counted, regions spread about the average": ({"planted_counted": 0.0}, {}, "mature"),
+    "none counted, traced areas err by a fifth": (
+        {"planted_counted": 0.0, "region_spread_cv": 0.0, "area_trace_cv": 0.2},
+        {},
+        "mature",
+    ),
+    "native change from control regions": (
+        {**ALL_COUNTED, "native_loss_pct": 9.0, "native_loss_sd": 3.0, "controls": 0.3},
+        {},
+        "mature",
+    ),
     "weights from observed counts": (
         {**ALL_COUNTED, "marked": 0.0, "fields_unmarked": (1,)},
         {},
@@ -46,6 +57,7 @@ TRAPS = {
         "last",
     ),
 }
+OURS = {"native change from control regions": {"native_change": "control"}}
 
 
 def naive(rows: pd.DataFrame, how: str) -> pd.Series:
@@ -76,7 +88,7 @@ def one_trap(name: str, registers: int, n: int) -> dict:
         tables, _ = simulate.register(n, truth=truth, seed=seed, months=60, entry_months=36)
         register = simulate.as_records(tables)
         wrong.append(naive(yields.by_visit(register, **options), how))
-        table = yields.average(register).table().set_index("zone")
+        table = yields.average(register, **OURS.get(name, {})).table().set_index("zone")
         for zone in ZONES:
             row = table.loc[zone]
             ours.append(row["estimate"] - true[zone])
