@@ -224,6 +224,9 @@ def _differences(rows: pd.DataFrame) -> pd.DataFrame:
             scale = 1.0 if numeric else 100.0
             spread = np.sqrt((a.var() + b.var()) / 2)
             gap = (a.mean() - b.mean()) / spread if spread > 0 else 0.0
+            counts = {"n_seen": len(a), "n_absent": len(b)}
+            if not numeric:
+                counts |= {"n_seen_with": int(a.sum()), "n_absent_with": int(b.sum())}
             out.append(
                 {
                     "characteristic": _readable(label),
@@ -231,6 +234,7 @@ def _differences(rows: pd.DataFrame) -> pd.DataFrame:
                     "absent": scale * b.mean() + offset,
                     "unit": "" if numeric else "%",
                     "standardised_difference": float(gap),
+                    **counts,
                 }
             )
     return pd.DataFrame(out)

@@ -181,12 +181,9 @@ def _cells(table, column: str) -> list | None:
     if not at:
         return None
     cells = table.column(at[0])
-    if cells.type in (pa.float32(), pa.float16()):
+    if cells.type == pa.float32():
         # A short float is read as the shortest decimal that means it.
-        return [
-            None if v is None else float(str(np.asarray(v, cells.type.to_pandas_dtype())))
-            for v in cells.to_pylist()
-        ]
+        return [None if v is None else float(str(np.float32(v))) for v in cells.to_pylist()]
     return cells.to_pylist()
 
 

@@ -8,6 +8,7 @@ import json
 import re
 import time
 import zipfile
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -358,6 +359,120 @@ def test_a_chart_of_single_cases_is_not_shown_outside():
     shown = disclosure.protect(curve, "shared")
     assert shown.path.empty
     assert shown.table().empty  # so that a page says it is withheld rather than draw nothing
+
+
+def _p_chart() -> Curve:
+    """Twelve months of a share; centre and limits as Shewhart's p chart has them, 3 sqrt(p (1 - p) / n)."""
+    n = np.array([40.0, 60, 3, 50, 45, 70, 52, 2, 61, 48, 39, 44])
+    k = np.array([20.0, 30, 2, 25, 21, 36, 26, 1, 30, 24, 19, 22])
+    p = k.sum() / n.sum()
+    points = pd.DataFrame(
+        {"criterion": "seen", "term": "seen", "x": np.arange(1, 13), "estimate": 100 * k / n, "unit": "%"}
+    ).assign(n_patients=n, n_rows=n, flag="")
+    spread = 3 * np.sqrt(p * (1 - p) / n)
+    path = pd.concat(
+        [
+            points[["criterion", "x", "unit"]].assign(term=term, estimate=100 * values)
+            for term, values in (("centre", p), ("lower limit", p - spread), ("upper limit", p + spread))
+        ],
+        ignore_index=True,
+    )
+    used = pd.DataFrame({"patient_id": range(600), "reason": ""})
+    return Curve(
+        points, used, "p", by=("criterion",), path=path, x_name="register_month", picture="run_charts"
+    )
+
+
+def test_the_limits_of_a_withheld_point_do_not_give_its_count_back():
+    """n = 9 p (1 - p) / (limit - p)^2 wins on the whole chart, and finds nothing small on what is shown."""
+
+    def found(chart: Curve) -> list[float]:
+        lines = chart.path.pivot_table(index="x", columns="term", values="estimate") / 100
+        if "upper limit" not in lines:
+            return []
+        centre = lines["centre"]
+        return (9 * centre * (1 - centre) / (lines["upper limit"] - centre) ** 2).dropna().tolist()
+
+    chart = _p_chart()
+    assert min(found(chart)) == pytest.approx(2)
+    for audience, threshold in (("shared", 5), ("public", 10)):
+        shown = disclosure.protect(chart, audience)
+        assert set(shown.path["term"]) >= {"centre"}
+        assert all(n > threshold - 0.5 for n in found(shown))
+
+
+def test_a_difference_does_not_give_the_withheld_share_back():
+    table = pd.DataFrame(
+        {
+            "action": ["calls"] * 3 + ["lamp"] * 3,
+            "term": ["when set", "now", "difference"] * 2,
+            "estimate": [100 * 2 / 20, 100 * 30 / 40, 65.0, 100 * 50 / 90, 100 * 66 / 100, 10.4],
+            "unit": ["%", "%", "points"] * 2,
+            "n_patients": [20, 40, 20, 90, 100, 90],
+        }
+    )
+    shown = disclosure.protect(_result(table, ("action",)), "shared").table().set_index(["action", "term"])
+    assert np.isnan(shown.loc[("calls", "when set"), "estimate"])
+    assert np.isnan(shown.loc[("calls", "difference"), "estimate"])
+    assert shown.loc[("lamp", "difference"), "estimate"] == 10.4
+    public = disclosure.protect(_result(table, ("action",)), "public").table().set_index(["action", "term"])
+    assert np.isnan(
+        public.loc[("lamp", "difference"), "estimate"]
+    )  # it would give the counts before rounding
+
+
+def test_a_chart_of_gaps_between_few_events_does_not_give_their_number():
+    gaps = pd.DataFrame(
+        {
+            "criterion": "effluvium",
+            "term": "gap",
+            "x": range(1, 8),
+            "estimate": 4.0,
+            "unit": "sessions between",
+        }
+    )
+    many = pd.DataFrame(
+        {"criterion": "folliculitis", "term": "gap", "x": range(1, 22), "estimate": 4.0}
+    ).assign(unit="sessions between")
+    signals = pd.DataFrame(
+        {"criterion": ["effluvium", "folliculitis", "infection"], "chart": ["g", "g", "none"]}
+    ).assign(points=[7, 21, 0], signal=["no signal", "no signal", "fewer than 4 events"], is_trial=False)
+    used = pd.DataFrame({"patient_id": range(100), "reason": ""})
+    points = pd.concat([gaps, many], ignore_index=True).assign(flag="")
+    chart = Curve(points, used, "g", by=("criterion",), path=points, x_name="register_month")
+    shown = disclosure.protect(replace(chart, extra={"signals": signals}), "public")
+    assert set(shown.table()["criterion"]) == set(shown.path["criterion"]) == {"folliculitis"}
+    said = shown.extra["signals"].set_index("criterion")
+    assert said["points"].to_dict() == {"effluvium": 0, "folliculitis": 21, "infection": 0}
+    assert said.loc["effluvium", "signal"] == said.loc["infection", "signal"] == disclosure.WITHHELD
+
+
+def test_shares_side_by_side_rest_on_their_counts_and_name_no_staff():
+    pairs = pd.DataFrame(
+        {
+            "characteristic": ["sex: female", "method: FUE", "method: combined", "surgeon: S2", "age years"],
+            "seen": [100 * 30 / 180, 100 * 60 / 180, 100 * 3 / 180, 40.0, 39.4],
+            "absent": [100 * 20 / 100, 100 * 40 / 100, 0.0, 30.0, 40.1],
+            "unit": ["%"] * 4 + [""],
+            "n_seen": 180,
+            "n_absent": 100,
+            "n_seen_with": [30, 60, 3, 72, np.nan],
+            "n_absent_with": [20, 40, 0, 30, np.nan],
+        }
+    )
+    table = pd.DataFrame({"term": ["x"], "estimate": [80.0], "unit": ["%"], "n_patients": [280]})
+    result = _result(table, (), 280, extra={"differences": pairs})
+    shared, public = (
+        disclosure.protect(result, a).extra["differences"].set_index("characteristic")
+        for a in ("shared", "public")
+    )
+    assert shared["seen"].isna().to_dict() == {
+        "sex: female": False, "method: FUE": True, "method: combined": True, "surgeon: S2": False,
+        "age years": False,
+    }  # fmt: skip
+    assert "surgeon: S2" not in public.index
+    assert public.loc["sex: female", "seen"] == pytest.approx(100 * 30 / 180, rel=1e-2)
+    assert "n_seen_with" not in public
 
 
 def test_a_table_of_many_texts_and_charts_of_many_months_are_protected_in_seconds():

@@ -19,7 +19,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics.pages import disclosure_cells
+from analytics.pages import disclosure_cells, disclosure_derived
 from analytics.pages.disclosure_frames import (
     STAFF,
     count_table,
@@ -201,7 +201,7 @@ def _prepare(result: Result, applied: Rule) -> Result:
     extra = {
         name: frame.iloc[0:0]
         if few or by_case or is_by_person(frame) or (not applied.by_staff and set(frame.columns) & set(STAFF))
-        else frame
+        else disclosure_derived.paired_shares(disclosure_derived.without_staff_rows(frame, applied), applied)
         for name, frame in result.extra.items()
     }
     notes = tuple(hide_in_text(note, applied) for note in result.notes)
@@ -220,11 +220,10 @@ def _prepare(result: Result, applied: Rule) -> Result:
         notes=notes,
         extra=extra,
     )
-    return (
-        replace(changed, path=_safe_path(changed, emptied, applied))
-        if isinstance(changed, Curve)
-        else changed
-    )
+    if not isinstance(changed, Curve):
+        return changed
+    safe = replace(changed, path=_safe_path(changed, emptied, applied))
+    return disclosure_derived.without_few_gaps(safe, applied)
 
 
 def _n_persons(used: pd.DataFrame) -> int:
@@ -311,4 +310,4 @@ def _rebuild(
     )
     if isinstance(changed, Curve):
         changed = replace(changed, path=shown[name, "path"])
-    return changed
+    return disclosure_derived.chart_lines(changed)

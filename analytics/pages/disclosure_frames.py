@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.pages.disclosure_cells import CountTable, Hidden
+from analytics.pages.disclosure_derived import tied_differences
 from analytics.pages.disclosure_rules import WITHHELD, Rule, rounded, three_digits
 
 STAFF = ("surgeon", "surgeon_id", "team", "team_id", "harvested_by", "planted_by", "reader_id", "operator")
@@ -78,10 +79,21 @@ def _shares(frame: pd.DataFrame, counts: dict[str, np.ndarray]) -> dict[str, np.
     return found
 
 
+def _is_share(frame: pd.DataFrame) -> np.ndarray:
+    """Tell which rows hold a count over a printed count."""
+    counts = {
+        c: frame[c].to_numpy(dtype=float) for c in frame if c in ("denominator", "n_patients", "n_rows")
+    }
+    found = list(_shares(frame, counts).values())
+    return np.asarray(np.isfinite(found).any(axis=0)) if found else np.zeros(len(frame), dtype=bool)
+
+
 def withhold(frame: pd.DataFrame, hidden: Hidden, by: Sequence[str], applied: Rule) -> pd.DataFrame:
     """Blank the withheld rows, then round what stays."""
     if frame.empty:
         return frame
+    withheld = hidden.values | hidden.rows
+    withheld = withheld | tied_differences(frame, withheld, by, _is_share(frame), applied)
     keys = {*by, *KEY_NUMBERS}
     numbers = [c for c in frame.columns if c not in keys and _is_numeric(frame[c])]
     counts = [c for c in numbers if _is_count(c)]
@@ -97,8 +109,8 @@ def withhold(frame: pd.DataFrame, hidden: Hidden, by: Sequence[str], applied: Ru
     shown[values] = shown[values].map(three_digits)
     shown.loc[hidden.rows, numbers] = np.nan
     tied = [c for c in numbers if not _is_count(c) or c == "numerator"]
-    shown.loc[hidden.values, tied] = np.nan
-    return flagged(shown, hidden.rows | hidden.values).loc[~hidden.dropped].reset_index(drop=True)
+    shown.loc[withheld, tied] = np.nan
+    return flagged(shown, withheld).loc[~hidden.dropped].reset_index(drop=True)
 
 
 def _rounded_shares(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:

@@ -205,11 +205,17 @@ def differences_table(result: Result) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "characteristic": rows["characteristic"],
-            "seen": [words.number(v, 1) + u for v, u in zip(rows["seen"], unit, strict=True)],
-            "absent": [words.number(v, 1) + u for v, u in zip(rows["absent"], unit, strict=True)],
-            "standardised_difference": rows["standardised_difference"].map(lambda v: words.number(v, 2)),
+            **{
+                side: [_shown(v, 1) + u * (v == v) for v, u in zip(rows[side], unit, strict=True)]
+                for side in ("seen", "absent")
+            },
+            "standardised_difference": rows["standardised_difference"].map(lambda v: _shown(v, 2)),
         }
     )
+
+
+def _shown(value: float, places: int) -> str:
+    return words.number(value, places) if np.isfinite(value) else WITHHELD
 
 
 def sources(result: Result) -> pd.DataFrame:

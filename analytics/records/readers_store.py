@@ -178,7 +178,7 @@ def _has_plain_text(kind: pa.DataType) -> bool:
         pa.types.is_decimal,
         pa.types.is_temporal,
     )
-    return any(test(kind) for test in tests)
+    return any(test(kind) for test in tests) and not pa.types.is_interval(kind)
 
 
 def _duckdb_table(store: duckdb.DuckDBPyConnection, name: str) -> pa.Table:

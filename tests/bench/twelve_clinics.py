@@ -144,12 +144,13 @@ def main(patients: int, folder: Path) -> None:
     print("\n".join(seen))
     print(f"{len(CLINICS)} clinics, {number - 1} exchanges (the survey included), {seconds:.0f} s")
     spread = max(
-        float(np.abs(a / b - 1).max()) for a, b in zip(ours.covariances, whole.covariances, strict=True)
-    )
+        float(np.abs(a - b).max()) for a, b in zip(ours.covariances, whole.covariances, strict=True)
+    ) / float(whole.sigma**2)
     print(
         "largest relative difference from the stacked rows: "
         f"beta {np.abs(ours.beta / whole.beta - 1).max():.0e}, "
-        f"its standard errors {np.abs(ours.beta_se / whole.beta_se - 1).max():.0e}, variances {spread:.0e}"
+        f"its standard errors {np.abs(ours.beta_se / whole.beta_se - 1).max():.0e}, "
+        f"variances over the residual's {spread:.0e}"
     )
     left = sorted(p.name for p in folder.iterdir() if p.name.startswith("."))
     print(f"half files left by the killed: {len(left)}")

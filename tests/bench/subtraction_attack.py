@@ -1,0 +1,260 @@
+"""Can a reader of a page for others work out a withheld count from everything printed on it?
+
+    nice python tests/bench/subtraction_attack.py [PAGE ...] [--audience shared] [--audience public]
+
+Each page is rendered on the demo for the clinic itself (the truth) and for the audience. The attacker sees
+all of its `results.json`, which holds every table and every figure's data, and is told more than a reader
+could know: every sum of groups to their `all` that holds in the truth, and every equal population. It tries
+ 1. linear algebra: the smallest and the largest value of each withheld count under all that is printed;
+ 2. control limits: n from centre and limit of a share chart, n = 9 p (1 - p) / (limit - p)^2;
+ 3. differences: a withheld share from a printed one and the printed difference;
+ 4. lengths: the number of points of a chart of gaps between events.
+Printed: withheld counts, tries and finds; a find ends with 1.
+"""
+
+import argparse
+import json
+import sys
+import tempfile
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import linprog
+from scipy.sparse import lil_matrix
+
+from analytics.pages import disclosure, render
+
+DATA = Path(__file__).parents[2] / "data_demo"
+COUNTS = ("n_patients", "n_rows")
+
+
+@dataclass
+class Page:
+    """The tables of one results file, a frame a result and part."""
+
+    tables: dict[tuple[str, str], pd.DataFrame]
+    by: dict[str, list[str]]
+
+
+@dataclass
+class Known:
+    """What the attacker knows of the counts: their names, bounds and equations."""
+
+    names: dict[tuple, int] = field(default_factory=dict)
+    low: list[float] = field(default_factory=list)
+    high: list[float] = field(default_factory=list)
+    equations: list[dict[int, float]] = field(default_factory=list)
+
+    def count(self, key: tuple) -> int:
+        """Return the number of an unknown."""
+        if key not in self.names:
+            self.names[key] = len(self.names)
+            self.low.append(0.0)
+            self.high.append(np.inf)
+        return self.names[key]
+
+
+def read(path: Path) -> Page:
+    """Read a results file."""
+    content = json.loads(path.read_text(encoding="utf-8"))["results"]
+    tables = {
+        (name, part): pd.DataFrame(result[part]["rows"], columns=result[part]["columns"])
+        for name, result in content.items()
+        for part in ("table", "path")
+        if part in result
+    }
+    return Page(tables, {name: list(result["by"]) for name, result in content.items()})
+
+
+def keyed(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Return the rows under the groups, term and x that name them."""
+    groups = [c for c in (*by, "term", "x") if c in frame.columns and c != "outcome"]
+    key = frame[groups].astype(object).where(frame[groups].notna(), "").astype(str).agg("|".join, axis=1)
+    return frame.assign(key=key, running=key.groupby(key).cumcount()).set_index(["key", "running"])
+
+
+def small(n: float, threshold: int) -> bool:
+    """Tell whether a count must not be known."""
+    return bool(1 <= n < threshold)
+
+
+def attack_by_algebra(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple[int, list[str]]:
+    """Bound every withheld small count by all that is printed; return tries and finds."""
+    known, targets = Known(), []
+    for place, rows in truth.tables.items():
+        true, out = keyed(rows, truth.by[place[0]]), shown.tables.get(place)
+        out = None if out is None or out.empty else keyed(out, truth.by[place[0]])
+        for column in [c for c in (*COUNTS, "numerator") if c == "numerator" or c in rows]:
+            for key, n in _counts(true, column).items():
+                here = known.count((*place, column, key))
+                printed = np.nan
+                if out is not None and key in out.index:
+                    printed = _counts(out, column).get(key, np.nan)
+                if np.isfinite(printed):
+                    half = (applied.round_to - 1) / 2
+                    known.low[here], known.high[here] = printed - half, printed + half
+                elif small(n, applied.threshold):
+                    targets.append((here, n, (*place, column, key)))
+        _sums(known, place, true, truth.by[place[0]])
+    _equal(known, truth)
+    return len(targets), _bounded(known, targets)
+
+
+def _counts(rows: pd.DataFrame, column: str) -> dict:
+    if column != "numerator":
+        return rows[column].dropna().astype(float).to_dict() if column in rows else {}
+    if not {"estimate", "unit", "n_rows"} <= set(rows.columns):
+        return {}
+    numerator = rows["estimate"].astype(float) * rows["n_rows"].astype(float) / 100
+    whole = rows["unit"].astype(str).str.contains("%") & ((numerator - numerator.round()).abs() < 1e-6)
+    return numerator[whole].round().to_dict()
+
+
+def _sums(known: Known, place: tuple[str, str], true: pd.DataFrame, by: list[str]) -> None:
+    """Tell the attacker every sum over a grouping that holds in the truth."""
+    for group in by:
+        if not true[group].astype(str).eq("all").any():
+            continue
+        others = [c for c in (*by, "term", "x") if c in true.columns and c not in (group, "outcome")]
+        for column in (c for c in COUNTS if c in true):
+            for _, rows in true.groupby(others, dropna=False) if others else [((), true)]:
+                whole = rows[rows[group].astype(str).eq("all")]
+                parts = rows[~rows[group].astype(str).eq("all")]
+                if len(whole) == 1 and len(parts) and parts[column].sum() == whole[column].iloc[0]:
+                    one = {known.count((*place, column, key)): 1.0 for key in parts.index}
+                    one[known.count((*place, column, whole.index[0]))] = -1.0
+                    known.equations.append(one)
+
+
+def _equal(known: Known, truth: Page) -> None:
+    """Tell the attacker which counts of one group in different results are equal."""
+    seen: dict[tuple, list[tuple[tuple, float]]] = {}
+    for place, rows in truth.tables.items():
+        by = truth.by[place[0]]
+        for column in (c for c in COUNTS if c in rows):
+            for key, n in _counts(keyed(rows, by), column).items():
+                group = key[0].split("|")[: len([b for b in by if b != "outcome"])]
+                seen.setdefault((tuple(by), tuple(group), column), []).append(((*place, column, key), n))
+    for same in seen.values():
+        for (one, n), (other, m) in pairwise(same):
+            if n == m:
+                known.equations.append({known.count(one): 1.0, known.count(other): -1.0})
+
+
+def _bounded(known: Known, targets: list) -> list[str]:
+    matrix = lil_matrix((len(known.equations), len(known.names)))
+    for i, equation in enumerate(known.equations):
+        for j, value in equation.items():
+            matrix[i, j] += value
+    matrix, right = matrix.tocsr(), np.zeros(len(known.equations))
+    bounds = list(zip(known.low, [None if np.isinf(h) else h for h in known.high], strict=True))
+    finds = []
+    for at, n, name in targets:
+        cost = np.zeros(len(known.names))
+        cost[at] = 1.0
+        low = linprog(cost, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
+        high = linprog(-cost, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
+        if low.status == 0 and high.status == 0 and -high.fun - low.fun < 0.5:
+            finds.append(f"algebra: {name} is {low.fun:.1f}, truly {n:g}")
+    return finds
+
+
+def attack_by_limits(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple[int, list[str]]:
+    """Work out n from control limits; return tries and finds."""
+    tries, finds = 0, []
+    for (name, part), path in shown.tables.items():
+        if (
+            part != "path"
+            or "term" not in path
+            or not path["term"].isin(["upper limit", "lower limit"]).any()
+        ):
+            continue
+        by = truth.by[name]
+        true = truth.tables[name, "table"]
+        for key, lines in path[path["unit"].eq("%")].groupby([*by, "x"]):
+            values = lines.set_index("term")["estimate"] / 100
+            points = true[(true[[*by, "x"]].astype(str) == [str(k) for k in key]).all(axis=1)]
+            if points.empty or "centre" not in values:
+                continue
+            tries += 1
+            p = values["centre"]
+            guesses = [9 * p * (1 - p) / (limit - p) ** 2 for limit in values.drop("centre") if limit != p]
+            finds += [
+                f"limits: {name} {key} {column} is {n:.2f}"
+                for n in guesses
+                for column in COUNTS
+                if small(points[column].iloc[0], applied.threshold) and abs(n - points[column].iloc[0]) < 0.5
+            ]
+    return tries, finds
+
+
+def attack_by_differences(truth: Page, shown: Page) -> tuple[int, list[str]]:
+    """Work out a withheld share from its sibling and the difference; return tries and finds."""
+    tries, finds = 0, []
+    for (name, part), rows in shown.tables.items():
+        if part != "table" or "term" not in rows or not truth.by[name]:
+            continue
+        first = truth.by[name][0]
+        true = truth.tables[name, part]
+        for group, lines in rows.groupby(first):
+            differences = lines[lines["term"].str.startswith("difference") & lines["estimate"].notna()]
+            for difference in differences["estimate"]:
+                here = true[true[first].eq(group) & true["unit"].astype(str).str.contains("%")]
+                hidden = here[~here["term"].isin(lines.loc[lines["estimate"].notna(), "term"])]["estimate"]
+                for value in lines.loc[~lines["term"].str.startswith("difference"), "estimate"].dropna():
+                    tries += 1
+                    finds += [
+                        f"difference: {name} {group} is {guess:.1f}"
+                        for guess in (value - difference, value + difference)
+                        if len(hidden) and (hidden - guess).abs().min() < 0.5
+                    ]
+    return tries, finds
+
+
+def attack_by_lengths(shown: Page, applied: disclosure.Rule) -> tuple[int, list[str]]:
+    """Count the points of charts of gaps between events; return tries and finds."""
+    tries, finds = 0, []
+    for (name, part), rows in shown.tables.items():
+        gaps = rows[rows["unit"].eq("sessions between")] if "unit" in rows else rows.iloc[0:0]
+        for group, points in gaps.groupby(["criterion", "term"]) if len(gaps) else ():
+            tries += 1
+            if small(len(points) + 1, applied.threshold):
+                finds.append(f"length: {name} {part} {group} has {len(points)} gaps")
+    return tries, finds
+
+
+def main(pages: list[str], audiences: list[str]) -> int:
+    """Render, attack, print; return the number of finds."""
+    found = 0
+    with tempfile.TemporaryDirectory() as place:
+        for page in pages:
+            own = render.page(page, DATA, Path(place) / "internal", audience="internal")
+            truth = read(own.files["results"])
+            for audience in audiences:
+                report = render.page(page, DATA, Path(place) / audience, audience=audience)
+                shown, applied = read(report.files["results"]), disclosure.rule(audience)
+                done = {
+                    "algebra": attack_by_algebra(truth, shown, applied),
+                    "limits": attack_by_limits(truth, shown, applied),
+                    "differences": attack_by_differences(truth, shown),
+                    "lengths": attack_by_lengths(shown, applied),
+                }
+                said = ", ".join(
+                    f"{name} {tries} tries, {len(finds)} finds" for name, (tries, finds) in done.items()
+                )
+                print(f"{page}, {audience}: {said}")
+                finds = [f for _, some in done.values() for f in some]
+                print("\n".join(f"  {f}" for f in finds[:20]), flush=True)
+                found += len(finds)
+    return found
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("pages", nargs="*", default=["01_surgeon_audit", "02_quarterly_review"])
+    parser.add_argument("--audience", action="append", choices=disclosure.AUDIENCES[1:])
+    options = parser.parse_args()
+    sys.exit(min(1, main(options.pages, options.audience or ["shared", "public"])))
