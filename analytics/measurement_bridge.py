@@ -139,8 +139,8 @@ def bridge(records: Records, *, by: str = "reader_id", level: float = LEVEL) -> 
 def bridged(records: Records, *, by: str = "reader_id") -> Records:
     """Return the records with densities brought to the scale of the most frequent reader or device.
 
-    Readers or devices that no repeat links to it stay as they are. The bridge's own error is not added to the
-    counting error: compare a result with and without bridging before believing either.
+    Readers or devices that no repeat links to it stay as they are. The bridge's own error is no counting
+    error and not in it: `yields.by_visit(bridge=)` carries it on as an error that all its readings share.
 
     Raises
     ------

@@ -127,6 +127,7 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
         baseline_marked=("roi_marked", "min"),
         baseline_length=("hair_length", "first"),
         baseline_reader=("reader_id", "first"),
+        baseline_device=("device_class", "first"),
         n_baseline=("month", "size"),
     )
     rows = rows.merge(baseline, on=key, how="left", validate="many_to_one")
@@ -134,6 +135,27 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
     rows = rows.merge(any_before, on=key, how="left", validate="many_to_one")
     rows["any_baseline"] = rows["any_baseline"].eq(True)
     return rows
+
+
+def with_bridge(rows: pd.DataFrame, by: str, shifts: pd.DataFrame) -> pd.DataFrame:
+    """Add whose shift was taken out of the reading and of its baseline, with the standard error of its log.
+
+    Parameters
+    ----------
+    by
+        `reader_id`, `device_class`, or empty where nothing was bridged.
+    shifts
+        `measurement.bridge(...).extra["shifts"]`: name, log_ratio, se.
+    """
+    if not by:
+        return rows.assign(bridge_of="", bridge_se=0.0, baseline_bridge_of="", baseline_bridge_se=0.0)
+    known = shifts.set_index("name")["se"].fillna(0.0)
+    before = {"reader_id": "baseline_reader", "device_class": "baseline_device"}[by]
+    added = {}
+    for column, to in ((by, "bridge"), (before, "baseline_bridge")):
+        name = rows[column].astype("string").fillna("")
+        added |= {f"{to}_of": name, f"{to}_se": name.map(known).astype(float).fillna(0.0)}
+    return rows.assign(**added)
 
 
 def with_history(rows: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:

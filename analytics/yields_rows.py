@@ -72,6 +72,7 @@ NUMBERS = (
     "native_density native_change native_change_se native_shared_se native_shared_df "
     "planted_hairs_cm2 planted_se planted_cv planted_source "
     "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
+    "bridge_of bridge_se baseline_bridge_of baseline_bridge_se "
     "quantity is_mature maturity_month"
 ).split()
 
@@ -163,8 +164,9 @@ def by_visit(
     options = {"native_change": native_change, "photographs": photographs, "planted": planted}
     _check_options({**options, "baseline": baseline, "bridge": bridge}, annual_loss_pct)
     error = measurement.error_model(records) if count_error is None else count_error
-    records = measurement.bridged(records, by=bridge) if bridge else records
-    rows = linked(records, photographs=photographs, planted=planted, baseline=baseline)
+    rows, records = linked(
+        records, photographs=photographs, planted=planted, baseline=baseline, bridge=bridge
+    )
     return finished(
         rows,
         records,
@@ -181,14 +183,19 @@ def linked(
     photographs: str,
     planted: str,
     baseline: str = "nearest",
+    bridge: str = "",
     planting: PlantedError | None = None,
-) -> pd.DataFrame:
-    """Return the counts of `by_visit` with planted density, baseline and history, before any yield."""
+) -> tuple[pd.DataFrame, Records]:
+    """Return the counts of `by_visit` with all but native change and yield, and the records they are from."""
+    shifts = measurement.bridge(records, by=bridge).extra["shifts"] if bridge else pd.DataFrame()
+    records = measurement.bridged(records, by=bridge) if bridge else records
     rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
     planting = planted_error(records) if planting is None else planting
     rows = planted_density(rows, planting, choice=planted)
     rows = yields_link.with_baseline(rows, photographs, rule=baseline)
-    return yields_link.with_history(rows, yields_link.placed(records, planting, choice=planted))
+    rows = yields_link.with_bridge(rows, bridge, shifts)
+    placed = yields_link.placed(records, planting, choice=planted)
+    return yields_link.with_history(rows, placed), records
 
 
 def finished(
@@ -281,7 +288,8 @@ def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
     planted = rows["planted_hairs_cm2"].to_numpy(dtype=float)
     value = (density - baseline - rows["native_change"].to_numpy(dtype=float)) / planted
     variance = (
-        reading_variance
+        _bridge_variance(rows, density, baseline)
+        + reading_variance
         + carry**2 * before_variance
         + rows["native_change_se"].to_numpy(dtype=float) ** 2
         + (value * rows["planted_se"].to_numpy(dtype=float)) ** 2
@@ -296,6 +304,14 @@ def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
         yield_pct=np.where(is_baseline, np.nan, 100 * value),
         yield_pct_se=np.where(is_baseline, np.nan, 100 * np.sqrt(variance) / planted),
     )
+
+
+def _bridge_variance(rows: pd.DataFrame, density: np.ndarray, baseline: np.ndarray) -> np.ndarray:
+    """Return what errors of shifts taken out do to a change of density; of one shift the difference."""
+    now = density * rows["bridge_se"].to_numpy(dtype=float)
+    before = baseline * rows["baseline_bridge_se"].to_numpy(dtype=float)
+    is_one = rows["bridge_of"].eq(rows["baseline_bridge_of"]).to_numpy(dtype=bool)
+    return np.where(is_one, (now - before) ** 2, now**2 + before**2)
 
 
 def _is_yes(column: pd.Series) -> np.ndarray:

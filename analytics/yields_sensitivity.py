@@ -67,7 +67,7 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
     error = measurement.error_model(records)
     main: Result | None = None
     parts: list[pd.DataFrame] = []
-    links: dict[tuple, tuple[Records, pd.DataFrame]] = {}
+    links: dict[tuple, tuple[pd.DataFrame, Records]] = {}
     for choice, option, arguments in lines:
         wanted = {**MAIN_LINE, **arguments}
         link = tuple(wanted[c] for c in OF_LINKS)
@@ -193,19 +193,17 @@ def _ratio_line(records: Records) -> Choice:
     return ("planted density", f"region over zone {other:.2f}, not {own:.2f}", {"zone_ratio": other})
 
 
-def _linked(records: Records, wanted: dict[str, Any]) -> tuple[Records, pd.DataFrame]:
-    """Return the records, bridged where asked for, and their linked rows."""
-    if wanted["bridge"]:
-        records = measurement.bridged(records, by=wanted["bridge"])
+def _linked(records: Records, wanted: dict[str, Any]) -> tuple[pd.DataFrame, Records]:
+    """Return linked rows and the records they are from, bridged where asked for."""
     planting = planted_error(records)
     if wanted["zone_ratio"] is not None:
         planting = replace(planting, zone_ratio=wanted["zone_ratio"])
-    link = {c: wanted[c] for c in ("photographs", "planted", "baseline")}
-    return records, linked(records, planting=planting, **link)
+    link = {c: wanted[c] for c in ("photographs", "planted", "baseline", "bridge")}
+    return linked(records, planting=planting, **link)
 
 
 def _line(
-    records: Records, rows: pd.DataFrame, wanted: dict[str, Any], *, by: Sequence[str], level: float, error
+    rows: pd.DataFrame, records: Records, wanted: dict[str, Any], *, by: Sequence[str], level: float, error
 ) -> Result:
     native = {c: wanted[c] for c in OF_ROWS}
     visits = finished(rows, records, error, photographs=wanted["photographs"], **native)

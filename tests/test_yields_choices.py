@@ -31,6 +31,12 @@ def _readings(n, *, shared=2.0, shared_df=7.0, ratio_se=0.0, patients=None):
             "planted_ratio_se": ratio_se,
             "native_shared_se": shared,
             "native_shared_df": shared_df,
+            "density": 80.0,
+            "baseline_density": 40.0,
+            "bridge_of": "",
+            "bridge_se": 0.0,
+            "baseline_bridge_of": "",
+            "baseline_bridge_se": 0.0,
         }
     )
 
@@ -56,6 +62,17 @@ def test_a_shared_error_falls_out_of_a_difference_as_far_as_both_sides_share_it(
     assert alike.se[0] == pytest.approx(alike.own_se[0], rel=0.01)
     apart = _readings(800, shared=0.0).assign(planted_ratio_se=np.where(own, 0.04, 0.0))
     assert estimate(y, X, apart, np.full(800, 1.0), 1).se[0] == pytest.approx(0.04 * 85, rel=0.01)
+
+
+def test_the_error_of_a_shift_taken_out_is_shared_by_all_its_readings():
+    """Known to 5 %: 5 % of 80 hairs of 50 planted are 8 points; after its own baseline 5 % of 40, 4."""
+    y = 85 + np.random.default_rng(7).standard_normal(600)
+    rows = _readings(600, shared=0.0).assign(bridge_of="D2", bridge_se=0.05)
+    late = estimate(y, np.ones((600, 1)), rows.assign(baseline_bridge_of="D1"), np.ones(600), 1)
+    assert late.se[0] == pytest.approx(8.0, rel=0.01)
+    both = rows.assign(baseline_bridge_of="D2", baseline_bridge_se=0.05)
+    both = estimate(y, np.ones((600, 1)), both, np.ones(600), 1)
+    assert both.se[0] == pytest.approx(4.0, rel=0.01)
 
 
 def test_shared_errors_enter_as_dense_matrices_say():
@@ -150,6 +167,13 @@ def test_a_bridge_brings_yields_to_the_scale_of_the_usual_device():
     rows = yields.by_visit(register, bridge="device_class")
     again = yields.by_visit(measurement.bridged(register, by="device_class"))
     pd.testing.assert_series_equal(rows["yield_pct"], again["yield_pct"])
+    after = rows["yield_pct"].notna()
+    own, one = rows["bridge_se"].gt(0), rows["bridge_of"].eq(rows["baseline_bridge_of"])
+    added = 1e4 * (rows["density"] * rows["bridge_se"] / rows["planted_hairs_cm2"]) ** 2
+    wider = rows["yield_pct_se"] ** 2 - again["yield_pct_se"] ** 2
+    assert (after & own & ~one).any()
+    np.testing.assert_allclose(wider[after & own & ~one], added[after & own & ~one], rtol=1e-6)
+    np.testing.assert_allclose(wider[after & ~own & one], 0.0, atol=1e-9)
     true = latent.placements.query("zone == 'frontal'")["yield_at_maturity_pct"].mean()
     lines = yields.sensitivity(register).table().query("zone == 'frontal'").set_index("option")
     main, bridged = lines.loc["native loss 4.8 % a year"], lines.loc["devices bridged"]
