@@ -151,7 +151,7 @@ def with_bridge(rows: pd.DataFrame, by: str, shifts: pd.DataFrame) -> pd.DataFra
         return rows.assign(bridge_of="", bridge_se=0.0, baseline_bridge_of="", baseline_bridge_se=0.0)
     known = shifts.set_index("name")["se"].fillna(0.0)
     before = {"reader_id": "baseline_reader", "device_class": "baseline_device"}[by]
-    added = {}
+    added: dict[str, pd.Series] = {}
     for column, to in ((by, "bridge"), (before, "baseline_bridge")):
         name = rows[column].astype("string").fillna("")
         added |= {f"{to}_of": name, f"{to}_se": name.map(known).astype(float).fillna(0.0)}
