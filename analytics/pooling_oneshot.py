@@ -200,7 +200,6 @@ def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
             "ci_low": float(back(fit.ci_low[0])),
             "ci_high": float(back(fit.ci_high[0])),
             "n_patients": total,
-            "n_rows": len(rows),
             "df": fit.q_df,
         },
         {
@@ -209,7 +208,7 @@ def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
             "estimate": float(back(mean)),
             "ci_low": float(back(fit.prediction[0])),
             "ci_high": float(back(fit.prediction[1])),
-            "n_rows": len(rows),
+            "n_patients": total,
         },
         {
             **common,

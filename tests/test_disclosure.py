@@ -421,6 +421,30 @@ def test_a_difference_does_not_give_the_withheld_share_back():
     )  # it would give the counts before rounding
 
 
+def test_an_audit_beside_its_table_shows_no_more_than_the_table():
+    """One incomplete note of 115 in four quarters: 99.1 % is withheld in the table, and so in the audit."""
+    terms = ["this quarter", "last quarter", "last four quarters", "difference to last quarter"]
+    table = pd.DataFrame({"criterion": "complete", "term": terms, "unit": ["%", "%", "%", "points"]}).assign(
+        estimate=[100.0, 100.0, 100 * 114 / 115, 0.0],
+        ci_low=80.0,
+        ci_high=100.0,
+        n_patients=[25, 35, 115, 25],
+    )
+    audit = pd.DataFrame(
+        {
+            "criterion": ["complete"],
+            "unit": "%",
+            "numerator": [25.0],
+            "denominator": [25.0],
+            "estimate": [100.0],
+        }
+    ).assign(year_estimate=99.13, year_low=95.2, year_high=99.8, last_estimate=100.0, change=0.0)
+    result = _result(table, ("criterion",), 115, extra={"audit": audit})
+    shown = disclosure.protect(result, "shared").extra["audit"].iloc[0]
+    assert shown[["year_estimate", "year_low", "year_high", "change"]].isna().all()
+    assert shown["last_estimate"] == 100.0
+
+
 def test_a_chart_of_gaps_between_few_events_does_not_give_their_number():
     gaps = pd.DataFrame(
         {

@@ -310,4 +310,4 @@ def _rebuild(
     )
     if isinstance(changed, Curve):
         changed = replace(changed, path=shown[name, "path"])
-    return disclosure_derived.chart_lines(changed)
+    return disclosure_derived.repeated(disclosure_derived.chart_lines(changed))

@@ -22,6 +22,12 @@ DIFFERENCE = re.compile(r"^difference\b")
 LIMITS = ("lower limit", "upper limit")
 OVER_TIME = ("register_month", "quarter")
 GAP_UNIT = "sessions between"
+# Columns of the review's audit that repeat rows of its table, by the term of the row.
+REPEATED = {
+    "last four quarters": {"year_estimate": "estimate", "year_low": "ci_low", "year_high": "ci_high"},
+    "last quarter": {"last_estimate": "estimate"},
+    "difference to last quarter": {"change": "estimate", "change_low": "ci_low", "change_high": "ci_high"},
+}
 STAFF_ROW = re.compile(r"^(?:surgeon|team|reader|operator|harvested by|planted by)\b", re.IGNORECASE)
 
 
@@ -72,6 +78,21 @@ def chart_lines(result: Result) -> Result:
     at = result.path[keys].astype(str).itertuples(index=False, name=None)
     kept = ~result.path["term"].isin(LIMITS).to_numpy() | np.array([place in there for place in at])
     return replace(result, path=result.path[kept].reset_index(drop=True))
+
+
+def repeated(result: Result) -> Result:
+    """Return a result whose audit shows no number its table withholds, and the rounded ones as rounded."""
+    audit = result.extra.get("audit", pd.DataFrame())
+    if "criterion" not in audit or not {"criterion", "term"} <= set(result.estimates.columns):
+        return result
+    changed = audit.copy()
+    for term, columns in REPEATED.items():
+        rows = result.estimates[result.estimates["term"].eq(term)].set_index("criterion")
+        for column, source in columns.items():
+            if column in changed:
+                shown = changed["criterion"].map(rows[source])
+                changed[column] = shown.where(changed[column].notna())
+    return replace(result, extra={**result.extra, "audit": changed})
 
 
 def without_few_gaps(result: Result, applied: Rule) -> Result:

@@ -109,7 +109,7 @@ def change_table(result: Result) -> pd.DataFrame:
     """Return this quarter beside the last, the difference with its interval, and the last four quarters."""
     frame = audit(result)
     rows = [row for _, row in frame.iterrows()]
-    return pd.DataFrame(
+    shown = pd.DataFrame(
         {
             "criterion": frame["name"],
             "this_quarter": [_value(row["estimate"], row["unit"]) for row in rows],
@@ -119,6 +119,10 @@ def change_table(result: Result) -> pd.DataFrame:
             "over_four_quarters": frame["year_outcome"],
         }
     )
+    table = result.table()
+    withheld = set(table.loc[table["flag"].fillna("").str.startswith(WITHHELD), "criterion"])
+    touched = frame["criterion"].isin(withheld)
+    return shown.mask(shown.eq(words.NOT_AVAILABLE).mul(touched, axis=0), WITHHELD)
 
 
 def charts(result: Result) -> pd.DataFrame:

@@ -8,12 +8,14 @@ could know: every sum of groups to their `all` that holds in the truth, and ever
  1. linear algebra: the smallest and the largest value of each withheld count under all that is printed;
  2. control limits: n from centre and limit of a share chart, n = 9 p (1 - p) / (limit - p)^2;
  3. differences: a withheld share from a printed one and the printed difference;
- 4. lengths: the number of points of a chart of gaps between events.
+ 4. lengths: the number of points of a chart of gaps between events;
+ 5. words: a percentage in a table of words that stands there for the clinic too and is a withheld one.
 Printed: withheld counts, tries and finds; a find ends with 1.
 """
 
 import argparse
 import json
+import re
 import sys
 import tempfile
 from dataclasses import dataclass, field
@@ -37,6 +39,7 @@ class Page:
 
     tables: dict[tuple[str, str], pd.DataFrame]
     by: dict[str, list[str]]
+    words: dict[str, list[list]]
 
 
 @dataclass
@@ -59,14 +62,16 @@ class Known:
 
 def read(path: Path) -> Page:
     """Read a results file."""
-    content = json.loads(path.read_text(encoding="utf-8"))["results"]
+    whole = json.loads(path.read_text(encoding="utf-8"))
+    content = whole["results"]
+    words = {s["title"]: s["frame"]["rows"] for s in whole["shown"] if "frame" in s}
     tables = {
         (name, part): pd.DataFrame(result[part]["rows"], columns=result[part]["columns"])
         for name, result in content.items()
         for part in ("table", "path")
         if part in result
     }
-    return Page(tables, {name: list(result["by"]) for name, result in content.items()})
+    return Page(tables, {name: list(result["by"]) for name, result in content.items()}, words)
 
 
 def keyed(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
@@ -226,6 +231,37 @@ def attack_by_lengths(shown: Page, applied: disclosure.Rule) -> tuple[int, list[
     return tries, finds
 
 
+def attack_by_words(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple[int, list[str]]:
+    """Look for withheld percentages in the tables of words; return tries and finds."""
+    withheld = set()
+    for place, rows in truth.tables.items():
+        out = shown.tables.get(place)
+        if out is None or out.empty or not {"estimate", "unit"} <= set(rows.columns) or place[1] == "path":
+            continue
+        true, seen = keyed(rows, truth.by[place[0]]), keyed(out, truth.by[place[0]])
+        hidden = true.index.difference(seen.index[seen["estimate"].notna()])
+        rows = true.loc[hidden]
+        part = pd.Series(_counts(rows, "numerator"), dtype=float)
+        rest = rows["n_rows"].astype(float).reindex(part.index) - part if len(part) else part
+        few = part.between(1, applied.threshold - 1) | rest.between(1, applied.threshold - 1)
+        few &= part.gt(0) & rest.gt(0)
+        withheld |= {f"{value:.1f}" for value in rows["estimate"].reindex(part.index[few])}
+    tries, finds = 0, []
+    for title, rows in shown.words.items():  # a mean yield is no share of persons
+        own = {str(row[0]): row for row in truth.words.get(title, [])}
+        for row in (r for r in rows if not str(r[0]).startswith("Yield")):
+            for i, cell in enumerate(row[1:], start=1):
+                same = isinstance(cell, str) and str(row[0]) in own and own[str(row[0])][i] == cell
+                tries += same
+                if (
+                    same
+                    and not cell.startswith("at ")
+                    and set(re.findall(r"\d+\.\d", cell.split("(")[0])) & withheld
+                ):
+                    finds.append(f"words: {title}, {row[0]}: {cell}")
+    return tries, finds
+
+
 def main(pages: list[str], audiences: list[str]) -> int:
     """Render, attack, print; return the number of finds."""
     found = 0
@@ -241,6 +277,7 @@ def main(pages: list[str], audiences: list[str]) -> int:
                     "limits": attack_by_limits(truth, shown, applied),
                     "differences": attack_by_differences(truth, shown),
                     "lengths": attack_by_lengths(shown, applied),
+                    "words": attack_by_words(truth, shown, applied),
                 }
                 said = ", ".join(
                     f"{name} {tries} tries, {len(finds)} finds" for name, (tries, finds) in done.items()
