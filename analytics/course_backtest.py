@@ -14,7 +14,7 @@ from scipy import stats
 
 from analytics import records as door
 from analytics import regrowth
-from analytics.errors import FitError
+from analytics.errors import FitError, ParameterError
 from analytics.numerics.proportions import proportion
 from analytics.records import Records
 from analytics.results import LEVEL, Result
@@ -42,7 +42,11 @@ def backtest(
     ------
     FitError
         When no past quarter has enough placements to fit and a count to predict.
+    ParameterError
+        When the number of quarters is out of range.
     """
+    if not 1 <= quarters <= 12:
+        raise ParameterError("course.backtest(quarters): out of range; expected 1 to 12")
     cases = predictions(records, quarters=quarters, curve=curve)
     if cases.empty:
         raise FitError(

@@ -109,7 +109,7 @@ def _place(
     ahead = np.unique(
         [m for m in (*np.arange(np.floor(last), edge + _STEP, _STEP), *MONTHS_AHEAD) if last <= m <= edge]
     )
-    months = ahead if len(ahead) else np.array([last])
+    months = ahead if len(ahead) else np.array([edge])
     found = regrowth.predict_case(fit, rows, months, marked=bool(own["both_marked"].iloc[-1]))
     path = found.path[found.path["placement_id"].eq(placement)].drop_duplicates("month")
     planted, native = (
@@ -238,15 +238,13 @@ def _reading_lines(readings: pd.DataFrame, name: str, level: float) -> list[dict
 
 def _chance_lines(judged: dict, name: str, level: float) -> list[dict]:
     common = {"place": name, "x": judged["month"], "level": level, "unit": "%", "n_patients": 1}
-    if not judged["n_readings"]:
-        return [
-            {
-                **common,
-                "term": "chance that it is behind",
-                "estimate": np.nan,
-                "flag": "no reading yet after the session",
-            }
-        ]
+    if not judged["n_readings"] or judged["is_beyond"]:
+        why = (
+            "beyond the months this practice has followed"
+            if judged["is_beyond"]
+            else "no reading yet after the session"
+        )
+        return [{**common, "term": "chance that it is behind", "estimate": np.nan, "flag": why}]
     named = {
         "chance that it is behind": "chance_behind",
         "chance that it is slow only": "slow_only",
@@ -292,6 +290,11 @@ def _sentence(judged: dict, name: str, wanted: pd.DataFrame) -> str:
     place = name[0].upper() + name[1:]
     if not judged["n_readings"]:
         return f"{place}: no count after the session yet, so it cannot be judged."
+    if judged["is_beyond"]:
+        return (
+            f"{place}, read at month {judged['month']:g}: beyond the months this practice has followed, so "
+            "it cannot be judged."
+        )
     readings = f"{judged['n_readings']} reading{'s' if judged['n_readings'] > 1 else ''}"
     text = f"{place}, read at month {judged['month']:g} ({readings}): {WORDS[judged['state']]}."
     if judged["state"] in ("behind", "cannot tell"):

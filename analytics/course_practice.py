@@ -109,6 +109,10 @@ def false_alarms(
     Healthy is a case whose true yield at its last reading is not among the lowest tenth. Readings are
     marked 1 cm2 counts by one reader at the months given, after a baseline.
     """
+    if n < 1 or not months or min(months) <= 0:
+        raise ParameterError(
+            "course.false_alarms(n, months): out of range; expected 1 case or more and months above 0"
+        )
     fit = regrowth.fit_emergence(records) if fit is None else fit
     rng = np.random.default_rng(seed)
     wanted = zones or fit.zones

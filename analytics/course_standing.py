@@ -8,7 +8,8 @@ the practice (`regrowth_case_deviation`).
    called behind and 5 ahead. That is the rule's stated rate of false alarms, a look.
  * *usual* where the true yield lies between the practice's 10th and 90th centiles with probability 90 % or
    more; else *cannot tell*. Before any reading that probability is 80 %, so that readings must add to it.
- * *cannot tell* too where the readings say less than a fifth of how far cases differ.
+ * *cannot tell* too where the readings say less than a fifth of how far cases differ, and where the last lies
+   beyond the months this practice has followed.
  * after maturity *low*, before all others, where the true yield lies under 70 % with probability 95 % or
    more: of those called low no more than 5 in 100 should be 70 % or above.
 
@@ -58,12 +59,14 @@ def standing(
     follow = own[~own["is_baseline"].astype(bool)]
     zone = str(own["group"].iloc[0])
     month = float(follow["month"].max()) if len(follow) else 0.0
-    if not len(follow) or month <= 0:
+    is_beyond = month > float(fit.last_month[fit.zone_index(zone)])
+    if not len(follow) or month <= 0 or is_beyond:
         return {
             "state": "cannot tell",
             "month": month,
             "zone": zone,
-            "n_readings": 0,
+            "n_readings": len(follow) if is_beyond else 0,
+            "is_beyond": is_beyond,
             "z": np.nan,
             "told": 0.0,
             "chance_behind": np.nan,
@@ -86,6 +89,7 @@ def standing(
         "month": month,
         "n_readings": len(follow),
         "is_mature": is_mature,
+        "is_beyond": False,
         "yield_now": mean,
         "yield_sd": sd,
         "chance_behind": behind,

@@ -1,5 +1,7 @@
 """One case among its practice: centiles, standing, forecast, call-back, backtest."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 import scoringrules
@@ -76,6 +78,30 @@ def test_every_patient_of_the_demo_gets_words_or_numbers_never_a_traceback(demo,
         result = course.case(demo, str(patient), fit=fit)
         assert course.headline(result)
         assert len(course.in_words(result)) or result.table()["flag"].iloc[0]
+
+
+def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, fit):
+    counts = demo.measurements.copy()
+    late = counts["patient_id"].eq("0108") & counts["month"].gt(12)
+    counts.loc[late, "month"] += 48
+    result = course.case(dataclasses.replace(demo, measurements=counts), "0108", fit=fit)
+    said = course.in_words(result).set_index("place")["sentence"]
+    assert "beyond the months this practice has followed" in said["frontal, session 1"]
+    chances = result.table().query("place == 'frontal, session 1' and term.str.startswith('chance')")
+    assert chances["estimate"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("ask", "says"),
+    [
+        (lambda r, f: course.false_alarms(r, fit=f, n=0), "expected 1 case or more"),
+        (lambda r, f: course.backtest(r, quarters=0), "expected 1 to 12"),
+        (lambda r, f: course.call_back(r, fit=f, error_rate=2), "expected 0.01 to 0.5"),
+    ],
+)
+def test_settings_out_of_range_are_refused_in_words(demo, fit, ask, says):
+    with pytest.raises(ParameterError, match=says):
+        ask(demo, fit)
 
 
 def test_an_unknown_patient_is_refused_without_the_code(demo, fit):
