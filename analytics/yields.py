@@ -1,11 +1,11 @@
 """What share of the planted hairs grew? The one door to everything that speaks of yield.
 
 `by_visit` is the only definition of yield (`yields_rows`); `average` the mean by zone, surgeon or method;
-`against_others` one operator beside the rest; `sensitivity` the headline under every defensible choice, and
-`beside` one more line of it; `if_not_read` what those who stayed away could change; `joint` the view for
-overlapping sessions; `photograph_failures` the share of photographs that failed; `loss_chain` what is lost
-between the punch and the mirror; `graft_yield` the share of grafts that show a hair; `hair_mass` hair
-cross-section.
+`against_others` one operator beside the rest; `sensitivity` the headline under every defensible choice,
+`beside` one more line of it, `what_matters` the choices that move it furthest; `if_not_read` what those who
+stayed away could change; `joint` the view for overlapping sessions; `photograph_failures` the share of
+photographs that failed; `loss_chain` what is lost between the punch and the mirror; `graft_yield` the share
+of grafts that show a hair; `hair_mass` hair cross-section.
 """
 
 from analytics.yields_average import average
@@ -17,7 +17,7 @@ from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields_photographs import photograph_failures
 from analytics.yields_planted import PlantedError, planted_error
 from analytics.yields_rows import NATIVE_CHANGES, REASONS, USES, by_visit, usable, with_reason, yield_pct
-from analytics.yields_sensitivity import beside, sensitivity
+from analytics.yields_sensitivity import beside, sensitivity, what_matters
 
 __all__ = [
     "ANNUAL_LOSS_PCT",
@@ -39,6 +39,7 @@ __all__ = [
     "planted_error",
     "sensitivity",
     "usable",
+    "what_matters",
     "with_reason",
     "yield_pct",
 ]

@@ -106,9 +106,14 @@ def _plain(
 def expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError) -> np.ndarray:
     """Return sampling variances of yields, (n,), from the densities that the group means let expect.
 
-    What all placements share is not in them: it is no placement's own (`shared_errors`).
+    What all placements share is not in them: it is no placement's own (`shared_errors`). A planted density
+    from a zone average is expected too, as its zone's mean: an average too low would make a yield too high
+    and its weight too small, which pulls the mean down by a point.
     """
-    planted = (picked["planted_hairs_cm2"] * picked["planted_ratio"]).to_numpy(dtype=float)
+    from_zone = picked["planted_source"].eq("zone").to_numpy()
+    of_zone = picked.groupby("zone")["planted_hairs_cm2"].transform("mean")
+    known = np.where(from_zone, of_zone, picked["planted_hairs_cm2"]).astype(float)
+    planted = known * picked["planted_ratio"].to_numpy(dtype=float)
     level_before = picked.groupby("zone")["baseline_density"].transform("mean").to_numpy(dtype=float)
     factor = picked["native_factor"].to_numpy(dtype=float)
     after = np.maximum(level_before * factor + planted * mean / 100, 1.0)

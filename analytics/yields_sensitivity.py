@@ -29,6 +29,7 @@ from analytics.yields_planted import ZONE_CV, planted_error
 from analytics.yields_rows import finished, linked
 
 Choice = tuple[str, str, dict[str, Any]]
+MAIN = "main line"
 # What a line may change, and what it is in the headline.
 MAIN_LINE: dict[str, Any] = {
     "native_change": "assumed",
@@ -128,11 +129,42 @@ def beside(lines: Result, other: Result, *, choice: str, option: str, term: str)
     return replace(lines, estimates=pd.concat([lines.estimates, rows], ignore_index=True))
 
 
+def what_matters(lines: Result, *, most: int = 3) -> str:
+    """Return in a sentence which choices move the headline furthest, each with its largest move.
+
+    Lines in another unit than the headline's (grafts for hairs) are left out: they answer another question.
+
+    Parameters
+    ----------
+    lines
+        From `sensitivity` or `beside`, as they may be shown.
+    most
+        How many choices to name, 1 or more.
+    """
+    table, groups = lines.table(), list(lines.by[2:])
+    main = table[table["choice"].eq(MAIN)].dropna(subset=["estimate"])
+    rows = table[~table["choice"].eq(MAIN) & table["unit"].isin(main["unit"])]
+    rows = rows.merge(main[[*groups, "estimate"]], on=groups, suffixes=("", "_main"), validate="many_to_one")
+    rows = rows.assign(move=rows["estimate"] - rows["estimate_main"]).dropna(subset=["move"])
+    if rows.empty:
+        return "No choice can be set against the main line."
+    furthest = rows.loc[rows.assign(size=rows["move"].abs()).groupby("choice")["size"].idxmax()]
+    furthest = furthest.reindex(furthest["move"].abs().sort_values(ascending=False).index).head(most)
+    said = "; ".join(
+        f"{row['choice']}, {row['option']} ({', '.join(str(row[g]) for g in groups)} "
+        f"{'down' if row['move'] < 0 else 'up'} {abs(row['move']):.0f})"
+        for _, row in furthest.iterrows()
+    )
+    half = ((main["ci_high"] - main["ci_low"]) / 2).median()
+    beside_chance = f" Half an interval is {half:.0f} points long." if np.isfinite(half) else ""
+    return f"The choices that move a zone's yield furthest, in points: {said}.{beside_chance}"
+
+
 def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
     """Return the lines to ask for, and in words those that these records give no reason to."""
     low, high = ANNUAL_LOSS_SENSITIVITY_PCT
     lines: list[Choice] = [
-        ("main line", f"native loss {ANNUAL_LOSS_PCT} % a year", {}),
+        (MAIN, f"native loss {ANNUAL_LOSS_PCT} % a year", {}),
         ("native change", "none", {"native_change": "none"}),
         ("native change", f"{low} % a year", {"annual_loss_pct": low}),
         ("native change", f"{high} % a year", {"annual_loss_pct": high}),
@@ -181,7 +213,7 @@ def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
         ),
     )
     lines += [line for applies, line, _ in where if applies]
-    order = {"main line": 0, "native change": 1, "baseline": 2, "photographs": 3, "planted density": 4}
+    order = {MAIN: 0, "native change": 1, "baseline": 2, "photographs": 3, "planted density": 4}
     lines.sort(key=lambda line: order.get(line[0], 5))
     return lines, tuple(why for applies, _, why in where if not applies)
 

@@ -13,6 +13,7 @@ from analytics.errors import FitError, ParameterError
 from analytics.numerics import mixed
 from analytics.pages import figures
 from analytics.records import simulate
+from analytics.results import Result
 from analytics.yields_means import estimate
 from analytics.yields_planted import MIN_BOTH, ZONE_CV
 
@@ -228,6 +229,31 @@ def test_hairs_and_grafts_keep_their_own_unit_in_the_lines(demo, lines):
     unknown = yields.sensitivity(replace(demo, placements=demo.placements.assign(**no_sizes)))
     assert "hairs or grafts" not in set(unknown.table()["choice"])
     assert any("no share of grafts" in note for note in unknown.notes)
+
+
+def test_what_matters_names_the_largest_moves_and_no_other_unit():
+    """By hand: month moves the crown down 9, photographs the crown up 4, native change the front down 2."""
+    names = ["choice", "option", "zone", "estimate", "ci_low", "ci_high", "unit"]
+    hairs, grafts = "% of planted hairs", "% of planted grafts"
+    table = pd.DataFrame(
+        [
+            ("main line", "usual", "crown", 80.0, 74.0, 86.0, hairs),
+            ("main line", "usual", "frontal", 85.0, 79.0, 91.0, hairs),
+            ("month", "12", "crown", 71.0, 66.0, 76.0, hairs),
+            ("native change", "none", "frontal", 83.0, 77.0, 89.0, hairs),
+            ("native change", "none", "crown", 79.0, 73.0, 85.0, hairs),
+            ("photographs", "all", "crown", 84.0, 78.0, 90.0, hairs),
+            ("hairs or grafts", "grafts", "crown", 95.0, 90.0, 99.0, grafts),
+        ],
+        columns=names,
+    ).assign(term="yield")
+    lines = Result(table, pd.DataFrame({"reason": [""]}), "by hand", by=("choice", "option", "zone"))
+    assert yields.what_matters(lines, most=3) == (
+        "The choices that move a zone's yield furthest, in points: month, 12 (crown down 9); photographs, "
+        "all (crown up 4); native change, none (frontal down 2). Half an interval is 6 points long."
+    )
+    alone = replace(lines, estimates=table.head(2))
+    assert yields.what_matters(alone) == "No choice can be set against the main line."
 
 
 def test_another_views_number_stands_beside_the_lines_as_it_was_given(demo, lines):
