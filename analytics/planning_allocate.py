@@ -4,9 +4,9 @@
 
 over grafts by zone that sum to the total, with a floor of 0 and a ceiling at the densest planting this
 practice has followed. The expectation is over the model's prediction of density at maturity (normal, mean
-native + yield x planted, SD growing with what is planted). It is convex in the grafts: a convex increasing
-function of a linear one. A formal aid to compare splits; what a patient needs is a clinical judgement that
-this does not make.
+native + yield x planted, its variance that of the native density and of the yield). It is convex in the
+grafts: a convex increasing function of a linear one. A formal aid to compare splits; what a patient needs is
+a clinical judgement that this does not make.
 """
 
 from collections.abc import Sequence
@@ -24,9 +24,9 @@ from analytics.results import Result
 class Target:
     """One zone to plan for.
 
-    `target` and `native` are densities in hairs/cm2 (aimed at, and native then), `yield_pct` the expected
-    yield at maturity with its spread for one patient `yield_sd`, `most_planted` the densest planting with
-    experience behind it, hairs/cm2.
+    `target` and `native` are densities in hairs/cm2 (aimed at, and native then, known to within an SD of
+    `native_sd`), `yield_pct` the expected yield at maturity with its spread for one patient `yield_sd`,
+    `most_planted` the densest planting with experience behind it, hairs/cm2.
     """
 
     zone: str
@@ -38,6 +38,7 @@ class Target:
     yield_sd: float
     most_planted: float
     priority: float = 1.0
+    native_sd: float = 0.0
 
 
 def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
@@ -109,8 +110,8 @@ def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
         "yield x planted; a formal comparison, not advice"
     )
     notes = tuple(
-        f"{t.zone}: {t.area_cm2:g} cm2, target {t.target:g} and native {t.native:.0f} hairs/cm2, "
-        f"{t.hairs_per_graft:.2f} hairs a graft, yield {t.yield_pct:.0f} % (SD {t.yield_sd:.0f}), "
+        f"{t.zone}: {t.area_cm2:g} cm2, target {t.target:g} and native {t.native:.0f} (SD {t.native_sd:.0f}) "
+        f"hairs/cm2, {t.hairs_per_graft:.2f} hairs a graft, yield {t.yield_pct:.0f} % (SD {t.yield_sd:.0f}), "
         f"priority {t.priority:g}"
         for t in targets
     )
@@ -132,6 +133,7 @@ def _check(total: int, targets: Sequence[Target]) -> None:
             (0 <= t.native <= 260, "native", "0 to 260 hairs/cm2"),
             (1 <= t.hairs_per_graft <= 4.5, "hairs_per_graft", "1 to 4.5"),
             (t.priority > 0, "priority", "above 0"),
+            (t.native_sd >= 0, "native_sd", "0 or more"),
         )
         for holds, name, rule in bounds:
             if not holds:
@@ -142,7 +144,7 @@ def _shortfall(t: Target, grafts: float) -> tuple[float, float, float]:
     """Return expected shortfall, expected density and the chance of reaching the target."""
     planted = grafts * t.hairs_per_graft / t.area_cm2
     mean = t.native + planted * t.yield_pct / 100
-    sd = max(planted * t.yield_sd / 100, 1e-6)
+    sd = max(float(np.hypot(planted * t.yield_sd / 100, t.native_sd)), 1e-6)
     z = (t.target - mean) / sd
     return (
         float((t.target - mean) * stats.norm.cdf(z) + sd * stats.norm.pdf(z)),

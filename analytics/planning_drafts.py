@@ -27,11 +27,16 @@ from analytics.results import LEVEL, Result
 
 MONTHS = (12.0, 18.0)
 MAX_DRAFTS = 4
+DONOR_LEFT = "donor left under the safe share"
 # Density past which a draft has no experience behind it: this centile of the planted densities followed in
 # the zone.
 EXPERIENCE_CENTILE = 99.0
-_AIM = re.compile(r"^\s*(\w+)\s+([\d.]+)\s+to\s+([\d.]+)(?:\s+priority\s+([\d.]+))?\s*$")
-_ZONE = re.compile(r"^\s*(\w+)\s+([\d,]+)\s+on\s+([\d.]+)(?:\s*cm2)?(?:\s+at\s+([\d.]+))?\s*$")
+_NUMBER = r"(\d+(?:\.\d+)?)"
+_AIM = re.compile(rf"^\s*(\w+)\s+{_NUMBER}\s+to\s+{_NUMBER}(?:\s+priority\s+{_NUMBER})?\s*$")
+_ZONE = re.compile(
+    rf"^\s*(\w+)\s+(\d+)(?:\s+(?:grafts|FU))?\s+on\s+{_NUMBER}(?:\s*cm2)?(?:\s+at\s+{_NUMBER})?\s*$"
+)
+_HAIRS = re.compile(r"\d\s*hairs?\b")
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,23 +150,6 @@ def drafts(
     )
 
 
-def side_by_side(result: Result) -> pd.DataFrame:
-    """Return the table of `drafts` with one column a draft: a number, with its limits where it has them."""
-    table = result.table()
-    said = [
-        f"{row.estimate:,.0f}"
-        + (f" ({row.ci_low:,.0f} to {row.ci_high:,.0f})" if np.isfinite(row.ci_low) else "")
-        if np.isfinite(row.estimate)
-        else row.flag
-        for row in table.itertuples()
-    ]
-    wide = table.assign(said=said, draft="draft " + table["draft"].astype(str))
-    wide = wide.pivot_table(
-        index=["zone", "term", "unit"], columns="draft", values="said", aggfunc="first", sort=False
-    )
-    return wide.fillna("not planted").reset_index()
-
-
 def read_aims(text: str) -> tuple[tuple[str, float, float, float], ...]:
     """Return (zone, area in cm2, density aimed at, priority) from a line of aims.
 
@@ -219,10 +207,20 @@ def targets_for(
         month = float(dictionary.MATURITY_MONTH[zone])
         found = regrowth.predict_case(fit, seen, [month], targets=ahead, marked=True).path.iloc[0]
         native = max(float(found["density"]) - float(found["yield_pct"]) / 100, 0.0)
-        most = _most_planted(rows, zone, "target")
-        spread = float(np.sqrt(found["yield_var"]))
         targets.append(
-            Target(zone, area, aim, native, per_graft, float(found["yield_pct"]), spread, most, priority)
+            Target(
+                zone,
+                area,
+                aim,
+                native,
+                per_graft,
+                yield_pct=float(found["yield_pct"]),
+                yield_sd=float(np.sqrt(found["yield_var"])),
+                most_planted=_most_planted(rows, zone, "target"),
+                priority=priority,
+                # One graft is planted: what is not counting error is doubt about the native density.
+                native_sd=float(np.sqrt(max(found["density_var"] - found["count_var"], 0.0))),
+            )
         )
     return tuple(targets)
 
@@ -237,6 +235,11 @@ def _draft(name: str, text: str) -> Draft:
 
 def _zone(part: str, name: str) -> ZoneDraft:
     found = _ZONE.match(part)
+    if not found and _HAIRS.search(part):
+        raise ParameterError(
+            f"planning.read_drafts: draft {name} counts hairs; a draft counts grafts (follicular units): "
+            "divide by the hairs per graft and name them after at, for instance crown 2200 on 90 at 2.1"
+        )
     if not found:
         raise ParameterError(
             f"planning.read_drafts: draft {name} cannot be read; write each zone as: zone grafts on cm2 at "
@@ -401,6 +404,6 @@ def _donor_lines(plan: Draft, left: float, loss: float, level: float) -> pd.Data
                 "estimate": out,
                 "flag": "",
             },
-            {**common, "term": "donor left under the safe share", "estimate": after, "flag": flag},
+            {**common, "term": DONOR_LEFT, "estimate": after, "flag": flag},
         ]
     )

@@ -104,6 +104,8 @@ def test_a_draft_is_read_as_a_surgeon_writes_it():
         ("crown 9000 on 90", "expected 1 to 8000"),
         ("crown 900 on 900", "expected 0.5 to 300 cm2"),
         ("crown 900 on 90 at 7", "expected 1 to 4.5"),
+        ("crown 1900 hairs on 90", "counts hairs; a draft counts grafts"),
+        ("crown 900 on 9.0.1", "cannot be read"),
     ],
 )
 def test_a_draft_that_cannot_be_meant_is_refused_in_words(text, says):
@@ -175,6 +177,26 @@ def test_the_expected_shortfall_is_the_normal_loss():
     target = Target("crown", 50.0, 50.0, 10.0, 2.0, 80.0, 20.0, 90.0)
     grafts = 50.0 * 50.0 / 2.0
     assert _shortfall(target, grafts)[0] == pytest.approx(10 / np.sqrt(2 * np.pi), abs=EXACT)
+
+
+def test_doubt_about_the_native_density_widens_the_shortfall():
+    """Against 2 million draws of native density and yield, independent."""
+    from analytics.planning_allocate import _shortfall
+
+    target = Target("crown", 50.0, 60.0, 15.0, 2.0, 80.0, 20.0, 90.0, native_sd=12.0)
+    draws = np.random.default_rng(8).normal(size=(2, 2_000_000))
+    density = 15.0 + 12.0 * draws[0] + 50.0 * (80.0 + 20.0 * draws[1]) / 100
+    short, mean, chance = _shortfall(target, 50.0 * 50.0 / 2.0)
+    assert short == pytest.approx(np.maximum(60.0 - density, 0.0).mean(), rel=3e-3)
+    assert (mean, chance) == (pytest.approx(55.0), pytest.approx((density > 60.0).mean(), abs=2e-3))
+
+
+def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, fit):
+    patient = str(demo.patients["patient_id"].iloc[5])
+    plans = read_drafts(["frontal 3000 on 120", "frontal 1 on 1"])
+    over = planning.beyond(planning.drafts(demo, patient, plans, fit=fit, safe_share=0.05))
+    assert "A" in set(over["draft"])
+    assert planning.in_words(over).startswith("Draft A would spend ")
 
 
 def test_more_grafts_than_the_zones_can_take_are_refused():

@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from analytics.pages import drawing
 from analytics.results import Result
 
-HATCHES = ("", "///", "...", "xxx", "\\\\\\", "+++")
+HATCHES = ("///", "...", "xxx", "\\\\\\", "+++", "ooo")
 ROW_IN = 0.62
 
 
