@@ -176,8 +176,10 @@ def test_a_bridge_brings_yields_to_the_scale_of_the_usual_device():
     np.testing.assert_allclose(wider[after & own & ~one], added[after & own & ~one], rtol=1e-6)
     np.testing.assert_allclose(wider[after & ~own & one], 0.0, atol=1e-9)
     true = latent.placements.query("zone == 'frontal'")["yield_at_maturity_pct"].mean()
-    lines = yields.sensitivity(register).table().query("zone == 'frontal'").set_index("option")
-    main, bridged = lines.loc["native loss 4.8 % a year"], lines.loc["devices bridged"]
+    main, bridged = (
+        yields.average(register, rows=r).table().set_index("zone").loc["frontal"]
+        for r in (yields.by_visit(register), rows)
+    )
     assert main["estimate"] > true + 5
     assert abs(bridged["estimate"] - true) < FAR * bridged["se"]
 
@@ -218,7 +220,7 @@ def test_every_choice_stands_beside_the_main_line_with_its_n(demo, lines):
     assert any("one rule for baselines" in note for note in lines.notes)
 
 
-def test_hairs_and_grafts_keep_their_own_unit_in_the_lines(demo, lines):
+def test_hairs_and_grafts_keep_their_own_unit_in_the_lines(lines, tmp_path):
     """A graft of several hairs shows one more often than a hair grows: the published case in test_yields."""
     table = lines.table()
     grafts = table[table["choice"].eq("hairs or grafts")].set_index("zone")
@@ -226,7 +228,8 @@ def test_hairs_and_grafts_keep_their_own_unit_in_the_lines(demo, lines):
     assert grafts["unit"].eq("% of planted grafts").all()
     assert (grafts["estimate"] > hairs["estimate"]).all()
     no_sizes = {f"grafts_{k}": np.nan for k in range(1, 5)}
-    unknown = yields.sensitivity(replace(demo, placements=demo.placements.assign(**no_sizes)))
+    one = registers.one_case(tmp_path, [(0, 40), (12, 80)])
+    unknown = yields.sensitivity(replace(one, placements=one.placements.assign(**no_sizes)))
     assert "hairs or grafts" not in set(unknown.table()["choice"])
     assert any("no share of grafts" in note for note in unknown.notes)
 

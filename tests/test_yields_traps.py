@@ -234,7 +234,7 @@ def test_weights_from_an_observed_planted_density_pull_yield_down():
     low readings. E(x x^-2) / E(x^-2) for a log-normal x of CV 0.2 is exp(-2 log 1.04): 8 % of some 84 points.
     Where other errors count too the weights are flatter; ours take the zone's mean in the weight.
     """
-    shift = []
+    shift, apart = [], []
     for seed in (741, 742, 743):
         register, latent = _draw(
             n=300, seed=seed, planted_counted=0.0, region_spread_cv=0.0, area_trace_cv=0.2
@@ -243,8 +243,9 @@ def test_weights_from_an_observed_planted_density_pull_yield_down():
         weight = rows["planted_hairs_cm2"] ** 2
         shift.append(np.average(rows["yield_pct"], weights=weight) / rows["yield_pct"].mean())
         ours = _ours(register)
-        assert abs(ours["estimate"] - rows["yield_pct"].mean()) < 1.5, seed
+        apart.append(ours["estimate"] - rows["yield_pct"].mean())
         _is_right(ours, _true(latent))
+    assert abs(np.mean(apart)) < 0.5
     assert 0.88 < np.mean(shift) < 0.97
 
 
