@@ -68,6 +68,7 @@ __all__ = [
     "e_values",
     "estimand",
     "flow",
+    "flow_labels",
     "freeze",
     "methods_paragraph",
     "missing",
@@ -349,6 +350,11 @@ def flow(records: Records, plan: Plan) -> pd.DataFrame:
     return study_report.flow(study_answer.answer(records, plan, plan.primary))
 
 
+def flow_labels(records: Records, plan: Plan) -> dict[str, str]:
+    """Return the headings of `flow`, the groups by their own names."""
+    return study_report.flow_labels(study_answer.answer(records, plan, plan.primary))
+
+
 def estimand(plan: Plan, analysis: str = "") -> pd.DataFrame:
     """Return the parts of an estimand in words; of the primary analysis if none is named."""
     return study_report.estimand(plan, plan.named(analysis) if analysis else None)
@@ -359,9 +365,15 @@ def plan_in_full(plan: Plan) -> pd.DataFrame:
     return study_report.plan_in_full(plan)
 
 
-def standing(where: Status, records: Records, reports: str | Path = "") -> pd.DataFrame:
-    """Return where the plan stands: frozen when and on what, changed since, reports made before and now."""
-    return study_report.standing(where, reports_on(records, reports))
+def standing(
+    where: Status, records: Records, reports: str | Path = "", audience: str = "internal"
+) -> pd.DataFrame:
+    """Return where the plan stands: frozen when and on what, changed since, reports made before and now.
+
+    For the public without the register's exact size.
+    """
+    found = reports_on(records, reports)
+    return study_report.standing(where, found, with_sizes=audience != "public")
 
 
 def methods_paragraph(records: Records, plan: Plan, where: Status) -> pd.DataFrame:

@@ -64,18 +64,30 @@ def flow(found: Answer) -> pd.DataFrame:
     }
     if is_ratio:
         del stages["outcome month reached"]
-    unit = "sessions" if found.analysis.outcome.kind in SESSION_OUTCOMES else "placements"
+    unit = "n_sessions" if found.analysis.outcome.kind in SESSION_OUTCOMES else "n_placements"
     rows = []
     for stage, kept in stages.items():
         own = units[kept]
         row = {"stage": stage, "n_patients": own["patient_id"].nunique(), unit: own["unit_id"].nunique()}
         if not found.given.exposure.is_number:
-            for g, name in enumerate(
-                (found.given.exposure.reference_name, found.given.exposure.compared_name)
-            ):
+            for g, name in enumerate(("n_reference", "n_compared")):
                 row[name] = int(own.loc[own["x"].eq(float(g)), "patient_id"].nunique())
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def flow_labels(found: Answer) -> dict[str, str]:
+    """Return the headings of `flow`: the groups' columns by the groups' own names."""
+    labels = {
+        "stage": "Stage",
+        "n_patients": "Patients",
+        "n_placements": "Placements",
+        "n_sessions": "Sessions",
+    }
+    if found.given.exposure.is_number:
+        return labels
+    named = (found.given.exposure.reference_name, found.given.exposure.compared_name)
+    return labels | dict(zip(("n_reference", "n_compared"), map(_capital, named), strict=True))
 
 
 def plan_in_full(plan: Plan) -> pd.DataFrame:
@@ -129,8 +141,11 @@ def _hypothesis(analysis: Analysis, plan: Plan) -> str:
     return f"{said}; margin {analysis.margin:g}" if analysis.margin is not None else said
 
 
-def standing(status: Status, since: list) -> pd.DataFrame:
-    """Return where the plan stands, as rows of words: frozen when, on what, what was seen before."""
+def standing(status: Status, since: list, *, with_sizes: bool = True) -> pd.DataFrame:
+    """Return where the plan stands, as rows of words: frozen when, on what, what was seen before.
+
+    The register's size, then and since, is left out where exact counts are not for the reader.
+    """
     rows = [("plan", status.word)]
     if status.frozen is not None:
         first = status.frozen
@@ -143,6 +158,8 @@ def standing(status: Status, since: list) -> pd.DataFrame:
             ("times frozen", str(status.n_freezes)),
             ("reports on the same data before freezing", _listed(first.reports_before)),
         ]
+    if not with_sizes:
+        rows = [row for row in rows if row[0] not in ("register then", "rows added since")]
     rows.append(("reports on the same data found now", _listed(since)))
     return pd.DataFrame(rows, columns=["what", "stands"])
 

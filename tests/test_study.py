@@ -26,6 +26,7 @@ from analytics import (
 from analytics.__main__ import main
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import power
+from analytics.pages import disclosure
 from analytics.records import simulate
 from analytics.study_effects import Effect
 from analytics.study_freeze import AS_FROZEN, CHANGED, NOT_FROZEN, place_of
@@ -517,3 +518,19 @@ def test_a_register_without_readings_is_told_so(demo):
     row = study.answers(empty, checked(content())).table().iloc[0]
     assert row["flag"].startswith("cannot tell")
     assert records is not None
+
+
+def test_the_public_sees_no_exact_count_of_the_flow_the_design_or_the_register(demo):
+    """Counts rounded to 5 is the stated rule for the public; what is printed must follow it."""
+    plan = study.read(PLAN_FILE)
+    flow = disclosure.protect_frame(study.flow(demo, plan), "public")
+    counts = flow[[c for c in flow if c.startswith("n_")]].to_numpy(dtype=float)
+    assert counts.shape[1] == 4
+    assert (counts[np.isfinite(counts)] % 5 == 0).all()
+    assert set(study.flow_labels(demo, plan)) >= set(flow.columns)
+    shown = disclosure.protect_all({"design": study.design(demo, plan)}, "public")["design"].table()
+    patients = shown.loc[shown["unit"].eq("patients"), "estimate"].to_numpy(dtype=float)
+    assert len(patients) == 3
+    assert (patients[np.isfinite(patients)] % 5 == 0).all()
+    said = study.standing(study.status(PLAN_FILE, demo), demo, audience="public")
+    assert not said["what"].isin(["register then", "rows added since"]).any()
