@@ -239,6 +239,19 @@ def test_the_session_is_the_unit_of_a_loss_not_the_graft():
     assert np.mean(ratios) == pytest.approx(np.sqrt(1 + 1999 / 96), rel=0.05)
 
 
+def test_per_graft_as_if_independent_the_interval_is_two_and_a_half_times_too_narrow():
+    """5 % transected, sessions differ by 0.25 on the logit, 2,000 grafts each.
+
+    By the delta method a session's share varies by p (1 - p) x 0.25 beside its binomial variance:
+    sqrt(1 + 2000 x 0.05 x 0.95 x 0.25^2) = 2.63 times the binomial error.
+    """
+    rng = np.random.default_rng(12)
+    rate = 1 / (1 + np.exp(-(np.log(0.05 / 0.95) + 0.25 * rng.standard_normal(4000))))
+    share, se, _, _ = ratio_of_sums(rng.binomial(2000, rate), np.full(4000, 2000))
+    independent = np.sqrt(share * (1 - share) / (4000 * 2000))
+    assert se / independent == pytest.approx(np.sqrt(1 + 2000 * 0.05 * 0.95 * 0.25**2), rel=0.06)
+
+
 def test_a_mean_of_few_patients_is_flagged_not_removed(tmp_path):
     table = yields.average(registers.one_case(tmp_path, [(0, 40), (12, 80)])).table()
     assert table["flag"].tolist() == ["fewer than 5 patients"]
