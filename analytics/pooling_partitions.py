@@ -7,6 +7,7 @@ driver only sums. Work goes to a Dask client where one is given, else runs in th
 `turnbull_partitions` adds up duplicate intervals on a declared month grid.
 """
 
+import io
 from collections.abc import Sequence
 from functools import reduce
 from pathlib import Path
@@ -21,15 +22,15 @@ from analytics.numerics import mixed, turnbull
 from analytics.numerics.mixed import MixedFit, Plan, Sums, Survey
 from analytics.numerics.turnbull import TurnbullFit
 from analytics.pooling_coding import Coding, design_rows, part_design
+from analytics.records import writing
 
 
 def prepare_partition(register: Path, coding: Coding, out: Path) -> Path:
     """Read one partition's register, write its coded rows as one Parquet file, and return the file's path."""
     frame = design_rows(door.load(register), coding)
-    out = Path(out)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    frame.to_parquet(out, index=False)
-    return out
+    sink = io.BytesIO()
+    frame.to_parquet(sink, index=False)
+    return writing.file(Path(out), sink.getvalue())
 
 
 def fit_partitions(paths: Sequence[Path], coding: Coding, *, client: Any = None) -> MixedFit:

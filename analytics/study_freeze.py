@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from analytics.errors import ParameterError
-from analytics.records import Records
+from analytics.records import Records, writing
 from analytics.records.dictionary import TABLES
 from analytics.study_plan import Plan, digest, read
 
@@ -106,7 +106,7 @@ def freeze(
     text = json.dumps(
         {"freezes": [asdict(f) for f in (*before, made)]}, indent=1, sort_keys=True, ensure_ascii=False
     )
-    place_of(plan).write_text(text + "\n", encoding="utf-8")
+    writing.file(place_of(plan), text + "\n")
     return made
 
 

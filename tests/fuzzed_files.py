@@ -18,7 +18,7 @@ from messy import files, twin
 
 from analytics import records
 from analytics.errors import AnalyticsError
-from analytics.records import mapping, writing
+from analytics.records import mapping, readers, writing
 from analytics.records.dictionary import TABLES
 
 REFUSED, RIGHT = "refused", "right"
@@ -233,17 +233,16 @@ def read_workbook_register(path: Path) -> str:
     except AnalyticsError as refused:
         return sentence(str(refused))
     there = Counter({0.0: 10**6, 1.0: 10**6})  # what empty cells are filled with
-    words = set()
+    heads = {name: set(table.names) for name, table in readers.read(path).tables.items()}
     with zipfile.ZipFile(path) as archive:
         for name in archive.namelist():
             for text in re.findall(rb"<(?:v|t)\b[^>]*>([^<]*)<", archive.read(name)):
                 word = html.unescape(text.decode("utf-8", "replace")).strip()
                 number = plain_number(word)
-                words.add(word)
                 if number is not None:
                     there[number] += 1
     for (name, column), values in numbers_loaded(found).items():
-        if column in words and values - there:
+        if column in heads.get(name, ()) and values - there:
             return f"wrong numbers in {name}.{column}"
     return RIGHT
 
@@ -258,7 +257,9 @@ def map_text(path: Path, plan: Path) -> str:
         return "cells lost"
     text = path.read_bytes().decode("cp1252", errors="replace")
     there = Counter(
-        float(m.replace(",", ".")) for m in re.findall(r"(?<![\d.,])\d+(?:,\d+)?(?![\d.,])", text)
+        float(m.replace(",", "."))
+        for sign in ("", "-")
+        for m in re.findall(rf"(?<![\d.,]){sign}\d+(?:,\d+)?(?![\d.,])", text)
     )
     for name, column in (
         ("measurements", "density_hairs_cm2"),

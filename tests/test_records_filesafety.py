@@ -6,6 +6,8 @@ import zlib
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from records_small import save, small
 
@@ -152,3 +154,33 @@ def test_a_kind_is_told_by_its_first_bytes_not_its_name(workbook, tmp_path):
     renamed = workbook.rename(tmp_path / "register.csv")
     assert filesafety.kind_of(renamed) == "zip"
     assert len(records.load(renamed).patients) == 3
+
+
+def test_a_parquet_column_that_stands_twice_is_told_in_words(tmp_path, whole):
+    """Parquet allows a name to stand twice (Apache Parquet format, SchemaElement); the dictionary does not."""
+    records.write(whole, tmp_path / "r", kind="parquet")
+    place = tmp_path / "r" / "patients.parquet"
+    table = pq.ParquetFile(place).read()
+    pq.write_table(table.append_column("sex", table["sex"]), place)
+    with pytest.raises(RecordError, match=r"patients\.sex: the column stands twice"):
+        records.load(tmp_path / "r")
+
+
+@pytest.mark.parametrize("kind", [pa.duration("s"), pa.duration("ns")])
+def test_a_length_of_time_is_no_number_in_a_parquet_file(kind, tmp_path, whole):
+    """As text it would be a plain number that has lost its unit."""
+    records.write(whole, tmp_path / "r", kind="parquet")
+    place = tmp_path / "r" / "measurements.parquet"
+    table = pq.ParquetFile(place).read()
+    at = table.column_names.index("n_fields")
+    pq.write_table(table.set_column(at, "n_fields", table["n_fields"].cast(pa.int64()).cast(kind)), place)
+    with pytest.raises(RecordError, match="holds neither text nor numbers"):
+        records.load(tmp_path / "r")
+
+
+def test_an_interval_in_a_duckdb_file_is_refused_in_words(tmp_path, whole):
+    place = records.write(whole, tmp_path / "r.duckdb", kind="duckdb")
+    with duckdb.connect(str(place)) as store:
+        store.execute("alter table measurements alter n_fields type interval using interval '1' month")
+    with pytest.raises(RecordError, match="holds neither text nor numbers"):
+        records.load(place)

@@ -26,9 +26,8 @@ def write(path: Path, content: str | bytes) -> Path:
             os.fsync(file.fileno())
         Path(name).chmod(OWNER_ONLY)
         Path(name).replace(path)
-    except OSError:
+    finally:
         Path(name).unlink(missing_ok=True)
-        raise
     return path
 
 

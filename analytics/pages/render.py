@@ -192,6 +192,7 @@ def _changed(page: str, settings: dict[str, Any]) -> dict[str, Any]:
 
 def _staging(out: Path, name: str) -> Path:
     (out / PARTIAL).mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
+    publish.restore(out / PARTIAL, out)
     for left in (out / PARTIAL).iterdir():
         # Left behind by a run that was killed; a live run is never that old.
         if time.time() - left.stat().st_mtime > STALE_SECONDS:

@@ -7,7 +7,7 @@ the same records give the same text.
 from collections.abc import Mapping
 from pathlib import Path
 
-from analytics.records import filesafety, readers_book, readers_csv, readers_store
+from analytics.records import filesafety, readers_book, readers_csv, readers_store, writing
 from analytics.records.dictionary import TABLES
 from analytics.records.messages import Problem, not_loaded, refused, twice
 from analytics.records.raw import Raw, RawTable
@@ -36,6 +36,8 @@ def read(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Raw:
     if isinstance(path, str) and "://" in path:
         return readers_store.read_sql(path, queries=queries)
     place = Path(path)
+    if not place.exists():
+        writing.restore(place)
     if place.is_dir():
         return _read_folder(place)
     if not place.is_file():

@@ -178,7 +178,12 @@ def _has_plain_text(kind: pa.DataType) -> bool:
         pa.types.is_decimal,
         pa.types.is_temporal,
     )
-    return any(test(kind) for test in tests) and not pa.types.is_interval(kind)
+    return any(test(kind) for test in tests) and not _is_a_span(kind)
+
+
+def _is_a_span(kind: pa.DataType) -> bool:
+    """Tell whether a type is a length of time: as text it is a number that has lost its unit."""
+    return pa.types.is_interval(kind) or pa.types.is_duration(kind)
 
 
 def _duckdb_table(store: duckdb.DuckDBPyConnection, name: str) -> pa.Table:

@@ -50,9 +50,15 @@ def write(records: Records, place: str | Path, *, kind: Kind = "csv") -> Path:
         return writing.file(target, _workbook(tables))
     if kind == "duckdb":
         return writing.file(target, _duckdb(tables))
-    for name, frame in tables.items():
-        content = frame.to_csv(index=False).encode() if kind == "csv" else _parquet(frame)
-        writing.file(target / f"{name}.{kind}", content)
+    files = {
+        f"{name}.{kind}": frame.to_csv(index=False).encode() if kind == "csv" else _parquet(frame)
+        for name, frame in tables.items()
+    }
+    if not writing.holds_others(target, files):
+        return writing.folder(target, files)
+    # A folder with other files in it is kept, and its tables are changed one by one.
+    for name, content in files.items():
+        writing.file(target / name, content)
     return target
 
 

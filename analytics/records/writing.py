@@ -207,15 +207,20 @@ def _plain_place(path: Path, *, is_folder: bool = False) -> Path:
     return path.absolute()
 
 
-def _refuse_foreign(target: Path, files: Mapping[str, object]) -> None:
+def holds_others(target: Path, files: Mapping[str, object]) -> int:
+    """Return how many files or folders of a folder are of another kind than those to be written."""
     if not target.exists():
         restore(target)
-    if not target.exists():
-        return
+    if not target.is_dir():
+        return 0
     endings = {Path(name).suffix for name in files}
-    foreign = [p for p in target.iterdir() if p.is_dir() or p.suffix not in endings]
+    return sum(p.is_dir() or p.suffix not in endings for p in target.iterdir())
+
+
+def _refuse_foreign(target: Path, files: Mapping[str, object]) -> None:
+    foreign = holds_others(target, files)
     if foreign:
         raise ParameterError(
-            f"{target.name}: the folder holds {len(foreign)} other files or folders, which would be lost; "
+            f"{target.name}: the folder holds {foreign} other files or folders, which would be lost; "
             "name a new or empty folder"
         )

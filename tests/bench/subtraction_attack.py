@@ -251,7 +251,7 @@ def attack_by_words(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple
         own = {str(row[0]): row for row in truth.words.get(title, [])}
         for row in (r for r in rows if not str(r[0]).startswith("Yield")):
             for i, cell in enumerate(row[1:], start=1):
-                same = isinstance(cell, str) and str(row[0]) in own and own[str(row[0])][i] == cell
+                same = isinstance(cell, str) and cell in own.get(str(row[0]), [])[i : i + 1]
                 tries += same
                 if (
                     same
