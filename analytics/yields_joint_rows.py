@@ -19,7 +19,7 @@ from analytics.yields_planted import planted_error
 
 NO_OVERLAP = (
     "no region was planted again before its earlier session was mature and counted since; every reading "
-    "belongs to one session: use yields.average"
+    "belongs to one session and stands in its own yield"
 )
 NO_DENSITY = "every region planted again carries a session whose planted density is not known"
 REGION = ["patient_id", "zone", "region_id"]

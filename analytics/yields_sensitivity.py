@@ -77,7 +77,8 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
         try:
             result = _line(*links[link], wanted, by=by, level=level, error=error)
         except FitError as problem:
-            parts.append(_absent(choice, option, by, str(problem)))
+            groups = main.table()[list(by)] if main else pd.DataFrame([dict.fromkeys(by, "all")])
+            parts.append(_absent(choice, option, groups, str(problem)))
             continue
         main = main or result
         parts.append(result.table().assign(choice=choice, option=option))
@@ -252,8 +253,7 @@ def _line(
     return average(records, month=wanted["month"], count_error=error, **options)
 
 
-def _absent(choice: str, option: str, by: Sequence[str], why: str) -> pd.DataFrame:
-    row = {"choice": choice, "option": option, **dict.fromkeys(by, "all"), "term": "yield"}
-    return pd.DataFrame(
-        [{**row, "estimate": np.nan, "unit": "% of planted hairs", "flag": why.partition(": ")[2]}]
-    )
+def _absent(choice: str, option: str, groups: pd.DataFrame, why: str) -> pd.DataFrame:
+    """Return a line without numbers, one row a group, whose flag says why."""
+    unit, flag = "% of planted hairs", why.partition(": ")[2]
+    return groups.assign(choice=choice, option=option, term="yield", estimate=np.nan, unit=unit, flag=flag)

@@ -220,6 +220,15 @@ def test_every_choice_stands_beside_the_main_line_with_its_n(demo, lines):
     assert any("one rule for baselines" in note for note in lines.notes)
 
 
+def test_a_line_the_records_cannot_give_says_so_in_every_group(tmp_path):
+    lines = yields.sensitivity(registers.one_case(tmp_path, [(0, 40), (12, 80)]))
+    control = lines.table().query("option == 'control regions'")
+    assert control["zone"].tolist() == ["frontal"]
+    assert control["estimate"].isna().all()
+    assert "5 are needed" in control["flag"].iloc[0]
+    assert "not available" in {t.get_text() for t in figures.draw(lines).texts}
+
+
 def test_hairs_and_grafts_keep_their_own_unit_in_the_lines(lines, tmp_path):
     """A graft of several hairs shows one more often than a hair grows: the published case in test_yields."""
     table = lines.table()

@@ -101,8 +101,8 @@ def test_a_register_without_overlap_answers_so_in_words_and_draws_nothing(tmp_pa
     answer = yields.joint(registers.one_case(tmp_path, [(0, 40), (12, 80)]))
     assert_keeps_the_contract(answer)
     assert answer.table()["estimate"].isna().all()
-    assert "use yields.average" in answer.table()["flag"].iloc[0]
-    assert "use yields.average" in figures.unsaid(answer)
+    assert "every reading belongs to one session" in answer.table()["flag"].iloc[0]
+    assert "every reading belongs to one session" in figures.unsaid(answer)
 
 
 def test_one_overlap_is_too_little_to_learn_how_fast_hair_emerges(tmp_path):

@@ -69,9 +69,16 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
 
 
 def _n_inside(ax: Axes, rows: pd.DataFrame) -> None:
-    """Write each row's number of patients inside the right edge."""
-    for y, n in enumerate(rows.get("n_patients", pd.Series(dtype=float))):
-        if pd.notna(n):
+    """Write each row's number of patients inside the right edge, or that it has no number."""
+    for y, (n, value) in enumerate(
+        zip(rows.get("n_patients", rows["estimate"]), rows["estimate"], strict=True)
+    ):
+        if pd.isna(value):
+            ax.annotate(
+                words.NOT_AVAILABLE, (0, y), xycoords=("axes fraction", "data"), xytext=(3, 0),
+                textcoords="offset points", va="center", fontsize=6.8, color=drawing.QUIET,
+            )  # fmt: skip
+        elif pd.notna(n):
             ax.annotate(
                 words.number(n), (1, y), xycoords=("axes fraction", "data"), xytext=(-2, 0),
                 textcoords="offset points", ha="right", va="center", fontsize=6.8, color=drawing.QUIET,
