@@ -10,7 +10,7 @@ from test_results import assert_keeps_the_contract
 
 from analytics import yields
 from analytics.errors import ParameterError
-from analytics.pages import disclosure, figures, figures_yields
+from analytics.pages import disclosure, figures, figures_yields, sheet
 from analytics.records import simulate
 
 # One register's mean may lie this many standard errors from the truth (1 in 1,700 by chance).
@@ -103,6 +103,16 @@ def test_a_register_without_overlap_answers_so_in_words_and_draws_nothing(tmp_pa
     assert answer.table()["estimate"].isna().all()
     assert "every reading belongs to one session" in answer.table()["flag"].iloc[0]
     assert "every reading belongs to one session" in figures.unsaid(answer)
+
+
+def test_a_page_says_in_words_that_there_is_no_split_to_draw(tmp_path, monkeypatch):
+    shown = []
+    monkeypatch.setattr(sheet, "display", lambda content, **_: shown.append(content.data))
+    answer = yields.joint(registers.one_case(tmp_path, [(0, 40), (12, 80)]))
+    page = sheet.results(sheet.Page("own", {"audience": "internal"}, None, ""), overlaps=answer)
+    sheet.figure(page, "overlaps", "How the gain splits", alt="A row for each region planted again")
+    assert shown[-1].startswith("<p>How the gain splits: no region was planted again")
+    assert "<img" not in shown[-1]
 
 
 def test_one_overlap_is_too_little_to_learn_how_fast_hair_emerges(tmp_path):
