@@ -1,9 +1,9 @@
 """Who should be called back, and how often is a healthy case called behind?
 
-`standings` judges every followed placement. `call_back` lists those behind or low at a chosen share of false
-names (Benjamini & Hochberg 1995 over all placements judged, on the one-sided p-value of the standardised
-deviation from the practice's mean), oldest first, and those without a reading when one was due.
-`false_alarms` simulates cases of this very practice and counts how often the rule calls a healthy one behind.
+`standings` judges every followed placement. `call_back` lists those behind or low at a chosen share of
+false names (Benjamini & Hochberg 1995 over all placements judged, on the one-sided p-value of the
+deviation), oldest first, and those without a reading when one was due.
+`false_alarms` simulates cases of this very practice and counts how often the rule calls one behind.
 """
 
 import numpy as np
@@ -71,7 +71,7 @@ def call_back(
     if not 0.01 <= error_rate <= 0.5:
         raise ParameterError("course.call_back(error_rate): out of range; expected 0.01 to 0.5")
     table = standings(records, fit=fit)
-    judged = table[table["n_readings"].gt(0) & table["p_value"].notna()]
+    judged = table[table["n_readings"].gt(0) & table["p_value"].notna() & table["told"].ge(FEWEST_TOLD)]
     named = judged[_named(judged["p_value"].to_numpy(dtype=float), error_rate)]
     behind = _list(named, records)
     overdue = _overdue(records)
@@ -84,9 +84,9 @@ def call_back(
         [{"term": t, "estimate": float(n), "unit": "count", "level": level} for t, n in counts]
     )
     method = (
-        "deviation of each placement's expected yield from the practice's mean, given its readings; "
-        "Benjamini-Hochberg at "
-        f"{100 * error_rate:g} % over {len(judged)} placements; due at months "
+        "deviation of each placement's readings, taken together, from those of the practice's cases read "
+        f"alike; not judged where they tell less than {100 * FEWEST_TOLD:g} % of how cases differ; "
+        f"Benjamini-Hochberg at {100 * error_rate:g} % over {len(judged)} placements; due at months "
         f"{', '.join(f'{m:g}' for m in DUE_MONTHS)}, overdue "
         f"{LATE_AFTER_MONTHS:g} months later"
     )

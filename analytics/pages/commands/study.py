@@ -43,6 +43,9 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
         say(f"Reports already made on the same data: {len(made.reports_before)}")
         for seen in made.reports_before:
             say(f"  {seen.page}, {seen.finished}")
+        where = study.status(place, read)
+        if not where.is_confirmatory:
+            say(f"Against the first freeze: {where.word} ({', '.join(where.changed)})")
     elif options.action == "status":
         for row in study.standing(study.status(place, read), read, options.reports).itertuples():
             say(f"{row.what}: {row.stands}")
