@@ -157,7 +157,7 @@ def test_a_kind_is_told_by_its_first_bytes_not_its_name(workbook, tmp_path):
 
 
 def test_a_parquet_column_that_stands_twice_is_told_in_words(tmp_path, whole):
-    """Parquet allows a name to stand twice (Apache Parquet format, SchemaElement); the dictionary does not."""
+    """Parquet lets a name stand twice (Apache Parquet format, SchemaElement); the dictionary does not."""
     records.write(whole, tmp_path / "r", kind="parquet")
     place = tmp_path / "r" / "patients.parquet"
     table = pq.ParquetFile(place).read()

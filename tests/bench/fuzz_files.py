@@ -94,6 +94,8 @@ def main(n: int, seed: int, first: int) -> int:
             kind = KINDS[i % len(KINDS)]
             keep = Path(tempfile.gettempdir()) / f"fuzz-{seed}-{i}-{kind}"
             seen[kind, one(given[kind], np.random.default_rng((seed, i)), keep)] += 1
+            if i % 1000 == 999:
+                print(f"up to file {i}: {dict(sorted(seen.items()))}", flush=True)
     print(f"{n} files, seed {seed}, {time.perf_counter() - start:.0f} s")
     for (kind, found), count in sorted(seen.items()):
         print(f"{kind:<9}{found:<10}{count:>7}")
