@@ -89,9 +89,7 @@ def main() -> None:
     options = parser.parse_args()
     frames, seconds = originals(options.patients, options.distinct)
     print(f"simulated and prepared: {seconds:.1f} s a clinic of {options.patients} patients", flush=True)
-    print(
-        "clinics placements readings one process s (processor s) two workers s process MB worker MB differ"
-    )
+    print("clinics placements readings one process s (processor s) two workers s process MB worker MB differ")
     for clinics in options.clinics:
         with (
             LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
