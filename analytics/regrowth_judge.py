@@ -42,7 +42,11 @@ def reader_cv(frame, error: CountError) -> float:
     A patient is mostly read by one reader. Two patients share one with the sum of squared shares of the
     readers; the rest of the readers' variance stands between patients.
     """
-    main = frame.groupby("patient_id")["reader_id"].agg(lambda r: r.mode().iloc[0] if r.notna().any() else "")
+    counted = frame.groupby(["patient_id", "reader_id"], sort=True).size().rename("n").reset_index()
+    most = counted.sort_values(["patient_id", "n", "reader_id"], ascending=[True, False, True])
+    main = most.drop_duplicates("patient_id").set_index("patient_id")["reader_id"]
+    # Who says no reader counts as read by one of no name.
+    main = main.reindex(frame["patient_id"].unique(), fill_value="")
     alike = float((main.value_counts(normalize=True) ** 2).sum())
     return error.between_reader_cv * float(np.sqrt(max(1.0 - alike, 0.0)))
 

@@ -134,13 +134,15 @@ def assumed_factor(
     0.95
     """
     untreated = (1 - annual_loss_pct / 100) ** ((to_month - from_month) / 12)
-    lift = np.ones(len(from_month))
-    for i, course in enumerate(courses):
-        if len(course):
-            lift[i] = therapy_lift(course, float(to_month[i]), annual_loss_pct) / therapy_lift(
-                course, float(from_month[i]), annual_loss_pct
-            )
-    return untreated * lift
+    sizes = np.array([len(course) for course in courses], dtype=int)
+    if not sizes.sum():
+        return untreated
+    row = np.repeat(np.arange(len(sizes)), sizes)
+    spells = np.concatenate([course for course in courses if len(course)])
+    return untreated * np.exp(
+        _log_level(spells, row, to_month, annual_loss_pct)
+        - _log_level(spells, row, from_month, annual_loss_pct)
+    )
 
 
 def therapy_lift(courses: np.ndarray, month: float, annual_loss_pct: float = ANNUAL_LOSS_PCT) -> float:
@@ -155,15 +157,21 @@ def therapy_lift(courses: np.ndarray, month: float, annual_loss_pct: float = ANN
     >>> therapy_lift(np.array([[0.0, 12.0]]), 18.0, 5.0)
     1.0
     """
-    level = 0.0
-    for start, stop in courses[np.argsort(courses[:, 0])]:
-        if start >= month:
-            continue
-        on = min(month, stop) - start
-        lift = _log_lift(on, annual_loss_pct)
-        since = max(month - stop, 0.0)
-        level = max(level, lift * max(1 - since / WASHOUT_MONTHS, 0.0))
-    return float(np.exp(level))
+    at = np.zeros(len(courses), dtype=int)
+    return float(np.exp(_log_level(courses, at, np.array([float(month)]), annual_loss_pct)[0]))
+
+
+def _log_level(spells: np.ndarray, row: np.ndarray, months: np.ndarray, annual_loss_pct: float) -> np.ndarray:
+    """Return the log of native level over its untreated path, (n,): the highest that any spell still gives.
+
+    `spells` (k, 2) start and stop, each of the row `row` (k,) says; `months` (n,) one a row.
+    """
+    month, start, stop = months[row], spells[:, 0], spells[:, 1]
+    on = np.maximum(np.minimum(month, stop) - start, 0.0)
+    washed = np.maximum(1 - np.maximum(month - stop, 0.0) / WASHOUT_MONTHS, 0.0)
+    level = np.zeros(len(months))
+    np.maximum.at(level, row, np.where(start < month, _log_lift(on, annual_loss_pct) * washed, 0.0))
+    return level
 
 
 def merged_courses(therapies: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -213,10 +221,10 @@ def control_rate(records: Records) -> ControlRate:
     return ControlRate(rate, rate_se, float(fit.beta_df[1]), spread, by_patient)
 
 
-def _log_lift(months_on: float, annual_loss_pct: float) -> float:
-    first = min(months_on, 12.0) / 12 * THERAPY_FIRST_YEAR_PCT / 100
-    later = max(months_on - 12.0, 0.0) / 12 * np.log1p(THERAPY_LATER_PCT_PER_YEAR / 100)
-    return float(np.log1p(first) + later - np.log1p(-annual_loss_pct / 100) * months_on / 12)
+def _log_lift(months_on: np.ndarray, annual_loss_pct: float) -> np.ndarray:
+    first = np.minimum(months_on, 12.0) / 12 * THERAPY_FIRST_YEAR_PCT / 100
+    later = np.maximum(months_on - 12.0, 0.0) / 12 * np.log1p(THERAPY_LATER_PCT_PER_YEAR / 100)
+    return np.log1p(first) + later - np.log1p(-annual_loss_pct / 100) * months_on / 12
 
 
 def _merge(spells: np.ndarray) -> np.ndarray:

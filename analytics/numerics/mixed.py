@@ -78,6 +78,7 @@ def fit(
     weights: Array | None = None,
     known_variance: Array | None = None,
     start: Array | None = None,
+    promise: float | None = None,
 ) -> MixedFit:
     """Fit a nested linear mixed model.
 
@@ -99,6 +100,8 @@ def fit(
         Sampling variances (n,) added to sigma^2 / weight.
     start
         `theta` of a similar fit.
+    promise
+        Stop when a step promises to lower the deviance by less than this; to rounding if not given.
 
     Raises
     ------
@@ -126,7 +129,7 @@ def fit(
         start = _pilot(part, form)
     if given.known_variance is not None and not given.known_variance.all():
         start = _with_sigma(start, form)
-    out = fit_sums(form, partial(_contributions, part, form), start=start)
+    out = fit_sums(form, partial(_contributions, part, form), start=start, promise=promise)
     return replace(out, layout=given.layout, parts=(part,))
 
 

@@ -409,7 +409,9 @@ class MixedFit:
         }
 
 
-def fit_sums(form: Plan, evaluate: Evaluate, *, start: Array | None = None) -> MixedFit:
+def fit_sums(
+    form: Plan, evaluate: Evaluate, *, start: Array | None = None, promise: float | None = None
+) -> MixedFit:
     """Fit from sums alone: `evaluate(theta, probe)` returns the added `contributions` of all parts.
 
     The parts may live in other processes or in other clinics; random effects stay with them.
@@ -422,5 +424,5 @@ def fit_sums(form: Plan, evaluate: Evaluate, *, start: Array | None = None) -> M
         )
     size = sum(g * q for g, q in zip(form.n_groups, form.sizes, strict=True)) * form.m
     is_small = size * form.n_theta < SMALL or min(form.n_groups) < GROUPS_A_COLUMN * form.p
-    optimum = optimise(evaluate, form, start=first, exact=is_small)
+    optimum = optimise(evaluate, form, start=first, exact=is_small, promise=promise)
     return MixedFit(form, optimum, evaluate)

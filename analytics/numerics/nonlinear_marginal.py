@@ -32,6 +32,8 @@ from analytics.numerics.nonlinear_model import Linearised, Model, NonlinearFit, 
 _NODES = {1: 5, 2: 3, 3: 3}
 _MAX_PASSES = 60
 _PULL = 1e-3
+# On the way a deviance good to this will do: variances to a hundredth of their errors.
+_ON_THE_WAY = 1e-4
 # Standard errors within which steps are alike enough to be extrapolated, and how many are remembered.
 _NEAR = 2.0
 _MEMORY = 4
@@ -65,7 +67,8 @@ def fit(
         at = linearise(model, beta, covariances, bends)
         while not settled and n_passes < _MAX_PASSES:
             n_passes += 1
-            linear, before = _linear_fit(model, at, beta, variance_of(at.mean), criterion, linear), linear
+            variance, before = variance_of(at.mean), linear
+            linear = _linear_fit(model, at, beta, variance, criterion, before, promise=_ON_THE_WAY)
             pull = float(np.max(np.abs((linear.beta - beta) / sizes_of(linear))))
             settled = before is not None and pull < _PULL
             target = (linear.beta, list(linear.covariances))
@@ -194,12 +197,21 @@ def _lower_roots(spread: np.ndarray) -> np.ndarray:
 
 
 def _linear_fit(
-    model: Model, at: Linearised, beta, variance, criterion: str, before: MixedFit | None
+    model: Model,
+    at: Linearised,
+    beta,
+    variance,
+    criterion: str,
+    before: MixedFit | None,
+    *,
+    promise: float | None = None,
 ) -> MixedFit:
     working = model.y - at.mean + at.X @ beta
     levels = [(b.codes, z, b.structure) for b, z in zip(model.blocks, at.Z, strict=True)]
     first = None if before is None else before.theta
-    return mixed.fit(working, at.X, levels, method=criterion, known_variance=variance, start=first)
+    return mixed.fit(
+        working, at.X, levels, method=criterion, known_variance=variance, start=first, promise=promise
+    )
 
 
 def _damped(model: Model, now: tuple, target: tuple, at: Linearised, bends: Bends, share: float):
