@@ -245,9 +245,9 @@ def read_beside(
 def _counted(
     rows: pd.DataFrame, truth: Truth, readers: dict[str, float], rng: np.random.Generator
 ) -> np.ndarray:
-    effect = rows["reader_id"].map(readers).to_numpy(dtype=float)
-    effect += np.where(rows["device_class"] == "D2", np.log1p(truth.device_pct / 100.0), 0.0)
-    effect += np.where(rows["hair_length"] == "long", np.log1p(truth.long_hair_pct / 100.0), 0.0)
+    device = np.where(rows["device_class"] == "D2", np.log1p(truth.device_pct / 100.0), 0.0)
+    length = np.where(rows["hair_length"] == "long", np.log1p(truth.long_hair_pct / 100.0), 0.0)
+    effect = rows["reader_id"].map(readers).to_numpy(dtype=float) + device + length
     season = 1.0 + truth.season_pct / 100.0 * np.cos(2 * np.pi * (rows["time"].to_numpy() - 0.5) / 12.0)
     mean = rows["true_density"].to_numpy() * np.exp(effect) * season * rows["capture_factor"].to_numpy()
     area = (rows["n_fields"] * rows["roi_area_cm2"]).to_numpy(dtype=float)
