@@ -1,8 +1,10 @@
 """Files that could harm the reader are refused before any library opens them."""
 
 import random
+import shutil
 import zipfile
 import zlib
+from pathlib import Path
 
 import duckdb
 import pandas as pd
@@ -24,9 +26,14 @@ def whole(tmp_path_factory):
     return records.load(save(small(), tmp_path_factory.mktemp("tables")))
 
 
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory, whole):
+    return records.write(whole, tmp_path_factory.mktemp("book") / "r.xlsx", kind="xlsx")
+
+
 @pytest.fixture
-def workbook(tmp_path, whole):
-    return records.write(whole, tmp_path / "r.xlsx", kind="xlsx")
+def workbook(tmp_path, sound):
+    return Path(shutil.copy(sound, tmp_path / "r.xlsx"))
 
 
 def _rewritten(workbook, name, part, content, **options):
@@ -184,3 +191,73 @@ def test_an_interval_in_a_duckdb_file_is_refused_in_words(tmp_path, whole):
         store.execute("alter table measurements alter n_fields type interval using interval '1' month")
     with pytest.raises(RecordError, match="holds neither text nor numbers"):
         records.load(place)
+
+
+# Cells astray: the limits of a sheet are those of ECMA-376 readers, XFD1048576 being its last cell.
+
+SHEET = b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">%s</worksheet>'
+
+
+def _sheet(workbook, cells, *, row=b'<row r="1">', before=b""):
+    body = before + b"<sheetData>" + row + cells + b"</row></sheetData>"
+    return _rewritten(workbook, "astray.xlsx", "xl/worksheets/sheet1.xml", SHEET % body)
+
+
+def _cell(address):
+    return b'<c r="%s"><v>1</v></c>' % address
+
+
+@pytest.mark.parametrize(
+    "address", [b"FALSEN1", b"AAAA1", b"A12345678", b"$A$2", b"A-2", b"", b"7", b"1A", b"A"]
+)
+@pytest.mark.parametrize("form", [b'<c r="%s"><v>1</v></c>', b"<x:c a='>' r = '%s'><v>1</v></x:c>"])
+def test_a_cell_whose_address_is_none_is_refused(address, form, workbook):
+    with pytest.raises(RecordError, match="a cell whose address is none"):
+        filesafety.refuse_unsafe_workbook(_sheet(workbook, form % address))
+
+
+@pytest.mark.parametrize("address", [b"XFE1", b"ZZZ1", b"xfe1", b"A1048577", b"A9999999", b"A0"])
+def test_a_cell_outside_a_sheet_is_refused(address, workbook):
+    with pytest.raises(RecordError, match="names a cell outside a sheet"):
+        filesafety.refuse_unsafe_workbook(_sheet(workbook, _cell(address)))
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"cells": b"<c><v>1</v></c>", "row": b'<row r="1048577">'}, "outside a sheet"),
+        ({"cells": b"<c><v>1</v></c>", "row": b'<row r="-3">'}, "a row whose number is none"),
+        ({"cells": b"<c><v>1</v></c>", "row": b'<row r="99999999999">'}, "a row whose number is none"),
+        ({"cells": b"", "before": b'<dimension ref="A1:FALSEN1"/>'}, "a cell whose address is none"),
+        ({"cells": b'<c r="A1" r="B2"><v>1</v></c>'}, "two addresses"),
+        ({"cells": b'<c r="A1" s="<c">'}, "does not end"),
+        ({"cells": b"<c><v>1</v></c>" * 16_385}, "outside a sheet"),
+    ],
+)
+def test_rows_dimensions_and_cells_without_address_are_looked_at_too(given, says, workbook):
+    with pytest.raises(RecordError, match=says):
+        filesafety.refuse_unsafe_workbook(_sheet(workbook, **given))
+
+
+def test_one_value_far_away_is_refused_but_not_an_empty_cell_or_a_stated_size(workbook):
+    far = _cell(b"A1") + _cell(b"XFD1048576")
+    with pytest.raises(RecordError, match=r"span more cells.*Ctrl\+End"):
+        records.load(_sheet(workbook, far))
+    styled = _cell(b"B7") + b'<c r="XFD1048576" s="1"/>'
+    filesafety.refuse_unsafe_workbook(_sheet(workbook, styled, before=b'<dimension ref="A1:XFD1048576"/>'))
+
+
+def test_an_address_is_seen_wherever_the_pieces_are_cut(workbook, monkeypatch):
+    far = _sheet(workbook, _cell(b"A1") + _cell(b"FALSEN1"))
+    for piece in range(1, 40):
+        monkeypatch.setattr(filesafety, "PIECE_BYTES", piece)
+        with pytest.raises(RecordError, match="a cell whose address is none"):
+            filesafety.refuse_unsafe_workbook(far)
+
+
+def test_the_cells_of_all_sheets_are_counted_together(workbook):
+    half = SHEET % (b"<sheetData><row>" + _cell(b"A600000") + _cell(b"T1") + b"</row></sheetData>")
+    one = _rewritten(workbook, "one.xlsx", "xl/worksheets/sheet1.xml", half)
+    filesafety.refuse_unsafe_workbook(one)
+    with pytest.raises(RecordError, match="span more cells"):
+        filesafety.refuse_unsafe_workbook(_rewritten(one, "two.xlsx", "xl/worksheets/sheet2.xml", half))

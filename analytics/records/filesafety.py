@@ -12,6 +12,7 @@ import zlib
 from pathlib import Path
 from xml.parsers import expat
 
+from analytics.records import filesafety_cells
 from analytics.records.messages import refused
 
 LARGEST_FILE_BYTES = 512 * 2**20
@@ -58,7 +59,7 @@ def refuse_large(path: Path) -> None:
 
 
 def refuse_unsafe_workbook(path: Path) -> None:
-    """Refuse a workbook that is no sound zip, unpacks beyond reason, or declares XML entities.
+    """Refuse a workbook that is no sound zip, unpacks beyond reason, declares entities, or has a cell astray.
 
     Raises
     ------
@@ -69,8 +70,8 @@ def refuse_unsafe_workbook(path: Path) -> None:
     try:
         with zipfile.ZipFile(path) as archive:
             _refuse_bomb(path, archive)
-            for part in archive.infolist():
-                _refuse_part(path, archive, part)
+            cells = sum(_refuse_part(path, archive, part) for part in archive.infolist())
+        filesafety_cells.refuse_sparse(path, cells)
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError) as fault:
         raise refused(
             path.name,
@@ -96,12 +97,13 @@ def _refuse_bomb(path: Path, archive: zipfile.ZipFile) -> None:
         )
 
 
-def _refuse_part(path: Path, archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
-    """Unpack one part in pieces; refuse more bytes than it states, or a document type."""
+def _refuse_part(path: Path, archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> int:
+    """Unpack one part in pieces, refuse what is unsafe in it, and return how many cells it spans."""
     whole = copy.copy(part)
     whole.file_size = LARGEST_UNPACKED_BYTES + 1
     prolog = _Prolog() if part.filename.lower().endswith((".xml", ".rels", ".vml")) else None
-    size = 0
+    extent = filesafety_cells.Extent(path)
+    size, is_text = 0, False
     with archive.open(whole) as file:
         while piece := file.read(PIECE_BYTES):
             size += len(piece)
@@ -121,6 +123,12 @@ def _refuse_part(path: Path, archive: zipfile.ZipFile, part: zipfile.ZipInfo) ->
                     COPY,
                     code="unsafe",
                 )
+            if size == len(piece):
+                is_text = prolog is not None or piece.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<")
+            if is_text:
+                extent.take(piece)
+    extent.end()
+    return extent.cells
 
 
 class _Prolog:
