@@ -12,7 +12,7 @@ import json
 import tomllib
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated
 
 import numpy as np
 import pandas as pd
@@ -40,7 +40,9 @@ class StudyFile(BaseModel):
     name: str
     clinics: list[str] = Field(min_length=2)
     zones: list[str] = Field(default=["hairline", "frontal", "midscalp", "crown", "temples"], min_length=1)
-    knots: list[float] = Field(default=list(KNOTS), min_length=3)
+    knots: list[Annotated[float, Field(ge=0, le=600, allow_inf_nan=False)]] = Field(
+        default=list(KNOTS), min_length=3
+    )
     case_mix: list[str] = Field(default=[])
     native_change: str = "assumed"
     annual_loss_pct: float = Field(default=yields.ANNUAL_LOSS_PCT, ge=0, le=60)
@@ -100,7 +102,7 @@ def read_study(path: Path) -> Coding:
         raise ParameterError(
             f"pool study file, {where}: {first['msg'].lower()}; see the example in data_demo/pooling"
         ) from error
-    return _coding(study)
+    return _coding(study, where="pool study file, ", action="see the example in data_demo/pooling")
 
 
 def usable_rows(records: Records, coding: Coding) -> pd.DataFrame:
@@ -155,7 +157,15 @@ def digest(content: object) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _coding(study: StudyFile) -> Coding:
+def digest_or_none(content: object) -> str | None:
+    """Return the digest, or None where the content is not plain (NaN, other objects)."""
+    try:
+        return digest(content)
+    except (TypeError, ValueError):
+        return None
+
+
+def _coding(study: StudyFile, *, where: str, action: str) -> Coding:
     unknown = [z for z in study.zones if z not in dictionary.ZONES]
     rules = (
         (not unknown, f"zones: unknown; use some of {', '.join(dictionary.ZONES)}"),
@@ -168,7 +178,7 @@ def _coding(study: StudyFile) -> Coding:
     )
     for holds, words in rules:
         if not holds:
-            raise ParameterError(f"pool study file, {words}")
+            raise ParameterError(f"{where}{words}; {action}")
     return Coding(
         study.name,
         tuple(study.clinics),
@@ -183,9 +193,30 @@ def _coding(study: StudyFile) -> Coding:
 
 
 def coding_from(plain: dict) -> Coding:
-    """Return the coding of a round file."""
-    fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in plain.items()}
-    return Coding(**fields)
+    """Return the coding of a round file.
+
+    Raises
+    ------
+    ParameterError
+        When a part of it is missing, unknown or against the rules of a study file.
+    """
+    missing = [name for name in StudyFile.model_fields if name not in plain]
+    if missing:
+        raise ParameterError(
+            f"pool round file, coding.{missing[0]}: missing; ask the study's office for the file again"
+        )
+    try:
+        study = StudyFile.model_validate(plain, strict=True)
+    except ValidationError as error:
+        first = error.errors(include_input=False, include_url=False)[0]
+        part = ".".join(str(p) for p in first["loc"]) or "file"
+        raise ParameterError(
+            f"pool round file, coding.{part}: {first['msg'].lower()}; ask the study's office for the file "
+            "again"
+        ) from None
+    return _coding(
+        study, where="pool round file, coding.", action="ask the study's office for the file again"
+    )
 
 
 def _mix(rows: pd.DataFrame, records: Records, name: str) -> np.ndarray:

@@ -18,6 +18,7 @@ import numpy as np
 from analytics import yields
 from analytics.errors import ParameterError
 from analytics.pooling_coding import KNOTS, MIN_CELL, MIN_PATIENTS, SCHEMA, Coding, coding_from, usable_rows
+from analytics.pooling_files import LedgerFile, checked_form
 from analytics.records import Records, dictionary
 
 Marks = dict[str, dict[str, str]]
@@ -46,6 +47,7 @@ def read_ledger(path: Path) -> dict:
         raise _no_ledger(place) from error
     if not isinstance(found, dict) or (found.get("kind"), found.get("schema")) != ("ledger", SCHEMA):
         raise _no_ledger(place)
+    checked_form(found, LedgerFile, where=f"pool ledger {place.name}", action="use the ledger as it was kept")
     return found
 
 

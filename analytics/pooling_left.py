@@ -1,19 +1,30 @@
 """What left each clinic, file by file, in words."""
 
-import json
-
 import numpy as np
 import pandas as pd
 
+from analytics.errors import ParameterError
+from analytics.pooling_files import AnswerFile, RoundFile, SummaryFile, checked_form
 from analytics.pooling_oneshot import folder_of
+from analytics.pooling_rounds import read_round
+
+FORMS: dict[str, type[SummaryFile | AnswerFile | RoundFile]] = {
+    "summary": SummaryFile,
+    "answer": AnswerFile,
+    "round": RoundFile,
+}
+NOT_OURS = "neither a summary, an answer nor a round; keep only a study's own files in the folder"
 
 
 def what_left(folder: str) -> pd.DataFrame:
     """Return one row a file: what it holds, how many numbers, least patients behind one."""
     rows = []
     for path in sorted(folder_of(folder).glob("*.json")):
-        found = json.loads(path.read_text(encoding="utf-8"))
-        kind = str(found.get("kind", "unknown"))
+        found = read_round(path)
+        kind = str(found.get("kind", "unknown")) if isinstance(found, dict) else "unknown"
+        if kind not in FORMS:
+            raise ParameterError(f"pool file {path.name}: {NOT_OURS}")
+        checked_form(found, FORMS[kind], where=f"pool file {path.name}", action="use the file as received")
         rows.append({"file": path.name, "kind": kind, **_contents(kind, found)})
     return pd.DataFrame(rows)
 

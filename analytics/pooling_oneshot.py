@@ -18,7 +18,8 @@ import pandas as pd
 from analytics import regrowth
 from analytics.errors import ParameterError
 from analytics.numerics import meta
-from analytics.pooling_coding import MIN_PATIENTS, SCHEMA, digest
+from analytics.pooling_coding import MIN_PATIENTS, SCHEMA, digest, digest_or_none
+from analytics.pooling_files import check_summary
 from analytics.records import Records
 from analytics.results import LEVEL, Result, only
 
@@ -89,13 +90,9 @@ def read_summary(path: Path) -> dict:
         raise ParameterError(
             f"pool summary {name}: not a summary of this version; ask the clinic to make it again"
         )
-    if found.get("sha256") != digest(body):
+    if found.get("sha256") != digest_or_none(body):
         raise ParameterError(f"pool summary {name}: changed after it was written; use the file as received")
-    for line in body["estimates"]:
-        if not (np.isfinite(line["estimate"]) and np.isfinite(line["se"]) and line["se"] > 0):
-            raise ParameterError(
-                f"pool summary {name}: an estimate without a standard error above 0; ask the clinic again"
-            )
+    check_summary(found, where=f"pool summary {name}", action="ask the clinic to make it again")
     return found
 
 
@@ -111,8 +108,10 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     Raises
     ------
     ParameterError
-        When there is nothing to pool, or two summaries carry the same clinic code.
+        When there is nothing to pool, two summaries carry the same clinic code, or one is not of the form.
     """
+    for n, one in enumerate(summaries, 1):
+        check_summary(one, where=f"pool combine, summary {n}", action="ask the clinic to make it again")
     codes = [s["clinic"] for s in summaries]
     if len(set(codes)) < len(codes):
         raise ParameterError("pool combine: two summaries carry the same clinic code; keep one a clinic")
@@ -120,6 +119,12 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     if lines.empty:
         raise ParameterError(
             "pool combine: no summary holds an estimate; each clinic needs enough patients a zone"
+        )
+    units = lines.groupby(["term", "zone"])["unit"].nunique()
+    if (units > 1).any():
+        raise ParameterError(
+            "pool combine: clinics give one measure in different units; let them make their summaries "
+            "with one version"
         )
     tables = [
         _pool(rows, f"{term}, {zone}", level)

@@ -27,11 +27,30 @@ import pandas as pd
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import meta, mixed
 from analytics.numerics.mixed import MixedFit, Sums, Survey
-from analytics.pooling_coding import SCHEMA, Coding, coding_from, design_rows, digest, matrix, part_design
+from analytics.pooling_coding import (
+    SCHEMA,
+    Coding,
+    coding_from,
+    design_rows,
+    digest,
+    digest_or_none,
+    matrix,
+    part_design,
+)
+from analytics.pooling_files import (
+    AnswerFile,
+    RoundFile,
+    check_history,
+    check_local,
+    check_sums,
+    checked_form,
+)
 from analytics.records import Records
 from analytics.results import LEVEL, Curve
 
 MAX_EXCHANGES = 8
+AS_RECEIVED = "ask the study's office for the file again"
+ANSWER_AGAIN = "the clinic must answer again"
 START_MONTH = 12.0
 START_AT_LEAST = 0.1
 # A case-mix column of no more different values than this is a categorical one.
@@ -114,6 +133,11 @@ def next_round(round_file: dict, answers: list[dict]) -> dict:
     ordered = sorted(answers, key=lambda a: coding.clinics.index(a["clinic"]))
     total = _added(round_file["asked"]["kind"], [a["sums"] for a in ordered], coding)
     n_patients = {a["clinic"]: a["n_patients"] for a in ordered}
+    if round_file["history"] and total["n"] != round_file["history"][0]["total"]["n"]:
+        raise ParameterError(
+            "pool next: the answers hold other readings in all than those of the first round; every clinic "
+            "must answer with the same records"
+        )
     history = [
         *round_file["history"],
         {"asked": round_file["asked"], "total": total, "n_patients": n_patients},
@@ -165,22 +189,18 @@ def _checked_round(round_file: dict) -> Coding:
             "pool round file: not a round of this version; ask the study's office for the current file"
         )
     body = {k: v for k, v in round_file.items() if k != "sha256"}
-    if round_file.get("sha256") != _digest_or_none(body):
+    if round_file.get("sha256") != digest_or_none(body):
         raise ParameterError(
             "pool round file: changed after it was written (its check sum does not hold); use the file as "
             "received"
         )
+    where = "pool round file"
+    checked_form(round_file, RoundFile, where=where, action=AS_RECEIVED)
     coding = coding_from(round_file["coding"])
+    check_history(round_file, coding, where=where, action=AS_RECEIVED)
     if coding.sha256 != round_file["coding_sha256"]:
         raise ParameterError("pool round file: the coding does not match its hash; use the file as received")
     return coding
-
-
-def _digest_or_none(body: object) -> str | None:
-    try:
-        return digest(body)
-    except (TypeError, ValueError):
-        return None
 
 
 def _refuse_small(frame, coding: Coding) -> None:
@@ -361,33 +381,32 @@ def _check_one(given: dict, round_file: dict, coding: Coding) -> None:
         raise ParameterError(
             f"{where}: answers another round; the clinic must answer round {round_file['number']}"
         )
-    if given.get("sha256") != _digest_or_none(body):
+    if given.get("sha256") != digest_or_none(body):
         raise ParameterError(
             f"{where}: holds NaN or was changed after it was written; the clinic must answer again"
         )
+    checked_form(given, AnswerFile, where=where, action=ANSWER_AGAIN)
     earlier = [h["n_patients"].get(clinic) for h in round_file["history"][:1]]
     if earlier and earlier[0] != given["n_patients"]:
         raise ParameterError(
             f"{where}: its number of patients is not that of the first round; the clinic must answer with "
             "the same records"
         )
-    _check_numbers(given["sums"], round_file["asked"]["kind"], where)
+    _check_asked_for(given, round_file["asked"], coding, where)
 
 
-def _check_numbers(sums: dict, kind: str, where: str) -> None:
-    square = "gram" if kind == "survey" else "cross"
-    matrix_ = np.array(sums[square], dtype=float)
-    if not np.isfinite(matrix_).all():
-        raise ParameterError(f"{where}: a sum is not a number; the clinic must answer again")
-    if not np.allclose(matrix_, matrix_.T, rtol=1e-9, atol=1e-9 * np.abs(matrix_).max()):
-        raise ParameterError(
-            f"{where}: a matrix of cross-products is not symmetric; the clinic must answer again"
-        )
-    lowest = float(np.linalg.eigvalsh((matrix_ + matrix_.T) / 2).min())
-    if lowest < -1e-8 * max(float(np.abs(matrix_).max()), 1.0):
-        raise ParameterError(
-            f"{where}: a matrix of cross-products is impossible (negative); the clinic must answer again"
-        )
+def _check_asked_for(given: dict, asked: dict, coding: Coding, where: str) -> None:
+    """Refuse an answer that holds other sums than were asked for, or impossible ones."""
+    sums, is_survey = given["sums"], asked["kind"] == "survey"
+    if asked["kind"] == "done" or ("gram" in sums) != is_survey:
+        raise ParameterError(f"{where}: holds other sums than the round asks for; {ANSWER_AGAIN}")
+    check_sums(sums, coding, where=where, action=ANSWER_AGAIN, probe=asked.get("probe"))
+    if given["n_patients"] < coding.min_patients:
+        raise ParameterError(f"{where}: fewer than {coding.min_patients} patients; leave the clinic out")
+    if is_survey:
+        check_local(sums["local"], coding, where=where, action=ANSWER_AGAIN)
+        if sums["n_groups"][-2] != given["n_patients"]:
+            raise ParameterError(f"{where}: its numbers of patients do not agree; {ANSWER_AGAIN}")
 
 
 def _added(kind: str, all_sums: list[dict], coding: Coding) -> dict:

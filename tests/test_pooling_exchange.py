@@ -17,6 +17,7 @@ from analytics import pooling, pooling_ledger, records
 from analytics.__main__ import main
 from analytics.errors import ParameterError
 from analytics.numerics import mixed
+from analytics.pages import files
 from analytics.pooling_coding import Coding, design_rows, matrix, part_design, read_study
 from analytics.records import simulate
 
@@ -64,9 +65,14 @@ def _answers(study: Path, number: int) -> list[Path]:
 
 def test_clinics_exchange_files_by_the_command_line_and_get_the_fit_on_stacked_rows(study, registers, capsys):
     number = 1
-    while json.loads((study / f"round_{number}.json").read_text())["asked"]["kind"] != "done":
+    while (asked := json.loads((study / f"round_{number}.json").read_text()))["asked"]["kind"] != "done":
         for clinic in TWO:
-            assert main(_answer(study, number, clinic)) == 0
+            if number < 3:
+                assert main(_answer(study, number, clinic)) == 0
+            else:
+                # Two rounds show that the command line answers; the others only take the time of reading.
+                given = pooling.answer(asked, registers[clinic], clinic)
+                files.write_json(study / f"answer_{number}_{clinic}.json", given)
         assert main(_next(study, number, *_answers(study, number))) == 0
         number += 1
     said = capsys.readouterr().out
