@@ -261,3 +261,33 @@ def test_the_cells_of_all_sheets_are_counted_together(workbook):
     filesafety.refuse_unsafe_workbook(one)
     with pytest.raises(RecordError, match="span more cells"):
         filesafety.refuse_unsafe_workbook(_rewritten(one, "two.xlsx", "xl/worksheets/sheet2.xml", half))
+
+
+def _open_document(place, rows, columns):
+    """Write an OpenDocument sheet of one repeated value (OASIS OpenDocument 1.3 part 3, repeats)."""
+    name = "urn:oasis:names:tc:opendocument:xmlns"
+    cell = (
+        f'<table:table-cell table:number-columns-repeated="{columns}" office:value-type="float" '
+        'office:value="1">'
+        "<text:p>1</text:p></table:table-cell>"
+        '<table:table-cell table:number-columns-repeated="16000"/>'
+    )
+    content = (
+        f'<office:document-content xmlns:office="{name}:office:1.0" xmlns:table="{name}:table:1.0" '
+        f'xmlns:text="{name}:text:1.0"><office:body><office:spreadsheet><table:table table:name="a">'
+        f'<table:table-row table:number-rows-repeated="{rows}">{cell}</table:table-row>'
+        '<table:table-row table:number-rows-repeated="1048000"><table:table-cell/></table:table-row>'
+        "</table:table></office:spreadsheet></office:body></office:document-content>"
+    )
+    with zipfile.ZipFile(place, "w") as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr("content.xml", content)
+        archive.writestr("META-INF/manifest.xml", "<m/>")
+    return place
+
+
+def test_a_value_repeated_beyond_a_register_is_refused(tmp_path):
+    filesafety.refuse_unsafe_workbook(_open_document(tmp_path / "r.ods", 3, 2))
+    for rows, columns in ((1_000_000, 21), (2, 10**8), (10**400, 1)):
+        with pytest.raises(RecordError, match="span more cells"):
+            filesafety.refuse_unsafe_workbook(_open_document(tmp_path / "r.ods", rows, columns))

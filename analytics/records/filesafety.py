@@ -12,7 +12,7 @@ import zlib
 from pathlib import Path
 from xml.parsers import expat
 
-from analytics.records import filesafety_cells
+from analytics.records import filesafety_cells, filesafety_ods
 from analytics.records.messages import refused
 
 LARGEST_FILE_BYTES = 512 * 2**20
@@ -102,7 +102,8 @@ def _refuse_part(path: Path, archive: zipfile.ZipFile, part: zipfile.ZipInfo) ->
     whole = copy.copy(part)
     whole.file_size = LARGEST_UNPACKED_BYTES + 1
     prolog = _Prolog() if part.filename.lower().endswith((".xml", ".rels", ".vml")) else None
-    extent = filesafety_cells.Extent(path)
+    extent, repeats = filesafety_cells.Extent(path), filesafety_ods.Repeats()
+    is_content = part.filename == "content.xml"
     size, is_text = 0, False
     with archive.open(whole) as file:
         while piece := file.read(PIECE_BYTES):
@@ -127,8 +128,11 @@ def _refuse_part(path: Path, archive: zipfile.ZipFile, part: zipfile.ZipInfo) ->
                 is_text = prolog is not None or piece.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<")
             if is_text:
                 extent.take(piece)
+            if is_content:
+                repeats.take(piece)
     extent.end()
-    return extent.cells
+    repeats.take(b"")
+    return extent.cells + repeats.cells
 
 
 class _Prolog:
