@@ -299,9 +299,9 @@ def _sentence(judged: dict, name: str, wanted: pd.DataFrame) -> str:
     text = f"{place}, read at month {judged['month']:g} ({readings}): {WORDS[judged['state']]}."
     if judged["state"] in ("behind", "cannot tell"):
         text += (
-            f" Chance that its true yield is among the lowest tenth {100 * judged['chance_behind']:.0f} %; "
-            f"that it is slow only {100 * judged['slow_only']:.0f} %, low only "
-            f"{100 * judged['low_only']:.0f} %, both "
+            f" Chance that its true yield at this month is among the lowest tenth "
+            f"{100 * judged['chance_behind']:.0f} %; that it comes slowly only "
+            f"{100 * judged['slow_only']:.0f} %, will end low only {100 * judged['low_only']:.0f} %, both "
             f"{100 * judged['both']:.0f} %, neither {100 * judged['neither']:.0f} %."
         )
     if len(wanted):

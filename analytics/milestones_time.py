@@ -303,9 +303,8 @@ def _gap_notes(table: pd.DataFrame, months) -> tuple[str, ...]:
         if {model_of.SHARE, FIRST, EXPECTED} <= set(row.dropna().index):
             gap, explained = row[FIRST] - row[model_of.SHARE], row[EXPECTED] - row[model_of.SHARE]
             notes.append(
-                f"{zone}, month {month:g}: first readings stand {gap:+.0f} points from the model's share; "
-                "counting error "
-                f"and the visits explain {explained:+.0f}."
+                f"{zone}, month {month:g}: first readings stand {round(gap):+d} points from the model's "
+                f"share; counting error and the visits explain {round(explained):+d}."
             )
     return tuple(notes)
 
