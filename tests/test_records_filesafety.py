@@ -2,6 +2,7 @@
 
 import random
 import shutil
+import struct
 import zipfile
 import zlib
 from pathlib import Path
@@ -291,3 +292,22 @@ def test_a_value_repeated_beyond_a_register_is_refused(tmp_path):
     for rows, columns in ((1_000_000, 21), (2, 10**8), (10**400, 1)):
         with pytest.raises(RecordError, match="span more cells"):
             filesafety.refuse_unsafe_workbook(_open_document(tmp_path / "r.ods", rows, columns))
+
+
+def _binary_sheet(place, row, column):
+    """Write a binary sheet of one number: row and cell records as [MS-XLSB] lays them out."""
+    begin, end = b"\x91\x01\x00", b"\x92\x01\x00"
+    header = b"\x00\x11" + row.to_bytes(4, "little") + bytes(13)
+    cell = b"\x05\x10" + column.to_bytes(4, "little") + bytes(4) + struct.pack("<d", 1.0)
+    with zipfile.ZipFile(place, "w") as archive:
+        archive.writestr("xl/worksheets/sheet1.bin", begin + header + cell + end)
+    return place
+
+
+@pytest.mark.parametrize("piece", [1, 7, filesafety.PIECE_BYTES])
+def test_a_binary_sheet_with_a_cell_far_away_is_refused(piece, tmp_path, monkeypatch):
+    monkeypatch.setattr(filesafety, "PIECE_BYTES", piece)
+    filesafety.refuse_unsafe_workbook(_binary_sheet(tmp_path / "r.xlsb", 999, 19))
+    for row, column in ((1_048_575, 16_383), (0, 2**32 - 1), (2**32 - 1, 0)):
+        with pytest.raises(RecordError, match="span more cells"):
+            filesafety.refuse_unsafe_workbook(_binary_sheet(tmp_path / "r.xlsb", row, column))

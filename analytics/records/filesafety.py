@@ -12,7 +12,7 @@ import zlib
 from pathlib import Path
 from xml.parsers import expat
 
-from analytics.records import filesafety_cells, filesafety_ods
+from analytics.records import filesafety_cells, filesafety_ods, filesafety_xlsb
 from analytics.records.messages import refused
 
 LARGEST_FILE_BYTES = 512 * 2**20
@@ -103,7 +103,8 @@ def _refuse_part(path: Path, archive: zipfile.ZipFile, part: zipfile.ZipInfo) ->
     whole.file_size = LARGEST_UNPACKED_BYTES + 1
     prolog = _Prolog() if part.filename.lower().endswith((".xml", ".rels", ".vml")) else None
     extent, repeats = filesafety_cells.Extent(path), filesafety_ods.Repeats()
-    is_content = part.filename == "content.xml"
+    binary = filesafety_xlsb.Records()
+    is_content, is_sheet = part.filename == "content.xml", _is_binary_sheet(part.filename)
     size, is_text = 0, False
     with archive.open(whole) as file:
         while piece := file.read(PIECE_BYTES):
@@ -130,9 +131,15 @@ def _refuse_part(path: Path, archive: zipfile.ZipFile, part: zipfile.ZipInfo) ->
                 extent.take(piece)
             if is_content:
                 repeats.take(piece)
+            if is_sheet:
+                binary.take(piece)
     extent.end()
     repeats.take(b"")
-    return extent.cells + repeats.cells
+    return extent.cells + repeats.cells + binary.cells
+
+
+def _is_binary_sheet(name: str) -> bool:
+    return name.lower().endswith(".bin") and "worksheets/sheet" in name.lower()
 
 
 class _Prolog:

@@ -1,7 +1,7 @@
 """Count the cells that the sheets of an OpenDocument file span, before a reader asks for room for them.
 
-A row or cell may stand for many (`number-rows-repeated`, `number-columns-repeated`; OASIS OpenDocument 1.3 part
-3, from memory). A sheet ends with its last cell that has a value.
+A row or cell may stand for many (`number-rows-repeated`, `number-columns-repeated`; OpenDocument 1.3 part 3,
+from memory). A sheet ends with its last cell that has a value.
 """
 
 import re
