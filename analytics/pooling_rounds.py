@@ -27,30 +27,19 @@ import pandas as pd
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import meta, mixed
 from analytics.numerics.mixed import MixedFit, Sums, Survey
+from analytics.pooling_checks import check_answers, checked_round
 from analytics.pooling_coding import (
     SCHEMA,
     Coding,
-    coding_from,
     design_rows,
     digest,
-    digest_or_none,
     matrix,
     part_design,
-)
-from analytics.pooling_files import (
-    AnswerFile,
-    RoundFile,
-    check_history,
-    check_local,
-    check_sums,
-    checked_form,
 )
 from analytics.records import Records
 from analytics.results import LEVEL, Curve
 
 MAX_EXCHANGES = 8
-AS_RECEIVED = "ask the study's office for the file again"
-ANSWER_AGAIN = "the clinic must answer again"
 START_MONTH = 12.0
 START_AT_LEAST = 0.1
 # A case-mix column of no more different values than this is a categorical one.
@@ -78,7 +67,7 @@ def answer(round_file: dict, records: Records, clinic: str) -> dict:
     ParameterError
         When the round file is broken, the clinic is not in the study, or too few patients stand behind a sum.
     """
-    coding = _checked_round(round_file)
+    coding = checked_round(round_file)
     if clinic not in coding.clinics:
         raise ParameterError(f"pool answer(clinic): not in this study; it has {', '.join(coding.clinics)}")
     if round_file["asked"]["kind"] == "done":
@@ -128,8 +117,8 @@ def next_round(round_file: dict, answers: list[dict]) -> dict:
         When an answer belongs to another study or round, was edited, is missing, doubled, or holds an
         impossible number.
     """
-    coding = _checked_round(round_file)
-    _check_answers(round_file, coding, answers)
+    coding = checked_round(round_file)
+    check_answers(round_file, coding, answers)
     ordered = sorted(answers, key=lambda a: coding.clinics.index(a["clinic"]))
     total = _added(round_file["asked"]["kind"], [a["sums"] for a in ordered], coding)
     n_patients = {a["clinic"]: a["n_patients"] for a in ordered}
@@ -164,7 +153,7 @@ def pooled(round_file: dict) -> MixedFit:
     ParameterError
         When the study is not finished.
     """
-    _checked_round(round_file)
+    checked_round(round_file)
     try:
         return _replay(round_file["history"])
     except _NeedSumsError:
@@ -177,30 +166,6 @@ def _round(coding: Coding, history: list, asked: dict) -> dict:
     body = {"schema": SCHEMA, "kind": "round", "coding": asdict(coding), "coding_sha256": coding.sha256}
     body = json.loads(json.dumps({**body, "number": len(history) + 1, "asked": asked, "history": history}))
     return {**body, "sha256": digest(body)}
-
-
-def _checked_round(round_file: dict) -> Coding:
-    if (
-        not isinstance(round_file, dict)
-        or round_file.get("kind") != "round"
-        or round_file.get("schema") != SCHEMA
-    ):
-        raise ParameterError(
-            "pool round file: not a round of this version; ask the study's office for the current file"
-        )
-    body = {k: v for k, v in round_file.items() if k != "sha256"}
-    if round_file.get("sha256") != digest_or_none(body):
-        raise ParameterError(
-            "pool round file: changed after it was written (its check sum does not hold); use the file as "
-            "received"
-        )
-    where = "pool round file"
-    checked_form(round_file, RoundFile, where=where, action=AS_RECEIVED)
-    coding = coding_from(round_file["coding"])
-    check_history(round_file, coding, where=where, action=AS_RECEIVED)
-    if coding.sha256 != round_file["coding_sha256"]:
-        raise ParameterError("pool round file: the coding does not match its hash; use the file as received")
-    return coding
 
 
 def _refuse_small(frame, coding: Coding) -> None:
@@ -347,68 +312,6 @@ def _same(asked: list | None, probe: np.ndarray | None) -> bool:
     return np.array_equal(np.array(asked), probe)
 
 
-def _check_answers(round_file: dict, coding: Coding, answers: list[dict]) -> None:
-    for given in answers:
-        _check_one(given, round_file, coding)
-    seen = [a["clinic"] for a in answers]
-    doubled = sorted({c for c in seen if seen.count(c) > 1})
-    missing = [c for c in coding.clinics if c not in seen]
-    if doubled:
-        raise ParameterError(f"pool next: two answers from {', '.join(doubled)}; keep one a clinic")
-    if missing:
-        raise ParameterError(
-            f"pool next: no answer from {', '.join(missing)}; wait for it, or open a new study without it"
-        )
-
-
-def _check_one(given: dict, round_file: dict, coding: Coding) -> None:
-    if not isinstance(given, dict) or given.get("kind") != "answer" or given.get("schema") != SCHEMA:
-        raise ParameterError(
-            "pool next: a file is not an answer of this version; ask the clinic to answer again"
-        )
-    clinic = given.get("clinic")
-    if clinic not in coding.clinics:
-        raise ParameterError(
-            "pool next: an answer comes from a clinic that is not in this study; leave it out"
-        )
-    where = f"pool next, answer of {clinic}"
-    body = {k: v for k, v in given.items() if k != "sha256"}
-    if given.get("coding_sha256") != coding.sha256:
-        raise ParameterError(
-            f"{where}: made with another coding; the clinic must answer this study's round file"
-        )
-    if given.get("round_sha256") != round_file["sha256"]:
-        raise ParameterError(
-            f"{where}: answers another round; the clinic must answer round {round_file['number']}"
-        )
-    if given.get("sha256") != digest_or_none(body):
-        raise ParameterError(
-            f"{where}: holds NaN or was changed after it was written; the clinic must answer again"
-        )
-    checked_form(given, AnswerFile, where=where, action=ANSWER_AGAIN)
-    earlier = [h["n_patients"].get(clinic) for h in round_file["history"][:1]]
-    if earlier and earlier[0] != given["n_patients"]:
-        raise ParameterError(
-            f"{where}: its number of patients is not that of the first round; the clinic must answer with "
-            "the same records"
-        )
-    _check_asked_for(given, round_file["asked"], coding, where)
-
-
-def _check_asked_for(given: dict, asked: dict, coding: Coding, where: str) -> None:
-    """Refuse an answer that holds other sums than were asked for, or impossible ones."""
-    sums, is_survey = given["sums"], asked["kind"] == "survey"
-    if asked["kind"] == "done" or ("gram" in sums) != is_survey:
-        raise ParameterError(f"{where}: holds other sums than the round asks for; {ANSWER_AGAIN}")
-    check_sums(sums, coding, where=where, action=ANSWER_AGAIN, probe=asked.get("probe"))
-    if given["n_patients"] < coding.min_patients:
-        raise ParameterError(f"{where}: fewer than {coding.min_patients} patients; leave the clinic out")
-    if is_survey:
-        check_local(sums["local"], coding, where=where, action=ANSWER_AGAIN)
-        if sums["n_groups"][-2] != given["n_patients"]:
-            raise ParameterError(f"{where}: its numbers of patients do not agree; {ANSWER_AGAIN}")
-
-
 def _added(kind: str, all_sums: list[dict], coding: Coding) -> dict:
     made = [_survey(s) for s in all_sums] if kind == "survey" else [_sums(s) for s in all_sums]
     total = reduce(add, made)
@@ -427,7 +330,7 @@ def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve
         By zone: the mean at month 12 in `estimates`, the curve in `path`; spreads between clinics, patients
         and placements in `extra`.
     """
-    coding = _checked_round(round_file)
+    coding = checked_round(round_file)
     fit = pooled(round_file)
     months = np.arange(coding.knots[0], coding.knots[-1] + step, step)
     path = pd.concat([_curve_of(fit, coding, z, months, level) for z in coding.zones], ignore_index=True)
