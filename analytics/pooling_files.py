@@ -23,6 +23,7 @@ NEGATIVE = 1e-8
 Number = Annotated[float, Field(ge=-LARGEST, le=LARGEST, allow_inf_nan=False)]
 Above = Annotated[float, Field(gt=0, le=LARGEST, allow_inf_nan=False)]
 NotBelow = Annotated[float, Field(ge=0, le=LARGEST, allow_inf_nan=False)]
+Ratio = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)]  # of a level's SD to the residual SD
 Count = Annotated[int, Field(ge=1, le=LARGEST_COUNT)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
@@ -38,7 +39,7 @@ class _Part(BaseModel):
 class LocalStart(_Part):
     """A clinic's own spread and level, a start for the search."""
 
-    ratio: Annotated[list[NotBelow], Field(min_length=2, max_length=2)]
+    ratio: Annotated[list[Ratio], Field(min_length=2, max_length=2)]
     sigma: Above
     n: Count
     level: Annotated[dict[str, Annotated[tuple[Number, Above], Field(strict=False)]], Field(min_length=1)]
