@@ -3,8 +3,12 @@
 import os
 from pathlib import Path
 
-import matplotlib as mpl
-import pytest
+# One thread a process: many threads on small matrices wait for cores that a busy machine does not give them.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import matplotlib as mpl  # noqa: E402
+import pytest  # noqa: E402
 
 mpl.use("Agg")
 ROOT = Path(__file__).parents[1]
