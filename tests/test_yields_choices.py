@@ -305,13 +305,7 @@ def test_photographs_that_failed_are_shares_with_wilson_limits_by_attendance(tmp
         counts += [registers.count(p, f"{p}-1", 12.2, 80.0, region_id=r, **failed) for r in ("A", "B")]
         if i < 20:
             counts.append(registers.count(p, f"{p}-1", 6, 60.0, region_id="A", reader_id="R2"))
-    register = registers.load(
-        tmp_path,
-        patients=[registers.patient(p) for p in people],
-        sessions=[registers.session(f"{p}-1", p) for p in people],
-        placements=[registers.placement(f"{p}-1") for p in people],
-        measurements=counts,
-    )
+    register = registers.one_session_each(tmp_path, people, counts)
     answer = yields.photograph_failures(register)
     assert_keeps_the_contract(answer)
     counted = answer.extra["counts"]

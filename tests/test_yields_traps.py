@@ -168,13 +168,7 @@ def test_calibre_by_another_method_is_false_thickening_and_is_left_out(tmp_path)
         optical = {"hair_calibre_um": 77, "calibre_method": "optical"}
         counts.append(registers.count(p, f"{p}-1", 0, 60.0, **optical))
         counts.append(registers.count(p, f"{p}-1", 12, 60.0, **(other if i < 3 else optical)))
-    register = registers.load(
-        tmp_path,
-        patients=[registers.patient(p) for p in people],
-        sessions=[registers.session(f"{p}-1", p) for p in people],
-        placements=[registers.placement(f"{p}-1") for p in people],
-        measurements=counts,
-    )
+    register = registers.one_session_each(tmp_path, people, counts)
     result = yields.hair_mass(register)
     pairs = result.rows()
     mixed = pairs["reason"].ne("")

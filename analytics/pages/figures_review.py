@@ -20,9 +20,9 @@ OUTCOME_STYLE: dict[str, dict] = {
     "not met": {"marker": "s", "color": drawing.SERIES[1], "markerfacecolor": drawing.SERIES[1]},
     "cannot tell": {"marker": "D", "color": drawing.QUIET, "markerfacecolor": "white"},
     "no data": {"marker": "", "color": drawing.QUIET, "markerfacecolor": "white"},
-    "withheld": {"marker": "", "color": drawing.QUIET, "markerfacecolor": "white"},
+    words_review.WITHHELD: {"marker": "", "color": drawing.QUIET, "markerfacecolor": "white"},
 }
-ORDER = ("not met", "cannot tell", "met", "no data", "withheld")
+ORDER = ("not met", "cannot tell", "met", "no data", words_review.WITHHELD)
 ROW_IN, NARROW_ROW_IN = 0.44, 0.78
 STATUS_STYLE: dict[str, dict] = {
     "seen in window": {"color": drawing.SERIES[0], "hatch": ""},
@@ -91,7 +91,7 @@ def _board_row(ax: Axes, y: int, row: pd.Series, *, narrow: bool) -> None:
 
 def _board_words(row: pd.Series) -> str:
     if pd.isna(row["estimate"]):
-        return "small numbers" if row["outcome"] == "withheld" else "nothing to count this quarter"
+        return "small numbers" if row["outcome"] == words_review.WITHHELD else "nothing to count this quarter"
     unit = str(row["unit"])
     places = 2 if unit == "hairs per graft" else 0 if unit == "min" else 1
     value = words.with_unit(words.number(row["estimate"], places), unit)

@@ -60,6 +60,7 @@ __all__ = [
     "frame",
     "kept",
     "kept_all",
+    "lead",
     "left_out",
     "method",
     "results",
@@ -150,7 +151,7 @@ def lead(page: Page, sentence: str) -> None:
     """Write the one-line answer of a section, under its heading."""
     shown = _for_audience(page, sentence)
     page.written.append({"kind": "lead", "text": shown})
-    _show(f"<p><strong>{html.escape(shown)}</strong></p>")
+    _show(sheet_blocks.lead_block(shown))
 
 
 def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = None) -> None:

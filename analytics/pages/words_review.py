@@ -210,7 +210,7 @@ def differences_table(result: Result) -> pd.DataFrame:
         {
             "characteristic": rows["characteristic"],
             **{
-                side: [_shown(v, 1) + u * (v == v) for v, u in zip(rows[side], unit, strict=True)]
+                side: [_shown(v, 1, u) for v, u in zip(rows[side], unit, strict=True)]
                 for side in ("seen", "absent")
             },
             "standardised_difference": rows["standardised_difference"].map(lambda v: _shown(v, 2)),
@@ -218,8 +218,8 @@ def differences_table(result: Result) -> pd.DataFrame:
     )
 
 
-def _shown(value: float, places: int) -> str:
-    return words.number(value, places) if np.isfinite(value) else WITHHELD
+def _shown(value: float, places: int, unit: str = "") -> str:
+    return words.number(value, places) + unit if np.isfinite(value) else WITHHELD
 
 
 def sources(result: Result) -> pd.DataFrame:
