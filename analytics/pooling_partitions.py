@@ -24,6 +24,8 @@ from analytics.numerics.turnbull import TurnbullFit
 from analytics.pooling_coding import Coding, design_rows, part_design
 from analytics.records import writing
 
+HANDFUL = 8  # partitions a task; their sum is made where they are read, so that sending costs little
+
 
 def prepare_partition(register: Path, coding: Coding, out: Path) -> Path:
     """Read one partition's register, write its coded rows as one Parquet file, and return the file's path."""
@@ -85,11 +87,12 @@ def _without_clinics(coding: Coding) -> Coding:
 
 
 def _summed(client: Any, work, named: list[tuple[str, str]], *shared):
+    handfuls = [named[i : i + HANDFUL] for i in range(0, len(named), HANDFUL)]
     if client is None:
-        return reduce(_add, (work(path, name, *shared) for path, name in named))
+        return reduce(_add, (_handful_sum(work, handful, *shared) for handful in handfuls))
     from dask.distributed import as_completed
 
-    futures = [client.submit(work, path, name, *shared, pure=False) for path, name in named]
+    futures = [client.submit(_handful_sum, work, handful, *shared, pure=False) for handful in handfuls]
     # Added up in the order of the partitions, so that the answer does not depend on which worker was first.
     order = {future.key: i for i, future in enumerate(futures)}
     waiting, done, total = 0, {}, None
@@ -101,6 +104,11 @@ def _summed(client: Any, work, named: list[tuple[str, str]], *shared):
             total = found if total is None else _add(total, found)
             waiting += 1
     return total
+
+
+def _handful_sum(work, handful: list[tuple[str, str]], *shared):
+    """Sum one partition after the other: only one is held at a time."""
+    return reduce(_add, (work(path, name, *shared) for path, name in handful))
 
 
 def _add(a, b):
