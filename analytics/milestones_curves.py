@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
+from scipy.stats import norm, t
 
 from analytics.errors import ParameterError
 from analytics.numerics import proportions, resample, turnbull, turnbull_batch
@@ -99,6 +100,9 @@ def share_limits(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return Wilson's limits of a share on the number of placements its standard error is worth.
 
+    The error comes from few patients and is itself uncertain: that number is lessened by the square of
+    normal over t quantile, and by (m - 1) / m, as resampling m patients understates their variance.
+
     Parameters
     ----------
     share, se
@@ -108,17 +112,22 @@ def share_limits(
     level
         Level of the limits.
 
+    Source: Korn & Graubard 1998, Survey Methodology 24:193-201 (effective sample size with t quantiles),
+    here with Wilson's limits in place of exact ones.
+
     Examples
     --------
-    Independent placements give Wilson's interval itself: 10 of 40, standard error sqrt(0.25 x 0.75 / 40).
+    Many independent placements give Wilson's interval itself: a quarter of them, the error that of 40.
 
-    >>> low, high = share_limits(np.array([0.25]), np.array([0.0684653]), np.array([40.0]), level=0.95)
+    >>> low, high = share_limits(np.array([0.25]), np.array([0.0684653]), np.array([1e9]), level=0.95)
     >>> low.round(3).tolist(), high.round(3).tolist()
     ([0.142], [0.402])
     """
+    few = np.maximum(n_seen, 2.0) - 1.0
+    lessened = few / (few + 1.0) * (norm.isf((1.0 - level) / 2.0) / t.isf((1.0 - level) / 2.0, few)) ** 2
     spread = share * (1.0 - share)
     inside = (spread > 1e-12) & (se > 0)
-    worth = np.where(inside, spread / np.where(inside, se, 1.0) ** 2, n_seen)
+    worth = np.where(inside, lessened * spread / np.where(inside, se, 1.0) ** 2, n_seen)
     worth = np.maximum(worth, 1.0)
     made = proportions.proportion(np.clip(share, 0.0, 1.0) * worth, worth, method="wilson", level=level)
     return made.low, made.high

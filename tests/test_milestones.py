@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.special import ndtr
+from statsmodels.stats.proportion import proportion_confint
 from test_results import assert_keeps_the_contract
 
 from analytics import milestones, milestones_curves, milestones_model, regrowth, yields
@@ -108,10 +109,14 @@ def test_limits_of_a_share_of_independent_placements_are_wilson_s():
 def test_limits_of_a_share_rest_on_what_its_error_is_worth():
     # 25 % with the error of 10 independent placements: Wilson's formula gives 8.1 to 55.8, whatever was
     # counted.
-    low, high = milestones_curves.share_limits(
-        np.array([0.25]), np.array([np.sqrt(0.25 * 0.75 / 10)]), np.array([40.0]), level=0.95
-    )
+    error = np.array([np.sqrt(0.25 * 0.75 / 10)])
+    low, high = milestones_curves.share_limits(np.array([0.25]), error, np.array([1e9]), level=0.95)
     np.testing.assert_allclose([low[0], high[0]], [0.08095, 0.55783], atol=2e-5)
+    # An error from 20 patients: t of 19 degrees of freedom is 2.0930 (any table), so that the 10 are worth
+    # 10 x 19/20 x (1.9600 / 2.0930)^2 = 8.3308; Wilson's formula from the reference library.
+    low, high = milestones_curves.share_limits(np.array([0.25]), error, np.array([20.0]), level=0.95)
+    wanted = proportion_confint(0.25 * 8.3308, 8.3308, method="wilson")
+    np.testing.assert_allclose([low[0], high[0]], wanted, atol=2e-5)
 
 
 def test_a_placement_lies_between_its_last_visit_below_and_its_first_at_or_above():
