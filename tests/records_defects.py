@@ -8,6 +8,14 @@ from records_small import add, put, take, without_column
 
 M = "measurements"
 
+
+def _classed(row, *, whole, partly="6", through="4"):
+    """Return counts of follicles for session 0002-1, of 850 grafts (at most 4.5 each: 3,825), row 4."""
+    names = ("follicles_whole", "follicles_partly_cut", "follicles_cut_through")
+    given = (whole, partly, through) if row["session_id"] == "0002-1" else ("", "", "")
+    return dict(zip(names, given, strict=True))
+
+
 DEFECTS = {
     "decimal comma": (
         lambda r: put(r, M, 3, density_hairs_cm2="45,5"),
@@ -252,6 +260,14 @@ DEFECTS = {
         lambda r: put(r, "sessions", 4, grafts_transected="851"),
         [("E", "sessions.grafts_transected", 1, 4, "transected_over_out")],
     ),
+    "follicles in part": (
+        lambda r: {**r, "sessions": [{**x, **_classed(x, whole="190", partly="")} for x in r["sessions"]]},
+        [("W", "sessions.follicles_whole", 1, 4, "follicles_in_part")],
+    ),
+    "more follicles than grafts hold": (
+        lambda r: {**r, "sessions": [{**x, **_classed(x, whole="3820")} for x in r["sessions"]]},
+        [("E", "sessions.follicles_whole", 1, 4, "follicles_over_grafts")],
+    ),
     "share transected": (
         lambda r: put(r, "sessions", 4, grafts_transected="600"),
         [("E", "sessions.grafts_transected", 1, 4, "transected_share")],
@@ -426,6 +442,17 @@ DEFECTS = {
     "shaved and not": (
         lambda r: put(r, M, 15, hair_length="shaved"),
         [("W", "measurements.hair_length", 1, 16, "length_changed")],
+    ),
+    "cut-off moved": (
+        lambda r: {
+            **r,
+            M: [
+                {**x, "thinnest_counted_um": {"0003": "30", "0002": "40"}.get(x["patient_id"], "")}
+                | ({"thinnest_counted_um": "0"} if (x["patient_id"], x["month"]) == ("0003", "12") else {})
+                for x in r[M]
+            ],
+        },
+        [("W", "measurements.thinnest_counted_um", 1, 16, "cut_off_changed")],
     ),
     "units over hairs": (
         lambda r: put(r, M, 7, density_fu_cm2="32"),

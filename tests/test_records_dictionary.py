@@ -36,6 +36,8 @@ MUST_PASS = [
     ("sessions.holding_temperature_c", 26.0),
     # Kaufman et al. 2008, Eur J Dermatol 18:407-11: 1-inch circle, 5.07 cm2.
     ("measurements.roi_area_cm2", 5.07),
+    # Rushton 1989: hair from 40 micrometres on was counted.
+    ("measurements.thinnest_counted_um", 40.0),
     # Er et al. 2006, Dermatol Surg: boxes of 1 cm2.
     ("measurements.roi_area_cm2", 1.0),
 ]
@@ -57,13 +59,14 @@ DESIGNED = {
     "donor_measured_before_session* grafts_elsewhere*",
     "sessions": "session_id patient_id register_month patient_month* session_number method surgeon_id "
     "team_id harvested_by* donor_source* attempts grafts_out grafts_transected grafts_discarded "
+    "follicles_whole* follicles_partly_cut* follicles_cut_through* "
     "holding_medium holding_temperature_c out_of_body_min",
     "placements": "placement_id session_id zone site* area_cm2 grafts_1* grafts_2* grafts_3* grafts_4* "
     "grafts* hairs* roi_planted_hairs_cm2 recipient* method* holding_medium* out_of_body_min* planted_by* "
     "patient_id+",
     "measurements": "patient_id zone region_id* region_kind* session_id month count_number* "
     "density_hairs_cm2 density_fu_cm2* hair_calibre_um* calibre_method* roi_area_cm2 n_fields roi_marked "
-    "reader_id device_class hair_length standard_conditions condition_reason",
+    "reader_id device_class hair_length thinnest_counted_um* standard_conditions condition_reason",
     "visits": "patient_id session_id month mode photographs_standard complications_asked withdrawn",
     "therapies": "patient_id kind start_register_month stop_register_month",
     "events": "session_id kind month severity temporary resolved_month",

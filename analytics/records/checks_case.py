@@ -143,7 +143,12 @@ def _chain(sessions: pd.DataFrame) -> list[Problem]:
     technique = sessions["harvest_technique"]
     punch = technique.str.contains("punch").fillna(False)
     excluded = (is_strip & punch) | (is_fue & technique.eq("strip").fillna(False))
+    classed = sessions[["follicles_whole", "follicles_partly_cut", "follicles_cut_through"]]
+    some, all_three = classed.notna().any(axis=1), classed.notna().all(axis=1)
+    too_many = classed.sum(axis=1) > limits.HAIRS_PER_GRAFT[1] * out
     return [
+        *found(sessions, some & ~all_three, "sessions.follicles_whole", "follicles_in_part"),
+        *found(sessions, too_many, "sessions.follicles_whole", "follicles_over_grafts"),
         *found(sessions, over, "sessions.grafts_transected", "transected_over_out"),
         *found(sessions, impossible, "sessions.grafts_transected", "transected_share"),
         *found(sessions, unusual, "sessions.grafts_transected", "unusual_transected_share"),

@@ -135,7 +135,7 @@ def _repeats(counts: pd.DataFrame) -> list[Problem]:
 
 
 def _marked(counts: pd.DataFrame) -> list[Problem]:
-    """Check that the counts of a region are like its first in area (where marked) and in shaving."""
+    """Check that a region's counts are like its first in area (where marked), shaving and thinnest hair."""
     in_order = counts.sort_values("month", kind="stable")
     first = in_order[~in_order["course"].duplicated() & (in_order["course"] != MISSING)].set_index("course")
     area = (counts["roi_area_cm2"] * counts["n_fields"]).round(6)
@@ -145,8 +145,12 @@ def _marked(counts: pd.DataFrame) -> list[Problem]:
     length, first_length = counts["hair_length"], counts["course"].map(first["hair_length"])
     both_known = length.notna() & first_length.notna()
     unlike = both_known & (length.eq("shaved") != first_length.eq("shaved")).fillna(False)
+    thinnest = counts["thinnest_counted_um"]
+    first_thinnest = counts["course"].map(first["thinnest_counted_um"])
+    moved = thinnest.notna() & first_thinnest.notna() & thinnest.ne(first_thinnest)
     changed = both_marked & area.notna() & first_area.notna() & area.ne(first_area)
     return [
         *found(counts, changed, "measurements.roi_area_cm2", "area_changed"),
         *found(counts, unlike, "measurements.hair_length", "length_changed"),
+        *found(counts, moved, "measurements.thinnest_counted_um", "cut_off_changed"),
     ]

@@ -227,6 +227,23 @@ SESSIONS = Table(
             high=8000,
             required=True,
         ),
+        *(
+            Column(
+                f"follicles_{name}",
+                "integer",
+                f"of the follicles looked at under the microscope, those {meaning}",
+                unit="follicles",
+                low=0,
+                high=36000,
+                optional=True,
+                default="empty: follicles were not classed",
+            )
+            for name, meaning in (
+                ("whole", "not cut"),
+                ("partly_cut", "cut with a part left that may grow"),
+                ("cut_through", "cut so that nothing is left to grow"),
+            )
+        ),
         Column("holding_medium", "choice", "what the grafts were kept in", allowed=words.MEDIA),
         Column(
             "holding_temperature_c",

@@ -195,6 +195,19 @@ CASE_SENTENCES = {
         "empty the cell, or write the method as combined",
         "warning",
     ),
+    "follicles_in_part": Sentence(
+        "session has only some of its three counts of follicles",
+        "sessions have only some of their three counts of follicles",
+        "follicles_whole, follicles_partly_cut and follicles_cut_through are given together; 0 is a count",
+        "fill in all three; until then no share of follicles is given for it",
+        "warning",
+    ),
+    "follicles_over_grafts": Sentence(
+        "session has more follicles classed than its grafts can hold",
+        "sessions have more follicles classed than their grafts can hold",
+        f"a graft out holds at most {HAIRS_PER_GRAFT[1]:g} follicles",
+        "mend the three counts or grafts_out",
+    ),
     "technique_against_method": Sentence(
         "session has a harvest_technique that its method excludes",
         "sessions have a harvest_technique that their method excludes",

@@ -106,6 +106,13 @@ FOLLOW_SENTENCES = {
         "count at one length; these readings are biased one way",
         "warning",
     ),
+    "cut_off_changed": Sentence(
+        "count takes in finer or coarser hair than the first of its region",
+        "counts take in finer or coarser hair than the first of their region",
+        "the baseline and the readings of a region have the same thinnest_counted_um",
+        "count again from the images at one cut-off; until then these readings are in no headline",
+        "warning",
+    ),
     # visits, therapies, events, ratings
     "count_without_visit": Sentence(
         "count belongs to no visit",

@@ -97,6 +97,11 @@ BASIS = {
     "long_hair_pct": ("invented", ""),
     "long_hair": ("invented", ""),
     "length_changes": ("invented", ""),
+    "cut_off_changes_in_month": ("invented", "off"),
+    "fine_hair_pct": (
+        "published",
+        "237 against 181 hairs/cm2 with and without fine hair (Rushton 1993, Acta Derm Venereol 73:150-3)",
+    ),
     "not_standard": ("invented", ""),
     "not_standard_bias_pct": (
         "invented",
@@ -134,6 +139,8 @@ BASIS = {
         "FUE 4.9 % (Shin 2014, J Am Acad Dermatol, quoted); strip up to 3 % (textbook)",
     ),
     "transected_logit_sd": ("invented", ""),
+    "follicles_counted": ("invented", "off"),
+    "partly_cut": ("invented", ""),
     "drifting_surgeon": ("invented", ""),
     "drift_from_quarter": ("invented", ""),
     "drift_logit_a_quarter": ("invented", ""),

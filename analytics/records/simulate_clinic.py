@@ -213,13 +213,29 @@ def balance(
     empty = rng.beta(60.0, 60.0 * truth.graft_from_attempt / (1 - truth.graft_from_attempt), n)
     attempts = np.maximum(out, np.round(out / (1 - empty)))
     minutes = np.clip(rng.normal(50 + planted / 16, 35), 35, 480).round()
-    return sessions.assign(
+    sessions = sessions.assign(
         attempts=np.where(sessions["method"] == "FUE", attempts, np.nan),
         grafts_out=out,
         grafts_transected=rng.binomial(out, chance),
         grafts_discarded=discarded,
         out_of_body_min=minutes,
         true_transected_pct=100 * chance,
+    )
+    return _dissected(sessions, chance, truth, rng) if truth.follicles_counted else sessions
+
+
+def _dissected(
+    sessions: pd.DataFrame, chance: np.ndarray, truth: Truth, rng: np.random.Generator
+) -> pd.DataFrame:
+    """Class the follicles of up to 200 grafts of two; a cut graft has one of its two cut (invented)."""
+    seen = 2 * np.minimum(sessions["grafts_out"].to_numpy(), 200)
+    cut = rng.binomial(seen, chance / 2)
+    partly = rng.binomial(cut, truth.partly_cut)
+    known = rng.random(len(sessions)) < truth.follicles_counted
+    return sessions.assign(
+        follicles_whole=np.where(known, seen - cut, np.nan),
+        follicles_partly_cut=np.where(known, partly, np.nan),
+        follicles_cut_through=np.where(known, cut - partly, np.nan),
     )
 
 

@@ -217,6 +217,9 @@ def read(
     beside = rng.random(int(rows["attendance"].max()) + 1)[rows["attendance"]] < truth.other_device
     device = np.where(((new > 0) & (rows["time"].to_numpy() >= new - 1)) | beside, "D2", "D1")
     rows = rows.assign(reader_id=reader, hair_length=length, device_class=device, count_number=1)
+    if truth.cut_off_changes_in_month:
+        before = rows["time"] < truth.cut_off_changes_in_month - 1
+        rows = rows.assign(thinnest_counted_um=np.where(before, 40.0, 0.0))
     rows = _repeat(rows, names, truth, rng)
     fields = np.where(rows["marked"], 1, rows["n_fields"]).astype(int)
     rows = rows.assign(roi_area_cm2=1.0, n_fields=fields)
@@ -249,7 +252,11 @@ def _counted(
     length = np.where(rows["hair_length"] == "long", np.log1p(truth.long_hair_pct / 100.0), 0.0)
     effect = rows["reader_id"].map(readers).to_numpy(dtype=float) + device + length
     season = 1.0 + truth.season_pct / 100.0 * np.cos(2 * np.pi * (rows["time"].to_numpy() - 0.5) / 12.0)
-    mean = rows["true_density"].to_numpy() * np.exp(effect) * season * rows["capture_factor"].to_numpy()
+    seen = rows["true_density"].to_numpy()
+    if "thinnest_counted_um" in rows:
+        fine = rows["thinnest_counted_um"].eq(0).to_numpy() * truth.fine_hair_pct / 100.0
+        seen = seen + fine * rows["true_native"].to_numpy()
+    mean = seen * np.exp(effect) * season * rows["capture_factor"].to_numpy()
     area = (rows["n_fields"] * rows["roi_area_cm2"]).to_numpy(dtype=float)
     return _count(mean, area, rows["marked"].to_numpy(), truth, rng)
 

@@ -116,6 +116,8 @@ class Truth:
     long_hair_pct: float = -5.0  # what long hair hides
     long_hair: float = 0.08  # share of people counted with long hair
     length_changes: float = 0.04  # share of counts at another length than usual
+    cut_off_changes_in_month: int = 0  # until then hair from 40 micrometres, from then on all; 0: never
+    fine_hair_pct: float = 31.0  # native hair finer than 40 micrometres, over that which is not
     not_standard: float = 0.06  # share of attendances with failed photographs
     not_standard_bias_pct: float = -5.0
     not_standard_cv: float = 0.08
@@ -145,6 +147,8 @@ class Truth:
         default_factory=lambda: {"FUT": 0.03, "FUE": 0.049, "combined": 0.04}
     )
     transected_logit_sd: float = 0.25  # between sessions
+    follicles_counted: float = 0.0  # share of sessions whose follicles are classed at dissection
+    partly_cut: float = 0.6  # of the follicles cut, share with a part left
     drifting_surgeon: str = "S2"
     drift_from_quarter: int = 7
     drift_logit_a_quarter: float = 0.14
@@ -183,6 +187,7 @@ def plain(truth: Truth | None = None) -> Truth:
 SWITCHED_OFF = (
     "failed_growth per_fu_above_35 per_hour_above_4 repeat_session smoker scar native_loss_sd therapy_share "
     "native_per_class_step between_reader_cv season_pct long_hair length_changes not_standard other_device "
-    "device_changes_in_month device_repeats stays_away_when_far returns_when_good no_baseline withdraws "
+    "device_changes_in_month cut_off_changes_in_month follicles_counted device_repeats "
+    "stays_away_when_far returns_when_good no_baseline withdraws "
     "region_missed second_session replants drift_logit_a_quarter duplicates controls donor_counts split_scalp"
 ).split()
