@@ -30,6 +30,7 @@ WATCHED = {
     "reader_id": "reader changed",
     "device_class": "device changed",
     "hair_length": "hair length changed",
+    "thinnest_counted_um": "thinnest hair counted changed",
     "roi_marked": "marking changed",
     "roi_area_cm2": "field size changed",
 }

@@ -2,7 +2,8 @@
 
 A *repeat* is two or more counts of one region at one visit (patient, zone, region, session, month) under
 different count numbers. Of marked regions they teach how a count repeats, of unmarked fields how counts
-of fields vary. Repeats under other conditions (photographs, hair length) than each other are left out.
+of fields vary. Repeats under other conditions (photographs, hair length, thinnest hair) than each other
+are left out.
 """
 
 import numpy as np
@@ -13,7 +14,7 @@ from analytics.records import Records
 VISIT = ["patient_id", "zone", "region_id", "session_id", "month"]
 WHY_NOT = {
     "no_reader": "the reader is not recorded",
-    "conditions": "the repeats were not made under the same conditions and hair length",
+    "conditions": "the repeats were not made under the same conditions, hair length and thinnest hair",
     "marking": "one of the repeats is of a marked region and one is not",
     "zero": "a count of zero has no ratio",
 }
@@ -45,6 +46,7 @@ def _reasons(rows: pd.DataFrame) -> np.ndarray:
     standard = rows["standard_conditions"].fillna(True).astype(bool)
     mixed = standard.groupby(visit).transform("nunique").gt(1)
     mixed |= rows["hair_length"].groupby(visit).transform("nunique").gt(1)
+    mixed |= rows["thinnest_counted_um"].groupby(visit).transform("nunique").gt(1)
     unlike = rows["marked"].groupby(visit).transform("nunique").gt(1)
     unnamed = rows["reader_id"].isna().groupby(visit).transform("any")
     empty = rows["marked"] & rows["density_hairs_cm2"].le(0).groupby(visit).transform("any")

@@ -118,7 +118,7 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
     usable_before = before if photographs == "all" else before[before["is_standard"]]
     is_nearest = usable_before["month"].eq(usable_before.groupby(key)["month"].transform("max"))
     taken = usable_before[is_nearest] if rule == "nearest" else usable_before
-    # Reader and hair length of repeated counts are the first count's, whatever the order of rows.
+    # Reader, hair length and thinnest hair of repeated counts are the first count's, whatever the order of rows.
     taken = taken.sort_values(["month", "count_number"], ascending=[False, True], kind="stable")
     baseline = taken.groupby(key, as_index=False).agg(
         baseline_density=("density_hairs_cm2", "mean"),
@@ -126,6 +126,7 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
         baseline_month=("month", "mean"),
         baseline_marked=("roi_marked", "min"),
         baseline_length=("hair_length", "first"),
+        baseline_thinnest=("thinnest_counted_um", "first"),
         baseline_reader=("reader_id", "first"),
         baseline_device=("device_class", "first"),
         n_baseline=("month", "size"),

@@ -39,7 +39,7 @@ POOLED_YIELD = 0.85
 NATIVE_CHANGES = ("none", "assumed", "control")
 OPTIONS = {
     "native_change": NATIVE_CHANGES,
-    "photographs": ("standard", "any_length", "all"),
+    "photographs": ("standard", "any_length", "any_cut_off", "all"),
     "planted": ("best", "region", "zone"),
     "baseline": ("nearest", "mean"),
     "bridge": ("", "reader_id", "device_class"),
@@ -55,6 +55,7 @@ REASONS = {
     "baseline": "the count before the session itself",
     "not_standard": "taken under non-standard conditions",
     "hair_length": "hair length differs from the baseline's",
+    "cut_off": "finer or coarser hair was counted than at the baseline",
     "early": "before month 6 it is gain, not yield",
     "immature": "before the zone's maturity month",
     "overlap": "the zone still carries an immature earlier session: joint view only",
@@ -68,8 +69,8 @@ CARRIED = (
 ).split()
 NUMBERS = (
     "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
-    "hair_length standard_conditions is_baseline baseline_density baseline_se baseline_area native_factor "
-    "native_density native_change native_change_se native_shared_se native_shared_df "
+    "hair_length thinnest_counted_um standard_conditions is_baseline "
+    "baseline_density baseline_se baseline_area native_factor native_density native_change native_change_se native_shared_se native_shared_df "
     "planted_hairs_cm2 planted_se planted_cv planted_source "
     "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
     "bridge_of bridge_se baseline_bridge_of baseline_bridge_se "
@@ -138,8 +139,9 @@ def by_visit(
     annual_loss_pct
         Yearly loss of untreated native hair in percent, 0 to 60, for `assumed`.
     photographs
-        `standard` leaves counts under non-standard conditions or with another hair length than the baseline
-        out of every use; `any_length` only those under non-standard conditions; `all` keeps all.
+        `standard` leaves counts under non-standard conditions, with another hair length or another thinnest
+        hair than the baseline out of every use; `any_length` lets hair length differ, `any_cut_off` the
+        thinnest hair counted; `all` keeps all.
     planted
         `best` (in the region where counted, else zone average), `region` or `zone`.
     baseline
@@ -337,8 +339,11 @@ def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
     """Add quantity, maturity, the four flags and their reasons, and the flag in words."""
     month = rows["month"].to_numpy(dtype=float)
     is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
-    no_failed, same_length = photographs != "all", photographs == "standard"
+    no_failed = photographs != "all"
+    same_length = photographs in ("standard", "any_cut_off")
+    same_cut_off = photographs in ("standard", "any_length")
     length_differs = _differs(rows["hair_length"], rows["baseline_length"])
+    cut_off_differs = _differs(rows["thinnest_counted_um"], rows["baseline_thinnest"])
     is_mature = month >= rows["maturity_month"].to_numpy() - WINDOW_OPENS_MONTHS_EARLY
     no_baseline = rows["baseline_density"].isna().to_numpy()
     general = [
@@ -349,18 +354,19 @@ def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
         (no_baseline, "no_baseline"),
         (no_failed & ~rows["is_standard"].to_numpy(), "not_standard"),
         (same_length & length_differs & ~is_baseline, "hair_length"),
+        (same_cut_off & cut_off_differs & ~is_baseline, "cut_off"),
     ]
     overlap = [(rows["is_overlap"], "overlap")]
     young = [(is_baseline, "baseline"), (month < YIELD_FROM_MONTH, "early"), (~is_mature, "immature")]
     # The joint view carries native hair on from the first baseline: a new one is not needed there.
     unseen = no_baseline & rows["first_density"].isna().to_numpy()
-    never_counted = [(unseen & test, code) for test, code in general[2:-2]]
+    never_counted = [(unseen & test, code) for test, code in general[2:-3]]
     once = [(rows["reads_as"].eq("earlier session"), "counted_once")]
     why = {
         "headline": _first_reason([*general, *overlap, *young]),
         "curve": _first_reason([*general, *overlap]),
         "milestone": _first_reason([*general, *overlap]),
-        "joint": _first_reason([*general[:2], *never_counted, *general[-2:], *once]),
+        "joint": _first_reason([*general[:2], *never_counted, *general[-3:], *once]),
     }
     value = rows["yield_pct"].to_numpy(dtype=float)
     flag = np.select([value > 100, value < 0], ["over 100 %", "below 0 %"], default="")

@@ -203,6 +203,11 @@ def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
             "one device: nothing to bridge",
         ),
         (
+            bool(counts.groupby(series)["thinnest_counted_um"].nunique().gt(1).any()),
+            ("photographs", "thinnest hair may differ", {"photographs": "any_cut_off"}),
+            "no region was counted down to another thinnest hair than before",
+        ),
+        (
             bool(records.placements["roi_planted_hairs_cm2"].isna().any()),
             _ratio_line(records),
             "planted density is counted in every region: no zone average is in the main line",
