@@ -101,11 +101,21 @@ def path(
             a_step * own["leans"].fillna(1.0).to_numpy(dtype=float) * control.practice_se,
             control.practice_df,
         )
-    spells = merged_courses(records.therapies)
-    never = np.empty((0, 2))
-    courses = [spells.get(patient, never) for patient in rows["patient_id"]]
-    factor = assumed_factor(start, now, courses, annual_loss_pct=annual_loss_pct)
-    return NativePath(factor, nothing, nothing)
+    of_row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
+    return NativePath(_assumed(start, now, *of_row, annual_loss_pct), nothing, nothing)
+
+
+def _of_rows(spells: pd.DataFrame, patients: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Return the spells of the patient of every row, (k, 2), and the row each belongs to, (k,)."""
+    names, place = np.unique(spells["patient_id"].to_numpy(dtype=str), return_inverse=True)
+    of_patient = np.argsort(place, kind="stable")
+    size = np.bincount(place, minlength=len(names))
+    begin = np.cumsum(size) - size
+    who = pd.Index(names).get_indexer(pd.Index(patients.astype(str)))
+    row = np.repeat(np.arange(len(who)), np.where(who >= 0, size[who] if len(names) else 0, 0))
+    nth = np.arange(len(row)) - np.searchsorted(row, row)
+    taken = of_patient[begin[who[row]] + nth]
+    return spells[["start", "stop"]].to_numpy(dtype=float)[taken], row
 
 
 def assumed_factor(
@@ -133,12 +143,13 @@ def assumed_factor(
     >>> round(float(assumed_factor(np.array([0.0]), np.array([12.0]), untreated, annual_loss_pct=5.0)[0]), 6)
     0.95
     """
+    row = np.repeat(np.arange(len(courses)), [len(course) for course in courses])
+    spells = np.concatenate([np.empty((0, 2)), *courses])
+    return _assumed(from_month, to_month, spells, row, annual_loss_pct)
+
+
+def _assumed(from_month, to_month, spells: np.ndarray, row: np.ndarray, annual_loss_pct: float) -> np.ndarray:
     untreated = (1 - annual_loss_pct / 100) ** ((to_month - from_month) / 12)
-    sizes = np.array([len(course) for course in courses], dtype=int)
-    if not sizes.sum():
-        return untreated
-    row = np.repeat(np.arange(len(sizes)), sizes)
-    spells = np.concatenate([course for course in courses if len(course)])
     return untreated * np.exp(
         _log_level(spells, row, to_month, annual_loss_pct)
         - _log_level(spells, row, from_month, annual_loss_pct)
@@ -174,14 +185,25 @@ def _log_level(spells: np.ndarray, row: np.ndarray, months: np.ndarray, annual_l
     return level
 
 
-def merged_courses(therapies: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Return overlapping courses of a patient merged to spells, (k, 2) start and stop register months."""
-    start = therapies["start_register_month"].to_numpy(dtype=float)
-    stop = therapies["stop_register_month"].astype("float64").fillna(np.inf).to_numpy()
-    spells: dict[str, list[tuple[float, float]]] = {}
-    for patient, a, b in zip(therapies["patient_id"].astype(str), start, stop, strict=True):
-        spells.setdefault(patient, []).append((a, b))
-    return {patient: _merge(np.array(courses)) for patient, courses in spells.items()}
+def merged_courses(therapies: pd.DataFrame) -> pd.DataFrame:
+    """Return overlapping courses of a patient merged to spells: patient_id, start, stop, register months.
+
+    A course without a stop goes on: its spell stops at infinity.
+    """
+    courses = pd.DataFrame(
+        {
+            "patient_id": therapies["patient_id"].astype(str),
+            "start": therapies["start_register_month"].astype(float),
+            "stop": therapies["stop_register_month"].astype("float64").fillna(np.inf),
+        }
+    ).sort_values(["patient_id", "start"], ignore_index=True)
+    patient = courses["patient_id"]
+    before = courses.groupby(patient)["stop"].cummax().shift().where(patient.eq(patient.shift()), -np.inf)
+    spell = courses["start"].gt(before).cumsum().rename("spell")
+    merged = courses.groupby(spell).agg(
+        patient_id=("patient_id", "first"), start=("start", "first"), stop=("stop", "max")
+    )
+    return merged.reset_index(drop=True)
 
 
 def control_rate(records: Records) -> ControlRate:
@@ -225,16 +247,6 @@ def _log_lift(months_on: np.ndarray, annual_loss_pct: float) -> np.ndarray:
     first = np.minimum(months_on, 12.0) / 12 * THERAPY_FIRST_YEAR_PCT / 100
     later = np.maximum(months_on - 12.0, 0.0) / 12 * np.log1p(THERAPY_LATER_PCT_PER_YEAR / 100)
     return np.log1p(first) + later - np.log1p(-annual_loss_pct / 100) * months_on / 12
-
-
-def _merge(spells: np.ndarray) -> np.ndarray:
-    merged: list[list[float]] = []
-    for start, stop in spells[np.argsort(spells[:, 0])]:
-        if merged and start <= merged[-1][1]:
-            merged[-1][1] = max(merged[-1][1], stop)
-        else:
-            merged.append([start, stop])
-    return np.array(merged, dtype=float).reshape(-1, 2)
 
 
 def _control_rows(measurements: pd.DataFrame) -> pd.DataFrame:
