@@ -105,8 +105,22 @@ DEFECTS = {
         },
         [
             ("E", "measurements.density_hairs_cm2", 1, None, "absent_column"),
-            ("W", "measurements.density_hair_cm2", 1, None, "unknown_column"),
+            ("E", "measurements.density_hair_cm2", 1, None, "unknown_column"),
         ],
+    ),
+    "optional column damaged in its name": (
+        lambda r: {
+            **r,
+            "sessions": [
+                {("harvest_techn" if k == "harvest_technique" else k): v for k, v in x.items()}
+                for x in r["sessions"]
+            ],
+        },
+        [("E", "sessions.harvest_techn", 1, None, "unknown_column")],
+    ),
+    "unknown column with cells": (
+        lambda r: {**r, "events": [{**x, "room": "2"} for x in r["events"]]},
+        [("E", "events.room", 1, None, "unknown_column")],
     ),
     "unknown column": (
         lambda r: {**r, "events": [{**x, "remark": ""} for x in r["events"]]},

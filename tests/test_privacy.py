@@ -80,7 +80,7 @@ def test_the_problem_says_where_how_many_and_what_to_do():
     assert problem.sentence() == (
         "patients.compliance: 2 cells hold what looks like an e-mail address, first at row 6; nothing by "
         "which a person could be known is read (45 CFR 164.514(b)(2)); take the column out, or run regrowth "
-        "deidentify; or let it through by name with a reason"
+        'deidentify; or let it through: write "table.column" = "the reason" under [allow] in privacy.toml'
     )
     assert problem.severity == "error"
 

@@ -1,13 +1,16 @@
 """From files to records: types, defaults, forms, encodings, and what is refused."""
 
+import contextlib
 import datetime
 import hashlib
 import sqlite3
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import openpyxl
 import pandas as pd
+import pyarrow as pa
 import pytest
 from records_small import TEXT, as_csv, put, save, small, without_column
 
@@ -280,6 +283,74 @@ def test_a_single_file_that_is_no_register_is_refused_with_what_to_give(name, co
     (tmp_path / name).write_bytes(content)
     with pytest.raises(RecordError, match="give a folder of CSV or Parquet files"):
         records.load(tmp_path / name)
+
+
+FORMS = ("csv", "parquet", "xlsx", "duckdb", "sqlite", "url")
+
+
+def _stored(register, form, folder):
+    """Write a register in a form by that form's own library; return what is loaded."""
+    frames = {name: pd.DataFrame(rows).replace("", None) for name, rows in register.items()}
+    place = folder / f"register.{form}"
+    if form == "xlsx":
+        with pd.ExcelWriter(place, engine="openpyxl") as book:
+            for name, frame in frames.items():
+                frame.to_excel(book, sheet_name=name, index=False)
+    elif form == "duckdb":
+        with duckdb.connect(str(place)) as store:
+            for name, frame in frames.items():
+                store.register("given", pa.Table.from_pandas(frame, preserve_index=False))
+                store.execute(f'create table "{name}" as select * from given')
+    elif form in ("sqlite", "url"):
+        with contextlib.closing(sqlite3.connect(place)) as store:
+            for name, frame in frames.items():
+                frame.to_sql(name, store, index=False)
+            store.commit()
+        return place if form == "sqlite" else f"sqlite:///{place}"
+    else:
+        for name, frame in frames.items():
+            write = frame.to_csv if form == "csv" else frame.to_parquet
+            write(folder / f"{name}.{form}", index=False)
+        return folder
+    return place
+
+
+def _renamed(register, table, old, new):
+    rows = [{(new if k == old else k): v for k, v in row.items()} for row in register[table]]
+    return {**register, table: rows}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_damaged_name_of_an_optional_column_stops_the_load_in_every_form(form, tmp_path):
+    """Its cells would else vanish, and the default of the column stand for them."""
+    assert records.check(_stored(small(), form, tmp_path)).is_usable
+    for table, old, new in (
+        ("measurements", "density_fu_cm2", "densty_fu_cm2"),
+        ("sessions", "harvest_technique", "0x1F"),
+        ("placements", "method", " "),
+    ):
+        place = tmp_path / new.strip() / table
+        place.mkdir(parents=True)
+        found = records.check(_stored(_renamed(small(), table, old, new), form, place)).problems
+        assert {p.table for p in found} == {table}
+        assert {p.code for p in found} <= {"unknown_column", "ragged"}  # no name at the end: cells beyond
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_damaged_name_of_an_optional_table_stops_the_load_in_every_form(form, tmp_path):
+    register = small()
+    register["therapie"] = register.pop("therapies")
+    (problem,) = records.check(_stored(register, form, tmp_path)).problems
+    assert problem.code == "nearly_a_table"
+    assert "named nearly like therapies" in problem.sentence()
+
+
+def test_an_unknown_column_is_let_through_by_name_with_its_reason(tmp_path):
+    register = {**small(), "events": [{**x, "room": "2"} for x in small()["events"]]}
+    save(register, tmp_path)
+    assert [p.column for p in records.check(tmp_path).problems] == ["room"]
+    (tmp_path / "privacy.toml").write_text('[allow]\n"events.room" = "our own room numbers, not needed"\n')
+    assert "our own room numbers" in records.load(tmp_path).warnings[0].sentence()
 
 
 def test_files_that_are_no_table_are_named_and_a_table_in_two_forms_is_refused(clean, tmp_path):

@@ -139,8 +139,8 @@ ABSENT = (
     "there, their cells may be empty where it says so; add the column"
 )
 UNREAD = (
-    "events.remark: the column is not in the dictionary and was not loaded; only columns of the dictionary "
-    "are read; rename it if it holds one of them, else leave it out of the file"
+    "events.remark: the column is not in the dictionary, holds nothing and was not loaded; only columns of "
+    "the dictionary are read; rename it if it holds one of them, else leave it out of the file"
 )
 
 

@@ -1,9 +1,14 @@
 """Check which tables and columns were handed in: absent, unknown, repeated, nearly named, without rows."""
 
 import re
+from collections.abc import Mapping
 
+import pyarrow.compute as pc
+
+from analytics.records import cells
 from analytics.records.dictionary import TABLES
 from analytics.records.messages import Problem, Severity
+from analytics.records.privacy_files import LET_THROUGH
 from analytics.records.raw import Raw, RawTable
 from analytics.records.schema import Table
 from analytics.records.typed import nearest
@@ -21,13 +26,13 @@ def check(raw: Raw) -> tuple[list[Problem], set[str]]:
             absent |= {f"{name}.{column}" for column in table.names()}
             problems += [] if table.optional else [_absent_table(table)]
             continue
-        found, missing = _header(raw.tables[name], table)
+        found, missing = _header(raw.tables[name], table, raw.allowed)
         problems += found
         absent |= {f"{name}.{column}" for column in missing}
     return problems, absent
 
 
-def _header(raw: RawTable, table: Table) -> tuple[list[Problem], list[str]]:
+def _header(raw: RawTable, table: Table, allowed: Mapping[str, str]) -> tuple[list[Problem], list[str]]:
     names = [name.strip().casefold() for name in raw.names]
     asked = {c.name: c for c in table.asked()}
     missing = [c for c in asked if c not in names]
@@ -41,7 +46,7 @@ def _header(raw: RawTable, table: Table) -> tuple[list[Problem], list[str]]:
     problems += [
         _repeated(table, name) for name in sorted({n for n in names if names.count(n) > 1 and n in asked})
     ]
-    problems += [_not_read(table, raw.names[i], i) for i in unknown]
+    problems += [_not_read(table, raw, i, nearest(names[i], tuple(missing)), allowed) for i in unknown]
     problems += [_filled(table, c.name) for c in table.columns if c.derived and c.name in names]
     if not table.optional and names and raw.n_rows == 0:
         problems.append(_without_rows(table))
@@ -96,15 +101,36 @@ def _repeated(table: Table, name: str) -> Problem:
     )
 
 
-def _not_read(table: Table, name: str, position: int) -> Problem:
-    shown = name if PLAIN_NAME.fullmatch(name) else f"column {position + 1}"
+def _not_read(table: Table, raw: RawTable, at: int, like: str | None, allowed: Mapping[str, str]) -> Problem:
+    """Return what is said of a column of no known name: it stops the load unless empty or let through.
+
+    A damaged name of an optional column would else let the column vanish and its default change numbers.
+    """
+    name = raw.names[at]
+    shown = name if PLAIN_NAME.fullmatch(name) else f"column {at + 1}"
+    where = (table.name, shown)
+    reason = allowed.get(f"{table.name}.{name}") or allowed.get(f"{table.name}.{shown}")
+    if reason is not None:
+        return _problem(
+            where,
+            "unknown_column",
+            "the column is not in the dictionary and was not loaded",
+            "let through by name",
+            f"reason on record: {reason}",
+            "warning",
+        )
+    holds = not bool(pc.all(pc.equal(cells.tidy(raw.cells[at]), "")).as_py())
+    near = f" ({like} is near)" if like else ""
     return _problem(
-        (table.name, shown),
+        where,
         "unknown_column",
-        "the column is not in the dictionary and was not loaded",
+        f"the column is not in the dictionary{near}"
+        + ("" if holds else ", holds nothing and was not loaded"),
         "only columns of the dictionary are read",
-        "rename it if it holds one of them, else leave it out of the file",
-        "warning",
+        f"rename it if it holds one of them, else leave it out of the file; {LET_THROUGH}"
+        if holds
+        else "rename it if it holds one of them, else leave it out of the file",
+        "error" if holds else "warning",
     )
 
 

@@ -110,7 +110,8 @@ def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Chec
 def _read(path: str | Path, queries: Mapping[str, str] | None) -> Raw:
     """Return the tables as read, with what in them could identify a person among their problems."""
     raw = readers.read(path, queries=queries)
-    return replace(raw, problems=(*raw.problems, *privacy.examine(path, raw.tables)))
+    found = privacy.examine(path, raw.tables)
+    return replace(raw, problems=(*raw.problems, *found), allowed=privacy.allowed_beside(path))
 
 
 def from_raw(raw: Raw) -> Records:
@@ -153,7 +154,7 @@ def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
 def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.DataFrame]:
     """Return frames with defaults filled (index: place in the file), all problems, the balance of rows."""
     problems, absent = checks_structure.check(raw)
-    problems = [*raw.problems, *problems]
+    problems = [*raw.problems, *(p for p in problems if not _is_told_as_identifier(p, raw.problems))]
     given, reasons = {}, {}
     for name in TABLES:
         given[name], found, reasons[name] = _one_table(raw, name, absent)
@@ -198,10 +199,11 @@ def _told(problem: Problem, refused: list[Problem], absent: set[str]) -> bool:
 
 
 def _is_told_as_identifier(problem: Problem, of_files: tuple[Problem, ...]) -> bool:
-    """Return True for ages over 90 where the look for identifiers has already stopped at them."""
-    if problem.code != "age_not_grouped":
+    """Return True for ages over 90, and unknown columns, at which the look for identifiers has stopped."""
+    if problem.code not in ("age_not_grouped", "unknown_column"):
         return False
-    return any(p.severity == "error" and (p.table, p.column) == ("patients", "age_years") for p in of_files)
+    where = (problem.table, problem.column)
+    return any(p.severity == "error" and (p.table, p.column) == where for p in of_files)
 
 
 def _errors(problems: list[Problem]) -> tuple[Problem, ...]:

@@ -118,8 +118,19 @@ def twice(table: str, places: str) -> Problem:
     )
 
 
-def not_loaded(name: str, thing: str) -> Problem:
-    """Return the warning that a file or a sheet bears no table's name."""
+def not_loaded(name: str, thing: str, *, like: str | None = None) -> Problem:
+    """Return the warning that a file, sheet or table bears no table's name; an error where one is near."""
+    if like is not None:
+        return Problem(
+            name,
+            "",
+            1,
+            None,
+            f"a {thing} named nearly like a table that is absent could be that table",
+            f"name it {like} if it holds that table, else give it another name or take it away",
+            code="nearly_a_table",
+            what=(f"this {thing} is named nearly like {like}", ""),
+        )
     return Problem(
         name,
         "",

@@ -48,7 +48,7 @@ REMEDY = {
     "date": "write months since the operation, and the age in years with 90 for 90 and more",
     "photo": "take the column out; the tables hold numbers, never pictures or the names of files",
 }
-TAKE_OUT = "take the column out, or run regrowth deidentify; or let it through by name with a reason"
+TAKE_OUT = f"take the column out, or run regrowth deidentify; {privacy_files.LET_THROUGH}"
 
 
 def examine(path: str | Path, tables: Mapping[str, RawTable]) -> list[Problem]:
@@ -65,9 +65,8 @@ def examine(path: str | Path, tables: Mapping[str, RawTable]) -> list[Problem]:
     """
     if isinstance(path, str) and "://" in path:
         return scan(tables)
-    place = Path(path)
-    allowed = read_allowed(place)
-    return [*privacy_files.scan(place, allowed=allowed), *scan(tables, allowed=allowed)]
+    allowed = allowed_beside(path)
+    return [*privacy_files.scan(Path(path), allowed=allowed), *scan(tables, allowed=allowed)]
 
 
 def scan(tables: Mapping[str, RawTable], *, allowed: Mapping[str, str] | None = None) -> list[Problem]:
@@ -105,6 +104,11 @@ def _let(problem: Problem, allowed: Mapping[str, str]) -> Problem:
     return privacy_files.let_through(
         problem.table, problem.column, problem.count, problem.row, reason, problem.what
     )
+
+
+def allowed_beside(path: str | Path) -> dict[str, str]:
+    """Return what a clinic lets through beside a path; of a database nothing: its queries choose columns."""
+    return {} if isinstance(path, str) and "://" in path else read_allowed(Path(path))
 
 
 def read_allowed(place: Path) -> dict[str, str]:
@@ -271,7 +275,7 @@ def _found(table: str, header: str, encoded: pa.DictionaryArray, kind: str, memb
         int(rows.sum()),
         first,
         "nothing by which a person could be known is read (45 CFR 164.514(b)(2))",
-        f"{REMEDY[kind]}; or let it through by name with a reason" if kind in REMEDY else TAKE_OUT,
+        f"{REMEDY[kind]}; {privacy_files.LET_THROUGH}" if kind in REMEDY else TAKE_OUT,
         "error",
         f"identifier_{kind}",
         (f"cell holds what looks like {noun}", f"cells hold what looks like {noun}"),

@@ -96,6 +96,7 @@ def workbook(path: Path) -> list[Leftover]:
     return [Leftover(name, count) for name, count in counts.items() if count] + _file_name(path)
 
 
+LET_THROUGH = 'or let it through: write "table.column" = "the reason" under [allow] in privacy.toml'
 # One, several, what to do.
 WORDS = {
     "hidden_sheets": ("hidden sheet", "hidden sheets", "show and delete it, or make it a table of its own"),
@@ -167,7 +168,7 @@ def _problem(where: str, leftover: Leftover, allowed: Mapping[str, str]) -> Prob
         leftover.count,
         None,
         "a file for the workbook holds its tables and nothing beside",
-        f"{action}; or let it through by name with a reason",
+        f"{action}; {LET_THROUGH.replace('table.column', f'{where}.{leftover.name}')}",
         "error",
         f"leftover_{leftover.name}",
         (what, ""),

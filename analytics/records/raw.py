@@ -1,7 +1,7 @@
 """A table as read: the text of every cell, where it came from, and nothing judged yet."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import pandas as pd
 import pyarrow as pa
@@ -38,10 +38,11 @@ class RawTable:
 
 @dataclass(frozen=True, slots=True)
 class Raw:
-    """All tables found at a path, and what was odd about the files themselves."""
+    """All tables found at a path, what was odd about the files, and the columns let through by name."""
 
     tables: dict[str, RawTable]
     problems: tuple[Problem, ...] = ()
+    allowed: Mapping[str, str] = field(default_factory=dict)
 
 
 def from_rows(

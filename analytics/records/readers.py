@@ -7,9 +7,9 @@ the same records give the same text.
 from collections.abc import Mapping
 from pathlib import Path
 
-from analytics.records import filesafety, readers_book, readers_csv, readers_store, writing
+from analytics.records import filesafety, readers_book, readers_csv, readers_store, tables_named, writing
 from analytics.records.dictionary import TABLES
-from analytics.records.messages import Problem, not_loaded, refused, twice
+from analytics.records.messages import Problem, refused, twice
 from analytics.records.raw import Raw, RawTable
 
 WHAT_TO_GIVE = (
@@ -70,10 +70,11 @@ def _read_folder(folder: Path) -> Raw:
     files = sorted(p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in (".csv", ".parquet"))
     tables: dict[str, RawTable] = {}
     problems: list[Problem] = []
+    others: dict[str, str] = {}
     for path in files:
         name = path.stem.strip().lower()
         if name not in TABLES:
-            problems.append(not_loaded(path.name, "file"))
+            others[name] = path.name
         elif name in tables:
             problems.append(twice(name, "files of the folder"))
         elif path.suffix.lower() == ".parquet":
@@ -85,4 +86,4 @@ def _read_folder(folder: Path) -> Raw:
         raise refused(
             "records.load(path)", "the folder holds no table", "a file is named after its table", WHAT_TO_GIVE
         )
-    return Raw(tables, tuple(problems))
+    return Raw(tables, (*problems, *tables_named.others(others, "file", tables)))

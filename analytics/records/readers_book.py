@@ -14,9 +14,9 @@ from xml.etree import ElementTree
 
 from python_calamine import CalamineError, CalamineWorkbook
 
-from analytics.records import filesafety
+from analytics.records import filesafety, tables_named
 from analytics.records.dictionary import TABLES
-from analytics.records.messages import Problem, not_loaded, refused, twice
+from analytics.records.messages import Problem, refused, twice
 from analytics.records.raw import Raw, RawTable, from_rows
 
 EXPLAINS, WORDS = "read me", "words"  # sheets of the template that hold no records
@@ -41,6 +41,7 @@ def read_workbook(path: Path) -> Raw:
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     tables: dict[str, RawTable] = {}
     problems: list[Problem] = []
+    others: dict[str, str] = {}
     for sheet, rows in sheets_as_text(path).items():
         name = sheet.strip().lower()
         if name in tables:
@@ -49,8 +50,8 @@ def read_workbook(path: Path) -> Raw:
             tables[name], found = from_rows(rows, table=name, file=path.name, sha256=sha256)
             problems += found
         elif name not in (EXPLAINS, WORDS) and any(map(any, rows)):
-            problems.append(not_loaded(f"sheet {len(tables) + len(problems) + 1}", "sheet"))
-    return Raw(tables, tuple(problems))
+            others[name] = f"sheet {len(tables) + len(problems) + len(others) + 1}"
+    return Raw(tables, (*problems, *tables_named.others(others, "sheet", tables)))
 
 
 def sheets_as_text(path: Path) -> dict[str, list[list[str]]]:

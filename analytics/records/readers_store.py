@@ -14,9 +14,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import sqlalchemy as sa
 
-from analytics.records import filesafety
+from analytics.records import filesafety, tables_named
 from analytics.records.dictionary import TABLES
-from analytics.records.messages import refused
+from analytics.records.messages import Problem, refused
 from analytics.records.raw import Raw, RawTable
 from analytics.records.readers_book import cell_text
 
@@ -79,13 +79,12 @@ def read_duckdb(path: Path) -> Raw:
                     "select table_name from duckdb_tables() where not internal and schema_name = 'main'"
                 ).fetchall()
             ]
-            return Raw(
-                {
-                    name.lower(): from_arrow(_duckdb_table(store, name), file=path.name, sha256=sha256)
-                    for name in sorted(names)
-                    if name.lower() in TABLES
-                }
-            )
+            tables = {
+                name.lower(): from_arrow(_duckdb_table(store, name), file=path.name, sha256=sha256)
+                for name in sorted(names)
+                if name.lower() in TABLES
+            }
+            return Raw(tables, _nearly_tables(names, tables))
     except duckdb.Error as fault:
         raise refused(
             path.name,
@@ -116,13 +115,11 @@ def read_sql(url: str, *, queries: Mapping[str, str] | None = None) -> Raw:
         with engine.connect() as link:
             _only_read(link)
             wanted = dict(queries or {}) or _queries(engine)
-            return Raw(
-                {
-                    name: _sql_table(link, query, engine.name)
-                    for name, query in wanted.items()
-                    if name in TABLES
-                }
-            )
+            tables = {
+                name: _sql_table(link, query, engine.name) for name, query in wanted.items() if name in TABLES
+            }
+            others = list(wanted) if queries else sa.inspect(engine).get_table_names()
+            return Raw(tables, _nearly_tables(others, tables))
     except (sa.exc.SQLAlchemyError, ImportError):
         # The driver's own message may hold the address, the user or a value.
         raise refused(
@@ -184,6 +181,12 @@ def _has_plain_text(kind: pa.DataType) -> bool:
 def _is_a_span(kind: pa.DataType) -> bool:
     """Tell whether a type is a length of time: as text it is a number that has lost its unit."""
     return pa.types.is_interval(kind) or pa.types.is_duration(kind)
+
+
+def _nearly_tables(names: Sequence[str], found: Mapping[str, RawTable]) -> tuple[Problem, ...]:
+    """Return the tables of a database that are not read and are named nearly like one that is absent."""
+    unread = {n.lower(): f"database, table {i}" for i, n in enumerate(names, 1) if n.lower() not in TABLES}
+    return tuple(tables_named.others(unread, "table", found, only_near=True))
 
 
 def _duckdb_table(store: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
