@@ -12,6 +12,7 @@ from analytics.records import Records, dictionary
 from analytics.yields_planted import PlantedError, planted_density
 
 BASELINE_FROM_MONTH = dictionary.BASELINE_FROM_MONTH
+SERIES = ["session_id", "zone", "region_id"]
 
 
 def counts(records: Records) -> pd.DataFrame:
@@ -48,16 +49,15 @@ def _placement_of(counts: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFram
     pairs = counts[["count_row", "session_id", "zone", "region_id"]].merge(
         renamed, on=["session_id", "zone"], how="inner", validate="many_to_many"
     )
-    only = pairs.groupby("count_row")["placement_id"].transform("size").eq(1)
-    region = pairs["region_id"].astype(str)
-    site = pairs["site"].astype(str)
-    named = region.eq(site) | region.eq(pairs["placement_id"].astype(str)) | _ends_with(region, site)
-    return pairs[only | named].drop_duplicates("count_row").drop(columns=["session_id", "zone", "region_id"])
-
-
-def _ends_with(region: pd.Series, site: pd.Series) -> pd.Series:
-    ends = [r.endswith((f"-{s}", f"_{s}", f" {s}")) for r, s in zip(region, site, strict=True)]
-    return pd.Series(ends, index=region.index, dtype=bool)
+    is_own = pairs.groupby("count_row")["placement_id"].transform("size").eq(1).to_numpy(copy=True)
+    others = pairs[~is_own]
+    is_own[~is_own] = [
+        r in (s, p) or r.endswith((f"-{s}", f"_{s}", f" {s}"))
+        for r, s, p in zip(
+            *(others[c].astype(str) for c in ("region_id", "site", "placement_id")), strict=True
+        )
+    ]
+    return pairs[is_own].drop_duplicates("count_row").drop(columns=["session_id", "zone", "region_id"])
 
 
 def with_earlier_readings(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
@@ -113,14 +113,16 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
         is_baseline=rows["month"].between(BASELINE_FROM_MONTH, 0) & rows["reads_as"].eq("own session"),
         is_standard=rows["standard_conditions"].fillna(True).astype(bool),
     )
-    key = ["session_id", "zone", "region_id"]
+    # One number a series of a session, zone and region: three names compared once.
+    number = rows.groupby(SERIES, sort=False).ngroup()
+    series = number.where(number.ge(0))
     before = rows[rows["is_baseline"] & rows["density_hairs_cm2"].notna()]
     usable_before = before if photographs == "all" else before[before["is_standard"]]
-    is_nearest = usable_before["month"].eq(usable_before.groupby(key)["month"].transform("max"))
+    is_nearest = usable_before["month"].eq(usable_before.groupby(series)["month"].transform("max"))
     taken = usable_before[is_nearest] if rule == "nearest" else usable_before
-    # Reader, hair length and thinnest hair of repeated counts are the first count's, whatever the order of rows.
+    # Reader, hair length, thinnest hair of repeats are the first count's, whatever the order of rows.
     taken = taken.sort_values(["month", "count_number"], ascending=[False, True], kind="stable")
-    baseline = taken.groupby(key, as_index=False).agg(
+    baseline = taken.groupby(series).agg(
         baseline_density=("density_hairs_cm2", "mean"),
         baseline_area=("counted_area_cm2", "sum"),
         baseline_month=("month", "mean"),
@@ -131,11 +133,9 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
         baseline_device=("device_class", "first"),
         n_baseline=("month", "size"),
     )
-    rows = rows.merge(baseline, on=key, how="left", validate="many_to_one")
-    any_before = before[key].drop_duplicates().assign(any_baseline=True)
-    rows = rows.merge(any_before, on=key, how="left", validate="many_to_one")
-    rows["any_baseline"] = rows["any_baseline"].eq(True)
-    return rows
+    found = baseline.reindex(series.to_numpy()).set_axis(rows.index)
+    any_baseline = np.isin(series.to_numpy(), series[before.index].to_numpy())
+    return pd.concat([rows, found], axis=1).assign(any_baseline=any_baseline)
 
 
 def with_bridge(rows: pd.DataFrame, by: str, shifts: pd.DataFrame) -> pd.DataFrame:
@@ -217,14 +217,19 @@ def _summed_up(pairs: pd.DataFrame) -> pd.DataFrame:
     gap = pairs["patient_month"] - pairs["patient_month_before"]
     pairs = pairs.assign(immature=gap < pairs["zone"].map(dictionary.MATURITY_MONTH))
     a_session = pairs.groupby(["placement_id", "session_id_before"], sort=False, as_index=False).agg(
-        planted=("planted_hairs_cm2_before", lambda d: d.mean(skipna=False)),
+        planted=("planted_hairs_cm2_before", "mean"),
+        n_known=("planted_hairs_cm2_before", "count"),
+        n_sites=("placement_id", "size"),
         immature=("immature", "max"),
         first_at=("session_month_before", "first"),
     )
-    groups = a_session.groupby("placement_id", sort=False)
-    return groups.agg(
-        planted_before=("planted", lambda d: d.sum(skipna=False)),
+    a_session["unknown"] = a_session["n_known"].lt(a_session["n_sites"])
+    history = a_session.groupby("placement_id", sort=False, as_index=False).agg(
+        planted_before=("planted", "sum"),
+        unknown=("unknown", "any"),
         is_overlap=("immature", "max"),
         first_session=("session_id_before", "first"),
         first_at=("first_at", "first"),
-    ).reset_index()
+    )
+    known = history["planted_before"].where(~history["unknown"])
+    return history.assign(planted_before=known).drop(columns="unknown")

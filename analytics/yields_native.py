@@ -56,6 +56,15 @@ class ControlRate:
 
 
 @dataclass(frozen=True, slots=True)
+class Courses:
+    """Spells of therapy, (k, 2) start and stop register months; those of patient i from begin[i] on."""
+
+    patients: pd.Index
+    begin: np.ndarray
+    spells: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
 class NativePath:
     """Share of native hair still there, (n,), its own SE, and the SE of the practice's rate, one for all."""
 
@@ -105,17 +114,13 @@ def path(
     return NativePath(_assumed(start, now, *of_row, annual_loss_pct), nothing, nothing)
 
 
-def _of_rows(spells: pd.DataFrame, patients: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+def _of_rows(courses: Courses, patients: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Return the spells of the patient of every row, (k, 2), and the row each belongs to, (k,)."""
-    names, place = np.unique(spells["patient_id"].to_numpy(dtype=str), return_inverse=True)
-    of_patient = np.argsort(place, kind="stable")
-    size = np.bincount(place, minlength=len(names))
-    begin = np.cumsum(size) - size
-    who = pd.Index(names).get_indexer(pd.Index(patients.astype(str)))
-    row = np.repeat(np.arange(len(who)), np.where(who >= 0, size[who] if len(names) else 0, 0))
+    who = courses.patients.get_indexer(pd.Index(patients))
+    n_of_row = np.where(who >= 0, np.append(np.diff(courses.begin), 0)[who], 0)
+    row = np.repeat(np.arange(len(who)), n_of_row)
     nth = np.arange(len(row)) - np.searchsorted(row, row)
-    taken = of_patient[begin[who[row]] + nth]
-    return spells[["start", "stop"]].to_numpy(dtype=float)[taken], row
+    return courses.spells[courses.begin[who[row]] + nth], row
 
 
 def assumed_factor(
@@ -185,25 +190,22 @@ def _log_level(spells: np.ndarray, row: np.ndarray, months: np.ndarray, annual_l
     return level
 
 
-def merged_courses(therapies: pd.DataFrame) -> pd.DataFrame:
-    """Return overlapping courses of a patient merged to spells: patient_id, start, stop, register months.
-
-    A course without a stop goes on: its spell stops at infinity.
-    """
-    courses = pd.DataFrame(
-        {
-            "patient_id": therapies["patient_id"].astype(str),
-            "start": therapies["start_register_month"].astype(float),
-            "stop": therapies["stop_register_month"].astype("float64").fillna(np.inf),
-        }
-    ).sort_values(["patient_id", "start"], ignore_index=True)
-    patient = courses["patient_id"]
-    before = courses.groupby(patient)["stop"].cummax().shift().where(patient.eq(patient.shift()), -np.inf)
-    spell = courses["start"].gt(before).cumsum().rename("spell")
-    merged = courses.groupby(spell).agg(
-        patient_id=("patient_id", "first"), start=("start", "first"), stop=("stop", "max")
-    )
-    return merged.reset_index(drop=True)
+def merged_courses(therapies: pd.DataFrame) -> Courses:
+    """Return each patient's courses of therapy, overlapping ones merged; open ones go on for ever."""
+    patient, names = pd.factorize(therapies["patient_id"], sort=True)
+    start = therapies["start_register_month"].to_numpy(dtype=float)
+    order = np.lexsort((start, patient))
+    patient, start = patient[order], start[order]
+    stop = therapies["stop_register_month"].astype("float64").fillna(np.inf).to_numpy()[order]
+    nth = np.arange(len(patient)) - np.searchsorted(patient, patient)
+    before = np.full(len(stop), -np.inf)  # the latest stop of the patient's courses so far
+    for k in range(1, int(nth.max(initial=0)) + 1):
+        at = np.flatnonzero(nth == k)
+        before[at] = np.maximum(before[at - 1], stop[at - 1])
+    first = np.flatnonzero(start > before)
+    spells = np.column_stack([start[first], np.maximum.reduceat(stop, first) if len(first) else stop])
+    begin = np.searchsorted(patient[first], np.arange(len(names) + 1))
+    return Courses(pd.Index(names), begin, spells)
 
 
 def control_rate(records: Records) -> ControlRate:
