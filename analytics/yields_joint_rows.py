@@ -141,11 +141,14 @@ def _plantings(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
     both = pd.concat([pairs[columns], own[columns]])
     both = both[both["placement_id"].isin(rows["placement_id"])]
     a_session = both.groupby(["placement_id", "session_id_before"], as_index=False).agg(
-        planted=("planted_hairs_cm2_before", lambda d: d.mean(skipna=False)),
+        planted=("planted_hairs_cm2_before", "mean"),
+        n_known=("planted_hairs_cm2_before", "count"),
+        n_sites=("placement_id", "size"),
         planted_in=("patient_month_before", "first"),
         planted_at=("session_month_before", "first"),
         spread=("spread_before", "max"),
     )
+    a_session["planted"] = a_session["planted"].where(a_session["n_known"].eq(a_session["n_sites"]))
     a_session = a_session.sort_values(["placement_id", "planted_in"])
     return a_session.assign(slot=a_session.groupby("placement_id").cumcount())
 
@@ -155,7 +158,7 @@ def _side_by_side(
 ) -> tuple[pd.DataFrame, tuple[np.ndarray, np.ndarray, np.ndarray], int]:
     """Return rows whose sessions are all known; planted density, months since and spread of each, (n, s)."""
     wide = plantings.pivot(index="placement_id", columns="slot", values=["planted", "planted_in", "spread"])
-    known = plantings.groupby("placement_id")["planted"].agg(lambda d: d.notna().all())
+    known = plantings["planted"].notna().groupby(plantings["placement_id"]).all()
     is_known = rows["placement_id"].map(known).to_numpy(dtype=bool)
     n_unknown = len(rows.loc[~is_known, REGION].drop_duplicates())
     rows = rows[is_known].reset_index(drop=True)

@@ -69,8 +69,8 @@ CARRIED = (
 ).split()
 NUMBERS = (
     "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
-    "hair_length thinnest_counted_um standard_conditions is_baseline "
-    "baseline_density baseline_se baseline_area native_factor native_density native_change native_change_se native_shared_se native_shared_df "
+    "hair_length thinnest_counted_um standard_conditions is_baseline baseline_density baseline_se "
+    "baseline_area native_factor native_density native_change native_change_se native_shared_se native_shared_df "
     "planted_hairs_cm2 planted_se planted_cv planted_source "
     "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
     "bridge_of bridge_se baseline_bridge_of baseline_bridge_se "
@@ -323,7 +323,9 @@ def _is_yes(column: pd.Series) -> np.ndarray:
 def _differs(now: pd.Series, before: pd.Series) -> np.ndarray:
     """Return True where both are known and differ."""
     known = now.notna() & before.notna()
-    return (known & now.astype(str).ne(before.astype(str))).to_numpy(dtype=bool)
+    # Names are compared as numbers of names: of whatever two kinds the columns are, each once.
+    both, _ = pd.factorize(pd.concat([now.astype(object), before.astype(object)], ignore_index=True))
+    return known.to_numpy() & (both[: len(now)] != both[len(now) :])
 
 
 def _variance(density, area, marked, reader_changed, error: CountError) -> np.ndarray:
