@@ -314,6 +314,7 @@ def test_a_folder_that_holds_something_else_is_not_replaced(tmp_path):
 CRASH = """
 import os, sys
 from pathlib import Path
+from analytics import disk
 from analytics.records import writing
 
 folder, new = Path(sys.argv[1]), {"a.csv": b"new", "b.csv": b"new"}
@@ -344,7 +345,7 @@ for step in range(1, 60):
     if child == 0:
         killed_at(step, place)
     code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    writing.restore(place)
+    disk.restore(place)
     print(code, *sorted((place / f).read_text() for f in ("a.csv", "b.csv")))
     if code == 0:
         break

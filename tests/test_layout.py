@@ -9,6 +9,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 ORDER = [
     "errors",
+    "disk",
     "results",
     "records",
     "numerics",

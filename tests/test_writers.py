@@ -18,8 +18,8 @@ import pytest
 from conftest import ROOT
 from records_small import save, small
 
-from analytics import pooling, records, study
-from analytics.pages import files, publish
+from analytics import disk, pooling, records, study
+from analytics.pages import files
 from analytics.pooling_coding import Coding
 from analytics.records import codes, writing
 
@@ -42,7 +42,7 @@ def _report(place: Path, version: str) -> None:
     staging.mkdir(parents=True)
     for name in ("page.html", "results.json"):
         files.write(staging / name, version)
-    publish.put_in_place(staging, place)
+    disk.put_in_place(staging, place)
 
 
 # What a place is written by, with two versions of the same thing; the third is what a reader sees.
@@ -160,9 +160,20 @@ def test_a_reader_finds_the_old_tables_where_the_writer_was_killed_between_two_m
 def test_a_report_whose_successor_was_killed_between_two_moves_is_put_back(tmp_path):
     place = tmp_path / "out"
     _report(place, "old")
-    place.rename(tmp_path / ".partial" / "out.old")
-    publish.restore(tmp_path / ".partial", tmp_path)
+    place.rename(tmp_path / ".out.before")
+    disk.restore_inside(tmp_path)
     assert (place / "page.html").read_text() == "old"
+
+
+def test_a_report_whose_writer_was_killed_after_both_moves_stands_alone(tmp_path):
+    """An index of reports would else list the old one beside the new."""
+    place = tmp_path / "out"
+    _report(place, "old")
+    shutil.copytree(place, tmp_path / ".out.before")
+    files.write(place / "page.html", "new")
+    disk.restore_inside(tmp_path)
+    assert (place / "page.html").read_text() == "new"
+    assert not (tmp_path / ".out.before").exists()
 
 
 def test_a_key_is_whole_or_not_there(tmp_path, monkeypatch):

@@ -27,6 +27,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics import disk
 from analytics.pages import files, provenance
 
 CACHE_VARIABLE = "REGROWTH_CACHE"
@@ -121,7 +122,7 @@ def _fingerprint(value: Any) -> str:
 
 def _write(entry: Path, value: Any) -> None:
     """Write an entry beside its place and move it there; a value that cannot be stored is left alone."""
-    entry.parent.mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
+    entry.parent.mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
     draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=entry.parent))
     try:
         arrays: dict[str, np.ndarray] = {}

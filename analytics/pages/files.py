@@ -2,33 +2,17 @@
 
 import hashlib
 import json
-import os
 import re
-import tempfile
 from pathlib import Path
 from typing import Any
 
+from analytics import disk
 from analytics.errors import ParameterError
-
-OWNER_ONLY = 0o600
-OWNER_ONLY_FOLDER = 0o700
 
 
 def write(path: Path, content: str | bytes) -> Path:
     """Write a file beside its place and move it there, so that no reader ever sees half of it."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).chmod(OWNER_ONLY)
-        Path(name).replace(path)
-    finally:
-        Path(name).unlink(missing_ok=True)
-    return path
+    return disk.file(path, content)
 
 
 def write_json(path: Path, content: Any) -> Path:

@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from analytics import disk
 from analytics.pages import files, stylesheet
 from analytics.pages.publish import CAUSE_FILE, FAILED, RUN_FILE
 
@@ -18,6 +19,7 @@ def write(out: Path) -> Path:
 
     A report that failed now and was made before has one card: not made, with a link to the earlier one.
     """
+    disk.restore_inside(out)
     failed = {p.parent.name: _failed_card(p) for p in sorted((out / FAILED).glob(f"*/{CAUSE_FILE}"))}
     made = {}
     for path in sorted(out.glob(f"*/{RUN_FILE}")):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analytics import errors
+from analytics import disk, errors
 from analytics.errors import AnalyticsError
 from analytics.pages import files, runrecord
 from analytics.pages.sheet_marks import LOG_FILE, OUTCOME_FILE, PLAN_FILE, RESULTS_FILE, STEP_FILE
@@ -15,7 +15,6 @@ FORMATS = ("html", "ipynb", "xlsx", "pdf")
 FAILED = "failed"
 CAUSE_FILE = "cause.txt"
 RUN_FILE = "run.json"
-OLD = ".old"
 SCAFFOLD = (OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, "page.ipynb")
 
 
@@ -34,8 +33,8 @@ class Report:
 def put_aside(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> AnalyticsError:
     """Move the remains to `failed`, with the cause in a plain sentence; return the error to raise."""
     place = out / FAILED / name
-    place.parent.mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
-    put_in_place(staging, place)
+    place.parent.mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
+    disk.put_in_place(staging, place)
     message = str(outcome.get("message", "no reason given"))
     files.write(place / CAUSE_FILE, f"{name} was not made.\n{message}\n")
     kind = getattr(errors, str(outcome.get("kind", "")), AnalyticsError)
@@ -50,7 +49,7 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
     record = runrecord.compose(run, outcome, staging, finished)
     files.write_json(staging / RUN_FILE, record)
     place = out / run["name"]
-    put_in_place(staging, place)
+    disk.put_in_place(staging, place)
     shutil.rmtree(out / FAILED / run["name"], ignore_errors=True)
     return described(run["name"], place, tuple(outcome["notes"]))
 
@@ -72,26 +71,3 @@ def is_unchanged(run: dict[str, Any], place: Path) -> bool:
     except (OSError, ValueError, KeyError):
         return False
     return whole and record.get("request_sha256") == runrecord.request_sha256(run)
-
-
-def put_in_place(new: Path, place: Path) -> None:
-    """Put a folder in the place of another: the old one steps aside before, and goes after."""
-    restore(new.parent, place.parent)
-    aside = new.parent / f"{place.name}{OLD}"
-    shutil.rmtree(aside, ignore_errors=True)
-    if place.exists():
-        place.rename(aside)
-    try:
-        new.rename(place)
-    except OSError:
-        restore(new.parent, place.parent)
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
-
-
-def restore(partial: Path, out: Path) -> None:
-    """Put back reports whose successor was stopped between the two moves."""
-    for aside in partial.glob(f"*{OLD}"):
-        place = out / aside.name.removesuffix(OLD)
-        if not place.exists():
-            aside.rename(place)

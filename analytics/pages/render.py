@@ -18,6 +18,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from analytics import disk
 from analytics.errors import ParameterError
 from analytics.pages import files, parameters, publish
 from analytics.pages.publish import FORMATS, Report
@@ -191,8 +192,8 @@ def _changed(page: str, settings: dict[str, Any]) -> dict[str, Any]:
 
 
 def _staging(out: Path, name: str) -> Path:
-    (out / PARTIAL).mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
-    publish.restore(out / PARTIAL, out)
+    (out / PARTIAL).mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
+    disk.restore_inside(out)
     for left in (out / PARTIAL).iterdir():
         # Left behind by a run that was killed; a live run is never that old.
         if time.time() - left.stat().st_mtime > STALE_SECONDS:

@@ -7,7 +7,8 @@ the same records give the same text.
 from collections.abc import Mapping
 from pathlib import Path
 
-from analytics.records import filesafety, readers_book, readers_csv, readers_store, tables_named, writing
+from analytics import disk
+from analytics.records import filesafety, readers_book, readers_csv, readers_store, tables_named
 from analytics.records.dictionary import TABLES
 from analytics.records.messages import Problem, refused, twice
 from analytics.records.raw import Raw, RawTable
@@ -37,7 +38,7 @@ def read(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Raw:
         return readers_store.read_sql(path, queries=queries)
     place = Path(path)
     if not place.exists():
-        writing.restore(place)
+        disk.restore(place)
     if place.is_dir():
         return _read_folder(place)
     if not place.is_file():

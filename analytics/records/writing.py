@@ -9,7 +9,6 @@ text (the rule of CWE-1236).
 import csv
 import datetime
 import io
-import os
 import re
 import shutil
 import tempfile
@@ -23,10 +22,9 @@ import pyarrow.compute as pc
 import pyarrow.csv
 import xlsxwriter
 
+from analytics import disk
 from analytics.errors import ParameterError
 
-OWNER_ONLY = 0o600
-OWNER_ONLY_FOLDER = 0o700
 # CWE-1236; a minus or plus before a number is a number.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 
@@ -40,20 +38,7 @@ def file(path: Path, content: str | bytes) -> Path:
         When the place is a folder or a link to elsewhere.
     """
     place = _plain_place(path)
-    place.parent.mkdir(parents=True, exist_ok=True, mode=OWNER_ONLY_FOLDER)
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    handle, name = tempfile.mkstemp(dir=place.parent, prefix=f".{place.name}.")
-    half = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        half.chmod(OWNER_ONLY)
-        half.replace(place)
-    finally:
-        half.unlink(missing_ok=True)
-    return place
+    return disk.file(place, content)
 
 
 def folder(place: Path, files: Mapping[str, str | bytes]) -> Path:
@@ -69,31 +54,15 @@ def folder(place: Path, files: Mapping[str, str | bytes]) -> Path:
     """
     target = _plain_place(place, is_folder=True)
     _refuse_foreign(target, files)
-    target.parent.mkdir(parents=True, exist_ok=True, mode=OWNER_ONLY_FOLDER)
+    target.parent.mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
     half = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}."))
-    old = target.parent / f".{target.name}.before"
     try:
         for name, content in files.items():
             file(half / _plain_name(name), content)
-        if target.exists():
-            shutil.rmtree(old, ignore_errors=True)
-            target.replace(old)
-        half.replace(target)
-    except BaseException:
-        if old.exists() and not target.exists():
-            old.replace(target)
-        raise
+        disk.put_in_place(half, target)
     finally:
         shutil.rmtree(half, ignore_errors=True)
-    shutil.rmtree(old, ignore_errors=True)
     return target
-
-
-def restore(place: Path) -> None:
-    """Put back a folder whose writer was killed between two steps."""
-    old = place.parent / f".{place.name}.before"
-    if old.is_dir() and not place.exists():
-        old.replace(place)
 
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
@@ -210,7 +179,7 @@ def _plain_place(path: Path, *, is_folder: bool = False) -> Path:
 def holds_others(target: Path, files: Mapping[str, object]) -> int:
     """Return how many files or folders of a folder are of another kind than those to be written."""
     if not target.exists():
-        restore(target)
+        disk.restore(target)
     if not target.is_dir():
         return 0
     endings = {Path(name).suffix for name in files}
