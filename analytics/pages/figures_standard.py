@@ -70,22 +70,23 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
 
 def _n_inside(ax: Axes, rows: pd.DataFrame) -> None:
     """Write each row's number of patients inside the right edge, or that it has no number."""
-    for y, (n, value) in enumerate(
-        zip(rows.get("n_patients", rows["estimate"]), rows["estimate"], strict=True)
-    ):
+    _small(ax, "n", (1, 1), "axes fraction", ha="right", va="bottom")
+    known = rows["n_patients"] if "n_patients" in rows else pd.Series(float("nan"), index=rows.index)
+    for y, (n, value) in enumerate(zip(known, rows["estimate"], strict=True)):
         if pd.isna(value):
-            ax.annotate(
-                words.NOT_AVAILABLE, (0, y), xycoords=("axes fraction", "data"), xytext=(3, 0),
-                textcoords="offset points", va="center", fontsize=6.8, color=drawing.QUIET,
-            )  # fmt: skip
+            _small(ax, words.NOT_AVAILABLE, (0, y), ("axes fraction", "data"), ha="left", va="center")
         elif pd.notna(n):
-            ax.annotate(
-                words.number(n), (1, y), xycoords=("axes fraction", "data"), xytext=(-2, 0),
-                textcoords="offset points", ha="right", va="center", fontsize=6.8, color=drawing.QUIET,
-            )  # fmt: skip
+            _small(ax, words.number(n), (1, y), ("axes fraction", "data"), ha="right", va="center")
+
+
+def _small(
+    ax: Axes, text: str, at: tuple[float, float], coords: str | tuple[str, str], *, ha: str, va: str
+) -> None:
+    """Write a small quiet word at a place, a little away from the edge it leans on."""
+    offset = (3 if ha == "left" else -2, 1 if va == "bottom" else 0)
     ax.annotate(
-        "n", (1, 1), xycoords="axes fraction", xytext=(-2, 1), textcoords="offset points", ha="right",
-        va="bottom", fontsize=6.8, color=drawing.QUIET,
+        text, at, xycoords=coords, xytext=offset, textcoords="offset points", ha=ha, va=va, fontsize=6.8,
+        color=drawing.QUIET,
     )  # fmt: skip
 
 
