@@ -24,7 +24,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from analytics import measurement, yields_link, yields_native
+from analytics import measurement, yields_level, yields_link, yields_native
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
@@ -43,6 +43,7 @@ OPTIONS = {
     "planted": ("best", "region", "zone"),
     "baseline": ("nearest", "mean"),
     "bridge": ("", "reader_id", "device_class"),
+    "season": ("as counted", "levelled"),
 }
 
 REASONS = {
@@ -70,10 +71,10 @@ CARRIED = (
 NUMBERS = (
     "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
     "hair_length thinnest_counted_um standard_conditions is_baseline baseline_density baseline_se "
-    "baseline_area native_factor native_density native_change native_change_se native_shared_se native_shared_df "
-    "planted_hairs_cm2 planted_se planted_cv planted_source "
+    "baseline_area native_factor native_density native_change native_change_se native_shared_se "
+    "native_shared_df planted_hairs_cm2 planted_se planted_cv planted_source "
     "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
-    "bridge_of bridge_se baseline_bridge_of baseline_bridge_se "
+    "bridge_of bridge_se baseline_bridge_of baseline_bridge_se season_1 season_2 surgery_season "
     "quantity is_mature maturity_month"
 ).split()
 
@@ -128,6 +129,7 @@ def by_visit(
     planted: str = "best",
     baseline: str = "nearest",
     bridge: str = "",
+    season: str = "as counted",
     count_error: CountError | None = None,
 ) -> pd.DataFrame:
     """Return one row a count of a planted region, with yield, its standard error and what it may be used for.
@@ -149,6 +151,8 @@ def by_visit(
     bridge
         `reader_id` or `device_class`: densities brought to the scale of the most frequent one first
         (`measurement.bridged`); empty for densities as they were read.
+    season
+        `as counted`, or `levelled`: counts brought to the level of the year first (`yields_level`).
     count_error
         Counting error; by default estimated from the clinic's duplicates (`measurement.error_model`).
 
@@ -162,21 +166,21 @@ def by_visit(
     ------
     ParameterError
         When an option is unknown or out of range.
+    FitError
+        When counts are to be levelled and the season cannot be estimated.
     """
     options = {"native_change": native_change, "photographs": photographs, "planted": planted}
-    _check_options({**options, "baseline": baseline, "bridge": bridge}, annual_loss_pct)
+    _check_options({**options, "baseline": baseline, "bridge": bridge, "season": season}, annual_loss_pct)
     error = measurement.error_model(records) if count_error is None else count_error
     rows, records = linked(
         records, photographs=photographs, planted=planted, baseline=baseline, bridge=bridge
     )
-    return finished(
-        rows,
-        records,
-        error,
-        native_change=native_change,
-        annual_loss_pct=annual_loss_pct,
-        photographs=photographs,
-    )
+    done = {"native_change": native_change, "annual_loss_pct": annual_loss_pct, "photographs": photographs}
+    visits = finished(rows, records, error, **done)
+    if season == "as counted":
+        return visits
+    levelled = yields_level.levelled(rows, yields_level.estimate(visits, error))
+    return finished(levelled, records, error, **done)
 
 
 def linked(
@@ -211,7 +215,7 @@ def finished(
 ) -> pd.DataFrame:
     """Return the rows of `by_visit` from `linked` ones: native change, yield, uses."""
     rows = _with_native(rows, records, native_change, annual_loss_pct)
-    rows = _with_yield(rows, error)
+    rows = _with_yield(_with_seasons(rows), error)
     return _with_uses(rows, photographs)[_output_columns()].reset_index(drop=True)
 
 
@@ -271,6 +275,16 @@ def _with_native(
     )
 
 
+def _with_seasons(rows: pd.DataFrame) -> pd.DataFrame:
+    """Add the quarter of the register's year the session was in, and no error of a season not taken out."""
+    months = rows["session_month"].to_numpy(dtype=float)
+    quarter = np.nan_to_num((months - 1) % 12 // 3).astype(int)
+    words = [f"quarter {q + 1} of the year, months {3 * q + 1} to {3 * q + 3}" for q in range(4)]
+    names = pd.array(words, dtype="string")
+    shifts = {c: rows.get(c, 0.0) for c in ("season_1", "season_2")}
+    return rows.assign(surgery_season=names.take(quarter), **shifts)
+
+
 def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
     """Add densities' standard errors and yield with its standard error, in percent of planted hairs."""
     density = rows["density_hairs_cm2"].to_numpy(dtype=float)
@@ -291,6 +305,8 @@ def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
     value = (density - baseline - rows["native_change"].to_numpy(dtype=float)) / planted
     variance = (
         _bridge_variance(rows, density, baseline)
+        + rows["season_1"].to_numpy(dtype=float) ** 2
+        + rows["season_2"].to_numpy(dtype=float) ** 2
         + reading_variance
         + carry**2 * before_variance
         + rows["native_change_se"].to_numpy(dtype=float) ** 2
