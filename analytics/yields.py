@@ -4,8 +4,9 @@
 `against_others` one operator beside the rest; `sensitivity` the headline under every defensible choice,
 `beside` one more line of it, `what_matters` the choices that move it furthest; `if_not_read` what those who
 stayed away could change; `joint` the view for overlapping sessions; `photograph_failures` the share of
-photographs that failed; `loss_chain` what is lost between the punch and the mirror; `graft_yield` the share
-of grafts that show a hair; `hair_mass` hair cross-section.
+photographs that failed; `season` how counts swing over the year (`season_of` lines that estimated it);
+`loss_chain` what is lost between the punch and the mirror; `graft_yield` the share of grafts that show a
+hair; `hair_mass` hair cross-section.
 """
 
 from analytics.yields_average import average
@@ -17,7 +18,8 @@ from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields_photographs import photograph_failures
 from analytics.yields_planted import PlantedError, planted_error
 from analytics.yields_rows import NATIVE_CHANGES, REASONS, USES, by_visit, usable, with_reason, yield_pct
-from analytics.yields_sensitivity import beside, sensitivity, what_matters
+from analytics.yields_season import season
+from analytics.yields_sensitivity import beside, season_of, sensitivity, what_matters
 
 __all__ = [
     "ANNUAL_LOSS_PCT",
@@ -37,6 +39,8 @@ __all__ = [
     "loss_chain",
     "photograph_failures",
     "planted_error",
+    "season",
+    "season_of",
     "sensitivity",
     "usable",
     "what_matters",

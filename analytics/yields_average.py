@@ -151,6 +151,8 @@ def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:
         "native_factor",
         "native_change_se",
         "native_shared_se",
+        "season_1",
+        "season_2",
     ]
     n_regions = of_several.groupby("placement_id")["region_id"].transform("size")
     parts = of_several.assign(

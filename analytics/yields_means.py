@@ -4,7 +4,8 @@ A mean is a coefficient of a mixed model with a patient intercept, the placement
 known sampling variances (`numerics.mixed`, REML, Satterthwaite df), or least squares where no patient has two
 placements. Some errors are one and the same for many placements and do not shrink with their number: that of
 the mean ratio of region over zone (`yields_planted`), that of the practice's rate of native loss from
-unplanted regions (`yields_native`), those of readers' or devices' shifts taken out (`measurement`). A shared
+unplanted regions (`yields_native`), those of readers' or devices' shifts taken out (`measurement`) and of the
+season (`yields_level`). A shared
 error moves all readings by a known pattern c times one unknown number; it moves the coefficients by A c, A
 being what the fit does to the readings, and c c' is added to their covariance that way. Degrees of freedom of
 the sum are Satterthwaite's.
@@ -69,6 +70,9 @@ def shared_errors(picked: pd.DataFrame, y: np.ndarray) -> Iterator[tuple[np.ndar
     planted = picked["planted_hairs_cm2"].to_numpy(dtype=float) * ratio
     native = picked["native_shared_se"].fillna(0.0).to_numpy(dtype=float)
     yield 100 * native / planted, float(picked["native_shared_df"].iloc[0])
+    for name in ("season_1", "season_2"):
+        if name in picked and picked[name].ne(0).any():
+            yield 100 * picked[name].to_numpy(dtype=float) / planted, np.inf
     for name in sorted(set(picked["bridge_of"]) | set(picked["baseline_bridge_of"])):
         now = picked["density"] * picked["bridge_se"] * picked["bridge_of"].eq(name)
         before = (

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analytics import measurement
+from analytics import measurement, yields_level, yields_season
 from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.records.dictionary import BASELINE_FROM_MONTH
@@ -39,6 +39,7 @@ MAIN_LINE: dict[str, Any] = {
     "zone_ratio": None,
     "baseline": "nearest",
     "bridge": "",
+    "season": "as counted",
     "zones": "all",
     "counts": "hairs",
     "points_if_not_read": 0.0,
@@ -55,9 +56,10 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
 
     Choices: native change (none, 3.7, 4.8, 5.9 % a year, control regions where there are any), baseline
     (nearest count, mean of all, zones planted for the first time), photographs (standard or all, readers or
-    devices bridged), planted density (best, region only, zone average only, its mean ratio), hairs or
-    grafts, month (maturity, month 12 for all), those never read (AWAY_POINTS lower or higher). The first is
-    the main line.
+    devices bridged), season of the count (as counted or levelled), planted density (best, region only, zone
+    average only, its mean ratio), hairs or grafts, month (maturity, month 12 for all), those never read
+    (AWAY_POINTS lower or higher). The first is the main line. `extra["season"]` is the table of
+    `yields.season`.
 
     Raises
     ------
@@ -67,6 +69,7 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
     lines, not_asked = _choices(records)
     error = measurement.error_model(records)
     main: Result | None = None
+    swing: yields_level.Season | None = None
     parts: list[pd.DataFrame] = []
     links: dict[tuple, tuple[pd.DataFrame, Records]] = {}
     for choice, option, arguments in lines:
@@ -74,8 +77,12 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
         link = tuple(wanted[c] for c in OF_LINKS)
         if link not in links:
             links[link] = _linked(records, wanted)
+        rows, linked_records = links[link]
         try:
-            result = _line(*links[link], wanted, by=by, level=level, error=error)
+            if wanted["season"] == "levelled" and main:
+                swing = yields_level.estimate(main.rows(), error)
+                rows = yields_level.levelled(rows, swing)
+            result = _line(rows, linked_records, wanted, by=by, level=level, error=error)
         except FitError as problem:
             groups = main.table()[list(by)] if main else pd.DataFrame([dict.fromkeys(by, "all")])
             parts.append(_absent(choice, option, groups, str(problem)))
@@ -94,7 +101,13 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
         checks=main.checks,
         picture="sensitivity",
         notes=(*main.notes, *not_asked),
+        extra={"season": yields_season.as_result(swing, main.rows(), level=level).estimates} if swing else {},
     )
+
+
+def season_of(lines: Result) -> Result:
+    """Return what `yields.season` says of the rows of the main line, estimated for the lines already."""
+    return Result(lines.extra["season"], lines.rows(), yields_season.METHOD)
 
 
 def beside(lines: Result, other: Result, *, choice: str, option: str, term: str) -> Result:
@@ -172,6 +185,7 @@ def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
         ("native change", "control regions", {"native_change": "control"}),
         ("photographs", "hair length may differ", {"photographs": "any_length"}),
         ("photographs", "failed ones too", {"photographs": "all"}),
+        ("season", "of the count levelled", {"season": "levelled"}),
         ("planted density", "counted in region", {"planted": "region"}),
         ("planted density", "zone average", {"planted": "zone"}),
         ("month", "12 in every zone", {"month": 12.0}),
@@ -219,8 +233,8 @@ def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
         ),
     )
     lines += [line for applies, line, _ in where if applies]
-    order = {MAIN: 0, "native change": 1, "baseline": 2, "photographs": 3, "planted density": 4}
-    lines.sort(key=lambda line: order.get(line[0], 5))
+    order = (MAIN, "native change", "baseline", "photographs", "season", "planted density")
+    lines.sort(key=lambda line: order.index(line[0]) if line[0] in order else len(order))
     return lines, tuple(why for applies, _, why in where if not applies)
 
 

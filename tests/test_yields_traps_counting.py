@@ -10,10 +10,15 @@ import numpy as np
 import pandas as pd
 import pytest
 import registers
+from scipy import stats
 from test_results import assert_keeps_the_contract
 
 from analytics import measurement, yields
+from analytics.errors import FitError
 from analytics.records import simulate
+from analytics.yields_level import Season, estimate, levelled
+from analytics.yields_rows import finished, linked
+from analytics.yields_season import limits
 
 # One register may lie this many standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5
@@ -82,3 +87,154 @@ def test_another_thinnest_hair_has_its_own_line_its_flag_and_its_reason(tmp_path
     plain = yields.sensitivity(registers.one_case(tmp_path / "plain", [(0, 40), (12, 80)]))
     assert "thinnest hair may differ" not in set(plain.table()["option"])
     assert any("thinnest hair" in note for note in plain.notes)
+
+
+def _in_winter(n, seed, **changes):
+    """Return a practice that operates in six months of the year and hardly in the others, and its truth."""
+    truth = replace(simulate.plain(), planted_counted=1.0, **changes)
+    tables, latent = simulate.register(n, truth=truth, seed=seed, months=72, entry_months=48)
+    month = tables["sessions"].set_index("patient_id")["register_month"] % 12
+    winter = month.isin([11, 0, 1, 2, 3, 4])
+    kept = set(month.index[winter | (np.random.default_rng(1).random(len(month)) < 0.15)])
+    people = {name: t[t["patient_id"].isin(kept)] for name, t in tables.items() if "patient_id" in t}
+    ids = people["sessions"]["session_id"]
+    placements = tables["placements"][tables["placements"]["session_id"].isin(ids)]
+    register = simulate.as_records({**people, "placements": placements})
+    return register, replace(latent, placements=latent.placements[latent.placements["patient_id"].isin(kept)])
+
+
+def _swung(register, latent, rows, pct):
+    """Return how far the season moves each reading's yield, worked out from true densities and times."""
+    key = ["session_id", "region_id", "month"]
+    true = latent.readings.drop_duplicates(key)
+    true = true.assign(extra=true["density"] * pct * np.cos(2 * np.pi * (true["time"] - 0.5) / 12))[
+        [*key, "extra"]
+    ]
+    now = rows.merge(true, on=key, how="left", validate="many_to_one")["extra"].to_numpy()
+    before = true[true["month"].le(0)].drop_duplicates(["session_id", "region_id"])
+    before = rows.drop(columns="month").merge(before, on=key[:2], how="left", validate="many_to_one")
+    return (now - before["extra"].to_numpy()) / rows["planted_hairs_cm2"].to_numpy()
+
+
+def test_a_crown_planted_when_hair_is_fullest_and_read_when_it_is_emptiest_looks_poor():
+    """Half swing 8 %: 18 months on the year stands at its other end, 8 % of some 120 hairs/cm2 lower.
+
+    A practice that plants from November to April alone would read 9.6 hairs of 57 too low, 17 points; with
+    some summers and the turn of the year between, what true densities and times say.
+    """
+    register, latent = _in_winter(n=900, seed=763, season_pct=8.0)
+    rows = yields.by_visit(register)
+    crowns = rows[rows["zone"].eq(CROWN) & rows["for_headline"] & rows["month"].lt(21)].reset_index(drop=True)
+    off = _swung(register, latent, crowns, 8.0).mean()
+    assert off < -6
+    naive = yields.average(register, rows=rows).table().set_index("zone").loc[CROWN]
+    assert naive["estimate"] - _true(latent, CROWN) == pytest.approx(off, abs=3.0)
+    assert naive["ci_high"] < _true(latent, CROWN)
+    levelled = yields.by_visit(register, season="levelled")
+    ours = yields.average(register, rows=levelled).table().set_index("zone")
+    _is_right(ours.loc[CROWN], _true(latent, CROWN))
+    _is_right(ours.loc[FRONT], _true(latent, FRONT))
+    lines = yields.sensitivity(register).table().query("choice == 'season'").set_index("zone")
+    np.testing.assert_allclose(lines.loc[ours.index, "estimate"], ours["estimate"])
+
+
+@pytest.fixture(scope="module")
+def swinging():
+    return _draw(n=300, seed=764, season_pct=3.0)[0]
+
+
+def test_the_swing_of_a_year_and_its_fullest_month_are_found_without_a_calendar(swinging):
+    """Drawn: 3 % either way, fullest in the middle of month 1, which is read as month 1."""
+    answer = yields.season(swinging)
+    assert_keeps_the_contract(answer)
+    table = answer.table().set_index("term")
+    swing = table.loc["half the swing of a year"]
+    assert swing["ci_low"] < 3.0 < swing["ci_high"]
+    assert swing["ci_high"] - swing["ci_low"] < 2.5
+    month = table.loc["month of the year with most hair"]
+    assert month["ci_low"] < 1.05 < month["ci_high"]
+    lines = yields.sensitivity(swinging)
+    pd.testing.assert_frame_equal(yields.season_of(lines).table(), answer.table())
+
+
+def test_a_shift_of_the_calendar_moves_the_month_and_nothing_else(swinging):
+    later = swinging.sessions.assign(register_month=swinging.sessions["register_month"] + 5)
+    shifted = yields.season(replace(swinging, sessions=later)).table()["estimate"]
+    was = yields.season(swinging).table()["estimate"]
+    assert shifted[0] == pytest.approx(was[0])
+    assert (shifted[1] - was[1]) % 12 == pytest.approx(5.0)
+
+
+def test_without_a_season_the_lower_limit_is_none_and_no_month_is_named():
+    table = yields.season(_draw(n=200, seed=765)[0]).table()
+    assert table["ci_low"].tolist()[0] == 0.0
+    assert table["flag"].tolist() == ["", "the swing may be none, and the month any"]
+
+
+def test_limits_of_a_swing_are_those_of_a_length_by_rice():
+    """At its limits a length drawn by Rice's law (scipy) lies below the one found in 97.5 and 2.5 %."""
+    found = Season(np.array([0.03, 0.04]), np.diag([1e-4, 1e-4]), np.inf, 100, 50)
+    size = limits(found)
+    for length, share in ((size.low, 0.975), (size.estimate, 0.5), (size.high, 0.025)):
+        assert stats.rice.cdf(0.05 / 0.01, length / 0.01) == pytest.approx(share, abs=1e-6)
+    assert limits(replace(found, swing=np.array([0.005, 0.0]))).low == 0.0
+
+
+def test_a_season_that_cannot_be_told_is_said_in_words(swinging, tmp_path):
+    few = yields.season(registers.one_case(tmp_path, [(0, 40), (6, 60), (12, 80)]))
+    assert few.table()["estimate"].isna().all()
+    assert few.table()["flag"].str.contains("30 are needed").all()
+    with pytest.raises(FitError, match="30 are needed; use season='as counted'"):
+        yields.by_visit(registers.one_case(tmp_path, [(0, 40), (12, 80)]), season="levelled")
+    in_one_month = swinging.sessions.assign(register_month=swinging.sessions["register_month"] // 12 * 12 + 1)
+    same = yields.season(replace(swinging, sessions=in_one_month))
+    assert same.table()["flag"].str.contains("too many were operated on in the same months").all()
+    lines = yields.sensitivity(registers.one_case(tmp_path, [(0, 40), (12, 80)])).table()
+    assert lines.loc[lines["choice"].eq("season"), "flag"].str.contains("30 are needed").all()
+
+
+def test_the_error_of_a_season_taken_out_is_one_for_all_readings(swinging):
+    """A swing wrong by one standard error moves every yield as levelling by so much more would."""
+    visits = yields.by_visit(swinging)
+    found = estimate(visits, measurement.error_model(swinging))
+    value, axes = np.linalg.eigh(found.cov)
+    rows, same = linked(swinging, photographs="standard", planted="best")
+    step = 1e-4
+    moved = replace(found, swing=found.swing + step * np.sqrt(value[1]) * axes[:, 1])
+    done = {"native_change": "none", "annual_loss_pct": 4.8, "photographs": "standard"}
+    one, two = (
+        finished(levelled(rows, s), same, measurement.error_model(swinging), **done) for s in (found, moved)
+    )
+    after = ~one["is_baseline"]
+    slope = (two["yield_pct"] - one["yield_pct"])[after] / step
+    expected = 100 * (one["season_2"] / one["planted_hairs_cm2"])[after]
+    np.testing.assert_allclose(slope, expected, rtol=1e-3, atol=1e-6)
+    assert visits[["season_1", "season_2"]].eq(0).all(axis=None)
+
+
+def test_yield_may_be_averaged_by_the_season_of_the_surgery():
+    """Sessions of months 7 to 9 of the register's year grow 15 points less than drawn: taken off by hand."""
+    register, latent = _draw(n=250, seed=766)
+    began = register.measurements["session_id"].map(
+        register.sessions.set_index("session_id")["register_month"]
+    )
+    hot = ((began - 1) % 12).isin([6, 7, 8]) & register.measurements["month"].gt(10)
+    key = ["session_id", "zone"]
+    dense = register.measurements[key].merge(
+        register.placements[[*key, "roi_planted_hairs_cm2"]], on=key, how="left", validate="many_to_one"
+    )["roi_planted_hairs_cm2"]
+    less = register.measurements["density_hairs_cm2"] - 0.15 * dense.to_numpy() * hot
+    register = replace(
+        register, measurements=register.measurements.assign(density_hairs_cm2=less.clip(lower=0))
+    )
+    table = yields.average(register, by=("surgery_season",)).table().set_index("surgery_season")
+    assert table.index.tolist() == [
+        f"quarter {q} of the year, months {3 * q - 2} to {3 * q}" for q in (1, 2, 3, 4)
+    ]
+    true = latent.placements.merge(
+        register.sessions[["session_id", "register_month"]], on="session_id", validate="many_to_one"
+    )
+    true = true.assign(quarter=(true["register_month"] - 1) % 12 // 3)
+    means = true.groupby("quarter")["yield_at_maturity_pct"].mean().to_numpy() - [0, 0, 15, 0]
+    for row, mean in zip(table.itertuples(), means, strict=True):
+        assert abs(row.estimate - mean) < FAR * row.se
