@@ -177,9 +177,10 @@ def expected_first_readings(
     )
     rng = np.random.default_rng(seed)
     wanted = np.atleast_1d(np.asarray(months, dtype=float))
-    drawn = [_spans_of_a_copy(fit, seen, question, rng) for _ in range(copies)]
-    zone = np.tile(drawn[0][0], copies)
-    left, right = (np.concatenate([d[side] for d in drawn]) for side in (1, 2))
+    place = pd.factorize(seen["placement_id"])[0]
+    drawn = [_spans_of_a_copy(fit, seen, place, question, rng) for _ in range(copies)]
+    zone = np.tile(seen["zone"].astype(str).to_numpy()[np.unique(place, return_index=True)[1]], copies)
+    left, right = (np.concatenate([d[side] for d in drawn]) for side in (0, 1))
     parts = []
     for name in fit.zones:
         own = zone == name
@@ -191,11 +192,9 @@ def expected_first_readings(
     return pd.concat(parts, ignore_index=True)
 
 
-def _spans_of_a_copy(fit: Emergence, seen: pd.DataFrame, question: Question, rng):
-    """Return zone, left, right of every placement for one drawn copy of the readings."""
-    placement, first, place = np.unique(
-        seen["placement_id"].astype(str), return_index=True, return_inverse=True
-    )
+def _spans_of_a_copy(fit: Emergence, seen: pd.DataFrame, place: np.ndarray, question: Question, rng):
+    """Return left, right of every placement (numbered in order by `place`) for one drawn copy."""
+    placement, first = np.unique(place, return_index=True)
     planted = seen["planted_hairs_cm2"].to_numpy(dtype=float)
     truth = _true_yield(fit, seen, place, placement.size, rng)
     own_planted = (
@@ -220,7 +219,7 @@ def _spans_of_a_copy(fit: Emergence, seen: pd.DataFrame, question: Question, rng
     left, right = spans_of.spans(months, spans_of.hits(table, replace(question)), starts)
     if question.planned_months is not None:
         left, right = spans_of.at_planned_visits(left, right, question.planned_months)
-    return seen["zone"].astype(str).to_numpy()[first], left, right
+    return left, right
 
 
 def _true_yield(fit: Emergence, seen: pd.DataFrame, place, n_placements: int, rng) -> np.ndarray:
@@ -229,6 +228,6 @@ def _true_yield(fit: Emergence, seen: pd.DataFrame, place, n_placements: int, rn
     total, tempo, covariance = regrowth_quantities.variances(fit, fit.beta, fit.spread)
     spread = np.array([[max(total, 0.25), covariance], [covariance, max(tempo, LEAST_SPREAD**2)]])
     drawn = rng.multivariate_normal([0.0, 0.0], spread, size=n_placements, method="eigh")[place]
-    k = np.array([fit.zones.index(z) for z in seen["zone"]])
+    k = pd.Index(fit.zones).get_indexer(pd.Index(seen["zone"]))
     ratio = seen["month"].to_numpy(dtype=float) * np.exp(-log_half[k] - drawn[:, 1])
     return (plateau[k] + drawn[:, 0]) * curves.share(fit.curve, ratio, log_k[k])[0]
