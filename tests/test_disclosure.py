@@ -19,6 +19,7 @@ from conftest import ROOT
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
+from statsmodels.stats.proportion import proportion_confint
 
 from analytics.errors import ParameterError
 from analytics.pages import disclosure, disclosure_cells, figures, render
@@ -532,7 +533,7 @@ def test_small_counts_in_words_are_hidden_too():
     facts = disclosure.protect_facts(
         pd.DataFrame({"method": ["m"], "n_rows": [98], "n_patients": [60], "n_left_out": [3]}), "public"
     )
-    assert facts.iloc[0].tolist() == ["m", 100, 60, "fewer than 10"]
+    assert facts.iloc[0].tolist() == ["m", "about 100", "about 60", "fewer than 10"]
 
 
 def test_a_withheld_number_stands_nowhere_in_a_rendered_page(tmp_path):
@@ -550,3 +551,124 @@ def test_a_withheld_number_stands_nowhere_in_a_rendered_page(tmp_path):
     secret = re.compile(rb"(?<![\d.])(?:61\.37|61\.4|51\.73|51\.7|71\.19|71\.2)(?!\d)")
     assert not [name for name, content in files.items() if secret.search(content)]
     assert disclosure.WITHHELD.encode() in files["results.json"]
+
+
+def test_a_text_gives_no_small_count_away_whatever_stands_between_number_and_noun():
+    """Sentences as the pages write them: 1 to 4 persons are withheld when shared, 1 to 9 in public."""
+    shared, public = disclosure.rule("shared"), disclosure.rule("public")
+    said = {
+        "205 rows before and 3 after month 22": "205 rows before and fewer than 5 after month 22",
+        "worth 171 of 173": "worth more than 168 of 173",
+        "2 late baseline rows": "fewer than 5 late baseline rows",
+        "at month 3 patients came": "at month 3 patients came",
+        "95 of 100 such counts": "95 of 100 such counts",
+    }
+    assert {text: disclosure.hide_in_text(text, shared) for text in said} == said
+    assert (
+        disclosure.hide_in_text("1,318 patients, F on 2 and 104 df", public)
+        == "1,320 patients, F on 2 and about 105 df"
+    )
+
+
+def test_a_flag_is_a_text_too():
+    table = pd.DataFrame(
+        {
+            "term": ["x"],
+            "estimate": [80.0],
+            "unit": ["points"],
+            "n_patients": [60],
+            "flag": ["without 2 patients"],
+        }
+    )
+    flag = disclosure.protect(_result(table, ()), "shared").table()["flag"].iloc[0]
+    assert flag == "without fewer than 5 patients"
+
+
+def test_the_verdict_on_a_withheld_number_is_withheld_with_it():
+    """Met, of a share of 40 with a standard of 10 %, says that at most one of them had the event."""
+    table = pd.DataFrame(
+        {
+            "criterion": ["infection", "seen"],
+            "outcome": ["met", "not met"],
+            "term": "this quarter",
+            "estimate": [100 * 1 / 40, 100 * 20 / 40],
+            "unit": "%",
+            "n_patients": 40,
+        }
+    )
+    shown = disclosure.protect(_result(table, ("criterion", "outcome")), "shared").table()
+    assert shown["outcome"].tolist() == ["withheld", "not met"]
+
+
+def test_a_reason_that_is_withheld_alone_does_not_come_back_from_the_total():
+    """Reasons name no group, so that nothing tied them together: 118 left out less those shown gave the 3."""
+    reasons = pd.DataFrame({"reason": ["late", "dark", "planted before"], "n_rows": [100, 15, 3]})
+    shown = disclosure.protect_frame(reasons, "shared")
+    assert shown["n_rows"].isna().sum() == 2
+    facts = pd.DataFrame({"method": ["m"], "n_rows": [209], "n_patients": [108], "n_left_out": [118]})
+    assert disclosure.protect_facts(facts, "shared")["n_left_out"].iloc[0] == "about 120"
+
+
+def test_the_rows_left_out_of_one_result_do_not_come_back_from_the_total_of_another():
+    """Used and left out add up to the same register: 2284 + 800 - 3081 = 3."""
+    one, other = (
+        disclosure.protect_facts(
+            pd.DataFrame({"method": ["m"], "n_rows": [used], "n_patients": [225], "n_left_out": [out]}),
+            "shared",
+        ).iloc[0]
+        for used, out in ((2284, 800), (3081, 3))
+    )
+    assert other["n_left_out"] == "fewer than 5"
+    low, high = (_reach(one["n_rows"], s) + _reach(one["n_left_out"], s) for s in (-1, 1))
+    lowest, highest = low - _reach(other["n_rows"], 1), high - _reach(other["n_rows"], -1)
+    assert lowest < 1
+    assert highest > 4
+
+
+def _reach(about: str, side: int) -> float:
+    """Return the least or most that a number said to the nearest ten can be."""
+    return float(about.removeprefix("about ").replace(",", "")) + side * 5
+
+
+def test_a_flow_does_not_give_those_away_who_were_left_out_between_two_stages():
+    flow = pd.DataFrame(
+        {"stage": ["register", "population", "reached", "analysed"], "n_patients": [240, 236, 149, 146]}
+    )
+    for audience, threshold in (("shared", 5), ("public", 10)):
+        shown = disclosure.protect_frame(flow, audience)["n_patients"].dropna().to_numpy()
+        lost = -np.diff(shown)
+        assert ((lost == 0) | (lost >= threshold)).all()
+        assert shown[-1] in (145, 146)
+
+
+def test_no_pair_of_counts_comes_back_from_the_interval_of_a_rounded_share():
+    """25 pairs round to 25 of 45 and look alike; Wilson's limits (Newcombe 1998) tell one from another."""
+    pairs = [(k, n) for k in range(23, 28) for n in range(43, 48)]
+    limits = {pair: 100 * np.array(proportion_confint(*pair, method="wilson")) for pair in pairs}
+    assert len({tuple(ends.round()) for ends in limits.values()}) > 15
+    shown = set()
+    for (k, n), ends in limits.items():
+        table = pd.DataFrame({"term": ["seen"], "estimate": [100 * k / n], "unit": "%", "n_patients": [n]})
+        table = table.assign(ci_low=ends[0], ci_high=ends[1], level=0.95)
+        columns = ["estimate", "ci_low", "ci_high", "n_patients"]
+        shown.add(tuple(disclosure.protect(_result(table, ()), "public").table().iloc[0][columns]))
+    assert shown == {(55.6, 41.2, 69.1, 45.0)}  # 25 of 45: 55.56 %, 41.18 to 69.06 by Wilson's formula
+
+
+def test_what_a_report_rests_on_gives_no_number_of_rows_and_no_hash_of_a_table():
+    """The hash of a table of three events is found by trying all tables of three events."""
+    rests_on = {
+        "sources": [{"table": "events", "file": "events.csv", "sha256": "ab" * 32, "n_rows": 3}],
+        "balance": [
+            {"table": "events", "read": 83, "used": 81, "left_out": 2, "reason": "2 rows are copies"}
+        ],
+        "n_warnings": 1,
+    }
+    shown = disclosure.protect_provenance(rests_on, "shared")
+    assert shown["sources"] == [
+        {"table": "events", "file": "events.csv", "sha256": "not shown", "n_rows": "fewer than 5"}
+    ]
+    assert shown["balance"] == [
+        {"table": "events", "read": 80, "used": 80, "left_out": 0, "reason": "fewer than 5 rows are copies"}
+    ]
+    assert disclosure.protect_provenance(rests_on, "internal") == rests_on

@@ -86,3 +86,12 @@ def test_a_notebook_without_a_cell_of_constants_is_refused_in_words(tmp_path):
     path.write_text("no notebook")
     with pytest.raises(ParameterError, match="is no notebook"):
         parameters.checked(str(path), {})
+
+
+@pytest.mark.parametrize("page", ["04_case_course", "05_session_plan"])
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_a_page_about_one_patient_is_made_for_the_clinic_alone(page, audience):
+    """One person is fewer than any published threshold; its code would stand among the settings, too."""
+    assert parameters.checked(page, {"audience": "internal"})["patient"]
+    with pytest.raises(ParameterError, match="a page about one patient rests on one person"):
+        parameters.checked(page, {"audience": audience})

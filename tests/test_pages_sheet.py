@@ -117,3 +117,13 @@ def test_a_notebook_of_ones_own_can_be_written_in_jupyterlab(shown):
     page = sheet.begin("our own question", audience="internal", threshold=3)
     assert page.settings == {"audience": "internal", "threshold": 3}
     assert any("<style>" in text for text in shown)
+
+
+def test_a_sentence_around_a_withheld_number_gives_way_to_one_that_reads_right(shown):
+    """It stood on a page as: of a supply of withheld, small numbers, withheld, small numbers remain."""
+    page = _page(_difference(-9, -2, n=3), "public")
+    said = f"Of a supply of {disclosure.WITHHELD}, {disclosure.WITHHELD} remain."
+    sheet.answer(page, said)
+    sheet.lead(page, said)
+    texts = {entry["text"] for entry in page.written}
+    assert texts == {"The answer rests on too few patients to be shown to this audience."}

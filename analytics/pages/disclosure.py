@@ -15,6 +15,7 @@ Sources of the thresholds: `RULES`. Convention: a count n is small when 1 <= n <
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -29,27 +30,31 @@ from analytics.pages.disclosure_frames import (
     withhold,
 )
 from analytics.pages.disclosure_rules import (
+    ABOUT,
     AUDIENCES,
     BANNER,
     RULES,
+    UNSAID,
     WITHHELD,
     Rule,
-    hide_in_text,
-    in_words,
+    about,
     rounded,
     rule,
 )
+from analytics.pages.disclosure_words import hide_in_text
 from analytics.results import Curve, Result
 
 VALUE_COLUMNS = ("estimate", "se", "ci_low", "ci_high", "statistic", "df", "p_value")
 SINGLE_PERSON_TERMS = re.compile(r"\b(?:min|minimum|max|maximum|lowest|highest|range)\b", re.IGNORECASE)
 QUANTILE_TERMS = re.compile(r"\b(?:median|quartile|centile|percentile|iqr)\b", re.IGNORECASE)
+NOT_SHOWN = "not shown"
 PER_CASE_X = ("case", "case number", "case_number")
 
 __all__ = [
     "AUDIENCES",
     "BANNER",
     "RULES",
+    "UNSAID",
     "WITHHELD",
     "Rule",
     "coarsen",
@@ -58,6 +63,7 @@ __all__ = [
     "protect_all",
     "protect_facts",
     "protect_frame",
+    "protect_provenance",
     "rule",
 ]
 
@@ -136,19 +142,48 @@ def protect_frame(
         return frame.iloc[0:0].copy()
     groups = tuple(by) or text_columns(frame)
     hidden = disclosure_cells.suppress({"frame": count_table(frame, groups)}, applied.threshold)["frame"]
-    return withhold(frame, hidden, groups, applied)
+    shown = withhold(frame, hidden, groups, applied)
+    return disclosure_derived.coarse_reasons(disclosure_derived.flow_steps(shown, frame, applied), applied)
 
 
 def protect_facts(facts: pd.DataFrame, audience: str, *, threshold: int | None = None) -> pd.DataFrame:
-    """Return `Result.facts()` with small counts as words, the others rounded as the rule says."""
+    """Return `Result.facts()` with small counts in words, the others to the nearest ten.
+
+    Rows used and left out add up to the rows of the register, and so do those of another result: exact
+    totals would give a small number of rows left out back.
+    """
     applied = rule(audience, threshold=threshold)
     if applied.threshold <= 1:
         return facts.copy()
     shown = facts.copy()
     for column in ("n_patients", "n_rows", "n_left_out"):
-        shown[column] = [in_words(int(n), applied) for n in facts[column]]
+        shown[column] = [about(int(n), applied) for n in facts[column]]
     shown["method"] = [hide_in_text(str(text), applied) for text in shown["method"]]
     return shown
+
+
+def protect_provenance(rests_on: Mapping[str, Any], audience: str) -> dict[str, Any]:
+    """Return what a report rests on as it may be shown: no exact number of rows, no hash of a table.
+
+    The number of rows of a table is a count of persons or events. The hash of a table with few rows lets
+    whoever guesses the rows see that the guess is right.
+    """
+    applied = rule(audience)
+    if applied.threshold <= 1:
+        return dict(rests_on)
+    sources = [
+        {**source, "n_rows": about(int(source["n_rows"]), applied), "sha256": NOT_SHOWN}
+        for source in rests_on["sources"]
+    ]
+    balance = [
+        {
+            **line,
+            **{c: float(rounded(int(line[c]), ABOUT)) for c in ("read", "used", "left_out")},
+            "reason": hide_in_text(str(line["reason"]), applied),
+        }
+        for line in rests_on["balance"]
+    ]
+    return {**rests_on, "sources": sources, "balance": balance}
 
 
 def coarsen(curve: pd.DataFrame, audience: str, *, threshold: int | None = None) -> pd.DataFrame:

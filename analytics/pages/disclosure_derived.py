@@ -28,6 +28,7 @@ REPEATED = {
     "last quarter": {"last_estimate": "estimate"},
     "difference to last quarter": {"change": "estimate", "change_low": "ci_low", "change_high": "ci_high"},
 }
+REASONS_TO = 5  # assumed, as the rounding of published counts
 STAFF_ROW = re.compile(r"^(?:surgeon|team|reader|operator|harvested by|planted by)\b", re.IGNORECASE)
 
 
@@ -93,6 +94,43 @@ def repeated(result: Result) -> Result:
                 shown = changed["criterion"].map(rows[source])
                 changed[column] = shown.where(changed[column].notna())
     return replace(result, extra={**result.extra, "audit": changed})
+
+
+def flow_steps(shown: pd.DataFrame, frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
+    """Return a flow (one row a stage, each within the one before) whose steps are no few persons.
+
+    Who was left out between two stages is the difference of their counts. From the last stage, which other
+    tables repeat, upwards, a stage is shown only where none or at least the threshold were lost since.
+
+    >>> from analytics.pages.disclosure_rules import rule
+    >>> flow = pd.DataFrame({"stage": ["all", "asked", "seen"], "n": [240.0, 236.0, 108.0]})
+    >>> flow_steps(flow, flow, rule("shared"))["n"].tolist()
+    [nan, 236.0, 108.0]
+    """
+    if "stage" not in frame or len(shown) != len(frame):
+        return shown
+    changed = shown.copy()
+    for column in _numbers(frame):
+        counts, last = frame[column].to_numpy(dtype=float), -np.inf
+        for i in range(len(counts) - 1, -1, -1):
+            if not np.isfinite(counts[i]) or pd.isna(shown[column].iloc[i]):
+                continue
+            if 0 < counts[i] - last < applied.threshold:
+                changed[column] = changed[column].astype(float)
+                changed.iloc[i, changed.columns.get_loc(column)] = np.nan
+            else:
+                last = counts[i]
+    return changed
+
+
+def coarse_reasons(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
+    """Return a table of reasons with its counts rounded: exact ones add up to what one total withholds."""
+    if "reason" not in frame or frame.empty:
+        return frame
+    changed = frame.copy()
+    for column in _numbers(frame):
+        changed[column] = rounded(changed[column].astype(float), max(applied.round_to, REASONS_TO))
+    return changed
 
 
 def without_few_gaps(result: Result, applied: Rule) -> Result:

@@ -12,6 +12,7 @@ import pandas as pd
 from analytics.pages.disclosure_cells import CountTable, Hidden
 from analytics.pages.disclosure_derived import tied_differences
 from analytics.pages.disclosure_rules import WITHHELD, Rule, rounded, three_digits
+from analytics.pages.disclosure_words import hide_in_text
 
 STAFF = ("surgeon", "surgeon_id", "team", "team_id", "harvested_by", "planted_by", "reader_id", "operator")
 PERSON_KEYS = ("patient_id", "session_id", "placement_id", "region_id")
@@ -20,6 +21,10 @@ COUNT_COLUMNS_OF_FLOW = ("read", "used", "left_out", "due", "attended", "missed"
 PERSON_UNITS = ("patients", "persons", "sessions", "placements", "cases", "visits", "counts", "events")
 # Counts of other things than persons.
 NOT_PERSONS = ("n_points", "n_baseline_points", "n_outside", "n_clinics", "n_draws", "n_fields", "n_months")
+# Texts that follow from a row's numbers and say what they are like.
+FOLLOWS = ("outcome", "year_outcome", "conclusion")
+WILSON_WITHIN = 1e-6  # percentage points, within which an interval is Wilson's
+STEPS = (1.0, 2.0, 5.0, 10.0)  # percentage points
 MOST_DIMENSIONS = 4  # margins double with each
 KEY_NUMBERS = ("x", "level", "month", "register_month", "quarter", "session_number", "window")
 
@@ -51,11 +56,11 @@ def _dimensions(frame: pd.DataFrame, by: Sequence[str]) -> list[str]:
     A text that says the same as another in other words is no dimension of its own; of many, those with the
     fewest levels are taken.
     """
-    named = [c for c in by if c in frame.columns]
+    named = [c for c in by if c in frame.columns and c not in FOLLOWS]
     if named or frame.empty:
         return named
     texts: dict[tuple, str] = {}
-    for column in text_columns(frame):
+    for column in text_columns(frame) or tuple(c for c in ("reason",) if c in frame):
         codes = pd.factorize(frame[column].astype(str))[0]
         if codes.max() > 0:
             texts.setdefault(tuple(codes), column)
@@ -110,11 +115,26 @@ def withhold(frame: pd.DataFrame, hidden: Hidden, by: Sequence[str], applied: Ru
     shown.loc[hidden.rows, numbers] = np.nan
     tied = [c for c in numbers if not _is_count(c) or c == "numerator"]
     shown.loc[withheld, tied] = np.nan
+    shown = _texts(shown, withheld, applied)
     return flagged(shown, withheld).loc[~hidden.dropped].reset_index(drop=True)
 
 
+def _texts(frame: pd.DataFrame, withheld: np.ndarray, applied: Rule) -> pd.DataFrame:
+    """Take away what a text says of a withheld number, and small counts from the flags."""
+    for column in (c for c in FOLLOWS if c in frame):
+        said = withheld & frame[column].fillna("").astype(str).ne("").to_numpy()
+        frame[column] = frame[column].where(~said, WITHHELD.split(",")[0])
+    if "flag" in frame:
+        frame["flag"] = [hide_in_text(f, applied) if isinstance(f, str) else f for f in frame["flag"]]
+    return frame
+
+
 def _rounded_shares(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
-    """Recompute a percentage from rounded counts; its interval is rounded outward to whole percents."""
+    """Recompute a percentage from rounded counts, and its interval so that it gives no exact count back.
+
+    A Wilson interval is computed again from the rounded counts: it says no more than they do. Another is
+    rounded outward to steps as wide as half the rounding moves the percentage.
+    """
     shares = _shares(
         frame,
         {c: frame[c].to_numpy(dtype=float) for c in frame if c in ("denominator", "n_patients", "n_rows")},
@@ -124,18 +144,49 @@ def _rounded_shares(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
     for name, numerator in shares.items():
         denominator = rounded(frame[name], applied.round_to).to_numpy()
         here = ~whole & ~np.isnan(numerator) & (denominator > 0)
-        share = np.minimum(rounded(numerator, applied.round_to), denominator) / np.where(
-            here, denominator, 1.0
-        )
-        changed.loc[here, "estimate"] = 100.0 * share[here]
+        kept = np.minimum(rounded(numerator, applied.round_to), denominator)
+        changed.loc[here, "estimate"] = (100.0 * kept / np.where(here, denominator, 1.0))[here]
+        if {"ci_low", "ci_high"} <= set(changed.columns):
+            exact = (numerator, frame[name].to_numpy(dtype=float))
+            _coarse_limits(changed, np.flatnonzero(here), exact, (kept, denominator), applied)
         whole |= here
-    for column, outward in (("ci_low", np.floor), ("ci_high", np.ceil)):
-        if column in changed:
-            changed.loc[whole, column] = outward(changed.loc[whole, column])
     for column in ("se", "statistic", "p_value"):
         if column in changed:
             changed.loc[whole, column] = np.nan
     return changed
+
+
+def _coarse_limits(
+    frame: pd.DataFrame,
+    rows: np.ndarray,
+    exact: tuple[np.ndarray, np.ndarray],
+    shown: tuple[np.ndarray, np.ndarray],
+    applied: Rule,
+) -> None:
+    """Set the limits of shares, in place, to what the rounded counts (numerator, denominator) support."""
+    # Half a second to import, and only where counts are rounded.
+    from statsmodels.stats.proportion import proportion_confint
+
+    places = [frame.columns.get_loc(c) for c in ("ci_low", "ci_high")]
+    levels = frame["level"].fillna(0.95) if "level" in frame else pd.Series(0.95, index=frame.index)
+    for row in rows:
+        low, high = (float(frame.iloc[row, place]) for place in places)
+        if not np.isfinite(low + high):
+            continue
+        alpha = 1.0 - float(levels.iloc[row])
+        wilson = 100 * np.array(
+            proportion_confint(exact[0][row], exact[1][row], alpha=alpha, method="wilson")
+        )
+        if np.allclose(wilson, (low, high), atol=WILSON_WITHIN):
+            limits = 100 * np.array(
+                proportion_confint(shown[0][row], shown[1][row], alpha=alpha, method="wilson")
+            )
+        else:
+            moved = 50.0 * applied.round_to / shown[1][row]
+            step = next((s for s in STEPS if s >= moved), STEPS[-1])
+            limits = np.array([np.floor(low / step), np.ceil(high / step)]) * step
+        for place, limit in zip(places, limits, strict=True):
+            frame.iloc[row, place] = limit
 
 
 def flagged(frame: pd.DataFrame, where: np.ndarray) -> pd.DataFrame:

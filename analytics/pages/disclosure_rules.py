@@ -1,14 +1,15 @@
 """What may leave for whom, by which published rule: thresholds, words and roundings."""
 
-import re
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analytics.errors import ParameterError
 
+ABOUT = 10  # totals that stand beside other totals of the same rows are said to the nearest ten (assumed)
 AUDIENCES = ("internal", "shared", "public")
 WITHHELD = "withheld, small numbers"
+UNSAID = "The answer rests on too few patients to be shown to this audience."
 BANNER = {
     "internal": "For this clinic only: contains small numbers, do not forward.",
     "shared": "",
@@ -114,23 +115,15 @@ def in_words(count: int, applied: Rule) -> str | int:
     return int(rounded(count, applied.round_to))
 
 
-def hide_in_text(text: str, applied: Rule) -> str:
-    """Return a note with small counts of persons replaced by words.
+def about(count: int, applied: Rule) -> str | int:
+    """Return a total as it may be shown: 0, in words where small, else to the nearest ten.
 
-    >>> hide_in_text("left out: 3 patients of 120 patients", rule("shared"))
-    'left out: fewer than 5 patients of 120 patients'
+    >>> about(3, rule("shared")), about(2284, rule("shared")), about(0, rule("shared"))
+    ('fewer than 5', 'about 2,280', 0)
     """
-
-    def replaced(match: re.Match) -> str:
-        return f"{in_words(int(match.group(1)), applied)} {match.group(2)}"
-
-    return _COUNT_IN_TEXT.sub(replaced, text)
-
-
-_COUNT_IN_TEXT = re.compile(
-    r"(?<![\d.])(\d+) ((?:patient|person|people|case|session|placement|visit|woman|women|man|men|row|reading"
-    r"|count|event)s?)\b"
-)
+    if count < applied.threshold:
+        return in_words(count, applied)
+    return f"about {rounded(count, ABOUT):,.0f}"
 
 
 def rounded(count, to: int):

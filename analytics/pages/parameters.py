@@ -20,6 +20,7 @@ from analytics.errors import ParameterError
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 PARAMETERS_TAG = "parameters"
+PERSON = "patient"  # the setting that makes a page one about a single person
 Audience = Literal["internal", "shared", "public"]
 IsoDate = Annotated[str, StringConstraints(pattern=r"^(\d{4}-\d{2}-\d{2})?$")]
 
@@ -123,7 +124,13 @@ def checked(page: str, given: dict[str, Any], *, as_text: bool = False) -> dict[
         settings = kind.model_validate_strings(given) if as_text else kind.model_validate(given)
     except pydantic.ValidationError as error:
         raise ParameterError(_in_words(notebook(page).stem, kind, error)) from None
-    return settings.model_dump()
+    chosen = settings.model_dump()
+    if chosen.get(PERSON) and chosen.get("audience", "internal") != "internal":
+        raise ParameterError(
+            f"{notebook(page).stem}, setting audience: a page about one patient rests on one person, so that "
+            "nothing of it may be shown outside the clinic; expected internal, or a page about all patients"
+        )
+    return chosen
 
 
 def described(page: str) -> list[dict[str, Any]]:

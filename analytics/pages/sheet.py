@@ -173,7 +173,12 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
 
 
 def _for_audience(page: Page, sentence: str) -> str:
-    """Return the sentence with small counts of persons in words, where the audience may not see them."""
+    """Return the sentence with small counts of persons in words, where the audience may not see them.
+
+    A sentence around a number that is withheld says nothing: another takes its place.
+    """
+    if disclosure.WITHHELD in sentence:
+        return disclosure.UNSAID
     applied = disclosure.rule(page.audience)
     return disclosure.hide_in_text(sentence, applied) if applied.threshold > 1 else sentence
 
@@ -292,8 +297,10 @@ def cautions(page: Page, *more: str) -> None:
 
 def finish(page: Page) -> None:
     """Write what the page rests on, hand its numbers over, and mark the end that `render` looks for."""
-    rests_on = provenance.collect(page.name, page.records, page.settings)
-    _show(sheet_blocks.provenance_block(rests_on, _balance(page)))
+    rests_on = disclosure.protect_provenance(
+        provenance.collect(page.name, page.records, page.settings), page.audience
+    )
+    _show(sheet_blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])))
     content = sheet_content.collect(page.name, page.audience, page.results, page.written, rests_on)
     run = _run()
     if run:
@@ -311,12 +318,6 @@ def _next(page: Page, kind: str) -> int:
 def _withheld(page: Page, title: str) -> None:
     page.written.append({"kind": "withheld", "title": title})
     _show(f'<p class="rw-withheld">{html.escape(title)}: {disclosure.WITHHELD}.</p>')
-
-
-def _balance(page: Page) -> pd.DataFrame:
-    if page.records is None or page.records.balance.empty:
-        return pd.DataFrame()
-    return disclosure.protect_frame(page.records.balance, page.audience)
 
 
 def _run() -> dict[str, Any]:
