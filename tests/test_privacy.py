@@ -9,6 +9,7 @@ import numpy as np
 import openpyxl
 import pyarrow as pa
 import pytest
+from babel.dates import get_month_names
 from identifiers import CLEAN, COLUMNS, VALUES
 from openpyxl.comments import Comment
 from openpyxl.workbook.defined_name import DefinedName
@@ -240,3 +241,99 @@ def test_a_workbook_named_after_a_person_is_found(tmp_path):
     path = tmp_path / "Anna_Schmidt-register.xlsx"
     path.write_bytes(_book(lambda book: None).getvalue())
     assert [p.column for p in privacy_files.scan(path)] == ["file_name"]
+
+
+@pytest.mark.parametrize("word", ["inf", "-Infinity", "NaN", "1e999"])
+def test_a_number_without_an_end_is_read_and_not_stumbled_over(word):
+    """Python's float takes these words; a hash such as 123e4567 is one of them."""
+    cells = [word, *(str(44000 + 13 * i) for i in range(11))]
+    assert privacy.scan({"sessions": _table({"x": cells}, 12)}) == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "values"),
+    {
+        "place": [
+            "60°44.875'S 165°55.272'W",  # degrees and minutes with decimals, as charts have them
+            "89 6.353 N 89 31.840 E",
+            "N 60° 44.87'",
+            "Flat 35, Leonard Corners, Greenshire, HR3P 0PG",
+            "10115 Berlin",
+            "ul. Długa 7/12",
+        ],
+        "date": [
+            "31 Jän. 23",
+            "2014. január 5.",
+            "5 stycznia 2014",
+            "12. tammikuuta 2015",
+            "3 de março de 2020",
+        ],
+        "phone": ["418.375.8802x5532", "666 - 693 - 4597", "552/851/6589"],
+        "national": ["ZZ 344863 T", "553/34/3193"],
+        "account": [
+            "GB84NTKP5199028721010"
+        ],  # its check digits hold (ISO 7064), its length is another country's
+        "url": ["IG @someone", "insta: someone_else", "@someone", "t.me/someone", "wa.me/4915112345678"],
+        "name": ["Karla Johnson", "Nilsson, Birte", "asked for Ewa Kowalska"],
+    }.items(),
+)
+def test_messy_forms_of_several_countries_are_found(kind, values):
+    missed = [
+        value
+        for value in values
+        if not privacy.scan({"sessions": _table({"x": ["daily"] * 20 + [value] + ["daily"] * 19})})
+    ]
+    assert not missed, kind
+
+
+def test_every_month_of_the_common_languages_is_known():
+    """Names of months by Babel 2.18 from the Unicode CLDR."""
+    locales = (
+        "en",
+        "de",
+        "de_AT",
+        "fr",
+        "es",
+        "it",
+        "pt",
+        "nl",
+        "sv",
+        "nb",
+        "da",
+        "fi",
+        "pl",
+        "cs",
+        "tr",
+        "hu",
+        "ro",
+    )
+    unknown = [
+        (locale, name)
+        for locale in locales
+        for name in get_month_names("wide", "format", locale).values()
+        if kind_of(f"on 12 {name} 2021") != "date"
+    ]
+    assert not unknown
+
+
+def test_words_that_look_like_months_or_plates_are_left_alone():
+    clean = ["12 marked 20", "2 maintained 20", "300 octagonal 12", "0.5 x 1 cm", "1022 FU", "412 hairs/cm2"]
+    assert [value for value in clean if kind_of(value)] == []
+    assert (
+        privacy.scan({"sessions": _table({"field": ["0.5 x 1 cm", "1 x 2 cm", "0.65 x 1 cm"] * 3}, 9)}) == []
+    )
+
+
+def test_a_column_of_number_plates_is_found_by_what_it_is():
+    """Forms of Ireland, Poland, Portugal and Sweden (from memory), which no one pattern holds."""
+    plates = [
+        "21K X46",
+        "807 TB0",
+        "UKJ 464",
+        "WA 4821K",
+        "ABC 12D",
+        "KR 5H771",
+        "PO 9X88",
+        "GD 77K1",
+    ]
+    assert privacy.scan({"sessions": _table({"x": plates}, len(plates))})

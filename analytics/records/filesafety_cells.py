@@ -19,6 +19,7 @@ MOST_CELLS = 20_000_000  # from A1 to the last cell, of all sheets together: 400
 LONGEST_TAG = 2**20
 # A cell as spreadsheet programs write it; all else that names a cell, a row or a dimension goes the slow way.
 PLAIN = re.compile(rb'<c r="([A-Z]{1,3})([0-9]{1,7})"(?: [st]="[^"<>]*"){0,2}(?:(/)>|>(?:<v>[^<]*</v></c>)?)')
+PLAIN_ROW = re.compile(rb'<row r="([0-9]{1,7})"(?: (?!r=)[A-Za-z:]+="[^"<>]*")*>')
 OPENS = re.compile(rb"<(?:[^\s<>/:]*:)?(?:c|row|dimension)[\s/>]")
 TAG = re.compile(
     rb"""<(?:[^\s<>/:]*:)?(c|row|dimension)((?:\s(?:[^<>"']|"[^"<]*"|'[^'<]*')*)?)>""",
@@ -75,11 +76,22 @@ class Extent:
         if len(found) > 1:
             self._take_plain(found[1::4], found[2::4], found[3::4])
         other = b" ".join(found[::4])
+        opened, rows = len(OPENS.findall(other)), PLAIN_ROW.findall(other)
+        if opened and len(rows) == opened:
+            self._take_rows(rows)
+            return
         tags = TAG.findall(other)
-        if len(tags) != len(OPENS.findall(other)):
+        if len(tags) != opened:
             raise self._out_of_form("a cell or row that does not end")
         for name, inside in tags:
             self._take_tag(name, inside)
+
+    def _take_rows(self, rows: list[bytes]) -> None:
+        """Take plain rows at once, where no cell without an address stands among them."""
+        numbers = [int(row) for row in rows]
+        if min(numbers) < 1 or max(numbers) > MOST_ROWS:
+            raise self._outside()
+        self._row, self._unnamed = numbers[-1], 0
 
     def _take_plain(self, letters: list[bytes], rows: list[bytes], empty: list[bytes]) -> None:
         for column in set(letters):

@@ -26,12 +26,16 @@ def decimal(texts: Iterable[str]) -> tuple[str, str]:
     ('comma', 'point', '?', '?')
     """
     comma = point = unclear = 0
-    for text in texts:
+    for text, n in Counter(texts).items():
         match = NUMBER.match(text.strip(SPACES))
         digits = match.group(0).strip() if match else ""
-        comma += bool(re.fullmatch(r"[+-]?\d+,(?:\d{1,2}|\d{4,})|[+-]?\d{1,3}(?:[. '’]\d{3})+,\d+", digits))
-        point += bool(re.fullmatch(r"[+-]?\d+\.(?:\d{1,2}|\d{4,})|[+-]?\d{1,3}(?:[, '’]\d{3})+\.\d+", digits))
-        unclear += bool(re.fullmatch(r"[+-]?\d{1,3}[.,]\d{3}", digits))
+        comma += n * bool(
+            re.fullmatch(r"[+-]?\d+,(?:\d{1,2}|\d{4,})|[+-]?\d{1,3}(?:[. '’]\d{3})+,\d+", digits)
+        )
+        point += n * bool(
+            re.fullmatch(r"[+-]?\d+\.(?:\d{1,2}|\d{4,})|[+-]?\d{1,3}(?:[, '’]\d{3})+\.\d+", digits)
+        )
+        unclear += n * bool(re.fullmatch(r"[+-]?\d{1,3}[.,]\d{3}", digits))
     if comma and point:
         return (
             QUESTION,
@@ -51,7 +55,7 @@ def thousands(texts: Iterable[str], mark: str) -> tuple[str, str]:
     ('point', 'space', '?')
     """
     found: Counter[str] = Counter()
-    for text in texts:
+    for text, n in Counter(texts).items():
         match = NUMBER.match(text.strip(SPACES))
         digits = match.group(0).strip() if match else ""
         for name, sign in (("point", r"\."), ("comma", ","), ("space", "[  ]"), ("apostrophe", "['’]")):
@@ -61,9 +65,9 @@ def thousands(texts: Iterable[str], mark: str) -> tuple[str, str]:
             many = many or re.fullmatch(rf"\d{{1,3}}(?:{sign}\d{{3}}){{2,}}", digits)
             once = re.fullmatch(rf"\d{{1,3}}{sign}\d{{3}}", digits)
             if sign != other and (many or (once and sure)):
-                found[name] += 1
+                found[name] += n
             elif sign != other and once:
-                found[QUESTION] += 1
+                found[QUESTION] += n
     if len(found) == 2 and QUESTION in found:
         del found[QUESTION]  # the sure ones tell how the others are meant
     if len(found) > 1:
@@ -79,13 +83,13 @@ def date_order(texts: Iterable[str]) -> tuple[str, str]:
     ('day-month-year', 'month-day-year', '?')
     """
     day_first = month_first = unclear = 0
-    for text in texts:
+    for text, n in Counter(texts).items():
         match = None if ISO.match(text.strip(SPACES)) else DATE.match(text.strip(SPACES))
         if match:
             first, second = int(match.group(1)), int(match.group(2))
-            day_first += first > 12
-            month_first += second > 12
-            unclear += first <= 12 and second <= 12
+            day_first += n * (first > 12)
+            month_first += n * (second > 12)
+            unclear += n * (first <= 12 and second <= 12)
     if day_first and month_first:
         return QUESTION, f"{day_first} dates have the day first, {month_first} the month: mend the fewer"
     if day_first or month_first:
@@ -98,7 +102,11 @@ def date_order(texts: Iterable[str]) -> tuple[str, str]:
 
 def short_years(texts: Iterable[str]) -> tuple[str, str]:
     """Return the century of years of two digits: a question where there are any."""
-    short = sum(bool((m := DATE.match(t.strip(SPACES))) and len(m.group(3)) == 2) for t in texts)
+    short = sum(
+        n
+        for text, n in Counter(texts).items()
+        if (m := DATE.match(text.strip(SPACES))) and len(m.group(3)) == 2
+    )
     return (QUESTION, f"{short} years have two digits: write 2000 or 1900") if short else ("", "")
 
 
@@ -118,7 +126,10 @@ def mark(texts: Iterable[str], footnotes: Iterable[str]) -> tuple[str, str]:
     >>> mark(["42,5*", "40"], ["* = photo not to standard"])[0], mark(["42,5*"], [])[0], mark(["42"], [])[0]
     ('*', '?', '')
     """
-    found = Counter(m.group(1) for t in texts if (m := MARKS.match(t.strip(SPACES))))
+    found: Counter[str] = Counter()
+    for text, n in Counter(texts).items():
+        if m := MARKS.match(text.strip(SPACES)):
+            found[m.group(1)] += n
     if not found:
         return "", ""
     if len(found) == 1:

@@ -62,14 +62,19 @@ def columns(sheet: Sheet, found: find.Found) -> list[Guess]:
     return out
 
 
-def cells_of(sheet: Sheet, found: find.Found, at: int) -> list:
-    """Return the filled cells of a column that are no words for missing and do not repeat its header."""
-    cells = sheet.cells[found.first_row : found.last_row + 1, at]
-    words = {*(m.casefold() for m in MISSING), found.headers[at][0].casefold()}
-    return [c for c in cells if c != "" and not (isinstance(c, str) and c.strip(SPACES).casefold() in words)]
+def cells_of(sheet: Sheet, found: find.Found, at: int) -> Counter:
+    """Return the filled cells of a column, each with how often it stands there.
+
+    Words for missing and a repeated header are left out.
+    """
+    cells = Counter(sheet.cells[found.first_row : found.last_row + 1, at])
+    words = {"", *(m.casefold() for m in MISSING), found.headers[at][0].casefold()}
+    return Counter(
+        {c: n for c, n in cells.items() if not (isinstance(c, str) and c.strip(SPACES).casefold() in words)}
+    )
 
 
-def _guess(at: str, own: str, above: str, cells: list) -> Guess:
+def _guess(at: str, own: str, above: str, cells: Counter) -> Guess:
     """Return the guess for one column."""
     header = f"{above} / {own}" if above else own
     bare, unit = _without_unit(own)
@@ -153,7 +158,7 @@ def _zone(text: str) -> tuple[str, str]:
     return "", ""
 
 
-def _target(rest: str, above: str, about: dict, cells: list) -> tuple[str, float, str]:
+def _target(rest: str, above: str, about: dict, cells: Counter) -> tuple[str, float, str]:
     """Return the target of a column, how sure, and why; "" where none fits."""
     if "visit" in about and DATE_WORDS.search(rest):
         return "measurements.date", 95, "a date of that visit"
@@ -182,7 +187,7 @@ def _moved(target: str, about: dict) -> str:
     return target
 
 
-def _fits(target: str, cells: list) -> float:
+def _fits(target: str, cells: Counter) -> float:
     """Return the share of cells that have the shape the target needs."""
     table, name = target.split(".")
     if name.endswith("date"):
@@ -214,10 +219,9 @@ def nearest(text: str, words: dict[str, str]) -> tuple[str, float]:
     return (words[match[0]], float(match[1])) if match else ("", 0.0)
 
 
-def _share(cells: list, test: Callable[[object], bool]) -> float:
+def _share(cells: Counter, test: Callable[[object], bool]) -> float:
     """Return the share of cells that pass; each distinct cell is looked at once."""
-    counted = Counter(cells)
-    return sum(n for cell, n in counted.items() if test(cell)) / len(cells) if cells else 1.0
+    return sum(n for cell, n in cells.items() if test(cell)) / cells.total() if cells else 1.0
 
 
 def _is_number(cell: object) -> bool:
@@ -239,14 +243,14 @@ def _is_date(cell: object) -> bool:
     return not isinstance(values.date(text, values.Reading(short_years="2000")), values.Fault)
 
 
-def _is_remarks(own: str, cells: list) -> bool:
+def _is_remarks(own: str, cells: Counter) -> bool:
     return class_of_header(own) == "other" or _share(cells, lambda c: isinstance(c, str) and " " in c) > 0.5
 
 
-def _two_facts(blank: ColumnPlan, cells: list) -> Guess | None:
+def _two_facts(blank: ColumnPlan, cells: Counter) -> Guess | None:
     """Return a guess for a column whose cells hold an area and a zone, or a method and a person."""
-    texts = [c for c in cells if isinstance(c, str)]
-    if len(texts) < max(3, 0.5 * len(cells)):
+    texts = Counter({c: n for c, n in cells.items() if isinstance(c, str)})
+    if texts.total() < max(3, 0.5 * cells.total()):
         return None
     for split, left, right in (
         ("number and word", "placements.area_cm2", "placements.zone"),

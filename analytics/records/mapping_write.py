@@ -2,6 +2,7 @@
 
 import datetime
 import json
+from collections import Counter
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
@@ -77,21 +78,26 @@ def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> 
     return "\n".join(part for part in parts if part)
 
 
-def _texts(found: Found, *, of: str = "") -> list[str]:
-    """Return the texts of all mapped columns, or of those with a target that ends so."""
-    out: list[str] = []
+def _texts(found: Found, *, of: str = "") -> Counter[str]:
+    """Return the texts of all mapped columns, or of those with a target that ends so, with how often each."""
+    out: Counter[str] = Counter()
     for sheet, table, guesses in found:
         for at, one in zip(table.headers, guesses, strict=True):
             if not one.plan.is_set_aside and any(t.endswith(of) for t in one.plan.to):
-                cells = sheet.cells[table.first_row : table.last_row + 1, at]
-                out += [c for c in cells if isinstance(c, str) and c]
+                out.update({c: n for c, n in _counted(sheet, table, at).items() if isinstance(c, str) and c})
     return out
+
+
+def _counted(sheet: Sheet, table: find.Found, at: int) -> Counter:
+    """Return the cells of a column, each with how often it stands there."""
+    return Counter(_cells(sheet, table, at))
 
 
 def _reading(book: Book, found: Found) -> str:
     dates = _texts(found, of="date")
     known = {*dates, *_texts(found, of="patient_id")}
-    numbers = [t for t in _texts(found) if t not in known and habits.NUMBER.match(t.strip())]
+    every = _texts(found)
+    numbers = Counter({t: n for t, n in every.items() if t not in known and habits.NUMBER.match(t.strip())})
     counts = _texts(found, of="density_hairs_cm2")
     decimal, why_decimal = habits.decimal(numbers)
     between, why_between = habits.thousands(numbers, decimal)
@@ -104,7 +110,7 @@ def _reading(book: Book, found: Found) -> str:
         _line("thousands", between, f"none, point, comma, space, apostrophe; {why_between}"),
         _line("date_order", order, f"day-month-year, month-day-year, year-month-day; {why_order}"),
         _line("short_years", short, why_short) if short else "",
-        _line("missing", habits.missing(_texts(found)), "words that stand for an empty cell"),
+        _line("missing", habits.missing(every), "words that stand for an empty cell"),
         _line("mark", mark, f"a count with it was not photographed to standard; {why_mark}") if mark else "",
         _line("encoding", book.encoding, "how letters were read") if book.encoding else "",
         _line("separator", book.separator, "what stands between cells") if book.separator else "",
@@ -177,8 +183,10 @@ def _operation_days(found: Found) -> dict[object, set[datetime.date]]:
         places = list(zip(table.headers, guesses, strict=True))
         who = next((at for at, g in places if "patients.patient_id" in g.plan.to), None)
         for at in [at for at, g in places if "sessions.date" in g.plan.to and who is not None]:
-            for patient, cell in zip(_cells(sheet, table, who or 0), _cells(sheet, table, at), strict=True):
-                day = values.date(cell, reading) if cell != "" else None
+            pairs = dict.fromkeys(zip(_cells(sheet, table, who or 0), _cells(sheet, table, at), strict=True))
+            days = {cell: values.date(cell, reading) for cell in {c for _, c in pairs} if cell != ""}
+            for patient, cell in pairs:
+                day = days.get(cell)
                 if isinstance(day, datetime.date):
                     own.setdefault(patient, set()).add(day)
     return own
@@ -225,7 +233,7 @@ def _choice_texts(found: Found, ending: str) -> list[str]:
     return sorted(out)
 
 
-def _halves(cells: list, plan: ColumnPlan, place: int) -> set[str]:
+def _halves(cells: Counter, plan: ColumnPlan, place: int) -> set[str]:
     if not plan.split:
         return {str(int(c)) if isinstance(c, float) and c == int(c) else str(values.tidy(c)) for c in cells}
     pairs = [values.two(c, plan.split) for c in cells]

@@ -14,6 +14,8 @@ show.
 A clean scan is no proof: a rare combination of ordinary facts can still point to one person.
 """
 
+import math
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -31,10 +33,13 @@ from analytics.records.schema import Column
 
 ALLOW_FILE = "privacy.toml"
 OLDEST = 90  # 90 stands for 90 and more
-PLAIN_NUMBER = r"^[+-]?[0-9]{0,7}([.,][0-9]{0,17})?(e[+-]?[0-9]{1,3})?$"
+# A zero before other digits, or a plus before many, is no measure but may be a telephone number.
+PLAIN_NUMBER = r"^-?(\+?[0-9]{0,4}|[0-9]{0,7}|(0?|[1-9][0-9]{0,6})[.,][0-9]{0,17})(e[+-]?[0-9]{1,3})?$"
 YES_NO = ("true", "false", "yes", "no", "0", "1", "0.0", "1.0", "y", "n")
 # Assumed, no source: what makes a column free text, or a column of unique codes.
 FEWEST_CELLS = 8
+MIXED = re.compile(r"(?=.*[A-ZÀ-Þ])(?=.*\d)(?:[A-ZÀ-Þ0-9][ -]?){5,9}")
+WORD = re.compile(r"[^\W\d_]{2,}")
 LONG_TEXT_LETTERS = 30
 MANY_WORDS = 4
 NEARLY_ALL_DIFFERENT = 0.9
@@ -209,7 +214,7 @@ def _is_free_text(words: list[str], filled: int) -> bool:
     if filled < FEWEST_CELLS or len(words) < FEWEST_CELLS:
         return any(len(w) > 2 * LONG_TEXT_LETTERS and w.count(" ") >= MANY_WORDS for w in words)
     letters = float(np.mean([len(w) for w in words]))
-    spaces = float(np.mean([w.count(" ") for w in words]))
+    spaces = float(np.mean([len(WORD.findall(w)) - 1 for w in words]))
     different = len(words) / filled
     return spaces >= 2 and (letters > LONG_TEXT_LETTERS or (spaces >= MANY_WORDS - 1 and different > 0.3))
 
@@ -225,8 +230,10 @@ def _is_unique_code(values: list[str], filled: int) -> bool:
     """Tell whether a column is codes with digits in them, nearly all different."""
     if filled < FEWEST_CELLS or len(values) < NEARLY_ALL_DIFFERENT * filled:
         return False
-    coded = [v for v in values if len(v) >= CODE_LETTERS and sum(c.isdigit() for c in v) >= 4 and _is_code(v)]
-    return len(coded) >= NEARLY_ALL_DIFFERENT * len(values)
+    long = [v for v in values if len(v) >= CODE_LETTERS and sum(c.isdigit() for c in v) >= 4 and _is_code(v)]
+    # Number plates of most countries: five to nine capitals and digits, some of each.
+    mixed = [v for v in values if MIXED.fullmatch(v) and sum(c.isdigit() for c in v) in range(1, 7)]
+    return max(len(long), len(mixed)) >= NEARLY_ALL_DIFFERENT * len(values)
 
 
 def _is_code(value: str) -> bool:
@@ -242,9 +249,10 @@ def _is_day_numbers(values: list[str]) -> bool:
 
 def _number(text: str) -> float | None:
     try:
-        return float(text)
+        number = float(text)
     except ValueError:
         return None
+    return number if math.isfinite(number) else None
 
 
 def _name_counts(kind: str, values: pa.Array) -> bool:

@@ -24,9 +24,9 @@ import stdnum.es.nie
 import stdnum.fi.hetu
 import stdnum.fr.nir
 import stdnum.gb.nhs
-import stdnum.iban
 import stdnum.imei
 import stdnum.in_.aadhaar
+import stdnum.iso7064.mod_97_10
 import stdnum.it.codicefiscale
 import stdnum.kr.rrn
 import stdnum.luhn
@@ -38,15 +38,18 @@ import stdnum.tr.tckimlik
 import stdnum.us.ssn
 import stdnum.za.idnr
 
-from analytics.records.privacy_words import GIVEN, TITLES, plain
+from analytics.records.privacy_words import GIVEN, MONTHS, SURNAMES, TITLES, plain
 
 GIVEN_NAMES = frozenset(GIVEN.split())
+# Endings of surnames in several languages that no word of the trade has.
+ENDINGS = tuple(
+    "wski wska lski lska nski nska cki cka czyk ovic ovich escu oglu ova eva enko dottir sson quist "
+    "strom mann meyer hofer vics berger auer".split()
+)
+KNOWN_NAMES = GIVEN_NAMES | frozenset(SURNAMES.split())
 LONG_NUMBER = 9  # digits
 PHONE_DIGITS = (7, 15)  # ITU-T E.164: at most 15
-MONTHS = (
-    "jan|feb|fev|fév|mar|mär|mrt|apr|abr|avr|may|mai|maj|mei|mag|jun|giu|juin|jul|lug|juil|aug|ago|aoû|aou|"
-    "sep|set|oct|okt|out|ott|nov|dec|dez|déc|dic|ene|gen|paź|lis|gru|sty|lut|kwi|cze|lip|sie|wrz"
-)
+MONTH = "|".join(sorted(MONTHS.split(), key=len, reverse=True))
 CAPITAL, SMALL = "[A-ZÀ-ÖØ-Þ]", "[a-zß-öø-ÿ'’-]"
 
 
@@ -106,7 +109,9 @@ def _is_address(text: str) -> bool:
 
 
 def _is_iban(text: str) -> bool:
-    return stdnum.iban.is_valid(text)
+    """Return whether the check digits of an account number hold, whatever length its country has."""
+    compact = re.sub(r"[ -]", "", text)
+    return stdnum.iso7064.mod_97_10.is_valid(compact[4:] + compact[:4])
 
 
 def _is_vehicle(text: str) -> bool:
@@ -164,7 +169,11 @@ def _has_number(text: str) -> bool:
 
 
 def _has_given_name(text: str) -> bool:
-    return any(part in GIVEN_NAMES for part in re.split(r"[^\w]+", plain(text)))
+    return any(part in KNOWN_NAMES or part.endswith(ENDINGS) for part in re.split(r"[^\w]+", plain(text)))
+
+
+def _is_no_unit(text: str) -> bool:
+    return not text.endswith(" FU")
 
 
 def _is_code_or_hash(text: str) -> bool:
@@ -177,21 +186,33 @@ PATTERNS = (
     Pattern("photo", r"(?i)^[a-z]:[\\/]|^\\\\[^\\]+\\|^~?(?:/[^/\s]+){2,}|^data:image/"),
     Pattern("url", r"(?i)\b(?:https?|ftps?|file)://|\bwww\.[a-z0-9-]+\."),
     Pattern("url", r"(?i)\b[a-z0-9-]{2,}\.(?:com|org|net|info|edu|gov|example)\b"),
+    Pattern(
+        "url",
+        r"(?i)(?:^|[\s:(/])@[a-z0-9_][a-z0-9_.]{2,}"
+        r"|\b(?:insta(?:gram)?|ig|fb|facebook|twitter|tiktok|telegram|snap(?:chat)?|skype|line id|wechat)\b"
+        r" ?[:@/-] ?@?[a-z0-9_.]{3,}|\b(?:t|wa|fb|m)\.me/\w+",
+    ),
     Pattern("device", r"\b(?:[0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2}\b"),
     Pattern("ip", r"\b\d{1,3}(?:\.\d{1,3}){3}\b|(?:[0-9A-Fa-f]{0,4}:){2,7}[0-9A-Fa-f]{0,4}", _is_address),
     Pattern("other", r"\b[0-9A-Fa-f]{8}-(?:[0-9A-Fa-f]{4}-){3}[0-9A-Fa-f]{12}\b"),
     Pattern("biometric", r"\b[0-9A-Fa-f]{32,}\b|\b[A-Za-z0-9+/]{60,}={0,2}", _is_code_or_hash),
-    Pattern("account", r"\b[A-Z]{2}\d{2} ?(?:[A-Z0-9]{4} ?){2,7}[A-Z0-9]{0,4}\b", _is_iban),
+    Pattern("account", r"\b[A-Z]{2}\d{2}[ -]?(?:[A-Z0-9]{4}[ -]?){2,7}[A-Z0-9]{0,4}\b", _is_iban),
     Pattern("vehicle", r"\b[A-HJ-NPR-Z0-9]{17}\b", _is_vehicle),
     Pattern("device", r"\b\d{15}\b|\b\d{2}-\d{6}-\d{6}-\d\b", _is_imei),
     Pattern("account", r"\b(?:\d[ -]?){12,18}\d\b", _is_card),
-    Pattern("national", r"\b\d{3}-\d{2}-\d{4}\b", stdnum.us.ssn.is_valid),
+    Pattern("national", r"\b\d{3} ?[-/. ] ?\d{2} ?[-/. ] ?\d{4}\b"),
     Pattern("date", r"\b(?:19|20)\d{2}[-/.](?:0?[1-9]|1[0-2])(?:[-/.][0-3]?\d)?(?:\b|T)"),
     Pattern("date", r"\b[0-3]?\d[-/. ] ?[0-3]?\d[-/. ] ?(?:19|20)?\d{2}\b", _is_day),
     Pattern(
-        "date", rf"(?i)\b[0-3]?\d(?:st|nd|rd|th|\.)?[ -]?(?:{MONTHS})[a-zäéûô]*\.?,?[ -]?(?:19|20)?\d{{2}}\b"
+        "date",
+        rf"(?i)\b[0-3]?\d(?:st|nd|rd|th|\.|º)?[ -]?(?:de )?(?:{MONTH})(?:[^\w]{{1,2}}de)?[^\w]{{0,2}}"
+        r"(?:19|20)?\d{2}\b",
     ),
-    Pattern("date", rf"(?i)\b(?:{MONTHS})[a-zäéûô]*\.? (?:[0-3]?\d(?:st|nd|rd|th)?,? )?(?:19|20)\d{{2}}\b"),
+    Pattern(
+        "date",
+        rf"(?i)(?:^|[\s,(]|\b)(?:{MONTH})\.? (?:de )?(?:[0-3]?\d(?:st|nd|rd|th)?,? )?(?:19|20)\d{{2}}\b",
+    ),
+    Pattern("date", rf"(?i)\b(?:19|20)\d{{2}}\.? (?:{MONTH})(?:$|[\s.,])"),
     Pattern("date", r"\b(?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])\b"),
     Pattern("date", r"(?i)\b(?:19|20)\d{2}[ -]?[QW][0-5]?\d\b"),
     Pattern(
@@ -199,20 +220,44 @@ PATTERNS = (
         r"\b[A-Z]{0,6}\d[\dA-Z .-]{6,14}[A-Z]\b|\b\d{6}[-+A]\d{3}[0-9A-Z]\b",
         _is_lettered_national,
     ),
-    Pattern("national", r"\b[A-CEGHJ-PR-TW-Z]{2} ?\d{2} ?\d{2} ?\d{2} ?[A-D]\b"),
+    Pattern("national", r"\b[A-Z]{2} ?[-/.]? ?\d{2} ?[-/.]? ?\d{2} ?[-/.]? ?\d{2} ?[-/.]? ?[A-Z]\b"),
     Pattern("phone", r"\+\d[\d ()./-]{5,}\d|\b00\d[\d ()./-]{6,}\d", _is_phone),
     Pattern("phone", r"\(0?\d{2,5}\) ?\d[\d ./-]{3,}\d|\b0\d{1,5}[ /.-]\d[\d ./-]{3,}\d", _is_phone),
-    Pattern("phone", r"\b\d{3}[-. ]\d{3}[-. ]\d{4}\b"),
-    Pattern("place", r"[-+]?\d{1,2}\.\d{3,}°? ?[NS]?[,;/ ] ?[-+]?\d{1,3}\.\d{3,}|\d{1,3}° ?\d{1,2}['′]"),
+    Pattern("phone", r"\b\d{3} ?[-./ ] ?\d{3} ?[-./ ] ?\d{4}(?:\b|x)"),
     Pattern(
         "place",
-        r"(?i)\b\d{1,5}[a-z]?,? +(?:[\w'.-]+ +){1,3}"
-        r"(?:street|st|road|rd|avenue|ave|lane|ln|drive|boulevard|blvd|court|square|terrace|close)\b",
+        r"[-+]?\d{1,2}\.\d{3,}°? ?[NS]?[,;/ ] ?[-+]?\d{1,3}\.\d{3,}"
+        r"|\d{1,3} ?° ?\d{1,2}(?:[.,]\d+)? ?['′’NSEWO]|[NSEWO] ?\d{1,3} ?° ?\d{1,2}"
+        r"|\b\d{1,2} \d{1,2}[.,]\d+ ?['′’]? ?[NS]\b",
     ),
     Pattern(
         "place",
-        r"(?i)\b[\w-]+(?:straße|strasse|str\.|weg|platz|gasse|allee|laan|straat|plein|gatan|vägen|gade|vej"
-        r"|veien) +\d{1,4}",
+        r"(?i)\b\d{1,5}[a-z]?,? +(?:[\w'.-]+ +){1,3}"
+        r"(?:streets?|st|road|rd|avenue|ave|lane|ln|drives?|dr|boulevard|blvd|court|ct|square|terrace|close|way"
+        r"|trail|place|park|parkway|pkwy|highway|hwy|circles?|crescent|gardens?|grove|mews|walk|crossing|ridge"
+        r"|plaza|heights|junction|turnpike|row|hill|view|ville|path)\b"
+        r"|\b(?:suite|ste\.|apt\.?|apartment|flat|studio|appt|appartement|stiege|p\.? ?o\.? ?box|postfach) "
+        r"?(?:no\.? ?)?\d{1,5}[a-z]?\b",
+    ),
+    Pattern("place", r"^\d{2,5} (?:[A-Z][a-z']{2,} ){1,3}[A-Z][a-z]{2,}$"),
+    Pattern(
+        "place",
+        r"\b[A-Z]{1,2}\d[A-Z\d]? \d[A-Z]{2}\b|\b(?:[A-Z]{1,2}-)?\d{5},? [A-ZÀ-Þ][a-zß-ÿ]{2,}"
+        r"|\b[A-Z]{1,3}-\d{4,5}\b|[a-zß-ÿ], [A-Z]{2} \d{5}|\b\d{3} \d{2},? [A-ZÀ-Þ][a-zß-ÿ]{2,}"
+        r"|\b\d{2}-\d{3},? [A-ZÀ-Þ][a-zß-ÿ]{2,}|\b\d{4} ?[A-Z]{2},? [A-ZÀ-Þ][a-zß-ÿ]{2,}",
+    ),
+    Pattern(
+        "place",
+        r"(?i)\b(?:bd|boulevard|avenue|av\.|allée|chemin|rue|quai|place|cours|strada|calea|aleea|bulevardul|intrarea"
+        r"|ulica|ul\.|aleja|al\.|plac|largo|rua|travessa|avenida|alameda|praça|calle|paseo|pasaje|ronda|camino"
+        r"|urbanización|via|viale|vicolo|strada|rotonda|incrocio|contrada|piazza|canale|stretto|borgo|cad\.|sok\.|mah\.)"
+        r" [^\d]{2,40} ?\d{1,5}\b",
+    ),
+    Pattern(
+        "place",
+        r"(?i)[\w-]+(?:straße|strasse|str\.|weg|platz|gasse|allee|ring|ufer|damm|chaussee|markt|graben|steig|laan"
+        r"|straat|plein|dreef|hof|pad|steeg|singel|kade|gatan|gata|vägen|väg|gränd|gade|vej|veien|vei|veg|stien"
+        r"|tie|katu|kuja|polku|utca|út|tér|köz|útja|sokağı|caddesi|nám\.) +\d{1,4}",
     ),
     Pattern(
         "place",
@@ -223,6 +268,7 @@ PATTERNS = (
     Pattern(
         "place",
         r"^[A-Z]{1,2}\d[A-Z\d]? ?\d[A-Z]{2}$|^[A-Z]\d[A-Z] ?\d[A-Z]\d$|^\d{5}-\d{4}$|^\d{4} [A-Z]{2}$",
+        _is_no_unit,
     ),
     Pattern("place", r"\b[A-Z][a-z]+,? [A-Z]{2} \d{5}\b"),
     Pattern("vehicle", r"^[A-Z]{2}\d{2} ?[A-Z]{3}$|^[A-Z]{2}-\d{3}-[A-Z]{2}$|^[A-Z]{2} ?\d{3} ?[A-Z]{2}$"),
@@ -265,7 +311,7 @@ PATTERNS = (
     ),
     Pattern("plan", r"\b[A-Z]\d{9}\b"),
     Pattern("national", r"\b\d(?:[ .-]?\d){8,14}\b", _is_national),
-    Pattern("other", r"\b\d(?:[ .-]?\d){8,}\b", _is_long_number),
+    Pattern("other", r"\b\d(?: ?[ .-] ?\d|\d){8,}\b", _is_long_number),
     Pattern(
         "name",
         rf"(?i:\b(?:{'|'.join(re.escape(t) for t in TITLES.split() if len(t) > 1)})\b)\.? +{CAPITAL}{SMALL}+",

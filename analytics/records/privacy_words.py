@@ -124,6 +124,29 @@ NAMES = {
     ),
 }
 
+# Names of months as the Unicode CLDR has them, wide and abbreviated, in en de fr es it pt nl sv nb da fi pl
+# cs tr hu ro; those of two letters or with a digit left out.
+MONTHS = (
+    "abr abril ago agosto août apr april aprile aprilie ara aralık aug august augusti augustus augusztus "
+    "avr avril ağu ağustos bře březen března cze czerwca czerwiec dec december decembrie des desember dez "
+    "dezember dezembro dic dicembre diciembre dub duben dubna déc décembre eki ekim elo elokuu elokuuta "
+    "ene enero eyl eylül feb febbraio febr febrero februar februari februarie february február fev "
+    "fevereiro févr février gen gennaio giu giugno gru grudnia grudzień haz haziran heinä heinäkuu "
+    "heinäkuuta helmi helmikuu helmikuuta huhti huhtikuu huhtikuuta ian ianuarie iul iulie iun iunie jan "
+    "janeiro januar januari january január janv janvier joulu joulukuu joulukuuta juil juillet juin jul "
+    "julho juli julio july jun june junho juni junio jän jänner júl július jún június kas kasım kesä "
+    "kesäkuu kesäkuuta kvě květen května kwi kwiecień kwietnia led leden ledna lip lipca lipiec lis "
+    "listopad listopada listopadu loka lokakuu lokakuuta lug luglio lut lutego luty maalis maaliskuu "
+    "maaliskuuta maart mag maggio mai maio maj maja mar marca march marras marraskuu marraskuuta mars "
+    "mart martie marts marzec marzo março may mayo mayıs mei mrt máj május márc március mär märz nis "
+    "nisan noiembrie nov november novembre novembro noviembre oca ocak oct october octobre octombrie "
+    "octubre okt oktober október ott ottobre out outubro paź październik października pro prosince "
+    "prosinec sep sept september septembre septembrie septiembre set setembro settembre sie sierpień "
+    "sierpnia srp srpen srpna sty styczeń stycznia syys syyskuu syyskuuta szept szeptember tammi tammikuu "
+    "tammikuuta tem temmuz touko toukokuu toukokuuta wrz wrzesień września zář září ápr április úno únor "
+    "února červen července červenec června čvc čvn říj říjen října şub şubat "
+)
+
 TITLES = (
     "mr mrs ms miss mx dr prof sir madam herr frau hr fr m mme mlle monsieur madame sr sra srta señor "
     "señora don doña sig sig.ra signor signora dott dottssa dhr mevr meneer mevrouw pan pani bay "
@@ -161,6 +184,44 @@ GIVEN = (
     "tomas tony ulrich ulrike ursula valentina vera veronica victor victoria viktor vincent viktoria "
     "vladimir walter wanda wei werner wilhelm william wolfgang xavier yasmin yusuf yuki yves yvonne "
     "zahra zeynep zoe"
+)
+
+# Common surnames of several countries, without accents and without those that are words of the trade or of
+# colours and measures; no list of persons. From memory and common knowledge.
+SURNAMES = (
+    "aguilar albrecht allen almeida alvarez alves andersen anderson andersson andrade andre arslan aslan "
+    "aydin baker bakker balogh barbieri barbosa bauer baumann becker bengtsson bennett berger bernard "
+    "bertrand bianchi bohm bonnet brouwer brunner campbell cardoso caruso carvalho castillo castro celik "
+    "cerny cetin chen chevalier choi chopra christensen ciobanu clark clarke clement colombo coppola "
+    "correia cortes dabrowski davies davis dekker delgado demir diaz dijk dogan dominguez dubois dumitru "
+    "dumont dupont durand dvorak egger eriksen eriksson esposito evans farkas faure fernandes fernandez "
+    "ferrara ferrari ferreira fischer flores fontaine fontana fournier francois franke freitas friedrich "
+    "galli garcia garnier garrido gauthier gheorghe giordano girard gomes gomez goncalves gonzalez gruber "
+    "guerin guerrero gunther gupta gustafsson gutierrez guzman hagen hajek hamalainen hansen hansson "
+    "harris hartmann haugen heikkinen heinonen hendriks henry hernandez herrera herrmann hoffmann hofmann "
+    "horak horvath huang huber iglesias ionescu jackson jansen janssen jansson jarvinen jensen jimenez "
+    "johannessen johansen johansson johnsen johnson jones jonsson jorgensen joshi juhasz kaczmarek kaiser "
+    "kaminski karlsen karlsson kaya keller khan kilic kobayashi koch kohler koning korhonen koskinen "
+    "kovacs kowalski kraus krause krawczyk kristensen kristiansen kruger kucera kumar laine lakatos "
+    "lambert lange larsen larsson laurent leeuwen lefebvre lefevre legrand lehmann lehtinen lehtonen "
+    "leitner leroy lewandowski lewis lima lindberg lindgren lindqvist lombardi lombardo lopes lopez "
+    "lorenz lozano ludwig machado madsen maier makela makinen mancini marchetti marek mariani marino "
+    "marques marquez martens martinelli martinez martini martins masson matei mathieu mayer mazur medina "
+    "mehta meier meijer mendes mendez mendoza mercier michel miller mitchell molina moller molnar moore "
+    "morales moreau moreira morel moreno moretti morin morris moser mulder muller munoz nagy nair "
+    "nakamura nascimento navarro nemec nemeth neumann nguyen nicolas nielsen nieminen nilsen nilsson "
+    "novak novotny nowak nunes oliveira olsen olsson ortega ortiz ozdemir ozturk papp parisi patel "
+    "pedersen pereira perez perrin persson peters petersen pettersen pettersson pham pichler pinto "
+    "popescu pospisil prochazka ramirez ramos rasmussen reddy reyes ribeiro ricci richard richter rinaldi "
+    "rivera rizzo robert roberts robin robinson rocha rodrigues rodriguez rojas romano romero rossi "
+    "rousseau roussel rubio ruiz russo rusu saarinen sahin salminen sanchez santana santoro santos "
+    "schafer schmid schmidt schmitt schneider scholz schroder schubert schulz schulze schuster scott "
+    "serrano shah sharma silva simon singh smit smith smits soares sorensen soto sousa souza steiner "
+    "stoica suzuki svensson svoboda szabo szymanski takacs takahashi tanaka taylor teixeira thomas "
+    "thompson thomsen torres toth tran turner varga vargas vazquez veen verma vesely vieira virtanen "
+    "visser vitale vries wagner walker wallner wang watanabe watson weber werner williams wilson winkler "
+    "wisniewski wojcik wozniak wright yamamoto yang yildirim yildiz yilmaz zhang zhao zhou zielinski "
+    "zimmermann "
 )
 
 AGES = (
