@@ -15,25 +15,17 @@ Source: the general approach of cell suppression with an audit of the result by 
 Willenborg & de Waal 2001, Elements of Statistical Disclosure Control, chapter on tables (from memory).
 """
 
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
-from scipy.linalg import qr
-from scipy.optimize import linprog
+
+from analytics.pages import disclosure_audit as audit
+from analytics.pages.disclosure_audit import KNOWN, ROW, VALUES, VIRTUAL, Cells
 
 TOTALS = ("all", "total", "overall", "any", "")
-ROW, VALUES, VIRTUAL, KNOWN = "row", "values", "virtual", "known"
-# Beyond this many withheld cells tied together their ranges are wide, and the audit by ranges is skipped.
-MOST_CELLS_FOR_RANGES = 60
-EXACT = 1e-7
-
-# The unknowns of one equation with their coefficients.
-Terms = list[tuple[int, int]]
 # What kind of count, and the cell of each group: a set of (dimension, level).
 Population = tuple[str, dict[frozenset, int]]
 
@@ -61,27 +53,6 @@ class Hidden:
     rows: np.ndarray
     values: np.ndarray
     dropped: np.ndarray
-
-
-@dataclass(frozen=True, slots=True)
-class _Cells:
-    """All counts of a page as unknowns, and the equations between them."""
-
-    value: list[float] = field(default_factory=list)
-    kind: list[str] = field(default_factory=list)
-    owner: list[tuple] = field(default_factory=list)
-    equations: list[tuple[tuple[int, ...], tuple[int, ...]]] = field(default_factory=list)
-
-    def add(self, value: float, kind: str, owner: tuple = ()) -> int:
-        self.value.append(float(value))
-        self.kind.append(kind)
-        self.owner.append(owner)
-        return len(self.value) - 1
-
-    def tie(self, total: int, parts: tuple[int, ...]) -> None:
-        """Note that the parts add up to the total, if they do in the true numbers."""
-        if parts and abs(self.value[total] - sum(self.value[p] for p in parts)) < EXACT:
-            self.equations.append(((total, *parts), (-1, *(1 for _ in parts))))
 
 
 def suppress(tables: Mapping, threshold: int) -> dict:
@@ -113,25 +84,33 @@ def suppress(tables: Mapping, threshold: int) -> dict:
     primary = [i for i, v in enumerate(cells.value) if cells.kind[i] in (ROW, VALUES) and 0 < v < threshold]
     for cell in primary:
         _hide(cells, cell, hidden)
-    ties = _ties(cells) if primary else {}
+    if not primary:
+        return hidden
+    known = audit.quantities(cells)
     while primary:
-        unknown = _unknown(cells, hidden)
-        exposed = _exposed(cells, unknown, primary, threshold)
+        away = audit.unseen(known, _unknown(cells, hidden))
+        targets: dict[int, int] = {}
+        for cell in primary:
+            targets.setdefault(int(known.of[cell]), cell)
+        exposed = audit.exposed(known, away, set(targets), threshold)
         if not exposed:
             break
-        for cell in exposed:
-            more = _to_hide(cells, ties, unknown, cell)
+        for quantity in exposed:
+            more = audit.to_hide(known, away, quantity)
             if more is None:
-                _drop_family(cells, tables, cell, hidden)
-            else:
-                _hide(cells, more, hidden)
+                _drop_family(cells, tables, targets[quantity], hidden)
+                continue
+            away[more] = True
+            for cell in known.members[more]:
+                if cells.kind[cell] in (ROW, VALUES):
+                    _hide(cells, cell, hidden)
         primary = [i for i in primary if not _dropped(cells, i, hidden)]
     return hidden
 
 
-def _cells(tables: Mapping, threshold: int) -> _Cells:
+def _cells(tables: Mapping, threshold: int) -> Cells:
     """Write all counts as unknowns and all ties as equations."""
-    cells = _Cells()
+    cells = Cells()
     populations: list[Population] = []
     for key, table in tables.items():
         for rows in _families(table):
@@ -149,7 +128,7 @@ def _cells(tables: Mapping, threshold: int) -> _Cells:
     return cells
 
 
-def _tie_populations(cells: _Cells, populations: list[Population]) -> None:
+def _tie_populations(cells: Cells, populations: list[Population]) -> None:
     """Take two populations as the same, cell by cell, when they agree wherever they can be compared."""
     for (kind, one), (other_kind, other) in combinations(populations, 2):
         if kind != other_kind:
@@ -179,7 +158,7 @@ def _assignment(table: CountTable, row: int) -> frozenset:
 
 
 def _tie_margins(
-    cells: _Cells, table: CountTable, index: Mapping[int, int], threshold: int, *, counts_rows: bool
+    cells: Cells, table: CountTable, index: Mapping[int, int], threshold: int, *, counts_rows: bool
 ) -> dict[frozenset, int]:
     """Add the margins of one population, printed or not, tie each to its parts; return cells by group.
 
@@ -203,7 +182,7 @@ def _tie_margins(
 
 
 def _tie_shares(
-    cells: _Cells, table: CountTable, key, name: str, index: Mapping[int, int], threshold: int
+    cells: Cells, table: CountTable, key, name: str, index: Mapping[int, int], threshold: int
 ) -> list[Population]:
     """Add numerator and complement of each percentage, tied to the denominator and to their own margins."""
     if name not in table.shares:
@@ -219,7 +198,7 @@ def _tie_shares(
     ]
 
 
-def _tie_numerators(cells: _Cells, key, indexes: Mapping[str, Mapping[int, int]]) -> None:
+def _tie_numerators(cells: Cells, key, indexes: Mapping[str, Mapping[int, int]]) -> None:
     """Tie a printed numerator to its printed denominator through the complement."""
     below = indexes.get("denominator", {})
     for row, above in indexes.get("numerator", {}).items():
@@ -228,12 +207,12 @@ def _tie_numerators(cells: _Cells, key, indexes: Mapping[str, Mapping[int, int]]
             cells.tie(below[row], (above, complement))
 
 
-def _hide(cells: _Cells, cell: int, hidden: dict) -> None:
+def _hide(cells: Cells, cell: int, hidden: dict) -> None:
     key, row = cells.owner[cell]
     (hidden[key].rows if cells.kind[cell] == ROW else hidden[key].values)[row] = True
 
 
-def _unknown(cells: _Cells, hidden: dict) -> np.ndarray:
+def _unknown(cells: Cells, hidden: dict) -> np.ndarray:
     """Return which counts a reader does not see; (n,) bool."""
     unknown = np.zeros(len(cells.value), dtype=bool)
     for i, kind in enumerate(cells.kind):
@@ -245,154 +224,7 @@ def _unknown(cells: _Cells, hidden: dict) -> np.ndarray:
     return unknown
 
 
-def _exposed(cells: _Cells, unknown: np.ndarray, primary: list[int], threshold: int) -> list[int]:
-    """Return withheld small counts that a reader could get back; by the cheaper tests first."""
-    withheld = set(primary)
-    by_difference = []
-    for places, _ in cells.equations:
-        away = [i for i in places if unknown[i]]
-        if not away or unknown[places[0]] or any(cells.kind[i] == VIRTUAL for i in away):
-            continue
-        rest = sum(cells.value[i] for i in away)
-        exposed = next((i for i in away if i in withheld), None)
-        if exposed is not None and (0 < rest < threshold or rest < len(away) + EXACT):
-            by_difference.append(exposed)
-    if by_difference:
-        return by_difference
-    same, rows = _merged(cells, unknown)
-    # Equal counts are one unknown; what is returned is the withheld count itself, as it must be acted upon.
-    targets = {int(same[i]): i for i in reversed(primary) if unknown[i]}
-    determined = []
-    for columns, matrix in _components(_without_loose(rows, set(targets))):
-        loose = _free(matrix)
-        determined += [
-            targets[int(i)] for i, free in zip(columns, loose, strict=True) if i in targets and not free
-        ]
-    if determined:
-        return determined
-    pinned = []
-    for columns, matrix in _components(rows):
-        inside = [j for j, i in enumerate(columns) if i in targets]
-        if inside and len(columns) <= MOST_CELLS_FOR_RANGES:
-            pinned += [targets[int(columns[j])] for j in _pinned(cells, columns, matrix, inside)]
-    return pinned
-
-
-def _merged(cells: _Cells, unknown: np.ndarray) -> tuple[np.ndarray, list[Terms]]:
-    """Take equal counts as one: return each count's representative, and the equations of unknown ones."""
-    pairs = np.array([places for places, _ in cells.equations if len(places) == 2], dtype=int).reshape(-1, 2)
-    n = len(cells.value)
-    links = sparse.coo_array((np.ones(len(pairs)), tuple(pairs.T)), shape=(n, n))
-    count, label = sparse.csgraph.connected_components(links, directed=False)
-    first = np.full(count, n)
-    np.minimum.at(first, label, np.arange(n))
-    seen = np.zeros(count, dtype=bool)
-    seen[label[~unknown]] = True
-    rows = {
-        tuple(
-            sorted(
-                (int(first[label[i]]), c) for i, c in zip(places, signs, strict=True) if not seen[label[i]]
-            )
-        )
-        for places, signs in cells.equations
-        if len(places) > 2
-    }
-    return first[label], [list(row) for row in sorted(rows) if row]
-
-
-def _without_loose(rows: list[Terms], targets: set[int]) -> list[Terms]:
-    """Return the equations that can determine anything.
-
-    An equation with an unknown of its own (in no other equation) that is no target, or with two unknowns of
-    its own, determines nothing; leaving it out may make others so.
-    """
-    kept = [row for row in rows if row]
-    while True:
-        degree = Counter(i for row in kept for i, _ in row)
-        own = [[i for i, _ in row if degree[i] == 1] for row in kept]
-        useful = [
-            row for row, alone in zip(kept, own, strict=True) if len(alone) < 2 and targets.issuperset(alone)
-        ]
-        if len(useful) == len(kept):
-            return kept
-        kept = useful
-
-
-def _components(rows: list[Terms]) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Return the unknown counts tied together, each set with the coefficients of its equations."""
-    names = sorted({i for row in rows for i, _ in row})
-    place = {i: j for j, i in enumerate(names)}
-    ends = [(place[row[0][0]], place[i]) for row in rows for i, _ in row[1:]]
-    links = sparse.coo_array(
-        (np.ones(len(ends)), tuple(np.array(ends, dtype=int).reshape(-1, 2).T)), shape=(len(names),) * 2
-    )
-    _, label = sparse.csgraph.connected_components(links, directed=False)
-    by_label: dict[int, list[Terms]] = {}
-    for row in rows:
-        if row:
-            by_label.setdefault(int(label[place[row[0][0]]]), []).append(row)
-    out = []
-    for inside in by_label.values():
-        members = sorted({i for row in inside for i, _ in row})
-        at = {i: j for j, i in enumerate(members)}
-        matrix = np.zeros((len(inside), len(members)))
-        for k, row in enumerate(inside):
-            for i, c in row:
-                matrix[k, at[i]] += c
-        out.append((np.array(members), matrix))
-    return out
-
-
-def _free(matrix: np.ndarray) -> np.ndarray:
-    """Return which unknowns are not determined by matrix @ x = known; (n,) bool.
-
-    An unknown is determined when its unit vector lies in the space of the rows.
-    """
-    rotation, triangle, _ = qr(matrix.T, mode="economic", pivoting=True)
-    size = np.abs(np.diag(triangle))
-    basis = rotation[:, : len(size)][:, size > EXACT * max(1.0, size.max(initial=0.0))]
-    return np.square(basis).sum(axis=1) < 1.0 - EXACT
-
-
-def _pinned(cells: _Cells, columns: np.ndarray, matrix: np.ndarray, inside: list[int]) -> list[int]:
-    """Return the first unknown whose value is the only whole number that fits, or none."""
-    truth = np.array([cells.value[i] for i in columns])
-    floor = [0.0 if cells.kind[i] == VIRTUAL or cells.value[i] == 0 else 1.0 for i in columns]
-    bounds = [(low, None) for low in floor]
-    right = matrix @ truth
-    for j in inside:
-        aim = np.zeros(len(columns))
-        aim[j] = 1.0
-        low = linprog(aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
-        high = linprog(-aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
-        if low.status == 0 and high.status == 0 and -high.fun - low.fun < 1.0 - EXACT:
-            return [j]
-    return []
-
-
-def _ties(cells: _Cells) -> dict[int, set[int]]:
-    """Return for each count those it stands in an equation with."""
-    ties: dict[int, set[int]] = {}
-    for places, _ in cells.equations:
-        for i in places:
-            ties.setdefault(i, set()).update(places)
-    return ties
-
-
-def _to_hide(cells: _Cells, ties: dict[int, set[int]], unknown: np.ndarray, exposed: int) -> int | None:
-    """Return the smallest shown cell tied to the exposed count; None if all tied ones are withheld."""
-    reached, seen = {exposed}, {exposed}
-    while reached:
-        tied = set().union(*(ties.get(i, set()) for i in reached))
-        shown = [i for i in tied if not unknown[i] and cells.kind[i] in (ROW, VALUES) and cells.value[i] > 0]
-        if shown:
-            return min(shown, key=lambda i: (cells.value[i], i))
-        reached = {i for i in tied if unknown[i]} - seen
-        seen |= reached
-    return None
-
-
-def _drop_family(cells: _Cells, tables: Mapping, exposed: int, hidden: dict) -> None:
+def _drop_family(cells: Cells, tables: Mapping, exposed: int, hidden: dict) -> None:
     """Leave out a whole population, where even the number of its groups gives a count away."""
     key, row = cells.owner[exposed]
     same = tables[key].family == tables[key].family[row]
@@ -400,6 +232,6 @@ def _drop_family(cells: _Cells, tables: Mapping, exposed: int, hidden: dict) -> 
     hidden[key].dropped[same] = True
 
 
-def _dropped(cells: _Cells, cell: int, hidden: dict) -> bool:
+def _dropped(cells: Cells, cell: int, hidden: dict) -> bool:
     key, row = cells.owner[cell]
     return bool(hidden[key].dropped[row])
