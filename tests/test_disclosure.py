@@ -679,7 +679,14 @@ def _curve_by_zone(n: np.ndarray) -> Curve:
     zones = ["hairline", "frontal", "midscalp", "crown", "temples", "other"]
     path = pd.DataFrame(
         [
-            {"zone": z, "term": term, "x": float(x), "estimate": 80.0 + x / 7, "unit": "%", "n_patients": k}
+            {
+                "zone": z,
+                "term": term,
+                "x": float(x),
+                "estimate": 80.0 + x / 7,
+                "unit": "hairs/cm2",
+                "n_patients": k,
+            }
             for i, (z, k) in enumerate(zip(zones, n, strict=True))
             for term in ("mean", "observed")
             for x in range(50 - 3 * i)

@@ -26,6 +26,7 @@ from analytics.pages.disclosure_frames import (
     count_table,
     flagged,
     is_by_person,
+    once,
     text_columns,
     withhold,
 )
@@ -104,11 +105,15 @@ def protect_all(
     frames = {
         (name, part): frame for name, result in prepared.items() for part, frame in _frames(result).items()
     }
+    said_once = {key: once(frame, prepared[key[0]].by) for key, frame in frames.items()}
     hidden = disclosure_cells.suppress(
-        {key: count_table(frame, prepared[key[0]].by) for key, frame in frames.items()},
+        {key: count_table(frame, prepared[key[0]].by) for key, (frame, _) in said_once.items()},
         applied.threshold,
     )
-    shown = {key: withhold(frame, hidden[key], prepared[key[0]].by, applied) for key, frame in frames.items()}
+    shown = {
+        key: withhold(frame, hidden[key].spread(said_once[key][1]), prepared[key[0]].by, applied)
+        for key, frame in frames.items()
+    }
     return {name: _rebuild(result, name, shown, applied) for name, result in prepared.items()}
 
 

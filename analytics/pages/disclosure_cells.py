@@ -54,6 +54,10 @@ class Hidden:
     values: np.ndarray
     dropped: np.ndarray
 
+    def spread(self, at: np.ndarray) -> "Hidden":
+        """Return the same for rows that stand for others, `at` (m,) giving each row its place."""
+        return Hidden(self.rows[at], self.values[at], self.dropped[at])
+
 
 def suppress(tables: Mapping, threshold: int) -> dict:
     """Return for each table which rows to withhold.

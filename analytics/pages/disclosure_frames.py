@@ -50,6 +50,27 @@ def count_table(frame: pd.DataFrame, by: Sequence[str]) -> CountTable:
     )
 
 
+def once(frame: pd.DataFrame, by: Sequence[str]) -> tuple[pd.DataFrame, np.ndarray]:
+    """Return a curve's rows with each line said once where all its points repeat the same counts.
+
+    A fitted line rests on the same persons at every x, so that its points are no populations of their own.
+    Returned with it, (n,): which row of it stands for each row of the frame. Lines of shares are left as
+    they are: each point is a count.
+    """
+    keys = [c for c in (*by, "term") if c in frame]
+    counts = [c for c in frame.columns if _is_count(c) and _is_numeric(frame[c])]
+    if not keys or not counts or "x" not in frame or len(frame) < 2:
+        return frame, np.arange(len(frame))
+    line = frame.groupby(keys, dropna=False, sort=False).ngroup().to_numpy()
+    varies = frame[counts].groupby(line).transform("nunique", dropna=False).gt(1).any(axis=1).to_numpy()
+    apart = pd.Series(varies | _is_share(frame)).groupby(line).transform("any").to_numpy()
+    label = np.where(apart, len(frame) + np.arange(len(frame)), line)
+    _, first, at = np.unique(label, return_index=True, return_inverse=True)
+    kept = frame.iloc[first].copy()
+    kept["x"] = kept["x"].astype(float).where(apart[first])
+    return kept.reset_index(drop=True), at
+
+
 def _dimensions(frame: pd.DataFrame, by: Sequence[str]) -> list[str]:
     """Return the columns over which counts add up: those named, else the texts that tell rows apart.
 
