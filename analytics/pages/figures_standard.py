@@ -110,7 +110,11 @@ def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = Fa
     for panel, (name, rows) in zip(axes, groups, strict=True):
         _points_and_marks(panel, result, panel_by, name)
         lines = _lines(rows, result.by[1:])
-        ends = [_line(panel, line, position, steps) for position, line in enumerate(lines)]
+        ends = [
+            _line(panel, line, position, steps)
+            for position, line in enumerate(lines)
+            if line[1]["estimate"].notna().any()  # a line of few persons is withheld whole
+        ]
         if steps:
             panel.set_ylim(0, 100)
         if len(ends) > 1 and len(axes) == 1:
