@@ -13,6 +13,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+import xlwt
 from messy import files, twin
 
 from analytics import records, yields
@@ -394,3 +395,39 @@ def test_a_query_that_is_not_reading_is_refused(tmp_path):
     assert "t_count" in mapping.propose(
         path, queries={"t_count": "select * from t_count", "t_plant": "select * from t_plant"}
     )
+
+
+def _as_ods(source: Path, target: Path) -> Path:
+    """Write the first sheet of a workbook as an OpenDocument file, by pandas and odfpy."""
+    frame = pd.read_excel(source, header=None, dtype=object)
+    frame.to_excel(target, engine="odf", index=False, header=False)
+    return target
+
+
+def _as_xls(source: Path, target: Path) -> Path:
+    """Write the first sheet of a workbook as an old workbook, by xlwt, its days as stored days."""
+    book, day = xlwt.Workbook(), xlwt.easyxf(num_format_str="DD/MM/YYYY")
+    sheet = book.add_sheet("one")
+    for row in openpyxl.load_workbook(source).worksheets[0].iter_rows():
+        for cell in row:
+            if cell.value is not None:
+                style = day if isinstance(cell.value, datetime.date) else xlwt.Style.default_style
+                sheet.write(cell.row - 1, cell.column - 1, cell.value, style)
+    book.save(target)
+    return target
+
+
+@pytest.mark.parametrize("form", ["ods", "xls"])
+@pytest.mark.parametrize("build", [files.day_numbers, files.beside], ids=lambda b: b.__name__)
+def test_other_forms_of_a_workbook_give_what_the_xlsx_gives(build, form, tmp_path):
+    """The same sheet through other libraries: the same cells placed, and the tidy twin at the end."""
+    source = build(tmp_path)
+    same = {"ods": _as_ods, "xls": _as_xls}[form](source, tmp_path / f"same.{form}")
+    answers, cells, twin_of = next((a, c, t) for b, a, c, t in MESSY if b is build)
+    text = answered(mapping.propose(same), **answers)
+    if build is files.day_numbers:
+        text = text.replace('to = "patients.patient_id"', 'to = "patients.patient_id"\n  width = 4')
+    (tmp_path / "m.toml").write_text(text, encoding="utf-8")
+    balance = mapping.apply(same, tmp_path / "m.toml", tmp_path / "out")
+    _is_the_twin(tmp_path / "out", **twin_of)
+    assert _cells(balance) == cells

@@ -1,5 +1,6 @@
 """Files that could harm the reader are refused before any library opens them."""
 
+import contextlib
 import random
 import shutil
 import struct
@@ -8,15 +9,18 @@ import zlib
 from pathlib import Path
 
 import duckdb
+import fuzzed_files as fuzz
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+import xlwt
 from records_small import save, small
 
 from analytics import records
 from analytics.errors import RecordError
-from analytics.records import filesafety, readers_csv
+from analytics.records import filesafety, mapping, mapping_grid, readers_csv
 
 # The shape of an entity bomb (CWE-776), harmless in size.
 ENTITIES = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]><x>&b;</x>'
@@ -311,3 +315,49 @@ def test_a_binary_sheet_with_a_cell_far_away_is_refused(piece, tmp_path, monkeyp
     for row, column in ((1_048_575, 16_383), (0, 2**32 - 1), (2**32 - 1, 0)):
         with pytest.raises(RecordError, match="span more cells"):
             filesafety.refuse_unsafe_workbook(_binary_sheet(tmp_path / "r.xlsb", row, column))
+
+
+def _old_workbook(place, *cells, sheets=1):
+    """Write an old workbook with xlwt, a number at each (row, column) of every sheet."""
+    book = xlwt.Workbook()
+    for number in range(sheets):
+        sheet = book.add_sheet(f"s{number}")
+        for row, column in cells:
+            sheet.write(row, column, 1.5)
+    book.save(place)
+    return place
+
+
+def test_an_old_workbook_with_a_cell_far_away_is_refused(tmp_path):
+    """65,536 rows of 256 columns a sheet: three of them asked a reader for 3.3 GB from a file of 6 kB."""
+    near = [(row, column) for row in range(40) for column in range(12)]
+    read = mapping_grid.read(_old_workbook(tmp_path / "near.xls", *near))
+    assert [s.cells.shape for s in read.sheets] == [(40, 12)]
+    for name, sheets, cells in (("far", 1, [*near, (65_535, 255)]), ("sheets", 3, [(65_535, 255)])):
+        with pytest.raises(RecordError, match="span more cells"):
+            mapping.propose(_old_workbook(tmp_path / f"{name}.xls", *cells, sheets=sheets))
+
+
+def test_a_broken_old_workbook_is_refused_in_a_sentence(tmp_path):
+    sound = _old_workbook(tmp_path / "r.xls", *((r, c) for r in range(30) for c in range(9))).read_bytes()
+    rng = np.random.default_rng(20261130)
+    for _ in range(60):
+        (tmp_path / "b.xls").write_bytes(fuzz.broken(sound, rng))
+        with contextlib.suppress(RecordError):
+            mapping_grid.read(tmp_path / "b.xls")
+
+
+def test_the_extent_of_open_documents_written_by_a_library_is_theirs(tmp_path):
+    """odfpy through pandas writes the cells; the extent is theirs and a value far down is refused."""
+    frame = pd.DataFrame({"a": range(50), "b": 1.5})
+    frame.to_excel(tmp_path / "r.ods", engine="odf", index=False)
+    filesafety.refuse_unsafe_workbook(tmp_path / "r.ods")
+    assert [s.cells.shape for s in mapping_grid.read(tmp_path / "r.ods").sheets] == [(51, 2)]
+
+
+def test_a_part_in_an_encoding_that_does_not_exist_is_refused(tmp_path):
+    """XML 1.0, sec. 4.3.3: a processor that cannot read the encoding of an entity reports an error."""
+    with zipfile.ZipFile(tmp_path / "r.xlsx", "w") as archive:
+        archive.writestr("xl/workbook.xml", b'<?xml version="1.0" encoding="UTF-5"?><workbook/>')
+    with pytest.raises(RecordError):
+        filesafety.refuse_unsafe_workbook(tmp_path / "r.xlsx")

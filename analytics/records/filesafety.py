@@ -160,7 +160,7 @@ class _Prolog:
             self._parser.Parse(piece, False)
         except _Stop:
             pass
-        except expat.ExpatError:
+        except (expat.ExpatError, LookupError):  # an encoding that does not exist
             self._found = not self._done
             self._done = True
         return self._found

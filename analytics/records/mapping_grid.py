@@ -15,7 +15,7 @@ from pathlib import Path
 
 from python_calamine import CalamineError, CalamineWorkbook, SheetVisibleEnum
 
-from analytics.records import filesafety, mapping_stores, readers_store
+from analytics.records import filesafety, mapping_stores, mapping_xls, readers_store
 from analytics.records.mapping_sheet import Book, Sheet, sheet_of
 from analytics.records.messages import refused
 from analytics.records.readers_book import _parts_of_sheets
@@ -68,6 +68,8 @@ def read(
 
 
 def _workbook(path: Path, kind: str) -> tuple[Sheet, ...]:
+    if kind == "old_office":
+        return mapping_xls.sheets(path)
     if kind == "zip":
         filesafety.refuse_unsafe_workbook(path)
     try:
