@@ -13,6 +13,7 @@ from analytics.results import LEVEL
 NEARLY_ALL = 0.95
 FEW_PATIENTS = 5
 ALL_ZONES = "all"
+MEDIAN_STEP = 1e-3  # of log month, for the steepness of a share at its median
 
 
 def zone_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
@@ -216,18 +217,26 @@ def _median_row(fit: Emergence, k: int, percent: float, df: float, level: float)
         return _row(
             fit, k, term, "months", nothing, level, flag="fewer than half ever reach it, says the model"
         )
-    found = q.quantities(
-        fit, lambda b, s: [_median_month(fit, k, percent, b, s)], level=level, df=df, scale="log"
-    )[0]
+    month = _median_month(fit, k, percent)
+    near = month * np.exp(np.array([-MEDIAN_STEP, 0.0, MEDIAN_STEP]))
+    at = q.share_past(fit, k, near, percent, fit.beta, fit.spread)
+    steepness = (at[2] - at[0]) / (2 * MEDIAN_STEP)
+
+    def moved(beta, spread) -> list[float]:
+        # To first order the median moves by the change of the share there over its steepness in log month.
+        share = float(q.share_past(fit, k, [month], percent, beta, spread)[0])
+        return [month * np.exp((at[1] - share) / steepness)]
+
+    found = q.quantities(fit, moved, level=level, df=df, scale="log")[0]
     flag = "past the last supported month" if found.estimate > fit.last_month[k] else ""
     return _row(fit, k, term, "months", found, level, flag=flag)
 
 
-def _median_month(fit: Emergence, k: int, percent: float, beta, spread) -> float:
+def _median_month(fit: Emergence, k: int, percent: float) -> float:
     """Return the month at which half of the placements are past, by bisection on log month."""
 
     def gap(log_month):
-        return float(q.share_past(fit, k, [np.exp(log_month)], percent, beta, spread)[0]) - 0.5
+        return float(q.share_past(fit, k, [np.exp(log_month)], percent, fit.beta, fit.spread)[0]) - 0.5
 
     low, high = np.log(0.05), np.log(2000.0)
     return float(np.exp(brentq(gap, low, high, xtol=1e-12))) if gap(low) * gap(high) < 0 else np.nan

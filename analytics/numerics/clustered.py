@@ -14,9 +14,10 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
 from numpy.typing import ArrayLike
 from scipy import stats
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
 
 from analytics.errors import FitError
 
@@ -86,7 +87,7 @@ def shares(events: ArrayLike, sizes: ArrayLike, X: ArrayLike, clusters: ArrayLik
         )
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        model = sm.GLM(y / n, design, family=sm.families.Binomial(), var_weights=n)
+        model = GLM(y / n, design, family=families.Binomial(), var_weights=n)
         fit = model.fit()
     mu = np.asarray(fit.fittedvalues)
     weight = n * mu * (1 - mu)

@@ -14,10 +14,12 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
 from numpy.typing import ArrayLike
 from scipy import stats
 from scipy.special import expit
+from statsmodels.genmod import cov_struct, families
+from statsmodels.genmod.generalized_estimating_equations import GEE
+from statsmodels.regression.linear_model import OLS
 
 from analytics.errors import FitError
 
@@ -83,14 +85,14 @@ def logistic(
     codes = np.unique(np.asarray(clusters), return_inverse=True)[1]
     order = np.argsort(codes, kind="stable")
     single = np.bincount(codes).max() == 1
-    structure = sm.cov_struct.Independence() if single else sm.cov_struct.Exchangeable()
+    structure = cov_struct.Independence() if single else cov_struct.Exchangeable()
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        model = sm.GEE(
+        model = GEE(
             answers[order],
             design[order],
             groups=codes[order],
-            family=sm.families.Binomial(),
+            family=families.Binomial(),
             cov_struct=structure,
         )
         try:
@@ -151,7 +153,7 @@ def least_squares(
     """
     codes = [np.unique(np.asarray(c), return_inverse=True)[1] for c in clusters]
     groups = codes[0] if len(codes) == 1 else np.column_stack(codes)
-    fit = sm.OLS(np.asarray(y, dtype=float), np.asarray(X, dtype=float)).fit(
+    fit = OLS(np.asarray(y, dtype=float), np.asarray(X, dtype=float)).fit(
         cov_type="cluster", cov_kwds={"groups": groups, "use_correction": small_sample}
     )
     return np.asarray(fit.params), np.asarray(fit.cov_params())

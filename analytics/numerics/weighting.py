@@ -13,9 +13,10 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
 from numpy.typing import ArrayLike
 from scipy.special import expit
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
 
 from analytics.errors import ParameterError
 
@@ -150,7 +151,7 @@ def _logistic(y: np.ndarray, design: np.ndarray) -> np.ndarray | None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            fit = sm.GLM(y, design, family=sm.families.Binomial()).fit(maxiter=50)
+            fit = GLM(y, design, family=families.Binomial()).fit(maxiter=50)
         except (np.linalg.LinAlgError, ValueError):
             return None
     beta = np.asarray(fit.params)
