@@ -20,11 +20,12 @@ younger than the zone's maturity month when the next one is planted.
 """
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analytics import measurement, yields_level, yields_link, yields_native
+from analytics import measurement, yields_kept, yields_level, yields_link, yields_native
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
@@ -171,11 +172,30 @@ def by_visit(
     """
     options = {"native_change": native_change, "photographs": photographs, "planted": planted}
     _check_options({**options, "baseline": baseline, "bridge": bridge, "season": season}, annual_loss_pct)
+    choices = (native_change, annual_loss_pct, photographs, planted, baseline, bridge, season, count_error)
+    rows = yields_kept.find(records, choices)
+    if rows is None:
+        link = {"photographs": photographs, "planted": planted, "baseline": baseline, "bridge": bridge}
+        rows = _made(records, link, native_change, annual_loss_pct, season, count_error)
+        yields_kept.keep(records, choices, rows)
+    return rows
+
+
+def _made(
+    records: Records,
+    link: dict[str, Any],
+    native_change: str,
+    annual_loss_pct: float,
+    season: str,
+    count_error: CountError | None,
+) -> pd.DataFrame:
     error = measurement.error_model(records) if count_error is None else count_error
-    rows, records = linked(
-        records, photographs=photographs, planted=planted, baseline=baseline, bridge=bridge
-    )
-    done = {"native_change": native_change, "annual_loss_pct": annual_loss_pct, "photographs": photographs}
+    rows, records = linked(records, **link)
+    done: dict[str, Any] = {
+        "native_change": native_change,
+        "annual_loss_pct": annual_loss_pct,
+        "photographs": link["photographs"],
+    }
     visits = finished(rows, records, error, **done)
     if season == "as counted":
         return visits

@@ -8,6 +8,7 @@ answers are the same, only later.
 `REGROWTH_CORES` says how many cores a page may use; a batch gives each of its reports its share.
 """
 
+import dataclasses
 import functools
 import os
 from collections.abc import Callable, Mapping
@@ -18,11 +19,14 @@ import joblib
 from joblib.externals.loky import ProcessPoolExecutor
 from joblib.externals.loky.process_executor import TerminatedWorkerError
 
+from analytics import yields_kept
 from analytics.pages import cache
 from analytics.pages.sheet_marks import CORES_VARIABLE
+from analytics.records import Records
 
 IDLE_SECONDS = 30  # a helper with nothing to do goes after this
 Question = tuple[Callable[..., Any], Mapping[str, Any]]
+_held: list[Any] = []  # in a helper: the subject of its questions
 
 
 def cores() -> int:
@@ -59,9 +63,9 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
 
 def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
     """Let the helper begin at the front and this process at the back, until they meet."""
-    helper = _helpers(cores() - 1)
+    helper = _helpers(cores() - 1, _Held(subject))
     waiting: dict[str, Future] = {
-        name: helper.submit(cache.kept, question, subject, subject_sha256, dict(given))
+        name: helper.submit(_ask_what_is_held, question, subject_sha256, dict(given))
         for name, (question, given) in questions.items()
     }
     out = {}
@@ -81,7 +85,36 @@ def _by_this_process(questions: Mapping[str, Question], subject: Any, subject_sh
     }
 
 
-@functools.cache
-def _helpers(count: int) -> ProcessPoolExecutor:
-    """Return this process's own helpers: joblib's shared ones would be lent to a resampling and fail it."""
-    return ProcessPoolExecutor(max_workers=count, timeout=IDLE_SECONDS)
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Held:
+    """The subject, told from others by being the same object."""
+
+    subject: Any
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Held) and self.subject is other.subject
+
+    def __hash__(self) -> int:
+        return id(self.subject)
+
+
+@functools.lru_cache(maxsize=1)
+def _helpers(count: int, held: _Held) -> ProcessPoolExecutor:
+    """Return this process's own helpers for a subject, which is sent to each once.
+
+    joblib's shared ones would be lent to a resampling and fail it.
+    """
+    return ProcessPoolExecutor(
+        max_workers=count, timeout=IDLE_SECONDS, initializer=_hold, initargs=(held.subject,)
+    )
+
+
+def _hold(subject: Any) -> None:
+    """Keep the subject of this helper's questions."""
+    _held[:] = [subject]
+    if isinstance(subject, Records):
+        yields_kept.promise_unchanged(subject)
+
+
+def _ask_what_is_held(question: Callable[..., Any], subject_sha256: str, given: dict[str, Any]) -> Any:
+    return cache.kept(question, _held[0], subject_sha256, given)

@@ -1,0 +1,58 @@
+"""Rows are made once for records that are promised to stay as they are, and anew for any others."""
+
+import pandas.testing
+import pytest
+
+from analytics import yields, yields_kept, yields_rows
+from analytics.records import simulate
+
+
+@pytest.fixture
+def made(monkeypatch):
+    """Count how often rows are made."""
+    calls = []
+    plainly = yields_rows._made
+    monkeypatch.setattr(yields_rows, "_made", lambda *given: calls.append(given) or plainly(*given))
+    return calls
+
+
+@pytest.fixture
+def register():
+    yield simulate.as_records(simulate.register(12, seed=4)[0])
+    yields_kept.forget()
+
+
+def test_promised_records_give_the_same_rows_made_once(register, made):
+    plain = yields.by_visit(register)
+    yields_kept.promise_unchanged(register)
+    first, second = yields.by_visit(register), yields.by_visit(register)
+    assert len(made) == 2
+    pandas.testing.assert_frame_equal(first, plain)
+    pandas.testing.assert_frame_equal(second, plain)
+
+
+def test_other_choices_and_other_records_are_made_anew(register, made):
+    yields_kept.promise_unchanged(register)
+    yields.by_visit(register)
+    assert yields.by_visit(register, native_change="none")["native_change"].dropna().eq(0).all()
+    other = simulate.as_records(simulate.register(12, seed=5)[0])
+    assert not yields.by_visit(other)["yield_pct"].equals(yields.by_visit(register)["yield_pct"])
+    assert len(made) == 3
+
+
+def test_what_a_caller_does_to_rows_stays_with_the_caller(register):
+    yields_kept.promise_unchanged(register)
+    plain = yields.by_visit(register).copy()
+    mine = yields.by_visit(register)
+    mine["yield_pct"] = 0.0
+    mine.loc[0, "zone"] = "donor"
+    mine["more"] = 1
+    pandas.testing.assert_frame_equal(yields.by_visit(register), plain)
+
+
+def test_records_that_were_not_promised_may_change(register, made):
+    yields.by_visit(register)
+    register.measurements["density_hairs_cm2"] *= 2
+    before = len(made)
+    yields.by_visit(register)
+    assert len(made) == before + 1
