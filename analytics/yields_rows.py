@@ -215,7 +215,10 @@ def linked(
     """Return the counts of `by_visit` with all but native change and yield, and the records they are from."""
     shifts = measurement.bridge(records, by=bridge).extra["shifts"] if bridge else pd.DataFrame()
     records = measurement.bridged(records, by=bridge) if bridge else records
-    rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
+    rows = yields_kept.find(records, ("counted",))
+    if rows is None:
+        rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
+        yields_kept.keep(records, ("counted",), rows)
     planting = planted_error(records) if planting is None else planting
     rows = planted_density(rows, planting, choice=planted)
     rows = yields_link.with_baseline(rows, photographs, rule=baseline)
