@@ -5,10 +5,11 @@ import re
 import zipfile
 from html.parser import HTMLParser
 
+import nbformat
 import openpyxl
 import pytest
 
-from analytics.pages import browser, workbook
+from analytics.pages import browser, export, workbook
 
 
 @pytest.fixture(scope="module")
@@ -154,3 +155,17 @@ def test_without_a_browser_the_pdf_is_a_plain_sentence(sample_report, tmp_path, 
     monkeypatch.setattr(browser, "find", lambda: None)
     with pytest.raises(browser.AnalyticsError, match="no Chromium, Chrome or Edge was found"):
         browser.pdf(sample_report.files["html"], tmp_path / "t.pdf")
+
+
+def test_what_a_library_prints_is_not_published():
+    """A warning names the file it arose in, and so the folders of the machine."""
+    cell = nbformat.v4.new_code_cell("page = 1")
+    cell.outputs = [
+        nbformat.v4.new_output(
+            "stream", name="stderr", text="/home/desk/analytics/x.py:1: UserWarning: small"
+        ),
+        nbformat.v4.new_output("display_data", data={"text/html": "<p>kept</p>"}),
+    ]
+    stripped = export.stripped(nbformat.v4.new_notebook(cells=[cell]))
+    assert [o.output_type for o in stripped.cells[0].outputs] == ["display_data"]
+    assert "/home/desk" not in nbformat.writes(stripped)

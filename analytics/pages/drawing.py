@@ -156,7 +156,8 @@ def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
     labels = []
     for _, row in frame.iterrows():
         first, *rest = columns
-        labels.append(", ".join([group_name(first, row[first]), *(group_label(c, row[c]) for c in rest)]))
+        said = [group_name(first, row[first]), *(group_label(c, row[c]) for c in rest)]
+        labels.append(", ".join(word for word in said if word))
     return labels
 
 

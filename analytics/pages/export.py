@@ -69,9 +69,14 @@ def title(notebook: nbformat.NotebookNode) -> str:
 
 
 def stripped(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
-    """Return the notebook without times, paths and the record of its execution."""
+    """Return the notebook without times, paths and the record of its execution.
+
+    What a library printed is left out too: a warning names files of this machine.
+    """
     notebook.metadata.pop("papermill", None)
     for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.outputs = [o for o in cell.outputs if o.output_type != "stream"]
         for name in ("papermill", "execution"):
             cell.metadata.pop(name, None)
     for position, cell in enumerate(notebook.cells):
