@@ -10,10 +10,11 @@ hair; `hair_mass` hair cross-section.
 """
 
 from analytics.yields_average import average
+from analytics.yields_calibre import hair_mass
 from analytics.yields_compare import against_others
 from analytics.yields_followup import if_not_read
 from analytics.yields_joint import joint
-from analytics.yields_losses import graft_yield, hair_mass, loss_chain
+from analytics.yields_losses import graft_yield, loss_chain
 from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields_photographs import photograph_failures
 from analytics.yields_planted import PlantedError, planted_error

@@ -8,13 +8,18 @@ Techniques, ch. 6, from memory), because sessions differ: taken graft by graft a
 is 2 to 3 times too narrow. Transection here is *visible* transection, found in grafts that came out; what
 stays hidden in the skin is not in it.
 
+A cut follicle is not a lost graft, nor always a lost hair: with the lower third, half or two thirds kept
+3.0, 4.4 and 6.2 of 15 planted in a box grew (Er et al. 2006, Dermatol Surg, 5 men; as quoted). Where
+follicles were classed under the microscope the chain has their shares over the follicles looked at, and two
+bounds of what is able to grow: whole follicles and 20 or 41 % of those partly cut. Grafts are not touched.
+
+What grew is given *as planted*, over the hairs planted, and *as intended*, over the hairs that all grafts
+taken out (or attempted) would have brought, one put aside taken to hold as many as one planted: grafts that
+popped or were thought not worth placing flatter the first alone.
+
 Hairs and grafts are never mixed. From a hair yield s and the grafts by hairs per graft, the share of grafts
 that show a hair is sum_k w_k (1 - (1 - s)^k), if hairs of a graft grow independently; it is above the hair
 yield.
-
-Hair cross-section is density x pi/4 x calibre^2, in mm2 of hair per cm2 of skin. Calibres of different
-methods are never mixed: on the same hairs two methods gave 77 and 109 micrometres, a factor of 2 in
-cross-section (Arch Aesthetic Plast Surg, caliper against phototrichogram, 10 women).
 """
 
 from collections.abc import Sequence
@@ -27,9 +32,12 @@ from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.results import LEVEL, Result
 from analytics.yields_average import FEW, MIN_PATIENTS, average, one_reading
+from analytics.yields_means import shared_errors
 from analytics.yields_rows import by_visit
 
-GROWING = "growing of planted"
+GROWING = ("growing of planted", "growing of out", "growing of attempts")
+# Share of partly cut follicles that grew, lower third and two thirds kept (Er et al. 2006, see above).
+PARTLY_GROWS = (0.20, 0.41)
 GRAFTS = ("grafts_1", "grafts_2", "grafts_3", "grafts_4")
 
 
@@ -86,9 +94,11 @@ def loss_chain(
     -------
     Result
         Terms `out of attempts` (FUE with attempts recorded), `intact of out`, `usable of out`, `planted of
-        usable`, `planted of attempts` in grafts, `growing of planted` in hairs (sessions with a mature
-        reading, a placement weighted by its hairs); numerators and denominators stand in `extra["counts"]`.
-        Only `growing of planted` may pass 100 %.
+        usable`, `planted of attempts` in grafts; of the follicles looked at those `whole`, `partly cut`, `cut
+        through`, and `able to grow` at least and at most (sessions where all three classes were counted);
+        `growing of planted`, `of out` and `of attempts` in hairs (sessions with a mature reading, a placement
+        weighted by its hairs; errors all placements share, as in `yields.average`, are in the interval).
+        Numerators and denominators stand in `extra["counts"]`. Only what is growing may pass 100 %.
     """
     unknown = [c for c in by if c not in records.sessions.columns]
     if unknown:
@@ -101,13 +111,15 @@ def loss_chain(
     for key, group in groups:
         labels = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
         for term, part, whole in _steps(group):
-            rows.append({**labels, **_step_row(term, part, whole, group.loc[part.index], level)})
+            shared = _shared_variance(group.loc[part.index], whole) if term in GROWING else 0.0
+            used = group.loc[part.index]
+            rows.append({**labels, **_step_row(term, part, whole, used, level, shared=shared)})
             counts.append({**labels, "term": term, "numerator": part.sum(), "denominator": whole.sum()})
     method = (
         f"ratio of sums over sessions, session as the unit, t limits on the logit scale, {100 * level:g} %; "
         "visible transection only"
     )
-    used = sessions.assign(reason="")
+    used = sessions.drop(columns=[c for c in sessions if c.startswith("shared_")]).assign(reason="")
     return Result(pd.DataFrame(rows), used, method, by=tuple(by), extra={"counts": pd.DataFrame(counts)})
 
 
@@ -167,61 +179,6 @@ def has_graft_sizes(records: Records) -> bool:
     return bool(records.placements[list(GRAFTS)].notna().all(axis=1).any())
 
 
-def cross_section(density, calibre_um) -> np.ndarray:
-    """Return hair cross-section in mm2 of hair per cm2 of skin: density x pi/4 x calibre^2.
-
-    Parameters
-    ----------
-    density
-        Hairs/cm2, (n,).
-    calibre_um
-        Shaft diameter in micrometres, (n,).
-
-    Examples
-    --------
-    >>> round(float(cross_section(180.0, 70.0)), 2)
-    0.69
-    """
-    return np.asarray(density, dtype=float) * np.pi / 4 * (np.asarray(calibre_um, dtype=float) / 1000) ** 2
-
-
-def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
-    """Return the mean change of hair cross-section, baseline to last mature count, by zone and method.
-
-    Pairs of counts measured by different calibre methods are left out with that reason. Where the donor zone
-    was measured by the same method on the same day, the ratio of recipient to donor calibre is in
-    `extra["relative_to_donor"]`.
-    """
-    counts = records.measurements
-    counts = counts[counts["hair_calibre_um"].notna() & counts["calibre_method"].notna()]
-    mass = counts.assign(mass=cross_section(counts["density_hairs_cm2"], counts["hair_calibre_um"]))
-    key = ["patient_id", "session_id", "zone", "region_id"]
-    planted = mass[mass["region_kind"].eq("planted")]
-    before = planted[planted["month"].le(0)].sort_values("month").drop_duplicates(key, keep="last")
-    after = planted[planted["month"].ge(11)].sort_values("month").drop_duplicates(key, keep="last")
-    pairs = before.merge(after, on=key, suffixes=("_before", "_after"), validate="1:1")
-    if pairs.empty:
-        raise FitError(
-            "yields.hair_mass: no region has calibre and density before the session and at month 11 or later"
-        )
-    same = pairs["calibre_method_before"].eq(pairs["calibre_method_after"])
-    pairs["reason"] = np.where(
-        same, "", "calibre measured by another method than at the baseline: never mixed"
-    )
-    if not same.any():
-        raise FitError(
-            "yields.hair_mass: calibre was measured by another method before than after in every region, and "
-            "methods are never mixed; measure both by one"
-        )
-    table = _mass_table(pairs[same], level)
-    method = (
-        f"change of hair cross-section, mm2 per cm2, mean over patients, t limits, {100 * level:g} %; "
-        "one calibre method a pair"
-    )
-    extra = {"relative_to_donor": _relative_to_donor(mass)}
-    return Result(table, pairs, method, by=("zone", "calibre_method"), extra=extra)
-
-
 _COUNTS = ("attempts", "grafts_out", "grafts_transected", "grafts_discarded")
 
 
@@ -233,31 +190,73 @@ def _with_planted_and_growing(records: Records, rows: pd.DataFrame | None) -> pd
     read = one_reading(by_visit(records) if rows is None else rows)
     read = read.merge(places[["placement_id", "hairs"]], on="placement_id", validate="one_to_one")
     read = read.dropna(subset=["hairs"])
-    growing = read["hairs"] * read["yield_pct"] / read["planted_ratio"] / 100
+    y = (read["yield_pct"] / read["planted_ratio"]).to_numpy(dtype=float)
+    shared = {f"shared_{i}": c for i, (c, _) in enumerate(shared_errors(read, y))} if len(read) else {}
+    hairs = {
+        name: (read["hairs"] * values / 100).groupby(read["session_id"]).sum()
+        for name, values in {"hairs_growing": y, "hairs_read": 100.0, **shared}.items()
+    }
     return sessions.assign(
         grafts_planted=sessions["session_id"].map(planted),
-        hairs_growing=sessions["session_id"].map(growing.groupby(read["session_id"]).sum()),
-        hairs_read=sessions["session_id"].map(read.groupby("session_id")["hairs"].sum()),
+        **{name: sessions["session_id"].map(of_session) for name, of_session in hairs.items()},
     )
+
+
+def _shared_variance(sessions: pd.DataFrame, hairs: pd.Series) -> float:
+    """Return the variance of the share growing from errors that all its placements have in common."""
+    moved = sessions[[c for c in sessions if c.startswith("shared_")]].sum()
+    return float(((moved / hairs.sum()) ** 2).sum())
 
 
 def _steps(sessions: pd.DataFrame) -> list[tuple[str, pd.Series, pd.Series]]:
     out, attempts = sessions["grafts_out"], sessions["attempts"]
     usable, planted = out - sessions["grafts_discarded"], sessions["grafts_planted"]
+    read = sessions["hairs_read"]
+    meant = (read, read * out / planted, read * attempts / planted)
     steps = [
         ("out of attempts", out, attempts),
         ("intact of out", out - sessions["grafts_transected"], out),
         ("usable of out", usable, out),
         ("planted of usable", planted, usable),
         ("planted of attempts", planted, attempts),
-        (GROWING, sessions["hairs_growing"], sessions["hairs_read"]),
+        *_follicle_steps(sessions),
+        *((term, sessions["hairs_growing"], hairs) for term, hairs in zip(GROWING, meant, strict=True)),
     ]
     known = [(term, part, whole, part.notna() & whole.gt(0)) for term, part, whole in steps]
     return [(term, part[ok], whole[ok]) for term, part, whole, ok in known if ok.any()]
 
 
-def _step_row(term: str, part: pd.Series, whole: pd.Series, sessions: pd.DataFrame, level: float) -> dict:
-    ratio, se, low, high = ratio_of_sums(part, whole, level=level, is_share=term != GROWING)
+def _follicle_steps(sessions: pd.DataFrame) -> list[tuple[str, pd.Series, pd.Series]]:
+    """Return the shares of follicles looked at; a session with a class left out has none."""
+    whole, partly = sessions["follicles_whole"], sessions["follicles_partly_cut"]
+    through = sessions["follicles_cut_through"]
+    seen = whole + partly + through
+    least, most = (whole + share * partly for share in PARTLY_GROWS)
+    return [
+        ("whole of follicles", whole.where(seen.notna()), seen),
+        ("partly cut of follicles", partly.where(seen.notna()), seen),
+        ("cut through of follicles", through.where(seen.notna()), seen),
+        ("able to grow of follicles, at least", least, seen),
+        ("able to grow of follicles, at most", most, seen),
+    ]
+
+
+def _step_row(
+    term: str,
+    part: pd.Series,
+    whole: pd.Series,
+    sessions: pd.DataFrame,
+    level: float,
+    *,
+    shared: float = 0.0,
+) -> dict:
+    """Return one line; `shared` is a variance of the ratio that does not shrink with the sessions."""
+    ratio, se, low, high = ratio_of_sums(part, whole, level=level, is_share=term not in GROWING)
+    if shared > 0 and np.isfinite(se):
+        total = float(np.hypot(se, np.sqrt(shared)))
+        df = (len(part) - 1) * (total / se) ** 4 if se > 0 else np.inf
+        half = float(stats.t.ppf((1 + level) / 2, df)) * total
+        se, low, high = total, ratio - half, ratio + half
     patients = int(sessions["patient_id"].nunique())
     return {
         "term": term,
@@ -291,40 +290,3 @@ def _graft_row(row: pd.Series) -> dict:
         "df": np.nan,
         "flag": flag,
     }
-
-
-def _mass_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
-    rows = []
-    for (zone, method), group in pairs.groupby(["zone", "calibre_method_before"]):
-        change = (group["mass_after"] - group["mass_before"]).groupby(group["patient_id"]).mean().to_numpy()
-        n = len(change)
-        se = float(change.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan
-        half = float(stats.t.ppf((1 + level) / 2, n - 1) * se) if n > 1 else np.nan
-        mean = float(change.mean())
-        rows.append(
-            {
-                "zone": zone,
-                "calibre_method": method,
-                "term": "change of hair cross-section",
-                "estimate": mean,
-                "se": se,
-                "ci_low": mean - half,
-                "ci_high": mean + half,
-                "level": level,
-                "unit": "mm2/cm2",
-                "n_patients": n,
-                "n_rows": len(group),
-                "flag": FEW if n < MIN_PATIENTS else "",
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def _relative_to_donor(mass: pd.DataFrame) -> pd.DataFrame:
-    day = ["patient_id", "session_id", "month", "calibre_method"]
-    donor = mass[mass["zone"].eq("donor")].groupby(day, as_index=False)["hair_calibre_um"].mean()
-    both = mass[mass["region_kind"].eq("planted")].merge(
-        donor, on=day, suffixes=("", "_donor"), validate="many_to_one"
-    )
-    ratio = both["hair_calibre_um"] / both["hair_calibre_um_donor"]
-    return both.assign(calibre_ratio=ratio)[[*day, "zone", "region_id", "calibre_ratio"]]

@@ -209,7 +209,7 @@ def test_every_choice_stands_beside_the_main_line_with_its_n(demo, lines):
     assert table.iloc[0][["choice", "option"]].tolist() == ["main line", "native loss 4.8 % a year"]
     assert set(table["choice"]) == {
         "main line", "native change", "baseline", "photographs", "planted density", "month", "never read",
-        "hairs or grafts",
+        "hairs or grafts", "season",
     }  # fmt: skip
     known = table[table["estimate"].notna()]
     assert known["n_patients"].gt(0).all()
