@@ -1,6 +1,7 @@
 """Questions asked at once have the answers they have one by one; a lost helper costs time alone."""
 
 import os
+import time
 from functools import partial
 
 import numpy as np
@@ -23,6 +24,12 @@ def _two_cores_and_no_store(monkeypatch):
 
 def process_of(subject, *, name: str) -> int:
     """Return the process that answers."""
+    return os.getpid()
+
+
+def is_slow(subject, *, seconds: float) -> int:
+    """Take some time, then return the process that answers."""
+    time.sleep(seconds)
     return os.getpid()
 
 
@@ -59,6 +66,13 @@ def test_one_core_means_one_process(monkeypatch):
 def test_a_lost_helper_costs_time_and_nothing_else():
     found = together.answers({n: (ends_the_helper, {"first": HERE}) for n in "abcd"}, None, "")
     assert found == dict.fromkeys("abcd", "answered")
+
+
+def test_a_busy_helper_leaves_the_other_questions_to_this_process():
+    questions = {"long": (is_slow, {"seconds": 1.0}), **{n: (process_of, {"name": n}) for n in "abcde"}}
+    found = together.answers(questions, None, "")
+    assert found.pop("long") != HERE
+    assert set(found.values()) == {HERE}
 
 
 def test_a_refusal_in_the_helper_is_the_same_sentence():

@@ -11,8 +11,9 @@ answers are the same, only later.
 import dataclasses
 import functools
 import os
+from collections import deque
 from collections.abc import Callable, Mapping
-from concurrent.futures import Future
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import joblib
@@ -62,20 +63,35 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
 
 
 def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
-    """Let the helper begin at the front and this process at the back, until they meet."""
-    helper = _helpers(cores() - 1, _Held(subject))
-    waiting: dict[str, Future] = {
-        name: helper.submit(_ask_what_is_held, question, subject_sha256, dict(given))
-        for name, (question, given) in questions.items()
-    }
-    out = {}
-    for name in reversed(list(waiting)):
-        if waiting[name].cancel():
-            question, given = questions[name]
-            out[name] = cache.kept(question, subject, subject_sha256, dict(given))
-    for name, future in waiting.items():
-        if name not in out:
-            out[name] = future.result()
+    """Let helpers begin at the front and this process at the back, until they meet.
+
+    A helper is given one question at a time: what it has queued can no longer be taken from it.
+    """
+    count = cores() - 1
+    helpers = _helpers(count, _Held(subject))
+    left, out = deque(questions.items()), {}
+
+    def feed_a_helper() -> None:
+        while left:
+            try:
+                name, (question, given) = left.popleft()
+            except IndexError:  # this process took the last one in between
+                return
+            out[name] = helpers.submit(_ask_what_is_held, question, subject_sha256, dict(given)).result()
+
+    with ThreadPoolExecutor(count) as threads:
+        feeding = [threads.submit(feed_a_helper) for _ in range(count)]
+        try:
+            while left:
+                try:
+                    name, (question, given) = left.pop()
+                except IndexError:  # a helper took the last one in between
+                    break
+                out[name] = cache.kept(question, subject, subject_sha256, dict(given))
+        finally:
+            left.clear()
+        for one in feeding:
+            one.result()
     return out
 
 
