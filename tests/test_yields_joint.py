@@ -115,6 +115,23 @@ def test_a_page_says_in_words_that_there_is_no_split_to_draw(tmp_path, monkeypat
     assert "<img" not in shown[-1]
 
 
+def test_a_table_without_any_number_is_one_sentence_said_once(tmp_path, monkeypatch):
+    shown = []
+    monkeypatch.setattr(sheet, "display", lambda content, **_: shown.append(content.data))
+    answer = yields.joint(registers.one_case(tmp_path, [(0, 40), (12, 80)]))
+    page = sheet.results(sheet.Page("own", {"audience": "internal"}, None, ""), overlaps=answer)
+    sheet.table(page, "overlaps", "Overlapping sessions")
+    sheet.table(page, "overlaps", "Overlapping sessions")
+    assert len(shown) == 1
+    assert shown[0].startswith("<p>Overlapping sessions: no region was planted again")
+    assert "<table" not in shown[0]
+    half = answer.estimates.assign(estimate=[81.0])
+    full = replace(answer, estimates=half)
+    page = sheet.results(sheet.Page("own", {"audience": "internal"}, None, ""), overlaps=full)
+    sheet.table(page, "overlaps", "Overlapping sessions")
+    assert "<table" in shown[-1]
+
+
 def test_one_overlap_is_too_little_to_learn_how_fast_hair_emerges(tmp_path):
     register = _twice(tmp_path, "whole", "whole", gap=8)
     answer = yields.joint(register)
