@@ -8,14 +8,14 @@ from typing import Any
 
 from analytics import disk, errors
 from analytics.errors import AnalyticsError
-from analytics.pages import files, runrecord
-from analytics.pages.sheet_marks import LOG_FILE, OUTCOME_FILE, PLAN_FILE, RESULTS_FILE, STEP_FILE
+from analytics.pages import files, left, runrecord
+from analytics.pages.sheet_marks import LEFT_FILE, LOG_FILE, OUTCOME_FILE, PLAN_FILE, RESULTS_FILE, STEP_FILE
 
 FORMATS = ("html", "ipynb", "xlsx", "pdf")
 FAILED = "failed"
 CAUSE_FILE = "cause.txt"
 RUN_FILE = "run.json"
-SCAFFOLD = (OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, "page.ipynb")
+SCAFFOLD = (OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, LEFT_FILE, "page.ipynb")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +44,16 @@ def put_aside(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> A
 
 def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, Any], finished: str) -> Report:
     """Write the run's record, move the folder to its final place, and describe it."""
+    noted = staging / LEFT_FILE
+    gone = json.loads(noted.read_text(encoding="utf-8")) if noted.exists() else {}
     for leftover in SCAFFOLD:
         (staging / leftover).unlink(missing_ok=True)
     record = runrecord.compose(run, outcome, staging, finished)
     files.write_json(staging / RUN_FILE, record)
     place = out / run["name"]
+    # Noted before it can leave: a note without its report forbids too much, the other way round too little.
+    if gone:
+        left.note(out, gone["name"], gone["marks"])
     disk.put_in_place(staging, place)
     shutil.rmtree(out / FAILED / run["name"], ignore_errors=True)
     return described(run["name"], place, tuple(outcome["notes"]))

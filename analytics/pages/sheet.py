@@ -31,6 +31,7 @@ from analytics.errors import ParameterError
 from analytics.pages import (
     cache,
     disclosure,
+    disclosure_earlier,
     drawing,
     figures,
     files,
@@ -43,7 +44,7 @@ from analytics.pages import (
     together,
     words,
 )
-from analytics.pages.sheet_marks import END_TYPE, RESULTS_FILE, RUN_VARIABLE
+from analytics.pages.sheet_marks import END_TYPE, LEFT_FILE, RESULTS_FILE, RUN_VARIABLE
 from analytics.pages.sheet_page import Page, result_of, say, verdict
 from analytics.records import Records
 from analytics.results import Result
@@ -96,6 +97,11 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     checked = parameters.checked(str(run["notebook"]) if run else name, given) if is_known else given
     place = run.get("data") or data
     read: Records | None = door.load(Path(place)) if place else None
+    if run and read is not None:
+        staging = Path(run["staging"])
+        audience = str(checked.get("audience", "internal"))
+        left = disclosure_earlier.refuse_few(read, staging.parent.parent, name, audience)
+        files.write_json(staging / LEFT_FILE, left)
     if not run:
         _show(f"<style>{stylesheet.parts()}</style>")
     return Page(name, checked, read, provenance.data_sha256(read) if read is not None else "")
@@ -224,24 +230,9 @@ def table(page: Page, name: str, title: str, *, notes: Sequence[str] = ()) -> No
     if result.table().empty:
         _withheld(page, title)
         return
-    if why := _why_no_number(result):
-        if page.written and page.written[-1].get("text") == why:
-            return  # the figure above has said so
-        page.written.append({"kind": "unsaid", "title": title, "text": why})
-        _show(f"<p>{html.escape(title)}: {html.escape(_for_audience(page, why))}.</p>")
-        return
     number = _next(page, "table")
     page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
     _show(tables.show(result, table_id=f"t{number}", title=f"Table {number}. {title}", notes=tuple(notes)))
-
-
-def _why_no_number(result: Result) -> str:
-    """Return the one reason why no row of a result has a number; empty where some has, or reasons differ."""
-    rows = result.table()
-    reasons = rows["flag"].fillna("").unique() if "flag" in rows else ()
-    if rows["estimate"].notna().any() or len(reasons) != 1 or disclosure.WITHHELD in reasons[0]:
-        return ""
-    return str(reasons[0])
 
 
 def frame(

@@ -8,3 +8,4 @@ STEP_FILE = "step.txt"
 PLAN_FILE = "plan.json"
 LOG_FILE = "log.txt"
 CORES_VARIABLE = "REGROWTH_CORES"
+LEFT_FILE = "left.json"  # what to note of a report for others, once it is published

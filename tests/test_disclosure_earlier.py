@@ -1,0 +1,78 @@
+"""Two reports for others never differ in the records of a few patients; what is kept to see that says nothing."""
+
+import stat
+from dataclasses import replace
+
+import pytest
+import sample_page
+from conftest import ROOT
+
+from analytics import records
+from analytics.errors import ParameterError
+from analytics.pages import disclosure_earlier, left, render
+
+
+def _older(demo, n):
+    """Return the register with the ages of n patients one year higher."""
+    ages = demo.patients["age_years"].copy()
+    ages.iloc[:n] += 1
+    return replace(demo, patients=demo.patients.assign(age_years=ages))
+
+
+def _noted(demo, folder, audience):
+    found = disclosure_earlier.refuse_few(demo, folder, "01_surgeon_audit", audience)
+    left.note(folder, found["name"], found["marks"])
+
+
+@pytest.mark.parametrize(("audience", "threshold"), [("shared", 5), ("public", 10)])
+def test_a_report_that_differs_in_few_patients_is_refused(audience, threshold, demo, tmp_path):
+    """1 to 4, or 1 to 9, are the small counts of the two rules; none and the threshold itself may be shown."""
+    _noted(demo, tmp_path, audience)
+    _noted(demo, tmp_path, audience)
+    for n in (1, threshold - 1):
+        with pytest.raises(ParameterError, match=f"fewer than {threshold} patients differ from an earlier"):
+            disclosure_earlier.refuse_few(_older(demo, n), tmp_path, "01_surgeon_audit", audience)
+    _noted(_older(demo, threshold), tmp_path, audience)
+    assert len(left.earlier(tmp_path, f"01_surgeon_audit-{audience}")) == 2
+    assert disclosure_earlier.refuse_few(_older(demo, 1), tmp_path, "01_surgeon_audit", "internal") == {}
+    disclosure_earlier.refuse_few(_older(demo, 1), tmp_path, "02_quarterly_review", audience)
+
+
+def test_a_patient_more_or_less_or_one_event_more_is_a_difference(demo, tmp_path):
+    _noted(demo, tmp_path, "shared")
+    fewer = records.subset(demo, demo.patients["patient_id"].iloc[1:].tolist())
+    event = replace(demo, events=demo.events.iloc[:-1])
+    for changed in (fewer, event):
+        with pytest.raises(ParameterError, match="differ from an earlier"):
+            disclosure_earlier.refuse_few(changed, tmp_path, "01_surgeon_audit", "shared")
+
+
+def test_what_is_kept_holds_no_code_and_is_for_the_owner_alone(demo, tmp_path):
+    _noted(demo, tmp_path, "shared")
+    files = [p for p in (tmp_path / ".left").rglob("*") if p.is_file()]
+    text = "".join(p.read_text() for p in files if p.suffix == ".json")
+    assert not [code for code in demo.patients["patient_id"] if f'"{code}"' in text]
+    assert {stat.S_IMODE(p.stat().st_mode) for p in files} == {0o600}
+    assert disclosure_earlier.marks(demo, b"1" * 32) != disclosure_earlier.marks(demo, b"2" * 32)
+
+
+def test_a_broken_note_is_refused_in_words(demo, tmp_path):
+    _noted(demo, tmp_path, "shared")
+    next((tmp_path / ".left" / "01_surgeon_audit-shared").glob("*.json")).write_text("{")
+    with pytest.raises(ParameterError, match="the file is broken"):
+        disclosure_earlier.refuse_few(demo, tmp_path, "01_surgeon_audit", "shared")
+
+
+def test_a_rendered_report_for_others_is_noted_and_the_next_one_held_against_it(demo, tmp_path):
+    notebook = sample_page.write(
+        tmp_path / "sample.ipynb", sample_page.BEGIN, sample_page.WRITE, sample_page.FINISH
+    )
+    out = tmp_path / "out"
+    report = render.page(str(notebook), ROOT / "data_demo", out, audience="shared")
+    assert not list(report.folder.glob("left*"))
+    (noted,) = left.earlier(out, "sample-shared")
+    assert len(noted) == len(demo.patients)
+    records.write(_older(demo, 2), tmp_path / "data")
+    with pytest.raises(ParameterError, match="fewer than 5 patients differ"):
+        render.page(str(notebook), tmp_path / "data", out, audience="shared")
+    render.page(str(notebook), tmp_path / "data", out, audience="internal")
