@@ -168,6 +168,7 @@ def _list(named: pd.DataFrame, records: Records) -> pd.DataFrame:
         "month",
         "n_readings",
         "yield_now",
+        "yield_sd",
         "state",
         "slow_only",
         "low_only",

@@ -8,8 +8,8 @@ An attempt spends a follicular unit whether or not a graft came out; a strip spe
 attempts were not recorded, grafts out stand in and the line says that it understates. Only sessions with the
 scalp as donor spend the scalp. A safe share of 30 to 50 % is opinion (surgeon texts; 35 % was measured in
 practice, PMC6066700, 10 men); about 6,000 follicular units is the ceiling quoted for the best donors (Umar
-2016, Aesthet Surg J 36:1101-10). The standard error allows for the measured density alone, CV 10 % (assumed,
-no source).
+2016, Aesthet Surg J 36:1101-10); limits beyond it are held to it. The standard error allows for the measured
+density alone, CV 10 % (assumed, no source).
 """
 
 import numpy as np
@@ -114,15 +114,28 @@ def _left_lines(supply: float, used: float, se: float, safe_share: float, level:
         ("left", safe_share),
         *((f"left at {100 * share:g} %", share) for share in SAFE_SHARE_RANGE),
     ):
-        capped = share * supply > SCALP_CEILING_FU
-        allowance = min(share * supply, SCALP_CEILING_FU)
-        flag = f"held to the ceiling of {SCALP_CEILING_FU:,.0f} FU" if capped else ""
-        if term == "left":
-            lines.append(_line("allowance", allowance, 0.0 if capped else share * se, level, flag))
-        left = allowance - used
-        flag = "more has been spent than this share allows" if left < 0 else flag
-        lines.append(_line(term, left, 0.0 if capped else share * se, level, flag))
+        allowed = _held(_line("allowance", share * supply, share * se, level, ""))
+        left = allowed["estimate"] - used
+        flag = "more has been spent than this share allows" if left < 0 else allowed["flag"]
+        limits = {name: allowed[name] - used for name in ("ci_low", "ci_high")}
+        lines += [allowed] if term == "left" else []
+        lines.append({**allowed, "term": term, "estimate": left, **limits, "flag": flag})
     return lines
+
+
+def _held(line: dict) -> dict:
+    """Return an allowance and its limits held to the ceiling.
+
+    The ceiling rises with the allowance and never falls, so that the limits may be held to it one by one.
+    Where both limits lie beyond it, the allowance is the ceiling and has no interval.
+    """
+    if not max(line["estimate"], line["ci_high"]) > SCALP_CEILING_FU:
+        return line
+    held = {name: min(line[name], SCALP_CEILING_FU) for name in ("estimate", "ci_low", "ci_high")}
+    is_sure = held["ci_low"] == SCALP_CEILING_FU
+    held |= {"ci_low": np.nan, "ci_high": np.nan} if is_sure else {}
+    flag = f"held to the ceiling of {SCALP_CEILING_FU:,.0f} FU"
+    return {**line, **held, "se": np.nan, "flag": flag}
 
 
 def _line(term: str, value: float, se: float, level: float, flag: str) -> dict:

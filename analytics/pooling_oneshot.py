@@ -280,15 +280,17 @@ def overview(result: Result) -> pd.DataFrame:
         if not np.isfinite(lines.loc["pooled", "estimate"]):
             rows.append({"measure": measure, "pooled": str(lines.loc["pooled", "flag"])})
             continue
+        places = 2 if lines.loc["pooled", "unit"] == "ratio" else 1
         said = {
-            name: f"{lines.loc[name, 'ci_low']:.2f} to {lines.loc[name, 'ci_high']:.2f}"
+            name: f"{lines.loc[name, 'ci_low']:.{places}f} to {lines.loc[name, 'ci_high']:.{places}f}"
             for name in ("pooled", "new clinic")
         }
         rows.append(
             {
                 "measure": measure,
                 "unit": lines.loc["pooled", "unit"],
-                "pooled": f"{lines.loc['pooled', 'estimate']:.2f} ({said['pooled']})",
+                "clinics": len(lines.filter(like=", shrunken", axis=0)),
+                "pooled": f"{lines.loc['pooled', 'estimate']:.{places}f} ({said['pooled']})",
                 "new_clinic": said["new clinic"],
                 "i2": f"{lines.loc['share between clinics (I2)', 'estimate']:.0f} %",
                 "n_patients": lines.loc["pooled", "n_patients"],

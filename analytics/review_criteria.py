@@ -126,7 +126,7 @@ class PoorGrowthCriterion(_Criterion):
     @property
     def counted(self) -> str:
         """What one of the denominator is."""
-        return "placements read"
+        return "placements followed so far"
 
 
 class RatingCriterion(_Criterion):

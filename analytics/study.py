@@ -165,7 +165,7 @@ def said(found: Answer) -> str:
         return found.verdict.said
     n = found.verdict.n_needed
     return (
-        f"{CANNOT_TELL}: about {_rounded(n):,.0f} patients with an outcome would do"
+        f"{CANNOT_TELL}: about {_rounded(n):,.0f} patients with an outcome would be needed"
         if np.isfinite(n)
         else CANNOT_TELL
     )
@@ -227,7 +227,7 @@ def _test_flag(found: Answer, p: float) -> str:
     how = IN_WORDS.get(ADJUSTED_BY[found.analysis.role], "")
     adjusted = f"; adjusted p {_p(p)} ({how})" if how and np.isfinite(p) else ""
     level = found.verdict.level
-    how_wide = f"; interval of level {level:g}" if found.analysis.hypothesis != "difference" else ""
+    how_wide = f"; interval of {100 * level:g} %" if found.analysis.hypothesis != "difference" else ""
     return f"{said(found)}{adjusted}{how_wide}"
 
 

@@ -1,5 +1,7 @@
 """The donor ledger, drafts and the split: against arithmetic, common practice, and a simulated truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import registers
@@ -60,6 +62,17 @@ def test_the_published_ceiling_holds_for_the_best_donors(tmp_path):
     table = ledger(rich, "P1", safe_share=0.5).table().set_index("term")
     assert table.loc["allowance", "estimate"] == 6000.0
     assert "ceiling" in table.loc["allowance", "flag"]
+
+
+def test_limits_beyond_the_ceiling_are_held_to_it_one_by_one(tmp_path):
+    """150 cm2 x 110 = 16,500, SE 1,650; 40 %: 6,600, from 0.4 x (16,500 - 1.96 x 1,650) = 5,306 to 7,894."""
+    register = _register(tmp_path)
+    rich = register.patients.assign(donor_fu_cm2=110.0)
+    table = ledger(replace(register, patients=rich), "P1", safe_share=0.4).table().set_index("term")
+    left = table.loc["left"]
+    assert (left["estimate"], left["ci_high"]) == (3_900.0, 3_900.0)
+    assert left["ci_low"] == pytest.approx(0.4 * (16_500 - 1.959964 * 1_650) - 2_100, abs=0.01)
+    assert np.isnan(table.loc["left at 50 %", "ci_low"])
 
 
 def test_a_whole_scalp_takes_two_sessions_as_commonly_practised(tmp_path):

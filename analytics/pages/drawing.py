@@ -149,10 +149,15 @@ def axis_name(what: str, unit: str) -> str:
 
 
 def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
-    """Return a label a row: its groups, and its term where the groups do not tell the rows apart."""
+    """Return a label a row: its groups, and its term where the groups do not tell the rows apart.
+
+    A group that all rows are of is not said: the picture's title says it.
+    """
     columns = list(by)
     if not columns or frame.duplicated(columns).any():
         columns.append("term")
+    if len(frame) > 1 and "term" in columns and frame["term"].is_unique:
+        columns = [c for c in columns if c == "term" or frame[c].nunique() > 1]
     labels = []
     for _, row in frame.iterrows():
         first, *rest = columns
@@ -198,6 +203,17 @@ def name_lines_above(axes: Sequence[Axes]) -> None:
         figure.legend(
             named.values(), named, loc="outside upper left", ncols=len(named), frameon=False, handlelength=2.6
         )
+
+
+def name_axes(axes: Sequence[Axes], x: str, y: str) -> None:
+    """Name the axes once for all panels."""
+    if len(axes) == 1:
+        axes[0].set_xlabel(x)
+        axes[0].set_ylabel(y)
+        return
+    figure: Any = axes[0].figure
+    figure.supxlabel(x, fontsize=STYLE["axes.labelsize"])
+    figure.supylabel(y, fontsize=STYLE["axes.labelsize"])
 
 
 def svg(figure: Figure) -> str:

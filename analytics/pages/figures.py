@@ -60,6 +60,16 @@ PICTURES: dict[str, Callable[..., Axes]] = {
 }
 
 
+# What the bars and bands of a picture are, where it is not the interval of each row; empty: it draws none.
+BARS: dict[str, str] = {
+    "case": "Bars: 95 % intervals of a count. Grey: half, and nine in ten, of the practice's readings. Blue: "
+    "50, 80 and 95 % limits of a count to come.",
+    "drafts": "Bars: 95 % limits of a count to come.",
+    "run_charts": "",
+    "cases": "",
+    **dict.fromkeys(("power", "width", "ledger", "balance", "overlap", "sentence", "funnel", "run"), ""),
+}
+
 # Pictures that can have nothing to show though their result has rows, and the words for it.
 UNSAID: dict[str, Callable[[Result], str]] = {"splits": figures_yields.unsaid}
 

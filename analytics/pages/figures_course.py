@@ -1,5 +1,8 @@
 """Pictures of a case: readings and forecast on the practice's centiles; what a forecast's width holds."""
 
+from typing import Any
+
+import matplotlib.ticker as mpl_ticker
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -32,8 +35,8 @@ def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axe
         panel.set_title(drawing.title_case(place))
         panel.set_xlim(left=0)
         panel.set_ylim(-25, 145)
-        panel.set_xlabel("Months since the session")
-    axes[0].set_ylabel("Yield (% of planted hairs)")
+        panel.xaxis.set_major_locator(mpl_ticker.MultipleLocator(6))
+    drawing.name_axes(axes, "Months since the session", "Yield (percent of planted hairs)")
     return axes[0]
 
 
@@ -62,9 +65,14 @@ def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
             base = base + share
         panel.set_title(drawing.title_case(place))
         panel.set_ylim(0, 100)
-        panel.set_xlabel("Months since the session")
-    axes[0].set_ylabel("Share of the variance (%)")
-    axes[0].legend(loc="lower center", bbox_to_anchor=(0.5, 1.08), ncols=2, frameon=False, fontsize=7.4)
+        panel.set_xlim(left=0)
+        panel.xaxis.set_major_locator(mpl_ticker.MultipleLocator(6))
+    drawing.name_axes(axes, "Months since the session", "Share of the variance (percent)")
+    named = dict(zip(*reversed(axes[0].get_legend_handles_labels()), strict=True))
+    figure: Any = axes[0].figure
+    figure.legend(
+        named.values(), named, loc="outside upper left", ncols=2 if narrow else 4, frameon=False, fontsize=7.8
+    )
     return axes[0]
 
 

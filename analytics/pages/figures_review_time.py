@@ -102,7 +102,11 @@ def cases(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
     axes[0].set_ylabel(drawing.title_case(str(line["unit"].iloc[0])))
     axes[0].grid(axis="y")
     _cusum_panel(axes[1], result, group, names[0], titled=False)
-    axes[1].set_title("The chart with a rule (CUSUM): a signal where it meets the line")
+    axes[1].set_title(
+        "A signal where it meets the line"
+        if narrow
+        else "The chart with a rule (CUSUM): a signal where it meets the line"
+    )
     return axes[0]
 
 
@@ -160,8 +164,7 @@ def before_after(result: Result, ax: Axes | None = None, *, narrow: bool = False
     if ends:
         drawing.label_line_ends(axes, ends)
     unit = str(result.path["unit"].iloc[0])
-    name = drawing.readable(str(result.path["criterion"].iloc[0]))
-    axes.set_ylabel(drawing.axis_name(drawing.title_case(name), unit))
+    axes.set_ylabel(drawing.title_case(words.unit_name(unit)))
     axes.set_xlabel("Register month of the operation")
     axes.grid(axis="y")
     return axes

@@ -63,7 +63,9 @@ def _row_text(ax: Axes, y: int, label: str, row: pd.Series, places: int, *, narr
     n = words.number(row["n_patients"]) if pd.notna(row.get("n_patients", np.nan)) else ""
     if narrow:
         text = f"{label}: {said}, n {n}" if n else f"{label}: {said}"
-        ax.annotate(text, (0, y - 0.34), xycoords=("axes fraction", "data"), fontsize=7.8)
+        # The text hides the line of no difference behind it.
+        behind = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}
+        ax.annotate(text, (0, y - 0.34), xycoords=("axes fraction", "data"), fontsize=7.8, bbox=behind)
         return
     _at_right(ax, said, (1, y), ("axes fraction", "data"), va="center", fontsize=8.2)
     if n and pd.notna(row["estimate"]):

@@ -23,9 +23,10 @@ def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
     row_in = NARROW_ROW_IN if narrow else ROW_IN
     heights = [int((table["unit"] == unit).sum()) * row_in + 0.75 for unit in units]
     axes = drawing.panels(ax, len(units), narrow=narrow, columns=1, share="", heights_in=heights)
+    labels = pd.Series(drawing.row_labels(table, result.by), index=table.index)
     for panel, unit in zip(axes, units, strict=True):
         rows = table[table["unit"] == unit]
-        interval_rows(panel, rows, drawing.row_labels(rows, result.by), narrow=narrow)
+        interval_rows(panel, rows, list(labels[rows.index]), narrow=narrow)
         panel.set_xlabel(drawing.axis_name(_what(rows), unit))
     return axes[0]
 
@@ -205,11 +206,16 @@ def _of_panel(frame: pd.DataFrame | None, panel_by: str | None, name: object) ->
 
 
 def _at_risk(ax: Axes, at_risk: pd.DataFrame, panel_by: str | None, name: object) -> None:
-    """Write how many are still followed at each month, under the month."""
+    """Write how many are followed and not yet there at each month, under the month."""
     rows = _of_panel(at_risk, panel_by, name)
     assert rows is not None
     ax.annotate(
-        "still followed", (0, -0.2), xycoords="axes fraction", va="top", fontsize=7.2, color=drawing.QUIET
+        "followed, not yet there",
+        (0, -0.2),
+        xycoords="axes fraction",
+        va="top",
+        fontsize=7.2,
+        color=drawing.QUIET,
     )
     for _, row in rows.iterrows():
         ax.annotate(
@@ -231,15 +237,8 @@ def _name_axes(axes: list[Axes], result: Result, path: pd.DataFrame) -> None:
             panel.xaxis.set_major_locator(
                 mpl_ticker.MultipleLocator(3 if path["x"].max() <= SHORT_MONTHS else 6)
             )
-    figure = axes[0].figure
     named = "Months since the session" if x_name == "month" else drawing.title_case(x_name)
-    if len(axes) == 1:
-        axes[0].set_xlabel(named)
-        axes[0].set_ylabel(drawing.axis_name(_what(path), unit))
-        return
-    assert figure is not None
-    figure.supxlabel(named, fontsize=8.6)
-    figure.supylabel(drawing.axis_name(_what(path), unit), fontsize=8.6)
+    drawing.name_axes(axes, named, drawing.axis_name(_what(path), unit))
 
 
 def _what(rows: pd.DataFrame) -> str:

@@ -118,10 +118,13 @@ def tipping(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
     for _, row in tips.iterrows():
         panel.axvline(row["estimate"], linestyle=(0, (2, 2)), **QUIET_LINE)
         right = row["estimate"] > 0
+        # Beyond the line the band leaves no difference; there its other side of the line is free.
+        side = "higher" if str(row["flag"]).endswith("higher") else "lower"
         panel.annotate(
-            f"{row['flag']}", (row["estimate"], 0.03), xycoords=("data", "axes fraction"), rotation=90,
-            xytext=(-3 if right else 3, 0), textcoords="offset points", ha="right" if right else "left",
-            va="bottom", fontsize=7.4, color=drawing.QUIET,
+            f"{side} from\n{words.number(row['estimate'])} points on",
+            (row["estimate"], 0.04 if right else 0.96), xycoords=("data", "axes fraction"),
+            xytext=(4 if right else -4, 0), textcoords="offset points", ha="left" if right else "right",
+            va="bottom" if right else "top", fontsize=7.6, color=drawing.QUIET,
         )  # fmt: skip
     panel.set_xlabel(
         "Points added to the missing\nof the compared group"

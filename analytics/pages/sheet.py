@@ -45,7 +45,7 @@ from analytics.pages import (
     words,
 )
 from analytics.pages.sheet_marks import END_TYPE, LEFT_FILE, RESULTS_FILE, RUN_VARIABLE
-from analytics.pages.sheet_page import Page, result_of, say, verdict
+from analytics.pages.sheet_page import Page, about, result_of, say, verdict
 from analytics.records import Records
 from analytics.results import Result
 
@@ -150,7 +150,7 @@ def answer(page: Page, sentence: str) -> None:
     """Write the one-line answer, first on the page and on its card."""
     said = _for_audience(page, sentence)
     page.written.append({"kind": "answer", "text": said})
-    _show(sheet_blocks.answer_block(said))
+    _show(sheet_blocks.answer_block(said, about(page)))
 
 
 def lead(page: Page, sentence: str) -> None:
@@ -224,15 +224,18 @@ def figure(page: Page, name: str, title: str, *, alt: str, caption: str = "") ->
     _show(sheet_blocks.figure_block(result, number, title, alt, caption))
 
 
-def table(page: Page, name: str, title: str, *, notes: Sequence[str] = ()) -> None:
-    """Write a result as a table, with its notes beneath."""
+def table(
+    page: Page, name: str, title: str, *, notes: Sequence[str] = (), rows_are: str = tables.ROWS
+) -> None:
+    """Write a result as a table, with its notes beneath; `rows_are` names what its rows count."""
     result = result_of(page, name)
     if result.table().empty:
         _withheld(page, title)
         return
     number = _next(page, "table")
     page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
-    _show(tables.show(result, table_id=f"t{number}", title=f"Table {number}. {title}", notes=tuple(notes)))
+    caption = f"Table {number}. {title}"
+    _show(tables.show(result, table_id=f"t{number}", title=caption, notes=tuple(notes), rows_are=rows_are))
 
 
 def frame(
@@ -245,15 +248,17 @@ def frame(
     notes: Sequence[str] = (),
     most: int = tables.MAX_ROWS,
     folded: bool = False,
+    of: str = "",
 ) -> None:
-    """Write a plain frame (a list of cases, a flow of records) as a table."""
+    """Write a plain frame (a list of cases, a flow of records) as a table; `of` names the result it shows."""
     shown = disclosure.protect_frame(rows, page.audience)
     if shown.empty:
         none = "none" if page.audience == "internal" else "none, or none that this audience may see"
         _withheld(page, title) if len(rows) else _show(f"<p>{html.escape(title)}: {none}.</p>")
         return
     number = _next(page, "table")
-    entry = {"kind": "table", "id": f"t{number}", "title": title, "frame": sheet_content.plain_rows(shown)}
+    rows_shown = sheet_content.plain_rows(shown)
+    entry = {"kind": "table", "id": f"t{number}", "name": of, "title": title, "frame": rows_shown}
     page.written.append(entry)
     caption = f"Table {number}. {title}"
     html_table = tables.show(
@@ -271,7 +276,7 @@ def frame(
 def method(page: Page, *names: str) -> None:
     """Write how each result was made, how many rows it rests on, and which of its checks failed."""
     named = {name: result_of(page, name) for name in names or tuple(page.results)}
-    _show(sheet_blocks.method_block(named, page.audience))
+    _show(sheet_blocks.method_block(named, page.audience, page.written))
 
 
 def left_out(page: Page, name: str, *, reasons: dict[str, str] | None = None) -> None:

@@ -3,13 +3,14 @@
 import base64
 import html
 import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from analytics.pages import disclosure, drawing, figures, tables, words
-from analytics.results import Result
+from analytics.results import LEVEL, Result
 
 MAIN_NUMBERS = 8
 NOTES_IN_CAPTION = 2  # more of them stand under the figure's table alone
@@ -23,14 +24,18 @@ CAUTIONS = (
 )
 
 
-def answer_block(sentence: str) -> str:
-    """Return the one-line answer; a number that stands before its bracketed interval is set stronger."""
+def answer_block(sentence: str, about: str = "") -> str:
+    """Return the one-line answer; a number that stands before its bracketed interval is set stronger.
+
+    `about` stands beneath it: whose numbers these are, and who may read them.
+    """
     strong = re.sub(
         rf"(−?[\d.,]*\d(?:{words.THIN}%| (?:points|months|hairs/cm²))?)(?= \()",
         r"<strong>\1</strong>",
         _safe(sentence),
     )
-    return f'<section class="rw-answer" id="answer" aria-label="Answer"><p>{strong}</p></section>'
+    line = f'<p class="rw-about">{_safe(about)}</p>' if about else ""
+    return f'<section class="rw-answer" id="answer" aria-label="Answer"><p>{strong}</p>{line}</section>'
 
 
 def lead_block(sentence: str) -> str:
@@ -74,25 +79,47 @@ def main_numbers(result: Result) -> str:
     return "; ".join(said) + (f"; and {left} more in the table beneath" if left > 0 else "") + "."
 
 
-def method_block(named: dict[str, Result], audience: str) -> str:
-    """Return how the results were made, from how many rows, which checks did not pass; the same once."""
+def method_block(named: dict[str, Result], audience: str, shown: Sequence[Mapping[str, Any]] = ()) -> str:
+    """Return how the results were made, from how many rows, which checks did not pass; the same once.
+
+    `shown` holds the figures and tables written so far: a method is headed by those that show it.
+    """
     said: dict[str, list[str]] = {}
     for name, result in named.items():
-        said.setdefault(_how(result, audience), []).append(drawing.readable(name))
-    items = [
-        f"<dt>{_safe(drawing.title_case(', '.join(names)))}</dt><dd>{how}</dd>" for how, names in said.items()
-    ]
+        said.setdefault(_how(result, audience), []).append(name)
+    items = [f"<dt>{_safe(_shown_in(names, shown))}</dt><dd>{how}</dd>" for how, names in said.items()]
     return f'<dl class="rw-method">{"".join(items)}</dl>'
+
+
+def _shown_in(names: Sequence[str], shown: Sequence[Mapping[str, Any]]) -> str:
+    """Return the figures and tables that show the results, by number; the names of those without any."""
+    parts = []
+    for kind in ("figure", "table"):
+        numbers = [str(e["id"][1:]) for e in shown if e["kind"] == kind and e.get("name") in names]
+        if numbers:
+            parts.append(f"{kind}{'s' if len(numbers) > 1 else ''} {_listed(numbers)}")
+    seen = {entry.get("name") for entry in shown}
+    parts += [drawing.readable(name) for name in names if name not in seen]
+    return drawing.title_case("; ".join(parts))
+
+
+def _listed(words_: Sequence[str]) -> str:
+    return words_[0] if len(words_) == 1 else f"{', '.join(words_[:-1])} and {words_[-1]}"
 
 
 def _how(result: Result, audience: str) -> str:
     facts = disclosure.protect_facts(result.facts(), audience).iloc[0]
     how = _safe(words.sentence(str(facts["method"])))
-    rests_on = f"From {_count(facts['n_rows'])} rows of {_count(facts['n_patients'])} patients"
-    out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] else ""
+    parts = [
+        f"{_count(facts[column])} {one if facts[column] == 1 else f'{one}s'}"
+        for column, one in (("n_rows", "row"), ("n_patients", "patient"))
+        if facts[column] != 0
+    ]
+    rests_on = f" From {' of '.join(parts)}" if parts else ""
+    out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] and parts else ""
     failed = ", ".join(drawing.readable(check) for check, passed in result.checks.items() if not passed)
     warning = f" <strong>Checks not passed: {_safe(failed)}.</strong>" if failed else ""
-    return f"{how} {rests_on}{out}.{warning}"
+    return f"{how}{rests_on}{out}{'.' if rests_on else ''}{warning}"
 
 
 def cautions_block(more: tuple[str, ...], audience: str) -> str:
@@ -104,14 +131,27 @@ def cautions_block(more: tuple[str, ...], audience: str) -> str:
 
 
 def _caption(result: Result, caption: str) -> str:
-    table = result.table()
     parts = [_safe(words.sentence(caption))] if caption else []
-    if "ci_low" in table and table["ci_low"].notna().any():
-        levels = table["level"].dropna() if "level" in table else pd.Series(dtype=float)
-        level = float(levels.iloc[0]) if len(levels) else 0.95
-        parts.append(f"Bars and bands: {100 * level:g}{words.THIN}% intervals.")
+    if bars := figures.BARS.get(result.picture, _levels(result)):
+        parts.append(_safe(bars.replace(" %", f"{words.THIN}%")))
     notes = result.notes if len(result.notes) <= NOTES_IN_CAPTION else ()
     return " ".join([*parts, *(_safe(words.sentence(note)) for note in notes)])
+
+
+def _levels(result: Result) -> str:
+    """Return the level of the intervals drawn, and which rows have another."""
+    table = result.table()
+    if "ci_low" not in table or table["ci_low"].isna().all():
+        return ""
+    known = table[table["ci_low"].notna()]
+    level = known["level"].fillna(LEVEL) if "level" in known else pd.Series(LEVEL, index=known.index)
+    usual = float(level.mode().iloc[-1])
+    said = f"Bars and bands: {100 * usual:g} % intervals"
+    labels = pd.Series(drawing.row_labels(table, result.by), index=table.index)
+    for other in level[level.ne(usual)].unique():
+        named = ", ".join(labels[level.index[level.eq(other)]])
+        said += f"; {100 * float(other):g} % for {named[:1].lower()}{named[1:]}"
+    return f"{said}."
 
 
 def _count(value: Any) -> str:

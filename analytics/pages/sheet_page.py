@@ -27,6 +27,19 @@ class Page:
         return str(self.settings.get("audience", "internal"))
 
 
+def about(page: Page) -> str:
+    """Return whose numbers the page holds, from when, and who may read it; codes for this clinic alone."""
+    parts = []
+    if page.audience == "internal":
+        named = {name: page.settings.get(name) for name in ("patient", "surgeon", "team")}
+        parts += [f"{name.capitalize()} {code}." for name, code in named.items() if code]
+    if page.settings.get("as_of"):
+        parts.append(f"As of {page.settings['as_of']}.")
+    if page.records is not None and (banner := disclosure.BANNER.get(page.audience, "")):
+        parts.append(banner)
+    return " ".join(parts)
+
+
 def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
     """Return one number of a result in words: value, unit, interval, number of patients.
 

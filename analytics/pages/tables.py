@@ -13,9 +13,9 @@ import pandas as pd
 from analytics.pages import naming, words
 from analytics.results import Result
 
-MAX_ROWS = 50
+MAX_ROWS = 50  # of a plain frame; a result's table is shown whole
 # Column headings of a result's table, in reading order after the groups.
-ESTIMATE, INTERVAL, PATIENTS, ROWS, TEST = "Estimate", "Interval", "Patients", "Counts", "p"
+ESTIMATE, INTERVAL, PATIENTS, ROWS, TEST = "Estimate", "Interval", "Patients", "Rows", "p"
 RAISED = "ᵃᵇᶜᵈᵉᶠᵍʰⁱʲᵏˡᵐⁿᵒᵖʳˢᵗᵘᵛʷˣʸᶻ"
 SHORT_FLAG = 32  # letters of a reason that may stand in a cell
 
@@ -29,6 +29,7 @@ def show(
     labels: dict[str, str] | None = None,
     places: dict[str, int] | None = None,
     most: int = MAX_ROWS,
+    rows_are: str = ROWS,
 ) -> str:
     """Return a result or a frame as an HTML table.
 
@@ -47,20 +48,22 @@ def show(
     places
         Decimals by column, for a frame; 1 where not named, 0 for whole numbers.
     most
-        Rows shown at most.
+        Rows of a frame shown at most.
+    rows_are
+        What a result's rows count, as the heading of their number.
     """
     if isinstance(what, Result):
-        frame, marked = of_result(what)
-        notes = (*marked, *notes, *what.notes)
+        frame, marked = of_result(what, rows_are=rows_are)
+        notes, most = (*marked, *notes, *what.notes), len(frame)
     else:
         frame = of_frame(what, labels=labels or {}, places=places or {})
     if len(frame) > most:
-        notes = (*notes, f"The first {most} of {len(frame)} rows; all of them are in the workbook file.")
+        notes = (*notes, f"The first {most} of {len(frame)} rows; all of them are in the Excel file.")
     kind = "rw-table" if isinstance(what, Result) else "rw-table rw-frame"
     return _html(frame.head(most), table_id, title, notes, kind)
 
 
-def of_result(result: Result) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def of_result(result: Result, *, rows_are: str = ROWS) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return a result's table as text, one column a heading, and its footnotes.
 
     The unit stands in the heading where the table has one unit, else behind each number. What a row's flag
@@ -89,7 +92,12 @@ def of_result(result: Result) -> tuple[pd.DataFrame, tuple[str, ...]]:
             else words.limits(row["ci_low"], row["ci_high"], places[str(row["unit"])])
             for _, row in table.iterrows()
         ]
-    return _rest(out, table), tuple(f"{mark} {words.sentence(flag)}" for flag, mark in marks.items())
+    # On the page of one patient a column of ones says nothing; elsewhere a 1 is a warning.
+    of = [result.facts()["n_patients"], table["n_patients"] if "n_patients" in table else pd.Series([0])]
+    is_of_one = all(bool(n.eq(1).all()) for n in of)
+    return _rest(out, table, rows_are, is_of_one=is_of_one), tuple(
+        f"{mark} {words.sentence(flag)}" for flag, mark in marks.items()
+    )
 
 
 def _flag(row: pd.Series) -> str:
@@ -148,10 +156,11 @@ def _interval_heading(table: pd.DataFrame) -> str:
     return f"{100 * float(levels[0]):g}{words.THIN}% interval" if len(levels) == 1 else INTERVAL
 
 
-def _rest(out: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
-    """Add what the numbers rest on: counts, test, and the note of a row that needs one."""
-    for column, name in (("n_patients", PATIENTS), ("n_rows", ROWS)):
-        if column in table and table[column].notna().any():
+def _rest(out: pd.DataFrame, table: pd.DataFrame, rows_are: str, *, is_of_one: bool) -> pd.DataFrame:
+    """Add what the numbers rest on: patients (not where all is of one patient), rows, and the test."""
+    for column, name in (("n_patients", PATIENTS), ("n_rows", rows_are)):
+        is_told = column in table and table[column].notna().any()
+        if is_told and not (column == "n_patients" and is_of_one and len(table) > 1):
             out[name] = table[column].map(lambda n: "" if pd.isna(n) else words.number(n))
     if "p_value" in table and table["p_value"].notna().any():
         out[TEST] = table["p_value"].map(_p_value)
@@ -197,7 +206,11 @@ def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]
     # A table wider than a telephone scrolls; a keyboard must be able to reach it, so it is a named region.
     region = f'class="{kind}" tabindex="0" role="region" aria-label="{html_escape(title or "Table")}"'
     html = re.sub(r'(<div id="[^"]*") style="[^"]*"', lambda m: f"{m.group(1)} {region}", html, count=1)
-    caption = f"<caption>{html_escape(title)}</caption>" if title else ""
+    # What is inside a span stays in sight while a wide table is scrolled.
+    html = re.sub(
+        r'(<td class="gt_sourcenote"[^>]*>)(.*?)(</td>)', r"\1<span>\2</span>\3", html, flags=re.DOTALL
+    )
+    caption = f"<caption><span>{html_escape(title)}</span></caption>" if title else ""
     return re.sub(r"(<table[^>]*>)", lambda m: m.group(1) + caption, html, count=1)
 
 
@@ -222,4 +235,5 @@ def _is_contiguous(column: pd.Series) -> bool:
 
 
 def _is_numeric_text(column: pd.Series) -> bool:
-    return bool(column.astype(str).str.match(r"^[−\d]|^$|^not available|^below").mean() > 0.7)
+    """Return whether most cells begin with a number; a code (0108, 0108-2) is none."""
+    return bool(column.astype(str).str.match(r"^(?!0\d|\d+-)[−\d]|^$|^not available|^below").mean() > 0.7)

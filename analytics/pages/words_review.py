@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.pages import words
-from analytics.results import Result
+from analytics.results import LEVEL, Result
 from analytics.review_change import AT_END, DETECTABLE, STEP
 from analytics.review_indicators import ALL_DUE, PATIENTS
 from analytics.review_measures import CANNOT_TELL, MET, NO_DATA, NOT_MET
@@ -20,11 +20,11 @@ WITHHELD = "withheld"
 NO_BREAK = "\N{NO-BREAK SPACE}"
 PLACES = {"min": 0, "hairs per graft": 2}
 CHARTS = {
-    "individuals": "individuals",
-    "p": "p",
-    "p_prime": "p, widened",
-    "u": "u",
-    "u_prime": "u, widened",
+    "individuals": "means",
+    "p": "shares",
+    "p_prime": "shares, widened",
+    "u": "rates",
+    "u_prime": "rates, widened",
     "g": "sessions between events",
 }
 
@@ -82,7 +82,9 @@ def audit_table(result: Result) -> pd.DataFrame:
             "criterion": rows["name"],
             "standard": [f"{r['direction']} {_value(r['standard'], r['unit'])}" for _, r in rows.iterrows()],
             "counted": [_counted(row) for _, row in rows.iterrows()],
-            "this_quarter": [_with_limits(r, "estimate", "ci_low", "ci_high") for _, r in rows.iterrows()],
+            f"this_quarter ({_level(result)})": [
+                _with_limits(r, "estimate", "ci_low", "ci_high") for _, r in rows.iterrows()
+            ],
             "outcome": rows["outcome"].str.replace(" ", NO_BREAK),
         }
     )
@@ -98,7 +100,7 @@ def also_table(result: Result) -> pd.DataFrame:
             "criterion": rows["criterion"].map(names),
             "counted_over": rows["term"].str.removeprefix("this quarter, ").str.removeprefix("of "),
             "n_counted": rows["n_rows"],
-            "this_quarter": [
+            f"this_quarter ({_level(result)})": [
                 _with_limits(row, "estimate", "ci_low", "ci_high") for _, row in rows.iterrows()
             ],
         }
@@ -114,8 +116,12 @@ def change_table(result: Result) -> pd.DataFrame:
             "criterion": frame["name"],
             "this_quarter": [_value(row["estimate"], row["unit"]) for row in rows],
             "last_quarter": [_value(row["last_estimate"], row["unit"]) for row in rows],
-            "difference": [_with_limits(row, "change", "change_low", "change_high") for row in rows],
-            "four_quarters": [_with_limits(row, "year_estimate", "year_low", "year_high") for row in rows],
+            f"difference ({_level(result)})": [
+                _with_limits(row, "change", "change_low", "change_high", is_gap=True) for row in rows
+            ],
+            f"four_quarters ({_level(result)})": [
+                _with_limits(row, "year_estimate", "year_low", "year_high") for row in rows
+            ],
             "over_four_quarters": frame["year_outcome"],
         }
     )
@@ -210,12 +216,21 @@ def differences_table(result: Result) -> pd.DataFrame:
         {
             "characteristic": rows["characteristic"],
             **{
-                side: [_shown(v, 1, u) for v, u in zip(rows[side], unit, strict=True)]
+                side: [
+                    _shown(v, 0 if abs(v) >= words.WHOLE_FROM and not u else 1, u)
+                    for v, u in zip(rows[side], unit, strict=True)
+                ]
                 for side in ("seen", "absent")
             },
             "standardised_difference": rows["standardised_difference"].map(lambda v: _shown(v, 2)),
         }
-    )
+    ).rename(columns={side: _side(rows, side) for side in ("seen", "absent")})
+
+
+def _side(rows: pd.DataFrame, side: str) -> str:
+    """Return the heading of a side with its number, where that may be shown."""
+    n = rows.get(f"n_{side}", pd.Series(dtype=float)).dropna()
+    return f"{side} (n {words.number(n.iloc[0])})" if len(n) else side
 
 
 def _shown(value: float, places: int, unit: str = "") -> str:
@@ -233,11 +248,18 @@ def _value(value: float, unit: str) -> str:
     return words.with_unit(words.number(value, places), "" if unit == "hairs per graft" else unit)
 
 
-def _with_limits(row: pd.Series, estimate: str, low: str, high: str) -> str:
-    places = PLACES.get(str(row["unit"]), 1)
+def _level(result: Result) -> str:
+    known = result.table()["level"].dropna()
+    return f"{100 * float(known.iloc[0] if len(known) else LEVEL):g}{THIN}% interval"
+
+
+def _with_limits(row: pd.Series, estimate: str, low: str, high: str, *, is_gap: bool = False) -> str:
+    """Return a value with its unit and interval; a difference of percentages is in points."""
+    unit = str(row["unit"])
+    places = PLACES.get(unit, 1)
     if pd.isna(row[estimate]):
         return WITHHELD if row.get("outcome") == WITHHELD else words.NOT_AVAILABLE
-    said = words.number(row[estimate], places)
+    said = words.number(row[estimate], places) if is_gap else _value(row[estimate], unit)
     return said if pd.isna(row[low]) else f"{said} ({words.limits(row[low], row[high], places)})"
 
 
@@ -291,7 +313,8 @@ def _operators(result: Result) -> str:
     chance = rows[rows["term"].eq("chance to be flagged")]["estimate"].dropna()
     if differs.empty:
         seen = f"{chance.min():.0f} to {chance.max():.0f} times in 100" if len(chance) else "hardly ever"
-        return f"No operator differs from the others by more than chance; a true change would be seen {seen}."
+        shift = "doubled odds" if versus["unit"].eq("ratio").all() else "a true fall of 5 points"
+        return f"No operator differs from the others by more than chance; {shift} would be seen {seen}."
     distance = np.log(differs["estimate"]) if differs["unit"].eq("ratio").all() else differs["estimate"]
     name = distance.abs().idxmax()
     here = rows[rows[by].eq(name)].set_index("term")["estimate"]
@@ -369,10 +392,18 @@ def _absent(result: Result) -> str:
     rows = result.table().set_index("term")
     seen, weighted = rows.loc["as seen"], rows.loc["weighted for who was seen"]
     low, high = rows.loc["lower bound", "estimate"], rows.loc["upper bound", "estimate"]
+    of_yield = any("points below" in note for note in result.notes)
+    worst = "had the absent grown 10 points less" if of_yield else "counting all the absent as no"
+    best = "10 points more" if of_yield else "all as yes"
     return (
-        f"As seen {seen['estimate']:.0f}{THIN}%, weighted for who came {weighted['estimate']:.0f}{THIN}%; "
-        f"with the absent at their worst {low:.0f}{THIN}%, at their best {high:.0f}{THIN}%."
+        f"as seen {_percent(seen)}, weighted for who came {_percent(weighted)}; "
+        f"{worst} {low:.0f}{THIN}%, {best} {high:.0f}{THIN}%."
     )
+
+
+def _percent(row: pd.Series) -> str:
+    limits = words.limits(row["ci_low"], row["ci_high"])
+    return f"{row['estimate']:.0f}{THIN}% (95{THIN}% interval {limits})"
 
 
 def _listed(names) -> str:

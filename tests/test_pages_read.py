@@ -1,0 +1,152 @@
+"""What a reader meets beside a number: its level, what its rows count, whose page it is, what is needed.
+
+Expectations are worked by hand from the small frames given here.
+"""
+
+import pandas as pd
+import pytest
+
+from analytics.pages import figures, sheet, sheet_blocks, tables, words_course, words_review, words_study
+from analytics.results import Result
+
+THIN = "\u202f"
+
+
+def _result(picture: str = "intervals", patients: tuple[str, ...] = ("p1", "p2"), **columns) -> Result:
+    frame = pd.DataFrame(
+        {
+            "term": ["yield", "tempo"],
+            "estimate": [2.0, 3.0],
+            "se": 1.0,
+            "ci_low": [0.0, 1.0],
+            "ci_high": [4.0, 5.0],
+            "level": 0.95,
+            "unit": "points",
+            "n_patients": 2,
+            "n_rows": 3,
+            **columns,
+        }
+    )
+    used = pd.DataFrame({"patient_id": list(patients), "reason": ""})
+    return Result(frame, used, "as given", picture=picture)
+
+
+def test_a_caption_names_the_row_whose_interval_has_another_level():
+    said = sheet_blocks._caption(_result(level=[0.95, 0.9]), "")
+    assert said == f"Bars and bands: 95{THIN}% intervals; 90{THIN}% for tempo."
+
+
+@pytest.mark.parametrize("picture", ["power", "width", "ledger", "balance", "overlap", "cases"])
+def test_a_picture_without_intervals_claims_none(picture):
+    assert sheet_blocks._caption(_result(picture), "") == ""
+
+
+def test_every_picture_with_its_own_words_for_bars_exists():
+    assert set(figures.BARS) <= set(figures.PICTURES)
+
+
+def test_a_method_is_headed_by_the_figures_and_tables_that_show_it():
+    shown = [
+        {"kind": "figure", "id": "f2", "name": "answer"},
+        {"kind": "table", "id": "t1", "name": "answer"},
+        {"kind": "table", "id": "t4", "name": "again"},
+    ]
+    named = {"answer": _result(), "again": _result(), "unseen_one": _result(picture="curve")}
+    block = sheet_blocks.method_block(named, "internal", shown)
+    assert "<dt>Figure 2; tables 1 and 4; unseen one</dt>" in block
+
+
+def test_one_patient_is_not_patients_and_none_is_not_said():
+    one = sheet_blocks._how(_result(patients=("p1",)), "internal")
+    none = sheet_blocks._how(_result(patients=()), "internal")
+    assert one == "As given. From 1 row of 1 patient."
+    assert none == "As given."
+
+
+def test_rows_are_called_what_they_count():
+    frame, _ = tables.of_result(_result(), rows_are="Placements")
+    assert list(frame.columns)[-2:] == ["Patients", "Placements"]
+
+
+def test_a_column_of_ones_is_left_out_on_the_page_of_one_patient_alone():
+    of_one, _ = tables.of_result(_result(n_patients=1, patients=("p1",)))
+    of_two, _ = tables.of_result(_result(n_patients=1))
+    assert "Patients" not in of_one
+    assert "Patients" in of_two
+
+
+def test_a_result_is_shown_whole_and_a_code_is_not_set_as_a_number():
+    long = pd.concat([_result().table()] * 40, ignore_index=True).assign(term=[f"t{i}" for i in range(80)])
+    html = tables.show(Result(long, pd.DataFrame({"reason": []}), "as given"))
+    assert html.count('scope="row"') == 80
+    codes = pd.DataFrame({"month": [1, 2], "sessions": ["0108-1, 0109-2", "0110-1"], "n": [3, 4]})
+    assert 'gt_left">0108-1' in tables.show(codes)
+
+
+def test_a_page_says_whose_it_is_to_the_clinic_alone():
+    settings = {"patient": "0108", "as_of": "2026-03-31"}
+    page = sheet.Page("own", {**settings, "audience": "internal"}, None, "")
+    assert sheet.about(page) == "Patient 0108. As of 2026-03-31."
+    assert "0108" not in sheet.about(sheet.Page("own", {**settings, "audience": "public"}, None, ""))
+
+
+def test_a_declared_test_is_read_with_its_level_both_p_values_and_conclusion():
+    frame = _result(level=[0.95, 0.9], p_value=[0.12, 0.007]).table()
+    frame = frame.assign(
+        role="secondary",
+        analysis=["a", "b"],
+        flag=[
+            "cannot tell: about 550 patients with an outcome would be needed; adjusted p 0.245 (Holm)",
+            "equivalent; adjusted p 0.020 (Holm); interval of 90 %",
+        ],
+    )
+    read = words_study.declared_tests(
+        Result(frame, pd.DataFrame({"reason": []}), "as given", by=("role", "analysis"))
+    )
+    assert list(read["estimate (interval)"]) == [
+        f"2 points (95{THIN}%: 0 to 4)",
+        f"3 points (90{THIN}%: 1 to 5)",
+    ]
+    assert list(read["p_value"]) == ["0.12", "0.007"]
+    assert list(read["adjusted"]) == ["0.245", "0.020"]
+    assert list(read["conclusion"]) == ["Cannot tell", "Equivalent"]
+    assert list(read["patients_needed"]) == ["about 550", ""]
+
+
+def test_a_call_back_list_has_units_and_limits():
+    """24 with a standard deviation of 10: 24 - 19.6 to 24 + 19.6."""
+    named = pd.DataFrame(
+        {
+            "patient_id": ["0108"], "zone": "hairline", "session_number": 1, "month": 17.6, "n_readings": 5,
+            "yield_now": 24.0, "yield_sd": 10.0, "state": "low", "slow_only": 0.0, "low_only": 0.97,
+            "both": 0.03,
+        }
+    )  # fmt: skip
+    read = words_course.call_back_table(named)
+    assert read.filter(like="true_yield").iloc[0, 0] == f"24{THIN}% (4 to 44)"
+    assert read["low_only"].iloc[0] == f"97{THIN}%"
+
+
+def test_readings_of_a_month_stand_in_one_row():
+    frame = _result(term=["reading", "centile of the reading"], unit="%", x=9.2, place="crown").estimates
+    read = words_course.readings_table(Result(frame, pd.DataFrame({"reason": []}), "as given", by=("place",)))
+    assert len(read) == 1
+    assert list(read.iloc[0]) == ["crown", "9.2", f"2{THIN}% (0 to 4)", "3 (1 to 5)"]
+
+
+def test_the_absent_are_said_by_what_was_assumed_of_them():
+    """10 points less is an assumption, not the worst that can be."""
+    frame = pd.DataFrame(
+        {
+            "term": ["as seen", "weighted for who was seen", "lower bound", "upper bound"],
+            "estimate": [81.0, 80.0, 77.0, 84.0],
+            "ci_low": [77.0, 76.0, None, None],
+            "ci_high": [85.0, 84.0, None, None],
+            "unit": "%",
+        }
+    )
+    note = "Bounds: the absent 10 points below, or above, those seen."
+    of_yield = Result(frame, pd.DataFrame({"reason": []}), "as given", notes=(note,))
+    assert "had the absent grown 10 points less 77" in words_review.in_words(of_yield)
+    of_answers = Result(frame, pd.DataFrame({"reason": []}), "as given")
+    assert "counting all the absent as no 77" in words_review.in_words(of_answers)
