@@ -18,6 +18,7 @@ import pandas as pd
 
 from analytics import measurement, yields_level, yields_season
 from analytics.errors import FitError, ParameterError
+from analytics.measurement import CountError
 from analytics.records import Records
 from analytics.records.dictionary import BASELINE_FROM_MONTH
 from analytics.results import LEVEL, Result
@@ -79,8 +80,8 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
             links[link] = _linked(records, wanted)
         rows, linked_records = links[link]
         try:
-            if wanted["season"] == "levelled" and main:
-                swing = yields_level.estimate(main.rows(), error)
+            if wanted["season"] == "levelled":
+                swing = _swing(main, error)
                 rows = yields_level.levelled(rows, swing)
             result = _line(rows, linked_records, wanted, by=by, level=level, error=error)
         except FitError as problem:
@@ -93,6 +94,7 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
         raise FitError(
             "yields.sensitivity: no reading is usable under any choice; regrowth check says what was left out"
         )
+    season = yields_season.as_result(swing or _swing(main, error), main.rows(), level=level)
     return Result(
         pd.concat(parts, ignore_index=True),
         main.rows(),
@@ -101,8 +103,15 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
         checks=main.checks,
         picture="sensitivity",
         notes=(*main.notes, *not_asked),
-        extra={"season": yields_season.as_result(swing, main.rows(), level=level).estimates} if swing else {},
+        extra={"season": season.estimates},
     )
+
+
+def _swing(main: Result | None, error: CountError) -> yields_level.Season:
+    """Return the swing of the year in the rows of the main line."""
+    if main is None:
+        raise FitError("yields.sensitivity: no reading is usable in the main line")
+    return yields_level.estimate(main.rows(), error)
 
 
 def season_of(lines: Result) -> Result:

@@ -232,10 +232,25 @@ def table(
     if result.table().empty:
         _withheld(page, title)
         return
+    if why := _why_no_number(result):
+        if page.written and page.written[-1].get("text") == why:
+            return  # the figure above has said so
+        page.written.append({"kind": "unsaid", "title": title, "text": why})
+        _show(f"<p>{html.escape(title)}: {html.escape(_for_audience(page, why))}.</p>")
+        return
     number = _next(page, "table")
     page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
     caption = f"Table {number}. {title}"
     _show(tables.show(result, table_id=f"t{number}", title=caption, notes=tuple(notes), rows_are=rows_are))
+
+
+def _why_no_number(result: Result) -> str:
+    """Return the one reason why no row of a result has a number; empty where some has, or reasons differ."""
+    rows = result.table()
+    reasons = list(rows["flag"].fillna("").unique()) if "flag" in rows else []
+    if rows["estimate"].notna().any() or len(reasons) != 1 or disclosure.WITHHELD in reasons[0]:
+        return ""
+    return str(reasons[0])
 
 
 def frame(
