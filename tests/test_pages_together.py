@@ -90,6 +90,30 @@ def test_what_is_in_the_store_is_not_asked_again(monkeypatch, tmp_path):
     assert set(tmp_path.iterdir()) == entries
 
 
+def pid_or_end(first: int, ends: bool) -> int:
+    """Return the process that answers, or end it unless it is the first one."""
+    if ends and os.getpid() != first:
+        os._exit(9)
+    return os.getpid()
+
+
+def test_a_helper_at_work_begins_what_is_asked_for_later():
+    together.answers({n: (process_of, {"name": n}) for n in "ab"}, None, "")
+    assert together.begun(pid_or_end, HERE, False)() != HERE
+
+
+def test_a_helper_lost_on_the_way_costs_time_alone():
+    together.answers({n: (process_of, {"name": n}) for n in "ab"}, None, "")
+    assert together.begun(pid_or_end, HERE, True)() == HERE
+    assert together.begun(pid_or_end, HERE, True)() == HERE
+
+
+def test_one_core_begins_nothing_elsewhere(monkeypatch):
+    together.answers({n: (process_of, {"name": n}) for n in "ab"}, None, "")
+    monkeypatch.setenv(together.CORES_VARIABLE, "1")
+    assert together.begun(pid_or_end, HERE, False)() == HERE
+
+
 def shares(weights, *, values) -> np.ndarray:
     """Return the weighted mean."""
     return np.array([weights @ values / weights.sum()])

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from analytics.pages import disclosure, drawing, figures, tables, words
+from analytics.pages import disclosure, drawing, figures, tables, together, words
 from analytics.results import LEVEL, Result
 
 MAIN_NUMBERS = 8
@@ -48,8 +48,8 @@ def figure_block(result: Result, number: int, title: str, alt: str, caption: str
 
     Both drawings are one image to the reader: the browser takes the one that fits.
     """
-    wide = drawing.svg(figures.draw(result).figure)  # type: ignore[arg-type]
-    narrow = drawing.svg(figures.draw(result, narrow=True).figure)  # type: ignore[arg-type]
+    narrow_one = together.begun(_drawn, result, True)
+    wide, narrow = _drawn(result, False), narrow_one()
     data = tables.show(result, table_id=f"f{number}d", title=f"Numbers of figure {number}")
     written = html.escape(f"{alt.rstrip('.')}. {main_numbers(result)}", quote=True)
     return (
@@ -60,6 +60,10 @@ def figure_block(result: Result, number: int, title: str, alt: str, caption: str
         f"<figcaption>{_caption(result, caption)}</figcaption></figure>"
         f"{folded(f'The numbers of figure {number}', data)}"
     )
+
+
+def _drawn(result: Result, narrow: bool) -> str:
+    return drawing.svg(figures.draw(result, narrow=narrow).figure)  # type: ignore[arg-type]
 
 
 def folded(title: str, content: str) -> str:

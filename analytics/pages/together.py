@@ -13,7 +13,7 @@ import functools
 import os
 from collections import deque
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from typing import Any
 
 import joblib
@@ -28,6 +28,7 @@ from analytics.records import Records
 IDLE_SECONDS = 30  # a helper with nothing to do goes after this
 Question = tuple[Callable[..., Any], Mapping[str, Any]]
 _held: list[Any] = []  # in a helper: the subject of its questions
+_at_work: list[ProcessPoolExecutor] = []  # where there are helpers: those of the present subject
 
 
 def cores() -> int:
@@ -58,8 +59,31 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
     except (OSError, TerminatedWorkerError):
         # No room for a helper, or it was ended by the system: slower, not wrong.
         _helpers.cache_clear()
+        _at_work.clear()
         out.update(_by_this_process(open_ones, subject, subject_sha256))
     return out
+
+
+def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
+    """Let a helper that is at work already begin `work(*given)`; return what gives its answer.
+
+    Without one, or where it is lost, this process answers when asked.
+    """
+    if cores() < 2 or not _at_work:
+        return functools.partial(work, *given)
+    try:
+        future = _at_work[0].submit(work, *given)
+    except (OSError, BrokenExecutor):
+        return functools.partial(work, *given)
+
+    def answer() -> Any:
+        try:
+            return future.result()
+        except (OSError, BrokenExecutor):
+            _at_work.clear()
+            return work(*given)
+
+    return answer
 
 
 def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
@@ -69,6 +93,7 @@ def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256:
     """
     count = cores() - 1
     helpers = _helpers(count, _Held(subject))
+    _at_work[:] = [helpers]
     left, out = deque(questions.items()), {}
 
     def feed_a_helper() -> None:
