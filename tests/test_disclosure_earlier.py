@@ -1,4 +1,4 @@
-"""Two reports for others never differ in the records of a few patients; what is kept to see that says nothing."""
+"""Two reports for others never differ in the records of a few patients; what is kept for it says nothing."""
 
 import stat
 from dataclasses import replace
@@ -26,7 +26,7 @@ def _noted(demo, folder, audience):
 
 @pytest.mark.parametrize(("audience", "threshold"), [("shared", 5), ("public", 10)])
 def test_a_report_that_differs_in_few_patients_is_refused(audience, threshold, demo, tmp_path):
-    """1 to 4, or 1 to 9, are the small counts of the two rules; none and the threshold itself may be shown."""
+    """1 to 4, or 1 to 9, are the small counts of the two rules; none and the threshold may be shown."""
     _noted(demo, tmp_path, audience)
     _noted(demo, tmp_path, audience)
     for n in (1, threshold - 1):
