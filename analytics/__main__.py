@@ -1,8 +1,8 @@
 """The command line: `regrowth COMMAND ...`.
 
-Each command is a module with `arguments(parser)` and `run(options, say)`; only the one that is asked for
-is imported. Errors of this package are printed as the sentence they are, without a traceback, and end
-with code 2.
+Each command is a module with `arguments(parser)` and `run(options, say)`, and MORE where its help has more
+to say; only the one that is asked for is imported. Errors of this package are printed as the sentence they
+are, without a traceback, and end with code 2.
 """
 
 import argparse
@@ -47,7 +47,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         command = importlib.import_module(module)
         parser = argparse.ArgumentParser(
-            prog=f"regrowth {name}", description=f"{does[:1].upper()}{does[1:]}."
+            prog=f"regrowth {name}",
+            description=f"{does[:1].upper()}{does[1:]}.",
+            epilog=getattr(command, "MORE", None),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         command.arguments(parser)
         return int(command.run(parser.parse_args(rest), _say))

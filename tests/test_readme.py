@@ -1,12 +1,14 @@
 """The README speaks of commands, pages and pictures that exist."""
 
 import re
+import textwrap
 from pathlib import Path
 
 import pytest
 
 from analytics.__main__ import COMMANDS
-from analytics.pages import parameters
+from analytics.pages import batch, parameters
+from analytics.pages.commands import batch as batch_command
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -21,6 +23,18 @@ def test_every_command_named_in_the_readme_exists():
 @pytest.mark.parametrize("page", parameters.pages())
 def test_every_page_stands_in_the_readme(page):
     assert f"`{page}`" in README
+
+
+@pytest.mark.parametrize("where", ["README", "regrowth batch --help"])
+def test_the_plan_of_a_batch_that_is_shown_can_be_run(where, tmp_path):
+    shown = re.search(r"```toml\n(.*?)```", README, re.DOTALL)
+    assert shown
+    text = shown.group(1)
+    if where != "README":
+        text = "\n".join(line for line in batch_command.MORE.splitlines() if line.startswith("  "))
+    plan = tmp_path / "quarterly.toml"
+    plan.write_text(textwrap.dedent(text).replace('"data_demo"', f"'{ROOT / 'data_demo'}'"), encoding="utf-8")
+    assert {job.page for job in batch.read(plan).jobs} == {"01_surgeon_audit", "02_quarterly_review"}
 
 
 def test_every_picture_of_the_readme_is_there():

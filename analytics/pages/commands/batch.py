@@ -11,6 +11,30 @@ from tqdm import tqdm
 from analytics.pages import batch, overview
 
 LOG = "batch.log"
+MORE = """\
+A plan, say quarterly.toml; data and out are taken from its folder:
+
+  data = "data_demo"
+  out = "reports/quarter"
+  formats = ["html", "xlsx", "pdf"]
+
+  [settings]                     # of every report
+  as_of = "2026-03-31"
+
+  [[report]]
+  page = "02_quarterly_review"
+
+  [[report]]
+  page = "01_surgeon_audit"
+  each = { surgeon = "all" }     # one report a surgeon; or a list of codes
+
+  [[report]]
+  page = "01_surgeon_audit"      # all surgeons together
+
+Reports whose data, settings and code have not changed are kept as they are, so that a batch that was broken
+off goes on where it stopped. The end is 0 when every report was made, 1 when one failed (the others are
+made; its cause is told), 2 when the plan cannot be read. OUT/batch.log has a line a report.
+"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,7 +74,6 @@ def make(plan: batch.Plan, say: Callable[[str], None]) -> int:
     say(f"Open {plan.out / overview.INDEX}")
     if failed:
         say(f"{failed} not made: the cause of each is in {plan.out / 'failed'}")
-        say("Run the same command to try them again.")
         say("Run the same command to try them again.")
     return 1 if failed else 0
 

@@ -15,12 +15,21 @@ from analytics import records, study
 from analytics.pages import words
 from analytics.results import Result
 
+MORE = """\
+what to do:
+  dry-run  run every analysis of the plan on records of the same shape with invented outcomes
+  design   what could be found with the records there are, without looking at the answer
+  freeze   write down what the plan says and the size of the records, beside the plan
+  status   whether the plan and the records are as they were when frozen
+
+The study itself is a page, made after freezing: regrowth report 03 DATA --set plan=PLAN
+"""
 INVENTED = "Outcomes are invented: nothing below says anything about the practice."
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this command."""
-    parser.add_argument("action", choices=("freeze", "status", "design", "dry-run"), help="what to do")
+    parser.add_argument("action", choices=("freeze", "status", "design", "dry-run"), help="see below")
     parser.add_argument("plan", type=Path, help="TOML file of the plan")
     parser.add_argument("data", type=Path, help="folder of tables, workbook or DuckDB file")
     parser.add_argument(
