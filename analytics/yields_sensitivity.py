@@ -27,7 +27,7 @@ from analytics.yields_followup import if_not_read
 from analytics.yields_losses import graft_yield, has_graft_sizes
 from analytics.yields_native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields_planted import ZONE_CV, planted_error
-from analytics.yields_rows import finished, linked
+from analytics.yields_rows import YIELD_FROM_MONTH, finished, linked
 
 Choice = tuple[str, str, dict[str, Any]]
 MAIN = "main line"
@@ -73,6 +73,7 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
     swing: yields_level.Season | None = None
     parts: list[pd.DataFrame] = []
     links: dict[tuple, tuple[pd.DataFrame, Records]] = {}
+    visits: dict[tuple, pd.DataFrame] = {}
     for choice, option, arguments in lines:
         wanted = {**MAIN_LINE, **arguments}
         link = tuple(wanted[c] for c in OF_LINKS)
@@ -83,7 +84,12 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
             if wanted["season"] == "levelled":
                 swing = _swing(main, error)
                 rows = yields_level.levelled(rows, swing)
-            result = _line(rows, linked_records, wanted, by=by, level=level, error=error)
+            made = (*link, *(wanted[c] for c in (*OF_ROWS, "season")))
+            if made not in visits:
+                # The first line answers for every row; the others need those a headline may rest on.
+                late = rows if main is None else rows[rows["month"].ge(YIELD_FROM_MONTH)]
+                visits[made] = _finished(late, linked_records, wanted, error)
+            result = _line(visits[made], linked_records, wanted, by=by, level=level, error=error)
         except FitError as problem:
             groups = main.table()[list(by)] if main else pd.DataFrame([dict.fromkeys(by, "all")])
             parts.append(_absent(choice, option, groups, str(problem)))
@@ -263,11 +269,14 @@ def _linked(records: Records, wanted: dict[str, Any]) -> tuple[pd.DataFrame, Rec
     return linked(records, planting=planting, **link)
 
 
-def _line(
-    rows: pd.DataFrame, records: Records, wanted: dict[str, Any], *, by: Sequence[str], level: float, error
-) -> Result:
+def _finished(rows: pd.DataFrame, records: Records, wanted: dict[str, Any], error) -> pd.DataFrame:
     native = {c: wanted[c] for c in OF_ROWS}
-    visits = finished(rows, records, error, photographs=wanted["photographs"], **native)
+    return finished(rows, records, error, photographs=wanted["photographs"], **native)
+
+
+def _line(
+    visits: pd.DataFrame, records: Records, wanted: dict[str, Any], *, by: Sequence[str], level: float, error
+) -> Result:
     if wanted["zones"] == "first":
         later = visits["is_later"].to_numpy(dtype=bool)
         visits = visits.assign(for_headline=visits["for_headline"] & ~later)
