@@ -4,21 +4,26 @@ A store is opened to read only. Nothing in it is executed beyond the query of ea
 extensions and without access to other files, views are not read.
 """
 
+from __future__ import annotations
+
 import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import duckdb
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-import sqlalchemy as sa
 
 from analytics.records import filesafety, tables_named
 from analytics.records.dictionary import TABLES
 from analytics.records.messages import Problem, refused
 from analytics.records.raw import Raw, RawTable
 from analytics.records.readers_book import cell_text
+
+if TYPE_CHECKING:
+    import sqlalchemy as sa  # loaded where a database is read: it takes a quarter of a second
 
 MOST_ROWS = 20_000_000
 PANDAS_INDEX = "__index_level_"
@@ -110,6 +115,8 @@ def read_sql(url: str, *, queries: Mapping[str, str] | None = None) -> Raw:
     RecordError
         When the database cannot be reached or a query fails; the message holds neither address nor password.
     """
+    import sqlalchemy as sa
+
     try:
         engine = sa.create_engine(url, poolclass=sa.pool.NullPool)
         with engine.connect() as link:
@@ -195,6 +202,8 @@ def _duckdb_table(store: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
 
 
 def _only_read(link: sa.Connection) -> None:
+    import sqlalchemy as sa
+
     if link.dialect.name == "postgresql":
         link.execute(sa.text("SET TRANSACTION READ ONLY"))
     elif link.dialect.name == "sqlite":
@@ -202,12 +211,16 @@ def _only_read(link: sa.Connection) -> None:
 
 
 def _queries(engine: sa.Engine) -> dict[str, str]:
+    import sqlalchemy as sa
+
     quote = engine.dialect.identifier_preparer.quote
     found = {name.lower(): name for name in sa.inspect(engine).get_table_names()}
     return {name: f"SELECT * FROM {quote(found[name])}" for name in TABLES if name in found}
 
 
 def _sql_table(link: sa.Connection, query: str, kind: str) -> RawTable:
+    import sqlalchemy as sa
+
     result = link.execute(sa.text(query))
     names = tuple(result.keys())
     rows = result.fetchmany(MOST_ROWS)
