@@ -83,6 +83,18 @@ def test_a_result_is_shown_whole_and_a_code_is_not_set_as_a_number():
     assert 'gt_left">0108-1' in tables.show(codes)
 
 
+def test_months_stand_side_by_side_and_what_has_no_month_beside_them():
+    frame = _result(term=["share reached", "share reached"], x=[6.0, 12.0], zone="crown", unit="%").estimates
+    last = frame.iloc[:1].assign(term="median month", x=float("nan"), estimate=8.0, unit="months")
+    frame = pd.concat([frame, last], ignore_index=True)
+    text, _ = tables.of_result(Result(frame, pd.DataFrame({"reason": []}), "as given", by=("zone",)))
+    wide, level = tables.side_by_side(text, "Month")
+    assert list(wide["Quantity"]) == ["Share reached", "Median month"]
+    assert list(wide["Month 12"]) == [f"3{THIN}% (1 to 5)", ""]
+    assert list(wide["Over all"]) == ["", "8 months (0 to 4)"]
+    assert level == f"In brackets: 95{THIN}% interval"
+
+
 def test_a_page_says_whose_it_is_to_the_clinic_alone():
     settings = {"patient": "0108", "as_of": "2026-03-31"}
     page = sheet.Page("own", {**settings, "audience": "internal"}, None, "")

@@ -225,9 +225,18 @@ def figure(page: Page, name: str, title: str, *, alt: str, caption: str = "") ->
 
 
 def table(
-    page: Page, name: str, title: str, *, notes: Sequence[str] = (), rows_are: str = tables.ROWS
+    page: Page,
+    name: str,
+    title: str,
+    *,
+    notes: Sequence[str] = (),
+    rows_are: str = tables.ROWS,
+    across: bool = False,
 ) -> None:
-    """Write a result as a table, with its notes beneath; `rows_are` names what its rows count."""
+    """Write a result as a table, with its notes beneath.
+
+    `rows_are` names what its rows count; `across` sets its months side by side.
+    """
     result = result_of(page, name)
     if result.table().empty:
         _withheld(page, title)
@@ -241,7 +250,15 @@ def table(
     number = _next(page, "table")
     page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
     caption = f"Table {number}. {title}"
-    _show(tables.show(result, table_id=f"t{number}", title=caption, notes=tuple(notes), rows_are=rows_are))
+    written = tables.show(
+        result,
+        table_id=f"t{number}",
+        title=caption,
+        notes=tuple(notes),
+        rows_are=rows_are,
+        across=across,
+    )
+    _show(written)
 
 
 def _why_no_number(result: Result) -> str:

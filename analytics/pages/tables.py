@@ -30,6 +30,7 @@ def show(
     places: dict[str, int] | None = None,
     most: int = MAX_ROWS,
     rows_are: str = ROWS,
+    across: bool = False,
 ) -> str:
     """Return a result or a frame as an HTML table.
 
@@ -51,9 +52,14 @@ def show(
         Rows of a frame shown at most.
     rows_are
         What a result's rows count, as the heading of their number.
+    across
+        Whether a result's months stand side by side, a column each.
     """
     if isinstance(what, Result):
         frame, marked = of_result(what, rows_are=rows_are)
+        if across:
+            frame, level = side_by_side(frame, naming.heading(getattr(what, "x_name", "month")))
+            marked = (*marked, level)
         notes, most = (*marked, *notes, *what.notes), len(frame)
     else:
         frame = of_frame(what, labels=labels or {}, places=places or {})
@@ -98,6 +104,26 @@ def of_result(result: Result, *, rows_are: str = ROWS) -> tuple[pd.DataFrame, tu
     return _rest(out, table, rows_are, is_of_one=is_of_one), tuple(
         f"{mark} {words.sentence(flag)}" for flag, mark in marks.items()
     )
+
+
+def side_by_side(frame: pd.DataFrame, x_name: str) -> tuple[pd.DataFrame, str]:
+    """Return a result's text with a column for each month, and what stands in brackets there.
+
+    A number that belongs to no month stands in a column of its own.
+    """
+    estimate = next(c for c in frame if c.startswith(ESTIMATE))
+    interval = next((c for c in frame if c.lower().endswith("interval")), "")
+    limits = frame[interval] if interval else pd.Series("", index=frame.index)
+    said = frame[estimate].where(limits.eq(""), frame[estimate] + " (" + limits + ")")
+    month = (x_name + " " + frame[x_name]).where(frame[x_name].ne(""), "Over all")
+    keys = list(frame.columns[: list(frame.columns).index(x_name)])
+    rest = [c for c in frame.columns if c not in (*keys, x_name, estimate, interval)]
+    rows: dict[tuple, dict[str, str]] = {}
+    for i in frame.index:
+        own = rows.setdefault(tuple(frame.loc[i, keys]), dict(frame.loc[i, [*keys, *rest]]))
+        own[month[i]] = said[i]
+    wide = pd.DataFrame(list(rows.values())).fillna("")
+    return wide[[*keys, *dict.fromkeys(month), *rest]], f"In brackets: {interval or INTERVAL}"
 
 
 def _flag(row: pd.Series) -> str:
