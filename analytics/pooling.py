@@ -21,8 +21,22 @@ from analytics.pooling_oneshot import (
     shrinkage,
     summary,
 )
-from analytics.pooling_partitions import fit_partitions, prepare_partition, turnbull_partitions
-from analytics.pooling_rounds import answer, curve, next_round, open_round, pooled, read_round, what_leaves
+from analytics.pooling_partitions import (
+    fit_partitions,
+    prepare_partition,
+    shared_covariance_partitions,
+    turnbull_partitions,
+)
+from analytics.pooling_rounds import (
+    answer,
+    curve,
+    next_round,
+    open_round,
+    pooled,
+    read_round,
+    shared_covariance,
+    what_leaves,
+)
 
 __all__ = [
     "Coding",
@@ -45,6 +59,8 @@ __all__ = [
     "read_round",
     "read_study",
     "read_summary",
+    "shared_covariance",
+    "shared_covariance_partitions",
     "shrinkage",
     "summary",
     "turnbull_partitions",

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from analytics import yields
+from analytics import pooling_shared, yields
 from analytics.errors import ParameterError
 from analytics.numerics import mixed
 from analytics.records import Records, dictionary
@@ -115,15 +115,17 @@ def usable_rows(records: Records, coding: Coding) -> pd.DataFrame:
 
 
 def design_rows(records: Records, coding: Coding) -> pd.DataFrame:
-    """Return one row a usable reading: patient, placement, zone, month, y, and case-mix columns."""
+    """Return one row a usable reading: patient, placement, zone, month, y, its shared errors, case mix."""
     rows = usable_rows(records, coding)
+    y = rows["yield_pct"].astype(float) / rows["planted_ratio"].astype(float)
     frame = pd.DataFrame(
         {
             "patient": rows["patient_id"].astype(str),
             "placement": rows["placement_id"].astype(str),
             "zone": rows["zone"].astype(str),
             "month": rows["month"].astype(float),
-            "y": rows["yield_pct"].astype(float) / rows["planted_ratio"].astype(float),
+            "y": y,
+            **pooling_shared.patterns(rows, y, records),
         }
     )
     for name in coding.case_mix:
@@ -140,15 +142,21 @@ def matrix(frame: pd.DataFrame, coding: Coding) -> np.ndarray:
     return np.hstack([zone, *spline, mix])
 
 
-def part_design(frame: pd.DataFrame, coding: Coding, clinic: str) -> mixed.Design:
-    """Return the rows of one clinic or partition as a part of the mixed model."""
+def part_design(frame: pd.DataFrame, coding: Coding, clinic: str, *, of: str = "y") -> mixed.Design:
+    """Return the rows of one clinic or partition as a part of the mixed model, with a column as its y."""
     one = np.ones((len(frame), 1))
     patient = np.array([f"{clinic}|{p}" for p in frame["patient"]])
     placement = np.array([f"{clinic}|{p}" for p in frame["placement"]])
     levels = [(patient, one), (placement, one)]
     if coding.has_clinic_level:
         levels = [(np.full(len(frame), clinic), one), *levels]
-    return mixed.design(frame["y"].to_numpy(dtype=float), matrix(frame, coding), levels, where="pooling")
+    return mixed.design(frame[of].to_numpy(dtype=float), matrix(frame, coding), levels, where="pooling")
+
+
+def shared_designs(frame: pd.DataFrame, coding: Coding, clinic: str) -> dict[str, mixed.Design]:
+    """Return the same rows with what the shared errors do to them in the place of y."""
+    names = (pooling_shared.OWN, pooling_shared.COMMON)
+    return {name: part_design(frame, coding, clinic, of=name) for name in names}
 
 
 def digest(content: object) -> str:

@@ -4,7 +4,8 @@ A check sum shows that a file arrived as it was written, not that it was written
 declared shape here: names and kinds (pydantic), sizes that follow from the study's coding, and what sums of
 squares must obey. With m columns of [X, y] and L levels, gram and cross are (m, m), `trace` (L,), `slope`
 (L, m, m), `trace2` (L, L), `curve` (L, L, k, k). Cross-products, each `slope`, `trace2`, and `curve` laid out
-as (L k, L k) are products of a matrix with itself (`mixed_parts.Sums`), hence symmetric, nowhere negative.
+as (L k, L k), and `ratio_own` (m - 1, m - 1; `pooling_shared`) are products of a matrix with itself
+(`mixed_parts.Sums`), hence symmetric, nowhere negative.
 """
 
 from typing import Annotated, Literal
@@ -77,6 +78,8 @@ class CriterionSums(_Part):
     slope: list[Matrix]
     trace2: Matrix
     curve: list[list[Matrix]]
+    ratio_own: Matrix
+    ratio_common: Row
 
 
 class SurveyAsked(_Part):
@@ -250,13 +253,15 @@ def check_sums(sums: dict, coding: Coding, *, where: str, action: str, probe: li
             "slope": (levels, m, m),
             "trace2": (levels, levels),
             "curve": (levels, levels, k, k),
+            "ratio_own": (m - 1, m - 1),
+            "ratio_common": (m - 1,),
         }
     )
     arrays = {
         name: _sized(sums[name], size, f"{where}, {name}", action=action) for name, size in sizes.items()
     }
     products: list[tuple[str, np.ndarray]] = [
-        (name, arrays[name]) for name in ("gram", "cross", "trace2") if name in arrays
+        (name, arrays[name]) for name in ("gram", "cross", "trace2", "ratio_own") if name in arrays
     ]
     if "slope" in arrays:
         products += [("slope", one) for one in arrays["slope"]]

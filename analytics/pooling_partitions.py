@@ -16,12 +16,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics import pooling_shared
 from analytics import records as door
 from analytics.errors import FitError
 from analytics.numerics import mixed, turnbull
 from analytics.numerics.mixed import MixedFit, Plan, Sums, Survey
 from analytics.numerics.turnbull import TurnbullFit
-from analytics.pooling_coding import Coding, design_rows, part_design
+from analytics.pooling_coding import Coding, design_rows, part_design, shared_designs
 from analytics.records import writing
 
 HANDFUL = 8  # partitions a task; their sum is made where they are read, so that sending costs little
@@ -61,6 +62,24 @@ def fit_partitions(paths: Sequence[Path], coding: Coding, *, client: Any = None)
         return _summed(client, _partition_sums, named, plain, form, theta, probe)
 
     return mixed.fit_sums(form, evaluate)
+
+
+def shared_covariance_partitions(
+    paths: Sequence[Path], coding: Coding, fit: MixedFit, *, client: Any = None
+) -> np.ndarray:
+    """Return what errors that readings share add to the covariance of `fit_partitions`, (p, p).
+
+    Parameters
+    ----------
+    paths, coding, client
+        As given to `fit_partitions`.
+    fit
+        Its answer.
+    """
+    named = [(str(path), f"part {i}") for i, path in enumerate(paths)]
+    theta = fit.optimum.theta
+    total: dict = _summed(client, _partition_shared, named, _without_clinics(coding), fit.form, theta)
+    return pooling_shared.covariance(fit, total)
 
 
 def turnbull_partitions(
@@ -126,6 +145,12 @@ def _partition_sums(
 ) -> Sums:
     part = mixed.prepare(part_design(pd.read_parquet(path), coding, name), form)
     return mixed.contributions(theta, part, form, probe=probe)
+
+
+def _partition_shared(
+    path: str, name: str, coding: Coding, form: Plan, theta: np.ndarray
+) -> dict[str, np.ndarray]:
+    return pooling_shared.sums(shared_designs(pd.read_parquet(path), coding, name), theta, form)
 
 
 def _partition_intervals(

@@ -24,6 +24,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analytics import pooling_shared
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import meta, mixed
 from analytics.numerics.mixed import MixedFit, Sums, Survey
@@ -35,6 +36,7 @@ from analytics.pooling_coding import (
     digest,
     matrix,
     part_design,
+    shared_designs,
 )
 from analytics.records import Records
 from analytics.results import LEVEL, Curve
@@ -75,11 +77,10 @@ def answer(round_file: dict, records: Records, clinic: str) -> dict:
     frame = design_rows(records, coding)
     _refuse_small(frame, coding)
     given = part_design(frame, coding, clinic)
-    sums = (
-        {**_survey_sums(given), "local": local_start(frame, coding)}
-        if round_file["asked"]["kind"] == "survey"
-        else _criterion_sums(given, round_file, coding)
-    )
+    if round_file["asked"]["kind"] == "survey":
+        sums = {**_survey_sums(given), "local": local_start(frame, coding)}
+    else:
+        sums = _criterion_sums(given, shared_designs(frame, coding, clinic), round_file)
     body = {
         "schema": SCHEMA,
         "kind": "answer",
@@ -160,6 +161,20 @@ def pooled(round_file: dict) -> MixedFit:
         raise ParameterError(
             "pool(round): the study is not finished; collect the answers to this round first"
         ) from None
+
+
+def shared_covariance(round_file: dict) -> np.ndarray:
+    """Return what errors that a clinic's readings share add to the covariance of `pooled`, (p, p).
+
+    Raises
+    ------
+    ParameterError
+        When the study is not finished.
+    """
+    fit = pooled(round_file)
+    asked = [np.array(h["asked"]["theta"], dtype=float) for h in round_file["history"][1:]]
+    nearest = int(np.argmin([np.abs(theta - fit.optimum.theta).max() for theta in asked]))
+    return pooling_shared.covariance(fit, round_file["history"][1 + nearest]["total"])
 
 
 def _round(coding: Coding, history: list, asked: dict) -> dict:
@@ -257,15 +272,17 @@ def _start(local: list[dict | None], coding: Coding) -> list[float] | None:
     return [max(float(np.sqrt(tau2)) / sigma, START_AT_LEAST), *own]
 
 
-def _criterion_sums(given: mixed.Design, round_file: dict, coding: Coding) -> dict:
+def _criterion_sums(given: mixed.Design, shared: dict[str, mixed.Design], round_file: dict) -> dict:
     form = _plan(round_file["history"])
     part = mixed.prepare(given, form)
     asked = round_file["asked"]
     probe = None if asked["probe"] is None else np.array(asked["probe"], dtype=float)
-    found = mixed.contributions(np.array(asked["theta"], dtype=float), part, form, probe=probe)
+    theta = np.array(asked["theta"], dtype=float)
+    found = mixed.contributions(theta, part, form, probe=probe)
     fields = {
         name: getattr(found, name) for name in ("log_det", "cross", "trace", "slope", "trace2", "curve")
     }
+    fields |= pooling_shared.sums(shared, theta, form)
     return {"n": found.n, **{k: np.asarray(v).tolist() for k, v in fields.items()}}
 
 
@@ -317,8 +334,9 @@ def _added(kind: str, all_sums: list[dict], coding: Coding) -> dict:
     total = reduce(add, made)
     plain = json.loads(json.dumps(asdict(total), default=lambda v: v.tolist()))  # type: ignore[call-overload]
     if kind == "survey":
-        plain["start"] = _start([s["local"] for s in all_sums], coding)
-    return plain
+        return plain | {"start": _start([s["local"] for s in all_sums], coding)}
+    names = (pooling_shared.OWN, pooling_shared.COMMON)
+    return plain | {name: np.sum([s[name] for s in all_sums], axis=0).tolist() for name in names}
 
 
 def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve:
@@ -333,7 +351,9 @@ def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve
     coding = checked_round(round_file)
     fit = pooled(round_file)
     months = np.arange(coding.knots[0], coding.knots[-1] + step, step)
-    path = pd.concat([_curve_of(fit, coding, z, months, level) for z in coding.zones], ignore_index=True)
+    cov = fit.beta_cov + shared_covariance(round_file)
+    path = pd.concat([_curve_of(fit.beta, cov, coding, z, months, level) for z in coding.zones])
+    path = path.reset_index(drop=True)
     total = sum(round_file["history"][-1]["n_patients"].values())
     at_12 = path[np.isclose(path["x"], START_MONTH)].assign(n_patients=total, flag="")
     names = [*(["clinic"] if coding.has_clinic_level else []), "patient", "placement"]
@@ -343,7 +363,7 @@ def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve
     method = (
         f"mixed model over {len(coding.clinics)} clinics from sums alone, {len(round_file['history'])} "
         "exchanges, REML; natural spline of month by zone, "
-        "intercepts by clinic, patient and placement"
+        "intercepts by clinic, patient and placement; errors of ratios of region over zone in the band"
     )
     used = pd.DataFrame({"clinic": list(coding.clinics), "reason": ""})
     return Curve(
@@ -367,10 +387,12 @@ def read_round(path: Path) -> dict:
         ) from error
 
 
-def _curve_of(fit: MixedFit, coding: Coding, zone: str, months: np.ndarray, level: float) -> pd.DataFrame:
+def _curve_of(
+    beta: np.ndarray, cov: np.ndarray, coding: Coding, zone: str, months: np.ndarray, level: float
+) -> pd.DataFrame:
     flat = {name: np.zeros(len(months)) for name in coding.case_mix}
     x = matrix(pd.DataFrame({"zone": zone, "month": months, **flat}), coding)
-    mean, se = x @ fit.beta, np.sqrt(np.einsum("ij,jk,ik->i", x, fit.beta_cov, x))
+    mean, se = x @ beta, np.sqrt(np.einsum("ij,jk,ik->i", x, cov, x))
     z = meta.quantile_of("normal", 1, level)
     return pd.DataFrame(
         {
