@@ -86,6 +86,14 @@ def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
     return answer
 
 
+def dismiss() -> None:
+    """Let the helpers go at once: a process that ends would wait for them."""
+    for helpers in _at_work:
+        helpers.shutdown(wait=False, kill_workers=True)
+    _at_work.clear()
+    _helpers.cache_clear()
+
+
 def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
     """Let helpers begin at the front and this process at the back, until they meet.
 
