@@ -58,7 +58,9 @@ def series_changes(records: Records) -> Result:
             (counts[column].ne(start) & counts[column].notna() & start.notna()).fillna(False).astype(bool)
         )
         words = words.where(~differs, words + np.where(words.eq(""), "", ", ") + says)
-        share = 100.0 * float(differs[later].mean()) if later.any() else np.nan
+        known = bool(counts[column].notna().any())
+        share = 100.0 * float(differs[later].mean()) if later.any() and known else np.nan
+        why = "" if known else "not recorded, so that no change can be seen"
         rows.append(
             {
                 "term": says,
@@ -66,7 +68,7 @@ def series_changes(records: Records) -> Result:
                 "unit": "%",
                 "n_rows": int(later.sum()),
                 "n_patients": int(counts.loc[differs, "patient_id"].nunique()),
-                "flag": "" if later.any() else "no region was counted more than once",
+                "flag": why if later.any() else "no region was counted more than once",
             }
         )
     used = counts.assign(changed=words, reason="").reset_index(drop=True)

@@ -25,6 +25,7 @@ METHOD = (
     "harmonics of a year in counts of the same region, growth by zone and native change taken out; errors "
     "clustered by patient (Bell & McCaffrey 2002), limits of a length by the non-central F"
 )
+NOTE = "Month 1 is the month in which the register began, and every twelfth after it; 0 is month 12."
 
 
 def season(records: Records, *, level: float = LEVEL, rows: pd.DataFrame | None = None) -> Result:
@@ -61,7 +62,7 @@ def as_result(found: Season, visits: pd.DataFrame, *, level: float = LEVEL) -> R
     }
     table = pd.DataFrame([swing | numbers, _fullest(found, size.low, level) | numbers])
     checks = {"season_estimated": not found.why_not}
-    return Result(table, with_reason(visits, "curve"), METHOD, checks=checks)
+    return Result(table, with_reason(visits, "curve"), METHOD, checks=checks, notes=(NOTE,))
 
 
 @dataclass(frozen=True, slots=True)

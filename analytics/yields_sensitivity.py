@@ -122,7 +122,7 @@ def _swing(main: Result | None, error: CountError) -> yields_level.Season:
 
 def season_of(lines: Result) -> Result:
     """Return what `yields.season` says of the rows of the main line, estimated for the lines already."""
-    return Result(lines.extra["season"], lines.rows(), yields_season.METHOD)
+    return Result(lines.extra["season"], lines.rows(), yields_season.METHOD, notes=(yields_season.NOTE,))
 
 
 def beside(lines: Result, other: Result, *, choice: str, option: str, term: str) -> Result:

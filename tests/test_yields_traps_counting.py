@@ -87,6 +87,10 @@ def test_another_thinnest_hair_has_its_own_line_its_flag_and_its_reason(tmp_path
     plain = yields.sensitivity(registers.one_case(tmp_path / "plain", [(0, 40), (12, 80)]))
     assert "thinnest hair may differ" not in set(plain.table()["option"])
     assert any("thinnest hair" in note for note in plain.notes)
+    silent = measurement.series_changes(registers.one_case(tmp_path / "two", [(0, 40), (12, 80)])).table()
+    silent = silent.set_index("term").loc["thinnest hair counted changed"]
+    assert np.isnan(silent["estimate"])
+    assert silent["flag"] == "not recorded, so that no change can be seen"
 
 
 def _in_winter(n, seed, **changes):
