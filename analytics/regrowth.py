@@ -123,6 +123,7 @@ def _other_shape(records: Records, fit: Emergence, level: float) -> list[dict]:
         early_shedding=fit.has_shed,
         from_month=fit.from_month,
         by=fit.by,
+        near=fit,
     )
     term = f"yield_at_maturity ({shape})"
     return [

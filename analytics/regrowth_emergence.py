@@ -39,6 +39,7 @@ from analytics.regrowth_layout import (
     SHED,
     STEEPNESS,
     Layout,
+    Near,
     expected_variance,
     fit_or_simplify,
     lay_out,
@@ -133,6 +134,7 @@ def fit_emergence(
     from_month: float | None = None,
     criterion: str = "REML",
     whole: Emergence | None = None,
+    near: Emergence | None = None,
 ) -> Emergence:
     """Fit the emergence model to a register.
 
@@ -155,6 +157,8 @@ def fit_emergence(
         `REML`, or `ML` to compare models.
     whole
         With `from_month`: the fit to all readings, made with the same choices, where the caller has it.
+    near
+        A similar fit, of another shape say, to begin from.
 
     Raises
     ------
@@ -175,13 +179,13 @@ def fit_emergence(
     error = measurement.error_model(records)
     choice = Choice(native_change, annual_loss_pct, None, early_shedding, by)
     if whole is None or from_month is None:
-        whole = fit_rows(choose(), error, curve=curve, criterion=criterion, choice=choice)
+        whole = fit_rows(choose(), error, curve=curve, criterion=criterion, choice=choice, near=near)
     if from_month is None:
         return whole
     held = dict(zip(whole.zones, log_steepness(whole), strict=True))
     late = replace(choice, from_month=from_month)
     rows = choose(from_month=from_month)
-    return fit_rows(rows, error, curve=curve, criterion=criterion, held=held, choice=late)
+    return fit_rows(rows, error, curve=curve, criterion=criterion, held=held, choice=late, near=whole)
 
 
 def _check_shape(curve: str) -> None:
@@ -204,15 +208,23 @@ def fit_rows(
     criterion: str = "REML",
     held: dict[str, float] | None = None,
     choice: Choice = _DEFAULT,
+    near: Emergence | None = None,
 ) -> Emergence:
     """Fit the emergence model to rows that are laid out already (`regrowth_rows.prepare`)."""
     layout, found, dropped = fit_or_simplify(
         lambda sharing: lay_out(rows, curve, choice.early_shedding, held, sharing=sharing),
         lambda layout: partial(expected_variance, layout.counting, error),
         criterion,
+        None if near is None else _near(near),
     )
     cluster = _cluster_errors(layout, found)
     return _as_emergence(layout, found, cluster, error, dropped, choice)
+
+
+def _near(fit: Emergence) -> Near:
+    """Return the estimates of a fit by name."""
+    beta = dict(zip(fit.beta_names, fit.beta.tolist(), strict=True))
+    return Near(beta, dict(zip(fit.spread_names, fit.spread.tolist(), strict=True)), fit.curve)
 
 
 def _cluster_errors(layout: Layout, found) -> nonlinear_clusters.ClusterErrors:

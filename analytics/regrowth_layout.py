@@ -3,11 +3,12 @@
 The model and its words stand in `regrowth_emergence`, whose back room this is.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+import pandas as pd
 
 from analytics import measurement, regrowth_rows
 from analytics.errors import FitError
@@ -25,6 +26,8 @@ LONGEST_STEP = (50.0, 30.0, 0.3, 0.4, 0.2)
 MIN_SOURCE = 15
 MIN_PATIENTS_FOR_TEMPO = 12
 NATIVE, PLATEAU, HALF, STEEPNESS, SHED = range(5)
+# Log steepness of the log-normal less that of the log-logistic of the same spread of log month.
+LOG_NORMAL_STEEPNESS = float(np.log(np.sqrt(3) / np.pi))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +76,7 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held, *, shar
     share tempo with others (a place in OWN_HALF and OWN_STEEPNESS).
     """
     frame = rows.frame
-    zone = np.array([rows.zones.index(z) for z in frame["group"]])
+    zone = pd.Index(rows.zones).get_indexer(pd.Index(frame["group"]))
     followed = _followed(rows, zone)
     half_of_zone = _groups(followed, OWN_HALF[sharing])
     steepness_of_zone = _groups(followed, OWN_STEEPNESS[sharing])
@@ -114,7 +117,7 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held, *, shar
         held=held_steepness,
         patient=_codes(frame["patient_id"]),
         placement=_codes(frame["placement_id"]),
-        region=_codes(frame["placement_id"].astype(str) + "|" + frame["region_id"].astype(str)),
+        region=frame.groupby(["placement_id", "region_id"], dropna=False).ngroup().to_numpy(),
         sources=sources,
         source_names=source_names,
         native_z=native_scale[zone],
@@ -130,7 +133,7 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held, *, shar
 
 
 def _codes(labels) -> np.ndarray:
-    return np.unique(labels.astype(str).to_numpy(dtype=object).astype(str), return_inverse=True)[1]
+    return pd.factorize(labels, sort=True)[0]
 
 
 def _followed(rows: EmergenceRows, zone: np.ndarray) -> np.ndarray:
@@ -241,8 +244,48 @@ def _levels(layout: Layout, simpler: int) -> list[tuple]:
     return levels
 
 
+@dataclass(frozen=True, slots=True)
+class Near:
+    """Estimates of a similar fit by name, to begin from: fixed effects and variances, and its shape."""
+
+    beta: Mapping[str, float]
+    spread: Mapping[str, float]
+    curve: str
+
+    def start(self, layout: Layout) -> np.ndarray:
+        """Return the fixed effects of a layout, from this fit where it has them."""
+        flat = np.concatenate(layout.start)
+        turn = LOG_NORMAL_STEEPNESS * ((layout.curve_name == "log-normal") - (self.curve == "log-normal"))
+        return np.array(
+            [
+                self.beta[name] + turn * name.startswith("log steepness") if name in self.beta else value
+                for name, value in zip(layout.names, flat, strict=True)
+            ]
+        )
+
+    def covariances(self, layout: Layout) -> list[np.ndarray]:
+        """Return the covariances of a layout's random effects; 0 where this fit has none."""
+        of_level = {
+            "patient": ["plateau", "log tempo"],
+            "placement": [*(f"plateau ({s})" for s in layout.source_names), "log tempo"],
+            "region": ["native"],
+        }
+        levels = list(of_level)[-len(_levels(layout, 0)) :]
+        return [self._covariance(level, of_level[level]) for level in levels]
+
+    def _covariance(self, level: str, names: list[str]) -> np.ndarray:
+        out = np.diag([self.spread.get(f"{level}: {a}", 0.0) for a in names])
+        for i, a in enumerate(names):
+            for j, b in enumerate(names[:i]):
+                out[i, j] = out[j, i] = self.spread.get(f"{level}: {b} with {a}", 0.0)
+        return out
+
+
 def fit_or_simplify(
-    build: Callable[[int], Layout], known_variance: Callable[[Layout], object], criterion: str
+    build: Callable[[int], Layout],
+    known_variance: Callable[[Layout], object],
+    criterion: str,
+    near: Near | None = None,
 ) -> tuple[Layout, NonlinearFit, int]:
     """Return the first fit that settles, its layout, and how many times its random effects were made simpler.
 
@@ -263,13 +306,14 @@ def fit_or_simplify(
                 layout.y,
                 layout.x,
                 partial(density_curve, layout.curve_name),
-                layout.start,
+                layout.start if near is None else near.start(layout),
                 designs=layout.designs,
                 levels=_levels(layout, simpler),
                 method="marginal",
                 known_variance=known_variance(layout),
                 criterion=criterion,
                 longest_step=LONGEST_STEP,
+                near=None if near is None else near.covariances(layout),
             )
         except FitError as stopped:
             problem = stopped

@@ -46,6 +46,7 @@ def fit(
     criterion: str = "ML",
     known_variance=None,
     longest_step: Sequence[float] | None = None,
+    near: Sequence | None = None,
 ) -> NonlinearFit:
     """Fit a nonlinear (mixed) model.
 
@@ -78,6 +79,9 @@ def fit(
     longest_step
         One a parameter (marginal only): how far it may move in one pass, so that a parameter the data hardly
         determine cannot run off.
+    near
+        Covariances of a similar fit to begin from (marginal only), one a block of random effects that share a
+        structure, in the order of `levels`; those of another shape are passed over.
 
     Raises
     ------
@@ -114,6 +118,6 @@ def fit(
         return nonlinear_quadrature.fit(model, beta, known_variance)
     if method == "marginal":
         return nonlinear_marginal.fit(
-            model, beta, known_variance, criterion=criterion, longest_step=longest_step
+            model, beta, known_variance, criterion=criterion, longest_step=longest_step, near=near
         )
     return nonlinear_alternating.fit(model, beta, known_variance, criterion=criterion)

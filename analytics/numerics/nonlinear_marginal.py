@@ -54,10 +54,12 @@ class Bends:
 
 
 def fit(
-    model: Model, start: np.ndarray, known_variance, *, criterion: str, longest_step=None
+    model: Model, start: np.ndarray, known_variance, *, criterion: str, longest_step=None, near=None
 ) -> NonlinearFit:
     """Alternate mean and linear model until the fixed effects settle to a thousandth of their errors."""
     beta, covariances = start, [np.zeros((b.size, b.size)) for b in model.blocks]
+    if near is not None and [np.shape(c) for c in near] == [c.shape for c in covariances]:
+        covariances = [np.asarray(c, dtype=float) for c in near]
     variance_of = variance_rule(known_variance, len(model.y))
     linear: MixedFit | None = None
     memory: list[tuple[np.ndarray, np.ndarray]] = []
