@@ -154,6 +154,7 @@ def test_the_swing_of_a_year_and_its_fullest_month_are_found_without_a_calendar(
     table = answer.table().set_index("term")
     swing = table.loc["half the swing of a year"]
     assert swing["ci_low"] < 3.0 < swing["ci_high"]
+    assert swing["estimate"] == pytest.approx(3.0, abs=1.2)
     assert swing["ci_high"] - swing["ci_low"] < 2.5
     month = table.loc["month of the year with most hair"]
     assert month["ci_low"] < 1.05 < month["ci_high"]
