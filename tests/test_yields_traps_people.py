@@ -248,7 +248,7 @@ def test_a_rate_per_procedure_is_a_fifth_lower_than_one_per_patient():
     people = review_measures.per_patient(rows)
     assert (rows["part"].sum(), rows["whole"].sum()) == (20, 533)
     assert (people["part"].sum(), people["whole"].sum()) == (20, 425)
-    # Five second sessions with an event, three of them of patients whose first had one: 28 events, 25 patients.
+    # Five second sessions with an event, three of patients whose first had one: 28 events, 25 patients.
     rows.loc[425:429, "part"] = 1
     rows.loc[0:2, "part"] = 1
     assert rows["part"].sum() == 28
