@@ -9,6 +9,8 @@ from analytics.errors import ParameterError
 from analytics.pages import disclosure, words
 from analytics.results import Result
 
+OUTSIDE = "For readers outside this clinic: small numbers are withheld."
+
 
 @dataclass(frozen=True, slots=True)
 class Page:
@@ -35,8 +37,8 @@ def about(page: Page) -> str:
         parts += [f"{name.capitalize()} {code}." for name, code in named.items() if code]
     if page.settings.get("as_of"):
         parts.append(f"As of {page.settings['as_of']}.")
-    if page.records is not None and (banner := disclosure.BANNER.get(page.audience, "")):
-        parts.append(banner)
+    if page.records is not None:
+        parts.append(disclosure.BANNER.get(page.audience, "") or OUTSIDE)
     return " ".join(parts)
 
 

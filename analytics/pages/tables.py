@@ -117,7 +117,7 @@ def side_by_side(frame: pd.DataFrame, x_name: str) -> tuple[pd.DataFrame, str]:
     said = frame[estimate].where(limits.eq(""), frame[estimate] + " (" + limits + ")")
     month = (x_name + " " + frame[x_name]).where(frame[x_name].ne(""), "Over all")
     keys = list(frame.columns[: list(frame.columns).index(x_name)])
-    rest = [c for c in frame.columns if c not in (*keys, x_name, estimate, interval)]
+    rest = [c for c in frame.columns if c in (PATIENTS, TEST)]
     rows: dict[tuple, dict[str, str]] = {}
     for i in frame.index:
         own = rows.setdefault(tuple(frame.loc[i, keys]), dict(frame.loc[i, [*keys, *rest]]))
