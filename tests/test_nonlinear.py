@@ -336,6 +336,25 @@ def test_robust_errors_without_random_effects_are_those_of_mancl_and_derouen():
     np.testing.assert_allclose(found.robust_cov, reference.cov_params(), rtol=1e-6)
 
 
+def test_what_one_group_alone_determines_takes_the_models_error_and_leaves_the_others_theirs():
+    """A column of one row is a fit without that row (statsmodels' Mancl and DeRouen errors), and that row."""
+    sm = pytest.importorskip("statsmodels.api")
+    rng = np.random.default_rng(8)
+    group = np.repeat(np.arange(20), 4)
+    X = np.column_stack([np.ones(80), rng.normal(size=80)])
+    y = X @ [1.0, 2.0] + rng.normal(size=20)[group] + rng.normal(size=80)
+    alone = np.eye(80)[:, [17]]
+    kept = np.arange(80) != 17
+    reference = sm.GEE(y[kept], X[kept], groups=group[kept]).fit(cov_type="bias_reduced", scale=1.0)
+    both = np.hstack([X, alone])
+    beta = np.linalg.lstsq(both, y, rcond=None)[0]
+    nothing = [(group, np.zeros((80, 1)), np.zeros((1, 1)), "full")]
+    found = nonlinear_clusters.errors(y - both @ beta, both, nothing, np.ones(80), groups=group)
+    np.testing.assert_allclose(found.robust_cov[:2, :2], reference.cov_params(), rtol=1e-6)
+    of_row = 1.0 + X[17] @ reference.cov_params() @ X[17]
+    np.testing.assert_allclose(found.robust_cov[2, 2], of_row, rtol=1e-6)
+
+
 def test_errors_of_variances_in_a_balanced_layout_are_the_textbook_ones():
     """Searle, Casella & McCulloch 1992, chapter 4: 40 groups of 5, variances 4 and 1."""
     groups, size, between, within = 40, 5, 4.0, 1.0

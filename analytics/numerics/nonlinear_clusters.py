@@ -21,6 +21,8 @@ import numpy as np
 
 # Groups of one batch are padded to one size: a batch holds at most this many numbers a matrix.
 _BATCH_CELLS = 4_000_000
+# A direction is determined by one group alone where no more than this share of it is left to the others.
+_ALONE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +75,9 @@ def errors(residual, X, blocks: Sequence, variance, *, groups) -> ClusterErrors:
     meat, scores = np.zeros((p, p)), []
     expected, spread = np.zeros((n_variance, n_variance)), []
     for batch in _batches(residual, X, blocks, variance, groups):
-        scores.append(_fixed_scores(batch, model_cov))
-        meat += scores[-1].T @ scores[-1]
+        own, lacking = _fixed_scores(batch, model_cov)
+        scores.append(own)
+        meat += own.T @ own + lacking.T @ lacking
         found, by_group = _variance_information(batch)
         expected += found
         spread.append(by_group)
@@ -151,13 +154,23 @@ def _one_batch(residual, X, blocks, variance, order, starts, counts) -> _Batch:
     )
 
 
-def _fixed_scores(batch: _Batch, model_cov: np.ndarray) -> np.ndarray:
-    """Return each group's score in the fixed effects, its residual inflated by (I - H_ii)^-1."""
-    pulled = np.einsum("gij,gjp->gip", batch.inverse, batch.X, optimize=True)
-    hat = np.einsum("gip,pq,gjq->gij", batch.X, model_cov, pulled, optimize=True)
-    left = np.eye(hat.shape[1]) - hat
-    inflated = np.linalg.solve(left, batch.residual[:, :, None])[:, :, 0]
-    return np.einsum("gip,gi->gp", pulled, inflated)
+def _fixed_scores(batch: _Batch, model_cov: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return each group's score, its residual inflated by (I - H_ii)^-1, and the scores it lacks.
+
+    In a direction that one group alone determines (an eigenvalue of H_ii is 1) its residual is 0 whatever
+    happened: it says nothing of the error there. What it lacks, (k, p), are scores of the size that the model
+    expects in such directions.
+    """
+    root = np.linalg.cholesky(batch.inverse)
+    white_x = np.einsum("gji,gjp->gip", root, batch.X, optimize=True)
+    white_residual = np.einsum("gji,gj->gi", root, batch.residual)
+    hat = np.einsum("gip,pq,gjq->gij", white_x, model_cov, white_x, optimize=True)
+    share, axes = np.linalg.eigh(hat)
+    told = share < 1.0 - _ALONE
+    along = np.einsum("gia,gi->ga", axes, white_residual)
+    inflated = np.where(told, along / np.where(told, 1.0 - share, 1.0), 0.0)
+    by_axis = np.einsum("gip,gia->gap", white_x, axes, optimize=True)
+    return np.einsum("gap,ga->gp", by_axis, inflated, optimize=True), by_axis[~told]
 
 
 def _variance_information(batch: _Batch) -> tuple[np.ndarray, np.ndarray]:
