@@ -49,7 +49,7 @@ from analytics.study_plan import (
     in_words,
     read,
 )
-from analytics.study_verdict import CANNOT_TELL
+from analytics.study_verdict import CANNOT_TELL, FOUND
 
 __all__ = [
     "OUTCOMES",
@@ -200,13 +200,14 @@ def tests(records: Records, plan: Plan) -> Result:
         own = table["role"].eq(role)
         p = table.loc[own, "p_value"]
         adjusted[own] = multiplicity.adjust(p, method) if method and len(p) else p
-    table["flag"] = [_test_flag(f, p) for f, p in zip(found, adjusted, strict=True)]
+    says = [_said_among(f, p, plan.alpha) for f, p in zip(found, adjusted, strict=True)]
+    table["flag"] = [_test_flag(f, p, word) for f, p, word in zip(found, adjusted, says, strict=True)]
     listed = pd.DataFrame(
         {
             "role": table["role"], "analysis": table["analysis"],
             "outcome": [study_report.outcome_in_words(f.analysis) for f in found],
             "compared": [study_report.exposure_in_words(f.given.exposure) for f in found],
-            "p_value": table["p_value"], "p_adjusted": adjusted, "said": [said(f) for f in found],
+            "p_value": table["p_value"], "p_adjusted": adjusted, "said": says,
             "n_patients": table["n_patients"],
         }
     )  # fmt: skip
@@ -223,12 +224,20 @@ def _term(found: Answer) -> str:
     return "ratio" if found.analysis.outcome.kind in RATIOS else "difference"
 
 
-def _test_flag(found: Answer, p: float) -> str:
+def _said_among(found: Answer, p: float, alpha: float) -> str:
+    """Return what a test lets one say among the tests of its role, by its adjusted p-value."""
+    word = found.verdict.said
+    if word in FOUND and np.isfinite(p) and p >= alpha:
+        return f"{CANNOT_TELL} once all such tests are counted ({word} alone)"
+    return said(found)
+
+
+def _test_flag(found: Answer, p: float, says: str) -> str:
     how = IN_WORDS.get(ADJUSTED_BY[found.analysis.role], "")
     adjusted = f"; adjusted p {_p(p)} ({how})" if how and np.isfinite(p) else ""
     level = found.verdict.level
     how_wide = f"; interval of {100 * level:g} %" if found.analysis.hypothesis != "difference" else ""
-    return f"{said(found)}{adjusted}{how_wide}"
+    return f"{says}{adjusted}{how_wide}"
 
 
 def _p(p: float) -> str:

@@ -21,6 +21,8 @@ HIGHER, LOWER = "higher", "lower"
 NO_DIFFERENCE = "no difference that matters"
 EQUIVALENT, NOT_EQUIVALENT = "equivalent", "not equivalent"
 NOT_INFERIOR, INFERIOR = "not inferior", "inferior"
+# What a small p-value stands behind.
+FOUND = (HIGHER, LOWER, EQUIVALENT, NOT_INFERIOR)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -534,3 +535,17 @@ def test_the_public_sees_no_exact_count_of_the_flow_the_design_or_the_register(d
     assert (patients[np.isfinite(patients)] % 5 == 0).all()
     said = study.standing(study.status(PLAN_FILE, demo), demo, audience="public")
     assert not said["what"].isin(["register then", "rows added since"]).any()
+
+
+@pytest.mark.parametrize(
+    ("word", "adjusted_p", "says"),
+    [
+        ("lower", 0.094, "cannot tell once all such tests are counted (lower alone)"),
+        ("lower", 0.020, "lower"),
+        ("no difference that matters", 0.500, "no difference that matters"),
+    ],
+)
+def test_a_difference_is_said_only_if_it_holds_among_all_tests_of_its_role(word, adjusted_p, says):
+    """The conclusion goes by the p-value that the plan declares: the adjusted one."""
+    found = SimpleNamespace(verdict=SimpleNamespace(said=word), effect=SimpleNamespace(is_known=True))
+    assert study._said_among(found, adjusted_p, 0.05) == says
