@@ -54,7 +54,7 @@ def test_the_sentence_is_the_one_the_whole_interval_supports(limits, null, said)
 
 def test_an_interval_that_holds_no_difference_cannot_tell_and_says_the_number():
     said = _said(_page(_difference(-5, 3)))
-    assert said == "cannot tell: −1 points (95\u202f% interval −5 to 3; 60 patients)"
+    assert said == "cannot tell: −1 point (95\u202f% interval −5 to 3; 60 patients)"
 
 
 def test_a_missing_number_cannot_tell():

@@ -6,6 +6,7 @@ from matplotlib.axes import Axes
 
 from analytics.pages import drawing, words
 from analytics.pages.figures_rows import interval_rows
+from analytics.records import dictionary
 from analytics.results import Curve, Result
 
 ROW_IN = 0.30
@@ -40,6 +41,9 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
     table = result.table()
     panel_by, row_by = (result.by[-1], result.by[:-1]) if result.by else (None, ())
     groups = list(table.groupby(panel_by, sort=False)) if panel_by else [("", table)]
+    if panel_by == "zone":
+        order = ["front", *dictionary.ZONES, *(name for name, _ in groups)]
+        groups = sorted(groups, key=lambda group: order.index(group[0]))
     longest = max(len(rows) for _, rows in groups)
     height = longest * (NARROW_ROW_IN if narrow else DENSE_ROW_IN) + 0.6
     axes = drawing.panels(ax, len(groups), narrow=narrow, height_in=height, share="x")

@@ -30,7 +30,7 @@ def answer_block(sentence: str, about: str = "") -> str:
     `about` stands beneath it: whose numbers these are, and who may read them.
     """
     strong = re.sub(
-        rf"(−?[\d.,]*\d(?:{words.THIN}%| (?:points|months|hairs/cm²))?)(?= \()",
+        rf"(−?[\d.,]*\d(?:{words.THIN}%| (?:points?|months?|hairs/cm²))?)(?= \()",
         r"<strong>\1</strong>",
         _safe(sentence),
     )

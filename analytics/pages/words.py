@@ -111,12 +111,13 @@ def with_unit(text: str, unit: str) -> str:
 
     Examples
     --------
-    >>> with_unit("9", "months")
-    '9 months'
+    >>> with_unit("9", "months"), with_unit("1", "points of yield")
+    ('9 months', '1 point of yield')
     """
     if text == NOT_AVAILABLE:
         return text
-    return text + UNIT_SUFFIX.get("%" if unit.startswith("% of ") else unit, f" {unit}")
+    said = text + UNIT_SUFFIX.get("%" if unit.startswith("% of ") else unit, f" {unit}")
+    return re.sub(r"^(−?1 (?:point|month))s\b", r"\1", said)
 
 
 def unit_name(unit: str) -> str:
@@ -163,7 +164,7 @@ def sentence(text: str) -> str:
     >>> sentence("one row a zone")
     'One row a zone.'
     """
-    text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, text.strip())
+    text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, text.strip()).replace("cm2", "cm²")
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.pages import words
+from analytics.records import dictionary
 from analytics.results import LEVEL, Result
 from analytics.review_change import AT_END, DETECTABLE, STEP
 from analytics.review_indicators import ALL_DUE, PATIENTS
@@ -188,7 +189,7 @@ def follow_up_table(result: Result) -> pd.DataFrame:
     )
     wide = said.pivot(index="visit", columns="zone", values="seen")
     order = list(dict.fromkeys(said["visit"]))
-    zones = sorted(wide.columns, key=lambda z: z != "all")
+    zones = [z for z in ("all", *dictionary.ZONES) if z in wide.columns]
     return wide.loc[order, zones].fillna("").reset_index().rename_axis(columns=None)
 
 
