@@ -1,6 +1,6 @@
 """Can a reader of a page for others work out a withheld count from everything printed on it?
 
-    nice python tests/bench/subtraction_attack.py [PAGE ...] [--audience shared] [--audience public] [--data FOLDER]
+    nice python tests/bench/subtraction_attack.py [PAGE ...] [--audience shared] [--data FOLDER]
 
 Each page is rendered on the records for the clinic itself (the truth) and for the audience; at the end the
 algebra is tried on all pages together. Pages about one patient are made for nobody else. The attacker sees
