@@ -27,6 +27,7 @@ import pandas as pd
 from IPython.display import HTML, display
 
 from analytics import records as door
+from analytics import yields_kept
 from analytics.errors import ParameterError
 from analytics.pages import (
     cache,
@@ -97,6 +98,8 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     checked = parameters.checked(str(run["notebook"]) if run else name, given) if is_known else given
     place = run.get("data") or data
     read: Records | None = door.load(Path(place)) if place else None
+    if read is not None:
+        yields_kept.promise_unchanged(read)
     if run and read is not None:
         staging = Path(run["staging"])
         audience = str(checked.get("audience", "internal"))
@@ -340,6 +343,7 @@ def cautions(page: Page, *more: str) -> None:
 
 def finish(page: Page) -> None:
     """Write what the page rests on, hand its numbers over, and mark the end that `render` looks for."""
+    together.dismiss()
     rests_on = disclosure.protect_provenance(
         provenance.collect(page.name, page.records, page.settings), page.audience
     )
