@@ -25,6 +25,8 @@ from analytics.pages import export, files
 from analytics.pages.sheet_marks import END_TYPE, OUTCOME_FILE, RESULTS_FILE, STEP_FILE
 
 START_SECONDS = 120
+# A kernel that has finished its page has nothing left to write: half of this, and it is asked to end at once.
+END_SECONDS = 1.0
 DIED = (
     "the calculation was ended by the system, often for too little memory; close other programs and try again"
 )
@@ -40,6 +42,7 @@ class PrivateKernel(AsyncKernelManager):
 
     def __init__(self, **settings: Any):
         super().__init__(**settings)
+        self.shutdown_wait_time = END_SECONDS
         if sys.platform == "win32":
             self.transport_encryption = "auto"
             return
