@@ -131,9 +131,9 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
         for (term, zone), rows in lines.groupby(["term", "zone"], sort=False)
     ]
     method = (
-        "random effects over clinics, REML, Hartung-Knapp t interval; new clinic: prediction interval with "
-        "t, k - 1 df; ratios pooled on the log, "
-        "shares on the logit scale; standard errors taken as known"
+        "random effects over clinics, REML, Hartung-Knapp t interval, its scale at least 1; new clinic: "
+        "prediction interval with t, k - 1 df; ratios pooled on the log, shares on the logit scale; "
+        "standard errors taken as known"
     )
     used = lines.assign(reason="")
     notes = ("only estimates, standard errors and numbers of patients left the clinics",)
@@ -192,7 +192,7 @@ def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
             {**common, "term": "pooled", "estimate": np.nan, "flag": f"fewer than {MIN_CLINICS} clinics"}
         )
         return pd.DataFrame(lines)
-    fit = meta.random_effects(y, se**2, hartung_knapp=True, level=level)
+    fit = meta.random_effects(y, se**2, hartung_knapp=True, least_scale=1.0, level=level)
     for clinic, value in zip(rows["clinic"], fit.shrunken, strict=True):
         lines.append({**common, "term": f"{clinic}, shrunken", "estimate": float(back(value))})
     mean = float(fit.beta[0])

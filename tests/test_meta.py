@@ -89,6 +89,18 @@ def test_mantel_haenszel_is_the_published_one(bcg):
     assert np.exp([log_ratio, low, high]) == pytest.approx([0.6353, 0.5881, 0.6862], abs=REML_TOL)
 
 
+def test_estimates_that_lie_close_do_not_make_the_interval_shorter_than_their_errors_do(bcg):
+    # Three alike, variance 0.75 each: the error of their mean is 0.5, t of 2 df 4.3027 (any table); without a
+    # least scale the interval has no length. Where the scale is above 1 nothing changes.
+    alike = ([1.0, 1.0, 1.0], [0.75, 0.75, 0.75])
+    assert meta.random_effects(*alike, hartung_knapp=True).se[0] == 0.0
+    fit = meta.random_effects(*alike, hartung_knapp=True, least_scale=1.0)
+    np.testing.assert_allclose([fit.ci_low[0], fit.ci_high[0]], [1 - 2.15135, 1 + 2.15135], atol=1e-4)
+    y, v, _, _ = bcg
+    plain = meta.random_effects(y, v, hartung_knapp=True)
+    assert meta.random_effects(y, v, hartung_knapp=True, least_scale=1.0).se[0] == plain.se[0]
+
+
 def test_hartung_knapp_intervals_cover_with_few_clinics():
     """Six clinics, tau 4, SEs 2 to 5: the t interval covers 95 %, in 1,500 draws."""
     rng = np.random.default_rng(2)

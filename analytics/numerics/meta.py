@@ -63,6 +63,7 @@ def random_effects(
     X=None,
     method: str = "REML",
     hartung_knapp: bool = False,
+    least_scale: float = 0.0,
     level: float = 0.95,
     prediction: str = "t",
 ) -> MetaFit:
@@ -78,6 +79,10 @@ def random_effects(
         One of METHODS.
     hartung_knapp
         Use the Hartung-Knapp covariance and Student's t.
+    least_scale
+        The least factor Hartung and Knapp may scale the covariance by: with 1, estimates that happen to lie
+        close together do not make it smaller than their own errors do (Roever, Knapp & Friede 2015, BMC Med
+        Res Methodol 15:99).
     prediction
         Quantile of the prediction interval: `t` (k - p df) or `normal`.
 
@@ -107,7 +112,7 @@ def random_effects(
     residual = y - x @ beta
     quantile = float(stats.norm.ppf((1 + level) / 2))
     if hartung_knapp:
-        cov = cov * float(w @ residual**2) / (k - p)
+        cov = cov * max(float(w @ residual**2) / (k - p), least_scale)
         quantile = float(stats.t.ppf((1 + level) / 2, k - p))
     se = np.sqrt(np.diag(cov))
     q = _q(0.0, y, v, x)
