@@ -53,7 +53,10 @@ def yield_at_maturity_row(
 
 
 def between_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
-    """Return tempo ratios and differences of yield, against the front and between any two zones."""
+    """Return tempo ratios and differences of yield, against the front and between any two zones.
+
+    Patients are those of the side that has fewer, on which the degrees of freedom rest.
+    """
     rows: list[dict] = []
     has_front = sum(z in q.FRONT for z in fit.zones) > 0
     named = [z for z in fit.zones if z not in q.FRONT] if has_front else []
@@ -67,6 +70,7 @@ def between_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
 def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
     of, against = q.weights_of(fit, one), q.weights_of(fit, other)
     df = q.degrees(fit, one, other)
+    fewer = int(min(fit.n_patients[side > 0].max() for side in (of, against)))
 
     def ratio(beta, spread):
         return [np.exp((of - against) @ q.parameters(fit, beta)[1])]
@@ -90,7 +94,8 @@ def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
     rows = []
     for term, unit, function, scale, said in made:
         found = q.quantities(fit, function, level=level, df=df, scale=scale)[0]
-        rows.append({"zone": f"{one} : {other}", **_cells(found, term, unit, level), "flag": said})
+        cells = _cells(found, term, unit, level)
+        rows.append({"zone": f"{one} : {other}", **cells, "n_patients": fewer, "flag": said})
     return rows
 
 
