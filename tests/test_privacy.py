@@ -337,3 +337,15 @@ def test_a_column_of_number_plates_is_found_by_what_it_is():
         "GD 77K1",
     ]
     assert privacy.scan({"sessions": _table({"x": plates}, len(plates))})
+
+
+@pytest.mark.parametrize("before", range(380, 420, 3))
+def test_an_identifier_deep_in_a_long_text_is_found_wherever_it_stands(before):
+    text = "x" * (before - 1) + " anna@example.org" + " y" * 500
+    assert kind_of(text) == "email"
+
+
+def test_a_cell_as_long_as_a_file_comes_to_an_end():
+    # Shapes whose time grows with the square, or faster, of one long word or of digits and spaces.
+    assert kind_of("ab" * 100_000) is None
+    assert kind_of("1  x " * 20_000) is None
