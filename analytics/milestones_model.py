@@ -178,8 +178,9 @@ def expected_first_readings(
     rng = np.random.default_rng(seed)
     wanted = np.atleast_1d(np.asarray(months, dtype=float))
     place = pd.factorize(seen["placement_id"])[0]
-    drawn = [_spans_of_a_copy(fit, seen, place, question, rng) for _ in range(copies)]
-    zone = np.tile(seen["zone"].astype(str).to_numpy()[np.unique(place, return_index=True)[1]], copies)
+    first = np.unique(place, return_index=True)[1]
+    drawn = [_spans_of_a_copy(fit, seen, (place, first), question, rng) for _ in range(copies)]
+    zone = np.tile(seen["zone"].astype(str).to_numpy()[first], copies)
     left, right = (np.concatenate([d[side] for d in drawn]) for side in (0, 1))
     parts = []
     for name in fit.zones:
@@ -192,15 +193,15 @@ def expected_first_readings(
     return pd.concat(parts, ignore_index=True)
 
 
-def _spans_of_a_copy(fit: Emergence, seen: pd.DataFrame, place: np.ndarray, question: Question, rng):
-    """Return left, right of every placement (numbered in order by `place`) for one drawn copy."""
-    placement, first = np.unique(place, return_index=True)
+def _spans_of_a_copy(fit: Emergence, seen: pd.DataFrame, placements: tuple, question: Question, rng):
+    """Return left, right of every placement for one drawn copy; `placements` number rows, and first rows."""
+    place, first = placements
     planted = seen["planted_hairs_cm2"].to_numpy(dtype=float)
-    truth = _true_yield(fit, seen, place, placement.size, rng)
+    truth = _true_yield(fit, seen, place, first.size, rng)
     own_planted = (
-        1.0 + (seen["planted_se"].to_numpy(dtype=float) / planted)[first] * rng.normal(size=placement.size)
+        1.0 + (seen["planted_se"].to_numpy(dtype=float) / planted)[first] * rng.normal(size=first.size)
     )[place]
-    base = (seen["baseline_se"].to_numpy(dtype=float) / planted)[first] * rng.normal(size=placement.size)
+    base = (seen["baseline_se"].to_numpy(dtype=float) / planted)[first] * rng.normal(size=first.size)
     noise = 100.0 * seen["density_se"].to_numpy(dtype=float) / planted * rng.normal(size=len(seen))
     value = truth * np.maximum(own_planted, 0.0) + noise - 100.0 * np.nan_to_num(base)[place]
     visit = np.flatnonzero(

@@ -140,16 +140,13 @@ def _plantings(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
     columns = ["placement_id", *(f"{c}_before" for c in of_session)]
     both = pd.concat([pairs[columns], own[columns]])
     both = both[both["placement_id"].isin(rows["placement_id"])]
-    a_session = both.groupby(["placement_id", "session_id_before"], as_index=False).agg(
-        planted=("planted_hairs_cm2_before", "mean"),
-        n_known=("planted_hairs_cm2_before", "count"),
-        n_sites=("placement_id", "size"),
+    a_session = yields_link.sessions_before(
+        both,
         planted_in=("patient_month_before", "first"),
         planted_at=("session_month_before", "first"),
         spread=("spread_before", "max"),
     )
-    a_session["planted"] = a_session["planted"].where(a_session["n_known"].eq(a_session["n_sites"]))
-    a_session = a_session.sort_values(["placement_id", "planted_in"])
+    a_session = a_session.sort_values(["placement_id", "planted_in", "session_id_before"])
     return a_session.assign(slot=a_session.groupby("placement_id").cumcount())
 
 

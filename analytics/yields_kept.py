@@ -26,16 +26,20 @@ def forget() -> None:
     _rows.clear()
 
 
+def _is_promised(records: Records) -> bool:
+    return any(records is one for one in _promised)
+
+
 def find(records: Records, choices: tuple) -> pd.DataFrame | None:
     """Return the kept rows, or None; a shallow copy, so that columns added to it stay with the caller."""
-    if not any(records is one for one in _promised) or choices not in _rows:
+    if not _is_promised(records) or choices not in _rows:
         return None
     return _rows[choices].copy(deep=False)
 
 
 def keep(records: Records, choices: tuple, rows: pd.DataFrame) -> None:
     """Keep rows made under these choices, where the records are promised."""
-    if not any(records is one for one in _promised):
+    if not _is_promised(records):
         return
     if len(_rows) >= MOST:
         _rows.pop(next(iter(_rows)))

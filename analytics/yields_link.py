@@ -211,20 +211,33 @@ def on_the_same_ground(placements: pd.DataFrame) -> pd.DataFrame:
     return pairs[shares & pairs["patient_month_before"].lt(pairs["patient_month"])]
 
 
+def sessions_before(pairs: pd.DataFrame, **more: tuple[str, str]) -> pd.DataFrame:
+    """Return one row a placement and session before: its sites' mean planted density, and `more`.
+
+    The density is unknown where that of one site is.
+    """
+    sessions = pairs.groupby(["placement_id", "session_id_before"], sort=False, as_index=False).agg(
+        planted=("planted_hairs_cm2_before", "mean"),
+        n_known=("planted_hairs_cm2_before", "count"),
+        n_sites=("placement_id", "size"),
+        **more,
+    )
+    known = sessions["n_known"].eq(sessions["n_sites"])
+    return sessions.assign(planted=sessions["planted"].where(known)).drop(columns=["n_known", "n_sites"])
+
+
 def _summed_up(pairs: pd.DataFrame) -> pd.DataFrame:
     """Return a placement's history in one row; one session of unknown density makes the sum unknown."""
     pairs = pairs.sort_values(["placement_id", "patient_month_before"])
     gap = pairs["patient_month"] - pairs["patient_month_before"]
     pairs = pairs.assign(immature=gap < pairs["zone"].map(dictionary.MATURITY_MONTH))
-    a_session = pairs.groupby(["placement_id", "session_id_before"], sort=False, as_index=False).agg(
-        planted=("planted_hairs_cm2_before", "mean"),
-        n_known=("planted_hairs_cm2_before", "count"),
-        n_sites=("placement_id", "size"),
-        immature=("immature", "max"),
-        first_at=("session_month_before", "first"),
+    a_session = sessions_before(
+        pairs, immature=("immature", "max"), first_at=("session_month_before", "first")
     )
-    a_session["unknown"] = a_session["n_known"].lt(a_session["n_sites"])
-    history = a_session.groupby("placement_id", sort=False, as_index=False).agg(
+    history = a_session.assign(unknown=a_session["planted"].isna()).groupby(
+        "placement_id", sort=False, as_index=False
+    )
+    history = history.agg(
         planted_before=("planted", "sum"),
         unknown=("unknown", "any"),
         is_overlap=("immature", "max"),

@@ -18,7 +18,6 @@ from typing import Any
 
 import joblib
 from joblib.externals.loky import ProcessPoolExecutor
-from joblib.externals.loky.process_executor import TerminatedWorkerError
 
 from analytics import yields_kept
 from analytics.pages import cache
@@ -26,9 +25,10 @@ from analytics.pages.sheet_marks import CORES_VARIABLE
 from analytics.records import Records
 
 IDLE_SECONDS = 30  # a helper with nothing to do goes after this
+LOST = (OSError, BrokenExecutor)  # what a helper that cannot start, or was ended, comes to
 Question = tuple[Callable[..., Any], Mapping[str, Any]]
 _held: list[Any] = []  # in a helper: the subject of its questions
-_at_work: list[ProcessPoolExecutor] = []  # where there are helpers: those of the present subject
+_at_work: list["_Helpers"] = []  # where there are helpers: those of the present subject
 
 
 def cores() -> int:
@@ -56,9 +56,8 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
         return {**out, **_by_this_process(open_ones, subject, subject_sha256)}
     try:
         out.update(_shared_out(open_ones, subject, subject_sha256))
-    except (OSError, TerminatedWorkerError):
+    except LOST:
         # No room for a helper, or it was ended by the system: slower, not wrong.
-        _helpers.cache_clear()
         _at_work.clear()
         out.update(_by_this_process(open_ones, subject, subject_sha256))
     return out
@@ -72,14 +71,14 @@ def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
     if cores() < 2 or not _at_work:
         return functools.partial(work, *given)
     try:
-        future = _at_work[0].submit(work, *given)
-    except (OSError, BrokenExecutor):
+        future = _at_work[0].pool.submit(work, *given)
+    except LOST:
         return functools.partial(work, *given)
 
     def answer() -> Any:
         try:
             return future.result()
-        except (OSError, BrokenExecutor):
+        except LOST:
             _at_work.clear()
             return work(*given)
 
@@ -89,9 +88,8 @@ def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
 def dismiss() -> None:
     """Let the helpers go at once: a process that ends would wait for them."""
     for helpers in _at_work:
-        helpers.shutdown(wait=False, kill_workers=True)
+        helpers.pool.shutdown(wait=False, kill_workers=True)
     _at_work.clear()
-    _helpers.cache_clear()
 
 
 def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
@@ -100,8 +98,7 @@ def _shared_out(questions: Mapping[str, Question], subject: Any, subject_sha256:
     A helper is given one question at a time: what it has queued can no longer be taken from it.
     """
     count = cores() - 1
-    helpers = _helpers(count, _Held(subject))
-    _at_work[:] = [helpers]
+    helpers = _helpers(count, subject)
     left, out = deque(questions.items()), {}
 
     def feed_a_helper() -> None:
@@ -134,28 +131,23 @@ def _by_this_process(questions: Mapping[str, Question], subject: Any, subject_sh
     }
 
 
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class _Held:
-    """The subject, told from others by being the same object."""
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Helpers:
+    """Processes that hold one subject, which was sent to each once."""
 
+    count: int
     subject: Any
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Held) and self.subject is other.subject
-
-    def __hash__(self) -> int:
-        return id(self.subject)
+    pool: ProcessPoolExecutor
 
 
-@functools.lru_cache(maxsize=1)
-def _helpers(count: int, held: _Held) -> ProcessPoolExecutor:
-    """Return this process's own helpers for a subject, which is sent to each once.
-
-    joblib's shared ones would be lent to a resampling and fail it.
-    """
-    return ProcessPoolExecutor(
-        max_workers=count, timeout=IDLE_SECONDS, initializer=_hold, initargs=(held.subject,)
-    )
+def _helpers(count: int, subject: Any) -> ProcessPoolExecutor:
+    """Return this process's own helpers for a subject: joblib's shared ones would be lent and fail."""
+    if not any(h.count == count and h.subject is subject for h in _at_work):
+        pool = ProcessPoolExecutor(
+            max_workers=count, timeout=IDLE_SECONDS, initializer=_hold, initargs=(subject,)
+        )
+        _at_work[:] = [_Helpers(count, subject, pool)]
+    return _at_work[0].pool
 
 
 def _hold(subject: Any) -> None:

@@ -120,16 +120,14 @@ def _not_read(table: Table, raw: RawTable, at: int, like: str | None, allowed: M
             "warning",
         )
     holds = not bool(pc.all(pc.equal(cells.tidy(raw.cells[at]), "")).as_py())
-    near = f" ({like} is near)" if like else ""
+    what = "the column is not in the dictionary" + (f" ({like} is near)" if like else "")
+    rename = "rename it if it holds one of them, else leave it out of the file"
     return _problem(
         where,
         "unknown_column",
-        f"the column is not in the dictionary{near}"
-        + ("" if holds else ", holds nothing and was not loaded"),
+        what if holds else f"{what}, holds nothing and was not loaded",
         "only columns of the dictionary are read",
-        f"rename it if it holds one of them, else leave it out of the file; {LET_THROUGH}"
-        if holds
-        else "rename it if it holds one of them, else leave it out of the file",
+        f"{rename}; {LET_THROUGH}" if holds else rename,
         "error" if holds else "warning",
     )
 
