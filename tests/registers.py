@@ -1,11 +1,12 @@
 """Small hand-written registers for the tests: plain tables, written as CSV and read through the one door."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
 from analytics import records
-from analytics.records import Records
+from analytics.records import Records, simulate
 
 PATIENT = {
     "sex": "male",
@@ -57,6 +58,13 @@ COUNT = {
     "standard_conditions": True,
     "condition_reason": "",
 }
+
+
+def drawn(n=150, *, seed, months=36, **changes):
+    """Return a simulated register whose traps are off but for the changes, and its truth."""
+    truth = replace(simulate.plain(), **{"planted_counted": 1.0, **changes})
+    tables, latent = simulate.register(n, truth=truth, seed=seed, months=months + 24, entry_months=months)
+    return simulate.as_records(tables), latent
 
 
 def patient(code: str, **changed) -> dict:

@@ -8,6 +8,7 @@ and the weights over many registers (`tests/bench/yield_traps.py`).
 """
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -22,10 +23,7 @@ FAR = 3.5
 FRONT, CROWN = "frontal", "crown"
 
 
-def _draw(n=150, seed=700, *, months=36, **changes):
-    truth = replace(simulate.plain(), **{"planted_counted": 1.0, **changes})
-    tables, latent = simulate.register(n, truth=truth, seed=seed, months=months + 24, entry_months=months)
-    return simulate.as_records(tables), latent
+_draw = partial(registers.drawn, n=150, seed=700)
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ out beside each test, seeds fixed before looking.
 """
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -25,10 +26,7 @@ FAR = 3.5
 FRONT, CROWN = "frontal", "crown"
 
 
-def _draw(n=150, seed=760, *, months=36, **changes):
-    truth = replace(simulate.plain(), **{"planted_counted": 1.0, **changes})
-    tables, latent = simulate.register(n, truth=truth, seed=seed, months=months + 24, entry_months=months)
-    return simulate.as_records(tables), latent
+_draw = partial(registers.drawn, n=150, seed=760)
 
 
 def _true(latent, zone=FRONT):

@@ -6,6 +6,7 @@ out beside each test, seeds fixed before looking. Held elsewhere: survivor serie
 """
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,6 @@ import pytest
 import registers
 
 from analytics import regrowth, review_measures, study_plan, yields
-from analytics.records import simulate
 from analytics.yields_average import CASE_MIX
 
 # One register may lie this many standard errors from the truth (1 in 1,700 by chance).
@@ -21,10 +21,7 @@ FAR = 3.5
 FRONT = "frontal"
 
 
-def _draw(n=200, seed=720, *, months=36, **changes):
-    truth = replace(simulate.plain(), **{"planted_counted": 1.0, **changes})
-    tables, latent = simulate.register(n, truth=truth, seed=seed, months=months + 24, entry_months=months)
-    return simulate.as_records(tables), latent
+_draw = partial(registers.drawn, n=200, seed=720)
 
 
 def _is_right(row, truth):
