@@ -16,18 +16,18 @@ from analytics.errors import AnalyticsError
 
 # Command: module, and what it does. A room that adds a command adds its line.
 COMMANDS = {
-    "demo": ("analytics.pages.commands.demo", "make every page on the invented clinic"),
-    "map": ("analytics.pages.commands.map", "make the tables of your own spreadsheet"),
-    "deidentify": ("analytics.pages.commands.deidentify", "write the tables with codes for persons"),
-    "code": ("analytics.pages.commands.code", "turn a chart number into its code"),
-    "check": ("analytics.pages.commands.check", "read your records and name every problem"),
-    "report": ("analytics.pages.commands.report", "make one report"),
-    "batch": ("analytics.pages.commands.batch", "make many reports by a plan"),
-    "study": ("analytics.pages.commands.study", "freeze a study plan, or try it on invented outcomes"),
-    "pool": ("analytics.pages.commands.pool", "pool answers over clinics; no row leaves any"),
-    "template": ("analytics.pages.commands.template", "write an empty workbook to fill in"),
-    "lab": ("analytics.pages.commands.lab", "open the workbook in JupyterLab"),
-    "selfcheck": ("analytics.pages.commands.selfcheck", "check this installation, and its methods"),
+    "demo": ("analytics.app.commands.demo", "make every page on the invented clinic"),
+    "map": ("analytics.app.commands.map", "make the tables of your own spreadsheet"),
+    "deidentify": ("analytics.app.commands.deidentify", "write the tables with codes for persons"),
+    "code": ("analytics.app.commands.code", "turn a chart number into its code"),
+    "check": ("analytics.app.commands.check", "read your records and name every problem"),
+    "report": ("analytics.app.commands.report", "make one report"),
+    "batch": ("analytics.app.commands.batch", "make many reports by a plan"),
+    "study": ("analytics.app.commands.study", "freeze a study plan, or try it on invented outcomes"),
+    "pool": ("analytics.app.commands.pool", "pool answers over clinics; no row leaves any"),
+    "template": ("analytics.app.commands.template", "write an empty workbook to fill in"),
+    "lab": ("analytics.app.commands.lab", "open the workbook in JupyterLab"),
+    "selfcheck": ("analytics.app.commands.selfcheck", "check this installation, and its methods"),
 }
 
 

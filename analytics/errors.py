@@ -1,8 +1,19 @@
-"""What every room says when something is wrong.
+"""How a problem of a table is said: where, what (count and first row), the rule, what to do.
+
+A sentence never holds a cell's value: messages are logs, and logs travel. A row is numbered as the person
+sees it in the file: the header is row 1, the first data row is row 2.
+
+What every room says when something is wrong.
 
 A message has four parts, in this order: where (table.column, or function and argument), what (a count and the
 first row), the rule, what to do. It never holds a value of a record: messages are logs, and logs travel.
 """
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+import pandas as pd
 
 
 class AnalyticsError(Exception):
@@ -31,3 +42,135 @@ class RecordWarning(UserWarning):
 
 class FitWarning(UserWarning):
     """A model was fitted, but a named check failed."""
+
+
+HEADER_ROW = 1
+FIRST_DATA_ROW = 2
+
+Severity = Literal["error", "warning"]
+
+
+class Sentence(NamedTuple):
+    """What is wrong (it continues a count), the rule, what to do, and whether it stops the load."""
+
+    for_one: str
+    for_several: str
+    rule: str
+    action: str
+    severity: Severity = "error"
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One kind of fault in one column of one table.
+
+    `what` is the fault in words, for one row and for several; `row` is the first row, None where the fault
+    has no row of its own (an absent column). `code` names the fault for programs.
+    """
+
+    table: str
+    column: str
+    count: int
+    row: int | None
+    rule: str
+    action: str
+    severity: Severity = "error"
+    code: str = ""
+    what: tuple[str, str] = ("problem", "problems")
+
+    def sentence(self) -> str:
+        """Return where, what, the rule and what to do as one line.
+
+        >>> words = Problem("placements", "zone", 2, 17, "use a or b", "mend it", what=("word", "words"))
+        >>> words.sentence()
+        'placements.zone: 2 words, first at row 17; use a or b; mend it'
+        """
+        where = f"{self.table}.{self.column}" if self.column else self.table
+        what = f"{self.count} {self.what[0] if self.count == 1 else self.what[1]}"
+        if self.row is None:
+            what = self.what[0]
+        else:
+            what += f", {'at' if self.count == 1 else 'first at'} row {self.row}"
+        return "; ".join(part for part in (f"{where}: {what}", self.rule, self.action) if part)
+
+
+def at_rows(
+    frame: pd.DataFrame, wrong: pd.Series | np.ndarray, where: str, code: str, sentence: Sentence
+) -> list[Problem]:
+    """Return one Problem for the rows where `wrong` is True, or none.
+
+    `where` is table.column. The index of `frame` is the position in the file, so that index 0 is row 2.
+    """
+    mask = _as_mask(wrong)
+    if not mask.any():
+        return []
+    table, _, column = where.partition(".")
+    first = int(frame.index.to_numpy()[mask].min()) + FIRST_DATA_ROW
+    what = (sentence.for_one, sentence.for_several)
+    return [
+        Problem(
+            table,
+            column,
+            int(mask.sum()),
+            first,
+            sentence.rule,
+            sentence.action,
+            sentence.severity,
+            code,
+            what,
+        )
+    ]
+
+
+def _as_mask(wrong: pd.Series | np.ndarray) -> np.ndarray:
+    """Return which rows (n,) are wrong; not known is not wrong."""
+    values = wrong.array if isinstance(wrong, pd.Series) else wrong
+    if isinstance(values, pd.arrays.BooleanArray):
+        return values.to_numpy(dtype=np.bool_, na_value=False)
+    return np.asarray(values, dtype=np.bool_)
+
+
+def refused(where: str, what: str, rule: str, action: str, *, code: str = "unreadable") -> RecordError:
+    """Return the error that a file or source as a whole cannot be read, to be raised by the reader."""
+    problem = Problem(where, "", 1, None, rule, action, "error", code, (what, what))
+    return RecordError(problem.sentence(), (problem,))
+
+
+def twice(table: str, places: str) -> Problem:
+    """Return the error that a table stands in two places."""
+    return Problem(
+        table,
+        "",
+        1,
+        None,
+        "a table stands in one place",
+        "keep the one that is right and take the other away",
+        code="table_twice",
+        what=(f"the table stands in two {places}", ""),
+    )
+
+
+def not_loaded(name: str, thing: str, *, like: str | None = None) -> Problem:
+    """Return the warning that a file, sheet or table bears no table's name; an error where one is near."""
+    if like is not None:
+        return Problem(
+            name,
+            "",
+            1,
+            None,
+            f"a {thing} named nearly like a table that is absent could be that table",
+            f"name it {like} if it holds that table, else give it another name or take it away",
+            code="nearly_a_table",
+            what=(f"this {thing} is named nearly like {like}", ""),
+        )
+    return Problem(
+        name,
+        "",
+        1,
+        None,
+        f"a {thing} is named after one of the tables of the dictionary",
+        f"rename the {thing} if it holds a table",
+        severity="warning",
+        code="not_loaded",
+        what=(f"this {thing} was not loaded", ""),
+    )

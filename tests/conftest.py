@@ -48,7 +48,7 @@ def _fits_of_this_run(tmp_path_factory):
 @pytest.fixture(scope="session")
 def demo_report(tmp_path_factory):
     """Return a function that renders a page on the demo register, each page once."""
-    from analytics.pages import render
+    from analytics.reports import render
 
     made = {}
     out = tmp_path_factory.mktemp("demo")
@@ -66,7 +66,7 @@ def sample_report(tmp_path_factory):
     """Return a report of invented numbers on the demo register, rendered once in every format."""
     import sample_page
 
-    from analytics.pages import render
+    from analytics.reports import render
 
     folder = tmp_path_factory.mktemp("sample")
     notebook = sample_page.write(
@@ -80,7 +80,7 @@ def sample_report(tmp_path_factory):
 @pytest.fixture(scope="session")
 def chromium():
     """Return a running system browser."""
-    from analytics.pages import browser
+    from analytics.reports import export as browser
 
     playwright = pytest.importorskip("playwright.sync_api")
     if browser.find() is None:

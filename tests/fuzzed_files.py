@@ -16,10 +16,11 @@ import numpy as np
 import pandas as pd
 from messy import files, twin
 
-from analytics import records
+from analytics import mapping, records
+from analytics.dictionary.tables import TABLES
 from analytics.errors import AnalyticsError
-from analytics.records import mapping, readers, writing
-from analytics.records.dictionary import TABLES
+from analytics.files import tables as writing
+from analytics.records import readers
 
 REFUSED, RIGHT = "refused", "right"
 WORDS = [

@@ -7,7 +7,7 @@ import csv
 import io
 from pathlib import Path
 
-from analytics.records.dictionary import TABLES
+from analytics.dictionary.tables import TABLES
 
 Table = list[dict[str, str]]
 Register = dict[str, Table]

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from analytics import records
-from analytics.records import Records, simulate
+from analytics import records, simulate
+from analytics.records.frames import Records
 
 PATIENT = {
     "sex": "male",

@@ -10,18 +10,8 @@ import statsmodels.api as sm
 from scipy import stats
 
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import (
-    clustered,
-    control,
-    cusum,
-    false_alarms,
-    funnel,
-    means,
-    multiplicity,
-    proportions,
-    risk_cusum,
-    runrules,
-)
+from analytics.numerics import control, cusum, funnel, means, power, proportions, regression, run_rules
+from analytics.numerics import cusum as risk_cusum
 
 EXACT = 1e-6  # half a unit in the sixth printed digit
 PRINTED_4 = 5e-5
@@ -206,14 +196,14 @@ def test_adjusted_p_values_are_those_of_the_paper():
         1,
     ]
     holm = [0.0015, 0.0056, 0.0247, 0.114, 0.2211, 0.278, 0.278, 0.278, 0.3213, *[1.0] * 6]
-    np.testing.assert_allclose(multiplicity.adjust(p, "benjamini-hochberg"), bh, atol=EXACT)
-    np.testing.assert_allclose(multiplicity.adjust(p, "holm"), holm, atol=EXACT)
-    assert (multiplicity.adjust(p, "benjamini-hochberg") <= 0.05).sum() == 4
-    assert (multiplicity.adjust(p, "bonferroni") <= 0.05).sum() == 3
+    np.testing.assert_allclose(power.adjust(p, "benjamini-hochberg"), bh, atol=EXACT)
+    np.testing.assert_allclose(power.adjust(p, "holm"), holm, atol=EXACT)
+    assert (power.adjust(p, "benjamini-hochberg") <= 0.05).sum() == 4
+    assert (power.adjust(p, "bonferroni") <= 0.05).sum() == 3
 
 
 def test_a_missing_p_value_is_no_test():
-    np.testing.assert_allclose(multiplicity.adjust([0.01, np.nan, 0.04], "holm"), [0.02, np.nan, 0.04])
+    np.testing.assert_allclose(power.adjust([0.01, np.nan, 0.04], "holm"), [0.02, np.nan, 0.04])
 
 
 def test_funnel_scores_and_dispersion_of_twelve_hospitals(published):
@@ -375,9 +365,9 @@ def test_charts_refuse_what_they_cannot_chart():
 
 def test_the_joint_distribution_of_runs_and_crossings_is_the_published_one():
     # Wentzel-Larsen & Anhøj, documents of R package crossrun: n = 14, in 1/8192; own median, in 1/1716
-    known = runrules.joint_distribution(14) * 8192
+    known = run_rules.joint_distribution(14) * 8192
     np.testing.assert_allclose([known[6, 5], known[7, 3], known[8, 3]], [392, 756, 756], atol=1e-6)
-    own = runrules.joint_distribution(14, own_median=True) * 1716
+    own = run_rules.joint_distribution(14, own_median=True) * 1716
     np.testing.assert_allclose([own[5, 4], own[7, 3]], [108, 240], atol=1e-6)
 
 
@@ -386,13 +376,13 @@ def test_the_joint_distribution_of_runs_and_crossings_is_the_published_one():
 )
 def test_the_limits_of_the_run_rules_are_those_printed(n, run, crossings):
     # Anhøj & Olesen 2014, PLoS One 9:e113825, Table 1 (longest run allowed, fewest crossings allowed)
-    assert [int(v) for v in runrules.limits(n)] == [run, crossings]
+    assert [int(v) for v in run_rules.limits(n)] == [run, crossings]
 
 
 @pytest.mark.parametrize(("n", "percent"), [(12, 1.2), (24, 3.1), (36, 4.2)])
 def test_the_false_alarm_rate_of_the_run_rules_is_the_tabulated_one(n, percent):
     # Simulation of 20,000 stable normal series by another hand (its error is 0.08 to 0.14 points)
-    assert 100 * runrules.false_alarm_rate(n, own_median=True) == pytest.approx(percent, abs=0.2)
+    assert 100 * run_rules.false_alarm_rate(n, own_median=True) == pytest.approx(percent, abs=0.2)
 
 
 @pytest.mark.parametrize(("n", "percent"), [(12, 5.2), (24, 10.1), (36, 12.8)])
@@ -406,7 +396,7 @@ def test_the_false_alarm_rate_of_screened_limits_is_the_tabulated_one(n, percent
 def test_the_rate_printed_under_a_chart_is_that_of_the_chart():
     # Exact value for the run rules of 24 points around their own median: 3.06 %
     chart = control.individuals(np.random.default_rng(1).standard_normal(24))
-    rates = false_alarms.of_chart(chart, n_series=20000)
+    rates = run_rules.of_chart(chart, n_series=20000)
     assert 100 * rates.runs == pytest.approx(3.06, abs=0.4)
     assert max(rates.outside, rates.runs) <= rates.either <= rates.outside + rates.runs
 
@@ -419,12 +409,12 @@ def test_every_kind_of_chart_has_a_false_alarm_rate(kind):
         kind, rng.binomial(sizes, 0.1)
     )
     chart = control.chart(kind, drawn, sizes)
-    rates = false_alarms.of_chart(chart, sizes, n_series=1000)
+    rates = run_rules.of_chart(chart, sizes, n_series=1000)
     assert 0 < rates.either < 0.3
 
 
 def test_points_on_the_line_neither_make_nor_break_a_run():
-    found = runrules.runs([1, 1, 0, 1, -1, 0, -1], centre=0)
+    found = run_rules.run_tests([1, 1, 0, 1, -1, 0, -1], centre=0)
     assert (int(found.longest), int(found.crossings), int(found.n_useful)) == (3, 1, 5)
 
 
@@ -483,7 +473,7 @@ def test_the_chain_gives_the_published_run_length_of_a_normal_cusum():
     edge = np.linspace(-6, 6, 1201)
     middle = (edge[1:] + edge[:-1]) / 2
     steps = risk_cusum.Increments(middle - 0.5, np.diff(stats.norm.cdf(edge)))
-    assert risk_cusum.run_length(steps, 3.0) == pytest.approx(117.5957, rel=RUN_LENGTH_PRINTED)
+    assert risk_cusum.risk_run_length(steps, 3.0) == pytest.approx(117.5957, rel=RUN_LENGTH_PRINTED)
     mean, se = risk_cusum.simulate_run_length(steps, 3.0, n_charts=4000)
     assert abs(mean - 117.5957) < 3.5 * se
 
@@ -542,8 +532,8 @@ def test_two_groups_of_single_cases_get_the_published_degrees_of_freedom():
     # Imbens & Kolesár 2016, Rev Econ Stat 98:701-712: df for 3 against 27 is 2.5
     rng = np.random.default_rng(5)
     y, treated = rng.standard_normal(30), np.r_[np.ones(3), np.zeros(27)]
-    fit = clustered.values(y, np.column_stack([np.ones(30), treated]), np.arange(30))
-    found = clustered.contrast(fit, [0, 1])
+    fit = regression.values(y, np.column_stack([np.ones(30), treated]), np.arange(30))
+    found = regression.contrast(fit, [0, 1])
     unequal = np.sqrt(y[:3].var(ddof=1) / 3 + y[3:].var(ddof=1) / 27)
     assert found.se == pytest.approx(unequal, rel=1e-10)
     df = 30**2 * 2 * 26 / (3**2 * 2 + 27**2 * 26)
@@ -555,7 +545,7 @@ def test_single_cases_get_the_standard_errors_of_statsmodels():
     rng = np.random.default_rng(6)
     X = np.column_stack([np.ones(40), rng.standard_normal((40, 2))])
     y = X @ [1.0, 0.5, -0.5] + rng.standard_normal(40)
-    fit = clustered.values(y, X, np.arange(40))
+    fit = regression.values(y, X, np.arange(40))
     np.testing.assert_allclose(fit.cov, sm.OLS(y, X).fit(cov_type="HC2").cov_params(), rtol=1e-10)
 
 
@@ -563,8 +553,8 @@ def test_a_share_with_sessions_as_units_is_the_plain_ratio_of_totals():
     rng = np.random.default_rng(7)
     sizes = rng.integers(500, 3000, 30)
     events = rng.binomial(sizes, rng.beta(5, 95, 30))
-    fit = clustered.shares(events, sizes, np.ones((30, 1)), np.arange(30))
-    found = clustered.contrast(fit, [1.0])
+    fit = regression.shares(events, sizes, np.ones((30, 1)), np.arange(30))
+    found = regression.contrast(fit, [1.0])
     assert 1 / (1 + np.exp(-found.estimate)) == pytest.approx(events.sum() / sizes.sum(), rel=1e-10)
     ratio = means.ratio_of_totals(events, sizes)
     assert ratio.se == pytest.approx(found.se * ratio.estimate * (1 - ratio.estimate), rel=0.03)
@@ -590,9 +580,9 @@ def test_no_event_at_all_still_has_an_upper_limit():
     assert (found.estimate, found.low) == (0.0, 0.0)
     assert 0 < found.high < 1
     with pytest.raises(FitError, match="no event"):
-        clustered.shares([0, 0], [10, 10], np.ones((2, 1)), [0, 1])
+        regression.shares([0, 0], [10, 10], np.ones((2, 1)), [0, 1])
 
 
 def test_dependent_columns_are_refused_in_words():
     with pytest.raises(FitError, match="depend on each other"):
-        clustered.values([1.0, 2.0], np.ones((2, 2)), [0, 1])
+        regression.values([1.0, 2.0], np.ones((2, 2)), [0, 1])

@@ -8,11 +8,10 @@ import scoringrules
 from test_results import assert_keeps_the_contract
 
 from analytics import course, regrowth
-from analytics import regrowth_quantities as quantities
-from analytics.course_backtest import closed_form_crps
-from analytics.course_bands import below, centile
-from analytics.course_standing import state_of
+from analytics.course.backtest import closed_form_crps
+from analytics.course.standing import below, centile, state_of
 from analytics.errors import ParameterError
+from analytics.regrowth.quantities import parameters, variances
 
 
 @pytest.fixture(scope="module")
@@ -35,11 +34,11 @@ def test_a_centile_and_the_share_below_it_are_inverse(fit):
 
 def test_the_spread_of_true_yields_is_the_one_that_cases_drawn_from_the_model_have(fit):
     """Monte Carlo of 200,000 cases against the quadrature, at month 6 of the crown."""
-    from analytics.numerics import curves
+    from analytics.numerics.nonlinear import curves
 
     k = fit.zone_index("crown")
-    plateau, log_half, log_k = (v[k] for v in quantities.parameters(fit, fit.beta))
-    total, tempo, covariance = quantities.variances(fit, fit.beta, fit.spread)
+    plateau, log_half, log_k = (v[k] for v in parameters(fit, fit.beta))
+    total, tempo, covariance = variances(fit, fit.beta, fit.spread)
     spread = np.array([[total, covariance], [covariance, tempo]])
     drawn = np.random.default_rng(3).multivariate_normal([0, 0], spread, size=200_000, method="svd")
     emerged = curves.share(fit.curve, 6.0 * np.exp(-log_half - drawn[:, 1]), log_k)[0]

@@ -11,9 +11,9 @@ import sqlalchemy as sa
 from messy import files
 from test_mapping import _is_the_twin, answered
 
-from analytics import records
+from analytics import mapping, records
 from analytics.errors import RecordError
-from analytics.records import mapping, writing
+from analytics.files import tables as writing
 
 QUERIES = {"plantings": "SELECT * FROM t_plant", "counts": "SELECT * FROM t_count"}
 CREATE = (

@@ -17,7 +17,9 @@ import pytest
 from analytics import records
 from analytics.__main__ import main
 from analytics.errors import ParameterError, RecordError
-from analytics.records import codes, deidentify, writing
+from analytics.files import tables as writing
+from analytics.identifiers import codes
+from analytics.mapping import deidentify
 
 DATA = Path(__file__).parent / "data"
 ROOT = Path(__file__).parents[1]
@@ -46,7 +48,7 @@ def test_a_code_is_the_keyed_hash_of_the_standard():
 
 
 def test_codes_are_letters_and_never_look_like_an_identifier():
-    from analytics.records.privacy_patterns import kind_of
+    from analytics.identifiers.patterns import kind_of
 
     made = [codes.of("patient", str(n), bytes(range(40, 72))) for n in range(3000)]
     assert len(set(made)) == 3000

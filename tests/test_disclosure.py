@@ -21,8 +21,11 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 from statsmodels.stats.proportion import proportion_confint
 
+from analytics import disclosure
+from analytics.disclosure import cells as disclosure_cells
 from analytics.errors import ParameterError
-from analytics.pages import disclosure, disclosure_cells, figures, render
+from analytics.pages import figures
+from analytics.reports import render
 from analytics.results import Curve, Result
 
 # The row space is compared in double precision; coefficients are 0 and 1.

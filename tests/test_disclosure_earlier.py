@@ -8,8 +8,10 @@ import sample_page
 from conftest import ROOT
 
 from analytics import records
+from analytics.disclosure import earlier as disclosure_earlier
+from analytics.disclosure import earlier as left
 from analytics.errors import ParameterError
-from analytics.pages import disclosure_earlier, left, render
+from analytics.reports import render
 
 
 def _older(demo, n):

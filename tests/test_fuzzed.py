@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from messy import files
 from test_mapping import answered
 
+from analytics import mapping
 from analytics.errors import AnalyticsError
-from analytics.records import mapping, mapping_plan
-from analytics.records import mapping_values as values
+from analytics.mapping import plan as mapping_plan
+from analytics.mapping import values
 
 EACH = 40
 

@@ -16,9 +16,9 @@ import pytest
 import xlwt
 from messy import files, twin
 
-from analytics import records, yields
+from analytics import mapping, records, yields
 from analytics.errors import AnalyticsError, ParameterError
-from analytics.records import mapping, mapping_plan
+from analytics.mapping import plan as mapping_plan
 
 DATA = Path(__file__).parent / "data"
 # What the clinic of the twin states for all rows.

@@ -8,12 +8,11 @@ import pytest
 import registers
 from test_results import assert_keeps_the_contract
 
-from analytics import measurement
+from analytics import measurement, simulate
 from analytics.errors import FitError, ParameterError
-from analytics.measurement import CountError
-from analytics.measurement_duplicates import repeats
+from analytics.measurement.agreement import repeats
+from analytics.measurement.error import CountError
 from analytics.numerics import agreement
-from analytics.records import simulate
 
 PRINTED = 5e-5
 EXACT = 1e-5

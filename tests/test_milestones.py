@@ -9,11 +9,12 @@ from scipy.special import ndtr
 from statsmodels.stats.proportion import proportion_confint
 from test_results import assert_keeps_the_contract
 
-from analytics import milestones, milestones_curves, milestones_model, regrowth, yields
-from analytics import regrowth_quantities as quantities
+from analytics import milestones, regrowth, simulate, yields
 from analytics.errors import ParameterError
-from analytics.milestones_intervals import Question
-from analytics.records import simulate
+from analytics.milestones import first_readings as milestones_curves
+from analytics.milestones import model as milestones_model
+from analytics.milestones.intervals import Question
+from analytics.regrowth.quantities import mean_yield, parameters, variances
 
 NEVER = np.inf
 
@@ -322,9 +323,9 @@ def test_expected_first_readings_at_one_visit_are_the_normal_probability(clinic)
         zone="crown", month=12.0, yield_pct=70.0, yield_pct_se=10.0, planted_hairs_cm2=50.0, planted_se=5.0,
         baseline_se=3.0, density_se=4.0, for_milestone=True, is_baseline=False,
     )  # fmt: skip
-    mean = quantities.mean_yield(fit, k, np.array([12.0]), fit.beta, fit.spread)[0]
-    plateau = quantities.parameters(fit, fit.beta)[0][k]
-    own = quantities.variances(fit, fit.beta, fit.spread)[0] * (mean / plateau) ** 2
+    mean = mean_yield(fit, k, np.array([12.0]), fit.beta, fit.spread)[0]
+    plateau = parameters(fit, fit.beta)[0][k]
+    own = variances(fit, fit.beta, fit.spread)[0] * (mean / plateau) ** 2
     planted = 0.1**2 * (mean**2 + own)
     sd = np.sqrt(own + planted + (100 * 3.0 / 50) ** 2 + (100 * 4.0 / 50) ** 2)
     found = milestones_model.expected_first_readings(fit, rows, Question(80.0), [12.0], seed=2, copies=10)
@@ -367,8 +368,8 @@ def test_the_share_at_the_half_month_is_one_half_and_follows_the_spread_of_tempo
     # log T = log half + t with t normal: at half x exp(sd) the share is Phi(1) = 84.134 %.
     fit = clinic[2]
     k = fit.zone_index("crown")
-    half = np.exp(quantities.parameters(fit, fit.beta)[1][k])
-    sd = np.sqrt(quantities.variances(fit, fit.beta, fit.spread)[1])
+    half = np.exp(parameters(fit, fit.beta)[1][k])
+    sd = np.sqrt(variances(fit, fit.beta, fit.spread)[1])
     table = milestones_model.plateau_rows(fit, 50.0, [half, half * np.exp(sd)], level=0.95)
     shares = table[table["zone"].eq("crown") & table["term"].eq("share reached")]["estimate"]
     np.testing.assert_allclose(shares, [50.0, 84.1345], atol=1e-3)

@@ -12,8 +12,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VC
 
 from analytics.errors import FitError
 from analytics.numerics import mixed
-from analytics.numerics.mixed_criterion import along
-from analytics.numerics.mixed_plan import chain
+from analytics.numerics.mixed.likelihood import along
+from analytics.numerics.mixed.plan import chain
 
 # Rounding of n x n algebra with a few hundred rows.
 ROUNDING = 1e-9
@@ -218,7 +218,7 @@ def test_order_of_rows_names_of_groups_and_cutting_into_blocks_change_nothing(mo
     first = mixed.fit(y, x, levels, weights=weights, known_variance=known)
     turned = np.random.default_rng(1).permutation(len(y))
     named = [(np.array([f"g{c:06d}" for c in code[turned]]), z[turned], kind) for code, z, kind in levels]
-    monkeypatch.setattr("analytics.numerics.mixed_parts.BLOCK_FLOATS", 100)
+    monkeypatch.setattr("analytics.numerics.mixed.parts.BLOCK_FLOATS", 100)
     second = mixed.fit(y[turned], x[turned], named, weights=weights[turned], known_variance=known[turned])
     assert len(second.parts[0].blocks) > 2
     second = pickle.loads(pickle.dumps(second))

@@ -6,7 +6,9 @@ import pytest
 from scipy import integrate, stats
 
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import curves, nonlinear, nonlinear_clusters
+from analytics.numerics import nonlinear
+from analytics.numerics.nonlinear import curves
+from analytics.numerics.nonlinear import robust as nonlinear_clusters
 
 # Tolerances of the published checks: certified values 1e-6, log-likelihoods 1e-4, estimates 1e-4 of the
 # exact likelihood, and 2e-4 (Loblolly) and 1e-3 (Orange) of R nlme's, whose own stopping rule is that loose.

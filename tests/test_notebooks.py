@@ -8,7 +8,7 @@ import seen
 from conftest import ROOT
 
 from analytics.errors import ParameterError
-from analytics.pages import parameters, render
+from analytics.reports import parameters, render
 
 PAGES = parameters.pages()
 LARGEST_BYTES = 4_000_000  # a page that is mailed; a choice of ours

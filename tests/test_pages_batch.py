@@ -9,7 +9,7 @@ from conftest import ROOT
 
 from analytics.__main__ import main
 from analytics.errors import ParameterError
-from analytics.pages import batch, overview, render
+from analytics.reports import batch, overview, render
 
 GOOD = """
 from analytics.pages import sheet

@@ -15,7 +15,9 @@ import sample_page
 import seen
 from conftest import ROOT
 
-from analytics.pages import batch, browser, lab, overview, parameters
+from analytics.app import lab
+from analytics.reports import batch, overview, parameters
+from analytics.reports import export as browser
 
 pytestmark = [
     pytest.mark.browser,

@@ -8,7 +8,7 @@ import pandas as pd
 import pandas.testing
 import pytest
 
-from analytics.pages import cache
+from analytics.reports import cache
 from analytics.results import Curve, Result
 
 CALLS: list[str] = []

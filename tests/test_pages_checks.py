@@ -4,14 +4,16 @@ import dataclasses
 
 import pytest
 
+from analytics import published
+from analytics.app import selfcheck
 from analytics.errors import FitError
-from analytics.pages import browser, checks, selfcheck
+from analytics.reports import export as browser
 
 
 @pytest.fixture(scope="module")
 def found():
     """Return every published number, computed again."""
-    return checks.run()
+    return published.run()
 
 
 def test_every_published_number_is_reproduced(found):
@@ -26,19 +28,19 @@ def test_every_case_names_its_source_and_its_tolerance(found):
 
 
 def test_a_wrong_number_is_a_failed_case():
-    case = next(c for c in checks.cases() if c.name == "Shares")
+    case = next(c for c in published.cases() if c.name == "Shares")
     wrong = dataclasses.replace(case, expected={name: value * 1.01 for name, value in case.expected.items()})
-    summary = checks.summary(checks.run((wrong,)))
+    summary = published.summary(published.run((wrong,)))
     assert list(summary["result"]) == ["FAIL"]
-    assert checks.sentence(checks.run((wrong,))).startswith("This installation reproduces 0 of 1")
+    assert published.sentence(published.run((wrong,))).startswith("This installation reproduces 0 of 1")
 
 
 def test_a_case_that_cannot_be_computed_is_not_passed_and_says_so():
     def fails(_):
         raise FitError("no fit")
 
-    case = checks.Case("x", "an example", "a source that is long", fails, {"mean": 1.0}, absolute=1e-6)
-    row = checks.run((case,)).iloc[0]
+    case = published.Case("x", "an example", "a source that is long", fails, {"mean": 1.0}, absolute=1e-6)
+    row = published.run((case,)).iloc[0]
     assert not row["passed"]
     assert row["about"] == "an example (FitError: not computed)"
 

@@ -9,7 +9,8 @@ import nbformat
 import openpyxl
 import pytest
 
-from analytics.pages import browser, export, workbook
+from analytics.reports import export, workbook
+from analytics.reports import export as browser
 
 
 @pytest.fixture(scope="module")

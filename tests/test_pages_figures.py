@@ -8,7 +8,8 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from analytics.errors import ParameterError
-from analytics.pages import drawing, figures
+from analytics.pages import figures
+from analytics.pages.figures import drawing
 from analytics.results import Curve, Result
 
 USED = pd.DataFrame({"patient_id": ["p1"], "reason": [""]})

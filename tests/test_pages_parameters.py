@@ -8,7 +8,7 @@ import pytest
 import sample_page
 
 from analytics.errors import ParameterError
-from analytics.pages import parameters
+from analytics.reports import parameters
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,12 @@ Expectations are worked by hand from the small frames given here.
 import pandas as pd
 import pytest
 
-from analytics.pages import figures, sheet, sheet_blocks, tables, words_course, words_review, words_study
+from analytics.pages import blocks as sheet_blocks
+from analytics.pages import figures, tables
+from analytics.pages import page as sheet
+from analytics.pages import sentences as words_course
+from analytics.pages import sentences as words_study
+from analytics.pages import sentences_review as words_review
 from analytics.results import Result
 
 THIN = "\u202f"

@@ -13,8 +13,9 @@ import pytest
 import sample_page
 from conftest import ROOT
 
+from analytics import files
 from analytics.errors import AnalyticsError, FitError, ParameterError, RecordError
-from analytics.pages import files, render
+from analytics.reports import render
 
 DEMO = ROOT / "data_demo"
 DIES = "import os\nos._exit(9)"

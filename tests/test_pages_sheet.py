@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics import disclosure
 from analytics.errors import ParameterError
-from analytics.pages import disclosure, sheet
+from analytics.pages import page as sheet
 from analytics.results import Result
 
 

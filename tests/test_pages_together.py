@@ -11,7 +11,7 @@ import pytest
 from analytics import yields
 from analytics.errors import ParameterError
 from analytics.numerics import resample
-from analytics.pages import cache, together
+from analytics.reports import cache, together
 
 HERE = os.getpid()
 

@@ -9,7 +9,9 @@ from test_results import assert_keeps_the_contract
 
 from analytics import planning, regrowth
 from analytics.errors import ParameterError
-from analytics.planning import Target, allocate, ledger, read_drafts
+from analytics.planning.allocate import Target, allocate
+from analytics.planning.drafts import read_drafts
+from analytics.planning.ledger import ledger
 
 EXACT = 1e-9
 ALIKE = (50.0, 60.0, 10.0, 2.0, 80.0, 10.0, 80.0)
@@ -152,15 +154,13 @@ def test_an_unknown_patient_is_refused_without_its_code(demo, fit):
 
 def test_hair_planted_before_does_not_thin_in_a_prediction(demo, fit):
     """All of the density native loses its yearly share by month 18; none of it native, none."""
-    from analytics import planning_drafts as parts
+    from analytics.planning.drafts import _as_rows, _Before
 
     plan = read_drafts(["frontal 100 on 40"])[0]
     ends = {}
     for share in (0.0, 1.0):
-        before = {"frontal": parts._Before(100.0, 1.0, 0.0, share, 0.0)}
-        seen, targets = parts._as_rows(
-            plan, {"frontal": 5.0}, before, regrowth.rows_for(demo, fit).frame[:0], fit
-        )
+        before = {"frontal": _Before(100.0, 1.0, 0.0, share, 0.0)}
+        seen, targets = _as_rows(plan, {"frontal": 5.0}, before, regrowth.rows_for(demo, fit).frame[:0], fit)
         found = regrowth.predict_case(fit, seen, [18.0], targets=targets, marked=True)
         ends[share] = float(found.path["density"].iloc[0])
     lost = 1 - (1 - fit.annual_loss_pct / 100) ** 1.5
@@ -174,7 +174,7 @@ def test_the_split_meets_its_first_order_condition():
     table = allocate(3000, [one, other]).table()
     grafts = table[table["term"] == "grafts"].set_index("zone")["estimate"]
     assert grafts.sum() == pytest.approx(3000, abs=1e-6)
-    from analytics.planning_allocate import _shortfall
+    from analytics.planning.allocate import _shortfall
 
     def worth(t, g, step=1.0):
         up, down = _shortfall(t, g + step)[0] ** 2, _shortfall(t, g - step)[0] ** 2
@@ -185,7 +185,7 @@ def test_the_split_meets_its_first_order_condition():
 
 def test_the_expected_shortfall_is_the_normal_loss():
     """Target at the mean with SD 10: the standard normal loss at 0, 10 / sqrt(2 pi)."""
-    from analytics.planning_allocate import _shortfall
+    from analytics.planning.allocate import _shortfall
 
     target = Target("crown", 50.0, 50.0, 10.0, 2.0, 80.0, 20.0, 90.0)
     grafts = 50.0 * 50.0 / 2.0
@@ -194,7 +194,7 @@ def test_the_expected_shortfall_is_the_normal_loss():
 
 def test_doubt_about_the_native_density_widens_the_shortfall():
     """Against 2 million draws of native density and yield, independent."""
-    from analytics.planning_allocate import _shortfall
+    from analytics.planning.allocate import _shortfall
 
     target = Target("crown", 50.0, 60.0, 15.0, 2.0, 80.0, 20.0, 90.0, native_sd=12.0)
     draws = np.random.default_rng(8).normal(size=(2, 2_000_000))

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 from test_results import assert_keeps_the_contract
 
-from analytics import pooling, pooling_demo
-from analytics import pooling_rounds as rounds
+from analytics import pooling, simulate
 from analytics.errors import ParameterError
 from analytics.numerics import mixed
-from analytics.pooling_coding import Coding, design_rows, digest, matrix, part_design, read_study
-from analytics.records import simulate
+from analytics.pooling import demo as pooling_demo
+from analytics.pooling import rounds
+from analytics.pooling.coding import Coding, design_rows, digest, matrix, part_design, read_study
 
 SAME = 1e-8
 DEMO = Path(__file__).parents[1] / "data_demo" / "pooling"

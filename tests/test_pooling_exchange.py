@@ -13,13 +13,12 @@ import pandas as pd
 import pytest
 from conftest import ROOT
 
-from analytics import pooling, pooling_ledger, records
+from analytics import files, pooling, records, simulate
 from analytics.__main__ import main
 from analytics.errors import ParameterError
 from analytics.numerics import mixed
-from analytics.pages import files
-from analytics.pooling_coding import Coding, design_rows, matrix, part_design, read_study
-from analytics.records import simulate
+from analytics.pooling import ledger as pooling_ledger
+from analytics.pooling.coding import Coding, design_rows, matrix, part_design, read_study
 
 CLINICS = ("A", "B", "C")
 TWO = ("A", "B")

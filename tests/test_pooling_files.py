@@ -11,10 +11,9 @@ import random
 
 import pytest
 
-from analytics import pooling
+from analytics import pooling, simulate
 from analytics.errors import AnalyticsError, ParameterError
-from analytics.pooling_coding import Coding, digest
-from analytics.records import simulate
+from analytics.pooling.coding import Coding, digest
 
 CLINICS = ("A", "B", "C")
 ODD = [None, "x", 1e300, {}, [[1]], True, "A" * 500, {"a": 1}]

@@ -10,11 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics import pooling, yields
+from analytics import pooling, simulate, yields
 from analytics.numerics import mixed
-from analytics.pooling_coding import Coding, design_rows, matrix, part_design, shared_designs
-from analytics.pooling_shared import COMMON, OWN
-from analytics.records import simulate
+from analytics.pooling.coding import COMMON, OWN, Coding, design_rows, matrix, part_design, shared_designs
 
 CLINICS = ("A", "B", "C")
 CODING = Coding("study", CLINICS, ("frontal",), (1.0, 6.0, 10.0, 18.0), (), "assumed", 4.8, 10, 5)

@@ -14,11 +14,13 @@ from identifiers import CLEAN, COLUMNS, VALUES
 from openpyxl.comments import Comment
 from openpyxl.workbook.defined_name import DefinedName
 
+from analytics.dictionary.cells import RawTable
 from analytics.errors import RecordError
-from analytics.records import privacy, privacy_files, readers
-from analytics.records.privacy_patterns import kind_of
-from analytics.records.privacy_words import CLASSES, class_of_header
-from analytics.records.raw import RawTable
+from analytics.identifiers import leftovers as privacy_files
+from analytics.identifiers import scan as privacy
+from analytics.identifiers.lexicon import CLASSES, class_of_header
+from analytics.identifiers.patterns import kind_of
+from analytics.records import readers
 
 ROOT = Path(__file__).parents[1]
 N_ROWS = 40

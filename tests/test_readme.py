@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from analytics.__main__ import COMMANDS
-from analytics.pages import batch, parameters
-from analytics.pages.commands import batch as batch_command
+from analytics.app.commands import batch as batch_command
+from analytics.reports import batch, parameters
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -6,9 +6,9 @@ from records_defects import DEFECTS
 from records_small import put, save, small, take
 
 from analytics import records
+from analytics.dictionary.tables import TABLES
 from analytics.errors import RecordError
-from analytics.records.dictionary import TABLES
-from analytics.records.sentences import SENTENCES
+from analytics.records.rules.sentences import SENTENCES
 
 
 def _said(problems):

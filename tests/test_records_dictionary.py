@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from analytics.records import dictionary
-from analytics.records.dictionary import TABLES
+from analytics import dictionary
+from analytics.dictionary.tables import TABLES
 
 ROOT = Path(__file__).parents[1]
 

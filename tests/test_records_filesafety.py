@@ -18,9 +18,11 @@ import pytest
 import xlwt
 from records_small import save, small
 
-from analytics import records
+from analytics import mapping, records
 from analytics.errors import RecordError
-from analytics.records import filesafety, mapping, mapping_grid, readers_csv
+from analytics.mapping import grid as mapping_grid
+from analytics.records import readers as readers_csv
+from analytics.records import safety as filesafety
 
 # The shape of an entity bomb (CWE-776), harmless in size.
 ENTITIES = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]><x>&b;</x>'

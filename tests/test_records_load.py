@@ -15,8 +15,8 @@ import pytest
 from records_small import TEXT, as_csv, put, save, small, without_column
 
 from analytics import records
+from analytics.dictionary.tables import TABLES
 from analytics.errors import RecordError
-from analytics.records.dictionary import TABLES
 
 REGISTER_PART = Path(__file__).parent / "reference" / "register_part"
 

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from records_small import small
 
 from analytics import records
+from analytics.dictionary.tables import TABLES
 from analytics.errors import RecordError
-from analytics.records.dictionary import TABLES
-from analytics.records.writers import as_written
+from analytics.records.write import as_written
 
 QUICK = settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 CODES = ("patient_id", "session_id", "placement_id")

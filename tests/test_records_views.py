@@ -9,8 +9,8 @@ import pytest
 from records_small import save, small
 
 from analytics import records
+from analytics.dictionary.tables import TABLES
 from analytics.errors import ParameterError
-from analytics.records.dictionary import TABLES
 
 
 @pytest.fixture(scope="module")

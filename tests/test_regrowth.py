@@ -8,10 +8,12 @@ import pandas as pd
 import pytest
 from test_results import assert_keeps_the_contract
 
-from analytics import regrowth, regrowth_emergence, regrowth_quantities, regrowth_rows
+from analytics import regrowth, simulate
 from analytics.errors import FitError, ParameterError
-from analytics.records import simulate
-from analytics.regrowth_spline import natural_basis
+from analytics.regrowth import rows as regrowth_rows
+from analytics.regrowth.emergence import as_plain, fit_rows, from_plain, log_steepness
+from analytics.regrowth.quantities import parameters, variances
+from analytics.regrowth.spline import natural_basis
 
 # An estimate of one register may lie this many of its standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5
@@ -73,7 +75,7 @@ def test_the_tempo_ratio_of_crown_to_front_is_recovered_on_the_log_scale(answer)
 
 def test_spreads_of_plateau_and_tempo_are_those_put_in(fit):
     truth = _truth()
-    total, tempo, _ = regrowth_quantities.variances(fit, fit.beta, fit.spread)
+    total, tempo, _ = variances(fit, fit.beta, fit.spread)
     errors = np.sqrt(np.diag(fit.spread_cov))
     named = dict(zip(fit.spread_names, errors, strict=True))
     true_total = truth.plateau_sd_patient**2 + truth.plateau_sd_placement**2
@@ -131,7 +133,7 @@ def test_a_zone_average_of_planted_density_does_not_bias_the_plateau():
     """A fifth of spread between region and zone average (TRAPS: +4 % in a mean of ratios)."""
     tables, _ = simulate.register(260, truth=_truth(planted_counted=0.15), seed=102)
     fit = regrowth.fit_emergence(simulate.as_records(tables))
-    plateau, errors = regrowth_quantities.parameters(fit, fit.beta)[0], np.sqrt(np.diag(fit.beta_cov))
+    plateau, errors = parameters(fit, fit.beta)[0], np.sqrt(np.diag(fit.beta_cov))
     start = fit.slices[1][0]
     true = [_truth().zones[z].plateau_yield for z in fit.zones]
     assert np.all(np.abs(plateau - true) < FAR * errors[start : start + len(fit.zones)])
@@ -145,7 +147,7 @@ def test_the_error_of_the_ratio_of_region_over_zone_is_shared_by_all_who_lean_on
     records = simulate.as_records(tables)
     fit, error = regrowth.fit_emergence(records), yields.planted_error(records)
     rows = regrowth.rows_for(records, fit)
-    alone = regrowth_emergence.fit_rows(replace(rows, ratio_cv=0.0), fit.count_error)
+    alone = fit_rows(replace(rows, ratio_cv=0.0), fit.count_error)
     start = fit.slices[1][0]
     plateaus = slice(start, start + len(fit.zones))
     added = fit.beta_cov[plateaus, plateaus] - alone.beta_cov[plateaus, plateaus]
@@ -175,11 +177,9 @@ def test_shedding_makes_a_false_tempo_ratio_and_its_term_takes_it_out():
 def test_readings_before_a_month_can_be_left_out_with_steepness_held(drawn, fit):
     late = regrowth.fit_emergence(drawn[0], from_month=6.0)
     assert late.from_month == 6.0
-    np.testing.assert_allclose(
-        regrowth_emergence.log_steepness(late), regrowth_emergence.log_steepness(fit), rtol=1e-9
-    )
-    plateau = regrowth_quantities.parameters(late, late.beta)[0]
-    np.testing.assert_allclose(plateau, regrowth_quantities.parameters(fit, fit.beta)[0], atol=6.0)
+    np.testing.assert_allclose(log_steepness(late), log_steepness(fit), rtol=1e-9)
+    plateau = parameters(late, late.beta)[0]
+    np.testing.assert_allclose(plateau, parameters(fit, fit.beta)[0], atol=6.0)
 
 
 def test_a_plateau_the_data_do_not_reach_is_flagged_and_replaced_by_the_last_month(drawn):
@@ -209,8 +209,8 @@ def test_few_patients_and_few_zones_still_get_an_answer_or_a_sentence():
 
 
 def test_a_fit_survives_json(fit):
-    plain = json.loads(json.dumps(regrowth_emergence.as_plain(fit), default=lambda a: a.tolist()))
-    again = regrowth_emergence.from_plain(plain)
+    plain = json.loads(json.dumps(as_plain(fit), default=lambda a: a.tolist()))
+    again = from_plain(plain)
     np.testing.assert_array_equal(again.beta_cov, fit.beta_cov)
     assert (again.zones, again.count_error, again.slices) == (fit.zones, fit.count_error, fit.slices)
     assert regrowth.share_below(again, "crown").estimate == regrowth.share_below(fit, "crown").estimate
@@ -270,9 +270,7 @@ def test_without_a_reading_a_case_is_the_clinics_own_curve(fit):
         }
     )
     found = regrowth.predict_case(fit, None, [18.0], targets=target)
-    plateau, log_half, log_k = (
-        v[fit.zone_index("crown")] for v in regrowth_quantities.parameters(fit, fit.beta)
-    )
+    plateau, log_half, log_k = (v[fit.zone_index("crown")] for v in parameters(fit, fit.beta))
     usual = plateau / (1 + (18 / np.exp(log_half)) ** -np.exp(log_k))
     assert found.path["yield_pct"].iloc[0] == pytest.approx(usual, rel=1e-9)
     parts = found.path[["parameter_var", "between_patient_var", "within_patient_var", "count_var"]].sum(

@@ -11,22 +11,22 @@ import registers
 import statsmodels.api as sm
 from test_results import assert_keeps_the_contract
 
-from analytics import (
-    review,
-    review_absent,
-    review_against,
-    review_cases,
-    review_change,
-    review_declared,
-    review_due,
-    review_measures,
-    review_periods,
-    review_units,
-)
+from analytics import review
+from analytics.dictionary import schema as words
 from analytics.errors import ParameterError
-from analytics.pages import figures, words_review
-from analytics.records import Records, words
-from analytics.review_criteria import ALL_METHODS, ALL_ZONES, Criteria
+from analytics.pages import figures
+from analytics.pages import sentences_review as words_review
+from analytics.records.frames import Records
+from analytics.review import cases as review_cases
+from analytics.review import change as review_change
+from analytics.review import criteria as review_declared
+from analytics.review import followup as review_absent
+from analytics.review import measures as review_measures
+from analytics.review import periods as review_due
+from analytics.review import periods as review_periods
+from analytics.review import units as review_units
+from analytics.review.criteria import ALL_METHODS, ALL_ZONES, Criteria
+from analytics.review.operators import shares as operators_shares
 
 ROOT = Path(__file__).parents[1]
 QUARTER = 12
@@ -465,7 +465,7 @@ def _share_rows(rng, n: int, odds: float = 1.0) -> pd.DataFrame:
 
 def _flagged(rng, n: int, odds: float) -> tuple[bool, float]:
     rows = _share_rows(rng, n, odds)
-    one = next(c for c in review_against.shares(rows, "surgeon_id", (), 0.95) if c.name == "S1")
+    one = next(c for c in operators_shares(rows, "surgeon_id", (), 0.95) if c.name == "S1")
     return bool(one.versus.p_value < 0.05), one.power
 
 
@@ -492,7 +492,7 @@ def test_the_chance_to_flag_doubled_odds_is_what_it_says():
         table = rows(2.0)
         if table["surgeon_id"].eq("S1").sum() < 4:
             continue
-        one = next(c for c in review_against.shares(table, "surgeon_id", (), 0.95) if c.name == "S1")
+        one = next(c for c in operators_shares(table, "surgeon_id", (), 0.95) if c.name == "S1")
         hits.append(one.versus.p_value < 0.05 and one.versus.estimate > 0)
         stated.append(one.power)
     assert 0.1 < np.mean(stated) < 0.9

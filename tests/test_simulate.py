@@ -8,11 +8,12 @@ import pytest
 from conftest import ROOT
 from scipy import stats
 
-from analytics import records, yields
+from analytics import records, simulate, yields
+from analytics.dictionary.tables import TABLES
 from analytics.errors import ParameterError
-from analytics.records import simulate, simulate_basis, simulate_demo
-from analytics.records.dictionary import TABLES
-from analytics.records.simulate_growth import shed_share, therapy_log_ratio
+from analytics.simulate import demo as simulate_demo
+from analytics.simulate import truth as simulate_basis
+from analytics.simulate.growth import shed_share, therapy_log_ratio
 
 # Printed as whole percent.
 HALF_PERCENT = 0.005

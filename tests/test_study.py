@@ -11,27 +11,22 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics import (
-    records,
-    study,
-    study_answer,
-    study_columns,
-    study_confounding,
-    study_design,
-    study_effects,
-    study_events,
-    study_missing,
-    study_rows,
-    study_verdict,
-)
+from analytics import disclosure, records, simulate, study
 from analytics.__main__ import main
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import power
-from analytics.pages import disclosure
-from analytics.records import simulate
-from analytics.study_effects import Effect
-from analytics.study_freeze import AS_FROZEN, CHANGED, NOT_FROZEN, place_of
-from analytics.study_plan import checked
+from analytics.study import answer as study_answer
+from analytics.study import answer as study_verdict
+from analytics.study import effects as study_columns
+from analytics.study import effects as study_effects
+from analytics.study import outcomes as study_events
+from analytics.study import rows as study_rows
+from analytics.study.confounding import side_by_side
+from analytics.study.design import _simulated, closed_form, exchange
+from analytics.study.effects import Effect
+from analytics.study.lock import AS_FROZEN, CHANGED, NOT_FROZEN, place_of
+from analytics.study.missing import tipping, treatments
+from analytics.study.plan import checked
 
 PLAN_FILE = Path(__file__).parents[1] / "data_demo" / "study_out_of_body.toml"
 MORNING = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
@@ -77,7 +72,7 @@ def planted():
 def tipped(planted):
     """Return the tipping point of the planted register."""
     _, _, plan, found = planted
-    return study_missing.tipping(found, plan)
+    return tipping(found, plan)
 
 
 def units(y, x, patient, **more) -> pd.DataFrame:
@@ -321,16 +316,16 @@ def test_simulated_power_is_that_of_a_two_sample_t_test():
     frame = units(y, x, np.arange(60), reason="", is_due=True)
     given = study_rows.Sample(frame, True, checked(content()).exposure)
     plan = checked(content(adjust=[]))
-    drawn = study_design._simulated(given, plan, np.random.default_rng(4), 400)
+    drawn = _simulated(given, plan, np.random.default_rng(4), 400)
     assert drawn.power(2.0, 0.05) == pytest.approx(0.776, abs=0.065)
     assert drawn.power(0.0, 0.05) == pytest.approx(0.05, abs=0.035)
-    form = study_design.closed_form(frame, given, plan, drawn, 2.0)
+    form = closed_form(frame, given, plan, drawn, 2.0)
     assert form == pytest.approx(power.t_test_power(2 / 2.8, 30), abs=0.002)
 
 
 def test_exchanging_exposures_keeps_their_number_and_the_outcomes():
     frame = units(range(12), [0, 1] * 6, np.repeat(np.arange(6), 2), reason="", is_due=True)
-    mixed = study_design.exchange(frame, np.random.default_rng(1))
+    mixed = exchange(frame, np.random.default_rng(1))
     assert mixed["x"].sum() == frame["x"].sum()
     np.testing.assert_array_equal(mixed["y"], frame["y"])
 
@@ -388,7 +383,7 @@ def test_the_answer_moves_with_what_is_added_to_the_missing(tipped):
 def test_weighted_matched_and_modelled_answers_agree_where_the_groups_are_dealt_at_random(planted):
     _, _, plan, found = planted
     plain = study_answer.of_sample(found.given, plan, plan.primary, adjusted=False)
-    table = study_confounding.side_by_side(found, plain, plan).table().set_index("term")
+    table = side_by_side(found, plain, plan).table().set_index("term")
     assert len(table) == 4
     assert table["estimate"].between(*found.effect.limits(0.99)).all()
     assert (table["se"] > 0).all()
@@ -396,7 +391,7 @@ def test_weighted_matched_and_modelled_answers_agree_where_the_groups_are_dealt_
 
 def test_other_treatments_of_the_missing_agree_where_dropping_out_is_alike(planted):
     read, _, plan, found = planted
-    table = study_missing.treatments(read, found, plan).table()
+    table = treatments(read, found, plan).table()
     assert len(table) == 4
     assert table["estimate"].between(*found.effect.limits(0.995)).all()
 

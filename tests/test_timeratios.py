@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import timeratios, timeratios_lifelines, timeratios_likelihood
+from analytics.numerics import time_ratios
+from analytics.numerics.time_ratios import likelihood as timeratios_lifelines
+from analytics.numerics.time_ratios import likelihood as timeratios_likelihood
 
 # Stated with the published values: log-likelihood to 1e-4 absolute (1e-5 right-censored), estimates to 1e-4
 # relative.
@@ -40,7 +42,7 @@ def test_time_ratio_models_of_the_trial_are_the_published_ones(
     cosmesis, family, loglik, beta, se, scale, medians
 ):
     left, right, group = cosmesis
-    fit = timeratios.fit(left, right, np.column_stack([np.ones(94), group]), family=family)
+    fit = time_ratios.fit(left, right, np.column_stack([np.ones(94), group]), family=family)
     assert fit.loglik == pytest.approx(loglik, abs=LOGLIK)
     np.testing.assert_allclose(fit.beta, beta, rtol=ESTIMATE)
     np.testing.assert_allclose(np.sqrt(np.diag(fit.cov))[:2], se, rtol=ESTIMATE)
@@ -55,16 +57,16 @@ def test_time_ratio_models_of_the_trial_are_the_published_ones(
 
 def test_the_weibull_scale_error_and_the_fits_of_each_arm_are_the_published_ones(cosmesis):
     left, right, group = cosmesis
-    both = timeratios.fit(left, right, np.column_stack([np.ones(94), group]), family="weibull")
+    both = time_ratios.fit(left, right, np.column_stack([np.ones(94), group]), family="weibull")
     assert np.sqrt(both.cov[2, 2]) == pytest.approx(0.119892, rel=ESTIMATE)
-    null = timeratios.fit(left, right, np.ones((94, 1)), family="weibull")
+    null = time_ratios.fit(left, right, np.ones((94, 1)), family="weibull")
     assert 2 * (both.loglik - null.loglik) == pytest.approx(10.9432, abs=LOGLIK)
     for arm, loglik, place, scale in (
         (0, -64.731471, 4.052013, 0.891573),
         (1, -75.715068, 3.333720, 0.492553),
     ):
         rows = group == arm
-        fit = timeratios.fit(left[rows], right[rows], np.ones((rows.sum(), 1)), family="weibull")
+        fit = time_ratios.fit(left[rows], right[rows], np.ones((rows.sum(), 1)), family="weibull")
         assert fit.loglik == pytest.approx(loglik, abs=LOGLIK)
         assert (fit.beta[0], fit.scale) == pytest.approx((place, scale), rel=ESTIMATE)
 
@@ -84,7 +86,7 @@ def test_time_ratio_models_of_the_6mp_trial_are_the_published_ones(published, fa
     time = np.array([float(row["time"]) for row in rows])
     right = np.where([row["cens"] == "1" for row in rows], time, np.inf)
     control = np.array([row["treat"] == "control" for row in rows], dtype=float)
-    fit = timeratios.fit(time, right, np.column_stack([np.ones(42), control]), family=family)
+    fit = time_ratios.fit(time, right, np.column_stack([np.ones(42), control]), family=family)
     assert fit.loglik == pytest.approx(loglik, abs=1e-5)
     np.testing.assert_allclose([*fit.beta, fit.scale], [*beta, scale], atol=1e-4)
     if family == "weibull":
@@ -94,11 +96,11 @@ def test_time_ratio_models_of_the_6mp_trial_are_the_published_ones(published, fa
 def test_the_generalised_gamma_agrees_with_lifelines_and_holds_its_special_cases(cosmesis):
     left, right, group = cosmesis
     design = np.column_stack([np.ones(94), group])
-    fit = timeratios.fit(left, right, design, family="gamma")
+    fit = time_ratios.fit(left, right, design, family="gamma")
     library = timeratios_lifelines.start(left, right, design, family="gamma")
     np.testing.assert_allclose(fit.parameters, library, atol=2e-3)
     for shape, family in ((1.0, "weibull"), (1e-3, "log-normal")):
-        simple = timeratios.fit(left, right, design, family=family)
+        simple = time_ratios.fit(left, right, design, family=family)
         rows = timeratios_likelihood.Rows(left, right, design, np.empty((94, 0)), "gamma")
         inside = timeratios_likelihood.loglik(rows, np.append(simple.parameters, shape)).sum()
         assert inside == pytest.approx(simple.loglik, abs=0.02 * (shape < 1) + 1e-8)
@@ -163,27 +165,27 @@ def test_a_share_that_never_reaches_is_found():
     one = np.ones((3000, 1))
     design = np.column_stack([one, crown])
     left, right = _visits(np.where(rng.random(3000) < 0.2, np.inf, month))
-    without = timeratios.fit(left, right, design)
-    with_share = timeratios.fit(left, right, design, never_design=one)
+    without = time_ratios.fit(left, right, design)
+    with_share = time_ratios.fit(left, right, design, never_design=one)
     _, low, high = with_share.never_share()
     assert low < 0.20 < high
     assert high - low < 0.06
     assert with_share.time_ratio([0.0, 1.0])[0] == pytest.approx(1.3, rel=0.04)
-    assert timeratios.never_test(without, with_share).p_value < 1e-6
+    assert time_ratios.never_test(without, with_share).p_value < 1e-6
 
 
 @pytest.mark.slow
 def test_a_share_that_is_not_there_is_called_present_one_time_in_twenty(monkeypatch):
     # 100 registers of 150 placements with none that never reach; the test on the boundary is to call 5 %
     # (binomial band, 3 SE: 0 to 11.5). Taking chi-squared with 1 df for the whole would call half as many.
-    monkeypatch.setattr(timeratios.timeratios_lifelines, "start", lambda *_, **__: None)
+    monkeypatch.setattr(time_ratios.timeratios_lifelines, "start", lambda *_, **__: None)
     rng, one = np.random.default_rng(6), np.ones((150, 1))
     p_values = []
     for _ in range(100):
         left, right = _visits(np.exp(1.9 + 0.3 * rng.logistic(size=150)))
-        without = timeratios.fit(left, right, one)
+        without = time_ratios.fit(left, right, one)
         p_values.append(
-            timeratios.never_test(without, timeratios.fit(left, right, one, never_design=one)).p_value
+            time_ratios.never_test(without, time_ratios.fit(left, right, one, never_design=one)).p_value
         )
     assert np.mean(np.array(p_values) < 0.05) < 0.115
     assert np.mean(np.array(p_values) == 1.0) == pytest.approx(0.5, abs=0.15)
@@ -192,13 +194,13 @@ def test_a_share_that_is_not_there_is_called_present_one_time_in_twenty(monkeypa
 def test_the_test_of_a_never_reaching_share_has_its_critical_value_at_2_71(cosmesis):
     # Half of the time the statistic is 0 (Self and Liang 1987): the 5 % point is that of chi-squared at 10 %,
     # 2.7055.
-    fit = timeratios.fit(*cosmesis[:2], np.ones((94, 1)), family="weibull")
+    fit = time_ratios.fit(*cosmesis[:2], np.ones((94, 1)), family="weibull")
     cov = np.diag([1.0, 1.0, 1.0])
     gained = replace(fit, loglik=fit.loglik + 2.7055 / 2, cov=cov, cov_robust=cov)
-    assert timeratios.never_test(fit, gained).p_value == pytest.approx(0.05, abs=1e-5)
+    assert time_ratios.never_test(fit, gained).p_value == pytest.approx(0.05, abs=1e-5)
     # Patients with several rows: a robust variance twice the plain one halves the statistic.
     clustered = replace(gained, cov_robust=2 * cov)
-    assert timeratios.never_test(fit, clustered).scaled == pytest.approx(2.7055 / 2)
+    assert time_ratios.never_test(fit, clustered).scaled == pytest.approx(2.7055 / 2)
 
 
 @pytest.mark.slow
@@ -214,7 +216,7 @@ def test_limits_of_a_time_ratio_hold_with_three_placements_a_patient():
         left, right = _visits(np.exp(1.9 + np.log(1.25) * later + spread))
         design = np.column_stack([np.ones(180), later])
         start = np.array([1.9, 0.2, -1.0])
-        fit = timeratios.fit(left, right, design, family="log-normal", patient=patient, starts=[start])
+        fit = time_ratios.fit(left, right, design, family="log-normal", patient=patient, starts=[start])
         _, low, high = fit.time_ratio([0.0, 1.0])
         held += low < 1.25 < high
         _, low, high = fit.time_ratio([0.0, 1.0], robust=False)
@@ -226,20 +228,20 @@ def test_limits_of_a_time_ratio_hold_with_three_placements_a_patient():
 @pytest.mark.parametrize(
     ("call", "error", "sentence"),
     [
-        (lambda: timeratios.fit([3.0], [1.0], [[1.0]]), ParameterError, "left is at most right"),
+        (lambda: time_ratios.fit([3.0], [1.0], [[1.0]]), ParameterError, "left is at most right"),
         (
-            lambda: timeratios.fit([0.0], [1.0], [[1.0]], family="normal"),
+            lambda: time_ratios.fit([0.0], [1.0], [[1.0]], family="normal"),
             ParameterError,
             "use one of exponential, weib",
         ),
-        (lambda: timeratios.fit([0.0], [1.0], [1.0]), ParameterError, "a design is .n, columns."),
+        (lambda: time_ratios.fit([0.0], [1.0], [1.0]), ParameterError, "a design is .n, columns."),
         (
-            lambda: timeratios.fit([3.0, 6.0], [np.inf, np.inf], [[1.0], [1.0]]),
+            lambda: time_ratios.fit([3.0, 6.0], [np.inf, np.inf], [[1.0], [1.0]]),
             FitError,
             "no row reached the event",
         ),
         (
-            lambda: timeratios.fit([0.0, 3.0], [3.0, 6.0], [[1.0, 1.0]] * 2),
+            lambda: time_ratios.fit([0.0, 3.0], [3.0, 6.0], [[1.0, 1.0]] * 2),
             FitError,
             "repeat each other, or a group is",
         ),

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.errors import ParameterError
-from analytics.numerics import turnbull, turnbull_cells
+from analytics.numerics import turnbull
+from analytics.numerics.turnbull import cells as turnbull_cells
 
 # The published masses are checked to 1e-5, as stated with them; log-likelihoods to the digits given.
 PUBLISHED = 1e-5
@@ -325,7 +326,7 @@ def test_a_quantile_outside_nought_to_one_is_refused():
 def test_many_resamples_climbed_together_equal_each_climbed_alone(n):
     # The expectation is the single climb, itself held against fits of copied rows above. Planned visits, one
     # in three missed, so that small resamples lose the rows that bound a cell.
-    from analytics.numerics import turnbull_batch
+    from analytics.numerics.turnbull import batch as turnbull_batch
 
     rng = np.random.default_rng(n)
     month = 12.0 * rng.weibull(2.0, n)

@@ -18,10 +18,11 @@ import pytest
 from conftest import ROOT
 from records_small import save, small
 
-from analytics import disk, pooling, records, study
-from analytics.pages import files
-from analytics.pooling_coding import Coding
-from analytics.records import codes, writing
+from analytics import files, pooling, records, study
+from analytics import files as disk
+from analytics.files import tables as writing
+from analytics.identifiers import codes
+from analytics.pooling.coding import Coding
 
 STEPS = 200
 CODING = Coding("w", ("A", "B"), ("frontal", "crown"), (1.0, 6.0, 18.0), (), "assumed", 4.8, 10, 5)

@@ -8,10 +8,11 @@ import pandas as pd
 import pytest
 import registers
 
-from analytics import yields, yields_native
+from analytics import yields
 from analytics.errors import FitError, ParameterError
-from analytics.yields_calibre import cross_section
-from analytics.yields_losses import ratio_of_sums, share_of_grafts_growing
+from analytics.yields import native as yields_native
+from analytics.yields.losses import ratio_of_sums, share_of_grafts_growing
+from analytics.yields.mass import cross_section
 
 EXACT = 1e-9
 # The published table prints one decimal.

@@ -8,14 +8,13 @@ import pytest
 import registers
 from test_results import assert_keeps_the_contract
 
-from analytics import measurement, regrowth, yields
+from analytics import measurement, regrowth, simulate, yields
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import mixed
 from analytics.pages import figures
-from analytics.records import simulate
 from analytics.results import Result
-from analytics.yields_means import estimate
-from analytics.yields_planted import MIN_BOTH, ZONE_CV
+from analytics.yields.link import MIN_BOTH, ZONE_CV
+from analytics.yields.means import estimate
 
 EXACT = 1e-9
 FAR = 3.5

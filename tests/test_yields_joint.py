@@ -8,10 +8,11 @@ import pytest
 import registers
 from test_results import assert_keeps_the_contract
 
-from analytics import yields
+from analytics import disclosure, simulate, yields
 from analytics.errors import ParameterError
-from analytics.pages import disclosure, figures, figures_yields, sheet
-from analytics.records import simulate
+from analytics.pages import figures
+from analytics.pages import page as sheet
+from analytics.pages.figures import joint as figures_yields
 
 # One register's mean may lie this many standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5

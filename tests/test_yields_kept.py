@@ -3,8 +3,9 @@
 import pandas.testing
 import pytest
 
-from analytics import yields, yields_kept, yields_rows
-from analytics.records import simulate
+from analytics import simulate, yields
+from analytics.yields import rows as yields_kept
+from analytics.yields import rows as yields_rows
 
 
 @pytest.fixture

@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics import records, yields
-from analytics.measurement import CountError
-from analytics.records import simulate
+from analytics import records, simulate, yields
+from analytics.measurement.error import CountError
 
 KEY = ["session_id", "zone", "region_id", "month", "count_number", "reads_as"]
 NUMBERS = ["yield_pct", "yield_pct_se", "baseline_density", "native_change", "planted_hairs_cm2"]

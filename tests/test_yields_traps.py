@@ -15,8 +15,7 @@ import pandas as pd
 import pytest
 import registers
 
-from analytics import measurement, yields
-from analytics.records import simulate
+from analytics import measurement, simulate, yields
 
 # One register may lie this many standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5

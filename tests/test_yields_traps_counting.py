@@ -14,12 +14,11 @@ import registers
 from scipy import stats
 from test_results import assert_keeps_the_contract
 
-from analytics import measurement, yields
+from analytics import measurement, simulate, yields
 from analytics.errors import FitError
-from analytics.records import simulate
-from analytics.yields_level import Season, estimate, levelled
-from analytics.yields_rows import finished, linked
-from analytics.yields_season import limits
+from analytics.yields.level import Season, estimate, levelled
+from analytics.yields.rows import finished, linked
+from analytics.yields.season import limits
 
 # One register may lie this many standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5

@@ -13,8 +13,10 @@ import pandas as pd
 import pytest
 import registers
 
-from analytics import regrowth, review_measures, study_plan, yields
-from analytics.yields_average import CASE_MIX
+from analytics import regrowth, yields
+from analytics.review import measures as review_measures
+from analytics.study import plan as study_plan
+from analytics.yields.means import CASE_MIX
 
 # One register may lie this many standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5

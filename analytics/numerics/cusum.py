@@ -1,8 +1,21 @@
-"""Cumulative sums: the chart that finds small lasting shifts, and how long it runs before a false alarm.
+"""The risk-adjusted CUSUM: has the odds of a bad outcome risen, case by case, given each case's own risk?
+
+A case with risk p under control adds the log likelihood ratio of odds R times higher against unchanged:
+log(R^y / (1 - p + R p)). The sum starts again at 0 when it would be negative and signals when it reaches the
+limit. For a count out of many (transected grafts of a session) the same with a beta-binomial likelihood,
+because grafts of one session are alike. The limit is the one whose mean run length in control, on the
+practice's own mix of risks, is the one asked for: found by a Markov chain on a fine grid and confirmed by
+simulation with its standard error.
+
+Sources: Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452; Brook & Evans 1972, Biometrika
+59:539-549; Steiner & Woodall 2016, BMC Surg 16:15 (why observed minus expected alone has no signalling
+rule).
+
+Cumulative sums: the chart that finds small lasting shifts, and how long it runs before a false alarm.
 
 `decision` is the tabular CUSUM of standardised values (reference value k, decision limit h, both in sigmas);
 `run_length` its mean number of points to a signal, from the integral equation by Gauss-Legendre quadrature;
-`siegmund` the closed approximation. The risk-adjusted chart stands in `risk_cusum`.
+`siegmund` the closed approximation. The risk-adjusted chart stands in `numerics.cusum`.
 
 Sources: Brook & Evans 1972, Biometrika 59:539-549; Lucas & Crosier 1982, Technometrics 24:199-205 (head
 start); Siegmund 1985, Sequential Analysis, p. 27 (h + 1.166).
@@ -12,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import optimize, special, stats
 
 from analytics.errors import ParameterError
 
@@ -112,3 +125,257 @@ def _siegmund_one_sided(drift: float, b: float) -> float:
     if abs(drift) < 1e-9:
         return b**2
     return float((np.exp(-2 * drift * b) + 2 * drift * b - 1) / (2 * drift**2))
+
+
+GRID = 240
+MAX_STEPS = 800
+SEED = 20260101
+
+
+@dataclass(frozen=True, slots=True)
+class Increments:
+    """What one case adds while in control: possible values and their probabilities, shape (m,)."""
+
+    value: np.ndarray
+    probability: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """The running sum after each case, the cases (0-based) that signalled, the case where each rise began."""
+
+    total: np.ndarray
+    signals: np.ndarray
+    began: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Decision limit with the mean run length in control that it gives, by chain and by simulation."""
+
+    limit: float
+    asked: float
+    by_chain: float
+    by_simulation: float
+    simulation_se: float
+    n_charts: int
+    seed: int
+
+
+def weights(outcome: ArrayLike, risk: ArrayLike, odds_ratio: float) -> np.ndarray:
+    """Return what each case adds: log(R^y / (1 - p + R p)).
+
+    Parameters
+    ----------
+    outcome
+        1 bad, 0 good, shape (n,).
+    risk
+        Chance of a bad outcome under control, strictly between 0 and 1, shape (n,).
+    odds_ratio
+        The change of odds to be found, not 1 (2: doubling; 0.5: halving).
+
+    Examples
+    --------
+    >>> weights([1, 0], [0.5, 0.5], 3.0).round(4).tolist()
+    [0.4055, -0.6931]
+    """
+    y, p = np.asarray(outcome, dtype=float), np.asarray(risk, dtype=float)
+    _check(p, odds_ratio)
+    return y * np.log(odds_ratio) - np.log1p(p * (odds_ratio - 1))
+
+
+def count_weights(
+    events: ArrayLike, sizes: ArrayLike, risk: ArrayLike, odds_ratio: float, correlation: float
+) -> np.ndarray:
+    """Return what each session adds: the beta-binomial log likelihood ratio of odds R times higher.
+
+    Parameters
+    ----------
+    events, sizes
+        Bad items and all items of each session, shape (n,).
+    risk
+        Expected share under control, shape (n,).
+    correlation
+        Intra-session correlation of items, 0 to below 1 (0 is the binomial).
+
+    Examples
+    --------
+    >>> count_weights([1], [1], [0.5], 3.0, 0.2).round(4).tolist()
+    [0.4055]
+    """
+    y, n = np.asarray(events, dtype=float), np.asarray(sizes, dtype=float)
+    p = np.asarray(risk, dtype=float)
+    _check(p, odds_ratio)
+    shifted = odds_ratio * p / (1 + p * (odds_ratio - 1))
+    return _log_beta_binomial(y, n, shifted, correlation) - _log_beta_binomial(y, n, p, correlation)
+
+
+def in_control(risk: ArrayLike, odds_ratio: float) -> Increments:
+    """Return the distribution of what one case adds in control, cases drawn from the given risks."""
+    p = np.asarray(risk, dtype=float)
+    value = np.concatenate(
+        [weights(np.ones_like(p), p, odds_ratio), weights(np.zeros_like(p), p, odds_ratio)]
+    )
+    return _thinned(value, np.concatenate([p, 1 - p]) / len(p))
+
+
+def in_control_counts(
+    sizes: ArrayLike,
+    risk: ArrayLike,
+    odds_ratio: float,
+    correlation: float,
+    *,
+    draws: int = 400,
+    seed: int = SEED,
+) -> Increments:
+    """Return the distribution of what one session adds in control, by drawing beta-binomial counts."""
+    n, p = np.asarray(sizes, dtype=int), np.asarray(risk, dtype=float)
+    rng = np.random.default_rng(seed)
+    share = np.broadcast_to(p, (draws, len(p)))
+    if correlation > 0:
+        scale = 1 / correlation - 1
+        share = rng.beta(share * scale, (1 - share) * scale)
+    added = count_weights(rng.binomial(n, share), n, p, odds_ratio, correlation).ravel()
+    return _thinned(added, np.full(added.size, 1 / added.size))
+
+
+def path(added: ArrayLike, limit: float) -> Path:
+    """Return the running sum; after a signal it starts again at 0.
+
+    Examples
+    --------
+    >>> found = path([1.0, -3.0, 1.0, 1.0], 2.0)
+    >>> found.total.tolist(), found.signals.tolist(), found.began.tolist()
+    ([1.0, 0.0, 1.0, 2.0], [3], [2])
+    """
+    values = np.asarray(added, dtype=float)
+    total = np.zeros(len(values))
+    level, start = 0.0, 0
+    signals, began = [], []
+    for i, value in enumerate(values):
+        if level <= 0:
+            start = i
+        level = max(0.0, level + value)
+        total[i] = level
+        if level >= limit:
+            signals.append(i)
+            began.append(start)
+            level = 0.0
+    return Path(total, np.array(signals, dtype=int), np.array(began, dtype=int))
+
+
+def risk_run_length(increments: Increments, limit: float, *, grid: int = GRID) -> float:
+    """Return the mean number of cases to a signal, by a Markov chain whose grid points share mass linearly.
+
+    Examples
+    --------
+    >>> walk = Increments(np.array([1.0, -1.0]), np.array([0.5, 0.5]))
+    >>> round(run_length(walk, 3.0, grid=3), 6)
+    12.0
+    """
+    step = limit / grid
+    state = np.arange(grid + 1) * step
+    landing = np.maximum(state[:, None] + increments.value[None, :], 0.0)
+    stays = landing < limit - 1e-12
+    position = np.where(stays, landing / step, 0.0)
+    lower = np.minimum(np.floor(position + 1e-9).astype(int), grid)
+    share = np.clip(position - lower, 0.0, 1.0)
+    mass = stays * increments.probability[None, :]
+    first = np.arange(grid + 1)[:, None] * (grid + 1)
+    size = (grid + 1) ** 2
+    move = np.bincount((first + lower).ravel(), weights=(mass * (1 - share)).ravel(), minlength=size)
+    upper = np.minimum(lower + 1, grid)
+    move += np.bincount((first + upper).ravel(), weights=(mass * share).ravel(), minlength=size)
+    move = move.reshape(grid + 1, grid + 1)
+    return float(np.linalg.solve(np.eye(grid + 1) - move, np.ones(grid + 1))[0])
+
+
+def simulate_run_length(
+    increments: Increments, limit: float, *, n_charts: int = 4000, seed: int = SEED, max_cases: int = 10**6
+) -> tuple[float, float]:
+    """Return the mean number of cases to a signal over simulated charts, and its standard error."""
+    rng = np.random.default_rng(seed)
+    edges = np.cumsum(increments.probability)
+    edges /= edges[-1]
+    level = np.zeros(n_charts)
+    length = np.zeros(n_charts)
+    alive = np.arange(n_charts)
+    done = 0
+    while len(alive) and done < max_cases:
+        block = int(np.clip(200_000 // len(alive), 16, 4096))
+        drawn = increments.value[np.searchsorted(edges, rng.random((len(alive), block)))]
+        walk = level[alive][:, None] + np.cumsum(drawn, axis=1)
+        walk -= np.minimum(np.minimum.accumulate(walk, axis=1), 0.0)
+        hit = walk >= limit
+        ended = hit.any(axis=1)
+        length[alive[ended]] = done + hit[ended].argmax(axis=1) + 1
+        level[alive] = walk[:, -1]
+        alive = alive[~ended]
+        done += block
+    length[alive] = done
+    return float(length.mean()), float(length.std(ddof=1) / np.sqrt(n_charts))
+
+
+def limit_for(
+    increments: Increments, run_length_asked: float, *, n_charts: int = 4000, seed: int = SEED
+) -> Limit:
+    """Return the smallest limit whose mean run length in control reaches the one asked for.
+
+    Parameters
+    ----------
+    increments
+        From `in_control` or `in_control_counts`.
+    run_length_asked
+        Mean number of cases between false alarms, above 1.
+    n_charts, seed
+        Simulated charts that confirm it.
+
+    Raises
+    ------
+    ParameterError
+        When no limit can reach it (nothing pulls the sum down) or the run length is not above 1.
+    """
+    if run_length_asked <= 1 or (increments.value * increments.probability).sum() >= 0:
+        raise ParameterError(
+            "risk_cusum.limit_for: run length not above 1, or the sum has no downward drift in control"
+        )
+    top = float(increments.value.max())
+    while risk_run_length(increments, top) < run_length_asked:
+        top *= 1.5
+    low = top / 1.5**8
+
+    def short_of(limit: float) -> float:
+        return np.log(risk_run_length(increments, limit) / run_length_asked)
+
+    found = low if short_of(low) >= 0 else float(optimize.brentq(short_of, low, top, xtol=1e-4))
+    mean, se = simulate_run_length(increments, found, n_charts=n_charts, seed=seed)
+    return Limit(found, float(run_length_asked), risk_run_length(increments, found), mean, se, n_charts, seed)
+
+
+def _check(risk: np.ndarray, odds_ratio: float) -> None:
+    if ((risk <= 0) | (risk >= 1)).any() or not (odds_ratio > 0 and odds_ratio != 1):
+        raise ParameterError(
+            "risk_cusum: a risk is not strictly between 0 and 1, or the odds ratio is 1 or not above 0"
+        )
+
+
+def _log_beta_binomial(y: np.ndarray, n: np.ndarray, p: np.ndarray, correlation: float) -> np.ndarray:
+    """Log likelihood without the binomial coefficient, which cancels in a ratio."""
+    if correlation <= 0:
+        return y * np.log(p) + (n - y) * np.log1p(-p)
+    scale = 1 / correlation - 1
+    a, b = p * scale, (1 - p) * scale
+    return special.betaln(y + a, n - y + b) - special.betaln(a, b)
+
+
+def _thinned(value: np.ndarray, probability: np.ndarray) -> Increments:
+    """Merge a large set of possible values into MAX_STEPS groups, each keeping its mean."""
+    order = np.argsort(value, kind="stable")
+    value, probability = value[order], probability[order]
+    if len(value) <= MAX_STEPS:
+        return Increments(value, probability)
+    group = np.minimum((np.cumsum(probability) * MAX_STEPS).astype(int), MAX_STEPS - 1)
+    mass = np.bincount(group, weights=probability, minlength=MAX_STEPS)
+    centre = np.bincount(group, weights=probability * value, minlength=MAX_STEPS)
+    kept = mass > 0
+    return Increments(centre[kept] / mass[kept], mass[kept])

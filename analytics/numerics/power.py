@@ -1,9 +1,16 @@
-"""How many would be needed, and what could be found with those there are? Closed forms.
+"""Adjustment of p-values when many questions are asked of the same data.
+
+Bonferroni, Holm, Hommel and Benjamini-Hochberg through statsmodels; a missing p-value stays missing and does
+not count as a test.
+
+Sources: Holm 1979, Scand J Stat 6:65-70; Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300.
+
+How many would be needed, and what could be found with those there are? Closed forms.
 
 Two means, one mean, pairs (noncentral t, through statsmodels), events for a log-rank test (Schoenfeld,
 Freedman), the difference of two slopes with equally correlated readings, and the effective number of
 independent rows in patients of unequal size. They are what a simulated power is checked against; where the
-register's own pattern is known, simulation comes first (`study_design`).
+register's own pattern is known, simulation comes first (`study.design`).
 
 Sources: Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd ed.; Cohen 1992, Psychol
 Bull 112:155-159; Schoenfeld 1983, Biometrics 39:499-503; Freedman 1982, Stat Med 1:121-129; Diggle, Liang &
@@ -15,6 +22,7 @@ import warnings
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 
 from analytics.errors import FitError, ParameterError
@@ -211,3 +219,38 @@ def detectable(se: float, df: float, *, power: float = 0.8, alpha: float = 0.05)
     2.8016
     """
     return float((stats.t.isf(alpha / 2, df) + stats.t.ppf(power, df)) * se)
+
+
+METHODS = {"bonferroni": "bonferroni", "holm": "holm", "hommel": "hommel", "benjamini-hochberg": "fdr_bh"}
+
+
+def adjust(p_values: ArrayLike, method: str = "holm") -> np.ndarray:
+    """Return adjusted p-values in the order given.
+
+    Parameters
+    ----------
+    p_values
+        Shape (k,), 0 to 1; NaN for a test that could not be made.
+    method
+        One of METHODS.
+
+    Raises
+    ------
+    ParameterError
+        When the method is unknown or a p-value lies outside 0 to 1.
+
+    Examples
+    --------
+    >>> adjust([0.01, 0.04], "holm").tolist()
+    [0.02, 0.04]
+    """
+    if method not in METHODS:
+        raise ParameterError(f"multiplicity.adjust(method): unknown; use one of {', '.join(METHODS)}")
+    p = np.asarray(p_values, dtype=float)
+    known = ~np.isnan(p)
+    if ((p[known] < 0) | (p[known] > 1)).any():
+        raise ParameterError("multiplicity.adjust(p_values): value(s) outside 0 to 1; give p-values, not z")
+    adjusted = np.full(p.shape, np.nan)
+    if known.any():
+        adjusted[known] = multipletests(p[known], method=METHODS[method])[1]
+    return adjusted

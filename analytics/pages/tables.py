@@ -10,7 +10,7 @@ from html import escape as html_escape
 
 import pandas as pd
 
-from analytics.pages import naming, words
+from analytics import numbers
 from analytics.results import Result
 
 MAX_ROWS = 50  # of a plain frame; a result's table is shown whole
@@ -58,7 +58,7 @@ def show(
     if isinstance(what, Result):
         frame, marked = of_result(what, rows_are=rows_are)
         if across:
-            frame, level = side_by_side(frame, naming.heading(getattr(what, "x_name", "month")))
+            frame, level = side_by_side(frame, numbers.heading(getattr(what, "x_name", "month")))
             marked = (*marked, level)
         notes, most = (*marked, *notes, *what.notes), len(frame)
     else:
@@ -78,15 +78,15 @@ def of_result(result: Result, *, rows_are: str = ROWS) -> tuple[pd.DataFrame, tu
     table = result.table()
     out = pd.DataFrame(index=table.index)
     for column in result.by:
-        out[naming.heading(column)] = [naming.group_name(column, v) for v in table[column]]
+        out[numbers.heading(column)] = [numbers.group_name(column, v) for v in table[column]]
     if not result.by or table.duplicated(list(result.by)).any():
-        out["Quantity"] = table["term"].map(lambda v: naming.title_case(naming.readable(v)))
+        out["Quantity"] = table["term"].map(lambda v: numbers.title_case(numbers.readable(v)))
     if "x" in table and table["x"].notna().any():
-        out[naming.heading(getattr(result, "x_name", "month"))] = table["x"].map(_plain_x)
+        out[numbers.heading(getattr(result, "x_name", "month"))] = table["x"].map(_plain_x)
     one_unit = table["unit"].nunique() == 1
     unit = str(table["unit"].iloc[0]) if len(table) else ""
     places, marks = _places(table), _marks(table)
-    name = f"{ESTIMATE} ({words.unit_name(unit)})" if one_unit and unit not in ("", "ratio") else ESTIMATE
+    name = f"{ESTIMATE} ({numbers.unit_name(unit)})" if one_unit and unit not in ("", "ratio") else ESTIMATE
     out[name] = [
         _said(row, places[str(row["unit"])], with_unit=not one_unit) + marks.get(_flag(row), "")
         for _, row in table.iterrows()
@@ -95,14 +95,14 @@ def of_result(result: Result, *, rows_are: str = ROWS) -> tuple[pd.DataFrame, tu
         out[_interval_heading(table)] = [
             ""
             if pd.isna(row["ci_low"]) and pd.isna(row["ci_high"])
-            else words.limits(row["ci_low"], row["ci_high"], places[str(row["unit"])])
+            else numbers.limits(row["ci_low"], row["ci_high"], places[str(row["unit"])])
             for _, row in table.iterrows()
         ]
     # On the page of one patient a column of ones says nothing; elsewhere a 1 is a warning.
     of = [result.facts()["n_patients"], table["n_patients"] if "n_patients" in table else pd.Series([0])]
     is_of_one = all(bool(n.eq(1).all()) for n in of)
     return _rest(out, table, rows_are, is_of_one=is_of_one), tuple(
-        f"{mark} {words.sentence(flag)}" for flag, mark in marks.items()
+        f"{mark} {numbers.sentence(flag)}" for flag, mark in marks.items()
     )
 
 
@@ -142,14 +142,14 @@ def _marks(table: pd.DataFrame) -> dict[str, str]:
 
 
 def _plain_x(x: float) -> str:
-    return "" if pd.isna(x) else words.number(x, 0 if float(x).is_integer() else 1)
+    return "" if pd.isna(x) else numbers.number(x, 0 if float(x).is_integer() else 1)
 
 
 def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, int]) -> pd.DataFrame:
     """Return any frame as text under plain headings."""
     out = pd.DataFrame(index=frame.index)
     for position, column in enumerate(frame.columns):
-        name = labels.get(str(column), naming.heading(str(column)))
+        name = labels.get(str(column), numbers.heading(str(column)))
         if (frame[column].isna() | frame[column].astype(str).eq("")).all():
             continue
         out[name] = [
@@ -162,9 +162,9 @@ def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, i
 def _said(row: pd.Series, places: int, *, with_unit: bool) -> str:
     if pd.isna(row["estimate"]):
         flag = _flag(row)
-        return flag if flag and len(flag) <= SHORT_FLAG else words.NOT_AVAILABLE
-    text = words.number(row["estimate"], places)
-    return words.with_unit(text, str(row["unit"])) if with_unit else text
+        return flag if flag and len(flag) <= SHORT_FLAG else numbers.NOT_AVAILABLE
+    text = numbers.number(row["estimate"], places)
+    return numbers.with_unit(text, str(row["unit"])) if with_unit else text
 
 
 def _places(table: pd.DataFrame) -> dict[str, int]:
@@ -173,13 +173,13 @@ def _places(table: pd.DataFrame) -> dict[str, int]:
     for unit, rows in table.groupby("unit", sort=False):
         se = rows["se"].dropna() if "se" in rows else pd.Series(dtype=float)
         median = float(se.median()) if len(se) else float("nan")
-        out[str(unit)] = words.decimals(median, str(unit), rows["estimate"].dropna())
+        out[str(unit)] = numbers.decimals(median, str(unit), rows["estimate"].dropna())
     return out
 
 
 def _interval_heading(table: pd.DataFrame) -> str:
     levels = list(table["level"].dropna().unique()) if "level" in table else []
-    return f"{100 * float(levels[0]):g}{words.THIN}% interval" if len(levels) == 1 else INTERVAL
+    return f"{100 * float(levels[0]):g}{numbers.THIN}% interval" if len(levels) == 1 else INTERVAL
 
 
 def _rest(out: pd.DataFrame, table: pd.DataFrame, rows_are: str, *, is_of_one: bool) -> pd.DataFrame:
@@ -187,7 +187,7 @@ def _rest(out: pd.DataFrame, table: pd.DataFrame, rows_are: str, *, is_of_one: b
     for column, name in (("n_patients", PATIENTS), ("n_rows", rows_are)):
         is_told = column in table and table[column].notna().any()
         if is_told and not (column == "n_patients" and is_of_one and len(table) > 1):
-            out[name] = table[column].map(lambda n: "" if pd.isna(n) else words.number(n))
+            out[name] = table[column].map(lambda n: "" if pd.isna(n) else numbers.number(n))
     if "p_value" in table and table["p_value"].notna().any():
         out[TEST] = table["p_value"].map(_p_value)
     return out
@@ -196,21 +196,21 @@ def _rest(out: pd.DataFrame, table: pd.DataFrame, rows_are: str, *, is_of_one: b
 def _p_value(p: float) -> str:
     if pd.isna(p):
         return ""
-    return "below 0.001" if p < 0.001 else words.number(p, 3 if p < 0.1 else 2)
+    return "below 0.001" if p < 0.001 else numbers.number(p, 3 if p < 0.1 else 2)
 
 
 def _cell(value: object, places: int | None, column: str, *, is_name: bool) -> str:
     """Return one cell of a plain frame as text."""
     if value is None or value is pd.NA or (isinstance(value, float) and pd.isna(value)):
-        return words.NOT_AVAILABLE
+        return numbers.NOT_AVAILABLE
     if isinstance(value, bool):
         return "yes" if value else "no"
     if hasattr(value, "dtype") or isinstance(value, int | float):
         if str(getattr(value, "dtype", "")).startswith("bool"):
             return "yes" if value else "no"
         number = float(value)  # type: ignore[arg-type]
-        return words.number(number, places if places is not None else (0 if number.is_integer() else 1))
-    said = naming.group_name(column, value) if is_name else naming.group_label(column, value)
+        return numbers.number(number, places if places is not None else (0 if number.is_integer() else 1))
+    said = numbers.group_name(column, value) if is_name else numbers.group_label(column, value)
     return said.replace("/cm2", "/cm²")
 
 
@@ -226,7 +226,7 @@ def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]
     numeric = [c for c in others if c != "Quantity" and _is_numeric_text(frame[c])]
     gt = gt.cols_align("left").cols_align("right", columns=numeric) if numeric else gt.cols_align("left")
     for note in notes:
-        gt = gt.tab_source_note(as_html(html_escape(words.sentence(note))))
+        gt = gt.tab_source_note(as_html(html_escape(numbers.sentence(note))))
     html = re.sub(r"<style>.*?</style>\s*", "", gt.as_raw_html(), flags=re.DOTALL)
     kind += " rw-grouped" if group else ""
     # A table wider than a telephone scrolls; a keyboard must be able to reach it, so it is a named region.

@@ -1,227 +1,55 @@
-"""The dictionary as others read it: a page of text, and a Data Package with a Table Schema for each table.
+"""The dictionary as a page of text: every table and column, and the rules across columns.
 
-Source: Data Package Standard v2 (2024), Table Schema: field types, constraints, primaryKey, foreignKeys.
+Made from the dictionary and the rules, so that the page of the demo cannot fall behind them.
 """
 
-import re
+from pathlib import Path
 
-from analytics.records.messages import Sentence
-from analytics.records.schema import Column, Table
+from analytics.dictionary import (
+    FRONT,
+    MATURITY_MONTH,
+    MEASURED_ZONES,
+    SCHEMA_FILE,
+    TABLES,
+    markdown,
+    rules,
+    schema_text,
+    zones,
+)
+from analytics.records.rules.sentences import SENTENCES
 
-FIELD_TYPES = {
-    "id": "string",
-    "label": "string",
-    "choice": "string",
-    "number": "number",
-    "integer": "integer",
-    "yesno": "boolean",
-}
-GAPS = {
-    "key": "the key of a table",
-    "refers_to": "the column referred to",
-    "refers_table": "its table",
-    "column": "cell",
-}
-EFFECT = {"error": "the load stops", "warning": "a warning"}
-HEADER = "| column | holds | unit | must be | usual | empty cell | basis of the limits |"
+PAGE_BEGIN = "<!-- dictionary: made by analytics.records.write_pages, do not edit -->"
+PAGE_END = "<!-- end of dictionary -->"
 
 
-def markdown(tables: tuple[Table, ...]) -> str:
-    """Return one section a table: what a row is, its key, and a line a column."""
-    return "\n\n".join(_section(t) for t in tables)
-
-
-def zones(names: tuple[str, ...], front: tuple[str, ...], maturity_month: dict[str, int]) -> str:
-    """Return the zones with the month at which each is read as mature."""
-    lines = ["### Zones", "", "| zone | mature at month | |", "| --- | --- | --- |"]
-    for name in names:
-        note = (
-            "part of the front"
-            if name in front
-            else "counted, never planted"
-            if name not in maturity_month
-            else ""
-        )
-        lines.append(f"| {name} | {maturity_month.get(name, '')} | {note} |")
-    lines += [
-        "",
-        "Months of maturity are usual practice (front about 12, crown up to 18, no source): no measured "
-        "curve by zone was found.",
+def as_markdown() -> str:
+    """Return the dictionary as a page of text: the zones, a section a table, the rules across columns."""
+    parts = [
+        zones(MEASURED_ZONES, FRONT, MATURITY_MONTH),
+        markdown(tuple(TABLES.values())),
+        rules(SENTENCES),
     ]
-    return "\n".join(lines)
+    return "\n\n".join(parts) + "\n"
 
 
-def rules(sentences: dict[str, Sentence]) -> str:
-    """Return the rules that concern more than one cell, and what breaking each of them does."""
-    lines = [
-        "### Rules across cells, rows and tables",
-        "",
-        "| where a | the rule | else |",
-        "| --- | --- | --- |",
-    ]
-    for s in sentences.values():
-        rule = re.sub(r"\{(key|refers_to|column)\}", lambda m: GAPS[m.group(1)], s.rule)
-        lines.append(f"| {s.for_one.format_map(GAPS)} | {rule} | {EFFECT[s.severity]} |")
-    return "\n".join(lines)
+def with_dictionary(page: str) -> str:
+    """Return a page with the dictionary between its two marks, unchanged where it has none."""
+    before, begin, rest = page.partition(PAGE_BEGIN)
+    _, end, after = rest.partition(PAGE_END)
+    if not begin or not end:
+        return page
+    return f"{before}{begin}\n{as_markdown()}{end}{after}"
 
 
-def _section(table: Table) -> str:
-    title = f"### `{table.name}`{' (optional)' if table.optional else ''}"
-    lines = [title, "", f"One row is {table.row}. Key: {', '.join(f'`{k}`' for k in table.key)}."]
-    if table.absent:
-        lines.append(f"Where the table is absent: {table.absent}.")
-    lines += ["", HEADER, "|" + " --- |" * 7]
-    lines += [_line(c) for c in table.columns]
-    return "\n".join(lines)
+def write_pages(page: str | Path) -> list[Path]:
+    """Write the dictionary into a page that has its marks, and the Table Schema beside this module.
 
-
-def _line(column: Column) -> str:
-    star = "*" if column.optional else ""
-    cells = [
-        f"`{column.name}`{star}",
-        column.meaning,
-        column.unit,
-        must_be(column),
-        usual(column),
-        when_empty(column),
-        "; ".join(x for x in (column.basis, column.source) if x) if has_limits(column) else "",
-    ]
-    return "| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |"
-
-
-def has_limits(column: Column) -> bool:
-    """Return True where the column has any limit or list whose basis is to be stated."""
-    limits = (column.low, column.high, column.soft_low, column.soft_high)
-    return any(x is not None for x in limits) or bool(column.source)
-
-
-def must_be(column: Column) -> str:
-    """Return the hard rule of a column in words."""
-    if column.derived:
-        return "filled at load"
-    if column.allowed:
-        return "one of " + ", ".join(column.allowed)
-    if column.refers_to:
-        return f"found in {column.refers_to}"
-    if column.kind == "yesno":
-        return "True or False (yes, no, 1, 0)"
-    if column.kind == "id":
-        return "a code, kept as text"
-    if column.kind == "label":
-        return "a short word"
-    kind = "a whole number" if column.kind == "integer" else "a number"
-    return f"{kind}{limits_in_words(column.low, column.high)}"
-
-
-def usual(column: Column) -> str:
-    """Return the soft limits of a column in words, empty where there are none."""
-    return limits_in_words(column.soft_low, column.soft_high).strip().removeprefix(", ")
-
-
-def limits_in_words(low: float | None, high: float | None) -> str:
-    """Return limits in words, with a leading comma for one-sided ones.
-
-    >>> limits_in_words(0, 450), limits_in_words(None, 6000)
-    (', 0 to 450', ', up to 6000')
+    Parameters
+    ----------
+    page
+        A text file with the two marks of the dictionary, such as the page of the demo.
     """
-    if low is not None and high is not None:
-        return f", {low:g} to {high:g}"
-    if high is not None:
-        return f", up to {high:.15g}"
-    return f", from {low:g}" if low is not None else ""
-
-
-def when_empty(column: Column) -> str:
-    """Return what an empty cell means."""
-    if column.derived:
-        return ""
-    if column.required:
-        return "not allowed"
-    if column.default:
-        return column.default.removeprefix("empty cell: ").removeprefix("empty: ")
-    return "not recorded"
-
-
-def note(column: Column) -> str:
-    """Return what is written on a header: meaning, unit, rule, usual limits, and what an empty cell means.
-
-    >>> print(note(Column("site", "choice", "side planted", allowed=("left", "right"), default="left")))
-    side planted
-    one of left, right
-    empty: left
-    """
-    often = usual(column)
-    lines = [
-        column.meaning,
-        f"unit: {column.unit}" if column.unit else "",
-        must_be(column),
-        f"usual: {often}" if often else "",
-        f"empty: {when_empty(column)}",
-    ]
-    return "\n".join(line for line in lines if line)
-
-
-def table_schema(tables: tuple[Table, ...]) -> dict:
-    """Return a Data Package descriptor with one tabular resource a table."""
-    return {
-        "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
-        "name": "regrowth-records",
-        "resources": [_resource(t) for t in tables],
-    }
-
-
-def _resource(table: Table) -> dict:
-    required = {c.name for c in table.asked() if c.required}
-    schema: dict = {
-        "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
-        "fieldsMatch": "partial",
-        "fields": [_field(c) for c in table.asked()],
-        "missingValues": [""],
-    }
-    if set(table.key) <= required:
-        schema["primaryKey"] = list(table.key)
-    keys = [c for c in table.asked() if c.refers_to]
-    if keys:
-        schema["foreignKeys"] = [_foreign_key(c) for c in keys]
-    return {
-        "name": table.name,
-        "title": f"one row is {table.row}",
-        "path": f"{table.name}.csv",
-        "type": "table",
-        "schema": schema,
-    }
-
-
-def _foreign_key(column: Column) -> dict:
-    table, _, name = column.refers_to.partition(".")
-    return {"fields": [column.name], "reference": {"resource": table, "fields": [name]}}
-
-
-def _field(column: Column) -> dict:
-    field: dict = {
-        "name": column.name,
-        "type": FIELD_TYPES[column.kind],
-        "description": column.meaning,
-    }
-    if column.unit:
-        field["unit"] = column.unit
-    if column.kind == "yesno":
-        field |= {"trueValues": ["True", "true", "yes", "1"], "falseValues": ["False", "false", "no", "0"]}
-    constraints = {
-        "required": True if column.required else None,
-        "minimum": column.low,
-        "maximum": column.high,
-        "enum": list(column.allowed) or None,
-    }
-    constraints = {k: v for k, v in constraints.items() if v is not None}
-    if constraints:
-        field["constraints"] = constraints
-    usual_limits = {"minimum": column.soft_low, "maximum": column.soft_high}
-    usual_limits = {k: v for k, v in usual_limits.items() if v is not None}
-    if usual_limits:
-        field["usual"] = usual_limits
-    if column.default:
-        field["whenEmpty"] = when_empty(column)
-    if has_limits(column):
-        field |= {"basis": column.basis, "source": column.source}
-    return field
+    place = Path(page)
+    place.write_text(with_dictionary(place.read_text(encoding="utf-8")), encoding="utf-8", newline="\n")
+    SCHEMA_FILE.write_text(schema_text(), encoding="utf-8", newline="\n")
+    return [place, SCHEMA_FILE]

@@ -12,10 +12,21 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.records import cells
-from analytics.records.messages import Problem, Sentence, at_rows
-from analytics.records.raw import RawTable
-from analytics.records.schema import Column, Table
+from analytics.dictionary import (
+    LONGEST_CODE,
+    LONGEST_LABEL,
+    Column,
+    RawTable,
+    Table,
+    as_number,
+    as_text,
+    as_word,
+    as_yes_or_no,
+    looks_like,
+    not_a_code,
+    tidy,
+)
+from analytics.errors import Problem, Sentence, at_rows
 
 ADVICE = {
     "decimal_comma": "the first has a comma; write a point for decimals, and no mark for thousands",
@@ -48,7 +59,7 @@ def typed(raw: RawTable, table: Table) -> Typed:
     problems, is_empty = [], np.ones(n, dtype=bool)
     for column in table.columns:
         given = None if column.derived else found.pop(column.name, None)
-        text = nothing if given is None else cells.tidy(given)
+        text = nothing if given is None else tidy(given)
         columns[column.name], bad, code = _one(text, column)
         problems += _refused(text, bad, table, column, code)
         is_empty &= np.asarray(pc.equal(text, ""))
@@ -65,13 +76,13 @@ def empty(table: Table) -> pd.DataFrame:
 def _one(text: pa.Array, column: Column) -> tuple[object, np.ndarray, str]:
     """Return the values of one column, which cells were refused, and the code of the refusal."""
     if column.kind == "yesno":
-        answers, bad = cells.as_yes_or_no(text)
+        answers, bad = as_yes_or_no(text)
         return answers, bad, "not_yes_or_no"
     if column.kind in ("number", "integer"):
-        numbers, bad = cells.as_number(text)
+        numbers, bad = as_number(text)
         return numbers, bad, "not_a_number"
-    kept = cells.as_word(text, column.allowed) if column.kind == "choice" else cells.as_text(text)
-    bad = np.zeros(len(text), bool) if column.kind == "choice" else cells.not_a_code(text, column)
+    kept = as_word(text, column.allowed) if column.kind == "choice" else as_text(text)
+    bad = np.zeros(len(text), bool) if column.kind == "choice" else not_a_code(text, column)
     return pd.array(kept.to_numpy(zero_copy_only=False), dtype="string"), bad, "not_a_code"
 
 
@@ -94,9 +105,9 @@ def _sentence(column: Column, code: str, *, first: str) -> Sentence:
         )
     if code == "not_a_number":
         rule = f"expected a number in {column.unit}" if column.unit else "expected a number"
-        advice = ADVICE[cells.looks_like(first)]
+        advice = ADVICE[looks_like(first)]
         return Sentence("value is not a plain number", "values are not plain numbers", rule, advice)
-    name, longest = ("label", cells.LONGEST_LABEL) if column.kind == "label" else ("code", cells.LONGEST_CODE)
+    name, longest = ("label", LONGEST_LABEL) if column.kind == "label" else ("code", LONGEST_CODE)
     rule = f"a {name} has at most {longest} letters and does not begin with one of = + - @ | %"
     return Sentence(
         f"text is no {name}", f"texts are no {name}s", rule, "write a short code, never a remark or a formula"

@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from analytics.dictionary import TABLES
 from analytics.errors import ParameterError
-from analytics.records.dictionary import TABLES
-from analytics.records.schema import Records
+from analytics.records.frames import Records
 
 Kept = dict[str, pd.Series]
 

@@ -19,8 +19,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics import measurement, records, regrowth_emergence, regrowth_rows, regrowth_tables
+from analytics import measurement, records
 from analytics.errors import FitError
+from analytics.regrowth import rows as regrowth_rows
+from analytics.regrowth.emergence import fit_rows
+from analytics.regrowth.quantities import between_rows, share_rows, zone_rows
 
 SEED = 20240601
 WANTED = ("plateau_yield", "yield_at_maturity", "half_month", "tempo_ratio")
@@ -28,9 +31,9 @@ WANTED = ("plateau_yield", "yield_at_maturity", "half_month", "tempo_ratio")
 
 def numbers(fit) -> pd.DataFrame:
     """Return the reported numbers of a fit."""
-    rows = regrowth_tables.zone_rows(fit) + regrowth_tables.between_rows(fit)
+    rows = zone_rows(fit) + between_rows(fit)
     for k in range(len(fit.zones)):
-        rows += regrowth_tables.share_rows(fit, k, np.array([12.0, 18.0]), 80.0)
+        rows += share_rows(fit, k, np.array([12.0, 18.0]), 80.0)
     table = pd.DataFrame(rows)
     keep = table["term"].isin(WANTED) | table["term"].str.startswith("share_past")
     pair = table["zone"].str.contains(" : ") & ~table["zone"].str.endswith(": front")
@@ -62,11 +65,11 @@ def main() -> None:
     register = records.load(chosen.data)
     rows = regrowth_rows.select(register, native_change="assumed", annual_loss_pct=4.8)
     error = measurement.error_model(register)
-    table = numbers(regrowth_emergence.fit_rows(rows, error))
+    table = numbers(fit_rows(rows, error))
     rng, found, failed, started = np.random.default_rng(SEED), [], 0, time.perf_counter()
     for _ in range(chosen.draws):
         try:
-            found.append(numbers(regrowth_emergence.fit_rows(drawn(rows, rng), error))["estimate"])
+            found.append(numbers(fit_rows(drawn(rows, rng), error))["estimate"])
         except FitError:
             failed += 1
     draws = pd.concat(found, axis=1)

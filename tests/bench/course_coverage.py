@@ -36,11 +36,11 @@ import pandas as pd
 from coverage_emergence import base_truth
 from scipy import stats
 
-from analytics import regrowth
-from analytics import regrowth_case_rows as case_rows
-from analytics.course_standing import practice_bounds, standing
+from analytics import regrowth, simulate
+from analytics.course.standing import practice_bounds, standing
 from analytics.numerics.proportions import proportion
-from analytics.records import Records, simulate
+from analytics.records.frames import Records
+from analytics.regrowth import case_rows
 
 FIRST_SEED = 41_000
 N_PRACTICE, N_NEW, N_PLANTED = 300, 250, 30

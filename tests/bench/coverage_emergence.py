@@ -29,10 +29,10 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from analytics import regrowth, regrowth_quantities, regrowth_tables
+from analytics import regrowth, simulate
+from analytics.dictionary.schema import FRONT, MATURITY_MONTH
 from analytics.errors import FitError
-from analytics.records import simulate
-from analytics.records.dictionary import FRONT, MATURITY_MONTH
+from analytics.regrowth.quantities import FRONT_NAME, between_rows, share_rows, zone_rows
 
 FIRST_SEED = 20_000
 MILESTONES = (50.0, 80.0)
@@ -131,18 +131,18 @@ def one_register(name: str, seed: int) -> list[dict]:
 
 
 def _found(fit):
-    for row in regrowth_tables.zone_rows(fit):
+    for row in zone_rows(fit):
         # A yield at an earlier month than maturity is another quantity, and says so.
         at_maturity = row["term"] == "yield_at_maturity" and row["x"] == MATURITY_MONTH[row["zone"]]
         if at_maturity or row["term"] == "plateau_yield":
             yield row["term"], row["zone"], row
-    for row in regrowth_tables.between_rows(fit):
+    for row in between_rows(fit):
         one, other = row["zone"].split(" : ")
-        if row["term"] == "tempo_ratio" and other == regrowth_quantities.FRONT_NAME:
+        if row["term"] == "tempo_ratio" and other == FRONT_NAME:
             yield "tempo_ratio", one, row
     for percent in MILESTONES:
         for k, zone in enumerate(fit.zones):
-            for row in regrowth_tables.share_rows(fit, k, np.array(SHARE_MONTHS), percent):
+            for row in share_rows(fit, k, np.array(SHARE_MONTHS), percent):
                 if row["term"].startswith("share"):
                     yield f"share_past_{percent:g}_at_{row['x']:g}", zone, row
 

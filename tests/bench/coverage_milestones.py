@@ -35,10 +35,11 @@ import numpy as np
 import pandas as pd
 from coverage_emergence import base_truth, true_values
 
-from analytics import milestones_curves, milestones_intervals, milestones_model, regrowth, yields
+from analytics import regrowth, simulate, yields
 from analytics.errors import FitError
-from analytics.milestones_intervals import Question
-from analytics.records import simulate
+from analytics.milestones import first_readings as milestones_curves
+from analytics.milestones import model as milestones_model
+from analytics.milestones.intervals import Question, placements_of
 
 FIRST_SEED = 40_000
 LARGE_SEED = 90_000
@@ -64,7 +65,7 @@ def placements(truth: simulate.Truth, n: int, seed: int):
     rows = yields.by_visit(records)
     tables = {}
     for percent in PERCENTS:
-        table = milestones_intervals.placements_of(rows, records, Question(percent))
+        table = placements_of(rows, records, Question(percent))
         tables[percent] = table[table["reason"].eq("")].reset_index(drop=True)
     return records, rows, tables
 

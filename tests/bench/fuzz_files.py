@@ -26,7 +26,7 @@ import fuzzed_stores as stores
 from messy import files
 from test_mapping import answered
 
-from analytics.records import mapping
+from analytics import mapping
 
 KINDS = ("csv", "xlsx", "parquet", "duckdb") * 4 + ("csv", "xlsx", "desk", "desk")
 Break = Callable[[np.random.Generator], str]

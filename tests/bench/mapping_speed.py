@@ -15,7 +15,7 @@ import openpyxl
 import xlsxwriter
 from python_calamine import CalamineWorkbook
 
-from analytics.records import mapping
+from analytics import mapping
 
 HERE = Path(__file__).parents[1]
 N_ROWS = 50_000

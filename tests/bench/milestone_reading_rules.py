@@ -20,9 +20,10 @@ import numpy as np
 import pandas as pd
 from coverage_emergence import base_truth
 
-from analytics import milestones_curves, milestones_intervals, milestones_model, regrowth, yields
-from analytics.milestones_intervals import RULES, Question
-from analytics.records import simulate
+from analytics import regrowth, simulate, yields
+from analytics.milestones import first_readings as milestones_curves
+from analytics.milestones import model as milestones_model
+from analytics.milestones.intervals import RULES, Question, of_placements, readings
 
 MONTHS = np.array([6.0, 12.0, 18.0])
 
@@ -56,9 +57,9 @@ def main() -> None:
     tables, latent = simulate.register(chosen.patients, truth=base_truth(), seed=chosen.seed)
     records = simulate.as_records(tables)
     rows = yields.by_visit(records)
-    seen = milestones_intervals.readings(rows, records)
+    seen = readings(rows, records)
     asked = {rule: Question(chosen.percent, rule) for rule in RULES}
-    by_rule = {rule: shares(milestones_intervals.of_placements(rows, seen, q)) for rule, q in asked.items()}
+    by_rule = {rule: shares(of_placements(rows, seen, q)) for rule, q in asked.items()}
     fit = regrowth.fit_emergence(records)
     model = milestones_model.planted_rows(fit, chosen.percent, MONTHS, level=0.95)
     model = model[model["term"].eq(milestones_model.SHARE)].set_index(["zone", "x"])["estimate"]

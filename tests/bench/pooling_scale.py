@@ -19,9 +19,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics import pooling
-from analytics.pooling_coding import Coding, design_rows
-from analytics.records import simulate
+from analytics import pooling, simulate
+from analytics.pooling.coding import Coding, design_rows
 
 ZONES = ("hairline", "frontal", "midscalp", "crown", "temples")
 CODING = Coding("scale", ("one", "two"), ZONES, (1.0, 6.0, 10.0, 18.0), (), "assumed", 4.8, 10, 5)

@@ -16,9 +16,9 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from analytics import records
-from analytics.records import readers, simulate
-from analytics.records.dictionary import TABLES
+from analytics import records, simulate
+from analytics.dictionary.tables import TABLES
+from analytics.records import readers
 
 PATIENTS = 7000  # about 88,000 counts
 REPEATS = 3

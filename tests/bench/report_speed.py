@@ -17,9 +17,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from analytics import records
-from analytics.pages import batch, parameters, render
-from analytics.records import simulate
+from analytics import records, simulate
+from analytics.reports import batch, parameters, render
 
 PAGE = "01_surgeon_audit"
 SEED = 20_260_401

@@ -16,10 +16,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 
-from analytics import records, review, review_against
-from analytics.numerics import control, false_alarms, risk_cusum, runrules
-from analytics.records import Records, simulate
-from analytics.records.simulate import Truth
+from analytics import records, review, simulate
+from analytics.numerics import control
+from analytics.numerics import cusum as risk_cusum
+from analytics.numerics import run_rules as false_alarms
+from analytics.numerics import run_rules as runrules
+from analytics.records.frames import Records
+from analytics.review.operators import shares
+from analytics.simulate.truth import Truth
 
 ROOT = Path(__file__).parents[2]
 SHARE, RHO = 0.05, 0.004
@@ -41,7 +45,7 @@ def run_rules(n: int) -> None:
     print(f"{'points':>8} {'exact':>8} {'simulated':>10} {'SE':>6}   (surveyed: 1.2, 3.1, 4.2)")
     rng = np.random.default_rng(SEED)
     for points in (12, 24, 36):
-        hit = runrules.runs(rng.standard_normal((n, points))).signal.mean()
+        hit = runrules.run_tests(rng.standard_normal((n, points))).signal.mean()
         exact = runrules.false_alarm_rate(points, own_median=True)
         print(f"{points:8d} {100 * exact:8.2f} {100 * hit:10.2f} {100 * np.sqrt(hit * (1 - hit) / n):6.2f}")
 
@@ -56,7 +60,7 @@ def charts(n: int) -> None:
             for i in range(n):
                 chart, sizes = _stable_chart(kind, rng, n_baseline)
                 line = false_alarms.baseline_median(chart)
-                seen.append(bool(chart.outside.any() | runrules.runs(chart.value, line).signal))
+                seen.append(bool(chart.outside.any() | runrules.run_tests(chart.value, line).signal))
                 if i % 10 == 0:
                     printed.append(false_alarms.of_chart(chart, sizes, n_series=400, seed=i).either)
             rate = np.mean(seen)
@@ -124,7 +128,7 @@ def _one_operator(rng, sessions: int, odds: float, rho: float) -> tuple[float, b
             "whole": whole.astype(float),
         }
     )
-    one = review_against.shares(rows, "surgeon_id", (), 0.95)[0]
+    one = shares(rows, "surgeon_id", (), 0.95)[0]
     return one.versus.p_value, one.versus.estimate > 0, one.power
 
 

@@ -19,10 +19,12 @@ from dataclasses import replace
 import numpy as np
 from scipy import stats
 
-from analytics import study_answer, study_design, study_rows, yields
+from analytics import simulate, yields
 from analytics.numerics import proportions
-from analytics.records import simulate
-from analytics.study_plan import checked
+from analytics.study import answer as study_answer
+from analytics.study import rows as study_rows
+from analytics.study.design import _simulated, closed_form
+from analytics.study.plan import checked
 
 N_REGISTERS = 2_000
 A_DRAW = 80
@@ -142,8 +144,8 @@ def power(n: int, n_patients: int) -> None:
         found.append(made.effect.p < 0.05)
         estimates.append(made.effect.estimate)
         if k < N_PROMISED:
-            draws = study_design._simulated(given, PLAN, np.random.default_rng(k), N_SIMULATIONS)
-            by_form = study_design.closed_form(given.analysed, given, PLAN, draws, true)
+            draws = _simulated(given, PLAN, np.random.default_rng(k), N_SIMULATIONS)
+            by_form = closed_form(given.analysed, given, PLAN, draws, true)
             promised.append((draws.power(true, 0.05), by_form))
     mean, error = 100 * np.mean(promised, axis=0), 100 * np.std(promised, axis=0) / len(promised) ** 0.5
     print(

@@ -28,7 +28,8 @@ import pandas as pd
 from scipy.optimize import linprog
 from scipy.sparse import lil_matrix
 
-from analytics.pages import disclosure, render
+from analytics import disclosure
+from analytics.reports import render
 
 DATA = Path(__file__).parents[2] / "data_demo"
 PAGES = ("01_surgeon_audit", "02_quarterly_review", "03_hypothesis_study")

@@ -13,9 +13,9 @@ import time
 import numpy as np
 import pandas as pd
 
-from analytics import measurement, regrowth, yields
+from analytics import dictionary, measurement, regrowth, simulate, yields
 from analytics.errors import AnalyticsError
-from analytics.records import dictionary, simulate, simulate_demo
+from analytics.simulate import demo as simulate_demo
 
 WIDTH = "{:<44} {:>9} {:>9} {:>9} {:>19}  {}"
 
@@ -131,7 +131,7 @@ def counting(records, latent) -> None:
 
 def native(records, latent) -> None:
     """Native loss a year from the control regions of the untreated and treated together."""
-    from analytics import yields_native
+    from analytics.yields import native as yields_native
 
     try:
         found = yields_native.control_rate(records)

@@ -20,7 +20,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 from lifelines import KaplanMeierFitter
 
-from analytics.numerics import resample, turnbull, turnbull_cells
+from analytics.numerics import resample, turnbull
+from analytics.numerics.turnbull import cells as turnbull_cells
 
 SHAPE, SCALE_MONTHS, VISITS, LAST_MONTH = 2.0, 10.0, 6, 24.0
 AT = np.array([6.0, 12.0, 18.0])

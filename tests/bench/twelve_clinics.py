@@ -22,10 +22,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics import pooling, records
+from analytics import pooling, records, simulate
 from analytics.numerics import mixed
-from analytics.pooling_coding import design_rows, matrix, read_study
-from analytics.records import simulate
+from analytics.pooling.coding import design_rows, matrix, read_study
 
 CLINICS = tuple(f"C{i:02d}" for i in range(1, 13))
 AT_ONCE = 2

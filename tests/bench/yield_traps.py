@@ -13,8 +13,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics import yields
-from analytics.records import simulate
+from analytics import simulate, yields
 
 ZONES = ("frontal", "crown")
 FIRST_SEED = 9300

@@ -1,0 +1,269 @@
+"""Who should be called back, and how often is a healthy case called behind?
+
+`standings` judges every followed placement. `call_back` lists those behind or low at a chosen share of
+false names (Benjamini & Hochberg 1995 over all placements judged, on the one-sided p-value of the
+deviation), oldest first, and those without a reading when one was due.
+`numerics.run_rules` simulates cases of this very practice and counts how often the rule calls one behind.
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+from analytics import dictionary, measurement, regrowth
+from analytics.course.standing import (
+    BEHIND_CENTILE,
+    FALSE_ALARMS,
+    FEWEST_TOLD,
+    centile,
+    practice_bounds,
+    standing,
+)
+from analytics.errors import ParameterError
+from analytics.numerics.nonlinear import share
+from analytics.numerics.proportions import proportion
+from analytics.records import Records
+from analytics.regrowth import Emergence, parameters, variances
+from analytics.results import LEVEL, Result
+
+# Months at which a count is due and the months after which it counts as missed; common practice, no source.
+DUE_MONTHS = (6.0, 12.0, 18.0)
+LATE_AFTER_MONTHS = 2.0
+ERROR_RATE = 0.2
+
+
+def standings(records: Records, *, fit: Emergence) -> pd.DataFrame:
+    """Return one row a followed placement: patient, zone, session, state, chances, split and p-value."""
+    frame = regrowth.rows_for(records, fit).frame
+    bounds, rows = practice_bounds(fit), []
+    for patient, own in frame.groupby("patient_id", sort=False):
+        months = own.loc[~own["is_baseline"].astype(bool)].groupby("placement_id")["month"].max()
+        found = (
+            regrowth.predict_case(fit, own, sorted(set(months[months > 0]))) if (months > 0).any() else None
+        )
+        for placement, first in own.drop_duplicates("placement_id").set_index("placement_id").iterrows():
+            judged = standing(fit, own, str(placement), bounds=bounds, found=found)
+            rows.append(
+                {
+                    "patient_id": patient,
+                    "session_id": first["session_id"],
+                    "session_number": first["session_number"],
+                    "placement_id": placement,
+                    "session_month": float(first["patient_month"]),
+                    **judged,
+                }
+            )
+    table = pd.DataFrame(rows)
+    return table.assign(p_value=stats.norm.cdf(table["z"].astype(float)))
+
+
+def call_back(
+    records: Records, *, fit: Emergence, error_rate: float = ERROR_RATE, level: float = LEVEL
+) -> Result:
+    """Return the call-back list: placements behind or low, oldest first, then readings overdue.
+
+    Parameters
+    ----------
+    error_rate
+        Share of the names that may be false, 0.01 to 0.5.
+
+    Returns
+    -------
+    Result
+        `estimates`: how many placements were judged, named and overdue. `extra["behind"]`: one row a
+        placement named; `extra["overdue"]`: one row a placement without a reading when one was due.
+    """
+    if not 0.01 <= error_rate <= 0.5:
+        raise ParameterError("course.call_back(error_rate): out of range; expected 0.01 to 0.5")
+    table = standings(records, fit=fit)
+    judged = table[table["n_readings"].gt(0) & table["p_value"].notna() & table["told"].ge(FEWEST_TOLD)]
+    named = judged[_named(judged["p_value"].to_numpy(dtype=float), error_rate)]
+    behind = _list(named, records)
+    overdue = _overdue(records)
+    counts = (
+        ("placements judged", len(judged)),
+        ("named behind or low", len(behind)),
+        ("readings overdue", len(overdue)),
+    )
+    estimates = pd.DataFrame(
+        [{"term": t, "estimate": float(n), "unit": "count", "level": level} for t, n in counts]
+    )
+    method = (
+        "deviation of each placement's readings, taken together, from those of the practice's cases read "
+        f"alike; not judged where they tell less than {100 * FEWEST_TOLD:g} % of how cases differ; "
+        f"Benjamini-Hochberg at {100 * error_rate:g} % over {len(judged)} placements; due at months "
+        f"{', '.join(f'{m:g}' for m in DUE_MONTHS)}, overdue "
+        f"{LATE_AFTER_MONTHS:g} months later"
+    )
+    used = judged.assign(reason="")[["patient_id", "placement_id", "reason"]]
+    return Result(estimates, used, method, extra={"behind": behind, "overdue": overdue, "standings": table})
+
+
+def false_alarms(
+    records: Records,
+    *,
+    fit: Emergence | None = None,
+    zones: tuple[str, ...] = (),
+    months: tuple[float, ...] = (3.0, 6.0),
+    n: int = 200,
+    seed: int = 1,
+) -> Result:
+    """Return how often the rule calls a case of this practice behind, by zone, from simulated cases.
+
+    All cases belong to the practice: the stated rate is what it should call behind of them by chance alone.
+    Healthy is a case whose true yield at its last reading is not among the lowest tenth. Readings are
+    marked 1 cm2 counts by one reader at the months given, after a baseline.
+    """
+    if n < 1 or not months or min(months) <= 0:
+        raise ParameterError(
+            "course.false_alarms(n, months): out of range; expected 1 case or more and months above 0"
+        )
+    fit = regrowth.fit_emergence(records) if fit is None else fit
+    rng = np.random.default_rng(seed)
+    wanted = zones or fit.zones
+    lines = []
+    for zone in wanted:
+        called, healthy, told = _simulated(fit, zone, months, n, rng)
+        flag = "" if told else "such readings say too little; nothing is called"
+        lines += [
+            {**_rate(zone, term, called[group], months), "flag": flag}
+            for term, group in (
+                (f"called behind, of this practice's cases (stated {100 * FALSE_ALARMS:g} %)", slice(None)),
+                ("called behind, of healthy cases", healthy),
+                ("called behind, of the lowest tenth", ~healthy),
+            )
+        ]
+    method = (
+        f"{n} simulated cases a zone from the fitted model, readings at months "
+        f"{', '.join(f'{m:g}' for m in months)}, seed {seed}; behind: readings taken together lower than "
+        f"those of all but {100 * FALSE_ALARMS:g} in 100 cases; healthy: true yield not in the lowest "
+        f"{BEHIND_CENTILE:g} %"
+    )
+    return Result(pd.DataFrame(lines), pd.DataFrame({"reason": []}), method, by=("zone",))
+
+
+def _rate(zone: str, term: str, called: np.ndarray, months: tuple[float, ...]) -> dict:
+    limits = proportion(int(called.sum()), len(called))
+    return {
+        "zone": zone,
+        "term": term,
+        "x": months[-1],
+        "estimate": 100 * float(limits.estimate),
+        "ci_low": 100 * float(limits.low),
+        "ci_high": 100 * float(limits.high),
+        "level": LEVEL,
+        "unit": "%",
+        "n_rows": len(called),
+    }
+
+
+def _named(p: np.ndarray, error_rate: float) -> np.ndarray:
+    if not len(p):
+        return np.zeros(0, dtype=bool)
+    return np.asarray(multipletests(p, alpha=error_rate, method="fdr_bh")[0], dtype=bool)
+
+
+def _list(named: pd.DataFrame, records: Records) -> pd.DataFrame:
+    month = records.sessions.set_index("session_id")["register_month"]
+    oldest = named.assign(since=named["session_id"].map(month).astype(float)).sort_values(["since", "z"])
+    columns = [
+        "patient_id",
+        "zone",
+        "session_number",
+        "month",
+        "n_readings",
+        "yield_now",
+        "yield_sd",
+        "state",
+        "slow_only",
+        "low_only",
+        "both",
+    ]
+    return oldest[columns].reset_index(drop=True)
+
+
+def _overdue(records: Records) -> pd.DataFrame:
+    """Return placements whose latest due month passed without a count from its window on."""
+    now = _last_month(records)
+    sessions = records.sessions[["session_id", "register_month", "session_number"]]
+    placed = records.placements[["placement_id", "patient_id", "session_id", "zone"]]
+    placed = placed.merge(sessions, on="session_id", validate="many_to_one")
+    counts = records.measurements
+    latest = counts[counts["region_kind"].eq("planted")].groupby(["session_id", "zone"])["month"].max()
+    latest = latest.rename("last_count").reset_index()
+    placed = placed.merge(latest, on=["session_id", "zone"], how="left", validate="many_to_one")
+    later = placed.groupby(["patient_id", "zone"])["register_month"].transform("max")
+    placed = placed[placed["register_month"].eq(later)]
+    gone = set(records.visits.loc[records.visits["withdrawn"].fillna(False).astype(bool), "patient_id"])
+    age = now - placed["register_month"]
+    due = pd.Series(np.nan, index=placed.index)
+    for month in DUE_MONTHS:
+        applies = month <= placed["zone"].map(dictionary.MATURITY_MONTH)
+        due = due.mask(applies & (age >= month + LATE_AFTER_MONTHS), month)
+    missed = due.notna() & (placed["last_count"].fillna(0.0) < due - 1.0) & ~placed["patient_id"].isin(gone)
+    out = placed.assign(due_month=due)[missed].sort_values("register_month")
+    return out[["patient_id", "zone", "session_number", "due_month", "last_count"]].reset_index(drop=True)
+
+
+def _last_month(records: Records) -> float:
+    when = records.measurements.merge(
+        records.sessions[["session_id", "register_month"]], on="session_id", validate="many_to_one"
+    )
+    return float(
+        max((when["register_month"] + when["month"]).max(), records.sessions["register_month"].max())
+    )
+
+
+def _simulated(
+    fit: Emergence, zone: str, months: tuple[float, ...], n: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Return which simulated cases are called behind, which are healthy, and whether readings say enough."""
+    k = fit.zone_index(zone)
+    plateau, log_half, log_k = (v[k] for v in parameters(fit, fit.beta))
+    total, tempo, covariance = variances(fit, fit.beta, fit.spread)
+    spread = np.array([[max(total, 0.0), covariance], [covariance, max(tempo, 0.0)]])
+    drawn = rng.multivariate_normal([0.0, 0.0], spread, size=n, method="svd")
+    named = dict(zip(fit.spread_names, fit.spread, strict=True))
+    native_sd = np.sqrt(named["region: native"]) * fit.native_scale[k]
+    native = np.maximum(fit.beta[fit.slices[0][0] + k] + native_sd * rng.normal(size=n), 0.0)
+    # The reader's habit and the error of planted density both act on the plateau as it is read.
+    habit = plateau * np.hypot(fit.reader_cv, fit.planted_cv["region"]) * rng.normal(size=n)
+    planted, bounds = 50.0, practice_bounds(fit)
+    lowest = float(centile(fit, zone, [months[-1]], BEHIND_CENTILE)[0])
+    called, healthy, told = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.zeros(n)
+    for i, (own, slow) in enumerate(drawn):
+        emerged = share(fit.curve, np.array(months) * np.exp(-log_half - slow), log_k)[0]
+        read_as = (plateau + own + habit[i]) * emerged
+        density = np.concatenate([[native[i]], native[i] + planted * read_as / 100])
+        variance = float(fit.spread[-1]) + measurement.count_variance(
+            np.maximum(density, 1.0), 1.0, marked=True, reader_changed=False, error=fit.count_error
+        )
+        seen = np.maximum(density + rng.normal(size=len(density)) * np.sqrt(variance), 0.0)
+        judged = standing(fit, _as_rows(zone, months, seen, planted), "simulated", bounds=bounds)
+        called[i], told[i] = judged["state"] == "behind", judged["told"]
+        healthy[i] = (plateau + own) * emerged[-1] >= lowest
+    return called, healthy, bool(np.median(told) >= FEWEST_TOLD)
+
+
+def _as_rows(zone: str, months: tuple[float, ...], density: np.ndarray, planted: float) -> pd.DataFrame:
+    n = len(months) + 1
+    return pd.DataFrame(
+        {
+            "placement_id": "simulated",
+            "region_id": zone,
+            "group": zone,
+            "planted": planted,
+            "planted_source": "region",
+            "month": [0.0, *months],
+            "density": density,
+            "is_baseline": [True] + [False] * (n - 1),
+            "kept": 1.0,
+            "shed": 0.0,
+            "is_later": False,
+            "planted_before": 0.0,
+            "counted_area_cm2": 1.0,
+            "both_marked": True,
+            "reader_changed": False,
+        }
+    )

@@ -1,0 +1,138 @@
+"""What left: of each report for others, keyed marks of the patients behind it, kept in the folder of reports.
+
+`.left/key` is the key; `.left/<page>-<audience>/<hash>.json` one register that was reported. The marks say
+nothing without the key, and neither is ever part of a report. Light, because the command line imports it.
+
+Would two reports, made at different times, give away the few patients in whom they differ?
+
+Who holds a report of last month and one of today can subtract one from the other. Where the records of a few
+patients are all that changed, what is left are those patients. A report for others is therefore not made
+where the register differs from that of an earlier one, of the same page and audience, in the records of one
+to `threshold` - 1 patients. Published advice is the same in other words: fixed reporting periods.
+
+Groups within a page can still differ by few from one period to the next; only a rounded (public) report hides
+that.
+"""
+
+import hashlib
+import hmac
+import json
+import os
+import secrets
+from pathlib import Path
+
+import pandas as pd
+
+from analytics import files
+from analytics.disclosure.rules import rule
+from analytics.errors import ParameterError
+from analytics.records import Records
+
+MARK_LETTERS = 24
+TABLES = ("patients", "sessions", "placements", "measurements", "visits", "therapies", "events", "ratings")
+
+
+def refuse_few(records: Records, reports: Path, page: str, audience: str) -> dict:
+    """Return what to note once a report is published (name, marks); refuse one that differs in few patients.
+
+    Parameters
+    ----------
+    records
+        What the report is made from.
+    reports
+        The folder of reports.
+    page, audience
+        Its name, and who will read it.
+
+    Raises
+    ------
+    ParameterError
+        When an earlier report of the same page for the same audience differs in fewer patients than the
+        audience's threshold.
+    """
+    applied = rule(audience)
+    if applied.threshold <= 1:
+        return {}
+    now, name = marks(records, ledger_key(reports)), f"{page}-{audience}"
+    for before in earlier(reports, name):
+        changed = sum(now.get(patient) != before.get(patient) for patient in now.keys() | before.keys())
+        if 0 < changed < applied.threshold:
+            raise ParameterError(
+                f"{page}, for {audience}: fewer than {applied.threshold} patients differ from an earlier "
+                "report; who holds both could subtract one from the other; make it when the reporting period "
+                f"has ended, or take {FOLDER}/{name} out of the folder of reports if the earlier one "
+                "never left the clinic"
+            )
+    return {"name": name, "marks": now}
+
+
+def marks(records: Records, key: bytes) -> dict[str, str]:
+    """Return a keyed mark of each patient's code to one of all rows of that patient."""
+    of_session = records.sessions.set_index("session_id")["patient_id"]
+    lines: dict[str, list[str]] = {}
+    for name in TABLES:
+        frame: pd.DataFrame = getattr(records, name)
+        if frame.empty:
+            continue
+        who = frame["patient_id"] if "patient_id" in frame else frame["session_id"].map(of_session)
+        rows = frame.to_csv(index=False, header=False, lineterminator="\n").splitlines()
+        for patient, row in zip(who.astype(str), rows, strict=True):
+            lines.setdefault(patient, []).append(f"{name} {row}")
+    return {_mark(key, patient): _mark(key, "\n".join(sorted(rows))) for patient, rows in lines.items()}
+
+
+def _mark(key: bytes, text: str) -> str:
+    return hmac.new(key, text.encode(), hashlib.sha256).hexdigest()[:MARK_LETTERS]
+
+
+FOLDER = ".left"
+KEY_BYTES = 32
+
+
+def ledger_key(reports: Path) -> bytes:
+    """Return the key of a folder of reports, made where there is none.
+
+    Raises
+    ------
+    ParameterError
+        When the key is broken.
+    """
+    place = reports / FOLDER / "key"
+    place.parent.mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
+    try:
+        handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, files.OWNER_ONLY)
+    except FileExistsError:
+        found = place.read_bytes()
+        if len(found) != KEY_BYTES:
+            raise ParameterError(f"{FOLDER}/key: the file is broken; put back a copy of the folder") from None
+        return found
+    with os.fdopen(handle, "wb") as file:
+        file.write(secrets.token_bytes(KEY_BYTES))
+    return place.read_bytes()
+
+
+def earlier(reports: Path, name: str) -> list[dict[str, str]]:
+    """Return the marks of every register reported under a name (page and audience).
+
+    Raises
+    ------
+    ParameterError
+        When a file is broken.
+    """
+    found = []
+    for place in sorted((reports / FOLDER / name).glob("*.json")):
+        try:
+            marks = json.loads(place.read_text(encoding="utf-8"))
+        except ValueError:
+            marks = None
+        if not isinstance(marks, dict):
+            raise ParameterError(f"{FOLDER}/{name}/{place.name}: the file is broken; put back a copy")
+        found.append(marks)
+    return found
+
+
+def note(reports: Path, name: str, marks: dict[str, str]) -> None:
+    """Note that a register was reported; the same one is noted once."""
+    text = json.dumps(marks, sort_keys=True)
+    digest = hashlib.sha256(text.encode()).hexdigest()[:16]
+    files.write(reports / FOLDER / name / f"{digest}.json", text)

@@ -1,0 +1,227 @@
+"""When rows happened: their operation, and the months since it.
+
+A count is timed from the operation of its own row, or, where a later operation planted its zone before the
+count, from that one (the rule of the dictionary); on a sheet of its own, by its date. Months are days over
+30.4375 (365.25 / 12), to one decimal.
+"""
+
+import datetime
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from analytics.dictionary import OLDEST_AGE
+from analytics.errors import Problem
+from analytics.mapping.plan import Plan
+from analytics.mapping.values import DAYS_A_MONTH, FAULTS
+
+ROW = ["sheet", "block", "row"]  # tables may stand beside one another
+HALF_A_YEAR_DAYS = 183  # a baseline is counted up to six months before
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Tables of the dictionary, what is wrong, what a reader should know, and facts left out after all.
+
+    `contradicting` holds frames of sheet, row, target: facts left out because rows contradict one another.
+    `copies` holds frames of sheet, row, header_visit, header_zone: counts that stand twice in their row.
+    """
+
+    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    contradicting: list[pd.DataFrame] = field(default_factory=list)
+    copies: list[pd.DataFrame] = field(default_factory=list)
+
+
+def register_month(day: datetime.date, begins: tuple[int, int]) -> int:
+    """Return the register month of a day; the month in which the register begins is 1.
+
+    >>> register_month(datetime.date(2024, 2, 19), (2021, 1))
+    38
+    """
+    return (day.year - begins[0]) * 12 + day.month - begins[1] + 1
+
+
+def months_between(start: datetime.date, end: datetime.date) -> float:
+    """Return months between two days, to one decimal.
+
+    >>> months_between(datetime.date(2024, 2, 19), datetime.date(2024, 5, 26))
+    3.2
+    """
+    return round((end - start).days / DAYS_A_MONTH, 1) + 0.0
+
+
+def age_at(birth: datetime.date, day: datetime.date) -> int:
+    """Return full years of age, 90 for 90 and more.
+
+    >>> age_at(datetime.date(1980, 5, 2), datetime.date(2020, 5, 1))
+    39
+    """
+    years = day.year - birth.year - ((day.month, day.day) < (birth.month, birth.day))
+    return min(years, OLDEST_AGE)
+
+
+def timed(
+    name: str, rows: pd.DataFrame, sessions: pd.DataFrame, link: pd.DataFrame, placements: pd.DataFrame
+) -> pd.DataFrame:
+    """Return rows of one table with their operation and, where they have a date, the months since it.
+
+    Parameters
+    ----------
+    name
+        measurements, visits, ratings or events.
+    rows
+        Pieces with patient_id, sheet, row, and date, month, planned_month, zone where known.
+    sessions, link
+        As `mapping.join` makes them: one row an operation, and the operation of every row of the sheets.
+    placements
+        Which operation planted which zone.
+    """
+    has_date = "date" in rows
+    rows = with_columns(linked(rows, sessions, link), date=None, month=None, planned_month=np.nan)
+    rows["month"] = pd.to_numeric(rows["month"])
+    if has_date:
+        rows = _by_date(name, rows, sessions, placements)
+        dated = rows["date"].notna()
+        pairs = zip(rows.loc[dated, "own_date"], rows.loc[dated, "date"], strict=True)
+        rows.loc[dated, "month"] = [
+            np.nan if start is None or start != start else months_between(start, end) for start, end in pairs
+        ]
+    return rows
+
+
+def planned(rows: pd.DataFrame, plan: Plan) -> pd.Series:
+    """Return the months of rows, the planned one where there is no date and the clinic allows it.
+
+    It is allowed at month 0, and where a visit has no column of dates at all.
+    """
+    open_ = rows["planned_month"].notna() & rows["month"].isna()
+    may = rows["planned_month"].le(0) | ~_has_date_column(rows) | (plan.undated_counts == "planned month")
+    return rows["month"].where(~(open_ & may), rows["planned_month"])
+
+
+def _has_date_column(rows: pd.DataFrame) -> pd.Series:
+    """Return for each row whether its visit has a column of dates at all."""
+    groups = [c for c in ("sheet", "header_visit", "header_session") if c in rows]
+    return rows["date"].notna().groupby([rows[c].fillna("") for c in groups]).transform("any")
+
+
+def _by_date(name: str, rows: pd.DataFrame, sessions: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
+    """Time a count from the latest operation up to its date that planted its zone, where that is a later one.
+
+    Rows that belong to no operation yet are timed from the latest one of the patient up to their date, or,
+    being a baseline, from the next one within half a year.
+    """
+    known = sessions[sessions["date"].notna()]
+    if known.empty:
+        return rows
+    every = known[["patient_id", "session_id", "session_number", "date"]].rename(
+        columns={"date": "later_date"}
+    )
+    if name == "measurements" and len(placements):
+        planted = placements[["session_id", "zone"]].drop_duplicates()
+        planted = planted.merge(every, on="session_id", validate="m:1")
+        rows = _taken(rows, planted, ["patient_id", "zone"], "backward", later=True)
+        rows = _taken(rows, planted, ["patient_id", "zone"], "forward")
+    rows = _taken(rows, every, ["patient_id"], "backward")
+    return _taken(rows, every, ["patient_id"], "forward")
+
+
+def _taken(
+    rows: pd.DataFrame, candidates: pd.DataFrame, by: list[str], direction: str, *, later: bool = False
+) -> pd.DataFrame:
+    """Give rows the nearest operation in time: those without one, or (later) also where it is a later one."""
+    open_ = rows["session_id"].isna()
+    if later:
+        per_patient = candidates.groupby("patient_id")["session_id"].nunique()
+        open_ |= rows["patient_id"].isin(per_patient.index[per_patient > 1])
+    dated = rows[open_ & rows["date"].notna() & rows[by].notna().all(axis=1)]
+    if dated.empty:
+        return rows
+    left = dated[by].astype(object).assign(place=dated.index, on=[d.toordinal() for d in dated["date"]])
+    right = candidates.assign(on=[d.toordinal() for d in candidates["later_date"]]).astype(
+        dict.fromkeys(by, object)
+    )
+    found = pd.merge_asof(
+        left.sort_values("on"),
+        right.sort_values("on"),
+        on="on",
+        by=by,
+        direction=direction,
+        tolerance=None if direction == "backward" else HALF_A_YEAR_DAYS,
+    ).set_index("place")
+    number = candidates.drop_duplicates("session_id").set_index("session_id")["session_number"]
+    then, now = found["session_number"].reindex(rows.index), rows["session_id"].map(number)
+    change = then.notna() & (rows["session_id"].isna() | (then.gt(now) if later else False))
+    return rows.assign(
+        session_id=found["session_id"].reindex(rows.index).where(change, rows["session_id"]),
+        own_date=found["later_date"].reindex(rows.index).where(change, rows["own_date"]),
+    )
+
+
+def linked(rows: pd.DataFrame, sessions: pd.DataFrame, link: pd.DataFrame) -> pd.DataFrame:
+    """Return rows with session_id and own_date: of their own row, by a number they state, or the only one.
+
+    Where a row of a sheet holds several operations, the header says which is meant.
+    """
+    rows = with_columns(rows, header_session=0)
+    rows["header_session"] = rows["header_session"].fillna(0).astype(int)
+    own = link.assign(header_session=link["header_session"].fillna(0).astype(int))
+    at = [*ROW, "header_session"]
+    found = rows.merge(own.drop_duplicates(at), on=at, how="left", validate="m:1")
+    single = own[~own.duplicated(ROW, keep=False)].drop(columns="header_session")
+    by_row = rows[ROW].merge(single, on=ROW, how="left", validate="m:1")
+    only = sessions[~sessions.duplicated("patient_id", keep=False)].set_index("patient_id")
+    for column, source in (("session_id", "session_id"), ("own_date", "date")):
+        found[column] = found[column].where(found[column].notna(), by_row[column])
+        alone = found["patient_id"].map(only[source])
+        found[column] = found[column].where(found[column].notna(), alone)
+    return _by_number(found, sessions) if "session_number" in rows else found
+
+
+def _by_number(rows: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
+    """Give rows that state the number of their operation that operation."""
+    said = rows[["patient_id", "session_number"]].astype({"session_number": float})
+    known = sessions.assign(session_number=sessions["session_number"].astype(float))
+    found = said.merge(
+        known[["patient_id", "session_number", "session_id", "date"]], how="left", validate="m:1"
+    )
+    found.index = rows.index
+    return rows.assign(
+        session_id=found["session_id"].where(found["session_id"].notna(), rows["session_id"]),
+        own_date=found["date"].where(found["date"].notna(), rows["own_date"]),
+    )
+
+
+def with_columns(rows: pd.DataFrame, **absent: object) -> pd.DataFrame:
+    """Return rows with columns that are not there yet, filled with one value."""
+    return rows.assign(**{name: value for name, value in absent.items() if name not in rows})
+
+
+def stop(out: Joined, rows: pd.DataFrame, wrong: pd.Series, target: str, code: str) -> None:
+    """Note the rows that stop the mapping: which sheet, how many, the first; never what stands there.
+
+    Parameters
+    ----------
+    code
+        A key of `mapping_words.FAULTS`.
+    """
+    if not wrong.any():
+        return
+    first = rows[wrong].sort_values("row").iloc[0]
+    words = FAULTS[code]
+    out.problems.append(
+        Problem(
+            f"sheet '{first['sheet']}'",
+            target,
+            int(wrong.sum()),
+            int(first["row"]),
+            words["rule"],
+            words["action"],
+            "error",
+            code,
+            (words["one"], words["several"]),
+        )
+    )

@@ -1,0 +1,371 @@
+"""How a file writes numbers, dates, missing cells and marks: told from its cells, or left as a question.
+
+A habit is stated only where the cells leave no other reading: one date with a first number above 12 makes
+day first, one with a second number above 12 month first, both or neither make a question.
+
+Find the tables on a sheet: where a header stands, how far its rows reach, where totals and remarks begin.
+
+A header is a row of short texts of which several are known words for what a table holds, above rows that
+hold something else. A second line above it, often over merged cells, lends its words to the columns below.
+Tables may stand under or beside one another, with empty rows or columns between.
+"""
+
+import datetime
+import re
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+from rapidfuzz import fuzz, process
+
+from analytics.mapping.plan import QUESTION
+from analytics.mapping.sheets import EMPTY, SPACES, Sheet
+from analytics.mapping.values import HEADERS, MISSING, TOTAL_WORDS, UNITS, ZONE_WORDS, key, unit_key
+
+FEWEST_KNOWN = 2
+LONGEST_HEADER = 60
+SURE, LIKELY = 90, 80  # of 100; assumed, no source
+_MONTH = "m|mo|mon|mth|mths|month|months|monat|monate|mois|mes|meses|mese|mesi|maand|maanden|ay"
+VISIT = re.compile(
+    rf"(?<!\w)(?:(\d{{1,3}}) ?(?:{_MONTH})|(?:{_MONTH}) ?(\d{{1,3}})"
+    r"|(\d{1,3}) ?(?:w|wk|wks|week|weeks|woche|wochen|semaine|semaines|semanas)"
+    r"|(\d{1,2}) ?(?:y|yr|yrs|year|years|jahr|jahre|an|ans|ano|anos|anni)"
+    r"|(before|baseline|base|pre|preop|pre op|vor|vorher|vor op|avant|antes|prima|voor|przed|0))(?!\w)"
+)
+DATA_LIKE = re.compile(r"\d[.,/-]\d|@|\d{5}")
+KNOWN = [(word, target) for target, words in HEADERS.items() for word in words]
+KNOWN_WORDS = [word for word, _ in KNOWN]
+ZONES_BY_WORD = {key(word): zone for zone, words in ZONE_WORDS.items() for word in words}
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A table on a sheet, rows and columns from 0: header rows, first and last row of data, headers.
+
+    `headers` has for each column its own text and the text above it.
+    """
+
+    header_rows: tuple[int, ...]
+    first_row: int
+    last_row: int
+    headers: dict[int, tuple[str, str]]
+
+
+def tables(sheet: Sheet) -> list[Found]:
+    """Return the tables of a sheet in reading order."""
+    filled = sheet.fate != EMPTY
+    heads = [row for row in range(len(filled)) if _is_header(sheet, filled, row)]
+    found = []
+    for i, row in enumerate(heads):
+        end = heads[i + 1] - 1 if i + 1 < len(heads) else len(filled) - 1
+        for left, right in _side_by_side(sheet, filled, row):
+            one = _table(sheet, filled, row, end, left, right)
+            if one is not None:
+                found.append(one)
+    return found
+
+
+def _is_header(sheet: Sheet, filled: np.ndarray, row: int) -> bool:
+    """Tell whether a row is texts, short and different, of which at least two are known words of headers."""
+    cells = [c for c, f in zip(sheet.cells[row], filled[row], strict=True) if f]
+    texts = [c for c in cells if isinstance(c, str) and len(c) <= LONGEST_HEADER]
+    if len(cells) < FEWEST_KNOWN or len(texts) < 0.8 * len(cells) or row + 1 >= len(filled):
+        return False
+    if any(DATA_LIKE.search(t) for t in texts):
+        return False
+    known = sum(is_known(t) for t in texts)
+    if known < FEWEST_KNOWN or known < len(cells) / 3:
+        return False
+    below = filled[row + 1 :][:3]
+    return bool(below.any()) and not _repeats(sheet, filled, row)
+
+
+def _repeats(sheet: Sheet, filled: np.ndarray, row: int) -> bool:
+    """Tell whether the same header stands further up, as on every printed page."""
+    same = (sheet.cells[:row] == sheet.cells[row]).all(axis=1)
+    return bool(same.any())
+
+
+@cache
+def is_known(text: str) -> bool:
+    """Tell whether a header is a known word, a visit, or a zone.
+
+    >>> is_known("Op. date"), is_known("6M"), is_known("wet photo")
+    (True, True, False)
+    """
+    word = key(text)
+    if not word:
+        return False
+    if VISIT.search(word) or word in ZONES_BY_WORD:
+        return True
+    match = process.extractOne(word, KNOWN_WORDS, scorer=fuzz.ratio, score_cutoff=SURE)
+    return match is not None
+
+
+def _side_by_side(sheet: Sheet, filled: np.ndarray, row: int) -> list[tuple[int, int]]:
+    """Return ranges of columns of tables in one header row, cut where an empty column precedes a code."""
+    columns = np.flatnonzero(filled[row])
+    cuts = [columns[0]]
+    for a, b in pairwise(columns):
+        empty_between = b - a > 1 and not filled[row:, a + 1 : b].any()
+        if empty_between and any(_is_patient(sheet.cells[row, c]) for c in columns[columns >= b]):
+            cuts.append(b)
+    ends = [*(c for c in cuts[1:]), columns[-1] + 1]
+    return [(int(a), int(b)) for a, b in zip(cuts, ends, strict=True)]
+
+
+def _is_patient(cell: object) -> bool:
+    return isinstance(cell, str) and best_target(key(cell))[0] == "patients.patient_id"
+
+
+def best_target(word: str) -> tuple[str, float]:
+    """Return the target a header word is most like, and how much (0 to 100).
+
+    >>> best_target("chart no")[0], best_target("geburtsdatum")[0]
+    ('patients.patient_id', 'patients.birth_date')
+    """
+    match = process.extractOne(word, KNOWN_WORDS, scorer=fuzz.ratio)
+    if match is None:
+        return "", 0.0
+    return KNOWN[match[2]][1], float(match[1])
+
+
+def _table(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> Found | None:
+    """Return the table under a header, without totals and remarks at its end."""
+    block = filled[:, left:right]
+    second = _goes_on(sheet, filled, row, end, left, right)
+    above = {} if second else _above(sheet, filled, row, left, right)
+    own = row + 1 if second else row
+    first = own + 1
+    last = _last_row(sheet, block, first, end, left)
+    if last < first:
+        return None
+    headers = {}
+    spread_over = _spread(sheet, row, left, right)
+    for column in (int(c) for c in np.flatnonzero(block[row : last + 1].any(axis=0)) + left):
+        text, upper = _text(sheet, own, column), above.get(column, "")
+        if second:
+            upper = spread_over.get(column, "")
+            text, upper = (text, upper) if text else (upper, "")
+        headers[column] = (text, upper)
+    top = (row, own) if second else ((row - 1, row) if above else (row,))
+    return Found(top, first, last, headers)
+
+
+def _goes_on(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> bool:
+    """Tell whether the row below a header is its second line: no code, only texts, some known or units."""
+    if row + 1 > end or filled[row + 1, left] or not filled[row + 1, left:right].any():
+        return False
+    cells = [c for c in sheet.cells[row + 1, left:right] if c != ""]
+    texts = [c for c in cells if isinstance(c, str) and len(c) <= LONGEST_HEADER]
+    return len(texts) == len(cells) and any(is_known(t) or is_unit(t) for t in texts)
+
+
+def is_unit(text: str) -> bool:
+    """Tell whether a text is a unit, in brackets or not.
+
+    >>> is_unit("(cm²)"), is_unit("crown")
+    (True, False)
+    """
+    return unit_key(text) in UNITS
+
+
+def _spread(sheet: Sheet, row: int, left: int, right: int) -> dict[int, str]:
+    """Return for each column the last text to its left in a row."""
+    words: dict[int, str] = {}
+    current = ""
+    for column in range(left, right):
+        current = str(sheet.cells[row, column]).strip() or current
+        if current:
+            words[column] = current
+    return words
+
+
+def _text(sheet: Sheet, row: int, column: int) -> str:
+    cell = sheet.cells[row, column]
+    if isinstance(cell, float) and cell == int(cell):
+        return str(int(cell))
+    return str(cell).strip()
+
+
+def _above(sheet: Sheet, filled: np.ndarray, row: int, left: int, right: int) -> dict[int, str]:
+    """Return the words of a line above the header for each column; none where the line is a title."""
+    if row == 0 or not filled[row - 1, left:right].any():
+        return {}
+    cells = sheet.cells[row - 1, left:right]
+    is_title = filled[row - 1].sum() == 1 and filled[row - 1, left]
+    return (
+        {} if is_title or not all(isinstance(c, str) for c in cells) else _spread(sheet, row - 1, left, right)
+    )
+
+
+def _last_row(sheet: Sheet, block: np.ndarray, first: int, end: int, left: int) -> int:
+    """Return the last row of data: before totals, remarks and a tail of nearly empty rows after a gap."""
+    rows = np.flatnonzero(block[first : end + 1].any(axis=1)) + first
+    usual = np.median(block[rows].sum(axis=1)) if len(rows) else 0
+    last = first - 1
+    for row in rows:
+        cells = sheet.cells[row, left : left + block.shape[1]]
+        opening = next((c for c in cells if c != ""), "")
+        is_total = isinstance(opening, str) and _is_total(opening)
+        after_gap = last >= first and row > last + 1
+        is_thin = block[row].sum() <= max(1, usual / 4)
+        if is_total or (after_gap and is_thin and not _looks_like(sheet, int(row), last, left)):
+            break
+        last = int(row)
+    return last
+
+
+def _is_total(text: str) -> bool:
+    words = key(text).split()
+    return (bool(words) and words[0] in TOTAL_WORDS) or text.strip()[:1] in ("*", "†", "Σ")
+
+
+def _looks_like(sheet: Sheet, row: int, before: int, left: int) -> bool:
+    """Tell whether a row opens with a code shaped like that of the row before."""
+    one, other = (re.sub(r"\d+", "9", str(sheet.cells[r, left])) for r in (row, before))
+    return one == other and one != ""
+
+
+DATE = re.compile(r"(\d{1,2}) ?[-/. ] ?(\d{1,2}) ?[-/. ] ?(\d{4}|\d{2})\b")
+ISO = re.compile(r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}")
+NUMBER = re.compile(r"[+-]?\d[\d.,'’  ]*")
+MARKS = re.compile(r"^[+-]?\d[\d.,]*(?: ?[^\d\s]+[²2]?)??\s*([*!#†‡°§+x]+)$")
+
+
+def decimal(texts: Iterable[str]) -> tuple[str, str]:
+    """Return the decimal mark (comma, point or ?) and why.
+
+    >>> decimal(["42,5", "7,25"])[0], decimal(["1.5"])[0], decimal(["1,5", "1.5"])[0], decimal(["1,234"])[0]
+    ('comma', 'point', '?', '?')
+    """
+    comma = point = unclear = 0
+    for text, n in Counter(texts).items():
+        match = NUMBER.match(text.strip(SPACES))
+        digits = match.group(0).strip() if match else ""
+        comma += n * bool(
+            re.fullmatch(r"[+-]?\d+,(?:\d{1,2}|\d{4,})|[+-]?\d{1,3}(?:[. '’]\d{3})+,\d+", digits)
+        )
+        point += n * bool(
+            re.fullmatch(r"[+-]?\d+\.(?:\d{1,2}|\d{4,})|[+-]?\d{1,3}(?:[, '’]\d{3})+\.\d+", digits)
+        )
+        unclear += n * bool(re.fullmatch(r"[+-]?\d{1,3}[.,]\d{3}", digits))
+    if comma and point:
+        return (
+            QUESTION,
+            f"{comma} numbers have a comma, {point} a point: mend the fewer, or map their sheet alone",
+        )
+    if comma or point:
+        return ("comma", f"{comma} numbers say so") if comma else ("point", f"{point} numbers say so")
+    if unclear:
+        return QUESTION, f"{unclear} numbers have a mark before three digits, which says nothing"
+    return "point", "no number has a mark"
+
+
+def thousands(texts: Iterable[str], mark: str) -> tuple[str, str]:
+    """Return what stands between thousands, and why; none where no number has it.
+
+    >>> thousands(["1.234,5"], "comma")[0], thousands(["1 234"], "comma")[0], thousands(["1.234"], "comma")[0]
+    ('point', 'space', '?')
+    """
+    found: Counter[str] = Counter()
+    for text, n in Counter(texts).items():
+        match = NUMBER.match(text.strip(SPACES))
+        digits = match.group(0).strip() if match else ""
+        for name, sign in (("point", r"\."), ("comma", ","), ("space", "[  ]"), ("apostrophe", "['’]")):
+            other = r"\." if mark == "point" else ","
+            sure = name in ("space", "apostrophe")
+            many = re.fullmatch(rf"\d{{1,3}}(?:{sign}\d{{3}})+(?:{other}\d+)", digits)
+            many = many or re.fullmatch(rf"\d{{1,3}}(?:{sign}\d{{3}}){{2,}}", digits)
+            once = re.fullmatch(rf"\d{{1,3}}{sign}\d{{3}}", digits)
+            if sign != other and (many or (once and sure)):
+                found[name] += n
+            elif sign != other and once:
+                found[QUESTION] += n
+    if len(found) == 2 and QUESTION in found:
+        del found[QUESTION]  # the sure ones tell how the others are meant
+    if len(found) > 1:
+        return QUESTION, "several marks stand between thousands"
+    name, count = found.most_common(1)[0] if found else ("none", 0)
+    return name, f"{count} numbers have a mark before three digits" if count else "no number has one"
+
+
+def date_order(texts: Iterable[str]) -> tuple[str, str]:
+    """Return the order of dates (or ?) and why.
+
+    >>> date_order(["13/05/2024"])[0], date_order(["05/13/2024"])[0], date_order(["04/05/2024"])[0]
+    ('day-month-year', 'month-day-year', '?')
+    """
+    day_first = month_first = unclear = 0
+    for text, n in Counter(texts).items():
+        match = None if ISO.match(text.strip(SPACES)) else DATE.match(text.strip(SPACES))
+        if match:
+            first, second = int(match.group(1)), int(match.group(2))
+            day_first += n * (first > 12)
+            month_first += n * (second > 12)
+            unclear += n * (first <= 12 and second <= 12)
+    if day_first and month_first:
+        return QUESTION, f"{day_first} dates have the day first, {month_first} the month: mend the fewer"
+    if day_first or month_first:
+        order = "day-month-year" if day_first else "month-day-year"
+        return order, f"{day_first or month_first} dates can be read no other way, {unclear} either way"
+    if unclear:
+        return QUESTION, f"{unclear} dates can be read either way"
+    return "year-month-day", "no date is written day or month first"
+
+
+def short_years(texts: Iterable[str]) -> tuple[str, str]:
+    """Return the century of years of two digits: a question where there are any."""
+    short = sum(
+        n
+        for text, n in Counter(texts).items()
+        if (m := DATE.match(text.strip(SPACES))) and len(m.group(3)) == 2
+    )
+    return (QUESTION, f"{short} years have two digits: write 2000 or 1900") if short else ("", "")
+
+
+def missing(texts: Iterable[str]) -> list[str]:
+    """Return the words for missing that are in use.
+
+    >>> missing(["12", "n/k", "N/K", "-"])
+    ['-', 'n/k']
+    """
+    known = {m.casefold() for m in MISSING}
+    return sorted({t.strip(SPACES).casefold() for t in texts} & known)
+
+
+def mark(texts: Iterable[str], footnotes: Iterable[str]) -> tuple[str, str]:
+    """Return the mark after numbers that says a photograph was not to standard (or ?), and why.
+
+    >>> mark(["42,5*", "40"], ["* = photo not to standard"])[0], mark(["42,5*"], [])[0], mark(["42"], [])[0]
+    ('*', '?', '')
+    """
+    found: Counter[str] = Counter()
+    for text, n in Counter(texts).items():
+        if m := MARKS.match(text.strip(SPACES)):
+            found[m.group(1)] += n
+    if not found:
+        return "", ""
+    if len(found) == 1:
+        sign, count = found.most_common(1)[0]
+        said = [f for f in footnotes if f.strip(SPACES).startswith(sign)]
+        if any(re.search(r"standard|photo|foto|norm", f, re.IGNORECASE) for f in said):
+            return sign, f"{count} counts have it; a footnote says so"
+        return (
+            QUESTION,
+            f"{count} counts end in a mark: if it means a photograph not to standard, write the mark",
+        )
+    return QUESTION, "counts end in several marks"
+
+
+def first_month(dates: Iterable[datetime.date]) -> str:
+    """Return the month of the earliest operation as YYYY-MM, or a question.
+
+    >>> first_month([datetime.date(2021, 3, 5), datetime.date(2024, 1, 1)])
+    '2021-03'
+    """
+    days = list(dates)
+    return min(days).strftime("%Y-%m") if days else QUESTION

@@ -1,0 +1,269 @@
+"""Propose what each column of a clinic's own file means: by its header and the shape of its cells.
+
+The result is text for a person to read and correct. Each line says on what it rests; what the cells leave
+open is a question mark, which `mapping.apply` refuses until it is answered.
+"""
+
+import re
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from rapidfuzz import fuzz, process
+
+from analytics.dictionary import TABLES
+from analytics.identifiers import CLASSES, class_of_header
+from analytics.mapping import values
+from analytics.mapping.find import DATE, ISO, LIKELY, SURE, VISIT, ZONES_BY_WORD, Found, best_target, is_unit
+from analytics.mapping.plan import QUESTION, ColumnPlan
+from analytics.mapping.sheets import SPACES, Sheet, letter
+from analytics.mapping.values import CHOICE_WORDS, MISSING, SET_ASIDE, UNITS
+
+# Share of cells whose shape must fit a target: with a header that says so, and with one that may. Assumed.
+ENOUGH_IF_SURE, ENOUGH = 0.3, 0.7
+_OPERATION = "op|session|surgery|procedure|sitzung|seance|sesion"
+SESSION = re.compile(
+    rf"(?<!\w)(?:{_OPERATION}) ?([1-9])(?!\w)|(?<!\w)([1-9])(?:st|nd|rd|th|e|er|a|o)? (?:{_OPERATION})(?!\w)"
+)
+WORDS_OF_A_ZONE = 3  # a heading of more words may hold a zone's word by chance
+DATE_WORDS = re.compile(r"(?<!\w)(?:date|datum|fecha|data|dato|day|tag|dt)(?!\w)")
+NOT_SECRET = ("record", "date", "other")  # the code, the dates turned to months, remarks
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """A column's proposed meaning, how sure (0 to 100), and on what it rests."""
+
+    plan: ColumnPlan
+    score: float
+    why: str
+
+
+def columns(sheet: Sheet, found: Found) -> list[Guess]:
+    """Return a guess for each column of a table, each target given once for one zone, session and visit."""
+    guesses = [
+        _guess(letter(at), own, above, cells_of(sheet, found, at))
+        for at, (own, above) in found.headers.items()
+    ]
+    if any(target.endswith(".zone") for g in guesses for target in g.plan.to):
+        guesses = [replace(g, plan=replace(g.plan, zone="")) for g in guesses]
+    best: dict[tuple, Guess] = {}
+    for guess in sorted(guesses, key=lambda g: -g.score):
+        best.setdefault((guess.plan.to, guess.plan.about), guess)
+    out = []
+    for guess in guesses:
+        winner = best[guess.plan.to, guess.plan.about]
+        if guess.plan.is_set_aside or winner is guess:
+            out.append(guess)
+        else:
+            rest = replace(guess.plan, to=(SET_ASIDE,), reason=f"column {winner.plan.letter} says the same")
+            out.append(Guess(rest, 0, f"taken for {guess.plan.to[0]} first; look which of the two is right"))
+    return out
+
+
+def cells_of(sheet: Sheet, found: Found, at: int) -> Counter:
+    """Return the filled cells of a column, each with how often it stands there.
+
+    Words for missing and a repeated header are left out.
+    """
+    cells = Counter(sheet.cells[found.first_row : found.last_row + 1, at])
+    words = {"", *(m.casefold() for m in MISSING), found.headers[at][0].casefold()}
+    return Counter(
+        {c: n for c, n in cells.items() if not (isinstance(c, str) and c.strip(SPACES).casefold() in words)}
+    )
+
+
+def _guess(at: str, own: str, above: str, cells: Counter) -> Guess:
+    """Return the guess for one column."""
+    header = f"{above} / {own}" if above else own
+    bare, unit = _without_unit(own)
+    blank = ColumnPlan(at, header, (SET_ASIDE,))
+    secret = _identifying(own)
+    if secret:
+        return Guess(replace(blank, reason=f"identifier: {secret}"), 100, "by its header")
+    two = _two_facts(blank, cells)
+    if two is not None:
+        return two
+    about, rest = _about(values.key(bare), values.key(above))
+    target, score, why = _target(rest, values.key(above), about, cells)
+    if not target:
+        reason = "free text" if _is_remarks(own, cells) else "not understood"
+        return Guess(replace(blank, reason=reason), 0, why)
+    return Guess(replace(blank, to=(target,), unit=_foreign(unit, target), **about), score, why)
+
+
+def _identifying(own: str) -> str:
+    """Return the class of identifier a header speaks of, unless it is a known word for a table's column."""
+    if best_target(values.key(own))[1] >= SURE:
+        return ""
+    kind = class_of_header(own)
+    return CLASSES[kind] if kind and kind not in NOT_SECRET else ""
+
+
+def _without_unit(own: str) -> tuple[str, str]:
+    """Return a header without its unit in brackets, and the unit."""
+    match = re.search(r"[(\[]([^)\]]+)[)\]]", own)
+    if match and is_unit(match.group(1)):
+        return (own[: match.start()] + own[match.end() :]).strip(), match.group(1)
+    return own, ""
+
+
+def _foreign(unit: str, target: str) -> str:
+    """Return the unit where it is not the dictionary's own."""
+    table, name = target.split(".")
+    known = next((c for c in TABLES[table].columns if c.name == name), None)
+    found = UNITS.get(values.unit_key(unit))
+    return unit if unit and known and found and (found[0] != known.unit or found[1:] != (1.0, 0.0)) else ""
+
+
+def _about(own: str, above: str) -> tuple[dict, str]:
+    """Return what header words say of zone, session and visit, and the words of its own line that remain."""
+    about: dict = {}
+    left = {"own": own, "above": above}
+    for line in ("own", "above"):
+        visit = VISIT.search(left[line])
+        if visit and "visit" not in about:
+            about |= {"visit": visit.group(0).strip(), "month": _month(visit)}
+            left[line] = left[line].replace(visit.group(0), " ")
+        session = SESSION.search(left[line])
+        if session and "session" not in about:
+            about["session"] = int(session.group(1) or session.group(2))
+            left[line] = left[line].replace(session.group(0), " ")
+        zone, word = _zone(left[line]) if len(left[line].split()) <= WORDS_OF_A_ZONE else ("", "")
+        if zone and "zone" not in about and not _is_whole_target(left[line]):
+            about["zone"] = zone
+            left[line] = left[line].replace(word, " ")
+    return about, " ".join(left["own"].split())
+
+
+def _is_whole_target(text: str) -> bool:
+    return best_target(text)[1] >= 99
+
+
+def _month(visit: re.Match) -> float:
+    months, after, weeks, years, _ = visit.groups()
+    if months or after:
+        return float(months or after)
+    if weeks:
+        return round(int(weeks) * 7 / values.DAYS_A_MONTH, 1)
+    return 12.0 * int(years) if years else 0.0
+
+
+def _zone(text: str) -> tuple[str, str]:
+    """Return the zone named in a header and its words; the longest words win."""
+    for word in sorted(ZONES_BY_WORD, key=len, reverse=True):
+        if len(word) > 2 and re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text):
+            return ZONES_BY_WORD[word], word
+    return "", ""
+
+
+def _target(rest: str, above: str, about: dict, cells: Counter) -> tuple[str, float, str]:
+    """Return the target of a column, how sure, and why; "" where none fits."""
+    if "visit" in about and DATE_WORDS.search(rest):
+        return "measurements.date", 95, "a date of that visit"
+    tried = [
+        (rest, "its header"),
+        (f"{above} {rest}".strip(), "both lines of its header"),
+        (above, "the line above it"),
+    ]
+    ranked = sorted(((*best_target(t), how) for t, how in tried if t), key=lambda r: -r[1])
+    for target, score, how in ranked:
+        fitted = _moved(target, about)
+        enough = ENOUGH_IF_SURE if score >= SURE else ENOUGH
+        if score >= LIKELY and _fits(fitted, cells) >= enough:
+            return fitted, score, f"{how} is like a known word ({score:.0f} of 100)"
+    if "visit" in about and _share(cells, _is_number) >= ENOUGH_IF_SURE:
+        return "measurements.density_hairs_cm2", 80, "numbers at a visit"
+    if "zone" in about and not rest and _share(cells, _is_number) >= ENOUGH:
+        return QUESTION, 50, "numbers of that zone: grafts, area or a count?"
+    return "", 0.0, f"no known word is near ({ranked[0][1]:.0f} of 100)" if ranked else "no header"
+
+
+def _moved(target: str, about: dict) -> str:
+    """Return the target that a visit or a session makes of it: a date at a visit is a visit's."""
+    if target == "sessions.date" and "visit" in about:
+        return "measurements.date"
+    return target
+
+
+def _fits(target: str, cells: Counter) -> float:
+    """Return the share of cells that have the shape the target needs."""
+    table, name = target.split(".")
+    if name.endswith("date"):
+        return _share(cells, _is_date)
+    known = next((c for c in TABLES[table].columns if c.name == name), None)
+    if name == "hairs_per_graft" or (known and known.kind in ("number", "integer")):
+        return _share(cells, _is_number)
+    if known and known.kind == "yesno":
+        return _share(cells, lambda c: not isinstance(values.yes_or_no(c), values.Fault))
+    if known and (known.kind == "choice" or name == "zone"):
+        words = choice_words(target)
+        return _share(cells, lambda c: nearest(str(c), words)[1] >= LIKELY)
+    return 1.0
+
+
+def choice_words(target: str) -> dict[str, str]:
+    """Return the words in use for a target, each with the dictionary's word."""
+    if target.endswith(".zone"):
+        return ZONES_BY_WORD
+    table, name = target.split(".")
+    own = {values.key(w): w for w in TABLES[table].column(name).allowed}
+    common = {values.key(w): meaning for meaning, ws in CHOICE_WORDS.get(target, {}).items() for w in ws}
+    return own | common
+
+
+def nearest(text: str, words: dict[str, str]) -> tuple[str, float]:
+    """Return the meaning of the known word a text is most like, and how much (0 to 100)."""
+    match = process.extractOne(values.key(text), list(words), scorer=fuzz.ratio)
+    return (words[match[0]], float(match[1])) if match else ("", 0.0)
+
+
+def _share(cells: Counter, test: Callable[[object], bool]) -> float:
+    """Return the share of cells that pass; each distinct cell is looked at once."""
+    return sum(n for cell, n in cells.items() if test(cell)) / cells.total() if cells else 1.0
+
+
+def _is_number(cell: object) -> bool:
+    return isinstance(cell, float) or (
+        isinstance(cell, str)
+        and bool(re.match(r"\s*[+-]?\d[\d.,'’ ]*(?!\d*[/-]\d)", cell))
+        and not _is_date(cell)
+    )
+
+
+def _is_date(cell: object) -> bool:
+    if isinstance(cell, float):
+        return values.DAY_NUMBERS[0] <= cell <= values.DAY_NUMBERS[1]
+    if not isinstance(cell, str):
+        return True
+    text = cell.strip(SPACES)
+    if DATE.match(text) or ISO.match(text):
+        return True
+    return not isinstance(values.date(text, values.Reading(short_years="2000")), values.Fault)
+
+
+def _is_remarks(own: str, cells: Counter) -> bool:
+    return class_of_header(own) == "other" or _share(cells, lambda c: isinstance(c, str) and " " in c) > 0.5
+
+
+def _two_facts(blank: ColumnPlan, cells: Counter) -> Guess | None:
+    """Return a guess for a column whose cells hold an area and a zone, or a method and a person."""
+    texts = Counter({c: n for c, n in cells.items() if isinstance(c, str)})
+    if texts.total() < max(3, 0.5 * cells.total()):
+        return None
+    for split, left, right in (
+        ("number and word", "placements.area_cm2", "placements.zone"),
+        ("/", "sessions.method", "sessions.surgeon_id"),
+        ("-", "sessions.method", "sessions.surgeon_id"),
+    ):
+        words = choice_words(right if split == "number and word" else left)
+        half = 1 if split == "number and word" else 0
+
+        def holds(cell: object, split: str = split, half: int = half, words: dict = words) -> bool:
+            pair = values.two(cell, split)
+            return not isinstance(pair, values.Fault) and nearest(pair[half], words)[1] >= LIKELY
+
+        if _share(texts, holds) >= ENOUGH:
+            plan = replace(blank, to=(left, right), split=split)
+            return Guess(plan, 100, f"its cells hold two facts, cut at {split}")
+    return None

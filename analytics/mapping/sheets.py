@@ -1,0 +1,324 @@
+"""Read an old workbook (.xls) as sheets of cells, by xlrd: in Python, so that a broken file is an error.
+
+The quicker reader of the other forms ends the process, or asks for gigabytes, where such a file is damaged or
+a cell stands far from the others, and takes numbers of some files for days. Cells that are dates by their
+format are days, as in the other forms; an error of a formula is a text that begins with #.
+
+A clinic's file as sheets of cells, and the account of every cell that holds something.
+
+The account of a sheet is one small number a cell, its *fate*: 0 empty, 1 not yet dealt with, and beyond that
+the place of a (kind, table, reason) in a list. A sheet is settled when no cell is left at 1.
+
+Read Parquet, DuckDB and databases as sheets of cells: to read only, with one query a table.
+"""
+
+import datetime
+import hashlib
+import os
+import re
+import struct
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import duckdb as engine_of_files
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import sqlalchemy as sa
+import xlrd
+from xlrd.compdoc import CompDocError
+
+from analytics.errors import RecordError, refused
+from analytics.records import (
+    LOCKED,
+    MOST_CELLS,
+    MOST_ROWS,
+    PANDAS_INDEX,
+    _duckdb_table,
+    _only_read,
+    read_parquet,
+    refuse_sparse,
+)
+
+EMPTY, OPEN = 0, 1
+SPACES = " \t\r\n\u00a0\u2007\u2009\u202f\ufeff\u200b\u3000"
+MOST_CELLS_OF_A_BOOK = 50_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One sheet as read: `cells` (rows, columns) of text, float, date, or "" where empty; `fate` beside it.
+
+    `merged` are ranges (first row, first column, last row, last column) from 0. `blanks` counts cells that
+    hold nothing but spaces and that the reader shows as empty.
+    """
+
+    name: str
+    cells: np.ndarray
+    fate: np.ndarray
+    is_hidden: bool = False
+    merged: tuple[tuple[int, int, int, int], ...] = ()
+    remarks: int = 0
+    blanks: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All sheets of a source, its name without the folder, its hash, and how text was decoded."""
+
+    name: str
+    sheets: tuple[Sheet, ...]
+    sha256: str
+    encoding: str = ""
+    separator: str = ""
+    fates: list[tuple[str, str, str]] = field(default_factory=lambda: [("", "", ""), ("open", "", "")])
+
+    def fate(self, kind: str, table: str = "", reason: str = "") -> int:
+        """Return the number of a fate, new or known."""
+        wanted = (kind, table, reason)
+        if wanted not in self.fates:
+            self.fates.append(wanted)
+        return self.fates.index(wanted)
+
+
+def sheet_of(name: str, rows: Sequence[Sequence[object]], **more) -> Sheet:
+    """Return a sheet from rows of cells; cells of nothing but spaces become empty and are counted."""
+    width = max((len(row) for row in rows), default=0)
+    if width * len(rows) > MOST_CELLS_OF_A_BOOK:
+        raise refused(
+            name,
+            "the sheet is too large",
+            f"at most {MOST_CELLS_OF_A_BOOK} cells",
+            "hand in the tables alone",
+        )
+    cells = np.full((len(rows), width), "", dtype=object)
+    if all(len(row) == width for row in rows):
+        cells[:] = rows
+    else:
+        for i, row in enumerate(rows):
+            cells[i, : len(row)] = row
+    fate, blanks = _first_fate(cells)
+    return Sheet(name, cells, fate, blanks=blanks + more.pop("blanks", 0), **more)
+
+
+def _first_fate(cells: np.ndarray) -> tuple[np.ndarray, int]:
+    """Return EMPTY or OPEN for each cell, and empty those of nothing but spaces, in place."""
+    flat = cells.ravel()
+    if bool in set(map(type, flat)):
+        flat[:] = [str(c) if isinstance(c, bool) else c for c in flat]
+    codes, distinct = pd.factorize(flat, use_na_sentinel=False)
+    empty = np.array([isinstance(c, str) and c == "" for c in distinct], dtype=bool)
+    spaces = np.array([isinstance(c, str) and c != "" and not c.strip(SPACES) for c in distinct], dtype=bool)
+    blank = spaces[codes] if len(distinct) else np.zeros(0, dtype=bool)
+    flat[blank] = ""
+    open_ = ~(empty | spaces)[codes] if len(distinct) else blank
+    return np.where(open_, OPEN, EMPTY).astype(np.int16).reshape(cells.shape), int(blank.sum())
+
+
+def letter(column: int) -> str:
+    """Return the letters of a column, from 0.
+
+    >>> letter(0), letter(27)
+    ('A', 'AB')
+    """
+    text = ""
+    column += 1
+    while column:
+        column, rest = divmod(column - 1, 26)
+        text = chr(65 + rest) + text
+    return text
+
+
+READING = re.compile(r"^\s*(?:--[^\n]*\n\s*)*(?:select|with|table|values)\b", re.IGNORECASE)
+
+
+def parquet(path: Path) -> Sheet:
+    """Return one Parquet file as a sheet, its column names as the first row."""
+    read_parquet(path)
+    return _arrow(path.stem, pq.read_table(path))
+
+
+def _arrow(name: str, table) -> Sheet:
+    columns = [c for c in table.column_names if not c.startswith(PANDAS_INDEX)]
+    values = [[_plain(v) for v in table[c].to_pylist()] for c in columns]
+    return sheet_of(name, [list(columns), *(list(row) for row in zip(*values, strict=True))])
+
+
+def duckdb(path: Path) -> tuple[Sheet, ...]:
+    """Return every table of a DuckDB file as a sheet."""
+    try:
+        with engine_of_files.connect(str(path), read_only=True, config=LOCKED) as store:
+            names = [
+                row[0]
+                for row in store.execute(
+                    "select table_name from duckdb_tables() where not internal"
+                ).fetchall()
+            ]
+            return tuple(_arrow(name, _duckdb_table(store, name)) for name in sorted(names))
+    except engine_of_files.Error as fault:
+        raise refused(
+            path.name,
+            "the DuckDB file cannot be read",
+            "it is unbroken and closed elsewhere",
+            "export it as CSV",
+        ) from fault
+
+
+def database(url: str, queries: Mapping[str, str] | None, *, name: str = "database") -> Book:
+    """Return the tables of a database, each by one reading query in a transaction that is never committed."""
+    bad = [
+        key
+        for key, query in (queries or {}).items()
+        if not READING.match(query) or ";" in query.rstrip("; \n")
+    ]
+    if bad:
+        raise refused(
+            name,
+            f"{len(bad)} of the queries are no reading queries",
+            "a query is one SELECT",
+            "write one SELECT a table",
+        )
+    try:
+        engine = sa.create_engine(url, poolclass=sa.pool.NullPool)
+        with engine.connect() as link:
+            _only_read(link)
+            quote = engine.dialect.identifier_preparer.quote
+            wanted = dict(queries or {}) or {
+                t: f"SELECT * FROM {quote(t)}" for t in sorted(sa.inspect(engine).get_table_names())
+            }
+            sheets = tuple(_query(link, key, query) for key, query in wanted.items())
+            link.rollback()
+    except (sa.exc.SQLAlchemyError, ImportError):
+        raise refused(
+            name,
+            "the database cannot be read",
+            "address, driver, permission and every query are right",
+            "try the query in the database's own program",
+        ) from None
+    digest = hashlib.sha256()
+    for sheet in sheets:
+        digest.update(repr(sheet.cells.tolist()).encode())
+    return Book(name, sheets, digest.hexdigest())
+
+
+def _query(link: sa.Connection, name: str, query: str) -> Sheet:
+    result = link.execute(sa.text(query))
+    rows: list[list[object]] = [list(result.keys())]
+    rows += [[_plain(v) for v in row] for row in result.fetchmany(MOST_ROWS)]
+    return sheet_of(name, rows)
+
+
+def _plain(value: object) -> object:
+    """Return a stored value as a cell: number, date, text, or empty where missing."""
+    if value is None or value != value:
+        return ""
+    if isinstance(value, bool | str | float | datetime.date):
+        return value
+    if isinstance(value, int):
+        return float(value)
+    if hasattr(value, "as_integer_ratio"):
+        return float(value)  # type: ignore[arg-type]
+    if isinstance(value, bytes | bytearray | memoryview):
+        raise refused(
+            "database",
+            "a column holds pictures or other bytes",
+            "a cell is a text, a number or a date",
+            "leave the column out of the query",
+        )
+    return str(value)
+
+
+FEW = 2_000_000  # cells a sheet may span however empty it is (assumed)
+SPARSE = 100  # beyond, one cell in so many is filled at least (assumed)
+# What xlrd raises on damaged bytes, beside its own errors.
+DAMAGED = (
+    xlrd.XLRDError,
+    CompDocError,
+    struct.error,
+    LookupError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    ArithmeticError,
+    AssertionError,
+    RecursionError,
+    MemoryError,
+    OSError,
+)
+FILLED = (xlrd.XL_CELL_TEXT, xlrd.XL_CELL_NUMBER, xlrd.XL_CELL_DATE, xlrd.XL_CELL_BOOLEAN, xlrd.XL_CELL_ERROR)
+
+
+def sheets(path: Path) -> tuple[Sheet, ...]:
+    """Return the sheets of an old workbook.
+
+    Raises
+    ------
+    RecordError
+        When the file is broken or locked, or its sheets span more cells than a register has.
+    """
+    try:
+        with open(os.devnull, "w", encoding="utf-8") as nowhere:  # noqa: PTH123  xlrd writes its warnings there
+            book = xlrd.open_workbook(path, logfile=nowhere, formatting_info=True, ragged_rows=True)
+    except DAMAGED as fault:
+        raise _broken(path) from fault
+    spans = [_span(sheet) for sheet in book.sheets()]
+    is_astray = any(r * c > max(FEW, SPARSE * filled) for r, c, filled in spans)
+    refuse_sparse(path, MOST_CELLS + 1 if is_astray else sum(r * c for r, c, _ in spans))
+    try:
+        return tuple(
+            sheet_of(
+                sheet.name,
+                [[_cell(book, cell) for cell in sheet.row(row)] for row in range(rows)],
+                is_hidden=sheet.visibility != 0,
+                merged=tuple(
+                    (top, left, bottom - 1, right - 1) for top, bottom, left, right in sheet.merged_cells
+                ),
+                remarks=len(sheet.cell_note_map),
+            )
+            for sheet, (rows, _, _) in zip(book.sheets(), spans, strict=True)
+        )
+    except DAMAGED as fault:
+        raise _broken(path) from fault
+
+
+def _span(sheet: xlrd.sheet.Sheet) -> tuple[int, int, int]:
+    """Return the last row and column with a value, counted from 1, and how many cells hold one."""
+    rows = columns = filled = 0
+    for row in range(sheet.nrows):
+        places = [column for column, kind in enumerate(sheet.row_types(row)) if kind in FILLED]
+        if places:
+            rows, columns, filled = row + 1, max(columns, places[-1] + 1), filled + len(places)
+    return rows, columns, filled
+
+
+def _cell(book: xlrd.Book, cell: xlrd.sheet.Cell) -> object:
+    if cell.ctype in (xlrd.XL_CELL_EMPTY, xlrd.XL_CELL_BLANK):
+        return ""
+    if cell.ctype == xlrd.XL_CELL_DATE:
+        return _day(book, cell.value)
+    if cell.ctype == xlrd.XL_CELL_BOOLEAN:
+        return bool(cell.value)
+    if cell.ctype == xlrd.XL_CELL_ERROR:
+        return xlrd.error_text_from_code.get(cell.value, "#ERROR!")
+    return cell.value
+
+
+def _day(book: xlrd.Book, number: float) -> object:
+    """Return a stored day as a date, with its time where it has one; a number that is no day stays one."""
+    try:
+        moment = xlrd.xldate_as_datetime(number, book.datemode)
+    except (ValueError, OverflowError, xlrd.xldate.XLDateError):
+        return number
+    if number < 1:
+        return moment.time()
+    return moment.date() if moment.time() == datetime.time() else moment
+
+
+def _broken(path: Path) -> RecordError:
+    return refused(
+        path.name,
+        "the workbook cannot be read",
+        "a workbook is unbroken and has no password",
+        "open it in a spreadsheet program and save it again as .xlsx",
+    )

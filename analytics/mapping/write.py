@@ -1,0 +1,322 @@
+"""Write the proposed mapping file: what was found, on what it rests, and what a person must answer."""
+
+import datetime
+import json
+from collections import Counter
+from collections.abc import Mapping
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from analytics.dictionary import TABLES
+from analytics.errors import RecordError
+from analytics.mapping import find, values
+from analytics.mapping import find as habits
+from analytics.mapping.grid import read
+from analytics.mapping.plan import QUESTION, ColumnPlan
+from analytics.mapping.propose import Guess, cells_of, choice_words, columns, nearest
+from analytics.mapping.sheets import EMPTY, Book, Sheet
+
+# What a register must state, with the question to the clinic where its file does not.
+MUST_STATE = (
+    "sessions.method",
+    "sessions.surgeon_id",
+    "sessions.grafts_discarded",
+    "placements.area_cm2",
+    "measurements.roi_area_cm2",
+    "measurements.n_fields",
+    "measurements.roi_marked",
+    "measurements.standard_conditions",
+)
+HEAD = """\
+# How the columns of {name} become the tables of the workbook. Proposed; read every line and correct it.
+# Rows and columns are those the spreadsheet program shows. A "?" is a question: it must be answered.
+# This file holds headers, zone words and other short words of the file, and no patient's data.
+# Then: regrowth map FILE --mapping THIS_FILE --out FOLDER
+version = 1
+"""
+Found = list[tuple[Sheet, find.Found, list[Guess]]]
+
+
+def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> str:
+    """Return a mapping file for a clinic's own file, to be read and corrected by a person.
+
+    Parameters
+    ----------
+    source
+        A workbook, text file, folder, Parquet or DuckDB file, or a SQLAlchemy URL.
+    queries
+        For a database: name to one reading query.
+
+    Raises
+    ------
+    RecordError
+        When the file cannot be read, or holds no table with a header that says anything.
+    """
+    book = read(source, queries=queries)
+    found: Found = []
+    for sheet in book.sheets:
+        if not sheet.is_hidden:
+            found += [(sheet, table, columns(sheet, table)) for table in find.tables(sheet)]
+    if not found:
+        raise RecordError(
+            f"{book.name}: no table was found; a table has a header of which at least two words say what a "
+            "column holds, such as chart no, op date, zone, grafts; write such a header above the table"
+        )
+    parts = [
+        HEAD.format(name=book.name),
+        _reading(book, found),
+        _joining(found),
+        _zones(found),
+        _words(found),
+        _constants(found),
+        *(_table(*one) for one in found),
+        _aside(book, found),
+    ]
+    return "\n".join(part for part in parts if part)
+
+
+def _texts(found: Found, *, of: str = "") -> Counter[str]:
+    """Return the texts of all mapped columns, or of those with a target that ends so, with how often each."""
+    out: Counter[str] = Counter()
+    for sheet, table, guesses in found:
+        for at, one in zip(table.headers, guesses, strict=True):
+            if not one.plan.is_set_aside and any(t.endswith(of) for t in one.plan.to):
+                out.update({c: n for c, n in _counted(sheet, table, at).items() if isinstance(c, str) and c})
+    return out
+
+
+def _counted(sheet: Sheet, table: find.Found, at: int) -> Counter:
+    """Return the cells of a column, each with how often it stands there."""
+    return Counter(_cells(sheet, table, at))
+
+
+def _reading(book: Book, found: Found) -> str:
+    dates = _texts(found, of="date")
+    known = {*dates, *_texts(found, of="patient_id")}
+    every = _texts(found)
+    numbers = Counter({t: n for t, n in every.items() if t not in known and habits.NUMBER.match(t.strip())})
+    counts = _texts(found, of="density_hairs_cm2")
+    decimal, why_decimal = habits.decimal(numbers)
+    between, why_between = habits.thousands(numbers, decimal)
+    order, why_order = habits.date_order(dates)
+    short, why_short = habits.short_years(dates)
+    mark, why_mark = habits.mark(counts, _footnotes(found))
+    lines = [
+        "[reading]",
+        _line("decimal", decimal, f"comma or point; {why_decimal}"),
+        _line("thousands", between, f"none, point, comma, space, apostrophe; {why_between}"),
+        _line("date_order", order, f"day-month-year, month-day-year, year-month-day; {why_order}"),
+        _line("short_years", short, why_short) if short else "",
+        _line("missing", habits.missing(every), "words that stand for an empty cell"),
+        _line("mark", mark, f"a count with it was not photographed to standard; {why_mark}") if mark else "",
+        _line("encoding", book.encoding, "how letters were read") if book.encoding else "",
+        _line("separator", book.separator, "what stands between cells") if book.separator else "",
+    ]
+    swapped = any(values.swapped(_cells(s, t, at), values.Reading()) for s, t, at in _date_columns(found))
+    if swapped:
+        lines.append(
+            _line(
+                "swapped", QUESTION, 'stored dates may have day and month turned: "as stored" or "turn back"'
+            )
+        )
+    return "\n".join(line for line in lines if line) + "\n"
+
+
+def _date_columns(found: Found) -> list[tuple[Sheet, find.Found, int]]:
+    return [
+        (sheet, table, at)
+        for sheet, table, guesses in found
+        for at, one in zip(table.headers, guesses, strict=True)
+        if any(t.endswith("date") for t in one.plan.to)
+    ]
+
+
+def _cells(sheet: Sheet, table: find.Found, at: int) -> np.ndarray:
+    return sheet.cells[table.first_row : table.last_row + 1, at]
+
+
+def _footnotes(found: Found) -> list[str]:
+    out: list[str] = []
+    for sheet, table, _ in found:
+        out += [c for c in sheet.cells[table.last_row + 1 :].ravel() if isinstance(c, str) and c]
+    return out
+
+
+def _joining(found: Found) -> str:
+    """Return when rows speak of one operation, and when the register begins."""
+    own = _operation_days(found)
+    near = sum(_has_near(days) for days in own.values())
+    same, why = ("day", "day, month, or within N days; one date is one operation")
+    if near:
+        same, why = (
+            QUESTION,
+            f"{near} patients have operation dates under 31 days apart: day, month, within N days",
+        )
+    return (
+        "[joining]\n"
+        + _line(
+            "register_begins",
+            habits.first_month(d for days in own.values() for d in days),
+            "the month that is register month 1 (or an earlier one)",
+        )
+        + "\n"
+        + _line("same_operation", same, why)
+        + "\n"
+        + _line("contradiction", "stop", 'where rows of one patient disagree: stop, or "leave out"')
+        + "\n"
+        + _line("undated_counts", "stop", 'a count without its date: stop, or "planned month"')
+        + "\n"
+    )
+
+
+def _operation_days(found: Found) -> dict[object, set[datetime.date]]:
+    """Return the days of operations by patient; none while the order of day and month is a question."""
+    order = habits.date_order(_texts(found, of="date"))[0]
+    own: dict[object, set[datetime.date]] = {}
+    if order == QUESTION:
+        return own
+    reading = values.Reading(date_order=order, short_years="2000")
+    for sheet, table, guesses in found:
+        places = list(zip(table.headers, guesses, strict=True))
+        who = next((at for at, g in places if "patients.patient_id" in g.plan.to), None)
+        for at in [at for at, g in places if "sessions.date" in g.plan.to and who is not None]:
+            pairs = dict.fromkeys(zip(_cells(sheet, table, who or 0), _cells(sheet, table, at), strict=True))
+            days = {cell: values.date(cell, reading) for cell in {c for _, c in pairs} if cell != ""}
+            for patient, cell in pairs:
+                day = days.get(cell)
+                if isinstance(day, datetime.date):
+                    own.setdefault(patient, set()).add(day)
+    return own
+
+
+def _has_near(days: set[datetime.date]) -> bool:
+    ordered = sorted(days)
+    return any((b - a).days < 31 for a, b in pairwise(ordered))
+
+
+def _zones(found: Found) -> str:
+    halves = _choice_texts(found, "zone")
+    return _lexicon("zones", halves, find.ZONES_BY_WORD) if halves else ""
+
+
+def _words(found: Found) -> str:
+    targets = {
+        t
+        for _, _, guesses in found
+        for g in guesses
+        for t in g.plan.to
+        if "." in t and not t.endswith((".zone", "date")) and _kind(t) == "choice"
+    }
+    parts = []
+    for target in sorted(targets):
+        texts = _choice_texts(found, target)
+        parts.append(_lexicon(f'words."{target}"', texts, choice_words(target)))
+    return "\n".join(parts)
+
+
+def _kind(target: str) -> str:
+    table, name = target.split(".")
+    return next((c.kind for c in TABLES[table].columns if c.name == name), "")
+
+
+def _choice_texts(found: Found, ending: str) -> list[str]:
+    """Return the distinct words of columns with a target, the half of a cell where it holds two facts."""
+    out: set[str] = set()
+    for sheet, table, guesses in found:
+        for at, one in zip(table.headers, guesses, strict=True):
+            for place, target in enumerate(one.plan.to):
+                if target == ending or (ending == "zone" and target.endswith(".zone")):
+                    out |= _halves(cells_of(sheet, table, at), one.plan, place)
+    return sorted(out)
+
+
+def _halves(cells: Counter, plan: ColumnPlan, place: int) -> set[str]:
+    if not plan.split:
+        return {str(int(c)) if isinstance(c, float) and c == int(c) else str(values.tidy(c)) for c in cells}
+    pairs = [values.two(c, plan.split) for c in cells]
+    return {p[place] for p in pairs if not isinstance(p, values.Fault)}
+
+
+def _lexicon(name: str, texts: list[str], words: dict[str, str]) -> str:
+    """Return a table of words with their meaning: known exactly, near a known one, or a question."""
+    lines = [f"[{name}]"]
+    for text in {values.key(t): t for t in texts}.values():
+        exact = words.get(values.key(text))
+        near, score = nearest(text, words)
+        if exact:
+            lines.append(_line(text, exact, ""))
+        elif score >= find.LIKELY:
+            lines.append(_line(text, near, f"near a known word ({score:.0f} of 100): look"))
+        else:
+            lines.append(_line(text, QUESTION, "which of the dictionary's words?"))
+    return "\n".join(lines) + "\n"
+
+
+def _constants(found: Found) -> str:
+    """Return questions for what a register must state and the file does not."""
+    stated = {t for _, _, guesses in found for g in guesses for t in g.plan.to}
+    tables = {t.split(".")[0] for t in stated if "." in t}
+    mark = habits.mark(_texts(found, of="density_hairs_cm2"), _footnotes(found))[0]
+    missing = [
+        t
+        for t in MUST_STATE
+        if t not in stated
+        and t.split(".")[0] in tables
+        and not (t == "measurements.standard_conditions" and mark)
+    ]
+    if not missing:
+        return ""
+    lines = ["# The file does not say these; state them only if they hold for every row.", "[constants]"]
+    for target in missing:
+        table, name = target.split(".")
+        known = TABLES[table].column(name)
+        unit = f", in {known.unit}" if known.unit else ""
+        lines.append(f'"{target}" = {{ value = "?", because = "?" }}  # {known.meaning}{unit}')
+    return "\n".join(lines) + "\n"
+
+
+def _table(sheet: Sheet, table: find.Found, guesses: list[Guess]) -> str:
+    lines = [
+        "[[table]]",
+        _line("sheet", sheet.name, ""),
+        _line("header_rows", [r + 1 for r in table.header_rows], ""),
+        _line("first_row", table.first_row + 1, ""),
+        _line("last_row", table.last_row + 1, "what stands below is set aside"),
+        "",
+    ]
+    for at, one in zip(table.headers, guesses, strict=True):
+        filled = int((sheet.fate[table.first_row : table.last_row + 1, at] != EMPTY).sum())
+        lines += [f"  # {filled} cells; {one.why}", "  [[table.column]]", *_column(one.plan), ""]
+    return "\n".join(lines)
+
+
+def _column(plan: ColumnPlan) -> list[str]:
+    to: object = list(plan.to) if len(plan.to) > 1 else plan.to[0]
+    facts: dict[str, object] = {"letter": plan.letter, "header": plan.header, "to": to}
+    for name in ("split", "reason", "zone", "site", "session", "visit", "month", "unit", "width"):
+        value = getattr(plan, name)
+        if value not in ("", 0, None) or (name == "month" and value == 0.0):
+            facts[name] = value
+    return [f"  {_line(k, v, '')}" for k, v in facts.items()]
+
+
+def _aside(book: Book, found: Found) -> str:
+    """Return the sheets that are not mapped, to be seen."""
+    used = {sheet.name for sheet, _, _ in found}
+    lines = []
+    for sheet in book.sheets:
+        if sheet.name not in used and (sheet.fate != EMPTY).any():
+            reason = "hidden sheet" if sheet.is_hidden else "no table was found on it"
+            lines += ["[[set_aside]]", _line("sheet", sheet.name, ""), _line("reason", reason, ""), ""]
+    return "\n".join(lines)
+
+
+def _line(name: str, value: object, remark: str) -> str:
+    """Return one line of TOML: a JSON text, number or list is one of TOML too."""
+    bare = (
+        name if name.replace("_", "").isalnum() and name.isascii() else json.dumps(name, ensure_ascii=False)
+    )
+    text = json.dumps(value, ensure_ascii=False)
+    return f"{bare} = {text}" + (f"  # {remark}" if remark else "")

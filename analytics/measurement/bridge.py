@@ -1,0 +1,217 @@
+"""Did the reader, the device or the way of counting change in mid-series, and by how much do readings shift?
+
+A series is one region timed from one session. A change against its first count is flagged, never
+corrected unseen. `bridge` estimates the shift of each reader or device against the most frequent one from
+regions that both counted at the same visit; `bridged` hands back the records with densities brought to
+that one's scale.
+
+Log density of a count = its visit + its reader (or device) + error, by weighted least squares on pairs;
+the variance of a pair is the counting error of its two counts, and the standard error is bias-reduced and
+clustered by patient (Bell & McCaffrey 2002). Assumption: a reader's or device's shift is a constant share
+of the density.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import FitError, ParameterError
+from analytics.measurement.agreement import FEW, WHY_NOT, between, error_model, repeats
+from analytics.measurement.error import CountError
+from analytics.numerics import regression
+from analytics.records import Records
+from analytics.results import LEVEL, Result
+
+BRIDGES = ("reader_id", "device_class")
+SERIES = ["patient_id", "zone", "region_id", "session_id"]
+WATCHED = {
+    "reader_id": "reader changed",
+    "device_class": "device changed",
+    "hair_length": "hair length changed",
+    "thinnest_counted_um": "thinnest hair counted changed",
+    "roi_marked": "marking changed",
+    "roi_area_cm2": "field size changed",
+}
+
+
+def series_changes(records: Records) -> Result:
+    """Flag the counts made otherwise than the first count of their series.
+
+    Returns
+    -------
+    Result
+        One row a thing watched: the share of follow-up counts where it differs from the series' first
+        count (percent), with the number of counts. `rows()` has one row a count with `changed`, the
+        things that changed in words.
+    """
+    counts = records.measurements.sort_values([*SERIES, "month", "count_number"], kind="stable")
+    counts = counts.assign(is_first=~counts.duplicated(SERIES))
+    first = counts.groupby(SERIES, sort=False)
+    words = pd.Series("", index=counts.index)
+    rows = []
+    later = ~counts["is_first"]
+    for column, says in WATCHED.items():
+        start = first[column].transform("first")
+        differs = (
+            (counts[column].ne(start) & counts[column].notna() & start.notna()).fillna(False).astype(bool)
+        )
+        words = words.where(~differs, words + np.where(words.eq(""), "", ", ") + says)
+        known = bool(counts[column].notna().any())
+        share = 100.0 * float(differs[later].mean()) if later.any() and known else np.nan
+        why = "" if known else "not recorded, so that no change can be seen"
+        rows.append(
+            {
+                "term": says,
+                "estimate": share,
+                "unit": "%",
+                "n_rows": int(later.sum()),
+                "n_patients": int(counts.loc[differs, "patient_id"].nunique()),
+                "flag": why if later.any() else "no region was counted more than once",
+            }
+        )
+    used = counts.assign(changed=words, reason="").reset_index(drop=True)
+    return Result(
+        pd.DataFrame(rows), used, "counts compared with the first count of their region and session"
+    )
+
+
+def bridge(records: Records, *, by: str = "reader_id", level: float = LEVEL) -> Result:
+    """Estimate how each reader (or device) reads against the most frequent one.
+
+    Parameters
+    ----------
+    by
+        `reader_id` or `device_class`.
+    level
+        Of the intervals.
+
+    Returns
+    -------
+    Result
+        `by` the reader or device; term "reads against <reference>", percent. `extra["shifts"]` has the
+        log ratio and its standard error, NaN where nothing links a reader to the reference.
+
+    Raises
+    ------
+    ParameterError
+        When `by` is neither of the two.
+    """
+    if by not in BRIDGES:
+        raise ParameterError(f"measurement.bridge(by): 1 unknown word; use one of {', '.join(BRIDGES)}")
+    rows = repeats(records)
+    pairs = between(rows, by)
+    seen = records.measurements[by].dropna().astype(str).value_counts()
+    if seen.empty:
+        raise ParameterError(f"measurement.bridge(by): {by} is recorded nowhere; record it to compare")
+    names = list(seen.index)
+    shifts = _shifts(pairs, names, error_model(records), level)
+    table = pd.DataFrame(
+        {
+            by: shifts["name"],
+            "term": f"reads against {names[0]}",
+            "estimate": 100 * np.expm1(shifts["log_ratio"]),
+            "ci_low": 100 * np.expm1(shifts["low"]),
+            "ci_high": 100 * np.expm1(shifts["high"]),
+            "level": level,
+            "unit": "%",
+            "n_patients": shifts["n_patients"],
+            "n_rows": shifts["n_pairs"],
+            "df": shifts["df"],
+            "p_value": shifts["p_value"],
+            "flag": shifts["flag"],
+        }
+    )
+    method = (
+        f"weighted regression of log ratios of the same region and visit on {by}, reference {names[0]}, "
+        "standard errors clustered by patient (Bell & McCaffrey 2002)"
+    )
+    used = rows.assign(reason=rows["reason"].map(WHY_NOT).fillna(""))
+    linked = bool(shifts["log_ratio"].notna().all())
+    return Result(
+        table,
+        used,
+        method,
+        by=(by,),
+        checks={"all_linked": linked},
+        extra={"shifts": shifts[["name", "log_ratio", "se"]]},
+    )
+
+
+def bridged(records: Records, *, by: str = "reader_id") -> Records:
+    """Return the records with densities brought to the scale of the most frequent reader or device.
+
+    Readers or devices that no repeat links to it stay as they are. The bridge's own error is no counting
+    error and not in it: `yields.by_visit(bridge=)` carries it on as an error that all its readings share.
+
+    Raises
+    ------
+    ParameterError
+        When `by` is neither reader_id nor device_class.
+    """
+    shifts = bridge(records, by=by).extra["shifts"].set_index("name")["log_ratio"].fillna(0.0)
+    counts = records.measurements
+    factor = np.exp(-counts[by].astype("string").map(shifts).astype(float).fillna(0.0))
+    return replace(
+        records, measurements=counts.assign(density_hairs_cm2=counts["density_hairs_cm2"] * factor)
+    )
+
+
+def _shifts(pairs: pd.DataFrame, names: list[str], error: CountError, level: float) -> pd.DataFrame:
+    """Return one row a name: log ratio against the first, standard error, limits; NaN where not linked."""
+    linked = _linked(pairs, names)
+    inside = pairs[pairs["first"].isin(linked) & pairs["second"].isin(linked)]
+    others = [n for n in names if n in linked and n != names[0]]
+    out = [_shift(names[0], 0.0, 0.0, flag="the reference", pairs=inside)]
+    fit = _fit(inside, others, error)
+    for i, name in enumerate(others):
+        mine = inside[inside["first"].eq(name) | inside["second"].eq(name)]
+        if fit is None:
+            out.append(_shift(name, np.nan, np.nan, flag="cannot be estimated", pairs=mine))
+            continue
+        found = regression.contrast(fit, np.eye(len(others))[i], level=level)
+        flag = "fewer than 10 pairs" if len(mine) < FEW else ""
+        limits = {"low": found.low, "high": found.high, "df": found.df, "p_value": found.p_value}
+        out.append(_shift(name, found.estimate, found.se, flag=flag, pairs=mine) | limits)
+    alone = "never counted beside another"
+    out += [_shift(n, np.nan, np.nan, flag=alone, pairs=pairs[:0]) for n in names if n not in linked]
+    return pd.DataFrame(out)
+
+
+def _fit(pairs: pd.DataFrame, others: list[str], error: CountError) -> regression.Fit | None:
+    if not others:
+        return None
+    signs = [(pairs["second"].eq(n).astype(float) - pairs["first"].eq(n).astype(float)) for n in others]
+    design = np.column_stack([sign.to_numpy() for sign in signs])
+    recounted = error.within_cv**2 * pairs["counts_inverse"]
+    variance = np.where(pairs["marked"], recounted, error.phi * pairs["hairs_inverse"])
+    try:
+        return regression.values(pairs["log_ratio"], design, pairs["patient_id"], weights=1.0 / variance)
+    except FitError:
+        return None
+
+
+def _shift(name: str, log_ratio: float, se: float, *, flag: str, pairs: pd.DataFrame) -> dict:
+    same = {"low": log_ratio, "high": log_ratio} if se == 0 else {"low": np.nan, "high": np.nan}
+    return {
+        "name": name,
+        "log_ratio": log_ratio,
+        "se": se,
+        **same,
+        "df": np.nan,
+        "p_value": np.nan,
+        "n_pairs": len(pairs),
+        "n_patients": int(pairs["patient_id"].nunique()),
+        "flag": flag,
+    }
+
+
+def _linked(pairs: pd.DataFrame, names: list[str]) -> set[str]:
+    """Return the names that a chain of common counts joins to the first."""
+    found, new = {names[0]}, True
+    while new:
+        touching = pairs["first"].isin(found) | pairs["second"].isin(found)
+        reached = set(pairs.loc[touching, "first"]) | set(pairs.loc[touching, "second"])
+        new = bool(reached - found)
+        found |= reached
+    return found

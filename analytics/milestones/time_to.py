@@ -1,0 +1,377 @@
+"""When is a milestone reached? The answer by group, the alarm, the intervals they rest on (`milestones`)."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analytics import regrowth, yields
+from analytics.errors import FitError, ParameterError
+from analytics.milestones import model as model_of
+from analytics.milestones.first_readings import (
+    at_risk,
+    fit_groups,
+    median_rows,
+    refuse_empty,
+    resampled,
+    share_rows,
+    simultaneous,
+    undetermined,
+)
+from analytics.milestones.intervals import PLANNED_MONTHS, Question, check, placements_of
+from analytics.milestones.time_ratios import (
+    MIXED,
+    PLACE_COLUMNS,
+    PURE_TEMPO_PERCENT,
+    REFERENCE,
+    grouped,
+    never_rows,
+    ratio_rows,
+    time_ratio_fits,
+)
+from analytics.records import Records
+from analytics.regrowth import Emergence
+from analytics.results import LEVEL, Curve
+
+MONTHS = (6.0, 12.0, 18.0)
+FAMILIES = ("planted", "plateau")
+FIRST = "first reading"
+EXPECTED = "first readings expected"
+CONFIRMED = "confirmed reading"
+MODEL = "model"
+LATE = "an alarm, late by design: not an estimate of when hair is there"
+# Under so many refitted rows other processes cost more than they save.
+PARALLEL_FROM = 1_000_000
+CONVENTION = "reached in (last visit below, first visit at or above]; never: (last visit, infinity)"
+
+
+def time_to(
+    records: Records,
+    *,
+    percent: float = 50.0,
+    by: str = "zone",
+    family: str = "planted",
+    months: tuple[float, ...] = MONTHS,
+    fit: Emergence | None = None,
+    native_change: str = "assumed",
+    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
+    end_at_therapy: bool = False,
+    n_resamples: int = 1000,
+    seed: int = 1,
+    n_jobs: int = 1,
+    level: float = LEVEL,
+) -> Curve:
+    """Return when a milestone is reached, by group: shares and median, the model's and of first readings.
+
+    Parameters
+    ----------
+    percent
+        The milestone: percent of planted hairs (above 0 to 150), or of the own plateau (above 0, under 100).
+    by
+        A column of `yields.by_visit`: zone, surgeon_id, team_id, method, session_number. The model speaks of
+        zones alone; for another column first readings stand alone.
+    family
+        `planted` or `plateau`.
+    months
+        Months at which shares are wanted.
+    fit
+        An emergence fit of the same records and native_change; made here if not given.
+    native_change, annual_loss_pct
+        As in `yields.by_visit`.
+    planned_months, end_at_therapy
+        As in `intervals`.
+    n_resamples, seed, n_jobs
+        Of the resampling of patients.
+    level
+        Of every interval.
+
+    Returns
+    -------
+    Curve
+        By group, terms `share reached` (x is the month), `median month` (the model's); `first reading
+        reached`, `median month of first reading` (Turnbull's); `first readings expected` (of hair that
+        follows the model); `time ratio ...` to the front and, above 25 %, `never reaches ...`. `path`: the
+        model's share and the observed first readings, in percent of placements. `extra`: `at_risk` (x, n,
+        n_intervals), `simultaneous` (a band that holds the whole curve), `undetermined` (where the data leave
+        the curve free).
+
+    Raises
+    ------
+    ParameterError
+        When an option is unknown or out of range, or no placement has a baseline and a later reading.
+    """
+    question = Question(percent, "first", level, planned_months, end_at_therapy)
+    check(question)
+    _check(by, family, months)
+    fitted, notes = _model(records, fit, by, native_change, annual_loss_pct)
+    wanted = np.asarray(months, dtype=float)
+    if family == "plateau":
+        return _of_plateau(records, fitted, notes, percent, wanted, level)
+    rows = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    placements = placements_of(rows, records, question)
+    used = placements[placements["reason"].eq("")].reset_index(drop=True)
+    refuse_empty(used, "milestones.time_to(records)")
+    seen = first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=n_jobs)
+    parts, paths, checks = [seen["table"]], [seen["path"]], seen["checks"]
+    if fitted is not None:
+        expected = model_of.expected_first_readings(fitted, rows, question, wanted, seed=seed)
+        parts = [
+            model_of.planted_rows(fitted, percent, wanted, level=level),
+            *parts,
+            _expected(expected, fitted),
+        ]
+        paths = [model_of.path(fitted, percent, family="planted", level=level).assign(term=MODEL), *paths]
+        checks = checks | dict(fitted.checks)
+        notes = (*notes, *_gap_notes(pd.concat(parts, ignore_index=True), wanted))
+    exact = placements_of(rows, records, replace(question, planned_months=None))
+    ratios, more = _ratios(exact, by, percent, level)
+    return Curve(
+        _in_order(pd.concat([*parts, ratios], ignore_index=True), by),
+        placements,
+        _method(question, native_change, annual_loss_pct, n_resamples, seed, fitted is not None),
+        (by,),
+        checks,
+        "milestones",
+        (*notes, *more),
+        seen["extra"],
+        path=pd.concat(paths, ignore_index=True),
+    )
+
+
+def alarm(
+    records: Records,
+    *,
+    percent: float = 50.0,
+    by: str = "zone",
+    months: tuple[float, ...] = MONTHS,
+    native_change: str = "assumed",
+    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
+    n_resamples: int = 200,
+    seed: int = 1,
+    level: float = LEVEL,
+) -> Curve:
+    """Return the share of placements with a *confirmed* reading: its lower limit lies above the milestone.
+
+    A rule for raising or lowering an alarm about one placement; as an estimate of when hair is there it is
+    late by design (where 55 % of crowns had crossed it has been seen to show 10 %), and every number says so.
+
+    Parameters
+    ----------
+    percent, by, months, native_change, annual_loss_pct, planned_months, n_resamples, seed
+        As in `time_to`.
+    level
+        Of the lower limit of a reading, and of the intervals.
+
+    Returns
+    -------
+    Curve
+        Terms `confirmed reading`, `median month of confirmed reading`; `rows()` has one row a placement with
+        the month of its first confirmed reading (`right`; infinite: none).
+
+    Raises
+    ------
+    ParameterError
+        As `time_to`.
+    """
+    question = Question(percent, "confirmed", level, planned_months, False)
+    check(question)
+    _check(by, FAMILIES[0], months)
+    rows = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    placements = placements_of(rows, records, question)
+    used = placements[placements["reason"].eq("")].reset_index(drop=True)
+    refuse_empty(used, "milestones.alarm(records)")
+    wanted = np.asarray(months, dtype=float)
+    seen = first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=1, term=CONFIRMED)
+    table = seen["table"]
+    flag = [f"{LATE}; {said}" if said else LATE for said in table["flag"].fillna("")]
+    method = _method(question, native_change, annual_loss_pct, n_resamples, seed, False)
+    return Curve(
+        _in_order(table.assign(flag=flag), by),
+        placements,
+        method.replace("first readings:", "confirmed readings (lower limit above the milestone):"),
+        (by,),
+        seen["checks"],
+        "milestones",
+        (f"Confirmed readings are {LATE}.",),
+        seen["extra"],
+        path=seen["path"].reset_index(drop=True),
+    )
+
+
+def _check(by: str, family: str, months) -> None:
+    allowed = ("zone", *PLACE_COLUMNS)
+    if by not in allowed:
+        raise ParameterError(
+            f"milestones.time_to(by): 1 unknown column; use one of {', '.join(allowed)}; correct it"
+        )
+    if family not in FAMILIES:
+        raise ParameterError(
+            f"milestones.time_to(family): unknown; use one of {', '.join(FAMILIES)}; correct it"
+        )
+    if not len(months) or not min(months) > 0:
+        raise ParameterError(
+            "milestones.time_to(months): none, or not above 0; give months after the session; e.g. 12"
+        )
+
+
+def _model(records, fit, by, native_change, annual_loss_pct) -> tuple[Emergence | None, tuple[str, ...]]:
+    """Return the emergence fit where the question can use one, and what must be said where it cannot."""
+    if by != "zone":
+        return None, (
+            "The emergence model speaks of zones: by another column only first readings are shown.",
+        )
+    if fit is not None:
+        same_rate = native_change != "assumed" or fit.annual_loss_pct == annual_loss_pct
+        if fit.native_change != native_change or not same_rate:
+            raise ParameterError(
+                "milestones.time_to(fit): made under another native_change or annual_loss_pct than asked "
+                "for; model "
+                "and readings must agree; fit again, or ask as the fit was made"
+            )
+        return fit, ()
+    try:
+        found = regrowth.fit_emergence(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    except FitError as error:
+        return None, (f"No model-based share: {error}",)
+    return found, ()
+
+
+def _of_plateau(records, fitted, notes, percent, months, level) -> Curve:
+    """Return the answer of family plateau, which is the model's alone."""
+    if fitted is None:
+        raise ParameterError(
+            f"milestones.time_to(family='plateau'): the emergence model is needed and not there; {notes[0]} "
+            "Choose family='planted'"
+        )
+    table = _in_order(model_of.plateau_rows(fitted, percent, months, level=level), "zone")
+    path = model_of.path(fitted, percent, family="plateau", level=level).assign(term=MODEL)
+    method = (
+        f"{percent:g} % of own plateau: tempo, from the emergence model ({fitted.curve} by zone, "
+        f"{fitted.likelihood}), "
+        f"marginal over patients and placements; delta method, errors robust over patients; level {level:g}"
+    )
+    used = regrowth.rows_for(records, fitted).used
+    return Curve(
+        table,
+        used,
+        method,
+        ("zone",),
+        dict(fitted.checks),
+        "milestones",
+        fitted.words,
+        path=path.reset_index(drop=True),
+    )
+
+
+def first_readings(
+    used: pd.DataFrame,
+    by: tuple[str, ...],
+    question: Question,
+    wanted: np.ndarray,
+    *,
+    n: int,
+    seed: int,
+    n_jobs: int,
+    term: str = FIRST,
+) -> dict:
+    """Return table, path, extra and checks of first readings by group, with patients resampled."""
+    groups = fit_groups(used, by)
+    last = max(g.last_month for g in groups)
+    planned = question.planned_months or np.arange(0.5, last + 0.5, 0.5)
+    grid = np.array([0.0, *(m for m in planned if m <= last)])
+    months = np.union1d(wanted, grid)
+    jobs = n_jobs if n * len(used) >= PARALLEL_FROM else 1
+    drawn = resampled(used, groups, months, n=n, seed=seed, n_jobs=jobs)
+    every = share_rows(groups, drawn, used, months, by, term=term, level=question.level)
+    medians = median_rows(groups, drawn, by, term=f"median month of {term}", level=question.level)
+    return {
+        "table": pd.concat([every[every["x"].isin(wanted)], medians], ignore_index=True),
+        "path": every[every["x"].isin(grid) & every["estimate"].notna()].assign(term=f"observed {term}"),
+        "extra": {
+            "at_risk": at_risk(groups, used, np.array([0.0, *wanted]), by),
+            "simultaneous": simultaneous(groups, drawn, months, grid, by, level=question.level),
+            "undetermined": undetermined(groups, grid, by),
+        },
+        "checks": {
+            "turnbull_certified": all(g.fit.certified for g in groups),
+            "turnbull_no_warnings": all(g.fit.checks["no_warnings"] for g in groups),
+        },
+    }
+
+
+def _expected(expected: pd.DataFrame, fit: Emergence) -> pd.DataFrame:
+    counts = dict(zip(fit.zones, (int(n) for n in fit.n_patients), strict=True))
+    return expected.rename(columns={"expected": "estimate"}).assign(
+        n_patients=expected["zone"].map(counts),
+        term=EXPECTED,
+        unit="% of placements",
+        flag="of hair that follows the model, read at this register's visits",
+    )
+
+
+def _gap_notes(table: pd.DataFrame, months) -> tuple[str, ...]:
+    """Return, by zone at the middle month, what of the gap between model and readings error explains."""
+    month = float(months[len(months) // 2])
+    at = table[table["x"].eq(month)].pivot_table(index="zone", columns="term", values="estimate", sort=False)
+    notes = []
+    for zone, row in at.iterrows():
+        if {model_of.SHARE, FIRST, EXPECTED} <= set(row.dropna().index):
+            gap, explained = row[FIRST] - row[model_of.SHARE], row[EXPECTED] - row[model_of.SHARE]
+            notes.append(
+                f"{zone}, month {month:g}: first readings stand {round(gap):+d} points from the model's "
+                f"share; counting error and the visits explain {round(explained):+d}."
+            )
+    return tuple(notes)
+
+
+def _ratios(
+    exact: pd.DataFrame, by: str, percent: float, level: float
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return time ratios to the front under the log-logistic, or the reason there are none."""
+    if by != "zone":
+        return pd.DataFrame(), ()
+    used = exact[exact["reason"].eq("")].reset_index(drop=True)
+    group = grouped(used, by, REFERENCE)
+    try:
+        found = time_ratio_fits(used, group, percent=percent, reference=REFERENCE, families=("log-logistic",))
+        rows = ratio_rows(found, level=level)
+        if percent > PURE_TEMPO_PERCENT:
+            rows += never_rows(used, group, found, level=level)
+    except (FitError, ParameterError) as error:
+        return pd.DataFrame(), (f"No time ratio to the front: {error}",)
+    note = (
+        "Time ratios: log-logistic on first readings at exact months, errors clustered in patients (sandwich)"
+        + ("; " + MIXED if percent > PURE_TEMPO_PERCENT else "")
+        + "."
+    )
+    return pd.DataFrame(rows).rename(columns={"group": "zone"}), (note,)
+
+
+def _in_order(table: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Return the rows group by group in the order the groups first appear."""
+    order = {name: k for k, name in enumerate(dict.fromkeys(table[by]))}
+    place = table[by].map(order)
+    out = (
+        table.assign(place=place)
+        .sort_values("place", kind="stable")
+        .drop(columns="place")
+        .reset_index(drop=True)
+    )
+    return out.assign(flag=out["flag"].fillna(""), unit=out["unit"])
+
+
+def _method(question: Question, native_change, annual_loss_pct, n, seed, has_model) -> str:
+    model = "model: emergence model, marginal over patients and placements; " if has_model else ""
+    visits = "exact months" if question.planned_months is None else "readings at their nearest planned visit"
+    ends = ", the start of medical therapy" if question.end_at_therapy else ""
+    return (
+        f"{question.percent:g} % of planted hairs; {model}first readings: Turnbull's estimate, "
+        f"{CONVENTION}; {visits}; "
+        f"a second session in the zone{ends} and the last visit censor; patients resampled {n} times (seed "
+        f"{seed}): "
+        f"shares by Wilson on the effective number, medians by percentiles; native change {native_change}"
+        + (f" at {annual_loss_pct:g} % a year" if native_change == "assumed" else "")
+        + f"; level {question.level:g}"
+    )

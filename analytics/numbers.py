@@ -1,0 +1,260 @@
+"""Names of columns and groups as words, for headings, axes and sheets; codes stay as they were handed in.
+
+How a number is said: rounded to what its standard error supports, with its unit, interval and count.
+
+An estimate is shown to the decimal place of the first significant digit of its standard error, and never
+coarser than whole units; its limits to the same place. Numbers stay at full precision in the result, in
+`results.json` and in the workbook; only what is read by eye is rounded. A number that does not exist is
+said in words.
+
+Source: common practice in statistical reporting (the standard error's first digit carries the
+information); no single published rule is followed.
+"""
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+
+import pandas as pd
+
+from analytics.errors import ParameterError
+from analytics.results import Result
+
+NOT_AVAILABLE = "not available"
+THIN = "\u202f"  # narrow no-break space: keeps a number and its unit on one line
+MINUS = "\u2212"
+MAX_DECIMALS = 6
+WHOLE_FROM = 100.0  # numbers from here on, without a standard error, are shown whole
+
+# How a unit is written after a number. A unit not listed is written as it is.
+UNIT_SUFFIX = {
+    "%": f"{THIN}%",
+    "points": " points",
+    "month": " months",
+    "months": " months",
+    "hairs/cm2": " hairs/cm²",
+    "hairs/cm2/month": " hairs/cm² a month",
+    "cm2": " cm²",
+    "ratio": "",
+    "count": "",
+    "": "",
+}
+UNIT_NAME = {
+    "points": "percentage points",
+    "month": "months",
+    "hairs/cm2": "hairs/cm²",
+    "hairs/cm2/month": "hairs/cm² a month",
+    "cm2": "cm²",
+    "count": "number",
+}
+
+
+def decimals(se: float, unit: str = "", values: Iterable[float] = ()) -> int:
+    """Return how many decimals a number with this standard error carries.
+
+    Without a standard error: none where all the values are whole, or the largest is 100 or more; else two
+    for a ratio and one for anything else.
+
+    Parameters
+    ----------
+    se
+        Standard error in the unit of the number; NaN or 0 where there is none.
+    unit
+        Unit of the number, which decides when there is no standard error.
+    values
+        The numbers to be shown, which decide when there is no standard error.
+
+    Examples
+    --------
+    >>> [decimals(se) for se in (12.0, 1.7, 0.4, 0.02)]
+    [0, 0, 1, 2]
+    """
+    if not math.isfinite(se) or se <= 0:
+        known = [abs(float(value)) for value in values if math.isfinite(value)]
+        if known and (max(known) >= WHOLE_FROM or all(value.is_integer() for value in known)):
+            return 0
+        return 0 if unit == "count" else (2 if unit == "ratio" else 1)
+    return min(MAX_DECIMALS, max(0, -math.floor(math.log10(se))))
+
+
+def number(value: float, places: int = 0) -> str:
+    """Return a number as a person writes it: thousands apart, a true minus, words where there is none.
+
+    Examples
+    --------
+    >>> number(1234.56, 1), number(float("nan"))
+    ('1,234.6', 'not available')
+    """
+    if value is None or pd.isna(value):
+        return NOT_AVAILABLE
+    if math.isinf(value):
+        return "no limit"
+    text = f"{float(value):,.{places}f}"
+    if float(text.replace(",", "")) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", MINUS)
+
+
+def limits(low: float, high: float, places: int = 0) -> str:
+    """Return an interval as `81 to 87`.
+
+    Examples
+    --------
+    >>> limits(81.2, 86.9)
+    '81 to 87'
+    """
+    if pd.isna(low) and pd.isna(high):
+        return NOT_AVAILABLE
+    return f"{number(low, places)} to {number(high, places)}"
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return the text of a number with its unit behind it.
+
+    Examples
+    --------
+    >>> with_unit("9", "months"), with_unit("1", "points of yield")
+    ('9 months', '1 point of yield')
+    """
+    if text == NOT_AVAILABLE:
+        return text
+    said = text + UNIT_SUFFIX.get("%" if unit.startswith("% of ") else unit, f" {unit}")
+    return re.sub(r"^(−?1 (?:point|month))s\b", r"\1", said)
+
+
+def unit_name(unit: str) -> str:
+    """Return a unit in words, for a heading or an axis.
+
+    Examples
+    --------
+    >>> unit_name("% of planted hairs")
+    'percent of planted hairs'
+    """
+    return f"percent{unit[1:]}" if unit.startswith("%") else UNIT_NAME.get(unit, unit)
+
+
+def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:
+    """Return one row of a result as `84 % (95 % interval 81 to 87; 203 patients)`.
+
+    Parameters
+    ----------
+    row
+        One row of `Result.table()`: estimate and unit; se, ci_low, ci_high, level, n_patients, flag where
+        it has them.
+    counts
+        Whether the number of patients is said.
+    """
+    unit = str(row.get("unit", ""))
+    if pd.isna(row.get("estimate")):
+        return words_for_missing(row)
+    places = decimals(_value(row, "se"), unit, [_value(row, "estimate")])
+    value = with_unit(number(row["estimate"], places), unit)
+    rests_on = _patients(row) if counts else ""
+    if pd.isna(_value(row, "ci_low")) and pd.isna(_value(row, "ci_high")):
+        return f"{value} ({rests_on})" if rests_on else value
+    level = _value(row, "level")
+    level_text = f"{100 * (level if math.isfinite(level) else 0.95):g}{THIN}% interval "
+    inside = level_text + limits(_value(row, "ci_low"), _value(row, "ci_high"), places)
+    return f"{value} ({inside}{'; ' + rests_on if rests_on else ''})"
+
+
+def sentence(text: str) -> str:
+    """Return a note as a sentence: a large first letter, a point at the end.
+
+    Examples
+    --------
+    >>> sentence("one row a zone")
+    'One row a zone.'
+    """
+    text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, text.strip()).replace("cm2", "cm²")
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
+
+
+def words_for_missing(row: Mapping | pd.Series) -> str:
+    """Return why a number is not there: its flag, else `not available`."""
+    flag = row.get("flag", "")
+    return str(flag) if isinstance(flag, str) and flag else NOT_AVAILABLE
+
+
+def pick(result: Result, **where) -> pd.Series:
+    """Return the one row of a result whose columns hold the values asked for.
+
+    Raises
+    ------
+    ParameterError
+        When a column is unknown, or no row or more than one fits.
+    """
+    table = result.table()
+    chosen = pd.Series(True, index=table.index)
+    for column, value in where.items():
+        if column not in table.columns:
+            raise ParameterError(f"pick({column}): no such column; use one of {', '.join(table.columns)}")
+        chosen &= table[column] == value
+    if chosen.sum() != 1:
+        raise ParameterError(
+            f"pick({', '.join(where)}): {int(chosen.sum())} rows of the result fit, exactly 1 is needed; "
+            f"name more of {', '.join([*result.by, 'term', 'x'])}"
+        )
+    return table[chosen].iloc[0]
+
+
+def _value(row: Mapping | pd.Series, column: str) -> float:
+    value = row.get(column)
+    return float("nan") if value is None or pd.isna(value) else float(value)
+
+
+def _patients(row: Mapping | pd.Series) -> str:
+    n = _value(row, "n_patients")
+    if not math.isfinite(n):
+        return ""
+    return f"{number(n)} patient{'' if n == 1 else 's'}"
+
+
+def readable(value: object) -> str:
+    """Return a name as words: underscores become spaces.
+
+    Examples
+    --------
+    >>> readable("yield_at_maturity")
+    'yield at maturity'
+    """
+    return str(value).replace("_pct", " %").replace("_", " ")
+
+
+def title_case(text: str) -> str:
+    """Return the text with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def group_name(column: str, value: object) -> str:
+    """Return the name of a group with a large first letter; a code stays as it is.
+
+    Examples
+    --------
+    >>> group_name("surgeon_id", "s_1"), group_name("zone", "crown")
+    ('s_1', 'Crown')
+    """
+    return str(value) if column.endswith("_id") else title_case(readable(value))
+
+
+def group_label(column: str, value: object) -> str:
+    """Return the name of a group as words; a code (column `..._id`) stays as it is.
+
+    Examples
+    --------
+    >>> group_label("surgeon_id", "S_1"), group_label("method", "long_hair")
+    ('S_1', 'long hair')
+    """
+    return str(value) if column.endswith("_id") else readable(value)
+
+
+def heading(column: str) -> str:
+    """Return a column's name as a heading.
+
+    Examples
+    --------
+    >>> heading("surgeon_id"), heading("n_patients")
+    ('Surgeon', 'Patients')
+    """
+    plain = re.sub(r"^n_", "", re.sub(r"_id$", "", column))
+    return title_case(readable(plain.replace("_cm2", " per cm²").replace("_pct", " (percent)")))

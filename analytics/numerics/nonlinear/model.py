@@ -1,0 +1,337 @@
+"""Nonlinear least squares: the engine where there are no levels.
+
+What the nonlinear engines share: the model in arrays, its slopes, and the shape of the answer.
+"""
+
+import warnings
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from analytics.errors import FitError, ParameterError
+from analytics.numerics.mixed import MixedFit
+
+STRUCTURES = ("full", "diagonal", "identity")
+# Central differences: the cube root of the machine's precision balances rounding and curvature.
+_STEP = float(np.finfo(float).eps ** (1 / 3))
+
+
+@dataclass(frozen=True, slots=True)
+class RandomBlock:
+    """Random effects of one grouping that share a covariance; `columns` pairs a parameter with its design."""
+
+    codes: np.ndarray
+    n_groups: int
+    columns: tuple[tuple[int, np.ndarray], ...]
+    structure: str
+
+    @property
+    def size(self) -> int:
+        """Return the number of random effects a group."""
+        return len(self.columns)
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """A nonlinear mixed model in arrays: what every engine needs to evaluate curve and slopes."""
+
+    y: np.ndarray
+    x: np.ndarray
+    curve: Callable
+    designs: tuple[np.ndarray, ...]
+    blocks: tuple[RandomBlock, ...]
+    level_of_block: tuple[int, ...]
+
+    @property
+    def n_fixed(self) -> int:
+        """Return the number of fixed effects."""
+        return sum(d.shape[1] for d in self.designs)
+
+    def parameters(self, beta: np.ndarray, random: Sequence[np.ndarray]) -> np.ndarray:
+        """Return the parameters of every row, shape (n, r)."""
+        values = np.empty((len(self.y), len(self.designs)))
+        at = 0
+        for k, design in enumerate(self.designs):
+            values[:, k] = design @ beta[at : at + design.shape[1]]
+            at += design.shape[1]
+        for block, modes in zip(self.blocks, random, strict=True):
+            for j, (k, z) in enumerate(block.columns):
+                values[:, k] += z * modes[block.codes, j]
+        return values
+
+    def evaluate(self, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the curve, shape (n,), and its slopes in the parameters, shape (n, r)."""
+        answer = self.curve(self.x, parameters)
+        if isinstance(answer, tuple):
+            return answer
+        slopes = np.empty_like(parameters)
+        for k in range(parameters.shape[1]):
+            step = _STEP * np.maximum(np.abs(parameters[:, k]), 1e-3)
+            above, below = parameters.copy(), parameters.copy()
+            above[:, k] += step
+            below[:, k] -= step
+            rise = np.asarray(self.curve(self.x, above)) - np.asarray(self.curve(self.x, below))
+            slopes[:, k] = rise / (above[:, k] - below[:, k])
+        return np.asarray(answer, dtype=float), slopes
+
+    def fixed_slopes(self, slopes: np.ndarray) -> np.ndarray:
+        """Return the derivative of the curve in every fixed effect, shape (n, p)."""
+        return np.hstack([slopes[:, k : k + 1] * d for k, d in enumerate(self.designs)])
+
+    def random_slopes(self, slopes: np.ndarray) -> list[np.ndarray]:
+        """Return the derivative of the curve in each block's random effects, shapes (n, q)."""
+        return [np.column_stack([slopes[:, k] * z for k, z in block.columns]) for block in self.blocks]
+
+    def no_effects(self) -> list[np.ndarray]:
+        """Return random effects of 0 for every block."""
+        return [np.zeros((block.n_groups, block.size)) for block in self.blocks]
+
+
+@dataclass(frozen=True, slots=True)
+class Linearised:
+    """The curve made linear: mean (n,), and slopes in fixed effects X (n, p) and in each block's Z (n, q)."""
+
+    mean: np.ndarray
+    X: np.ndarray
+    Z: tuple[np.ndarray, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NonlinearFit:
+    """A fitted nonlinear (mixed) model.
+
+    `beta` holds the fixed effects of the parameters one after another (`slices[k]` are those of parameter
+    k), with `beta_cov`, `beta_se` and `beta_df`. `covariances` and `random` hold one entry a level,
+    outermost first, their columns in the order of the level's parameters; `random_se` the conditional
+    standard errors. `likelihood` says in words what `loglik` is. `linear` is the last linear mixed model
+    (Lindstrom-Bates), which answers contrasts; `fitted` includes the random effects, `population` does not.
+    """
+
+    beta: np.ndarray
+    beta_cov: np.ndarray
+    beta_se: np.ndarray
+    slices: tuple[slice, ...]
+    sigma: float
+    covariances: tuple[np.ndarray, ...]
+    random: tuple[np.ndarray, ...]
+    random_se: tuple[np.ndarray, ...]
+    loglik: float
+    aic: float
+    bic: float
+    likelihood: str
+    fitted: np.ndarray
+    population: np.ndarray
+    known_variance: np.ndarray
+    converged: bool
+    on_boundary: tuple[bool, ...]
+    n_iterations: int
+    checks: dict[str, bool]
+    words: tuple[str, ...] = ()
+    residual_df: float = np.inf
+    linear: MixedFit | None = field(default=None, repr=False)
+    working: Linearised | None = field(default=None, repr=False)
+    model: Model | None = field(default=None, repr=False)
+
+    @property
+    def beta_df(self) -> np.ndarray:
+        """Return degrees of freedom: Satterthwaite's of the linear model, or of the residual."""
+        return np.full(len(self.beta), self.residual_df) if self.linear is None else self.linear.beta_df
+
+    @property
+    def rss(self) -> float:
+        """Return the residual sum of squares about `fitted`."""
+        residual = self.model.y - self.fitted if self.model is not None else np.array([np.nan])
+        return float(residual @ residual)
+
+
+def build(y, x, curve: Callable, *, designs: Sequence, levels: Sequence) -> Model:
+    """Check the arrays and lay them out, or say in one sentence what is wrong.
+
+    Raises
+    ------
+    FitError
+        When arrays differ in length, hold values that are not finite, or a level is not nested.
+    ParameterError
+        When a structure or a parameter is unknown.
+    """
+    y = np.asarray(y, dtype=float)
+    x = np.asarray(x, dtype=float)
+    n = len(y)
+    laid = tuple(np.ones((n, 1)) if d is None else np.asarray(d, dtype=float).reshape(n, -1) for d in designs)
+    if len(x) != n:
+        raise FitError(f"nonlinear.fit(x): {len(x)} rows, but y has {n}; both need one row a reading")
+    for name, array in (("y", y), ("x", x), *((f"designs[{k}]", d) for k, d in enumerate(laid))):
+        bad = ~np.isfinite(array).reshape(n, -1).all(axis=1)
+        if bad.any():
+            raise FitError(
+                f"nonlinear.fit({name}): {int(bad.sum())} row(s) not finite, first at row "
+                f"{int(bad.argmax())}; leave such rows out before fitting"
+            )
+    blocks: list[RandomBlock] = []
+    owner: list[int] = []
+    outer = None
+    for at, (codes, effects) in enumerate(levels):
+        compact, n_groups = _compact_codes(codes, n, outer, at)
+        outer = compact
+        made = _blocks_of_level(compact, n_groups, effects, len(laid), n)
+        blocks.extend(made)
+        owner.extend([at] * len(made))
+    return Model(y, x, curve, laid, tuple(blocks), tuple(owner))
+
+
+def _compact_codes(codes, n: int, outer: np.ndarray | None, at: int) -> tuple[np.ndarray, int]:
+    values, compact = np.unique(np.asarray(codes), return_inverse=True)
+    if len(compact) != n:
+        raise FitError(f"nonlinear.fit(levels[{at}]): {len(compact)} codes, but y has {n} rows")
+    if outer is not None and len(np.unique(np.column_stack([outer, compact]), axis=0)) != len(values):
+        raise FitError(
+            f"nonlinear.fit(levels[{at}]): its groups cross those of the level before; "
+            "each level must be nested in the one before"
+        )
+    return compact, len(values)
+
+
+def _blocks_of_level(codes, n_groups: int, effects: Mapping, n_parameters: int, n: int) -> list[RandomBlock]:
+    by_structure: dict[str, list[tuple[int, np.ndarray]]] = {}
+    for parameter, how in effects.items():
+        structure, z = how if isinstance(how, tuple) else (how, np.ones(n))
+        if structure not in STRUCTURES or not 0 <= parameter < n_parameters:
+            raise ParameterError(
+                "nonlinear.fit(levels): unknown parameter or structure; name parameters by their position "
+                f"(0 to {n_parameters - 1}) and use one of {', '.join(STRUCTURES)}"
+            )
+        columns = np.asarray(z, dtype=float).reshape(n, -1)
+        by_structure.setdefault(structure, []).extend((parameter, c) for c in columns.T)
+    return [
+        RandomBlock(codes, n_groups, tuple(columns), structure) for structure, columns in by_structure.items()
+    ]
+
+
+def slices_of(model: Model) -> tuple[slice, ...]:
+    """Return where each parameter's fixed effects stand in beta."""
+    ends = np.cumsum([d.shape[1] for d in model.designs])
+    return tuple(slice(int(e) - d.shape[1], int(e)) for e, d in zip(ends, model.designs, strict=True))
+
+
+def flat_start(start, model: Model) -> np.ndarray:
+    """Return the starting fixed effects as one vector, whether given flat or one array a parameter."""
+    if len(start) == len(model.designs) and any(np.ndim(s) for s in start):
+        start = np.concatenate([np.atleast_1d(np.asarray(s, dtype=float)) for s in start])
+    flat = np.asarray(start, dtype=float).ravel()
+    if len(flat) != model.n_fixed or not np.isfinite(flat).all():
+        raise ParameterError(
+            f"nonlinear.fit(start): {len(flat)} values, some perhaps not finite; expected {model.n_fixed} "
+            "finite ones, one a column of the designs"
+        )
+    return flat
+
+
+def gather(model: Model, per_block: Sequence[np.ndarray], *, square: bool) -> tuple[np.ndarray, ...]:
+    """Return one array a level from one a block: columns side by side, or covariances block by block."""
+    out = []
+    for level in sorted(set(model.level_of_block)):
+        parts = [a for a, owner in zip(per_block, model.level_of_block, strict=True) if owner == level]
+        if not square:
+            out.append(np.hstack(parts))
+            continue
+        size = sum(len(p) for p in parts)
+        whole, at = np.zeros((size, size)), 0
+        for p in parts:
+            whole[at : at + len(p), at : at + len(p)] = p
+            at += len(p)
+        out.append(whole)
+    return tuple(out)
+
+
+def with_checks(fit: NonlinearFit, **checks: bool) -> NonlinearFit:
+    """Return the fit with further named checks."""
+    return replace(fit, checks={**fit.checks, **checks})
+
+
+# As tight as double precision allows: certified values are given to eleven digits.
+_TOLERANCE = 1e-15
+# A direction whose singular value is this small beside the largest is not determined by the data.
+_UNDETERMINED = 1e-8
+# A curve through every reading leaves rounding alone; its log-likelihood is then a very large number.
+_TINY = 1e-300
+_ROUNDING = 1e-24
+
+
+def fit(model: Model, start: np.ndarray) -> NonlinearFit:
+    """Minimise the residual sum of squares from `start`.
+
+    Source: Moré 1978, The Levenberg-Marquardt algorithm, as MINPACK has it, through scipy.
+    """
+
+    def residuals(beta):
+        return model.evaluate(model.parameters(beta, []))[0] - model.y
+
+    def slopes(beta):
+        return model.fixed_slopes(model.evaluate(model.parameters(beta, []))[1])
+
+    with warnings.catch_warnings(record=True) as caught, np.errstate(all="ignore"):
+        warnings.simplefilter("always")
+        found = _minimise(residuals, slopes, start)
+    return _answer(model, found, no_warnings=not caught)
+
+
+def _minimise(residuals, slopes, start):
+    kind = "lm" if len(residuals(start)) >= len(start) else "trf"
+    options = {"xtol": _TOLERANCE, "ftol": _TOLERANCE, "gtol": _TOLERANCE, "max_nfev": 2000}
+    try:
+        return least_squares(residuals, start, jac=slopes, method=kind, x_scale="jac", **options)
+    except ValueError as problem:
+        raise FitError(
+            "nonlinear.fit(start): the curve is not finite at the starting values; give others"
+        ) from problem
+
+
+def _answer(model: Model, found, *, no_warnings: bool) -> NonlinearFit:
+    n, p = len(model.y), model.n_fixed
+    singular = np.linalg.svd(
+        found.jac / np.maximum(np.linalg.norm(found.jac, axis=0), 1e-300), compute_uv=False
+    )
+    determined = bool(n >= p and singular[-1] > _UNDETERMINED * singular[0])
+    rss = float(2 * found.cost)
+    sigma2 = rss / max(n - p, 1)
+    cov = sigma2 * np.linalg.pinv(found.jac.T @ found.jac) if determined else np.full((p, p), np.nan)
+    spread = max(rss / n, _TINY)
+    fitted = model.evaluate(model.parameters(found.x, []))[0]
+    loglik = -0.5 * (n * float(np.log(2 * np.pi * spread)) + rss / spread)
+    # The steps end where rounding does: judged by the gradient beside the sizes of residual and slope.
+    slope_size = np.linalg.norm(found.jac, axis=0) * np.sqrt(rss) + 1e-300
+    exact = rss <= _ROUNDING * float(model.y @ model.y)
+    converged = bool(found.success and (exact or np.all(np.abs(found.grad) <= 1e-5 * slope_size)))
+    words = () if determined else ("a parameter is not determined by the data",)
+    return NonlinearFit(
+        beta=found.x,
+        beta_cov=cov,
+        beta_se=np.sqrt(np.diag(cov)),
+        slices=slices_of(model),
+        sigma=float(np.sqrt(sigma2)),
+        covariances=(),
+        random=(),
+        random_se=(),
+        loglik=loglik,
+        aic=2 * (p + 1) - 2 * loglik,
+        bic=float(np.log(n)) * (p + 1) - 2 * loglik,
+        likelihood="least squares",
+        fitted=fitted,
+        population=fitted,
+        known_variance=np.zeros(n),
+        converged=converged,
+        on_boundary=(),
+        n_iterations=int(found.nfev),
+        checks={
+            "converged": converged,
+            "no_warnings": no_warnings,
+            "not_on_boundary": True,
+            "finite_se": bool(np.isfinite(cov).all()),
+            "determined": determined,
+        },
+        words=words,
+        residual_df=float(max(n - p, 1)),
+        model=model,
+    )

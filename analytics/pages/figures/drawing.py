@@ -1,0 +1,224 @@
+"""What every picture shares: one palette with a second cue, one style, panels, labels, bytes that repeat.
+
+Colour never carries meaning alone: the n-th series has the n-th colour, the n-th dash and the n-th
+marker, and is labelled where it ends. The colours are the Okabe-Ito set, darkened until each reaches 3:1
+against white.
+
+Source: Okabe and Ito, *Color Universal Design* (2008), for the hues; the darkening is ours. WCAG 2.1,
+1.4.11, for 3:1.
+"""
+
+import io
+import math
+import re
+from collections.abc import Sequence
+from typing import Any
+
+import matplotlib as mpl
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from analytics import numbers
+from analytics.numbers import group_label, group_name
+
+INK = "#1b1f23"
+QUIET = "#5c646b"
+RULE = "#c9ced3"
+SERIES = ("#0b5c9e", "#b8470a", "#00734f", "#8a3b73", "#6b5600", "#3d4a54")
+DASHES: tuple = (
+    "solid",
+    (0, (5, 1.6)),
+    (0, (1.2, 1.4)),
+    (0, (6, 1.5, 1.2, 1.5)),
+    (0, (3, 1, 1, 1, 1, 1)),
+    (0, (9, 2)),
+)
+MARKERS = ("o", "s", "^", "D", "v", "P")
+BAND_ALPHA = 0.16
+WIDTH_IN = 7.6
+NARROW_WIDTH_IN = 3.7
+LINE_OF_TEXT = 0.075  # of the height of a panel
+# The reading machine's own sans serif; matplotlib measures with DejaVu Sans, which is wider, so nothing
+# collides.
+FONT_STACK = "'Helvetica Neue','Segoe UI','Liberation Sans',Arial,sans-serif"
+
+STYLE: Any = {
+    "font.family": "DejaVu Sans",
+    "font.size": 8.6,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": QUIET,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.titlesize": 9.2,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": 8.6,
+    "axes.axisbelow": True,
+    "grid.color": "#e3e6e9",
+    "grid.linewidth": 0.6,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.major.width": 0.7,
+    "ytick.major.width": 0.7,
+    "lines.linewidth": 1.7,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "regrowth",
+    "figure.dpi": 100,
+}
+
+
+def panels(
+    ax: Axes | None,
+    n: int,
+    *,
+    narrow: bool = False,
+    columns: int = 3,
+    height_in: float = 2.5,
+    share: str = "xy",
+    heights_in: Sequence[float] = (),
+) -> list[Axes]:
+    """Return n axes on one scale: in a new figure, or in the place of the axes given.
+
+    Parameters
+    ----------
+    ax
+        Axes to draw in; None makes a figure.
+    n
+        Number of panels, 1 or more.
+    narrow
+        For a telephone's width: one panel a row.
+    columns
+        Panels in a row on a wide page.
+    height_in
+        Height of one panel, inches.
+    share
+        Which scales the panels share: xy, x, or none.
+    heights_in
+        Height of each panel, inches, where they stand one a row and differ.
+    """
+    if ax is not None and n == 1:
+        return [ax]
+    columns = 1 if narrow else (2 if n in (2, 4) and columns > 2 else min(columns, n))
+    rows = math.ceil(n / columns)
+    heights = list(heights_in) if columns == 1 and heights_in else [height_in] * rows
+    if ax is None:
+        figure = Figure(figsize=(NARROW_WIDTH_IN if narrow else WIDTH_IN, sum(heights)), layout="constrained")
+        grid = figure.subplots(
+            rows, columns, sharex="x" in share, sharey="y" in share, squeeze=False, height_ratios=heights
+        ).ravel()
+    else:
+        ax.set_axis_off()
+        spec: Any = ax.get_subplotspec()
+        inner = spec.subgridspec(rows, columns)
+        grid = inner.subplots(sharex="x" in share, sharey="y" in share, squeeze=False).ravel()
+    for spare in grid[n:]:
+        spare.set_axis_off()
+    for position, panel in enumerate(grid[:n]):
+        if position + columns >= n:
+            panel.tick_params(labelbottom=True)
+    return list(grid[:n])
+
+
+def series_style(position: int) -> dict:
+    """Return colour and dash of the n-th line."""
+    return {"color": SERIES[position % len(SERIES)], "linestyle": DASHES[position % len(DASHES)]}
+
+
+def marker_style(position: int) -> dict:
+    """Return colour and marker of the n-th series of points."""
+    return {"color": SERIES[position % len(SERIES)], "marker": MARKERS[position % len(MARKERS)]}
+
+
+def axis_name(what: str, unit: str) -> str:
+    """Return an axis name with its unit.
+
+    Examples
+    --------
+    >>> axis_name("Yield", "%")
+    'Yield (percent)'
+    """
+    name = numbers.unit_name(unit)
+    return f"{what} ({name})" if name and unit not in ("ratio", "count", "") else what
+
+
+def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
+    """Return a label a row: its groups, and its term where the groups do not tell the rows apart.
+
+    A group that all rows are of is not said: the picture's title says it.
+    """
+    columns = list(by)
+    if not columns or frame.duplicated(columns).any():
+        columns.append("term")
+    if len(frame) > 1 and "term" in columns and frame["term"].is_unique:
+        columns = [c for c in columns if c == "term" or frame[c].nunique() > 1]
+    labels = []
+    for _, row in frame.iterrows():
+        first, *rest = columns
+        said = [group_name(first, row[first]), *(group_label(c, row[c]) for c in rest)]
+        labels.append(", ".join(word for word in said if word))
+    return labels
+
+
+def label_line_ends(ax: Axes, ends: list[tuple[float, float, str, str]]) -> None:
+    """Write each line's name at its end, moved apart where they would touch.
+
+    `ends` holds (x, y, text, colour). Names are kept a line of text apart, in the order of their y.
+    """
+    right = max(x for x, _, _, _ in ends)
+    low, high = ax.get_ylim()
+    step = LINE_OF_TEXT * (high - low)
+    ordered = sorted(ends, key=lambda end: end[1])
+    places: list[float] = []
+    for _, y, _, _ in ordered:
+        places.append(max(y, places[-1] + step) if places else y)
+    down = max(0.0, places[-1] - (high - 0.3 * step))
+    for (_, _, text, colour), place in zip(ordered, places, strict=True):
+        ax.annotate(
+            text,
+            (right, place - down),
+            xytext=(4, 0),
+            textcoords="offset points",
+            color=colour,
+            va="center",
+            fontsize=8,
+            annotation_clip=False,
+        )
+
+
+def name_lines_above(axes: Sequence[Axes]) -> None:
+    """Name the lines once for all panels, above them, with colour and dash; one line needs no name."""
+    named: dict[str, Any] = {}
+    for panel in axes:
+        for line, label in zip(*panel.get_legend_handles_labels(), strict=True):
+            named.setdefault(label, line)
+    figure: Any = axes[0].figure
+    if len(named) > 1:
+        figure.legend(
+            named.values(), named, loc="outside upper left", ncols=len(named), frameon=False, handlelength=2.6
+        )
+
+
+def name_axes(axes: Sequence[Axes], x: str, y: str) -> None:
+    """Name the axes once for all panels."""
+    if len(axes) == 1:
+        axes[0].set_xlabel(x)
+        axes[0].set_ylabel(y)
+        return
+    figure: Any = axes[0].figure
+    figure.supxlabel(x, fontsize=STYLE["axes.labelsize"])
+    figure.supylabel(y, fontsize=STYLE["axes.labelsize"])
+
+
+def svg(figure: Figure) -> str:
+    """Return the figure as SVG text: the same figure gives the same bytes."""
+    buffer = io.StringIO()
+    with mpl.rc_context(STYLE):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    return re.sub(r"'?DejaVu Sans'?(, [^;\"]*)?", lambda _: FONT_STACK, text)

@@ -1,0 +1,3 @@
+"""Does this installation reproduce what is published? Source, expected, found, tolerance, pass or fail."""
+
+from analytics.published.cases import Case, cases, run, sentence, summary

@@ -1,0 +1,245 @@
+"""Read, check and type what a clinic hands in: one call from files to `Records`.
+
+Text first, then typed by the dictionary, then each column, then the tables against one another. All
+problems are told at once; errors stop the load, warnings travel with the records. Rows read are rows used
+and rows left out with a reason, always.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+
+from analytics.dictionary import TABLES, Raw
+from analytics.errors import Problem, RecordError
+from analytics.identifiers import allowed_beside, examine
+from analytics.records import derive as clocks
+from analytics.records import readers, typed
+from analytics.records.derive import filled, visits_from
+from analytics.records.frames import Records
+from analytics.records.rules import case, columns, counts, follow, keys, structure
+from analytics.records.rules.counts import check_slips
+from analytics.records.stores import from_arrow
+
+# What a check needs to have been handed in; without it the fault is already told of as absent.
+NEEDS = {
+    "patient_without_session": ("sessions.patient_id",),
+    "donor_session_unknown": ("sessions.session_number",),
+    "session_without_placement": ("placements.session_id",),
+    "no_hairs": ("placements.session_id",),
+    "wrong_session": ("placements.zone", "placements.session_id", "sessions.register_month"),
+    "no_baseline": ("placements.zone", "sessions.register_month"),
+    "never_planted": ("placements.zone", "placements.session_id", "sessions.patient_id"),
+    "taken_as_unplanted": ("placements.zone", "placements.session_id", "sessions.patient_id"),
+    "fue_without_attempts": ("sessions.attempts",),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """What a look at files found: `problems` that stop a load, `warnings`, and the `balance` of rows."""
+
+    problems: tuple[Problem, ...]
+    warnings: tuple[Problem, ...]
+    balance: pd.DataFrame
+
+    @property
+    def is_usable(self) -> bool:
+        """Return True where nothing stops a load."""
+        return not self.problems
+
+    def text(self) -> str:
+        """Return all of it as lines to read: problems, warnings, then the balance of rows."""
+        lines = [_headline(self)]
+        for title, found in (
+            ("To mend before anything is computed", self.problems),
+            ("To look at", self.warnings),
+        ):
+            lines += ["", f"{title}:"] if found else []
+            lines += [f"  {p.sentence()}" for p in found]
+        lines += ["", "Rows:"]
+        lines += [f"  {_balanced(row)}" for row in self.balance.itertuples()]
+        return "\n".join(lines) + "\n"
+
+
+def load(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Records:
+    """Return the records at a path, checked and typed.
+
+    Parameters
+    ----------
+    path
+        A folder of CSV or Parquet files named after the tables, one .xlsx workbook with a sheet a table, a
+        DuckDB or SQLite file, or a SQLAlchemy URL.
+    queries
+        Only for a database: one reading query a table.
+
+    Raises
+    ------
+    RecordError
+        When any table breaks the dictionary: the message names every problem, one a line, and `problems`
+        holds them.
+    """
+    return from_raw(_read(path, queries))
+
+
+def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Check:
+    """Return everything that is wrong or odd with the records at a path, and the balance of rows.
+
+    Bad data never raise here; a path with nothing to read is itself a problem.
+    """
+    try:
+        raw = _read(path, queries)
+    except RecordError as fault:
+        return Check(fault.problems, (), _balance(Raw({}), {}, {}, stopped=True))
+    _, problems, balance = _examined(raw)
+    return Check(_errors(problems), _warnings(problems), balance)
+
+
+def _read(path: str | Path, queries: Mapping[str, str] | None) -> Raw:
+    """Return the tables as read, with what in them could identify a person among their problems."""
+    raw = readers.read(path, queries=queries)
+    found = examine(path, raw.tables)
+    return replace(raw, problems=(*raw.problems, *found), allowed=allowed_beside(path))
+
+
+def from_raw(raw: Raw) -> Records:
+    """Return the records of tables already read as text.
+
+    Raises
+    ------
+    RecordError
+        When any table breaks the dictionary.
+    """
+    frames, problems, balance = _examined(raw)
+    errors = _errors(problems)
+    if errors:
+        raise RecordError("\n".join(p.sentence() for p in errors), errors)
+    sources = pd.DataFrame(
+        [(name, t.file, t.sha256, t.n_rows) for name, t in sorted(raw.tables.items())],
+        columns=["table", "file", "sha256", "n_rows"],
+    )
+    final = {name: _final(frames[name], name) for name in TABLES}
+    return Records(**final, warnings=_warnings(problems), balance=balance, sources=sources)
+
+
+def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
+    """Return the records of frames in memory (text or typed, columns of the dictionary), checked like files.
+
+    Raises
+    ------
+    RecordError
+        When any table breaks the dictionary.
+    """
+    tables = {
+        name: from_arrow(pa.Table.from_pandas(frame, preserve_index=False), file="memory", sha256="")
+        for name, frame in frames.items()
+    }
+    return from_raw(Raw(tables))
+
+
+def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.DataFrame]:
+    """Return frames with defaults filled (index: place in the file), all problems, the balance of rows."""
+    problems, absent = structure.check(raw)
+    problems = [*raw.problems, *(p for p in problems if not _is_told_as_identifier(p, raw.problems))]
+    given, reasons = {}, {}
+    for name in TABLES:
+        given[name], found, reasons[name] = _one_table(raw, name, absent)
+        problems += [p for p in found if not _is_told_as_identifier(p, raw.problems)]
+    frames = filled(given)
+    has_visits = "visits" in raw.tables
+    clock = clocks.read(frames, given)
+    across = [
+        *keys.check(given, absent),
+        *case.check(frames, given),
+        *counts.check(clock, given),
+        *follow.check(frames, has_visits=has_visits),
+        *check_slips(frames, given, clock),
+    ]
+    problems += [p for p in across if not absent.intersection(NEEDS.get(p.code, ()))]
+    if not has_visits and "measurements" in raw.tables:
+        frames["visits"] = visits_from(frames["measurements"])
+        problems.append(_visits_derived())
+    kept = {name: len(given[name]) for name in raw.tables if name in TABLES}
+    return frames, problems, _balance(raw, kept, reasons, stopped=bool(_errors(problems)))
+
+
+def _one_table(raw: Raw, name: str, absent: set[str]) -> tuple[pd.DataFrame, list[Problem], str]:
+    """Return one table typed and checked column by column, its problems, and what was left out of it."""
+    table = TABLES[name]
+    if name not in raw.tables:
+        return typed.empty(table), [], ""
+    result = typed.typed(raw.tables[name], table)
+    frame, copies, reason = keys.left_out(result.frame, table, result.is_empty)
+    frame, found = columns.check(frame, table)
+    found = [p for p in found if not (p.code == "empty_cell" and _told(p, result.problems, absent))]
+    return frame, [*result.problems, *copies, *found], reason
+
+
+def _told(problem: Problem, refused: list[Problem], absent: set[str]) -> bool:
+    """Return True where cells are empty only because their column is absent or they were refused before."""
+    if f"{problem.table}.{problem.column}" in absent:
+        return True
+    return any(
+        p.column == problem.column and p.count == problem.count and p.row == problem.row for p in refused
+    )
+
+
+def _is_told_as_identifier(problem: Problem, of_files: tuple[Problem, ...]) -> bool:
+    """Return True for ages over 90, and unknown columns, at which the look for identifiers has stopped."""
+    if problem.code not in ("age_not_grouped", "unknown_column"):
+        return False
+    where = (problem.table, problem.column)
+    return any(p.severity == "error" and (p.table, p.column) == where for p in of_files)
+
+
+def _errors(problems: list[Problem]) -> tuple[Problem, ...]:
+    return tuple(p for p in problems if p.severity == "error")
+
+
+def _warnings(problems: list[Problem]) -> tuple[Problem, ...]:
+    return tuple(p for p in problems if p.severity == "warning")
+
+
+def _final(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    table = TABLES[name]
+    return frame[table.names()].astype({c.name: c.dtype for c in table.columns}).reset_index(drop=True)
+
+
+def _balance(raw: Raw, kept: dict[str, int], reasons: dict[str, str], *, stopped: bool) -> pd.DataFrame:
+    """Return read = used + left_out a table; where the load stops no row is used."""
+    rows = []
+    for name in TABLES:
+        read = raw.tables[name].n_rows if name in raw.tables else 0
+        used = 0 if stopped else kept.get(name, 0)
+        reason = reasons.get(name, "")
+        if stopped and read:
+            reason = "; ".join(x for x in (reason, "the load stopped") if x)
+        rows.append((name, read, used, read - used, reason))
+    return pd.DataFrame(rows, columns=["table", "read", "used", "left_out", "reason"])
+
+
+def _visits_derived() -> Problem:
+    return Problem(
+        "visits",
+        "",
+        1,
+        None,
+        "without it a visit is a person, session and month of measurements",
+        "hand in visits to count those seen without a count and those asked about complications",
+        "warning",
+        "visits_derived",
+        ("the table is absent and was derived from measurements", ""),
+    )
+
+
+def _headline(found: Check) -> str:
+    n, m = len(found.problems), len(found.warnings)
+    state = "The records can be used" if found.is_usable else "The records cannot be used yet"
+    return f"{state}: {n} problem{'' if n == 1 else 's'} to mend, {m} to look at."
+
+
+def _balanced(row) -> str:
+    reason = f" ({row.reason})" if row.reason else ""
+    return f"{row.table}: {row.read} read = {row.used} used + {row.left_out} left out{reason}"

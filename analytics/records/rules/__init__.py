@@ -1,0 +1,1 @@
+"""Rules that the records must keep, table by table."""

@@ -1,0 +1,217 @@
+"""How does planted hair come in, by zone: how much in the end, how fast, and what may one case expect?
+
+The one door to everything that speaks of the course of regrowth:
+
+* `by_zone`: the spline view, descriptive (`regrowth.spline`);
+* `fit_emergence`, `emergence`: the emergence model that forecasts (`regrowth.emergence`,
+  `regrowth.quantities`);
+* `shares`, `share_below`: model-based shares of placements past a milestone, or under a threshold;
+* `predict_case`: one case, given its readings, no refit (`regrowth.case`); `deviation`: how unusual it is;
+* `compare`: which curve shape, and does a factor matter (`regrowth.compare`).
+
+Two names, never mixed: `yield_at_maturity` is the mean yield at the zone's maturity month, `plateau_yield`
+the asymptote; they differ by 2 to 4 points.
+"""
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import ParameterError
+from analytics.records import Records
+from analytics.regrowth.emergence import Emergence, fit_emergence
+from analytics.regrowth.quantities import (
+    Quantity,
+    between_rows,
+    degrees,
+    mix_rows,
+    parameters,
+    share_past,
+    share_rows,
+    spread_rows,
+    yield_at_maturity_row,
+    zone_rows,
+)
+from analytics.regrowth.quantities import path as quantities_path
+from analytics.regrowth.quantities import quantities as regrowth_quantities
+from analytics.regrowth.rows import EmergenceRows, select
+from analytics.results import LEVEL, Curve, Result
+
+OTHER_SHAPE = {"log-logistic": "log-normal"}
+YIELD_THRESHOLD_PCT = 70.0
+
+
+def emergence(
+    records: Records,
+    *,
+    fit: Emergence | None = None,
+    curve: str = "log-logistic",
+    native_change: str = "assumed",
+    annual_loss_pct: float = 4.8,
+    case_mix: tuple[str, ...] = (),
+    early_shedding: bool = False,
+    from_month: float | None = None,
+    level: float = LEVEL,
+    both_shapes: bool = True,
+) -> Curve:
+    """Return the emergence model as a table and as curves by zone.
+
+    Parameters
+    ----------
+    fit
+        A fit already made by `fit_emergence` on the same records; fitted here if not given.
+    curve, native_change, annual_loss_pct, case_mix, early_shedding, from_month
+        As in `fit_emergence`.
+    level
+        Of the intervals.
+    both_shapes
+        Show the headline under a second curve shape too.
+
+    Returns
+    -------
+    Curve
+        Terms by zone: `plateau_yield, yield_at_maturity` (and under the second shape), `half_month,
+        month_of_95_pct_of_plateau`; between zones: `tempo_ratio, yield_difference_at_maturity,
+        plateau_difference`; `case mix: ...`; `SD ...`. `path` is the mean yield by month.
+
+    Raises
+    ------
+    FitError
+        When too few placements are followed.
+    """
+    if fit is None:
+        fit = fit_emergence(
+            records,
+            curve=curve,
+            native_change=native_change,
+            annual_loss_pct=annual_loss_pct,
+            case_mix=tuple(case_mix),
+            early_shedding=early_shedding,
+            from_month=from_month,
+        )
+    rows = zone_rows(fit, level=level)
+    if both_shapes:
+        rows += _other_shape(records, fit, level)
+    rows += between_rows(fit, level=level)
+    rows += mix_rows(fit, level=level) + spread_rows(fit, level=level)
+    used = rows_for(records, fit).used
+    path = quantities_path(fit, level=level)
+    return Curve(
+        pd.DataFrame(rows),
+        used,
+        _method(fit, level),
+        ("zone",),
+        dict(fit.checks),
+        "curve",
+        fit.words,
+        path=path,
+    )
+
+
+def _other_shape(records: Records, fit: Emergence, level: float) -> list[dict]:
+    shape = OTHER_SHAPE.get(fit.curve, "log-logistic")
+    other = fit_emergence(
+        records,
+        curve=shape,
+        native_change=fit.native_change,
+        annual_loss_pct=fit.annual_loss_pct,
+        case_mix=tuple(dict.fromkeys(m.column for m in fit.mix)),
+        early_shedding=fit.has_shed,
+        from_month=fit.from_month,
+        by=fit.by,
+        near=fit,
+    )
+    term = f"yield_at_maturity ({shape})"
+    return [yield_at_maturity_row(other, k, level=level, term=term) for k in range(len(other.zones))]
+
+
+def _method(fit: Emergence, level: float) -> str:
+    late = "" if fit.from_month is None else f", readings from month {fit.from_month:g} on"
+    return (
+        f"emergence model on density, {fit.curve} by zone, random plateau and log tempo (patient, "
+        f"placement), native density by region; {fit.likelihood}; native change {fit.native_change}"
+        + (f" at {fit.annual_loss_pct:g} % a year" if fit.native_change == "assumed" else "")
+        + f"{late}; robust errors over {fit.n_patients_all} patients; level {level:g}"
+    )
+
+
+def rows_for(records: Records, fit: Emergence) -> EmergenceRows:
+    """Return the rows a fit rests on, laid out for `predict_case` (all patients; choose by `patient_id`)."""
+    return select(
+        records,
+        native_change=fit.native_change,
+        annual_loss_pct=fit.annual_loss_pct,
+        coded=fit.mix,
+        from_month=fit.from_month,
+        by=fit.by,
+    )
+
+
+def tempo(fit: Emergence) -> dict[str, tuple[float, float]]:
+    """Return half month and steepness of every zone: what `yields.joint(records, tempo=)` holds."""
+    _, log_half, log_k = parameters(fit, fit.beta)
+    return {
+        zone: (float(np.exp(h)), float(np.exp(k)))
+        for zone, h, k in zip(fit.zones, log_half, log_k, strict=True)
+    }
+
+
+def shares(fit: Emergence, months, percent: float, *, zones=None, level: float = LEVEL) -> Result:
+    """Return the share of placements whose true yield has reached a milestone by month, and the median.
+
+    Parameters
+    ----------
+    months
+        Months after the session, above 0.
+    percent
+        The milestone, percent of planted hairs, above 0.
+    zones
+        Zones wanted; all of the fit if not given.
+
+    Returns
+    -------
+    Result
+        By zone: `share_past_<percent>_pct` (x is the month, percent of placements) and
+        `median_month_to_<percent>_pct`.
+
+    Raises
+    ------
+    ParameterError
+        When the milestone is not above 0 or a zone is not in the fit.
+    """
+    if not percent > 0:
+        raise ParameterError(
+            "regrowth.shares(percent): not above 0; give a milestone in percent of planted hairs"
+        )
+    wanted = np.atleast_1d(np.asarray(months, dtype=float))
+    rows: list[dict] = []
+    for zone in zones or fit.zones:
+        rows += share_rows(fit, fit.zone_index(zone), wanted, percent, level=level)
+    return Result(
+        pd.DataFrame(rows),
+        pd.DataFrame(),
+        f"model-based shares, marginal over patients and placements; {_method(fit, level)}",
+        ("zone",),
+        dict(fit.checks),
+        notes=fit.words,
+    )
+
+
+def share_below(
+    fit: Emergence, zone: str, threshold: float = YIELD_THRESHOLD_PCT, *, level: float = LEVEL
+) -> Quantity:
+    """Return the share (0 to 1) of a zone's placements with a true yield at maturity under a threshold.
+
+    Parameters
+    ----------
+    threshold
+        Percent of planted hairs, above 0.
+    """
+    k = fit.zone_index(zone)
+    month = min(float(fit.maturity_month[k]), float(fit.last_month[k]))
+    return regrowth_quantities(
+        fit,
+        lambda b, s: 1 - share_past(fit, k, [month], threshold, b, s),
+        level=level,
+        df=degrees(fit, zone),
+        scale="logit",
+    )[0]

@@ -1,0 +1,220 @@
+"""From the rows of yields to the arrays of the emergence model.
+
+One row a count of a planted region that serves the curve, its baseline counts included; repeated counts of
+one attendance are averaged (the error of one is kept: the same field recounted is not a new sample).
+Planted density is *calibrated*: the expected true density given what is known. A zone's average is
+multiplied by the clinic's mean ratio of region over zone; a count in the region, itself noisy, is drawn
+towards the calibrated average by its reliability. What then remains of the planted error is left as a
+spread a placement, with its size `planted_cv` (regression calibration: Carroll, Ruppert, Stefanski &
+Crainiceanu 2006, Measurement Error in Nonlinear Models, 2nd ed., chapter 4, from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics import yields
+from analytics.errors import FitError, ParameterError
+from analytics.records import Records
+
+SOURCES = ("region", "zone")
+# Native hair shed by surgery: off by month 1.5, back by month 9 (practitioner texts, low; no counts).
+SHED_MONTHS = (0.0, 1.5, 3.0, 9.0)
+SHED_SHARES = (0.0, 1.0, 1.0, 0.0)
+MIN_PLACEMENTS = 3
+FROM_PATIENTS = ("smoker", "diabetes", "scarring", "sex", "age_years", "curl", "hair_calibre_um")
+
+
+@dataclass(frozen=True, slots=True)
+class CaseMix:
+    """How a covariate became a column: its name, the word it stands for ("" for a number), its centre."""
+
+    column: str
+    word: str
+    centre: float
+
+    @property
+    def term(self) -> str:
+        """Return the name of its effect."""
+        return f"{self.column}: {self.word}" if self.word else self.column
+
+
+@dataclass(frozen=True, slots=True)
+class EmergenceRows:
+    """What the emergence model is fitted to, one entry a row: see the module's words.
+
+    `ratio_cv` is the error of the mean ratio of region over zone, one and the same in all rows that lean on
+    it; column `leans` says how much a row does (1: a zone average; less: a count drawn towards it).
+    """
+
+    frame: pd.DataFrame
+    used: pd.DataFrame
+    zones: tuple[str, ...]
+    mix: tuple[CaseMix, ...]
+    planted_cv: dict[str, float]
+    ratio_cv: float = 0.0
+
+
+def select(
+    records: Records,
+    *,
+    native_change: str,
+    annual_loss_pct: float,
+    case_mix: tuple[str, ...] = (),
+    coded: tuple[CaseMix, ...] | None = None,
+    from_month: float | None = None,
+    by: str = "zone",
+) -> EmergenceRows:
+    """Return the rows of the emergence model.
+
+    Case mix is coded anew from `case_mix`, or as in an earlier fit from `coded`.
+
+    Raises
+    ------
+    FitError
+        When fewer than MIN_PLACEMENTS placements of any zone are followed.
+    ParameterError
+        When a case-mix column is unknown.
+    """
+    visits = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    return prepare(visits, records, case_mix=case_mix, coded=coded, from_month=from_month, by=by)
+
+
+def prepare(
+    visits: pd.DataFrame,
+    records: Records,
+    *,
+    case_mix: tuple[str, ...] = (),
+    coded: tuple[CaseMix, ...] | None = None,
+    from_month: float | None = None,
+    by: str = "zone",
+) -> EmergenceRows:
+    """Return the rows of the emergence model from rows of `yields.by_visit`."""
+    used = yields.with_reason(visits, "curve")
+    error = yields.planted_error(records)
+    rows = _averaged(used[used["reason"].eq("") & used["density"].notna()])
+    if from_month is not None:
+        rows = rows[rows["is_baseline"] | rows["month"].ge(from_month)]
+    rows, left = _followed_zones(_with_planted(rows, records, error), by)
+    if len(left):
+        few = used["reason"].eq("") & used[by].isin(left)
+        used = used.assign(
+            reason=used["reason"].mask(few, f"fewer than {MIN_PLACEMENTS} placements of this zone")
+        )
+    rows = rows.assign(
+        kept=_kept_share(rows),
+        shed=np.interp(rows["month"], SHED_MONTHS, SHED_SHARES),
+        group=rows[by].astype(str),
+    )
+    rows, mix = _with_case_mix(rows, records, case_mix) if coded is None else _as_coded(rows, records, coded)
+    zones = tuple(z for z in _zone_order() if z in set(rows["group"]))
+    zones += tuple(sorted(set(rows["group"]) - set(zones)))
+    reliability = _reliability(error)
+    cv = {"region": float(np.sqrt(reliability)) * error.region_cv, "zone": error.zone_cv}
+    ratio_cv = error.zone_ratio_se / error.zone_ratio
+    return EmergenceRows(rows.reset_index(drop=True), used, zones, mix, cv, ratio_cv)
+
+
+def _zone_order() -> tuple[str, ...]:
+    from analytics.dictionary import ZONES
+
+    return tuple(ZONES)
+
+
+def _averaged(rows: pd.DataFrame) -> pd.DataFrame:
+    keys = ["placement_id", "region_id", "month"]
+    mean = rows.groupby(keys, sort=False)["density"].transform("mean")
+    first = ~rows.duplicated(keys)
+    return rows.assign(density=mean)[first]
+
+
+def _reliability(error) -> float:
+    between = error.zone_cv**2
+    return between / (between + error.region_cv**2)
+
+
+def _with_planted(rows: pd.DataFrame, records: Records, error) -> pd.DataFrame:
+    """Replace planted density by its expectation given what is known."""
+    zone = (records.placements["hairs"] / records.placements["area_cm2"]).astype(float)
+    average = pd.Series(zone.to_numpy(), index=records.placements["placement_id"])
+    expected = rows["placement_id"].map(average).to_numpy(dtype=float) * error.zone_ratio
+    counted = rows["planted_hairs_cm2"].to_numpy(dtype=float)
+    in_region = rows["planted_source"].eq("region").to_numpy()
+    share = _reliability(error)
+    known = np.where(np.isfinite(expected) & (expected > 0), expected, counted)
+    drawn = known + share * (counted - known)
+    return rows.assign(planted=np.where(in_region, drawn, known), leans=np.where(in_region, 1 - share, 1.0))
+
+
+def _kept_share(rows: pd.DataFrame) -> np.ndarray:
+    """Return the share of the baseline density still standing; earlier planted hair does not decline."""
+    factor = rows["native_factor"].to_numpy(dtype=float)
+    baseline = rows["baseline_density"].to_numpy(dtype=float)
+    change = rows["native_change"].to_numpy(dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        of_all = 1 + change / baseline
+    later = rows["is_later"].to_numpy(dtype=bool) & np.isfinite(of_all)
+    kept = np.where(later, of_all, factor)
+    return np.where(rows["is_baseline"].to_numpy(dtype=bool) | ~np.isfinite(kept), 1.0, kept)
+
+
+def _followed_zones(rows: pd.DataFrame, by: str) -> tuple[pd.DataFrame, list[str]]:
+    followed = rows[~rows["is_baseline"].astype(bool)].groupby(by)["placement_id"].nunique()
+    enough = followed[followed >= MIN_PLACEMENTS].index
+    if not len(enough):
+        raise FitError(
+            f"regrowth.fit_emergence: no zone has {MIN_PLACEMENTS} placements with a usable reading "
+            "after the session; a curve needs them; use yields.average"
+        )
+    left = [z for z in rows[by].unique() if z not in set(enough)]
+    return rows[rows[by].isin(enough)], left
+
+
+def _with_case_mix(
+    rows: pd.DataFrame, records: Records, case_mix
+) -> tuple[pd.DataFrame, tuple[CaseMix, ...]]:
+    """Add one centred column a covariate (a number) or a word of it (all but the most frequent)."""
+    columns: dict[str, np.ndarray] = {}
+    mix: list[CaseMix] = []
+    for name in case_mix:
+        values = _covariate(rows, records, name)
+        once = values[~rows.duplicated("placement_id")]
+        if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
+            centre = float(once.mean())
+            mix.append(CaseMix(name, "", centre))
+            columns[f"mix_{len(mix) - 1}"] = values.fillna(centre).to_numpy(dtype=float) - centre
+            continue
+        words = values.astype("string").fillna("not stated")
+        counts = words[~rows.duplicated("placement_id")].value_counts()
+        for word in sorted(counts.index[1:]):
+            is_word = words.eq(word).to_numpy(dtype=float)
+            centre = float(counts[word] / counts.sum())
+            mix.append(CaseMix(name, str(word), centre))
+            columns[f"mix_{len(mix) - 1}"] = is_word - centre
+    return rows.assign(**columns), tuple(mix)
+
+
+def _as_coded(rows: pd.DataFrame, records: Records, coded: tuple[CaseMix, ...]):
+    """Add the columns of an earlier fit's case mix."""
+    columns = {}
+    for i, mix in enumerate(coded):
+        values = _covariate(rows, records, mix.column)
+        if mix.word:
+            raw = values.astype("string").fillna("not stated").eq(mix.word).to_numpy(dtype=float)
+        else:
+            raw = values.fillna(mix.centre).to_numpy(dtype=float)
+        columns[f"mix_{i}"] = raw - mix.centre
+    return rows.assign(**columns), coded
+
+
+def _covariate(rows: pd.DataFrame, records: Records, name: str) -> pd.Series:
+    if name in rows.columns:
+        return rows[name]
+    if name in records.patients.columns:
+        by_patient = records.patients.set_index("patient_id")[name]
+        return rows["patient_id"].map(by_patient)
+    raise ParameterError(
+        f"regrowth.fit_emergence(case_mix): '{name}' is no column of patients or of yields.by_visit; "
+        f"use such as method, surgeon_id, session_number, out_of_body_min, {', '.join(FROM_PATIENTS[:3])}"
+    )

@@ -1,0 +1,284 @@
+"""From a page and a clinic's records to a published report.
+
+A run goes: settings checked -> run file -> the notebook in a process and kernel of its own -> its last
+cell's mark and the hash of its numbers hold -> the formats asked for -> one rename into `out`. Nothing
+half made ever lies at the final place; a run that fails leaves its remains and one plain sentence under
+`out/failed`.
+"""
+
+import datetime
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from analytics import files
+from analytics import files as disk
+from analytics.errors import ParameterError
+from analytics.reports import parameters, publish
+from analytics.reports.publish import FORMATS, Report
+from analytics.reports.record import (
+    CORES_VARIABLE,
+    LOG_FILE,
+    OUTCOME_FILE,
+    PLAN_FILE,
+    RUN_VARIABLE,
+    STEP_FILE,
+)
+
+TIMEOUT_SECONDS = 1800
+PARTIAL = ".partial"
+POLL_SECONDS = 0.2
+EXIT_SIGNAL = 128  # exit codes above it tell of a signal
+STALE_SECONDS = 2 * 86_400
+SEED = 20_260_101  # recorded; every random step takes its own seed argument with a default
+
+
+def page(
+    page: str,
+    data: str | Path,
+    out: str | Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    label: str = "",
+    timeout: int = TIMEOUT_SECONDS,
+    cores: int = 0,
+    as_text: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+    **settings: Any,
+) -> Report:
+    """Make the report of a page.
+
+    Parameters
+    ----------
+    page
+        Name of a page (`parameters.pages()`), its number, or the path of the clinic's own notebook.
+    data
+        The records: folder, workbook, DuckDB file; empty for a page that reads none.
+    out
+        Folder of reports; the report becomes `out/<page>_<label>_<as_of>/`.
+    formats
+        Of html, ipynb, xlsx, pdf. The numbers (`results.json`) and the run (`run.json`) are always written.
+    label
+        Letters, digits, points, dashes, underscores; tells reports of one page apart.
+    timeout
+        Longest time, seconds, for one step of the notebook.
+    cores
+        Cores the page may use; 0 for all there are.
+    as_text
+        Whether the settings are text from a command line.
+    progress
+        Called with the step that begins and the number of steps.
+    settings
+        Settings of the page, by name.
+
+    Raises
+    ------
+    ParameterError
+        When page, format, label or a setting is unknown or out of range; nothing is started.
+    AnalyticsError
+        When the run fails: the sentence says why, and the remains lie in `out/failed`.
+    """
+    asked: dict[str, Any] = {"formats": formats, "label": label, "timeout": timeout, "cores": cores}
+    run = check(page, data, as_text=as_text, **asked, **settings)
+    return _made(run, Path(out).resolve(), progress)
+
+
+def check(
+    page: str,
+    data: str | Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    label: str = "",
+    timeout: int = TIMEOUT_SECONDS,
+    cores: int = 0,
+    as_text: bool = False,
+    **settings: Any,
+) -> dict[str, Any]:
+    """Return the run that `page` would make, with every setting checked; nothing is started."""
+    if "data" not in parameters.model(page).model_fields:
+        data = ""
+    named = {**settings, "data": Path(data).name} if str(data) else dict(settings)
+    checked = parameters.checked(page, named, as_text=as_text)
+    return {**_planned(page, data, label, formats, checked), "timeout": int(timeout), "cores": int(cores)}
+
+
+def planned_name(page: str, label: str, settings: dict[str, Any]) -> str:
+    """Return the name a report will take."""
+    return report_name(parameters.notebook(page).stem, label, str(settings.get("as_of", "")))
+
+
+def unless_made(
+    page: str, data: str | Path, out: str | Path, *, again: bool = False, **keywords: Any
+) -> tuple[Report, bool]:
+    """Make a report unless the same was made before; return it, and whether it was kept.
+
+    The same means: data, settings, formats, notebook and code have the hashes of the published run, and its
+    files those it lists.
+    """
+    run = check(page, data, **keywords)
+    place = Path(out).resolve() / run["name"]
+    if not again and publish.is_unchanged(run, place):
+        return publish.described(run["name"], place), True
+    return _made(run, Path(out).resolve()), False
+
+
+def _made(run: dict[str, Any], out: Path, progress: Callable[[int, int], None] | None = None) -> Report:
+    """Run in a staging folder; publish what ended well, put aside what did not."""
+    staging = _staging(out, run["name"])
+    run.update(staging=str(staging), clock=time.time())
+    files.write_json(staging / PLAN_FILE, run)
+    try:
+        outcome = _in_own_process(run, progress, attempts=2)
+    except KeyboardInterrupt:
+        shutil.rmtree(staging, ignore_errors=True)
+        raise
+    if outcome.get("state") != "complete":
+        raise publish.put_aside(out, staging, run["name"], outcome)
+    return publish.publish(out, staging, run, outcome, _now())
+
+
+def report_name(page: str, label: str, as_of: str) -> str:
+    """Return the name of a report's folder and files.
+
+    Examples
+    --------
+    >>> report_name("01_surgeon_audit", "S1", "2026-03-31")
+    '01_surgeon_audit_S1_20260331'
+    """
+    parts = [files.safe_name(page, what="page")]
+    parts += [files.safe_name(label)] if label else []
+    parts += [as_of.replace("-", "")] if as_of else []
+    return "_".join(parts)
+
+
+def _planned(
+    page: str, data: str | Path, label: str, formats: Sequence[str], settings: dict[str, Any]
+) -> dict[str, Any]:
+    """Return the run file: everything the child needs, fixed before it starts."""
+    unknown = [f for f in formats if f not in FORMATS]
+    if unknown:
+        raise ParameterError(f"formats: {len(unknown)} unknown; use any of {', '.join(FORMATS)}")
+    notebook = parameters.notebook(page)
+    place = Path(data).resolve() if str(data) else None
+    if place is not None and not place.exists():
+        raise ParameterError(
+            "data: there is no such folder or file; give the folder of tables, a workbook or a DuckDB file"
+        )
+    return {
+        "name": report_name(notebook.stem, label, str(settings.get("as_of", ""))),
+        "page": notebook.stem,
+        "notebook": str(notebook),
+        "notebook_sha256": files.sha256(notebook),
+        "data": str(place) if place else "",
+        "formats": [f for f in FORMATS if f in formats],
+        "label": label,
+        "parameters": settings,
+        "changed": _changed(page, settings),
+        "seed": SEED,
+        "started": _now(),
+    }
+
+
+def _changed(page: str, settings: dict[str, Any]) -> dict[str, Any]:
+    """Return the settings that differ from the page's defaults, which tell its reports apart."""
+    defaults = {name: field.default for name, field in parameters.model(page).model_fields.items()}
+    return {name: value for name, value in settings.items() if name != "data" and value != defaults[name]}
+
+
+def _staging(out: Path, name: str) -> Path:
+    (out / PARTIAL).mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
+    disk.restore_inside(out)
+    for left in (out / PARTIAL).iterdir():
+        # Left behind by a run that was killed; a live run is never that old.
+        if time.time() - left.stat().st_mtime > STALE_SECONDS:
+            shutil.rmtree(left, ignore_errors=True)
+    return Path(tempfile.mkdtemp(prefix=f"{name}-", dir=out / PARTIAL))
+
+
+def _in_own_process(
+    run: dict[str, Any], progress: Callable[[int, int], None] | None, *, attempts: int
+) -> dict[str, Any]:
+    """Run the notebook in a child; a kernel that did not start is tried once more, nothing else is."""
+    staging = Path(run["staging"])
+    environment = {
+        **os.environ,
+        RUN_VARIABLE: str(staging / PLAN_FILE),
+        "PYTHONHASHSEED": "0",
+        "MPLBACKEND": "agg",
+    }
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        environment.setdefault(name, "1")
+    if run["cores"]:
+        environment[CORES_VARIABLE] = str(run["cores"])
+    outcome: dict[str, Any] = {}
+    for _ in range(attempts):
+        with (staging / LOG_FILE).open("wb") as log:
+            child = subprocess.Popen(
+                [sys.executable, "-m", "analytics.reports.runner", str(staging / PLAN_FILE)],
+                cwd=staging,
+                env=environment,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
+            _wait(child, staging, progress)
+        outcome = _outcome(staging, child.returncode)
+        if outcome.get("state") != "not started":
+            break
+    return outcome
+
+
+def _wait(child: subprocess.Popen, staging: Path, progress: Callable[[int, int], None] | None) -> None:
+    """Wait for the child and tell how far it is; a person who stops the wait stops the child."""
+    try:
+        while True:
+            try:
+                child.wait(timeout=POLL_SECONDS)
+                return
+            except subprocess.TimeoutExpired:
+                at = _step(staging)
+                if progress is not None and at is not None:
+                    progress(*at)
+    except KeyboardInterrupt:
+        child.terminate()
+        child.wait()
+        raise
+
+
+def _step(staging: Path) -> tuple[int, int] | None:
+    """Return the step the child has begun and how many there are, once it has said so."""
+    try:
+        step, steps = (staging / STEP_FILE).read_text(encoding="utf-8").split()
+    except (OSError, ValueError):
+        return None
+    return int(step), int(steps)
+
+
+def _outcome(staging: Path, code: int) -> dict[str, Any]:
+    """Return what the child wrote down about itself; a child that died without a word is a failure."""
+    path = staging / OUTCOME_FILE
+    if path.exists():
+        outcome = json.loads(path.read_text(encoding="utf-8"))
+        if outcome.get("state") != "complete" or code == 0:
+            return outcome
+    if code < 0 or code > EXIT_SIGNAL:
+        message = (
+            f"the process was ended by the system (code {code}), often for too little memory; close other "
+            "programs and try again"
+        )
+    else:
+        message = (
+            f"the report could not be written; {LOG_FILE} beside this file says more, and may hold values of "
+            "records"
+        )
+    return {"state": "failed", "kind": "died", "message": message}
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")

@@ -1,0 +1,331 @@
+"""Did a declared change do what was hoped, beyond what was already under way?
+
+Level and slope before and after the declared month, from every session (or reading) at equal case mix: a
+segmented regression, not a comparison of two means, which takes any trend for the effect of the change. Time
+is the month of the operation. The month was written down before its effect was looked at, and is printed.
+
+Errors allow for patients with several rows (clustered, bias-reduced) and for months that share a shock
+(clustered by month of operation); the wider of the two is used. The correlation of neighbouring months'
+residuals is tested and printed.
+
+Source: Wagner, Soumerai, Zhang & Ross-Degnan 2002, J Clin Pharm Ther 27:299-309 (segmented regression).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.errors import ParameterError
+from analytics.numerics import regression
+from analytics.records import Records
+from analytics.results import LEVEL, Curve, Result
+from analytics.review.criteria import (
+    Change,
+    Criteria,
+    HairsCriterion,
+    MeanCriterion,
+    PoorGrowthCriterion,
+    YieldCriterion,
+)
+from analytics.review.growth import of_criterion, readings
+from analytics.review.periods import as_at, check
+from analytics.review.units import columns, exception_codes, independent, not_yet, units, with_case_mix
+
+MIN_EACH_SIDE = 8  # rows; fewer cannot carry a level
+MIN_MONTHS = 6  # months with operations; fewer after the change cannot carry a slope of their own
+MIN_MONTH_DF = 6.0  # an error by month from fewer is no better than none
+BEFORE, AFTER, STEP, BEND = "slope before", "slope after", "step at the change", "change of slope"
+AT_END, DETECTABLE = "at the end, against the trend before", "smallest step found 8 times in 10"
+
+
+@dataclass(frozen=True, slots=True)
+class _Segmented:
+    """A fit: constant, month, after, month after (where it bends), case mix; months from the change."""
+
+    by_patient: regression.Fit
+    by_month: regression.Fit
+    of_shares: bool
+    bends: bool
+    n_before: int
+    n_after: int
+    lag_1: float
+    lag_1_p: float
+
+
+def before_after(
+    records: Records,
+    criteria: Criteria,
+    *,
+    quarter: int,
+    change_id: str,
+    criterion_id: str,
+    month: float | None = None,
+    level: float = LEVEL,
+) -> Result:
+    """Return level and slope before and after a declared change, with intervals.
+
+    Parameters
+    ----------
+    change_id
+        A declared change whose month has been reached.
+    criterion_id
+        A criterion the change was declared to act on.
+
+    Returns
+    -------
+    Result
+        A Curve, or where one side has fewer than 8 rows a sentence. Terms: slope before (points a year; for
+        shares the slope of log odds as a ratio a year), step at the change, change of slope, slope after,
+        and *at the end* (after against what the trend before would have given in the last month). `path`
+        over register months holds *fitted* and *had nothing changed*.
+
+    Raises
+    ------
+    ParameterError
+        When the change was not declared for that criterion, or not reached.
+    FitError
+        When the design cannot be fitted.
+    """
+    check(quarter, records)
+    change = _declared(criteria, change_id, criterion_id)
+    criterion = criteria.named(criterion_id)
+    known = as_at(records, quarter)
+    rows = _rows(known, criteria, criterion, quarter, month)
+    counted = rows[rows["reason"].eq("")].reset_index(drop=True)
+    since = counted["month_of"].to_numpy(dtype=float) - change.register_month
+    used = rows[["patient_id", "session_id", "reason"]]
+    if why := _waiting(since):
+        named = {"criterion": criterion.id, "change": change.id}
+        method = (
+            f"segmented regression of {criterion.title} around month {change.register_month}, not fitted yet"
+        )
+        return not_yet(used, method, by=named, term=STEP, unit="points", why=why)
+    of_yield = isinstance(criterion, YieldCriterion)
+    mix = (*criteria.monitor.case_mix, "zone") if of_yield else criteria.monitor.case_mix
+    fit = _fit(with_case_mix(counted, known, mix), since, mix, criterion)
+    return Curve(
+        _table(fit, since, criterion, change, counted, level),
+        used,
+        _method(fit, criterion, change, level),
+        by=("criterion", "change"),
+        checks={"no_autocorrelation": bool(fit.lag_1_p > 0.05)},
+        picture="before_after",
+        notes=(
+            f"{change.statement}, from register month {change.register_month}; declared in quarter "
+            f"{change.declared_in_quarter}.",
+            "Anything else that changed in that month is in these numbers too.",
+        ),
+        extra={"points": _points(counted, of_yield, criterion), "changes": _mark(change)},
+        path=_path(fit, since, criterion, change, level),
+        x_name="register_month",
+    )
+
+
+def _declared(criteria: Criteria, change_id: str, criterion_id: str) -> Change:
+    found = [c for c in criteria.change if c.id == change_id]
+    if not found:
+        raise ParameterError(
+            "review.before_after(change_id): not declared; the file has "
+            + (", ".join(c.id for c in criteria.change) or "no change")
+        )
+    if criterion_id not in found[0].criteria:
+        raise ParameterError(
+            "review.before_after(criterion_id): the change was not declared to act on it; use one of "
+            + ", ".join(found[0].criteria)
+        )
+    return found[0]
+
+
+def _rows(known: Records, criteria: Criteria, criterion, quarter: int, month: float | None) -> pd.DataFrame:
+    if isinstance(criterion, PoorGrowthCriterion):
+        raise ParameterError(
+            "review.before_after(criterion_id): poor growth has no row a session; use a yield"
+        )
+    if isinstance(criterion, YieldCriterion):
+        codes = exception_codes(known.sessions, known, criterion)
+        rows = of_criterion(readings(known, month=month), criterion, codes)
+        return rows.assign(part=rows["yield_pct"], whole=1.0, month_of=rows["session_month"])
+    rows = units(known, criteria, criterion, quarter=quarter)
+    operated = known.sessions.set_index("session_id")["register_month"]
+    return rows.assign(month_of=rows["session_id"].map(operated).astype(int))
+
+
+def _waiting(since: np.ndarray) -> str:
+    """Say what is missing for a level before and a step after; empty where nothing is."""
+    n_before, n_after = int((since < 0).sum()), int((since >= 0).sum())
+    if min(n_before, n_after) < MIN_EACH_SIDE:
+        return (
+            f"{n_before} rows before and {n_after} after the change; {MIN_EACH_SIDE} on each side are needed"
+        )
+    if len(np.unique(since[since < 0])) < 3:
+        return "operations before the change lie in fewer than 3 months"
+    return ""
+
+
+def _fit(rows: pd.DataFrame, since: np.ndarray, mix: tuple[str, ...], criterion) -> _Segmented:
+    case_mix, _ = columns(rows, mix)
+    after = (since >= 0).astype(float)
+    bends = len(np.unique(since[since >= 0])) >= MIN_MONTHS
+    segments = [np.ones(len(since)), since, after, *([since * after] if bends else [])]
+    X = np.column_stack([*segments, *(case_mix[:, 1:] - case_mix[:, 1:].mean(axis=0)).T])
+    X = X[:, independent(X)]
+    part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
+    of_shares = not isinstance(criterion, YieldCriterion | MeanCriterion | HairsCriterion)
+    y = part / whole
+
+    def fit(clusters) -> regression.Fit:
+        if of_shares:
+            return regression.shares(part, whole, X, clusters)
+        return regression.values(y, X, clusters)
+
+    by_patient, by_month = fit(rows["patient_id"].to_numpy()), fit(rows["month_of"].to_numpy())
+    lag, p = _lag_1(y - by_patient.fitted, rows["month_of"].to_numpy())
+    n_before, n_after = int((since < 0).sum()), int((since >= 0).sum())
+    return _Segmented(by_patient, by_month, of_shares, bends, n_before, n_after, lag, p)
+
+
+def _lag_1(residual: np.ndarray, month: np.ndarray) -> tuple[float, float]:
+    """Return the correlation of mean residuals of neighbouring months, and its p-value (Fisher's z)."""
+    means = pd.Series(residual).groupby(month).mean()
+    after = means.reindex(means.index + 1)
+    pairs = np.column_stack([means.to_numpy(), after.to_numpy()])
+    pairs = pairs[~np.isnan(pairs).any(axis=1)]
+    if len(pairs) < 6 or pairs.std(axis=0).min() == 0:
+        return np.nan, 1.0
+    r = float(np.corrcoef(pairs.T)[0, 1])
+    return r, float(2 * stats.norm.sf(abs(np.arctanh(r)) * np.sqrt(len(pairs) - 3)))
+
+
+def _wider(fit: _Segmented, combination: np.ndarray, level: float) -> regression.Contrast:
+    own = 4 if fit.bends else 3
+    c = np.zeros(len(fit.by_patient.beta))
+    c[:own] = combination[:own]
+    patient = regression.contrast(fit.by_patient, c, level=level)
+    month = regression.contrast(fit.by_month, c, level=level)
+    usable = np.isfinite(month.se) and month.df >= MIN_MONTH_DF
+    return month if usable and month.high - month.low > patient.high - patient.low else patient
+
+
+def _table(
+    fit: _Segmented, since: np.ndarray, criterion, change: Change, rows: pd.DataFrame, level: float
+) -> pd.DataFrame:
+    end = float(since.max())
+    wanted = {
+        BEFORE: ([0, 12, 0, 0], " a year"),
+        STEP: ([0, 0, 1, 0], ""),
+        BEND: ([0, 0, 0, 12], " a year"),
+        AFTER: ([0, 12, 0, 12], " a year"),
+        AT_END: ([0, 0, 1, end], ""),
+    }
+    common = {
+        "criterion": criterion.id,
+        "change": change.id,
+        "n_patients": int(rows["patient_id"].nunique()),
+        "n_rows": len(rows),
+    }
+    out = []
+    for term, (combination, per) in wanted.items():
+        found = _wider(fit, np.array(combination, dtype=float), level)
+        if not fit.bends and term in (BEND, AFTER):
+            found = regression.Contrast(np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, level)
+        out.append(common | _row(term, found, fit, _unit(criterion, fit, per)))
+    step = _wider(fit, np.array([0.0, 0.0, 1.0, 0.0]), level)
+    out.append(common | _detectable_row(step, fit, _unit(criterion, fit, "")))
+    return pd.DataFrame(out)
+
+
+def _unit(criterion, fit: _Segmented, per: str) -> str:
+    if fit.of_shares:
+        return f"odds ratio{per}" if per else "ratio"
+    return ("points" if criterion.unit == "%" else criterion.unit) + per
+
+
+def _row(term: str, found: regression.Contrast, fit: _Segmented, unit: str) -> dict:
+    value = np.array([found.estimate, found.low, found.high])
+    value = np.exp(value) if fit.of_shares else value
+    missing = f"operations in fewer than {MIN_MONTHS} months after the change: slope held"
+    return {
+        "term": term,
+        "estimate": float(value[0]),
+        "se": np.nan if fit.of_shares else found.se,
+        "ci_low": float(value[1]),
+        "ci_high": float(value[2]),
+        "level": found.level,
+        "unit": unit,
+        "df": found.df,
+        "p_value": found.p_value,
+        "flag": "" if np.isfinite(found.estimate) else missing,
+    }
+
+
+def _detectable_row(step: regression.Contrast, fit: _Segmented, unit: str) -> dict:
+    """Return the step whose 95 % interval would exclude none 8 times in 10."""
+    known = np.isfinite(step.se) and np.isfinite(step.df)
+    size = (stats.t.ppf(0.975, step.df) + stats.t.ppf(0.8, step.df)) * step.se if known else np.nan
+    return {
+        "term": DETECTABLE,
+        "estimate": float(np.exp(size) if fit.of_shares else size),
+        "unit": unit,
+        "flag": "" if known else "too few to tell",
+    }
+
+
+def _path(fit: _Segmented, since: np.ndarray, criterion, change: Change, level: float) -> pd.DataFrame:
+    """Return the fitted line in two pieces and the old trend carried on, at the mean case mix."""
+    months = np.arange(since.min(), since.max() + 1)
+    pieces = {
+        "before": (months[months < 0], 0.0),
+        "after": (months[months >= 0], 1.0),
+        "had nothing changed": (months[months >= 0], 0.0),
+    }
+    parts = []
+    for term, (at, after) in pieces.items():
+        found = [_wider(fit, np.array([1.0, m, after, m * after]), level) for m in at]
+        line = np.array([[f.estimate, f.low, f.high] for f in found])
+        line = 100 / (1 + np.exp(-line)) if fit.of_shares else line
+        parts.append(
+            pd.DataFrame(
+                {
+                    "criterion": criterion.id,
+                    "change": change.id,
+                    "term": term,
+                    "x": at + change.register_month,
+                    "estimate": line[:, 0],
+                    "ci_low": line[:, 1],
+                    "ci_high": line[:, 2],
+                    "unit": criterion.unit,
+                }
+            )
+        )
+    return pd.concat(parts, ignore_index=True)
+
+
+def _points(rows: pd.DataFrame, of_yield: bool, criterion) -> pd.DataFrame:
+    sums = rows.groupby("month_of").agg(
+        part=("part", "sum"), whole=("whole", "sum"), n_patients=("patient_id", "nunique")
+    )
+    scale = 100.0 if criterion.unit == "%" and not of_yield else 1.0
+    y = scale * sums["part"] / sums["whole"]
+    return pd.DataFrame(
+        {
+            "x": sums.index.to_numpy(dtype=float),
+            "y": y.to_numpy(),
+            "n_patients": sums["n_patients"].to_numpy(),
+        }
+    )
+
+
+def _mark(change: Change) -> pd.DataFrame:
+    return pd.DataFrame({"x": [float(change.register_month)], "label": [change.statement]})
+
+
+def _method(fit: _Segmented, criterion, change: Change, level: float) -> str:
+    scale = "log odds" if fit.of_shares else criterion.unit
+    return (
+        f"segmented regression of {criterion.title} ({scale}) on the month of operation at equal case mix, "
+        f"{fit.n_before} rows before and {fit.n_after} after month {change.register_month}; errors by "
+        f"patient, or by month where wider and months are enough; level {level:g}; neighbouring months "
+        f"correlate {fit.lag_1:.2f} (p {fit.lag_1_p:.2f})"
+    )

@@ -1,0 +1,244 @@
+"""The answer to each declared question: one row with the difference and its interval first, the p after.
+
+What may be said: a difference, none that matters, as good as, or *cannot tell* and how many would do.
+
+A difference is said where the interval excludes none; *no difference that matters* where it lies within
+what the plan says would matter; *cannot tell* otherwise. Equivalence is judged by the interval of level 1 -
+2 alpha within the margin (two one-sided tests), non-inferiority by the one-sided limit of level 1 - alpha.
+
+Sources: Schuirmann 1987, J Pharmacokinet Biopharm 15:657-680 (two one-sided tests); Piaggio et al. 2012,
+JAMA 308:2594-2604 (non-inferiority; from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.errors import FitError
+from analytics.records import Records
+from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, too_few, unknown
+from analytics.study.outcomes import milestone, risk_difference, tempo
+from analytics.study.plan import RATIOS, Analysis, Plan
+from analytics.study.rows import Background, Choices, Sample, sample
+
+CANNOT_TELL = "cannot tell"
+HIGHER, LOWER = "higher", "lower"
+NO_DIFFERENCE = "no difference that matters"
+EQUIVALENT, NOT_EQUIVALENT = "equivalent", "not equivalent"
+NOT_INFERIOR, INFERIOR = "not inferior", "inferior"
+# What a small p-value stands behind.
+FOUND = (HIGHER, LOWER, EQUIVALENT, NOT_INFERIOR)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What may be said of an effect.
+
+    `said` in a word or two; `p_value` of the declared hypothesis; `low`, `high` the interval it rests on and
+    its `level`, on the scale of the effect; `n_needed` patients for the declared power at what matters (or
+    at the margin), NaN where it cannot be said.
+    """
+
+    said: str
+    p_value: float
+    low: float
+    high: float
+    level: float
+    n_needed: float
+
+
+def judge(effect: Effect, analysis: Analysis, plan: Plan) -> Verdict:
+    """Return what an effect lets one say under the declared hypothesis.
+
+    Parameters
+    ----------
+    effect
+        On the log scale for a ratio.
+    """
+    alpha = plan.alpha
+    if not effect.is_known:
+        return Verdict(CANNOT_TELL, np.nan, np.nan, np.nan, 1 - alpha, np.nan)
+    matters, margin = _scaled(analysis.matters, effect), _scaled(analysis.margin or np.nan, effect)
+    if analysis.hypothesis == "difference":
+        low, high = effect.limits(1 - alpha)
+        said = _difference(low, high, matters, effect.p, alpha)
+        return Verdict(said, effect.p, low, high, 1 - alpha, needed(effect, matters, alpha / 2, plan.power))
+    low, high = effect.limits(1 - 2 * alpha)
+    if analysis.hypothesis == "equivalence":
+        said, p = _equivalence(effect, low, high, margin)
+        n = needed(effect, margin, alpha, (1 + plan.power) / 2)
+    else:
+        said, p = _non_inferiority(effect, low, high, margin, analysis.better)
+        n = needed(effect, margin, alpha, plan.power)
+    return Verdict(said, p, low, high, 1 - 2 * alpha, n)
+
+
+def _scaled(size: float, effect: Effect) -> float:
+    return float(np.log(size)) if effect.is_ratio else float(size)
+
+
+def _difference(low: float, high: float, matters: float, p: float, alpha: float) -> str:
+    """Return the word; the test's p-value decides where it is not the interval's own (odds, exact forms)."""
+    if p < alpha and (low > 0 or high < 0):
+        return HIGHER if low > 0 else LOWER
+    return NO_DIFFERENCE if -matters < low and high < matters else CANNOT_TELL
+
+
+def _equivalence(effect: Effect, low: float, high: float, margin: float) -> tuple[str, float]:
+    below = stats.t.sf((effect.estimate + margin) / effect.se, effect.df)
+    above = stats.t.sf((margin - effect.estimate) / effect.se, effect.df)
+    if -margin < low and high < margin:
+        return EQUIVALENT, float(max(below, above))
+    outside = high < -margin or low > margin
+    return (NOT_EQUIVALENT if outside else CANNOT_TELL), float(max(below, above))
+
+
+def _non_inferiority(
+    effect: Effect, low: float, high: float, margin: float, better: str
+) -> tuple[str, float]:
+    sign = 1.0 if better == "higher" else -1.0
+    worst, best = (low, high) if sign > 0 else (-high, -low)
+    p = float(stats.t.sf((sign * effect.estimate + margin) / effect.se, effect.df))
+    if worst > -margin:
+        return NOT_INFERIOR, p
+    return (INFERIOR if best < -margin else CANNOT_TELL), p
+
+
+def needed(effect: Effect, size: float, tail: float, power: float) -> float:
+    """Return the patients needed: those there are, times the square of how much too large the error is.
+
+    Parameters
+    ----------
+    size
+        What is to be found, or the margin, on the scale of the effect.
+    tail
+        Size of the test in one tail.
+
+    Examples
+    --------
+    >>> from analytics.study.effects import Effect
+    >>> int(needed(Effect(0.0, 2.0, 1e9, 100, 100, ""), 5.6, 0.025, 0.8))
+    101
+    """
+    if not (effect.is_known and size > 0):
+        return np.nan
+    wanted = size / (stats.norm.isf(tail) + stats.norm.ppf(power))
+    return float(np.ceil(effect.n_patients * (effect.se / wanted) ** 2))
+
+
+BINARY = ("complication", "would_choose_again")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answer:
+    """One analysis: what was asked, the units, the design recognised, the effect and what may be said."""
+
+    analysis: Analysis
+    given: Sample
+    design: str
+    effect: Effect
+    verdict: Verdict
+    held: tuple[str, ...]
+    not_held: tuple[str, ...]
+
+    @property
+    def units(self) -> pd.DataFrame:
+        """Units analysed."""
+        return self.given.analysed
+
+
+def answer(
+    records: Records, plan: Plan, analysis: Analysis, *, choices: Choices | None = None,
+    visits: pd.DataFrame | None = None,
+    known: Background | None = None,
+) -> Answer:  # fmt: skip
+    """Return the answer to one analysis of a plan.
+
+    Parameters
+    ----------
+    choices, visits, known
+        As in `study_rows.sample`.
+    """
+    given = sample(records, plan, analysis, choices=choices, visits=visits, known=known)
+    if analysis.outcome.kind in RATIOS:
+        return _of_times(records, plan, analysis, given)
+    return of_sample(given, plan, analysis)
+
+
+def of_sample(given: Sample, plan: Plan, analysis: Analysis, *, adjusted: bool = True) -> Answer:
+    """Return the answer of units at hand, for outcomes that are one number, or yes or no, a unit."""
+    seen = given.analysed
+    few = too_few(seen, is_number=given.exposure.is_number)
+    if few:
+        effect = unknown(few, seen)
+        return Answer(analysis, given, "", effect, judge(effect, analysis, plan), (), ())
+    columns = of_plan(seen, given, plan, adjusted=adjusted)
+    form = _form(analysis, given, seen)
+    effect = _estimated(analysis, form, seen, columns)
+    return Answer(
+        analysis, given, form, effect, judge(effect, analysis, plan), columns.held, columns.left_out
+    )
+
+
+def _form(analysis: Analysis, given: Sample, seen: pd.DataFrame) -> str:
+    if given.exposure.is_number or analysis.outcome.kind in BINARY:
+        return "between patients"
+    if analysis.design != "as recorded":
+        return analysis.design
+    found = recognised(seen)
+    # Both groups in most patients: the mixed model uses them within the patient, and those with one too.
+    return found if found == "split scalp" else "between patients"
+
+
+def _estimated(analysis: Analysis, form: str, seen: pd.DataFrame, columns: Columns) -> Effect:
+    try:
+        if analysis.outcome.kind in BINARY:
+            return risk_difference(seen, columns)
+        if form == "split scalp":
+            return paired(seen[seen["site"].ne("whole")], ("session_id", "zone"))
+        if form == "within patients":
+            return paired(seen, ())
+        return normal(seen, columns)
+    except FitError as error:
+        return unknown(str(error).partition(": ")[2] or str(error), seen)
+
+
+def _of_times(records: Records, plan: Plan, analysis: Analysis, given: Sample) -> Answer:
+    if analysis.outcome.kind == "tempo":
+        effect, units = tempo(records, plan, given)
+    else:
+        effect, units = milestone(records, plan, analysis, given)
+    held = tuple(v for v in plan.adjusted_for if v != given.exposure.variable)
+    changed = Sample(units, given.has_zone, given.exposure, given.visits)
+    return Answer(analysis, changed, "between patients", effect, judge(effect, analysis, plan), held, ())
+
+
+def row(found: Answer, *, term: str = "", level: float | None = None) -> dict:
+    """Return an answer as a row of a table, a ratio as a ratio."""
+    return effect_row(
+        found.effect, found.analysis, term=term or found.analysis.id, level=level or found.verdict.level
+    ) | {"p_value": found.verdict.p_value}
+
+
+def effect_row(effect: Effect, analysis: Analysis, *, term: str, level: float) -> dict:
+    """Return an effect as a row of a table, a ratio as a ratio."""
+    low, high = effect.limits(level) if effect.is_known else (np.nan, np.nan)
+    values = np.array([effect.estimate, low, high], dtype=float)
+    values = np.exp(values) if effect.is_ratio else values
+    return {
+        "term": term,
+        "estimate": float(values[0]),
+        "se": np.nan if effect.is_ratio else effect.se,
+        "ci_low": float(values[1]),
+        "ci_high": float(values[2]),
+        "level": level,
+        "unit": analysis.unit,
+        "n_patients": effect.n_patients,
+        "n_rows": effect.n_rows,
+        "statistic": effect.estimate / effect.se if effect.is_known else np.nan,
+        "df": effect.df,
+        "p_value": effect.p,
+        "flag": "; ".join(effect.notes),
+    }

@@ -1,0 +1,260 @@
+"""Were the groups alike, and does the answer hang on how that is allowed for?
+
+The declared adjustment set, four ways side by side: not at all; in the model (declared); by weights from the
+propensity, stabilised and truncated; matched exactly on zone (every compared placement against the reference
+placements of its zone; where zones are compared, within the patient). And the E-value: how strongly
+something unrecorded would have to go with both exposure and outcome to explain the answer away.
+
+Sources: Robins, Hernán & Brumback 2000, Epidemiology 11:550-560; Stuart 2010, Stat Sci 25:1-21 (matching
+weights; from memory); VanderWeele & Ding 2017, Ann Intern Med 167:268-274 (E-value; a standardised
+difference d is read as a risk ratio exp(0.91 d)).
+"""
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import FitError
+from analytics.numerics import proportions, weighting
+from analytics.results import Result
+from analytics.study.answer import BINARY, Answer, effect_row
+from analytics.study.effects import NUMBERS, Effect, common_words, of_plan, paired, unknown, weighted
+from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
+from analytics.study.rows import OF_PLACEMENT
+
+ALIKE = 0.1
+PER_SD = 0.91
+N_CLASSES = 10
+NO_WEIGHTS = "not for this outcome: weights and matching are made for numbers and for yes or no"
+
+
+def balance(found: Answer, plan: Plan) -> Result:
+    """Return how far the groups are apart in each recorded variable, before and after weighting.
+
+    Terms are variables, `by` says whether plain or weighted; estimates are standardised differences
+    (compared less reference; for words never negative).
+    """
+    units = found.units
+    rows: list[dict] = []
+    weight = weights(found, plan)
+    for variable in _shown_variables(found):
+        for how, w in (("as recorded", None), ("weighted", weight)):
+            if w is not None or how == "as recorded":
+                rows.append(_balance_row(units, variable, how, w, plan))
+    table = pd.DataFrame(rows)
+    method = (
+        "standardised differences of units with an outcome; weighted by stabilised inverse propensity of the "
+        f"adjustment set; under {ALIKE:g} is usually called alike (Austin 2009)"
+    )
+    return Result(table, _used(found), method, by=("how",), picture="balance")
+
+
+def _used(found: Answer) -> pd.DataFrame:
+    return found.given.units[["patient_id", "unit_id", "zone", "reason"]]
+
+
+def _shown_variables(found: Answer) -> list[str]:
+    units, exposure = found.units, found.given.exposure
+    return [
+        v
+        for v in VARIABLES
+        if v != exposure.variable
+        and v in units
+        and (found.given.has_zone or v not in OF_PLACEMENT)
+        and units[v].nunique(dropna=True) > 1
+    ]
+
+
+def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Plan) -> dict:
+    group, values = units["x"].eq(1.0).to_numpy(), units[variable]
+    missing = values.isna().to_numpy()
+    if variable in NUMBERS:
+        gap = weighting.standardised_difference(
+            pd.to_numeric(values).to_numpy(dtype=float, na_value=np.nan), group, weights=weight
+        )
+    else:
+        words = common_words(values).to_numpy(dtype=object).astype(str)
+        gap = weighting.categorical_difference(words, group, weights=weight)
+    declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
+    unseen = f"{int(missing.sum())} rows not recorded" if missing.any() else ""
+    return {
+        "how": how, "term": in_words(variable), "estimate": gap, "unit": "standard deviations",
+        "n_patients": int(units.loc[~missing, "patient_id"].nunique()), "n_rows": int((~missing).sum()),
+        "flag": "; ".join(t for t in (declared, unseen) if t),
+    }  # fmt: skip
+
+
+def propensity(found: Answer, plan: Plan) -> weighting.Propensity:
+    """Return the chance of the compared group from the adjustment set."""
+    units = found.units
+    columns = of_plan(units, found.given, plan)
+    return weighting.propensity(units["x"].eq(1.0).to_numpy(), columns.without_exposure)
+
+
+def weights(found: Answer, plan: Plan) -> np.ndarray | None:
+    """Return the weights of the units, or None where nothing is adjusted for."""
+    made = _weights(found, plan)
+    return None if made is None else made.weight
+
+
+def _weights(found: Answer, plan: Plan) -> weighting.Weights | None:
+    if not found.held:
+        return None
+    share = propensity(found, plan).share
+    return weighting.stabilised(found.units["x"].eq(1.0).to_numpy(), share)
+
+
+def overlap(found: Answer, plan: Plan) -> Result:
+    """Return the distribution of the propensity in both groups, in ten classes of equal width."""
+    units, exposure = found.units, found.given.exposure
+    made = propensity(found, plan)
+    middle = (np.arange(N_CLASSES) + 0.5) / N_CLASSES
+    place = np.clip((made.share * N_CLASSES).astype(int), 0, N_CLASSES - 1)
+    rows = []
+    for g, name in enumerate((exposure.reference_name, exposure.compared_name)):
+        own = units["x"].eq(float(g)).to_numpy()
+        for k in range(N_CLASSES):
+            inside = own & (place == k)
+            rows.append(
+                {
+                    "group": name, "term": "propensity", "x": middle[k],
+                    "estimate": 100 * inside.sum() / max(own.sum(), 1), "unit": "% of the group",
+                    "n_patients": int(units.loc[inside, "patient_id"].nunique()), "n_rows": int(inside.sum()),
+                }
+            )  # fmt: skip
+    weight = _weights(found, plan)
+    notes = [
+        f"common area of the two distributions {made.overlap:.2f}; {100 * made.outside:.0f} % of rows have "
+        "a propensity the other group never has"
+    ]
+    if weight is not None:
+        notes.append(
+            f"weights from {weight.smallest:.2f} to {weight.largest:.2f} after cutting "
+            f"{weight.n_truncated} at the 1st and 99th centile; "
+            f"{len(units)} rows are worth {weight.effective:.0f}"
+        )
+    checks = {"groups_not_told_apart_wholly": not made.separated, "enough_overlap": made.overlap >= 0.5}
+    method = "propensity of the compared group by logistic regression on the adjustment set"
+    table = pd.DataFrame(rows)
+    return Result(
+        table, _used(found), method, by=("group",), checks=checks, picture="overlap", notes=tuple(notes)
+    )
+
+
+def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
+    """Return the answer not adjusted, adjusted (declared), weighted, matched.
+
+    Parameters
+    ----------
+    found
+        The declared answer.
+    plain
+        The same with nothing held equal.
+    """
+    level = 1 - plan.alpha
+    effects = {"nothing held equal": plain.effect, "held equal in the model (declared)": found.effect}
+    effects |= _weighted_and_matched(found, plan)
+    rows = [effect_row(effect, found.analysis, term=term, level=level) for term, effect in effects.items()]
+    checks = {f"{term}: {k}": bool(v) for term, e in effects.items() for k, v in e.checks.items() if not v}
+    method = (
+        f"adjustment set {', '.join(in_words(v) for v in found.held) or 'empty'}; weighted: inverse "
+        "propensity, stabilised, cut at the 1st and 99th centile; matched: reference placements weighed to "
+        "the compared group's zones; errors by patient"
+    )
+    notes = (
+        *(f"could not be held equal: {v}" for v in map(in_words, found.not_held)),
+        f"not adjusted for: {', '.join(not_adjusted(found, plan))}",
+    )
+    return Result(pd.DataFrame(rows), _used(found), method, checks=checks, notes=notes)
+
+
+def _weighted_and_matched(found: Answer, plan: Plan) -> dict[str, Effect]:
+    units = found.units
+    if found.analysis.outcome.kind in RATIOS or found.given.exposure.is_number or not len(units):
+        none = unknown(NO_WEIGHTS, units, is_ratio=found.effect.is_ratio)
+        return {"weighted by propensity": none, "matched on zone": none}
+    if found.analysis.outcome.kind in BINARY:
+        units = units.assign(y=100 * units["y"])
+    return {"weighted by propensity": _by_propensity(found, units, plan), **_by_zone(found, units)}
+
+
+def _by_propensity(found: Answer, units: pd.DataFrame, plan: Plan) -> Effect:
+    weight = weights(found, plan)
+    if weight is None:
+        return unknown("the adjustment set is empty", units)
+    X = np.column_stack([units["x"].to_numpy(dtype=float), np.ones(len(units))])
+    try:
+        return weighted(units, X, weight, "inverse propensity")
+    except FitError as error:
+        return unknown(str(error), units)
+
+
+def _by_zone(found: Answer, units: pd.DataFrame) -> dict[str, Effect]:
+    if found.given.exposure.variable == "zone":
+        return {"within patients who hold both": paired(units, ())}
+    if not found.given.has_zone:
+        return {"matched on zone": unknown("the outcome belongs to the session", units)}
+    n = units.groupby(["zone", "x"]).size().unstack("x").reindex(columns=[0.0, 1.0]).dropna()
+    shared = units[units["zone"].isin(n.index)]
+    if not len(shared):
+        return {"matched on zone": unknown("no zone holds both groups", units)}
+    ratio = shared["zone"].map(n[1.0] / n[0.0]).to_numpy(dtype=float)
+    weight = np.where(shared["x"].eq(1.0), 1.0, ratio)
+    X = np.column_stack([shared["x"].to_numpy(dtype=float), np.ones(len(shared))])
+    try:
+        effect = weighted(shared, X, weight, "matched on zone")
+    except FitError as error:
+        effect = unknown(str(error), units)
+    return {"matched on zone": effect}
+
+
+def e_values(found: Answer) -> Result:
+    """Return the E-value of the declared answer and of the limit nearer to none."""
+    ratio, low, high, how = _as_risk_ratio(found)
+    rows = []
+    if np.isfinite(ratio):
+        point, limit = proportions.e_value(ratio, low, high)
+        counts = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
+        rows = [
+            {"term": "E-value of the answer", "estimate": point, "unit": "risk ratio", **counts},
+            {"term": "E-value of its nearer limit", "estimate": limit, "unit": "risk ratio", **counts},
+        ]
+    table = pd.DataFrame(rows or [{"term": "E-value", "estimate": np.nan, "unit": "risk ratio", "flag": how}])
+    method = f"E-value (VanderWeele & Ding 2017); {how}"
+    note = "how strongly, as a risk ratio, something unrecorded would have to go with both to explain it away"
+    return Result(table, _used(found), method, notes=(note,))
+
+
+def _as_risk_ratio(found: Answer) -> tuple[float, float, float, str]:
+    """Return the answer as a risk ratio with its limits, and how it became one."""
+    effect = found.effect
+    if not effect.is_known or found.given.exposure.is_number:
+        return np.nan, np.nan, np.nan, "no E-value for this answer"
+    low, high = effect.limits(found.verdict.level)
+    if "log_ratio" in effect.more:
+        half = 1.96 * effect.more["log_ratio_se"]
+        centre = effect.more["log_ratio"]
+        return float(np.exp(centre)), float(np.exp(centre - half)), float(np.exp(centre + half)), "risk ratio"
+    if effect.is_ratio:
+        return (
+            float(np.exp(effect.estimate)),
+            float(np.exp(low)),
+            float(np.exp(high)),
+            "time ratio read as a risk ratio",
+        )
+    if found.analysis.outcome.kind in BINARY:
+        return np.nan, np.nan, np.nan, "a group without events has no risk ratio"
+    units = found.units
+    spread = float(np.sqrt(np.mean([units.loc[units["x"].eq(g), "y"].var(ddof=1) for g in (0.0, 1.0)])))
+    scaled = np.exp(PER_SD * np.array([effect.estimate, low, high]) / spread)
+    return (
+        float(scaled[0]),
+        float(scaled[1]),
+        float(scaled[2]),
+        "difference over the standard deviation, read as a risk ratio",
+    )
+
+
+def not_adjusted(found: Answer, plan: Plan) -> list[str]:
+    """Return what is recorded, varies and is not held equal, and then what no register holds."""
+    recorded = [v for v in _shown_variables(found) if v not in found.held]
+    return [*(in_words(v) for v in recorded), "anything not recorded"]

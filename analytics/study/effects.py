@@ -1,0 +1,343 @@
+"""How far apart are the groups? One number with its error, whatever the outcome.
+
+Yield and satisfaction: mixed model with a patient intercept, known sampling variances where there are any,
+REML, Kenward and Roger's errors and degrees of freedom. Where no patient has two units, least squares with
+bias-reduced errors by patient (CR2). Pairs (two sides of one zone in one session, or both groups in one
+patient): the mean of the patients' own differences, t interval.
+
+Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
+
+From the words of a plan to the columns of a model: the exposure first, then what is held equal.
+
+Numbers are centred; words become indicators. A missing value of something adjusted for is set to the mean
+and marked by an indicator of its own, so that no unit is lost for it. A column that the ones before it
+determine is left out and named.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.errors import FitError
+from analytics.numerics import means, mixed, proportions, regression
+from analytics.study.plan import Plan
+from analytics.study.rows import OF_PLACEMENT, Sample, as_words
+
+NUMBERS = (
+    "out_of_body_min", "holding_temperature_c", "planted_hairs_cm2", "session_number", "register_month",
+    "age_years", "hair_calibre_um", "grafts",
+)  # fmt: skip
+SMALL_SHARE = 1e-9
+# An indicator carried by fewer units than this explains them away; they go with the rest (no source).
+FEWEST_UNITS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """A design matrix (n, p): the exposure in column 0, the constant in column 1, then what is held equal.
+
+    `left_out` names what could not be held equal, `held` what is.
+    """
+
+    X: np.ndarray
+    names: tuple[str, ...]
+    held: tuple[str, ...]
+    left_out: tuple[str, ...]
+
+    @property
+    def without_exposure(self) -> np.ndarray:
+        """The columns held equal, without exposure and constant (n, p - 2)."""
+        return self.X[:, 2:]
+
+
+def of_plan(units: pd.DataFrame, given: Sample, plan: Plan, *, adjusted: bool = True) -> Columns:
+    """Return the design of units of a sample under a plan.
+
+    Parameters
+    ----------
+    adjusted
+        False for exposure and constant alone.
+    """
+    wanted = tuple(v for v in plan.adjusted_for if adjusted and v != given.exposure.variable)
+    usable = tuple(v for v in wanted if given.has_zone or v not in OF_PLACEMENT)
+    return design(units, usable, not_usable=tuple(v for v in wanted if v not in usable))
+
+
+def design(units: pd.DataFrame, variables: tuple[str, ...], *, not_usable: tuple[str, ...] = ()) -> Columns:
+    """Return the design of units: exposure `x`, a constant, and the variables."""
+    columns = [units["x"].to_numpy(dtype=float), np.ones(len(units))]
+    names, of = ["exposure", "constant"], ["exposure", "constant"]
+    for variable in variables:
+        made, labels = coded(units[variable], variable)
+        columns += list(made.T)
+        names += labels
+        of += [variable] * len(labels)
+    X = np.column_stack(columns)
+    kept = independent(X)
+    held = tuple(v for v in variables if any(of[j] == v for j in kept))
+    lost = tuple(v for v in variables if v not in held and units[v].nunique(dropna=False) > 1)
+    return Columns(X[:, kept], tuple(names[j] for j in kept), held, (*not_usable, *lost))
+
+
+def coded(values: pd.Series, variable: str) -> tuple[np.ndarray, list[str]]:
+    """Return the columns (n, k) a variable becomes, and their names."""
+    if variable in NUMBERS:
+        number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
+        return _with_missing(number, variable)
+    words = common_words(values)
+    levels = list(words.value_counts().index)
+    made = np.column_stack([words.eq(w).to_numpy(dtype=float) for w in levels[1:]] or [np.zeros(len(words))])
+    return made - made.mean(axis=0), [f"{variable}: {w}" for w in levels[1:]] or [variable]
+
+
+def common_words(values: pd.Series) -> pd.Series:
+    """Return the words of a variable, those of few units joined to *other or rare*."""
+    words = as_words(values).fillna("not recorded")
+    counts = words.value_counts()
+    rare = set(counts[counts < FEWEST_UNITS].index)
+    return words.where(~words.isin(rare), "other or rare") if len(rare) > 1 else words
+
+
+def _with_missing(number: np.ndarray, variable: str) -> tuple[np.ndarray, list[str]]:
+    missing = np.isnan(number)
+    if missing.all():
+        return np.zeros((len(number), 1)), [variable]
+    filled = np.where(missing, np.nanmean(number), number)
+    spread = filled.std() or 1.0
+    made = [(filled - filled.mean()) / spread]
+    if missing.any():
+        made.append(missing - missing.mean())
+        return np.column_stack(made), [variable, f"{variable}: not recorded"]
+    return np.column_stack(made), [variable]
+
+
+def independent(X: np.ndarray) -> list[int]:
+    """Return the columns that those before them do not determine."""
+    kept: list[int] = []
+    basis = np.empty((len(X), 0))
+    for j in range(X.shape[1]):
+        size = float(np.linalg.norm(X[:, j]))
+        rest = X[:, j] - basis @ (basis.T @ X[:, j])
+        rest = rest - basis @ (basis.T @ rest)
+        left = float(np.linalg.norm(rest))
+        if size > 0 and left > max(SMALL_SHARE, 1e-7) * size:
+            kept.append(j)
+            basis = np.column_stack([basis, rest / left])
+    return kept
+
+
+FEWEST_PATIENTS = 3
+FEWEST_PAIRS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """Compared less reference (or per unit of a number), with its error.
+
+    For a ratio `estimate` and `se` are on the log scale and `is_ratio` is True. `df` degrees of freedom of
+    the t limits. `method` in words, `checks` named, `notes` to print.
+    """
+
+    estimate: float
+    se: float
+    df: float
+    n_patients: int
+    n_rows: int
+    method: str
+    is_ratio: bool = False
+    p_value: float | None = None
+    checks: dict[str, bool] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    more: dict[str, float] = field(default_factory=dict)
+    counts: tuple[float, ...] = ()
+
+    def limits(self, level: float) -> tuple[float, float]:
+        """Return the limits on the scale of `estimate`; Newcombe's, in points, for two shares (`counts`)."""
+        if self.counts:
+            found = proportions.difference(*self.counts, level=level)
+            return 100 * float(found.low), 100 * float(found.high)
+        half = float(stats.t.ppf(0.5 + level / 2, self.df)) * self.se
+        return self.estimate - half, self.estimate + half
+
+    @property
+    def p(self) -> float:
+        """Two-sided p-value against no effect."""
+        if self.p_value is not None:
+            return self.p_value
+        return float(2 * stats.t.sf(abs(self.estimate) / self.se, self.df)) if self.se > 0 else np.nan
+
+    @property
+    def is_known(self) -> bool:
+        """Whether there is an estimate with an error."""
+        return bool(np.isfinite(self.estimate) and np.isfinite(self.se) and self.se > 0)
+
+
+def unknown(why: str, units: pd.DataFrame, *, is_ratio: bool = False) -> Effect:
+    """Return the effect of an analysis that could not be made, and why."""
+    n = int(units["patient_id"].nunique()) if len(units) else 0
+    return Effect(np.nan, np.nan, np.nan, n, len(units), "not estimated", is_ratio, np.nan, {}, (why,))
+
+
+def too_few(units: pd.DataFrame, *, is_number: bool) -> str:
+    """Return why the groups cannot be compared, empty where they can."""
+    if is_number:
+        n = int(units["patient_id"].nunique())
+        return (
+            ""
+            if n >= 2 * FEWEST_PATIENTS
+            else f"{n} patients with an outcome; {2 * FEWEST_PATIENTS} are needed"
+        )
+    counts = [int(units.loc[units["x"].eq(g), "patient_id"].nunique()) for g in (0.0, 1.0)]
+    if min(counts) >= FEWEST_PATIENTS:
+        return ""
+    return (
+        f"{counts[1]} patients in the compared group and {counts[0]} in the reference have an outcome; "
+        f"{FEWEST_PATIENTS} in each are needed"
+    )
+
+
+def normal(
+    units: pd.DataFrame,
+    columns: Columns,
+    *,
+    contrast: np.ndarray | None = None,
+    start: np.ndarray | None = None,
+) -> Effect:
+    """Return the effect on a number.
+
+    Parameters
+    ----------
+    units
+        Rows of the design: patient_id, y, variance (NaN where not known).
+    contrast
+        Combination of coefficients; the exposure's own if not given.
+    start
+        Variance parameters of a similar fit (`start_of`).
+
+    Raises
+    ------
+    FitError
+        When neither model can be fitted.
+    """
+    y, variance, patient = arrays(units)
+    wanted = np.eye(columns.X.shape[1])[0] if contrast is None else contrast
+    n, n_patients = len(y), len(np.unique(patient))
+    if n_patients < n and n > columns.X.shape[1] + 2:
+        try:
+            fit = fitted(y, columns.X, patient, variance, start)
+            found = fit.contrast(wanted, method="kenward-roger")
+        except (FitError, np.linalg.LinAlgError):
+            return _clustered(y, columns, patient, wanted)
+        df = found.df if isinstance(found.df, float) else float(np.min(found.df))
+        if np.isfinite(df) and df > 0 and np.isfinite(found.se):
+            return Effect(
+                float(found.estimate), float(found.se), df, n_patients, n, MIXED,
+                checks=dict(fit.checks),
+            )  # fmt: skip
+    return _clustered(y, columns, patient, wanted)
+
+
+def start_of(units: pd.DataFrame, columns: Columns) -> np.ndarray | None:
+    """Return variance parameters to start similar fits from, None where there is no mixed model."""
+    y, variance, patient = arrays(units)
+    if len(np.unique(patient)) == len(y):
+        return None
+    try:
+        return fitted(y, columns.X, patient, variance).theta
+    except FitError:
+        return None
+
+
+MIXED = (
+    "mixed model with a patient intercept and known sampling variances, REML, Kenward-Roger errors and "
+    "degrees of freedom"
+)
+CLUSTERED = "least squares with bias-reduced errors by patient (CR2) and Satterthwaite degrees of freedom"
+
+
+def arrays(units: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None, np.ndarray]:
+    """Return outcome, known variances (None where there are none) and patient codes of units."""
+    variance = units["variance"].to_numpy(dtype=float)
+    known = None if np.isnan(variance).any() else variance
+    return units["y"].to_numpy(dtype=float), known, pd.factorize(units["patient_id"])[0]
+
+
+def fitted(
+    y: np.ndarray, X: np.ndarray, patient: np.ndarray, variance: np.ndarray | None, start=None
+) -> mixed.MixedFit:
+    """Return the mixed model of a study: a patient intercept, known variances where given."""
+    return mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance, start=start)
+
+
+def _clustered(y: np.ndarray, columns: Columns, patient: np.ndarray, wanted: np.ndarray) -> Effect:
+    fit = regression.values(y, columns.X, patient)
+    found = regression.contrast(fit, wanted)
+    n_patients = len(np.unique(patient))
+    return Effect(found.estimate, found.se, found.df, n_patients, len(y), CLUSTERED, checks=dict(fit.checks))
+
+
+def weighted(units: pd.DataFrame, X: np.ndarray, weight: np.ndarray, method: str) -> Effect:
+    """Return the effect (column 0) with weights, errors by patient."""
+    y, _, patient = arrays(units)
+    fit = regression.values(y, X, patient, weights=weight)
+    found = regression.contrast(fit, np.eye(X.shape[1])[0])
+    return Effect(
+        found.estimate, found.se, found.df, len(np.unique(patient)), len(y), method, checks=dict(fit.checks)
+    )
+
+
+def pairs(units: pd.DataFrame, within: tuple[str, ...]) -> pd.DataFrame:
+    """Return the differences (compared less reference) of pairs, one row a pair, with its patient.
+
+    Parameters
+    ----------
+    within
+        What makes a pair beside the patient: `session_id, zone` for two sides of one zone, nothing for both
+        groups in one patient.
+    """
+    key = ["patient_id", *within]
+    means_ = units.groupby([*key, "x"], sort=True)["y"].mean().unstack("x")
+    if not {0.0, 1.0} <= set(means_.columns):
+        return pd.DataFrame(columns=[*key, "difference"])
+    both = means_.dropna(subset=[0.0, 1.0])
+    return (both[1.0] - both[0.0]).rename("difference").reset_index()
+
+
+def paired(units: pd.DataFrame, within: tuple[str, ...]) -> Effect:
+    """Return the mean of the patients' own differences; a patient with several pairs counts once.
+
+    Source
+    ------
+    Altman et al. 2000, Statistics with Confidence, p. 31 (paired mean).
+    """
+    found = pairs(units, within)
+    own = found.groupby("patient_id")["difference"].mean().to_numpy(dtype=float)
+    if len(own) < 2:
+        return unknown(f"{len(own)} patients hold both groups; {FEWEST_PAIRS} are needed", units)
+    mean = means.mean(own)
+    sides = "two sides of one zone in one session" if within else "both groups in one patient"
+    method = f"pairs ({sides}): mean of the patients' own differences, t interval"
+    notes = () if len(own) >= FEWEST_PAIRS else (f"fewer than {FEWEST_PAIRS} pairs",)
+    return Effect(mean.estimate, mean.se, mean.df, len(own), 2 * len(found), method, notes=notes)
+
+
+def recognised(units: pd.DataFrame) -> str:
+    """Return the design that the units have, from what was compared alone.
+
+    Split scalp where sides of one zone in one session differ in 5 patients or more; within patients where 8
+    in 10 patients hold both groups; else between patients.
+    """
+    if "site" in units and units["site"].notna().any():
+        sided = units[units["site"].ne("whole")]
+        groups = sided.groupby(["patient_id", "session_id", "zone"])["x"].nunique()
+        split = groups[groups > 1].reset_index()["patient_id"].nunique()
+        if split >= FEWEST_PAIRS:
+            return "split scalp"
+    groups = units.groupby("patient_id")["x"].nunique()
+    return (
+        "within patients"
+        if len(groups) >= FEWEST_PAIRS and (groups > 1).mean() >= 0.8
+        else "between patients"
+    )

@@ -1,0 +1,364 @@
+"""A declared question put to the clinic's own records: was it decided before, and what may be said?
+
+The one door to the study room. A plan (`read`, TOML) names population, what is compared, outcomes, what is
+held equal and why, intercurrent events, margin, size of the test and seed; `freeze` writes it down before the
+outcomes are looked at, `status` says whether it is as frozen, `synthetic` gives a register of the same shape
+with invented outcomes to finish the plan on, `design` what could be found at all. Then:
+
+* `answers`: the primary analysis, and what may be said; `tests` every test run, adjusted for their number;
+* `balance`, `overlap`, `confounding`, `e_values`: were the groups alike, and does the answer hang on it;
+* `missing`, `tipping`: what if those not seen did otherwise;
+* `by_zone`, `smooth`: is the effect the same everywhere, is it straight;
+* `robustness`: every combination of reasonable choices;
+* `flow`, `estimand`, `plan_in_full`, `methods_paragraph`, `reporting_items`: what a reader must be told.
+
+The patient is the independent unit throughout. A result says *cannot tell* where the data do not decide, and
+how many patients would do.
+"""
+
+from collections.abc import Callable, Collection, Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.numerics import power
+from analytics.records import Records
+from analytics.results import Curve, Result
+from analytics.study import answer, report
+from analytics.study.answer import CANNOT_TELL, FOUND, Answer
+from analytics.study.confounding import balance as confounding_balance
+from analytics.study.confounding import e_values as confounding_e_values
+from analytics.study.confounding import overlap as confounding_overlap
+from analytics.study.confounding import side_by_side
+from analytics.study.design import check
+from analytics.study.lock import Status, reports_on
+from analytics.study.missing import tipping as missing_tipping
+from analytics.study.missing import treatments
+from analytics.study.plan import (
+    RATIOS,
+    Analysis,
+    Plan,
+    in_words,
+)
+from analytics.study.robustness import by_zone as robustness_by_zone
+from analytics.study.robustness import grid
+from analytics.study.robustness import smooth as robustness_smooth
+
+ADJUSTED_BY = {"primary": "", "secondary": "holm", "exploratory": "benjamini-hochberg"}
+IN_WORDS = {"holm": "Holm", "benjamini-hochberg": "Benjamini-Hochberg"}
+
+
+def answers(records: Records, plan: Plan) -> Result:
+    """Return the primary answer: the difference with its interval first, the p-value after.
+
+    Returns
+    -------
+    Result
+        Term `answer`; for risks also the risk in each group; the flag says what may be said and, where the
+        data do not decide, how many patients with an outcome would do.
+
+    Raises
+    ------
+    ParameterError
+        When the plan compares something its outcome cannot have.
+    """
+    found = answer.answer(records, plan, plan.primary)
+    rows = [answer.row(found, term="answer") | {"flag": said(found)}, *_risk_rows(found)]
+    if found.verdict.level != 1 - plan.alpha:
+        two_sided = answer.row(found, term="answer, two-sided interval", level=1 - plan.alpha)
+        rows.append(two_sided | {"flag": ""})
+    comparison = _comparison(found)
+    rows = [{"comparison": row.pop("comparison", comparison), **row} for row in rows]
+    method = (
+        f"{found.effect.method}; {found.design or 'no comparison'}; held equal: "
+        f"{', '.join(in_words(v) for v in found.held) or 'nothing'}; {found.analysis.hypothesis}, level "
+        f"{found.verdict.level:g}"
+    )
+    used = found.given.units[["patient_id", "unit_id", "zone", "reason"]]
+    return Result(
+        pd.DataFrame(rows),
+        used,
+        method,
+        by=("comparison",),
+        checks=dict(found.effect.checks),
+        notes=found.effect.notes,
+    )
+
+
+def _comparison(found: Answer) -> str:
+    exposure = found.given.exposure
+    if exposure.is_number:
+        return f"per {exposure.per:g} {in_words(exposure.variable)}"
+    joined = "over" if found.effect.is_ratio else "less"
+    return f"{exposure.compared_name}, {joined} {exposure.reference_name}"
+
+
+def _risk_rows(found: Answer) -> list[dict]:
+    names = found.given.exposure
+    rows = []
+    for key, name, group in (
+        ("risk_reference", names.reference_name, 0.0),
+        ("risk_compared", names.compared_name, 1.0),
+    ):
+        if key in found.effect.more:
+            own = found.units[found.units["x"].eq(group)]
+            rows.append(
+                {
+                    "comparison": name,
+                    "term": "risk", "estimate": found.effect.more[key], "unit": "%",
+                    "n_patients": int(own["patient_id"].nunique()), "n_rows": len(own),
+                }
+            )  # fmt: skip
+    return rows
+
+
+def said(found: Answer) -> str:
+    """Return what an answer lets one say, and how many patients would do where it does not decide."""
+    if not found.effect.is_known:
+        return f"{CANNOT_TELL}: {'; '.join(found.effect.notes) or 'no estimate'}"
+    if found.verdict.said != CANNOT_TELL:
+        return found.verdict.said
+    n = found.verdict.n_needed
+    return (
+        f"{CANNOT_TELL}: about {_rounded(n):,.0f} patients with an outcome would be needed"
+        if np.isfinite(n)
+        else CANNOT_TELL
+    )
+
+
+def _rounded(n: float) -> float:
+    """Return a number of patients with two significant digits, upwards: more would feign precision."""
+    step = 10 ** max(np.floor(np.log10(n)) - 1, 0)
+    return float(np.ceil(n / step) * step)
+
+
+def tests(records: Records, plan: Plan) -> Result:
+    """Return every test of the plan, by role, adjusted for how many there are.
+
+    Primary: alone, as it is. Secondary: Holm. Exploratory: Benjamini-Hochberg. Two-sided tests against no
+    difference, or those of the declared equivalence or non-inferiority.
+
+    Returns
+    -------
+    Result
+        By role and analysis; `p_value` as it is, the adjusted one in the flag and in `extra["tests"]`.
+    """
+    found = [answer.answer(records, plan, a) for a in plan.analysis]
+    table = pd.DataFrame(
+        [{"role": f.analysis.role, "analysis": f.analysis.id, **answer.row(f, term=_term(f))} for f in found]
+    )
+    adjusted = pd.Series(np.nan, index=table.index)
+    for role, method in ADJUSTED_BY.items():
+        own = table["role"].eq(role)
+        p = table.loc[own, "p_value"]
+        adjusted[own] = power.adjust(p, method) if method and len(p) else p
+    says = [_said_among(f, p, plan.alpha) for f, p in zip(found, adjusted, strict=True)]
+    table["flag"] = [_test_flag(f, p, word) for f, p, word in zip(found, adjusted, says, strict=True)]
+    listed = pd.DataFrame(
+        {
+            "role": table["role"], "analysis": table["analysis"],
+            "outcome": [report.outcome_in_words(f.analysis) for f in found],
+            "compared": [report.exposure_in_words(f.given.exposure) for f in found],
+            "p_value": table["p_value"], "p_adjusted": adjusted, "said": says,
+            "n_patients": table["n_patients"],
+        }
+    )  # fmt: skip
+    used = pd.concat([f.given.units[["patient_id", "unit_id", "reason"]] for f in found[:1]])
+    checks = {f"{f.analysis.id}: {k}": bool(v) for f in found for k, v in f.effect.checks.items() if not v}
+    return Result(
+        table, used,
+        f"every test declared, {len(table)} in all; secondary Holm, exploratory Benjamini-Hochberg",
+        by=("role", "analysis"), checks=checks, extra={"tests": listed},
+    )  # fmt: skip
+
+
+def _term(found: Answer) -> str:
+    return "ratio" if found.analysis.outcome.kind in RATIOS else "difference"
+
+
+def _said_among(found: Answer, p: float, alpha: float) -> str:
+    """Return what a test lets one say among the tests of its role, by its adjusted p-value."""
+    word = found.verdict.said
+    if word in FOUND and np.isfinite(p) and p >= alpha:
+        return f"{CANNOT_TELL} once all such tests are counted ({word} alone)"
+    return said(found)
+
+
+def _test_flag(found: Answer, p: float, says: str) -> str:
+    how = IN_WORDS.get(ADJUSTED_BY[found.analysis.role], "")
+    adjusted = f"; adjusted p {_p(p)} ({how})" if how and np.isfinite(p) else ""
+    level = found.verdict.level
+    how_wide = f"; interval of {100 * level:g} %" if found.analysis.hypothesis != "difference" else ""
+    return f"{says}{adjusted}{how_wide}"
+
+
+def _p(p: float) -> str:
+    return "under 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def sentence(result: Result, plan: Plan, value: str, standing_of: Status) -> str:
+    """Return the one-line answer of a study from its protected result.
+
+    Parameters
+    ----------
+    result
+        Of `answers`, as the page may show it.
+    value
+        The answer in words (number, unit, interval).
+    standing_of
+        Of `status`.
+    """
+    row = result.table().iloc[0] if len(result.table()) else pd.Series({"flag": ""})
+    words = str(row.get("flag", ""))
+    groups = plan.exposure
+    who = (
+        in_words(groups.variable)
+        if groups.is_number
+        else f"{groups.compared_name} against {groups.reference_name}"
+    )
+    start = (
+        ""
+        if standing_of.is_confirmatory
+        else f"Exploratory, the plan being {standing_of.word.partition(':')[0]}. "
+    )
+    lead = {
+        CANNOT_TELL: "The records cannot tell",
+        "higher": "A difference was found",
+        "lower": "A difference was found",
+        "no difference that matters": "No difference that would matter",
+    }.get(words.partition(":")[0], words.partition(":")[0].capitalize() or "Withheld")
+    rest = f";{words.partition(':')[2]}" if words.startswith(f"{CANNOT_TELL}:") else ""
+    return f"{start}{lead}: {who}, {report.outcome_in_words(plan.primary)}: {value}{rest}."
+
+
+def design(records: Records, plan: Plan) -> Curve:
+    """Return what could be found with the units there are, without seeing the answer (`study.design`)."""
+    return check(records, plan)
+
+
+def _of_primary(records: Records, plan: Plan, question: Callable[..., Result], *more: object) -> Result:
+    found = answer.answer(records, plan, plan.primary)
+    if found.given.exposure.is_number or not found.effect.is_known:
+        why = "the exposure is a number" if found.given.exposure.is_number else "; ".join(found.effect.notes)
+        row = {"term": "none", "estimate": np.nan, "unit": plan.primary.unit, "flag": f"not made: {why}"}
+        return Result(pd.DataFrame([row]), found.given.units[["patient_id", "reason"]], "not made")
+    return question(found, *more, plan)
+
+
+def balance(records: Records, plan: Plan) -> Result:
+    """Return how far the groups are apart before and after weighting, variable by variable."""
+    return _of_primary(records, plan, confounding_balance)
+
+
+def overlap(records: Records, plan: Plan) -> Result:
+    """Return the distribution of the propensity in both groups, and what the weights are worth."""
+    return _of_primary(records, plan, confounding_overlap)
+
+
+def confounding(records: Records, plan: Plan) -> Result:
+    """Return the answer not adjusted, adjusted, weighted and matched, side by side."""
+    found = answer.answer(records, plan, plan.primary)
+    bare = plan.model_copy(update={"adjust": ()})
+    plain = answer.answer(records, bare, plan.primary)
+    return side_by_side(found, plain, plan)
+
+
+def e_values(records: Records, plan: Plan) -> Result:
+    """Return how strong something unrecorded would have to be to explain the answer away."""
+    return confounding_e_values(answer.answer(records, plan, plan.primary))
+
+
+def missing(records: Records, plan: Plan) -> Result:
+    """Return the answer under other treatments of what is missing."""
+    return treatments(records, answer.answer(records, plan, plan.primary), plan)
+
+
+def tipping(records: Records, plan: Plan) -> Result:
+    """Return how far the unseen would have to be off before the conclusion changes."""
+    return missing_tipping(answer.answer(records, plan, plan.primary), plan)
+
+
+def robustness(
+    records: Records, plan: Plan, *, options: Mapping[str, Collection[str]] | None = None
+) -> Result:
+    """Return the primary answer under every combination of reasonable choices.
+
+    Parameters
+    ----------
+    options
+        For some choices (native loss, photographs, window, planted density) the options to walk through.
+    """
+    return grid(records, plan, options=options)
+
+
+def by_zone(records: Records, plan: Plan) -> Result:
+    """Return the primary effect zone by zone, and the test that it is the same in all."""
+    return robustness_by_zone(answer.answer(records, plan, plan.primary), plan)
+
+
+def smooth(records: Records, plan: Plan) -> Result:
+    """Return the course of the outcome over a number, of the first analysis that has one."""
+    return robustness_smooth(answer.answer(records, plan, _on_a_number(plan)), plan)
+
+
+def _on_a_number(plan: Plan) -> Analysis:
+    own = [a for a in plan.analysis if plan.exposure_of(a).is_number and a.outcome.kind not in RATIOS]
+    return own[0] if own else plan.primary
+
+
+def flow(records: Records, plan: Plan) -> pd.DataFrame:
+    """Return patients and units at each stage of the primary analysis."""
+    return report.flow(answer.answer(records, plan, plan.primary))
+
+
+def flow_labels(records: Records, plan: Plan) -> dict[str, str]:
+    """Return the headings of `flow`, the groups by their own names."""
+    return report.flow_labels(answer.answer(records, plan, plan.primary))
+
+
+def estimand(plan: Plan, analysis: str = "") -> pd.DataFrame:
+    """Return the parts of an estimand in words; of the primary analysis if none is named."""
+    return report.estimand(plan, plan.named(analysis) if analysis else None)
+
+
+def plan_in_full(plan: Plan) -> pd.DataFrame:
+    """Return every entry of the plan."""
+    return report.plan_in_full(plan)
+
+
+def standing(
+    where: Status, records: Records, reports: str | Path = "", audience: str = "internal"
+) -> pd.DataFrame:
+    """Return where the plan stands: frozen when and on what, changed since, reports made before and now.
+
+    For the public without the register's exact size.
+    """
+    found = reports_on(records, reports)
+    return report.standing(where, found, with_sizes=audience != "public")
+
+
+def methods_paragraph(records: Records, plan: Plan, where: Status) -> pd.DataFrame:
+    """Return a methods paragraph in plain words, ready to paste."""
+    roles = pd.Series([a.role for a in plan.analysis]).value_counts().to_dict()
+    found = answer.answer(records, plan, plan.primary)
+    return report.methods_paragraph(found, plan, where, roles)
+
+
+def reporting_items(records: Records, plan: Plan, where: Status) -> pd.DataFrame:
+    """Return the items of STROBE and RECORD, and where each is answered or that it is for the author."""
+    return report.items(records, answer.answer(records, plan, plan.primary), plan, where)
+
+
+def warning(where: Status) -> str:
+    """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
+    return f"The plan is {where.word}; {{n}} point(s) under *What was declared, and when?*"
+
+
+def warnings(where: Status) -> list[str]:
+    """Return the points on which a plan is not as frozen; empty where all is well."""
+    points = [] if where.is_confirmatory else [where.word]
+    points += [f"changed: {entry}" for entry in where.changed]
+    if where.frozen is not None and where.frozen.reports_before:
+        points.append("reports had been made on the same data before freezing")
+    return points

@@ -1,0 +1,308 @@
+"""Does the answer hang on choices that could as well have been made otherwise? Every combination of them.
+
+Native loss (none, 3.7, 4.8, 5.9 % a year, control regions) x photographs (standard; other hair lengths too;
+failed ones too) x window (maturity to 3 or 6 months later; month 12 in every zone) x planted density (counted
+in the region where it was, only where it was, zone average). Each combination goes through the declared
+model. The grid is not a set of tests: it says how far the answer moves.
+
+Source: Simonsohn, Simmons & Nelson 2020, Nat Hum Behav 4:1208-1214 (specification curve).
+
+Is the effect the same in every zone, and does a number act in a straight line?
+"""
+
+from collections.abc import Collection, Mapping
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics import yields
+from analytics.errors import AnalyticsError, FitError
+from analytics.records import Records
+from analytics.regrowth import natural_basis
+from analytics.results import Curve, Result
+from analytics.study.answer import BINARY, Answer, answer, effect_row, row
+from analytics.study.effects import Effect, arrays, fitted, independent, of_plan
+from analytics.study.plan import RATIOS, Plan, in_words
+from analytics.study.rows import Background, Choices, background, choices_of, sample, visit_rows
+
+KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
+N_ON_CURVE = 41
+FEWEST = 3
+
+
+def by_zone(found: Answer, plan: Plan) -> Result:
+    """Return the effect zone by zone and the test that it is the same in all, in one model.
+
+    Zones with fewer than 3 patients in a group have a row without an answer. An interaction needs about
+    four times the patients of a main effect: no sign of one is no proof of none.
+    """
+    units, analysis = found.units, found.analysis
+    fits = analysis.outcome.kind not in (*RATIOS, *BINARY) and found.given.has_zone
+    if not fits or found.given.exposure.variable == "zone" or not found.effect.is_known:
+        return _none(found, "made for numbers measured in zones")
+    level = 1 - plan.alpha
+    zones, thin = _zones(units, is_number=found.given.exposure.is_number)
+    rows: list[dict] = []
+    notes: tuple[str, ...] = ()
+    if zones:
+        rows, notes = _interaction_rows(found, plan, units[units["zone"].isin(zones)], zones, level)
+    rows += [
+        {"zone": z, "term": "effect", "estimate": np.nan, "unit": analysis.unit, "flag": "too few to tell"}
+        for z in thin
+    ]
+    method = (
+        "one mixed model with the exposure by zone, patient intercept, known sampling variances, REML; "
+        "Satterthwaite df; exploratory"
+    )
+    return Result(pd.DataFrame(rows), _used(found), method, by=("zone",), notes=notes)
+
+
+def _used(found: Answer) -> pd.DataFrame:
+    return found.given.units[["patient_id", "unit_id", "zone", "reason"]]
+
+
+def _zones(units: pd.DataFrame, *, is_number: bool) -> tuple[list[str], list[str]]:
+    every = sorted(units["zone"].astype(str).unique())
+    if is_number:
+        counts = units.groupby("zone")["patient_id"].nunique()
+        kept = [z for z in every if counts[z] >= 2 * FEWEST]
+    else:
+        table = units.groupby(["zone", "x"])["patient_id"].nunique().unstack("x").reindex(columns=[0.0, 1.0])
+        kept = [z for z in every if (table.loc[z].fillna(0) >= FEWEST).all()]
+    return kept, [z for z in every if z not in kept]
+
+
+def _interaction_rows(
+    found: Answer, plan: Plan, units: pd.DataFrame, zones: list[str], level: float
+) -> tuple[list[dict], tuple[str, ...]]:
+    units = units.reset_index(drop=True)
+    columns = of_plan(units, found.given, plan)
+    x = units["x"].to_numpy(dtype=float)
+    own = np.column_stack([units["zone"].eq(z).to_numpy(dtype=float) for z in zones])
+    whole = np.column_stack([own * x[:, None], own, columns.X[:, 1:]])
+    X = whole[:, independent(whole)]
+    y, variance, patient = arrays(units)
+    try:
+        fit = fitted(y, X, patient, variance)
+    except FitError:
+        return [], ("the effect by zone could not be fitted",)
+    k = len(zones)
+    rows = []
+    for j, zone in enumerate(zones):
+        inside = units[units["zone"].eq(zone)]
+        tested = fit.contrast(np.eye(X.shape[1])[j])
+        effect = Effect(
+            float(tested.estimate), float(tested.se), float(np.min(tested.df)),
+            int(inside["patient_id"].nunique()),
+            len(inside), "",
+        )  # fmt: skip
+        rows.append({"zone": zone, **effect_row(effect, found.analysis, term="effect", level=level)})
+    if k == 1:
+        return rows, ()
+    L = np.zeros((k - 1, X.shape[1]))
+    L[:, 0], L[np.arange(k - 1), np.arange(1, k)] = -1.0, 1.0
+    joint = fit.contrast(L)
+    numerator, denominator = joint.df if isinstance(joint.df, tuple) else (k - 1, joint.df)
+    said = (
+        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {denominator:.0f} df, "
+        f"p {joint.p_value:.2g}"
+    )
+    return rows, (said,)
+
+
+def smooth(found: Answer, plan: Plan) -> Result:
+    """Return a number's effect as a smooth course, with the test of a straight line.
+
+    Natural spline with four knots in the declared model; the course is that of the mean unit, against the
+    median exposure.
+    """
+    units, analysis = found.units, found.analysis
+    if (
+        not found.given.exposure.is_number
+        or analysis.outcome.kind in (*RATIOS, *BINARY)
+        or not found.effect.is_known
+    ):
+        return _none(found, "made for a number compared on a number")
+    x = units["x"].to_numpy(dtype=float)
+    knots = np.unique(np.quantile(x, KNOT_SHARES))
+    if len(knots) < 3 or knots[-1] <= 0:
+        return _none(found, "too few different values for a course")
+    columns = of_plan(units, found.given, plan)
+    middle = float(np.median(x))
+    basis = natural_basis(x, knots) - natural_basis([middle], knots)
+    X = np.column_stack([basis, columns.X[:, 1:]])
+    y, variance, patient = arrays(units)
+    try:
+        fit = fitted(y, X, patient, variance)
+    except FitError:
+        return _none(found, "the course could not be fitted")
+    return _course(found, plan, fit, x, knots, middle, basis.shape[1])
+
+
+def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> Curve:
+    level, analysis = 1 - plan.alpha, found.analysis
+    exposure = found.given.exposure
+    at = np.linspace(float(np.quantile(x, 0.02)), float(np.quantile(x, 0.98)), N_ON_CURVE)
+    rows = natural_basis(at, knots) - natural_basis([middle], knots)
+    mean = rows @ fit.beta[:k]
+    se = np.sqrt(np.einsum("np,pq,nq->n", rows, fit.beta_cov[:k, :k], rows))
+    half = stats.t.ppf(0.5 + level / 2, max(found.effect.df, 1.0)) * se
+    path = pd.DataFrame(
+        {
+            "term": "difference", "x": at * (exposure.per or 1.0), "estimate": mean,
+            "ci_low": mean - half, "ci_high": mean + half, "unit": analysis.unit,
+        }
+    )  # fmt: skip
+    bent = fit.contrast(np.eye(len(fit.beta))[1:k])
+    any_ = fit.contrast(np.eye(len(fit.beta))[:k])
+    counts = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
+    term = f"per {exposure.per:g} {in_words(exposure.variable)}"
+    table = [effect_row(found.effect, analysis, term=term, level=level)]
+    for name, test in (("any course", any_), ("bent, beyond a straight line", bent)):
+        table.append(
+            {
+                "term": name, "estimate": float(test.statistic), "unit": "F",
+                "statistic": float(test.statistic),
+                "df": float(test.df[1]), "p_value": test.p_value, **counts,
+                "flag": f"{test.df[0]} and {test.df[1]:.0f} df",
+            }
+        )  # fmt: skip
+    shares = ", ".join(f"{100 * s:g}" for s in KNOT_SHARES)
+    method = f"natural spline, knots at the {shares} centiles; {found.effect.method}"
+    return Curve(
+        pd.DataFrame(table), _used(found), method, checks=dict(fit.checks), picture="curve", path=path,
+        x_name=in_words(exposure.variable)
+    )  # fmt: skip
+
+
+def _none(found: Answer, why: str) -> Result:
+    row = {"zone": "all", "term": "effect", "estimate": np.nan, "unit": found.analysis.unit, "flag": why}
+    return Result(pd.DataFrame([row]), _used(found), "not made for this answer", by=("zone",))
+
+
+LOW, HIGH = yields.ANNUAL_LOSS_SENSITIVITY_PCT
+NATIVE = {
+    "none": ("none", yields.ANNUAL_LOSS_PCT),
+    f"{LOW:g} % a year": ("assumed", LOW),
+    f"{yields.ANNUAL_LOSS_PCT:g} % a year": ("assumed", yields.ANNUAL_LOSS_PCT),
+    f"{HIGH:g} % a year": ("assumed", HIGH),
+    "control regions": ("control", yields.ANNUAL_LOSS_PCT),
+}
+PHOTOGRAPHS = {"standard": "standard", "any hair length": "any_length", "failed too": "all"}
+WINDOWS: dict[str, tuple[float, float | None]] = {
+    "to 6 months late": (6.0, None),
+    "to 3 months late": (3.0, None),
+    "month 12": (6.0, 12.0),
+}
+PLANTED = {"best known": "best", "in the region": "region", "zone average": "zone"}
+CHOICES: dict[str, Mapping] = {
+    "native loss": NATIVE,
+    "photographs": PHOTOGRAPHS,
+    "window": WINDOWS,
+    "planted density": PLANTED,
+}
+
+
+def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]] | None = None) -> Result:
+    """Return the primary answer under every combination of choices; the declared one is flagged.
+
+    Parameters
+    ----------
+    options
+        For some of CHOICES the names of the options to walk through; all of the others.
+
+    Returns
+    -------
+    Result
+        By the four choices; `extra["options"]` names them in the order to draw.
+    """
+    analysis = plan.primary
+    if analysis.outcome.kind != "yield_at_maturity":
+        return _not_for(plan)
+    declared = choices_of(plan)
+    rows = []
+    walked = {
+        name: [o for o in all_ if o in (options or {}).get(name, all_)] for name, all_ in CHOICES.items()
+    }
+    known = background(records, plan, plan.exposure_of(analysis))
+    for native, photographs, planted in product(
+        walked["native loss"], walked["photographs"], walked["planted density"]
+    ):
+        kind, loss = NATIVE[native]
+        choices = Choices(kind, loss, PHOTOGRAPHS[photographs], PLANTED[planted])
+        try:
+            visits = visit_rows(records, plan, choices, known.error)
+        except AnalyticsError:
+            continue
+        for window in walked["window"]:
+            late, month = WINDOWS[window]
+            chosen = replace(choices, late_months=late, month=month)
+            named = {
+                "native loss": native,
+                "photographs": photographs,
+                "window": window,
+                "planted density": planted,
+            }
+            rows.append(named | _one(records, plan, chosen, (visits, known), is_declared=chosen == declared))
+    table = pd.DataFrame(rows)
+    estimates = table["estimate"].dropna()
+    method = (
+        f"the declared model under {len(table)} combinations of choices, one interval of level "
+        f"{1 - plan.alpha:g} each; not a set of tests"
+    )
+    n_out = int(((table["ci_low"] > 0) | (table["ci_high"] < 0)).sum())
+    note = (
+        f"answers from {estimates.min():.1f} to {estimates.max():.1f} {analysis.unit}; "
+        f"{n_out} of {len(estimates)} intervals exclude 0"
+    )
+    used = sample(records, plan, analysis, known=known).units[["patient_id", "unit_id", "zone", "reason"]]
+    return Result(
+        table,
+        used,
+        method,
+        by=tuple(CHOICES),
+        picture="specification",
+        notes=(note,) if len(estimates) else (),
+    )
+
+
+def _one(
+    records: Records,
+    plan: Plan,
+    choices: Choices,
+    ready: tuple[pd.DataFrame, Background],
+    *,
+    is_declared: bool,
+) -> dict:
+    try:
+        found = answer(records, plan, plan.primary, choices=choices, visits=ready[0], known=ready[1])
+    except AnalyticsError as error:
+        return {
+            "term": "answer",
+            "estimate": np.nan,
+            "unit": plan.primary.unit,
+            "flag": str(error).partition(": ")[2],
+        }
+    made = row(found, term="answer", level=1 - plan.alpha)
+    return made | {"flag": "declared" if is_declared else made["flag"]}
+
+
+def _not_for(plan: Plan) -> Result:
+    empty = dict.fromkeys(CHOICES, "declared")
+    line = {
+        **empty,
+        "term": "answer",
+        "estimate": np.nan,
+        "unit": plan.primary.unit,
+        "flag": "a grid is made for yields",
+    }
+    return Result(
+        pd.DataFrame([line]),
+        pd.DataFrame(),
+        "no grid for this outcome",
+        by=tuple(CHOICES),
+        picture="intervals",
+    )

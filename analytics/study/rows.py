@@ -1,0 +1,363 @@
+"""Who is in the study, what was compared in each, and what became of it: one row a unit, none dropped.
+
+The unit is the placement for yield, tempo and milestones and the session for complications and answers of
+the patient; the patient is what is independent. A unit whose outcome month has been reached by the end of
+the register is *due*; a due unit without a usable outcome is *missing*. Every unit left out carries its
+reason.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics import measurement, yields
+from analytics.dictionary import MATURITY_MONTH
+from analytics.errors import FitError, ParameterError
+from analytics.measurement import CountError
+from analytics.records import Records
+from analytics.study.plan import FAILED_PHOTOGRAPH, SECOND_SESSION, THERAPY_START, Analysis, Exposure, Plan
+from analytics.yields import expected_variance, one_reading
+
+PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep": "all"}
+SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again")
+OF_PLACEMENT = ("zone", "recipient", "planted_hairs_cm2", "grafts")
+NOT_IN_POPULATION = "outside the population of the plan"
+NO_EXPOSURE = "what is compared is not recorded"
+OTHER_GROUP = "in neither group of the comparison"
+NOT_DUE = "outcome month not reached by the end of the register"
+REPLANTED = "the zone was planted again"
+MIXED_SESSION = "both groups in one session"
+# A complication is known to be absent where it was asked about in the second half of the time or up to three
+# months after it (common practice, no source); an answer counts within three months of the month asked for.
+ASKED_FROM_SHARE = 0.5
+LATE_MONTHS = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What a yield rests on, where reasonable people differ; the robustness grid walks through them."""
+
+    native_change: str = "assumed"
+    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT
+    photographs: str = "standard"
+    planted: str = "best"
+    late_months: float = 6.0
+    month: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sample:
+    """The units of one analysis.
+
+    `units` one row each: patient_id, session_id, placement_id, zone, site, x (1 compared, 0 reference, or the
+    number), y (NaN where not known), variance (known, NaN where not), early (an earlier reading, NaN),
+    is_due, reason (empty where analysed), and the columns adjusted for. `has_zone`: whether a unit lies in
+    one zone.
+    """
+
+    units: pd.DataFrame
+    has_zone: bool
+    exposure: Exposure
+    visits: pd.DataFrame | None = None
+
+    @property
+    def analysed(self) -> pd.DataFrame:
+        """Units with a usable outcome."""
+        return self.units[self.units["reason"].eq("")].reset_index(drop=True)
+
+    @property
+    def due(self) -> pd.DataFrame:
+        """Units that should have an outcome, y NaN where it is missing."""
+        return self.units[self.units["is_due"]].reset_index(drop=True)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Background:
+    """What all choices share: placements with exposure, counting error, end of register, zones replanted."""
+
+    places: pd.DataFrame
+    error: CountError
+    end: float
+    replanted: frozenset[str]
+
+
+def background(records: Records, plan: Plan, exposure: Exposure) -> Background:
+    """Return what can be worked out once for all choices of one comparison."""
+    return Background(
+        places(records, plan, exposure),
+        measurement.error_model(records),
+        _register_end(records),
+        frozenset(_replanted(records)),
+    )
+
+
+def sample(
+    records: Records, plan: Plan, analysis: Analysis, *, choices: Choices | None = None,
+    visits: pd.DataFrame | None = None,
+    known: Background | None = None,
+) -> Sample:  # fmt: skip
+    """Return the units of an analysis with exposure, outcome and what is adjusted for.
+
+    Parameters
+    ----------
+    choices
+        For yields; by default those of the plan (`choices_of`).
+    visits
+        Rows of `yields.by_visit` under these choices, where the caller has them.
+    known
+        Of `background`, where the caller has it.
+
+    Raises
+    ------
+    ParameterError
+        When a zone is compared on an outcome that belongs to the session.
+    """
+    exposure = plan.exposure_of(analysis)
+    known = background(records, plan, exposure) if known is None else known
+    frame = known.places
+    if analysis.outcome.kind in SESSION_OUTCOMES:
+        return _of_sessions(records, analysis, frame, exposure)
+    chosen = choices_of(plan) if choices is None else choices
+    rows = visit_rows(records, plan, chosen, known.error) if visits is None else visits
+    if analysis.outcome.kind == "yield_at_maturity":
+        return _of_yields(plan, known, rows, chosen, exposure)
+    units = frame.assign(y=np.nan, variance=np.nan, early=np.nan, is_due=frame["reason"].eq(""))
+    return Sample(units, True, exposure, rows)
+
+
+def choices_of(plan: Plan) -> Choices:
+    """Return what the plan decides about yields."""
+    return Choices(photographs=PHOTOGRAPHS[plan.strategy(FAILED_PHOTOGRAPH)])
+
+
+def visit_rows(
+    records: Records, plan: Plan, choices: Choices, error: CountError | None = None
+) -> pd.DataFrame:
+    """Return rows of `yields.by_visit` as the plan's intercurrent events leave them."""
+    rows = yields.by_visit(
+        records,
+        native_change=choices.native_change,
+        annual_loss_pct=choices.annual_loss_pct,
+        photographs=choices.photographs,
+        planted=choices.planted,
+        count_error=error,
+    )
+    if plan.strategy(THERAPY_START) == "while untreated":
+        rows = _until_therapy(rows, records)
+    return rows
+
+
+def _until_therapy(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
+    operated = rows["register_month"] - rows["month"]
+    starts = records.therapies[["patient_id", "start_register_month"]]
+    keyed = pd.DataFrame({"row": rows.index, "patient_id": rows["patient_id"], "operated": operated})
+    both = keyed.merge(starts, on="patient_id", how="inner")
+    after = both[both["start_register_month"] > both["operated"]]
+    first = after.groupby("row")["start_register_month"].min().reindex(rows.index)
+    treated = first.notna() & (rows["register_month"] >= first) & ~rows["is_baseline"].astype(bool)
+    changed = {f"for_{use}": rows[f"for_{use}"] & ~treated for use in yields.USES}
+    return rows.assign(**changed)
+
+
+def places(records: Records, plan: Plan, exposure: Exposure) -> pd.DataFrame:
+    """Return one row a placement with every variable a plan may name, its exposure `x` and `reason`."""
+    frame = _variables(records)
+    x, why = _exposure(frame, exposure)
+    outside = ~_in_population(frame, plan)
+    reason = pd.Series(np.where(outside, NOT_IN_POPULATION, why), index=frame.index)
+    return frame.assign(x=x, reason=reason, unit_id=frame["placement_id"])
+
+
+def _variables(records: Records) -> pd.DataFrame:
+    sessions = records.sessions.drop(columns=["out_of_body_min", "holding_medium", "method"])
+    frame = records.placements.drop(columns=["patient_id"]).merge(
+        sessions, on="session_id", how="left", validate="many_to_one"
+    )
+    frame = frame.merge(records.patients, on="patient_id", how="left", validate="many_to_one")
+    average = frame["hairs"] / frame["area_cm2"]
+    frame = frame.assign(
+        planted_hairs_cm2=frame["roi_planted_hairs_cm2"].fillna(average),
+        on_therapy=_on_therapy(frame, records),
+        maturity_month=frame["zone"].map(MATURITY_MONTH).astype(float),
+    )
+    return frame.reset_index(drop=True)
+
+
+def _on_therapy(frame: pd.DataFrame, records: Records) -> pd.Series:
+    """Return whether a course of medical therapy was under way in the month of the session."""
+    courses = records.therapies
+    both = frame[["session_id", "patient_id", "register_month"]].drop_duplicates("session_id")
+    both = both.merge(courses, on="patient_id", how="inner")
+    start, stop = both["start_register_month"], both["stop_register_month"]
+    running = both[(start <= both["register_month"]) & (stop.isna() | (stop >= both["register_month"]))]
+    return frame["session_id"].isin(set(running["session_id"])).map({True: "yes", False: "no"})
+
+
+def _exposure(frame: pd.DataFrame, exposure: Exposure) -> tuple[pd.Series, np.ndarray]:
+    values = frame[exposure.variable]
+    if exposure.cut is not None or exposure.is_number:
+        number = pd.to_numeric(values, errors="coerce").astype(float)
+        per = exposure.per or 1.0
+        x = (
+            number / per
+            if exposure.is_number
+            else (number > exposure.cut).astype(float).where(number.notna())
+        )
+        return x, np.where(number.isna(), NO_EXPOSURE, "")
+    words = as_words(values)
+    is_compared, is_reference = words.isin(exposure.compared), words.isin(exposure.reference)
+    x = pd.Series(np.where(is_compared, 1.0, np.where(is_reference, 0.0, np.nan)), index=frame.index)
+    return x, np.where(words.isna(), NO_EXPOSURE, np.where(x.isna(), OTHER_GROUP, ""))
+
+
+def as_words(values: pd.Series) -> pd.Series:
+    """Return values as the words a plan writes: yes and no, whole numbers without a point."""
+    if pd.api.types.is_bool_dtype(values):
+        return values.map({True: "yes", False: "no"}).astype("string")
+    if pd.api.types.is_numeric_dtype(values):
+        return values.map(lambda v: pd.NA if pd.isna(v) else f"{v:g}").astype("string")
+    return values.astype("string")
+
+
+def _in_population(frame: pd.DataFrame, plan: Plan) -> pd.Series:
+    who = plan.population
+    inside = frame["age_years"].fillna(who.age_from).between(who.age_from, who.age_to)
+    if who.zones:
+        inside &= frame["zone"].isin(who.zones)
+    if who.methods:
+        inside &= frame["method"].isin(who.methods)
+    if who.first_sessions_only:
+        inside &= frame["session_number"].eq(1)
+    if who.native_skin_only:
+        inside &= frame["recipient"].fillna("native").eq("native")
+    return inside
+
+
+def _register_end(records: Records) -> float:
+    operated = records.sessions.set_index("session_id")["register_month"]
+    seen = records.visits["session_id"].map(operated).astype(float) + records.visits["month"]
+    return float(np.nanmax([operated.max(), seen.max() if len(seen) else 0.0]))
+
+
+def _of_yields(
+    plan: Plan, known: Background, rows: pd.DataFrame, choices: Choices, exposure: Exposure
+) -> Sample:
+    picked = _read(rows, choices)
+    if len(picked):
+        y = picked["yield_pct"] / picked["planted_ratio"]
+        mean = picked["zone"].map(y.groupby(picked["zone"]).mean()).to_numpy(dtype=float)
+        variance = expected_variance(picked, mean, known.error)
+        picked = picked.assign(y=y, variance=variance)
+    else:
+        picked = picked.assign(y=np.nan, variance=np.nan)
+    columns = ["placement_id", "region_id", "month", "y", "variance"]
+    units = known.places.merge(picked[columns], on="placement_id", how="left", validate="one_to_many")
+    units = units.assign(early=units["placement_id"].map(_early(rows, picked)))
+    reached = units["register_month"] + units["maturity_month"] <= known.end
+    again = units["placement_id"].isin(known.replanted)
+    if plan.strategy(SECOND_SESSION) == "leave out":
+        units = units.assign(reason=units["reason"].mask(units["reason"].eq("") & again, REPLANTED))
+    inside = units["reason"].eq("")
+    units = units.assign(is_due=inside & (reached | units["y"].notna()))
+    why = pd.Series(
+        np.where(~units["is_due"], NOT_DUE, np.where(again, REPLANTED, _why_missing(units, rows))),
+        index=units.index,
+    )
+    units = units.assign(reason=units["reason"].mask(inside & units["y"].isna(), why))
+    return Sample(units.reset_index(drop=True), True, exposure, rows)
+
+
+def _read(rows: pd.DataFrame, choices: Choices) -> pd.DataFrame:
+    target = rows["maturity_month"] if choices.month is None else choices.month
+    inside = rows["month"] - target <= choices.late_months
+    kept = rows.assign(for_headline=rows["for_headline"] & inside, for_curve=rows["for_curve"] & inside)
+    try:
+        return one_reading(kept, month=choices.month)
+    except (KeyError, ValueError):
+        raise FitError("study: no reading is usable; regrowth check says what was left out") from None
+
+
+def _early(rows: pd.DataFrame, picked: pd.DataFrame) -> pd.Series:
+    """Return the last yield of each placement before its window of maturity."""
+    before = rows[rows["for_curve"] & rows["quantity"].eq("yield") & ~rows["is_mature"].astype(bool)]
+    return before.sort_values("month").groupby("placement_id")["yield_pct"].last()
+
+
+def _replanted(records: Records) -> set[str]:
+    """Return the placements whose zone was planted again by a later session."""
+    operated = records.sessions[["session_id", "session_number"]]
+    own = records.placements[["placement_id", "patient_id", "session_id", "zone"]].merge(
+        operated, on="session_id", how="left", validate="many_to_one"
+    )
+    last = own.groupby(["patient_id", "zone"])["session_number"].transform("max")
+    return set(own.loc[own["session_number"] < last, "placement_id"])
+
+
+def _why_missing(units: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
+    """Return why a due placement has no usable reading: the best reason any of its readings gives."""
+    after = rows[~rows["is_baseline"].astype(bool)]
+    late = after[after["month"] >= after["maturity_month"] - 1.0]
+    codes = late.groupby("placement_id")["why_not_headline"].first()
+    reason = units["placement_id"].map(codes).map(yields.REASONS)
+    return reason.fillna("no reading at maturity: not seen").to_numpy(dtype=object)
+
+
+def _of_sessions(records: Records, analysis: Analysis, frame: pd.DataFrame, exposure: Exposure) -> Sample:
+    if exposure.variable in OF_PLACEMENT:
+        raise ParameterError(
+            f"study plan, analysis {analysis.id}: the exposure belongs to a zone and the outcome to the "
+            "session; compare something of the session"
+        )
+    units = _one_a_session(frame)
+    outcome = analysis.outcome
+    known = _complications(records, outcome) if outcome.kind == "complication" else _answers(records, outcome)
+    month = outcome.by_month if outcome.kind == "complication" else outcome.month
+    inside = units["reason"].eq("")
+    reached = units["register_month"] + month <= _register_end(records)
+    y = units["session_id"].map(known)
+    due = inside & (reached | y.notna())
+    missing = "complications not asked about" if outcome.kind == "complication" else "no answer"
+    why = pd.Series(np.where(due, missing, NOT_DUE), index=units.index)
+    units = units.assign(
+        y=y.astype(float), variance=np.nan, early=np.nan, is_due=due,
+        reason=units["reason"].mask(inside & y.isna(), why),
+    )  # fmt: skip
+    return Sample(units, False, exposure)
+
+
+def _one_a_session(frame: pd.DataFrame) -> pd.DataFrame:
+    inside = frame[frame["reason"].eq("")]
+    both = inside.groupby("session_id")["x"].nunique()
+    order = frame.assign(last=frame["reason"].ne("")).sort_values("last", kind="stable")
+    units = order.drop_duplicates("session_id").sort_index().drop(columns="last").reset_index(drop=True)
+    mixed = units["session_id"].isin(set(both[both > 1].index)) & units["reason"].eq("")
+    return units.assign(reason=units["reason"].mask(mixed, MIXED_SESSION), unit_id=units["session_id"])
+
+
+def _complications(records: Records, outcome) -> pd.Series:
+    """Return 1, 0 by session, absent where nobody asked."""
+    asked = records.visits[records.visits["complications_asked"].fillna(False).astype(bool)]
+    in_time = asked["month"].between(ASKED_FROM_SHARE * outcome.by_month, outcome.by_month + LATE_MONTHS)
+    none = pd.Series(0.0, index=pd.Index(asked.loc[in_time, "session_id"].unique(), dtype="string"))
+    of_kind = records.events[records.events["kind"].eq(outcome.event)]
+    happened = of_kind.loc[of_kind["month"] <= outcome.by_month, "session_id"].unique()
+    yes = pd.Series(1.0, index=pd.Index(happened, dtype="string"))
+    return yes.combine_first(none)
+
+
+def _answers(records: Records, outcome) -> pd.Series:
+    """Return each session's answer nearest to the month asked for."""
+    column = "satisfaction_0_10" if outcome.kind == "satisfaction" else "would_choose_again"
+    given = records.ratings[records.ratings[column].notna()]
+    given = given.assign(far=(given["month"] - outcome.month).abs())
+    near = given[given["far"] <= LATE_MONTHS].sort_values(["far", "month"], kind="stable")
+    return near.drop_duplicates("session_id").set_index("session_id")[column].astype(float)
+
+
+def restricted(given: Sample, **where: object) -> Sample:
+    """Return the sample with only some units, e.g. those of one zone."""
+    units = given.units
+    for column, value in where.items():
+        units = units[units[column].eq(value)]
+    return replace(given, units=units.reset_index(drop=True))

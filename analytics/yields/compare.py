@@ -1,0 +1,119 @@
+"""Does one surgeon's planted hair grow like the others', zone for zone?
+
+Each surgeon is set against *the others* together, never ranked: a mixed model of yield at maturity on zone
+and whose placement it is, with a patient intercept and known sampling variances (as `yields.means`). A
+surgeon's own mean counts in his own line only. Because a patient has one surgeon as a rule, the difference
+is between patients: case mix can be in it, and what was adjusted for is said.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics import measurement
+from analytics.errors import FitError, ParameterError
+from analytics.records import Records
+from analytics.results import LEVEL, Result
+from analytics.yields.means import (
+    FEW,
+    MIN_PATIENTS,
+    estimate,
+    expected_variance,
+    indicators,
+    one_reading,
+    with_case_mix,
+)
+from analytics.yields.rows import by_visit, with_reason
+
+
+def against_others(
+    records: Records,
+    *,
+    who: str = "surgeon_id",
+    only: str = "",
+    adjust: Sequence[str] = ("session_number",),
+    level: float = LEVEL,
+    rows: pd.DataFrame | None = None,
+) -> Result:
+    """Return each operator's yield at maturity minus the others', zone for zone, in points of yield.
+
+    Parameters
+    ----------
+    who
+        Column that names the operator: `surgeon_id` or `team_id`.
+    only
+        One code to report; empty for all.
+    adjust
+        Case-mix columns held equal beside the zone.
+    level
+        Confidence level, 0.5 to 0.999.
+    rows
+        Rows of `by_visit`, where the caller has them already.
+
+    Raises
+    ------
+    ParameterError
+        When the code is not in the records.
+    FitError
+        When there is only one operator, or no reading is usable.
+    """
+    visits = with_case_mix(by_visit(records) if rows is None else rows, records, adjust)
+    picked = one_reading(visits).dropna(subset=[who])
+    codes = sorted(picked[who].astype(str).unique())
+    if only and only not in set(records.sessions[who].dropna().astype(str)):
+        raise ParameterError(
+            f"yields.against_others(only): no session has this code in {who}; use one that has"
+        )
+    if len(codes) < 2:
+        raise FitError(
+            f"yields.against_others: fewer than two codes in {who} have a mature reading; nothing to compare"
+        )
+    lines = [_line(picked, who, code, adjust, level, records) for code in codes if only in ("", code)]
+    if not lines:
+        lines = [_nothing(only, level)]
+    table = pd.DataFrame([line for line, _ in lines]).rename(columns={"operator": who})
+    checks = {name: all(c.get(name, True) for _, c in lines) for name in {n for _, c in lines for n in c}}
+    held = ", ".join(("zone", *adjust))
+    method = (
+        f"not a ranking: yield at maturity, own minus the others', {held} held equal; mixed model with a "
+        f"patient intercept and known sampling variances, REML, Satterthwaite df, {100 * level:g} % interval"
+    )
+    return Result(table, with_reason(visits, "headline"), method, by=(who,), checks=checks)
+
+
+def _line(
+    picked: pd.DataFrame, who: str, code: str, adjust: Sequence[str], level: float, records: Records
+) -> tuple[dict, dict[str, bool]]:
+    own = picked[who].astype(str).eq(code).to_numpy()
+    zones = sorted(set(picked.loc[own, "zone"]))
+    same = picked[picked["zone"].isin(zones)]
+    own = same[who].astype(str).eq(code).to_numpy()
+    patients = int(same.loc[own, "patient_id"].nunique())
+    line = {
+        "operator": code,
+        "term": "own minus the others",
+        "level": level,
+        "unit": "points of yield",
+        "n_patients": patients,
+        "n_rows": int(own.sum()),
+    }
+    if own.all() or patients < 2 or same.loc[~own, "patient_id"].nunique() < 2:
+        return {**line, "estimate": np.nan, "flag": "too few patients to compare"}, {}
+    zone = np.column_stack([same["zone"].eq(z).to_numpy(dtype=float) for z in zones])
+    X = np.column_stack([own.astype(float), zone, indicators(same, list(adjust))])
+    y = (same["yield_pct"] / same["planted_ratio"]).to_numpy(dtype=float)
+    mean = same["zone"].map(pd.Series(y, index=same.index).groupby(same["zone"]).mean()).to_numpy(dtype=float)
+    variance = expected_variance(same, mean, measurement.error_model(records))
+    fit = estimate(y, X, same, variance, 1)
+    value, se, df = (float(column[0]) for column in (fit.beta, fit.se, fit.df))
+    half = float(stats.t.ppf(0.5 + level / 2, df)) * se
+    flag = FEW if patients < MIN_PATIENTS else ""
+    bounds = {"ci_low": value - half, "ci_high": value + half}
+    return {**line, "estimate": value, "se": se, **bounds, "df": df, "flag": flag}, fit.checks
+
+
+def _nothing(code: str, level: float) -> tuple[dict, dict[str, bool]]:
+    line = {"operator": code, "term": "own minus the others", "estimate": np.nan, "level": level}
+    return {**line, "unit": "points of yield", "n_patients": 0, "n_rows": 0, "flag": "no mature reading"}, {}

@@ -1,0 +1,291 @@
+"""What is lost between the punch and the mirror, each loss over its own denominator?
+
+The chain: attempts -> grafts out -> intact -> usable -> planted -> growing. Grafts put aside or lost on the
+way stay in the denominators before them: what grew is given of what was planted, and what was planted of what
+was usable and of what was attempted, so that nobody's loss hides in another's denominator. A ratio of sums
+over sessions has its standard error from the spread between sessions (ratio estimator, Cochran 1977, Sampling
+Techniques, ch. 6, from memory), because sessions differ: taken graft by graft as if independent, the interval
+is 2 to 3 times too narrow. Transection here is *visible* transection, found in grafts that came out; what
+stays hidden in the skin is not in it.
+
+A cut follicle is not a lost graft, nor always a lost hair: with the lower third, half or two thirds kept
+3.0, 4.4 and 6.2 of 15 planted in a box grew (Er et al. 2006, Dermatol Surg, 5 men; as quoted). Where
+follicles were classed under the microscope the chain has their shares over the follicles looked at, and two
+bounds of what is able to grow: whole follicles and 20 or 41 % of those partly cut. Grafts are not touched.
+
+What grew is given *as planted*, over the hairs planted, and *as intended*, over the hairs that all grafts
+taken out (or attempted) would have brought, one put aside taken to hold as many as one planted: grafts that
+popped or were thought not worth placing flatter the first alone.
+
+Hairs and grafts are never mixed. From a hair yield s and the grafts by hairs per graft, the share of grafts
+that show a hair is sum_k w_k (1 - (1 - s)^k), if hairs of a graft grow independently; it is above the hair
+yield.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.errors import FitError, ParameterError
+from analytics.records import Records
+from analytics.results import LEVEL, Result
+from analytics.yields.means import FEW, MIN_PATIENTS, average, one_reading, shared_errors
+from analytics.yields.rows import by_visit
+
+GROWING = ("growing of planted", "growing of out", "growing of attempts")
+# Share of partly cut follicles that grew, lower third and two thirds kept (Er et al. 2006, see above).
+PARTLY_GROWS = (0.20, 0.41)
+GRAFTS = ("grafts_1", "grafts_2", "grafts_3", "grafts_4")
+
+
+def ratio_of_sums(
+    part, whole, *, level: float = LEVEL, is_share: bool = True
+) -> tuple[float, float, float, float]:
+    """Return sum(part) / sum(whole) with its standard error and limits, the session as the unit.
+
+    Limits are Student's t on the logit scale where 0 < ratio < 1, so that they stay inside; at 0 or 1 the
+    exact binomial limits of as many trials as there are sessions stand in. A ratio that is no share, and may
+    pass 1, has plain t limits.
+
+    Parameters
+    ----------
+    part, whole
+        Counts a session, (k,), whole above 0.
+
+    Examples
+    --------
+    >>> [round(v, 3) for v in ratio_of_sums([1, 3], [10, 10])[:2]]
+    [0.2, 0.1]
+    """
+    x, n = np.asarray(part, dtype=float), np.asarray(whole, dtype=float)
+    k = len(x)
+    ratio = float(x.sum() / n.sum())
+    if k < 2:
+        return ratio, np.nan, np.nan, np.nan
+    se = float(np.sqrt(k / (k - 1) * np.sum((x - ratio * n) ** 2)) / n.sum())
+    if not is_share:
+        half = float(stats.t.ppf((1 + level) / 2, k - 1)) * se
+        return ratio, se, ratio - half, ratio + half
+    if not 0 < ratio < 1 or se == 0:
+        low = stats.beta.ppf((1 - level) / 2, ratio * k, k - ratio * k + 1) if ratio > 0 else 0.0
+        high = stats.beta.ppf((1 + level) / 2, ratio * k + 1, k - ratio * k) if ratio < 1 else 1.0
+        return ratio, se, float(low), float(high)
+    half = stats.t.ppf((1 + level) / 2, k - 1) * se / (ratio * (1 - ratio))
+    centre = np.log(ratio / (1 - ratio))
+    return ratio, se, float(1 / (1 + np.exp(half - centre))), float(1 / (1 + np.exp(-half - centre)))
+
+
+def loss_chain(
+    records: Records, *, by: Sequence[str] = (), level: float = LEVEL, rows: pd.DataFrame | None = None
+) -> Result:
+    """Return each step's share with the session as the unit, in percent of the step's own denominator.
+
+    Parameters
+    ----------
+    by
+        Columns of `sessions` to group by, e.g. `surgeon_id`, `method`.
+    rows
+        Rows of `by_visit`, where the caller has them already.
+
+    Returns
+    -------
+    Result
+        Terms `out of attempts` (FUE with attempts recorded), `intact of out`, `usable of out`, `planted of
+        usable`, `planted of attempts` in grafts; of the follicles looked at those `whole`, `partly cut`, `cut
+        through`, and `able to grow` at least and at most (sessions where all three classes were counted);
+        `growing of planted`, `of out` and `of attempts` in hairs (sessions with a mature reading, a placement
+        weighted by its hairs; errors all placements share, as in `yields.average`, are in the interval).
+        Numerators and denominators stand in `extra["counts"]`. Only what is growing may pass 100 %.
+    """
+    unknown = [c for c in by if c not in records.sessions.columns]
+    if unknown:
+        raise ParameterError(
+            f"yields.loss_chain(by): unknown column {', '.join(unknown)}; use a column of sessions"
+        )
+    sessions = _with_planted_and_growing(records, rows)
+    groups = sessions.groupby(list(by), sort=True) if by else [((), sessions)]
+    rows, counts = [], []
+    for key, group in groups:
+        labels = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
+        for term, part, whole in _steps(group):
+            shared = _shared_variance(group.loc[part.index], whole) if term in GROWING else 0.0
+            used = group.loc[part.index]
+            rows.append({**labels, **_step_row(term, part, whole, used, level, shared=shared)})
+            counts.append({**labels, "term": term, "numerator": part.sum(), "denominator": whole.sum()})
+    method = (
+        f"ratio of sums over sessions, session as the unit, t limits on the logit scale, {100 * level:g} %; "
+        "visible transection only"
+    )
+    used = sessions.drop(columns=[c for c in sessions if c.startswith("shared_")]).assign(reason="")
+    return Result(pd.DataFrame(rows), used, method, by=tuple(by), extra={"counts": pd.DataFrame(counts)})
+
+
+def share_of_grafts_growing(hair_yield: float, grafts) -> float:
+    """Return the share of grafts that show at least one hair, given the share of hairs that grow, 0 to 1.
+
+    Parameters
+    ----------
+    hair_yield
+        Share of hairs growing; taken as 1 above 1 and 0 below 0.
+    grafts
+        Number (or share) of grafts with 1, 2, 3, ... hairs.
+
+    Examples
+    --------
+    Half of the hairs grow; one-hair and two-hair grafts in equal number: (0.5 + 0.75) / 2.
+
+    >>> share_of_grafts_growing(0.5, [1, 1])
+    0.625
+    """
+    s = min(max(float(hair_yield), 0.0), 1.0)
+    weight = np.asarray(grafts, dtype=float)
+    shows = 1 - (1 - s) ** np.arange(1, len(weight) + 1)
+    return float(np.sum(weight * shows) / np.sum(weight))
+
+
+def graft_yield(
+    records: Records, *, by: Sequence[str] = ("zone",), level: float = LEVEL, rows: pd.DataFrame | None = None
+) -> Result:
+    """Return hair yield and graft yield side by side, where the grafts by hairs per graft are known."""
+    hairs = average(records, by=by, level=level, rows=rows)
+    used = hairs.rows()
+    mix = records.placements.dropna(subset=list(GRAFTS))[["placement_id", *GRAFTS]].astype(
+        dict.fromkeys(GRAFTS, float)
+    )
+    picked = (
+        used[used["for_headline"]]
+        .drop_duplicates("placement_id")
+        .merge(mix, on="placement_id", validate="1:1")
+    )
+    if picked.empty:
+        raise FitError(
+            "yields.graft_yield: no placement has grafts by hairs per graft; fill placements.grafts_1 to _4"
+        )
+    totals = picked.groupby(list(by))[list(GRAFTS)].sum().reset_index()
+    table = hairs.table().merge(totals, on=list(by), how="left")
+    grown = [_graft_row(row) for _, row in table.iterrows()]
+    both = [hairs.table().assign(term="hair yield"), pd.DataFrame(grown)]
+    keep = [*by, *hairs.table().columns.drop(list(by))]
+    method = f"{hairs.method}; graft yield from the grafts planted, hairs of a graft taken as independent"
+    estimates = pd.concat(both, ignore_index=True)[keep]
+    return Result(estimates, used, method, by=tuple(by), checks=hairs.checks, notes=hairs.notes)
+
+
+def has_graft_sizes(records: Records) -> bool:
+    """Return whether any placement's grafts are known by hairs per graft."""
+    return bool(records.placements[list(GRAFTS)].notna().all(axis=1).any())
+
+
+_COUNTS = ("attempts", "grafts_out", "grafts_transected", "grafts_discarded")
+
+
+def _with_planted_and_growing(records: Records, rows: pd.DataFrame | None) -> pd.DataFrame:
+    """Add grafts planted by the planting log, and hairs growing of those whose placement was read."""
+    sessions = records.sessions.astype(dict.fromkeys(_COUNTS, "float64"))
+    places = records.placements.astype({"grafts": "float64", "hairs": "float64"})
+    planted = places.groupby("session_id")["grafts"].agg(lambda g: g.sum(skipna=False))
+    read = one_reading(by_visit(records) if rows is None else rows)
+    read = read.merge(places[["placement_id", "hairs"]], on="placement_id", validate="one_to_one")
+    read = read.dropna(subset=["hairs"])
+    y = (read["yield_pct"] / read["planted_ratio"]).to_numpy(dtype=float)
+    shared = {f"shared_{i}": c for i, (c, _) in enumerate(shared_errors(read, y))} if len(read) else {}
+    hairs = {
+        name: (read["hairs"] * values / 100).groupby(read["session_id"]).sum()
+        for name, values in {"hairs_growing": y, "hairs_read": 100.0, **shared}.items()
+    }
+    return sessions.assign(
+        grafts_planted=sessions["session_id"].map(planted),
+        **{name: sessions["session_id"].map(of_session) for name, of_session in hairs.items()},
+    )
+
+
+def _shared_variance(sessions: pd.DataFrame, hairs: pd.Series) -> float:
+    """Return the variance of the share growing from errors that all its placements have in common."""
+    moved = sessions[[c for c in sessions if c.startswith("shared_")]].sum()
+    return float(((moved / hairs.sum()) ** 2).sum())
+
+
+def _steps(sessions: pd.DataFrame) -> list[tuple[str, pd.Series, pd.Series]]:
+    out, attempts = sessions["grafts_out"], sessions["attempts"]
+    usable, planted = out - sessions["grafts_discarded"], sessions["grafts_planted"]
+    read = sessions["hairs_read"]
+    meant = (read, read * out / planted, read * attempts / planted)
+    steps = [
+        ("out of attempts", out, attempts),
+        ("intact of out", out - sessions["grafts_transected"], out),
+        ("usable of out", usable, out),
+        ("planted of usable", planted, usable),
+        ("planted of attempts", planted, attempts),
+        *_follicle_steps(sessions),
+        *((term, sessions["hairs_growing"], hairs) for term, hairs in zip(GROWING, meant, strict=True)),
+    ]
+    known = [(term, part, whole, part.notna() & whole.gt(0)) for term, part, whole in steps]
+    return [(term, part[ok], whole[ok]) for term, part, whole, ok in known if ok.any()]
+
+
+def _follicle_steps(sessions: pd.DataFrame) -> list[tuple[str, pd.Series, pd.Series]]:
+    """Return the shares of follicles looked at; a session with a class left out has none."""
+    whole, partly = sessions["follicles_whole"], sessions["follicles_partly_cut"]
+    through = sessions["follicles_cut_through"]
+    seen = whole + partly + through
+    least, most = (whole + share * partly for share in PARTLY_GROWS)
+    return [
+        ("whole of follicles", whole.where(seen.notna()), seen),
+        ("partly cut of follicles", partly.where(seen.notna()), seen),
+        ("cut through of follicles", through.where(seen.notna()), seen),
+        ("able to grow of follicles, at least", least, seen),
+        ("able to grow of follicles, at most", most, seen),
+    ]
+
+
+def _step_row(
+    term: str,
+    part: pd.Series,
+    whole: pd.Series,
+    sessions: pd.DataFrame,
+    level: float,
+    *,
+    shared: float = 0.0,
+) -> dict:
+    """Return one line; `shared` is a variance of the ratio that does not shrink with the sessions."""
+    ratio, se, low, high = ratio_of_sums(part, whole, level=level, is_share=term not in GROWING)
+    if shared > 0 and np.isfinite(se):
+        total = float(np.hypot(se, np.sqrt(shared)))
+        df = (len(part) - 1) * (total / se) ** 4 if se > 0 else np.inf
+        half = float(stats.t.ppf((1 + level) / 2, df)) * total
+        se, low, high = total, ratio - half, ratio + half
+    patients = int(sessions["patient_id"].nunique())
+    return {
+        "term": term,
+        "estimate": 100 * ratio,
+        "se": 100 * se,
+        "ci_low": 100 * low,
+        "ci_high": 100 * high,
+        "level": level,
+        "unit": "%",
+        "n_patients": patients,
+        "n_rows": len(part),
+        "flag": FEW if patients < MIN_PATIENTS else "",
+    }
+
+
+def _graft_row(row: pd.Series) -> dict:
+    grafts = row[list(GRAFTS)].astype(float)
+    known = bool(grafts.notna().all() and grafts.sum() > 0)
+    limits = {
+        c: 100 * share_of_grafts_growing(row[c] / 100, grafts) if known else np.nan
+        for c in ("estimate", "ci_low", "ci_high")
+    }
+    flag = row["flag"] if known else "grafts by hairs per graft not known"
+    kept = {c: row[c] for c in row.index if c not in GRAFTS}
+    return {
+        **kept,
+        **limits,
+        "term": "graft yield",
+        "unit": "% of planted grafts",
+        "se": np.nan,
+        "df": np.nan,
+        "flag": flag,
+    }

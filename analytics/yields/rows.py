@@ -1,0 +1,476 @@
+"""Rows of `yields.by_visit` kept for one register that will not change.
+
+Every question of a page begins with the same rows. A page that has read its records promises that they stay
+as they are (`promise_unchanged`); rows made from them are then made once. Records of any other origin, such
+as a frame a notebook works on, are never remembered.
+
+What share of the planted hairs grew?
+
+    yield_pct = 100 * (density(m) - density(0) - native_change(m)) / planted_hairs_cm2
+
+in percent of planted hairs, never clipped: published readings pass 100 %, because 6 to 15 % of follicles
+carry no countable shaft at any moment. Before month 6 the same quantity is called *gain*. This is the only
+definition of yield in the workbook; everything that speaks of yield starts from the rows of `by_visit`.
+
+Baseline is the standard count nearest to month 0 among months -6 to 0; repeated counts of that month are
+averaged (`baseline="mean"`: all of them). A count before a second session in a zone is at once that
+session's baseline and the earlier session's last reading: it stands in the rows twice, the second time with
+`reads_as` "earlier session".
+Native change is applied to native hair only (`yields.native`). The standard error is by the delta method
+from counting error (`measurement.count_variance`, at one hair more than was counted), planted density and
+native change. A row says what it may be used for and, coded, why not.
+
+Conventions at boundaries: month 6.0 is yield; a reading is mature from one month before its zone's maturity
+month (the window of a visit opens one month early); an earlier session is immature in a zone if it is
+younger than the zone's maturity month when the next one is planted.
+"""
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analytics import measurement
+from analytics.errors import ParameterError
+from analytics.measurement import CountError
+from analytics.records import Records
+from analytics.yields import level, native
+from analytics.yields import link as yields_link
+from analytics.yields.link import PlantedError, planted_density, planted_error
+
+YIELD_FROM_MONTH = 6.0
+WINDOW_OPENS_MONTHS_EARLY = 1.0
+# Pooled survival of micrografts, used only to guess what of a later baseline is native hair where the first
+# baseline is missing (Stoneburner et al. 2020, Aesthetic Plast Surg, doi 10.1007/s00266-019-01529-9).
+POOLED_YIELD = 0.85
+
+NATIVE_CHANGES = ("none", "assumed", "control")
+OPTIONS = {
+    "native_change": NATIVE_CHANGES,
+    "photographs": ("standard", "any_length", "any_cut_off", "all"),
+    "planted": ("best", "region", "zone"),
+    "baseline": ("nearest", "mean"),
+    "bridge": ("", "reader_id", "device_class"),
+    "season": ("as counted", "levelled"),
+}
+
+REASONS = {
+    "not_planted": "no planting of this zone in this session is recorded",
+    "no_planted_density": "the planted density is not known",
+    "no_baseline": "no count before the session (month -6 to 0)",
+    "no_new_baseline": "the zone was planted before and not counted again before this session: whose hairs "
+    "these are cannot be told",
+    "baseline_not_standard": "the only count before the session was taken under non-standard conditions",
+    "baseline": "the count before the session itself",
+    "not_standard": "taken under non-standard conditions",
+    "hair_length": "hair length differs from the baseline's",
+    "cut_off": "finer or coarser hair was counted than at the baseline",
+    "early": "before month 6 it is gain, not yield",
+    "immature": "before the zone's maturity month",
+    "overlap": "the zone still carries an immature earlier session: joint view only",
+    "counted_once": "already in the joint view as the later session's baseline",
+}
+USES = ("headline", "curve", "milestone", "joint")
+
+CARRIED = (
+    "patient_id session_id placement_id zone site region_id count_number month reads_as session_number "
+    "register_month surgeon_id team_id method holding_medium out_of_body_min"
+).split()
+NUMBERS = (
+    "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
+    "hair_length thinnest_counted_um standard_conditions is_baseline baseline_density baseline_se "
+    "baseline_area native_factor native_density native_change native_change_se native_shared_se "
+    "native_shared_df planted_hairs_cm2 planted_se planted_cv planted_source "
+    "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
+    "bridge_of bridge_se baseline_bridge_of baseline_bridge_se season_1 season_2 surgery_season "
+    "quantity is_mature maturity_month"
+).split()
+
+
+def yield_pct(
+    after: float,
+    after_se: float,
+    before: float,
+    before_se: float,
+    planted: float,
+    *,
+    planted_se: float = 0.0,
+    native_change: float = 0.0,
+    native_change_se: float = 0.0,
+) -> tuple[float, float]:
+    """Return yield and its standard error, both in percent of planted hairs, by the delta method.
+
+    The errors of the three densities are taken as independent.
+
+    Parameters
+    ----------
+    after, before
+        Density at the reading and at the baseline, hairs/cm2, with their standard errors.
+    planted
+        Planted density, hairs/cm2, above 0, with its standard error.
+    native_change
+        Change of native density between the two, hairs/cm2, with its standard error.
+
+    Raises
+    ------
+    ParameterError
+        When the planted density is not above 0.
+
+    Examples
+    --------
+    >>> yield_pct(80.0, 3.0, 40.0, 4.0, 50.0)
+    (80.0, 10.0)
+    """
+    if not planted > 0:
+        raise ParameterError("yields.yield_pct(planted): not above 0; give the planted density in hairs/cm2")
+    value = (after - before - native_change) / planted
+    variance = after_se**2 + before_se**2 + native_change_se**2 + (value * planted_se) ** 2
+    return 100 * value, 100 * float(np.sqrt(variance)) / planted
+
+
+def by_visit(
+    records: Records,
+    *,
+    native_change: str = "assumed",
+    annual_loss_pct: float = native.ANNUAL_LOSS_PCT,
+    photographs: str = "standard",
+    planted: str = "best",
+    baseline: str = "nearest",
+    bridge: str = "",
+    season: str = "as counted",
+    count_error: CountError | None = None,
+) -> pd.DataFrame:
+    """Return one row a count of a planted region, with yield, its standard error and what it may be used for.
+
+    Parameters
+    ----------
+    native_change
+        `none`, `assumed` or `control` (module `yields.native`).
+    annual_loss_pct
+        Yearly loss of untreated native hair in percent, 0 to 60, for `assumed`.
+    photographs
+        `standard` leaves counts under non-standard conditions, with another hair length or another thinnest
+        hair than the baseline out of every use; `any_length` lets hair length differ, `any_cut_off` the
+        thinnest hair counted; `all` keeps all.
+    planted
+        `best` (in the region where counted, else zone average), `region` or `zone`.
+    baseline
+        `nearest` (the count nearest to month 0) or `mean` (of all counts from month -6 to 0).
+    bridge
+        `reader_id` or `device_class`: densities brought to the scale of the most frequent one first
+        (`measurement.bridged`); empty for densities as they were read.
+    season
+        `as counted`, or `levelled`: counts brought to the level of the year first (`yields.level`).
+    count_error
+        Counting error; by default estimated from the clinic's duplicates (`measurement.error_model`).
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns listed in DEVELOPERS.md. None is dropped: `for_headline, for_curve, for_milestone,
+        for_joint` say what a row serves, `why_not_...` holds a code of REASONS where it does not.
+
+    Raises
+    ------
+    ParameterError
+        When an option is unknown or out of range.
+    FitError
+        When counts are to be levelled and the season cannot be estimated.
+    """
+    options = {"native_change": native_change, "photographs": photographs, "planted": planted}
+    _check_options({**options, "baseline": baseline, "bridge": bridge, "season": season}, annual_loss_pct)
+    choices = (native_change, annual_loss_pct, photographs, planted, baseline, bridge, season, count_error)
+    rows = find(records, choices)
+    if rows is None:
+        link = {"photographs": photographs, "planted": planted, "baseline": baseline, "bridge": bridge}
+        rows = _made(records, link, native_change, annual_loss_pct, season, count_error)
+        keep(records, choices, rows)
+    return rows
+
+
+def _made(
+    records: Records,
+    link: dict[str, Any],
+    native_change: str,
+    annual_loss_pct: float,
+    season: str,
+    count_error: CountError | None,
+) -> pd.DataFrame:
+    error = measurement.error_model(records) if count_error is None else count_error
+    rows, records = linked(records, **link)
+    done: dict[str, Any] = {
+        "native_change": native_change,
+        "annual_loss_pct": annual_loss_pct,
+        "photographs": link["photographs"],
+    }
+    visits = finished(rows, records, error, **done)
+    if season == "as counted":
+        return visits
+    levelled = level.levelled(rows, level.estimate(visits, error))
+    return finished(levelled, records, error, **done)
+
+
+def linked(
+    records: Records,
+    *,
+    photographs: str,
+    planted: str,
+    baseline: str = "nearest",
+    bridge: str = "",
+    planting: PlantedError | None = None,
+) -> tuple[pd.DataFrame, Records]:
+    """Return the counts of `by_visit` with all but native change and yield, and the records they are from."""
+    shifts = measurement.bridge(records, by=bridge).extra["shifts"] if bridge else pd.DataFrame()
+    records = measurement.bridged(records, by=bridge) if bridge else records
+    rows = find(records, ("counted",))
+    if rows is None:
+        rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
+        keep(records, ("counted",), rows)
+    planting = planted_error(records) if planting is None else planting
+    rows = planted_density(rows, planting, choice=planted)
+    rows = yields_link.with_baseline(rows, photographs, rule=baseline)
+    rows = yields_link.with_bridge(rows, bridge, shifts)
+    placed = yields_link.placed(records, planting, choice=planted)
+    return yields_link.with_history(rows, placed), records
+
+
+def finished(
+    rows: pd.DataFrame,
+    records: Records,
+    error: CountError,
+    *,
+    native_change: str,
+    annual_loss_pct: float,
+    photographs: str,
+) -> pd.DataFrame:
+    """Return the rows of `by_visit` from `linked` ones: native change, yield, uses."""
+    rows = _with_native(rows, records, native_change, annual_loss_pct)
+    rows = _with_yield(_with_seasons(rows), error)
+    return _with_uses(rows, photographs)[_output_columns()].reset_index(drop=True)
+
+
+def usable(rows: pd.DataFrame, use: str) -> pd.DataFrame:
+    """Return the rows that serve one use: `headline`, `curve`, `milestone` or `joint`.
+
+    Raises
+    ------
+    ParameterError
+        When the use is unknown.
+    """
+    if use not in USES:
+        raise ParameterError(f"yields.usable(use): unknown; use one of {', '.join(USES)}")
+    return rows[rows[f"for_{use}"]].reset_index(drop=True)
+
+
+def with_reason(rows: pd.DataFrame, use: str) -> pd.DataFrame:
+    """Return all rows with `reason`: empty where usable for this use, else the sentence why not."""
+    return rows.assign(reason=rows[f"why_not_{use}"].map(REASONS).fillna(""))
+
+
+def _check_options(given: dict[str, str], annual_loss_pct: float) -> None:
+    for name, value in given.items():
+        if value not in OPTIONS[name]:
+            allowed = ", ".join(o or "nothing" for o in OPTIONS[name])
+            raise ParameterError(f"yields.by_visit({name}): unknown; use one of {allowed}")
+    if not 0 <= annual_loss_pct <= 60:
+        raise ParameterError(
+            "yields.by_visit(annual_loss_pct): out of range; expected 0 to 60 percent a year"
+        )
+
+
+def _with_native(
+    rows: pd.DataFrame, records: Records, native_change: str, annual_loss_pct: float
+) -> pd.DataFrame:
+    """Add native density expected at the reading, the change since baseline and its standard error."""
+    start = (rows["session_month"] + rows["baseline_month"]).to_numpy(dtype=float)
+    now = (rows["session_month"] + rows["month"]).to_numpy(dtype=float)
+    known = np.isfinite(start)
+    origin = np.where(rows["is_later"], rows["first_at"].to_numpy(dtype=float), start)
+    path = native.path(rows, records, (start, now), native_change, annual_loss_pct)
+    since_first = native.path(rows, records, (origin, start), native_change, annual_loss_pct).factor
+    baseline = rows["baseline_density"].to_numpy(dtype=float)
+    carried = rows["first_density"].to_numpy(dtype=float) * since_first
+    before = rows["planted_before"].fillna(rows["planted_hairs_cm2"]).to_numpy(dtype=float)
+    guessed = np.maximum(baseline - POOLED_YIELD * before, 0.0)
+    later = np.minimum(np.where(np.isfinite(carried), carried, guessed), baseline)
+    native_at_baseline = np.where(rows["is_later"], later, baseline)
+    return rows.assign(
+        register_month=now,
+        native_factor=np.where(known, path.factor, np.nan),
+        native_density=np.where(known, native_at_baseline * path.factor, np.nan),
+        native_change=np.where(known, native_at_baseline * (path.factor - 1), np.nan),
+        native_change_se=np.where(known, native_at_baseline * np.hypot(path.own_se, path.shared_se), np.nan),
+        native_shared_se=np.where(known, native_at_baseline * path.shared_se, np.nan),
+        native_shared_df=path.shared_df,
+    )
+
+
+def _with_seasons(rows: pd.DataFrame) -> pd.DataFrame:
+    """Add the quarter of the register's year the session was in, and no error of a season not taken out."""
+    months = rows["session_month"].to_numpy(dtype=float)
+    quarter = np.nan_to_num((months - 1) % 12 // 3).astype(int)
+    words = [f"quarter {q + 1} of the year, months {3 * q + 1} to {3 * q + 3}" for q in range(4)]
+    names = pd.array(words, dtype="string")
+    shifts = {c: rows.get(c, 0.0) for c in ("season_1", "season_2")}
+    return rows.assign(surgery_season=names.take(quarter), **shifts)
+
+
+def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
+    """Add densities' standard errors and yield with its standard error, in percent of planted hairs."""
+    density = rows["density_hairs_cm2"].to_numpy(dtype=float)
+    area = rows["counted_area_cm2"].to_numpy(dtype=float)
+    baseline = rows["baseline_density"].to_numpy(dtype=float)
+    baseline_area = rows["baseline_area"].fillna(1.0).to_numpy(dtype=float)
+    marked = _is_yes(rows["roi_marked"]) & _is_yes(rows["baseline_marked"])
+    changed = _differs(rows["reader_id"], rows["baseline_reader"])
+    same = np.zeros(len(rows), dtype=bool)
+    reading_variance = _variance(
+        density, area, marked, changed & ~rows["is_baseline"].to_numpy(dtype=bool), error
+    )
+    repeats = np.where(marked, rows["n_baseline"].fillna(1.0).to_numpy(dtype=float), 1.0)
+    before_variance = _variance(baseline, baseline_area, marked, same, error) / repeats
+    factor = rows["native_factor"].to_numpy(dtype=float)
+    carry = np.where(rows["is_later"], 1.0, factor)
+    planted = rows["planted_hairs_cm2"].to_numpy(dtype=float)
+    value = (density - baseline - rows["native_change"].to_numpy(dtype=float)) / planted
+    variance = (
+        _bridge_variance(rows, density, baseline)
+        + rows["season_1"].to_numpy(dtype=float) ** 2
+        + rows["season_2"].to_numpy(dtype=float) ** 2
+        + reading_variance
+        + carry**2 * before_variance
+        + rows["native_change_se"].to_numpy(dtype=float) ** 2
+        + (value * rows["planted_se"].to_numpy(dtype=float)) ** 2
+    )
+    is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
+    return rows.assign(
+        density=density,
+        density_se=np.sqrt(reading_variance),
+        baseline_se=np.sqrt(before_variance),
+        reader_changed=changed,
+        both_marked=marked,
+        yield_pct=np.where(is_baseline, np.nan, 100 * value),
+        yield_pct_se=np.where(is_baseline, np.nan, 100 * np.sqrt(variance) / planted),
+    )
+
+
+def _bridge_variance(rows: pd.DataFrame, density: np.ndarray, baseline: np.ndarray) -> np.ndarray:
+    """Return what errors of shifts taken out do to a change of density; of one shift the difference."""
+    now = density * rows["bridge_se"].to_numpy(dtype=float)
+    before = baseline * rows["baseline_bridge_se"].to_numpy(dtype=float)
+    is_one = rows["bridge_of"].eq(rows["baseline_bridge_of"]).to_numpy(dtype=bool)
+    return np.where(is_one, (now - before) ** 2, now**2 + before**2)
+
+
+def _is_yes(column: pd.Series) -> np.ndarray:
+    return column.astype("boolean").fillna(False).to_numpy(dtype=bool)
+
+
+def _differs(now: pd.Series, before: pd.Series) -> np.ndarray:
+    """Return True where both are known and differ."""
+    known = now.notna() & before.notna()
+    # Names are compared as numbers of names: of whatever two kinds the columns are, each once.
+    both, _ = pd.factorize(pd.concat([now.astype(object), before.astype(object)], ignore_index=True))
+    return known.to_numpy() & (both[: len(now)] != both[len(now) :])
+
+
+def _variance(density, area, marked, reader_changed, error: CountError) -> np.ndarray:
+    known = np.isfinite(density) & np.isfinite(area)
+    expected = measurement.plus_one_hair(np.where(known, density, 0.0), np.where(known, area, 1.0))
+    variance = measurement.count_variance(
+        expected, np.where(known, area, 1.0), marked=marked, reader_changed=reader_changed, error=error
+    )
+    return np.where(known, variance, np.nan)
+
+
+def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
+    """Add quantity, maturity, the four flags and their reasons, and the flag in words."""
+    month = rows["month"].to_numpy(dtype=float)
+    is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
+    no_failed = photographs != "all"
+    same_length = photographs in ("standard", "any_cut_off")
+    same_cut_off = photographs in ("standard", "any_length")
+    length_differs = _differs(rows["hair_length"], rows["baseline_length"])
+    cut_off_differs = _differs(rows["thinnest_counted_um"], rows["baseline_thinnest"])
+    is_mature = month >= rows["maturity_month"].to_numpy() - WINDOW_OPENS_MONTHS_EARLY
+    no_baseline = rows["baseline_density"].isna().to_numpy()
+    general = [
+        (rows["placement_id"].isna(), "not_planted"),
+        (rows["planted_hairs_cm2"].isna(), "no_planted_density"),
+        (no_baseline & rows["any_baseline"].to_numpy(), "baseline_not_standard"),
+        (no_baseline & rows["is_later"].to_numpy(), "no_new_baseline"),
+        (no_baseline, "no_baseline"),
+        (no_failed & ~rows["is_standard"].to_numpy(), "not_standard"),
+        (same_length & length_differs & ~is_baseline, "hair_length"),
+        (same_cut_off & cut_off_differs & ~is_baseline, "cut_off"),
+    ]
+    overlap = [(rows["is_overlap"], "overlap")]
+    young = [(is_baseline, "baseline"), (month < YIELD_FROM_MONTH, "early"), (~is_mature, "immature")]
+    # The joint view carries native hair on from the first baseline: a new one is not needed there.
+    unseen = no_baseline & rows["first_density"].isna().to_numpy()
+    never_counted = [(unseen & test, code) for test, code in general[2:-3]]
+    once = [(rows["reads_as"].eq("earlier session"), "counted_once")]
+    why = {
+        "headline": _first_reason([*general, *overlap, *young]),
+        "curve": _first_reason([*general, *overlap]),
+        "milestone": _first_reason([*general, *overlap]),
+        "joint": _first_reason([*general[:2], *never_counted, *general[-3:], *once]),
+    }
+    value = rows["yield_pct"].to_numpy(dtype=float)
+    flag = np.select([value > 100, value < 0], ["over 100 %", "below 0 %"], default="")
+    provisional = ~is_mature & ~is_baseline & (month >= YIELD_FROM_MONTH) & (flag == "")
+    return rows.assign(
+        quantity=np.where(is_baseline, "baseline", np.where(month < YIELD_FROM_MONTH, "gain", "yield")),
+        is_mature=is_mature,
+        flag=np.where(provisional, "provisional", flag),
+        **{f"for_{use}": reason == "" for use, reason in why.items()},
+        **{f"why_not_{use}": reason for use, reason in why.items()},
+    )
+
+
+def _first_reason(conditions: Iterable[tuple]) -> np.ndarray:
+    tests, codes = zip(*conditions, strict=True)
+    return np.select([np.asarray(t, dtype=bool) for t in tests], codes, default="")
+
+
+def _output_columns() -> list[str]:
+    uses = [*(f"for_{use}" for use in USES), *(f"why_not_{use}" for use in USES)]
+    return [*CARRIED, *NUMBERS, *uses, "flag"]
+
+
+MOST = 6  # sets of choices kept; the oldest goes first
+_promised: list[Records] = []
+_rows: dict[tuple, pd.DataFrame] = {}
+
+
+def promise_unchanged(records: Records) -> None:
+    """Keep rows made from these records from now on, and no longer those of others."""
+    _promised[:] = [records]
+    _rows.clear()
+
+
+def forget() -> None:
+    """Keep nothing any more."""
+    _promised.clear()
+    _rows.clear()
+
+
+def _is_promised(records: Records) -> bool:
+    return any(records is one for one in _promised)
+
+
+def find(records: Records, choices: tuple) -> pd.DataFrame | None:
+    """Return the kept rows, or None; a shallow copy, so that columns added to it stay with the caller."""
+    if not _is_promised(records) or choices not in _rows:
+        return None
+    return _rows[choices].copy(deep=False)
+
+
+def keep(records: Records, choices: tuple, rows: pd.DataFrame) -> None:
+    """Keep rows made under these choices, where the records are promised."""
+    if not _is_promised(records):
+        return
+    if len(_rows) >= MOST:
+        _rows.pop(next(iter(_rows)))
+    _rows[choices] = rows.copy(deep=False)

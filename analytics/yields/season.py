@@ -1,0 +1,124 @@
+"""Do counts swing with the season, and in which months is most hair to be counted?
+
+The swing is half the difference between the fullest and the emptiest month, in percent of the density
+(`yields.level`). As the length of two harmonics it is never below 0 and reads too large by chance; so its
+estimate and limits are those of the swing that makes the length found the middle one, and the upper or lower
+end, of what chance gives (non-central F). A register in which the seasons make no difference has a lower
+limit of 0 in 39 of 40 cases.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, stats
+
+from analytics import measurement
+from analytics.records import Records
+from analytics.results import LEVEL, Result
+from analytics.yields.level import YEAR_MONTHS, Season, estimate
+from analytics.yields.rows import by_visit, with_reason
+
+SWING = "half the swing of a year"
+FULLEST = "month of the year with most hair"
+METHOD = (
+    "harmonics of a year in counts of the same region, growth by zone and native change taken out; errors "
+    "clustered by patient (Bell & McCaffrey 2002), limits of a length by the non-central F"
+)
+NOTE = "Month 1 is the month in which the register began, and every twelfth after it; 0 is month 12."
+
+
+def season(records: Records, *, level: float = LEVEL, rows: pd.DataFrame | None = None) -> Result:
+    """Return how far counts swing over a year, and its fullest month, counted from the register's first.
+
+    Parameters
+    ----------
+    level
+        Of the limits.
+    rows
+        Rows of `by_visit` with densities as they were counted, where the caller has them already.
+
+    Returns
+    -------
+    Result
+        Terms SWING (percent of the density) and FULLEST (register month, 1 to 12, 13 being 1 again); without
+        a number where too few patients or months were counted, the flag saying why.
+    """
+    visits = by_visit(records) if rows is None else rows
+    return as_result(estimate(visits, measurement.error_model(records)), visits, level=level)
+
+
+def as_result(found: Season, visits: pd.DataFrame, *, level: float = LEVEL) -> Result:
+    """Return a swing as the table that `season` gives."""
+    numbers = {"level": level, "n_patients": found.n_patients, "n_rows": found.n_rows}
+    size = limits(found, level=level)
+    swing = {
+        "term": SWING,
+        "estimate": 100 * size.estimate,
+        "ci_low": 100 * size.low,
+        "ci_high": 100 * size.high,
+        "unit": "% of density",
+        "flag": found.why_not,
+    }
+    table = pd.DataFrame([swing | numbers, _fullest(found, size.low, level) | numbers])
+    checks = {"season_estimated": not found.why_not}
+    return Result(table, with_reason(visits, "curve"), METHOD, checks=checks, notes=(NOTE,))
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A length with its limits, shares of the density."""
+
+    estimate: float
+    low: float
+    high: float
+
+
+def limits(found: Season, *, level: float = LEVEL) -> Length:
+    """Return the swing with its limits: lengths that put the one found at the middle and at either end.
+
+    Parameters
+    ----------
+    found
+        From `yields_level.estimate`.
+    level
+        Of the limits.
+    """
+    if found.why_not:
+        return Length(np.nan, np.nan, np.nan)
+    variance = float(np.trace(found.cov)) / 2
+    ratio = float(found.swing @ found.swing) / (2 * variance)
+    middle, low, high = (
+        np.sqrt(variance * _noncentral(ratio, found.df, p)) for p in (0.5, 0.5 + level / 2, 0.5 - level / 2)
+    )
+    return Length(float(middle), float(low), float(high))
+
+
+def _noncentral(ratio: float, df: float, p: float) -> float:
+    """Return the non-centrality at which a share p of draws lies below the ratio; 0 where none does."""
+
+    def below(size: float) -> float:
+        if not np.isfinite(df):
+            return float(stats.ncx2.cdf(2 * ratio, 2, size)) - p
+        return float(stats.ncf.cdf(ratio, 2, df, size)) - p
+
+    central = stats.f.cdf(ratio, 2, df) if np.isfinite(df) else stats.chi2.cdf(2 * ratio, 2)
+    if central <= p:
+        return 0.0
+    return float(optimize.brentq(below, 1e-9, 4 * ratio + 60.0))
+
+
+def _fullest(found: Season, low: float, level: float) -> dict:
+    line = {"term": FULLEST, "estimate": np.nan, "unit": "register month", "flag": found.why_not}
+    if found.why_not:
+        return line
+    cos, sin = found.swing
+    size = float(np.hypot(cos, sin))
+    across = np.array([-sin, cos]) / size
+    se = YEAR_MONTHS / (2 * np.pi) * float(np.sqrt(across @ found.cov @ across)) / size
+    month = YEAR_MONTHS / (2 * np.pi) * float(np.arctan2(sin, cos)) % YEAR_MONTHS
+    month = month if month >= 0.5 else month + YEAR_MONTHS
+    half = float(stats.t.ppf(0.5 + level / 2, found.df)) * se
+    if not low > 0:
+        return line | {"estimate": month, "flag": "the swing may be none, and the month any"}
+    return line | {"estimate": month, "se": se, "ci_low": month - half, "ci_high": month + half}
