@@ -6,11 +6,14 @@ used for). `pages.figures.draw(result)` makes its picture. Numbers are held at f
 them to what the standard error supports.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
+from scipy import stats
 
 from analytics.errors import ParameterError
 
@@ -24,6 +27,9 @@ TABLE_COLUMNS = (
     "ci_high",
     "level",
     "unit",
+    "basis",
+    "numerator",
+    "denominator",
     "n_patients",
     "n_rows",
     "statistic",
@@ -31,6 +37,13 @@ TABLE_COLUMNS = (
     "p_value",
     "flag",
 )
+# What a number is made of, which decides how it is treated where small counts are withheld (`disclosure`).
+BASES = {
+    "model": "estimated; gives no count of persons back",
+    "count": "a count of persons or things: the estimate itself, or its numerator",
+    "share": "numerator over denominator, both declared",
+    "counts": "computed from counts of persons, and would give them back: a limit of a chart, a difference",
+}
 REQUIRED_COLUMNS = ("term", "estimate", "unit")
 LEVEL = 0.95
 
@@ -106,6 +119,99 @@ class Curve(Result):
         keys = [*self.by, "term"]
         parts = [_interpolate(group, wanted, beyond) for _, group in self.path.groupby(keys, sort=False)]
         return pd.concat(parts, ignore_index=True)
+
+
+def line(
+    term: str,
+    estimate: float,
+    unit: str,
+    *,
+    by: Mapping[str, Any] | None = None,
+    x: float | None = None,
+    se: float | None = None,
+    ci: tuple[float, float] | None = None,
+    level: float | None = None,
+    basis: str | None = None,
+    numerator: float | None = None,
+    denominator: float | None = None,
+    n_patients: int | None = None,
+    n_rows: int | None = None,
+    statistic: float | None = None,
+    df: float | None = None,
+    p_value: float | None = None,
+    flag: str | None = None,
+) -> dict[str, Any]:
+    """Return one line of a result's table: the groups, then what is known of the number, in the fixed order.
+
+    Parameters
+    ----------
+    term, estimate, unit
+        Name of the number, its value, its unit in words.
+    by
+        The groups it belongs to, e.g. `{"zone": "crown"}`.
+    ci
+        Lower and upper limit, for example of `limits`.
+    basis
+        One of BASES; a `share` declares its numerator and denominator.
+
+    Raises
+    ------
+    ParameterError
+        When the basis is unknown, or a share hands over no counts.
+
+    Examples
+    --------
+    >>> line("seen", 75.0, "%", by={"zone": "crown"}, basis="share", numerator=3, denominator=4)
+    {'zone': 'crown', 'term': 'seen', 'estimate': 75.0, 'unit': '%', 'basis': 'share', 'numerator': 3, \
+'denominator': 4}
+    """
+    if basis is not None and basis not in BASES:
+        raise ParameterError(f"results.line(basis): unknown; use one of {', '.join(BASES)}")
+    if basis == "share" and (numerator is None or denominator is None):
+        raise ParameterError("results.line(basis): a share declares its numerator and denominator")
+    low, high = ci if ci is not None else (None, None)
+    given = {
+        "term": term,
+        "x": x,
+        "estimate": estimate,
+        "se": se,
+        "ci_low": low,
+        "ci_high": high,
+        "level": level,
+        "unit": unit,
+        "basis": basis,
+        "numerator": numerator,
+        "denominator": denominator,
+        "n_patients": n_patients,
+        "n_rows": n_rows,
+        "statistic": statistic,
+        "df": df,
+        "p_value": p_value,
+        "flag": flag,
+    }
+    return {**(by or {}), **{name: value for name, value in given.items() if value is not None}}
+
+
+def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: ArrayLike = np.inf) -> tuple:
+    """Return lower and upper limit: estimate -+ the quantile of t (normal for infinite df) times its error.
+
+    Parameters
+    ----------
+    estimate, se, df
+        Numbers, or arrays of one shape; the limits have that shape.
+    level
+        Confidence level, between 0 and 1.
+
+    Examples
+    --------
+    >>> low, high = limits(10.0, 1.0, level=0.95)
+    >>> round(float(low), 2), round(float(high), 2)
+    (8.04, 11.96)
+    """
+    centre, error = np.asarray(estimate, dtype=float), np.asarray(se, dtype=float)
+    half = stats.t.ppf(0.5 + level / 2, np.asarray(df, dtype=float)) * error
+    low, high = centre - half, centre + half
+    return (float(low), float(high)) if low.ndim == 0 else (low, high)
 
 
 def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -> Result:
