@@ -16,10 +16,8 @@ from typing import Any
 from unittest import mock
 
 from analytics.errors import AnalyticsError
-from analytics.pages import blocks as sheet_blocks
-from analytics.pages import blocks as sheet_content
-from analytics.pages import page as sheet
-from analytics.pages import tables
+from analytics.pages import blocks, tables
+from analytics.pages import page as writing
 from analytics.reports import parameters
 from analytics.reports.record import CORES_VARIABLE
 from analytics.results import Result
@@ -88,16 +86,16 @@ def _written(
     page: str, settings: dict[str, Any], audience: str, made: dict[str, Any], after: list[ast.stmt]
 ) -> Shown:
     """Write the page for an audience from what was asked."""
-    name, asked = next((k, v) for k, v in made.items() if isinstance(v, sheet.Page))
+    name, asked = next((k, v) for k, v in made.items() if isinstance(v, writing.Page))
     try:
         chosen = parameters.checked(page, {**settings, "audience": audience})
         blank = dataclasses.replace(asked, settings=chosen, results={}, written=[])
-        made[name] = sheet.results(blank, **asked.results) if asked.results else blank
+        made[name] = writing.results(blank, **asked.results) if asked.results else blank
         _ran(after, {**made, "audience": audience})
     except AnalyticsError as error:
         return _refused(error)
     done = made[name]
-    return Shown(sheet_content.collect(page, audience, done.results, done.written, {}), done.results)
+    return Shown(blocks.collect(page, audience, done.results, done.written, {}), done.results)
 
 
 def _refused(error: AnalyticsError) -> Shown:
@@ -109,8 +107,8 @@ def _undrawn() -> Iterator[None]:
     """Leave pictures and tables undrawn, show nothing, and start no helper process."""
     with (
         mock.patch.dict(os.environ, {CORES_VARIABLE: "1"}),
-        mock.patch.object(sheet_blocks, "figure_block", return_value=""),
+        mock.patch.object(blocks, "figure_block", return_value=""),
         mock.patch.object(tables, "show", return_value=""),
-        mock.patch.object(sheet, "display"),
+        mock.patch.object(writing, "display"),
     ):
         yield
