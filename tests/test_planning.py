@@ -213,14 +213,14 @@ def test_doubt_about_the_native_density_widens_the_shortfall():
 
 def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, fit):
     patient = str(demo.patients["patient_id"].iloc[5])
-    plans = read_drafts(["frontal 3000 on 120", "frontal 1 on 1"])
+    plans = read_drafts(["frontal 3000 on 120", "crown 1 on 1"])
     found = planning.drafts(demo, patient, plans, fit=fit, safe_share=0.05)
     over = planning.overspent(found)
     assert "A" in set(over["draft"])
     assert sentences.overspent(over).startswith("Draft A would spend ")
     side = sentences.drafts_side_by_side(found).set_index(["zone", "term"])
     assert side.loc[("donor", "grafts planted"), "draft A"] == "3,000"
-    assert side.loc[("frontal", "planted density"), "draft B"] != "not planted"
+    assert side.loc[("crown", "planted density"), "draft A"] == "not planted"
 
 
 def test_more_grafts_than_the_zones_can_take_are_refused():
