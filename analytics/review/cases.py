@@ -26,17 +26,15 @@ from analytics.review.criteria import Criteria
 from analytics.review.declared import Monitor
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View, quarter_of
-from analytics.review.units import columns, independent, not_yet, stacked, with_case_mix
+from analytics.review.units import OPERATORS, columns, independent, not_yet, stacked, with_case_mix
 
 WHOLE = "whole practice"
 MIN_BASELINE = 30
 EXCESS, CUSUM, LIMIT = "observed less expected", "cusum", "limit"
 LEAST_RISK = 1e-4
-OPERATORS = ("surgeon_id", "harvested_by")
 
 
-# The two ways of watching, as a kind of criterion declares them.
-GRAFTS, READINGS = "grafts of a session", "readings"
+GRAFTS = "grafts of a session"  # way of watching, as a kind of criterion declares it; the other: readings
 
 
 @dataclass(frozen=True, slots=True)

@@ -228,7 +228,7 @@ def _lines(criterion: Criterion, chart: control.Chart, series: Series) -> list[d
 
 
 def _made_of(series: Series, i: int, basis: str) -> dict[str, Any]:
-    """Return what a point, or a line at it, is made of."""
+    """Return what a point of the chart, or its line there, is made of."""
     if series.whole is not None:
         return {"basis": basis, "numerator": series.part[i], "denominator": series.whole[i]}
     return {"basis": "counts", "numerator": series.part[i]} if series.kind == GAPS else {"basis": "model"}

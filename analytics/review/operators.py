@@ -26,9 +26,8 @@ from analytics.results import LEVEL, Curve, Result, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View
-from analytics.review.units import columns, not_yet, with_case_mix
+from analytics.review.units import OPERATORS, columns, not_yet, with_case_mix
 
-BY = ("surgeon_id", "harvested_by")
 NO_SIGNAL, LOOK, SIGNAL = "no signal", "than the others at 95 %", "than the others at 99.8 %"
 OBSERVED, EXPECTED, DRAWN, POWER = "observed", "expected of the others", "shrunken", "chance to be flagged"
 FEW_SESSIONS = 5
@@ -113,7 +112,7 @@ def operators(
 
 
 def _check_question(criterion: Criterion, by: str, quarters: int) -> None:
-    if by not in BY or not 1 <= quarters <= 40:
+    if by not in OPERATORS or not 1 <= quarters <= 40:
         raise ParameterError("review.operators: by is surgeon_id or harvested_by, quarters 1 to 40")
     if not criterion.compares_operators:
         raise ParameterError(

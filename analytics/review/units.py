@@ -21,6 +21,7 @@ from analytics.results import Result, line
 from analytics.review.periods import quarter_of
 
 NOT_RECORDED = "not recorded"
+OPERATORS = ("surgeon_id", "harvested_by")  # columns that name who may be compared
 KEYS = ["patient_id", "session_id", "surgeon_id", "harvested_by", "method", "register_month"]
 COLUMNS = [*KEYS, "quarter", "part", "whole", "reason"]
 
