@@ -306,9 +306,9 @@ def test_all_broken_rules_are_told_at_once():
     [
         ({"weights": [1.0, -1.0]}, "1 negative or missing, first at row 2"),
         ({"weights": [0.0, 0.0]}, "every weight is 0"),
-        ({"weights": [1.0]}, "one weight a row"),
+        ({"weights": [1.0]}, "one weight per row"),
         ({"truncation": [0.0, 9.0]}, "1 interval(s) outside their own window, first at row 2"),
-        ({"truncation": [0.0]}, "entry and exit a row"),
+        ({"truncation": [0.0]}, "entry and exit per row"),
     ],
 )
 def test_bad_weights_and_windows_are_refused_in_words(extra, sentence):

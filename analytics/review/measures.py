@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from analytics.numerics import means, proportions
+from analytics.numerics import proportions
 from analytics.review.criteria import HairsCriterion, MeanCriterion, PhotographCriterion, ShareCriterion
 
 MET, NOT_MET, CANNOT_TELL, NO_DATA = "met", "not met", "cannot tell", "no data"
@@ -56,15 +56,15 @@ def measure(rows: pd.DataFrame, criterion, *, level: float) -> Measured:
     part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
     n_patients = int(rows["patient_id"].nunique())
     if isinstance(criterion, MeanCriterion):
-        found = means.mean(part, level=level)
+        found = proportions.mean(part, level=level)
         return _of_mean(found, part.sum(), len(part), 1.0, n_patients, "Student's interval over sessions")
     if isinstance(criterion, ShareCriterion | HairsCriterion):
         share = isinstance(criterion, ShareCriterion)
-        found = means.ratio_of_totals(part, whole, level=level, bounded=share)
+        found = proportions.ratio_of_totals(part, whole, level=level, bounded=share)
         scale = 100.0 if share else 1.0
         return _of_mean(found, part.sum(), whole.sum(), scale, n_patients, "ratio of totals, session as unit")
     if isinstance(criterion, PhotographCriterion):
-        found = means.ratio_of_totals(part, whole, clusters=rows["patient_id"].to_numpy(), level=level)
+        found = proportions.ratio_of_totals(part, whole, clusters=rows["patient_id"].to_numpy(), level=level)
         return _of_mean(found, part.sum(), whole.sum(), 100.0, n_patients, "ratio of totals, patient as unit")
     wilson = proportions.proportion(part.sum(), whole.sum(), level=level)
     return Measured(
@@ -122,7 +122,7 @@ def outcome(low: float, high: float, standard: float, direction: str) -> str:
 
 
 def _of_mean(
-    found: means.Mean, numerator: float, denominator: float, scale: float, n_patients: int, method: str
+    found: proportions.Mean, numerator: float, denominator: float, scale: float, n_patients: int, method: str
 ) -> Measured:
     return Measured(
         float(numerator),

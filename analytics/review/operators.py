@@ -22,7 +22,7 @@ import pandas as pd
 from scipy import special, stats
 
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import funnel, means, proportions, regression
+from analytics.numerics import funnel, proportions, regression
 from analytics.records import Records
 from analytics.results import LEVEL, Curve, Result
 from analytics.review.criteria import (
@@ -49,7 +49,7 @@ class Compared:
     n_sessions: int
     n_patients: int
     n_events: float
-    raw: means.Mean
+    raw: proportions.Mean
     expected: float
     versus: regression.Contrast
     power: float
@@ -92,7 +92,7 @@ def own_values(rows: pd.DataFrame, by: str, case_mix: tuple[str, ...], level: fl
     found = []
     for name, mine in _each(rows, by):
         versus, _ = _contrast(fit, design, mine, level)
-        raw = means.mean(pd.Series(y[mine]).groupby(who[mine]).mean(), level=level)
+        raw = proportions.mean(pd.Series(y[mine]).groupby(who[mine]).mean(), level=level)
         power = _chance(YIELD_SHIFT_POINTS, versus.se, versus.df)
         expected = raw.estimate - versus.estimate
         found.append(_compared(name, rows, mine, np.nan, raw, expected, versus, power))
@@ -118,14 +118,14 @@ def shrunken(found: list[Compared], of_shares: bool, level: float) -> list[tuple
     return out
 
 
-def _raw_share(part: np.ndarray, whole: np.ndarray, who: np.ndarray, level: float) -> means.Mean:
+def _raw_share(part: np.ndarray, whole: np.ndarray, who: np.ndarray, level: float) -> proportions.Mean:
     """Return the plain share: Wilson's interval for sessions counted yes or no, else the session as unit."""
     if not np.all(whole == 1):
-        return means.ratio_of_totals(part, whole, clusters=who, level=level)
+        return proportions.ratio_of_totals(part, whole, clusters=who, level=level)
     found = proportions.proportion(part.sum(), len(part), level=level)
     p, n = float(found.estimate), len(part)
     se = float(np.sqrt(p * (1 - p) / n))
-    return means.Mean(p, se, n - 1.0, float(found.low), float(found.high), level, n)
+    return proportions.Mean(p, se, n - 1.0, float(found.low), float(found.high), level, n)
 
 
 def _each(rows: pd.DataFrame, by: str) -> list[tuple[str, np.ndarray]]:

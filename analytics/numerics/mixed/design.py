@@ -76,7 +76,7 @@ def factorise(codes: Array, *, where: str) -> tuple[Array, Array]:
     """
     values = np.asarray(codes)
     if values.ndim != 1:
-        raise FitError(f"{where}: codes have {values.ndim} dimensions; one code a row is needed")
+        raise FitError(f"{where}: codes have {values.ndim} dimensions; one code per row is needed")
     if values.dtype.kind in "iub":
         return _factorise_whole(values)
     _refuse_missing(values, where)

@@ -217,7 +217,7 @@ TRUSTED = 0.6
 SMALL_PART = 0.3
 # Rounding of the deviance, relative to its size and the number of rows.
 ROUNDING = 1e-12
-# Curvature of the deviance a row, below which it says nothing.
+# Curvature of the deviance per row, below which it says nothing.
 NO_CURVATURE = 1e-6
 
 

@@ -113,7 +113,7 @@ def checked_positive(values: Array | None, n: int, what: str, *, zero: bool) -> 
     if out.ndim == 0:
         out = np.full(n, float(out))
     if out.shape != (n,):
-        raise FitError(f"{what} has shape {out.shape} for {n} rows; one value a row is needed")
+        raise FitError(f"{what} has shape {out.shape} for {n} rows; one value per row is needed")
     refuse_not_finite(out, what)
     bad = out < 0 if zero else out <= 0
     if bad.any():

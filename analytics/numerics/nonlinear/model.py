@@ -29,7 +29,7 @@ class RandomBlock:
 
     @property
     def size(self) -> int:
-        """Return the number of random effects a group."""
+        """Return the number of random effects per group."""
         return len(self.columns)
 
 
