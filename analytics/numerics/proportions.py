@@ -343,7 +343,8 @@ def _e(ratio: float) -> float:
 
 
 def _counts(events: ArrayLike, n: ArrayLike, where: str) -> tuple[np.ndarray, np.ndarray]:
-    x, total = np.broadcast_arrays(np.asarray(events, float), np.asarray(n, float))
+    # Copies: statsmodels writes into what it is given.
+    x, total = map(np.array, np.broadcast_arrays(np.asarray(events, float), np.asarray(n, float)))
     wrong = (x < 0) | (x > total)
     if wrong.any():
         raise ParameterError(
