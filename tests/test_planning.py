@@ -163,7 +163,7 @@ def test_hair_planted_before_does_not_thin_in_a_prediction(demo, fit):
         seen, targets = _as_rows(plan, {"frontal": 5.0}, before, regrowth.rows_for(demo, fit).frame[:0], fit)
         found = regrowth.predict_case(fit, seen, [18.0], targets=targets, marked=True)
         ends[share] = float(found.path["density"].iloc[0])
-    lost = 1 - (1 - fit.annual_loss_pct / 100) ** 1.5
+    lost = 1 - (1 - fit.choices.annual_loss_pct / 100) ** 1.5
     assert ends[0.0] - ends[1.0] == pytest.approx(100 * lost, rel=0.05)
 
 
