@@ -89,7 +89,7 @@ def test_a_room_is_small_enough_to_hold_in_mind(folder):
 
 
 def test_engines_and_rooms_are_there_after_one_import():
-    code = "import analytics; print(analytics.numerics.mixed.fit.__name__, analytics.numerics.turnbull.fit.__name__)"
+    code = "import analytics as a; print(a.numerics.mixed.fit.__name__, a.numerics.turnbull.fit.__name__)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert run.stdout.split() == ["fit", "fit"]
     with pytest.raises(AttributeError, match="has no engine named splines; it has agreement"):
