@@ -9,7 +9,7 @@ import pytest
 
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import time_ratios
-from analytics.numerics.time_ratios import likelihood
+from analytics.numerics.time_ratios import library, likelihood
 
 
 @pytest.fixture(scope="module")
@@ -24,8 +24,8 @@ def test_the_generalised_gamma_agrees_with_lifelines_and_holds_its_special_cases
     left, right, group = cosmesis
     design = np.column_stack([np.ones(94), group])
     fit = time_ratios.fit(left, right, design, family="gamma")
-    library = likelihood.start(left, right, design, family="gamma")
-    np.testing.assert_allclose(fit.parameters, library, atol=2e-3)
+    theirs = library.start(left, right, design, family="gamma")
+    np.testing.assert_allclose(fit.parameters, theirs, atol=2e-3)
     for shape, family in ((1.0, "weibull"), (1e-3, "log-normal")):
         simple = time_ratios.fit(left, right, design, family=family)
         rows = likelihood.Rows(left, right, design, np.empty((94, 0)), "gamma")
@@ -106,7 +106,7 @@ def test_a_share_that_never_reaches_is_found():
 def test_a_share_that_is_not_there_is_called_present_one_time_in_twenty(monkeypatch):
     # 100 registers of 150 placements with none that never reach; the test on the boundary is to call 5 %
     # (binomial band, 3 SE: 0 to 11.5). Taking chi-squared with 1 df for the whole would call half as many.
-    monkeypatch.setattr(likelihood, "start", lambda *_, **__: None)
+    monkeypatch.setattr(library, "start", lambda *_, **__: None)
     rng, one = np.random.default_rng(6), np.ones((150, 1))
     p_values = []
     for _ in range(100):

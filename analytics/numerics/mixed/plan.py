@@ -11,11 +11,10 @@ at zero.
 
 Columns are rewritten in a basis in which X'X = n I and the residual of y has mean square 1; so one
 tolerance serves every unit, and cross-products of awkward columns (month, month squared) lose no digits.
+What cannot be fitted is refused here, each fault in one sentence.
 
 Source: Bates, Maechler, Bolker & Walker 2015, J Stat Softw 67(1), sec. 3 (relative Cholesky factor,
 profiled criterion).
-
-What is refused before a mixed model is fitted, each in one sentence.
 """
 
 from __future__ import annotations
