@@ -18,7 +18,7 @@ from analytics import measurement, simulate, yields
 from analytics.errors import FitError
 from analytics.yields.level import Season, estimate, levelled
 from analytics.yields.rows import finished, linked
-from analytics.yields.season import limits
+from analytics.yields.season import length
 
 # One register may lie this many standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5
