@@ -140,6 +140,7 @@ def _unanswered(visits: pd.DataFrame, why: str, method: str) -> Result:
         np.nan,
         "% of planted hairs",
         by={"zone": "all", "overlap": "all"},
+        basis="model",
         n_patients=0,
         n_rows=0,
         flag=why,

@@ -80,7 +80,7 @@ class Length:
 
 
 def length(swing: Season, *, level: float = LEVEL) -> Length:
-    """Return the size of a swing with its limits: those that put the one found at the middle and at either end.
+    """Return the size of a swing with its limits: sizes that put the one found in the middle, at either end.
 
     Parameters
     ----------

@@ -6,7 +6,8 @@ unseen.
 
 The headline rests on readings from eleven months on. Native hair shed by surgery is back by month 9
 (practitioner texts, low evidence), so that it is not in these lines; it is in a growth model's, which starts
-at month 0. `with_view` sets such a model's number, with all readings or with those from month 9 on, under them.
+at month 0. `with_view` sets such a model's number, with all readings or with those from month 9 on, under
+them.
 """
 
 from collections.abc import Sequence
@@ -197,8 +198,8 @@ def moves(lines: Result) -> pd.DataFrame:
         main[[*groups, "estimate"]], on=groups, suffixes=("", "_main"), validate="many_to_one"
     )
     both = both.assign(move=both["estimate"] - both["estimate_main"]).dropna(subset=["move"])
-    size = both["move"].abs()
-    furthest = both.loc[size.groupby(both["choice"]).idxmax().sort_values(key=size.get, ascending=False)]
+    furthest = both.loc[both["move"].abs().groupby(both["choice"]).idxmax()]
+    furthest = furthest.sort_values("move", key=abs, ascending=False)
     half = ((main["ci_high"] - main["ci_low"]) / 2).median()
     columns = ["choice", "option", *groups, "move", "half_interval"]
     return furthest.assign(half_interval=half)[columns].reset_index(drop=True)
@@ -322,4 +323,4 @@ def _answer(
 def _absent(line: Line, groups: pd.DataFrame, why: str) -> pd.DataFrame:
     """Return a line without numbers, one row per group, whose flag says why."""
     named = groups.assign(choice=line.choice, option=line.option, term="yield", estimate=np.nan)
-    return named.assign(unit="% of planted hairs", flag=why.partition(": ")[2])
+    return named.assign(unit="% of planted hairs", basis="model", flag=why.partition(": ")[2])
