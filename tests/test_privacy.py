@@ -14,7 +14,7 @@ from identifiers import CLEAN, COLUMNS, VALUES
 from openpyxl.comments import Comment
 from openpyxl.workbook.defined_name import DefinedName
 
-from analytics.dictionary.cells import RawTable
+from analytics.dictionary import RawTable
 from analytics.errors import RecordError
 from analytics.identifiers import leftovers as privacy_files
 from analytics.identifiers import tables as privacy

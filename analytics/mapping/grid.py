@@ -13,12 +13,16 @@ import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 
-from python_calamine import CalamineError, CalamineWorkbook, SheetVisibleEnum
-
 from analytics.errors import refused
-from analytics.mapping import sheets as mapping_xls
 from analytics.mapping.sheets import Book, Sheet, database, duckdb, parquet, sheet_of
-from analytics.records import _parts_of_sheets, kind_of, refuse_large, refuse_unsafe_workbook, sqlite_url
+from analytics.records import (
+    kind_of,
+    parts_of_sheets,
+    read_cells,
+    refuse_large,
+    refuse_unsafe_workbook,
+    sqlite_url,
+)
 
 SEPARATORS = (";", "\t", "|", ",")
 WORKBOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
@@ -68,32 +72,18 @@ def read(
 
 
 def _workbook(path: Path, kind: str) -> tuple[Sheet, ...]:
-    if kind == "old_office":
-        return mapping_xls.sheets(path)
     if kind == "zip":
         refuse_unsafe_workbook(path)
-    try:
-        with CalamineWorkbook.from_path(str(path)) as book:
-            sheets = []
-            for facts in book.sheets_metadata:
-                sheet = book.get_sheet_by_name(facts.name)
-                sheets.append(
-                    sheet_of(
-                        facts.name,
-                        sheet.to_python(skip_empty_area=False),
-                        is_hidden=facts.visible != SheetVisibleEnum.Visible,
-                        merged=tuple((*a, *b) for a, b in sheet.merged_cell_ranges or ()),
-                        **_beside(path, facts.name, kind),
-                    )
-                )
-            return tuple(sheets)
-    except (CalamineError, OSError, ValueError) as fault:
-        raise refused(
-            path.name,
-            "the workbook cannot be read",
-            "a workbook is unbroken and has no password",
-            "open it in a spreadsheet program and save it again as .xlsx",
-        ) from fault
+    return tuple(
+        sheet_of(
+            sheet.name,
+            sheet.rows,
+            is_hidden=sheet.is_hidden,
+            merged=sheet.merged,
+            **{"remarks": sheet.remarks, **_beside(path, sheet.name, kind)},
+        )
+        for sheet in read_cells(path, rule="a workbook is unbroken and has no password")
+    )
 
 
 def _beside(path: Path, sheet: str, kind: str) -> dict[str, int]:
@@ -123,7 +113,7 @@ def _beside(path: Path, sheet: str, kind: str) -> dict[str, int]:
 
 
 def _sheet_part(archive: zipfile.ZipFile, sheet: str) -> str | None:
-    part = _parts_of_sheets(archive).get(sheet)
+    part = parts_of_sheets(archive).get(sheet)
     return part if part in archive.namelist() else None
 
 

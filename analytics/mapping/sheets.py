@@ -1,22 +1,13 @@
-"""Read an old workbook (.xls) as sheets of cells, by xlrd: in Python, so that a broken file is an error.
+"""A clinic's file as sheets of cells, and the account of every cell that holds something.
 
-The quicker reader of the other forms ends the process, or asks for gigabytes, where such a file is damaged or
-a cell stands far from the others, and takes numbers of some files for days. Cells that are dates by their
-format are days, as in the other forms; an error of a formula is a text that begins with #.
-
-A clinic's file as sheets of cells, and the account of every cell that holds something.
-
-The account of a sheet is one small number a cell, its *fate*: 0 empty, 1 not yet dealt with, and beyond that
-the place of a (kind, table, reason) in a list. A sheet is settled when no cell is left at 1.
-
-Read Parquet, DuckDB and databases as sheets of cells: to read only, with one query a table.
+The account of a sheet is one small number per cell, its *fate*: 0 empty, 1 not yet dealt with, and beyond
+that the place of a (kind, table, reason) in a list. A sheet is settled when no cell is left at 1. Parquet,
+DuckDB and databases are read here: to read only, with one query per table.
 """
 
 import datetime
 import hashlib
-import os
 import re
-import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,19 +17,15 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 import sqlalchemy as sa
-import xlrd
-from xlrd.compdoc import CompDocError
 
-from analytics.errors import RecordError, refused
+from analytics.errors import refused
 from analytics.records import (
     LOCKED,
-    MOST_CELLS,
     MOST_ROWS,
     PANDAS_INDEX,
-    _duckdb_table,
-    _only_read,
+    duckdb_table,
+    only_read,
     read_parquet,
-    refuse_sparse,
 )
 
 EMPTY, OPEN = 0, 1
@@ -155,7 +142,7 @@ def duckdb(path: Path) -> tuple[Sheet, ...]:
                     "select table_name from duckdb_tables() where not internal"
                 ).fetchall()
             ]
-            return tuple(_arrow(name, _duckdb_table(store, name)) for name in sorted(names))
+            return tuple(_arrow(name, duckdb_table(store, name)) for name in sorted(names))
     except engine_of_files.Error as fault:
         raise refused(
             path.name,
@@ -182,7 +169,7 @@ def database(url: str, queries: Mapping[str, str] | None, *, name: str = "databa
     try:
         engine = sa.create_engine(url, poolclass=sa.pool.NullPool)
         with engine.connect() as link:
-            _only_read(link)
+            only_read(link)
             quote = engine.dialect.identifier_preparer.quote
             wanted = dict(queries or {}) or {
                 t: f"SELECT * FROM {quote(t)}" for t in sorted(sa.inspect(engine).get_table_names())
@@ -227,98 +214,3 @@ def _plain(value: object) -> object:
             "leave the column out of the query",
         )
     return str(value)
-
-
-FEW = 2_000_000  # cells a sheet may span however empty it is (assumed)
-SPARSE = 100  # beyond, one cell in so many is filled at least (assumed)
-# What xlrd raises on damaged bytes, beside its own errors.
-DAMAGED = (
-    xlrd.XLRDError,
-    CompDocError,
-    struct.error,
-    LookupError,
-    ValueError,
-    TypeError,
-    AttributeError,
-    ArithmeticError,
-    AssertionError,
-    RecursionError,
-    MemoryError,
-    OSError,
-)
-FILLED = (xlrd.XL_CELL_TEXT, xlrd.XL_CELL_NUMBER, xlrd.XL_CELL_DATE, xlrd.XL_CELL_BOOLEAN, xlrd.XL_CELL_ERROR)
-
-
-def sheets(path: Path) -> tuple[Sheet, ...]:
-    """Return the sheets of an old workbook.
-
-    Raises
-    ------
-    RecordError
-        When the file is broken or locked, or its sheets span more cells than a register has.
-    """
-    try:
-        with open(os.devnull, "w", encoding="utf-8") as nowhere:  # noqa: PTH123  xlrd writes its warnings there
-            book = xlrd.open_workbook(path, logfile=nowhere, formatting_info=True, ragged_rows=True)
-    except DAMAGED as fault:
-        raise _broken(path) from fault
-    spans = [_span(sheet) for sheet in book.sheets()]
-    is_astray = any(r * c > max(FEW, SPARSE * filled) for r, c, filled in spans)
-    refuse_sparse(path, MOST_CELLS + 1 if is_astray else sum(r * c for r, c, _ in spans))
-    try:
-        return tuple(
-            sheet_of(
-                sheet.name,
-                [[_cell(book, cell) for cell in sheet.row(row)] for row in range(rows)],
-                is_hidden=sheet.visibility != 0,
-                merged=tuple(
-                    (top, left, bottom - 1, right - 1) for top, bottom, left, right in sheet.merged_cells
-                ),
-                remarks=len(sheet.cell_note_map),
-            )
-            for sheet, (rows, _, _) in zip(book.sheets(), spans, strict=True)
-        )
-    except DAMAGED as fault:
-        raise _broken(path) from fault
-
-
-def _span(sheet: xlrd.sheet.Sheet) -> tuple[int, int, int]:
-    """Return the last row and column with a value, counted from 1, and how many cells hold one."""
-    rows = columns = filled = 0
-    for row in range(sheet.nrows):
-        places = [column for column, kind in enumerate(sheet.row_types(row)) if kind in FILLED]
-        if places:
-            rows, columns, filled = row + 1, max(columns, places[-1] + 1), filled + len(places)
-    return rows, columns, filled
-
-
-def _cell(book: xlrd.Book, cell: xlrd.sheet.Cell) -> object:
-    if cell.ctype in (xlrd.XL_CELL_EMPTY, xlrd.XL_CELL_BLANK):
-        return ""
-    if cell.ctype == xlrd.XL_CELL_DATE:
-        return _day(book, cell.value)
-    if cell.ctype == xlrd.XL_CELL_BOOLEAN:
-        return bool(cell.value)
-    if cell.ctype == xlrd.XL_CELL_ERROR:
-        return xlrd.error_text_from_code.get(cell.value, "#ERROR!")
-    return cell.value
-
-
-def _day(book: xlrd.Book, number: float) -> object:
-    """Return a stored day as a date, with its time where it has one; a number that is no day stays one."""
-    try:
-        moment = xlrd.xldate_as_datetime(number, book.datemode)
-    except (ValueError, OverflowError, xlrd.xldate.XLDateError):
-        return number
-    if number < 1:
-        return moment.time()
-    return moment.date() if moment.time() == datetime.time() else moment
-
-
-def _broken(path: Path) -> RecordError:
-    return refused(
-        path.name,
-        "the workbook cannot be read",
-        "a workbook is unbroken and has no password",
-        "open it in a spreadsheet program and save it again as .xlsx",
-    )
