@@ -19,6 +19,8 @@ import os
 import sys
 from collections.abc import Iterable, Iterator
 
+from python_calamine import CalamineWorkbook, SheetVisibleEnum
+
 # The limits of spreadsheet programs (XFD1048576 is the last cell), from memory.
 MOST_ROWS, MOST_COLUMNS = 1_048_576, 16_384
 PIECE = 2000  # rows in a line of output
@@ -93,8 +95,6 @@ def _in_pieces(rows: Iterable[list]) -> Iterator[dict]:
 
 def _sheets(path: str, most_cells: int) -> Iterator[dict]:
     """Yield the sheets of an .xlsx, .xlsb or .ods file, each from its first row and column on."""
-    from python_calamine import CalamineWorkbook, SheetVisibleEnum
-
     with CalamineWorkbook.from_path(path) as book:
         cells = 0
         for facts in book.sheets_metadata:

@@ -140,10 +140,9 @@ def read_cells(path: Path, *, rule: str = AN_XLSX) -> list[SheetCells]:
 
 
 def _lines(output: bytes) -> Iterator[dict]:
-    """Yield what the process wrote; a line cut off by its end is none."""
-    for line in output.split(b"\n"):
-        if line.endswith(b"}"):
-            yield json.loads(line, object_hook=_as_cell)
+    """Yield what the process wrote; what stands behind the last line end was cut off, and is no line."""
+    for line in output.split(b"\n")[:-1]:
+        yield json.loads(line, object_hook=_as_cell)
 
 
 def _as_cell(found: dict) -> object:
