@@ -110,7 +110,8 @@ def _sheets(path: str, most_cells: int) -> Iterator[dict]:
                 "is_hidden": facts.visible != SheetVisibleEnum.Visible,
                 "merged": [(*first, *last) for first, last in sheet.merged_cell_ranges or ()],
             }
-            yield from _in_pieces(sheet.to_python(skip_empty_area=False))
+            before = [""] * (sheet.start or (0, 0))[1]  # the reader begins rows at the first filled column
+            yield from _in_pieces([*before, *cells_of_row] for cells_of_row in sheet.iter_rows())
 
 
 def _old_sheets(path: str, most_cells: int) -> Iterator[dict]:
