@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from rapidfuzz import fuzz, process
 
 from analytics.dictionary import TABLES
-from analytics.identifiers import CLASSES, class_of_header
+from analytics.identifiers import class_of_header, in_words
 from analytics.mapping import values
 from analytics.mapping.find import DATE, ISO, LIKELY, SURE, VISIT, ZONES_BY_WORD, Found, best_target, is_unit
 from analytics.mapping.plan import QUESTION, ColumnPlan
@@ -97,7 +97,7 @@ def _identifying(own: str) -> str:
     if best_target(values.key(own))[1] >= SURE:
         return ""
     kind = class_of_header(own)
-    return CLASSES[kind] if kind and kind not in NOT_SECRET else ""
+    return in_words(kind) if kind and kind not in NOT_SECRET else ""
 
 
 def _without_unit(own: str) -> tuple[str, str]:
