@@ -24,7 +24,7 @@ from records_small import save, small
 
 from analytics import mapping, records
 from analytics.errors import RecordError
-from analytics.mapping import grid as mapping_grid
+from analytics.mapping import sources
 from analytics.records import readers, safety, workbooks
 
 # The shape of an entity bomb (CWE-776), harmless in size.
@@ -367,7 +367,7 @@ def _old_workbook(place, *cells, sheets=1):
 def test_an_old_workbook_with_a_cell_far_away_is_refused(tmp_path):
     """65,536 rows of 256 columns a sheet: three of them asked a reader for 3.3 GB from a file of 6 kB."""
     near = [(row, column) for row in range(40) for column in range(12)]
-    read = mapping_grid.read(_old_workbook(tmp_path / "near.xls", *near))
+    read = sources.read(_old_workbook(tmp_path / "near.xls", *near))
     assert [s.cells.shape for s in read.sheets] == [(40, 12)]
     for name, sheets, cells in (("far", 1, [*near, (65_535, 255)]), ("sheets", 3, [(65_535, 255)])):
         with pytest.raises(RecordError, match="span more cells"):
@@ -380,14 +380,14 @@ def test_a_broken_old_workbook_is_refused_in_a_sentence(tmp_path):
     for _ in range(60):
         (tmp_path / "b.xls").write_bytes(fuzz.broken(sound, rng))
         with contextlib.suppress(RecordError):
-            mapping_grid.read(tmp_path / "b.xls")
+            sources.read(tmp_path / "b.xls")
 
 
 def test_the_extent_of_open_documents_written_by_a_library_is_theirs(tmp_path):
     """odfpy through pandas writes the cells; the extent is theirs and a value far down is refused."""
     frame = pd.DataFrame({"a": range(50), "b": 1.5})
     frame.to_excel(tmp_path / "r.ods", engine="odf", index=False)
-    assert [s.cells.shape for s in mapping_grid.read(tmp_path / "r.ods").sheets] == [(51, 2)]
+    assert [s.cells.shape for s in sources.read(tmp_path / "r.ods").sheets] == [(51, 2)]
 
 
 def test_a_part_in_an_encoding_that_does_not_exist_is_refused(tmp_path):

@@ -196,7 +196,7 @@ VISITS = Table(
         Column("withdrawn", "yesno", "the person ended follow-up here"),
     ),
     optional=True,
-    absent="derived from measurements, one visit a person, session and month; complications not recorded",
+    absent="derived from measurements, one visit per person, session and month; complications not recorded",
 )
 
 THERAPIES = Table(

@@ -90,7 +90,7 @@ def _measurements(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd.Da
 
 
 def visits_from(measurements: pd.DataFrame) -> pd.DataFrame:
-    """Return one visit a person, session and month of the counts; photographs pass where all of them did."""
+    """Return one visit per person, session and month of counts; photographs pass where all did."""
     key = ["patient_id", "session_id", "month"]
     passed = (
         measurements["standard_conditions"]

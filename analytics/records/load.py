@@ -55,10 +55,10 @@ def load(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Recor
     Parameters
     ----------
     path
-        A folder of CSV or Parquet files named after the tables, one .xlsx workbook with a sheet a table, a
+        A folder of CSV or Parquet files named after the tables, one .xlsx workbook with a sheet per table, a
         DuckDB or SQLite file, or a SQLAlchemy URL.
     queries
-        Only for a database: one reading query a table.
+        Only for a database: one reading query per table.
 
     Raises
     ------
@@ -186,7 +186,7 @@ def _final(frame: pd.DataFrame, name: str) -> pd.DataFrame:
 
 
 def _balance(raw: Raw, used_rows: dict[str, int], reasons: dict[str, str], *, stopped: bool) -> pd.DataFrame:
-    """Return read = used + left_out a table; where the load stops no row is used."""
+    """Return read = used + left_out for each table; where the load stops no row is used."""
     rows = []
     for name in TABLES:
         read = raw.tables[name].n_rows if name in raw.tables else 0

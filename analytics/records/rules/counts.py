@@ -16,14 +16,14 @@ from analytics.records.rules.rule import Register, Rule, at_all, is_false, is_tr
 def _stands_twice(register: Register) -> pd.Series:
     """Return which counts repeat the key of an earlier one, by numbers in the place of codes."""
     counts = register.clock.counts
-    known = (counts["course"] != MISSING) & counts[["month", "count_number"]].notna().all(axis=1)
-    return counts[["course", "month", "count_number"]].duplicated() & known
+    is_known = (counts["course"] != MISSING) & counts[["month", "count_number"]].notna().all(axis=1)
+    return counts[["course", "month", "count_number"]].duplicated() & is_known
 
 
 def _wrong_session(register: Register) -> pd.Series:
     """Return which counts are timed from a session that another, clearly before the count, has replaced."""
     counts, planted, sessions = register.clock
-    known = (counts["planting"] != MISSING) & counts["time"].notna() & counts["is_sure"]
+    is_known = (counts["planting"] != MISSING) & counts["time"].notna() & counts["is_sure"]
     person = counts["session_id"].map(sessions.set_index("session_id")["person"])
     plants = counts["planting"].isin(planted["planting"])
     follow_up = counts["month"] > 0
@@ -32,7 +32,7 @@ def _wrong_session(register: Register) -> pd.Series:
     replaced = plants & follow_up & (latest_planting > counts["start"])
     elsewhere = ~plants & latest_planting.notna()
     older = ~plants & latest_planting.isna() & follow_up & (latest > counts["start"])
-    return known & counts["person"].eq(person) & (replaced | elsewhere | older)
+    return is_known & counts["person"].eq(person) & (replaced | elsewhere | older)
 
 
 def _latest_before(counts: pd.DataFrame, events: pd.DataFrame, by: str) -> pd.Series:

@@ -75,8 +75,8 @@ def _patient_month_register(register: Register) -> pd.Series:
 
 
 def _some_follicles(register: Register) -> pd.Series:
-    known = register.tables["sessions"][FOLLICLES].notna()
-    return known.any(axis=1) & ~known.all(axis=1)
+    is_counted = register.tables["sessions"][FOLLICLES].notna()
+    return is_counted.any(axis=1) & ~is_counted.all(axis=1)
 
 
 def _too_many_follicles(register: Register) -> pd.Series:

@@ -48,8 +48,8 @@ def _is_rarer_spelling(codes: pd.Series) -> pd.Series:
 def _per_mm2(register: Register) -> pd.Series:
     """Return the densities of a table that are all so low that they are likelier per mm2."""
     density = register.clock.counts["density_hairs_cm2"]
-    known = density.notna()
-    return known & (known.sum() >= FEWEST_FOR_A_UNIT and density.max() < PER_MM2_BELOW)
+    is_known = density.notna()
+    return is_known & (is_known.sum() >= FEWEST_FOR_A_UNIT and density.max() < PER_MM2_BELOW)
 
 
 def _repeats_apart(register: Register) -> pd.Series:
