@@ -1,4 +1,7 @@
-"""The mixed-model engine against plain n x n algebra, against statsmodels, and against itself in parts."""
+"""The mixed-model engine against plain n x n algebra, against statsmodels, and against itself in parts.
+
+Published fits stand in `published.linear`.
+"""
 
 import pickle
 import warnings
@@ -548,6 +551,31 @@ def test_weights_and_known_variances_out_of_range_are_refused():
         FitError, match="known_variance is out of range in 2 rows, first at row 0; it must be zero or more"
     ):
         mixed.fit(y, x, levels, known_variance=np.where(np.arange(len(y)) < 2, -1.0, known))
+
+
+def test_a_test_says_which_distribution_its_p_value_is_from(published):
+    # Stram & Lee 1994: one variance more lies on the edge; a covariance or a fixed effect does not.
+    data = np.genfromtxt(published / "sleepstudy.csv", delimiter=",", names=True, deletechars='"')
+    reaction, days, subject = (data[name] for name in ("Reaction", "Days", "Subject"))
+    X = np.column_stack([np.ones(len(days)), days])
+
+    def fit(fixed, levels):
+        return mixed.fit(reaction, fixed, levels, method="ML")
+
+    one, two = fit(X, [(subject.astype(int), X[:, :1])]), fit(X, [(subject.astype(int), X, "diagonal")])
+    three, flat = fit(X, [(subject.astype(int), X)]), fit(X[:, :1], [(subject.astype(int), X)])
+    assert mixed.likelihood_ratio(one, two).mixture == "50:50 mixture of chi-square 0 and 1"
+    assert mixed.likelihood_ratio(two, three).mixture == "chi-square 1"
+    assert mixed.likelihood_ratio(flat, three).mixture == "chi-square 1"
+
+
+def test_a_balanced_fit_has_equal_errors_and_needs_no_correction_for_few_groups(published):
+    data = np.genfromtxt(published / "sleepstudy.csv", delimiter=",", names=True, deletechars='"')
+    X = np.column_stack([np.ones(len(data)), data["Days"]])
+    fit = mixed.fit(data["Reaction"], X, [(data["Subject"].astype(int), X)])
+    assert fit.checks == dict.fromkeys(("converged", "not_on_boundary", "determined", "finite_se"), True)
+    np.testing.assert_allclose(fit.beta_cov_kr, fit.beta_cov, rtol=1e-8)
+    np.testing.assert_allclose(fit.random_se[0], np.tile(fit.random_se[0][0], (18, 1)), rtol=1e-8)
 
 
 def test_tests_that_do_not_compare_are_refused():
