@@ -10,7 +10,7 @@ from test_results import assert_keeps_the_contract
 
 from analytics import measurement, simulate
 from analytics.errors import FitError, ParameterError
-from analytics.measurement.agreement import repeats
+from analytics.measurement.repeats import repeats
 from analytics.measurement.error import CountError
 from analytics.numerics import agreement
 

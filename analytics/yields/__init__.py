@@ -20,8 +20,8 @@ from analytics.yields.losses import graft_yield, loss_chain
 from analytics.yields.mass import hair_mass
 from analytics.yields.means import average, expected_variance, one_reading
 from analytics.yields.rows import (
-    REASONS, USES, YIELD_FROM_MONTH, by_visit, promise_unchanged, usable, with_reason,
+    REASONS, USES, YIELD_FROM_MONTH, by_visit, promise_unchanged, with_reason,
     yield_pct,
 )
 from analytics.yields.season import season
-from analytics.yields.sensitivity import beside, season_of, sensitivity, what_matters
+from analytics.yields.sensitivity import moves, season_of, sensitivity, with_view
