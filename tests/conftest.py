@@ -36,6 +36,18 @@ def published():
     return ROOT / "data_demo" / "published"
 
 
+@pytest.fixture(scope="session")
+def printed(published):
+    """Return a function from a published case to its printed numbers by name: they stand nowhere else."""
+    from analytics.published import cases
+
+    def of(name):
+        case = next(case for case in cases() if case.name == name)
+        return {number.quantity: number.expected for number in case.numbers(published)}
+
+    return of
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _fits_of_this_run(tmp_path_factory):
     """Keep heavy fits for this run alone: pages rendered twice share them, nothing else is read."""
@@ -59,6 +71,26 @@ def demo_report(tmp_path_factory):
         return made[page]
 
     return rendered
+
+
+@pytest.fixture(scope="session")
+def shown_page(tmp_path_factory):
+    """Return a function that gives a page's numbers for each audience, without rendering, each page once.
+
+    `shown_page("01_surgeon_audit")["shared"]` holds `.content` (as `results.json` holds it), `.results` (the
+    protected results) and `.refused`. Another register of the pins is named by `register=`.
+    """
+    from pinned import pages, registers
+
+    made = {}
+    folder = tmp_path_factory.mktemp("pinned")
+
+    def shown(page, register="demo"):
+        if (page, register) not in made:
+            made[page, register] = pages.shown(page, registers.settings(register, page, folder))
+        return made[page, register]
+
+    return shown
 
 
 @pytest.fixture(scope="session")

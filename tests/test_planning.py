@@ -146,6 +146,14 @@ def test_a_draft_denser_than_experience_is_refused(demo, fit):
         planning.drafts(demo, patient, read_drafts(["crown 4000 on 40 at 2.5"]), fit=fit)
 
 
+def test_a_draft_on_zones_never_counted_predicts_nothing_and_says_why(demo, fit):
+    counted = demo.measurements.groupby("patient_id")["zone"].agg(set)
+    one = next(code for code, zones in counted.items() if "midscalp" not in zones)
+    drafts = planning.read_drafts(["midscalp 800 on 45"])
+    table = planning.drafts(demo, one, drafts, fit=fit, safe_share=0.4).table()  # a warning would be an error
+    assert table.loc[table["term"].eq("density now"), "flag"].tolist() == ["not counted in this patient"]
+
+
 def test_an_unknown_patient_is_refused_without_its_code(demo, fit):
     with pytest.raises(ParameterError, match="no patient has this code") as refused:
         ledger(demo, "someone-else")

@@ -30,7 +30,7 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", 
 
 
 def file(path: Path, content: str | bytes, *, by: str = "", was: bytes | None = None) -> Path:
-    """Write one file whole; the old one stays until the new one is on the disk (`disk.put_file`).
+    """Write one file whole; the old one stays until the new one is on the disk (`atomic.put_file`).
 
     Raises
     ------
@@ -40,9 +40,9 @@ def file(path: Path, content: str | bytes, *, by: str = "", was: bytes | None = 
     return atomic.put_file(_plain_place(path), content, by=by, was=was)
 
 
-def refuse_file(path: Path, *, by: str = "") -> None:
+def refuse_file(path: Path, *, by: str = "", becomes: bytes | None = None) -> None:
     """Refuse a place where `file` may not write, before the work is done."""
-    atomic.refuse_file(_plain_place(path), by=by)
+    atomic.refuse_file(_plain_place(path), by=by, becomes=becomes)
 
 
 def folder(place: Path, files: Mapping[str, str | bytes], *, by: str = "") -> Path:

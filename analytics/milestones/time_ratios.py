@@ -1,10 +1,11 @@
 """By what factor is one group later at a milestone than another, and does a share never reach it?
 
-Time-ratio models (`numerics.timeratios`) of first readings at or above the milestone, at exact months; errors
-clustered in patients. A ratio says how many times as long a group takes as the reference. Above 25 % of
-planted hairs tempo and survival mix (a crown that keeps fewer hairs seems later: a true ratio of 1.00 reads
-1.15 at 80 % with a crown plateau of 84, own simulation), so there a share that never reaches stands in the
-model, by group. A group's own never-reaching share, and its test against none, come from its rows alone.
+Time-ratio models (`numerics.time_ratios`) of first readings at or above the milestone, at exact months;
+errors clustered in patients. A ratio says how many times as long a group takes as the reference. Above 25
+% of planted hairs tempo and survival mix (a crown that keeps fewer hairs seems later: a true ratio of
+1.00 reads 1.15 at 80 % with a crown plateau of 84, own simulation), so there a share that never reaches
+stands in the model, by group. A group's own never-reaching share, and its test against none, come from
+its rows alone.
 """
 
 from dataclasses import dataclass
@@ -85,7 +86,7 @@ def time_ratio_fits(
     ParameterError
         Where fewer than two groups hold a placement that reached, or the reference is not among them.
     FitError
-        As `timeratios.fit`.
+        As `time_ratios.fit`.
     """
     right = table["right"].to_numpy(dtype=float)
     reached = pd.Series(np.isfinite(right), index=table.index).groupby(group).any()

@@ -353,7 +353,8 @@ def _as_rows(
     baselines = targets[targets["density"].notna()].assign(
         is_baseline=True, month=0.0, kept=1.0, shed=0.0, reader_changed=False
     )
-    seen = pd.concat([own, baselines], ignore_index=True) if len(own) else baselines
+    filled = [rows for rows in (own, baselines) if len(rows)]
+    seen = pd.concat(filled, ignore_index=True) if filled else baselines
     return seen, targets.drop(columns=["density", "counted_area_cm2", "both_marked"])
 
 
