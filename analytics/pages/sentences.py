@@ -8,7 +8,7 @@ import re
 import numpy as np
 import pandas as pd
 
-from analytics import course, milestones, numbers
+from analytics import course, milestones, numbers, yields
 from analytics.results import LEVEL, Curve, Result
 
 READING, CENTILE = "reading", "centile of the reading"
@@ -128,6 +128,29 @@ def _p_value(p: float) -> str:
     if pd.isna(p):
         return numbers.NOT_AVAILABLE
     return "below 0.001" if p < 0.001 else numbers.number(p, 3 if p < 0.1 else 2)
+
+
+def what_matters(lines: Result, *, most: int = 3) -> str:
+    """Return which choices move the headline furthest, each with its largest move.
+
+    Parameters
+    ----------
+    lines
+        From `yields.sensitivity` or `yields.with_view`, as they may be shown.
+    most
+        How many choices to name, 1 or more.
+    """
+    furthest = yields.moves(lines)
+    if furthest.empty:
+        return "No choice can be set against the main line."
+    named = "; ".join(
+        f"{row['choice']}, {row['option']} ({', '.join(str(row[g]) for g in lines.by[2:])} "
+        f"{'down' if row['move'] < 0 else 'up'} {abs(row['move']):.0f})"
+        for _, row in furthest.head(most).iterrows()
+    )
+    half = furthest["half_interval"].iloc[0]
+    chance = f" Half an interval is {half:.0f} points long." if pd.notna(half) else ""
+    return f"The choices that move a zone's yield furthest, in points: {named}.{chance}"
 
 
 # Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).

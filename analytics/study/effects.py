@@ -21,7 +21,7 @@ import pandas as pd
 from scipy import stats
 
 from analytics.errors import FitError
-from analytics.numerics import means, mixed, proportions, regression
+from analytics.numerics import mixed, proportions, regression
 from analytics.study.plan import Plan
 from analytics.study.rows import OF_PLACEMENT, Sample, as_words
 
@@ -316,7 +316,7 @@ def paired(units: pd.DataFrame, within: tuple[str, ...]) -> Effect:
     own = found.groupby("patient_id")["difference"].mean().to_numpy(dtype=float)
     if len(own) < 2:
         return unknown(f"{len(own)} patients hold both groups; {FEWEST_PAIRS} are needed", units)
-    mean = means.mean(own)
+    mean = proportions.mean(own)
     sides = "two sides of one zone in one session" if within else "both groups in one patient"
     method = f"pairs ({sides}): mean of the patients' own differences, t interval"
     notes = () if len(own) >= FEWEST_PAIRS else (f"fewer than {FEWEST_PAIRS} pairs",)
