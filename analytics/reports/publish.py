@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from analytics import errors, files
-from analytics import files as disk
-from analytics.disclosure import note
 from analytics.errors import AnalyticsError
+from analytics.reports.crate import compose, request_sha256
 from analytics.reports.record import (
     LEFT_FILE,
     LOG_FILE,
@@ -17,8 +16,6 @@ from analytics.reports.record import (
     PLAN_FILE,
     RESULTS_FILE,
     STEP_FILE,
-    compose,
-    request_sha256,
 )
 
 FORMATS = ("html", "ipynb", "xlsx", "pdf")
@@ -43,8 +40,8 @@ class Report:
 def put_aside(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> AnalyticsError:
     """Move the remains to `failed`, with the cause in a plain sentence; return the error to raise."""
     place = out / FAILED / name
-    place.parent.mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
-    disk.put_in_place(staging, place)
+    place.parent.mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
+    files.put_in_place(staging, place)
     message = str(outcome.get("message", "no reason given"))
     files.write(place / CAUSE_FILE, f"{name} was not made.\n{message}\n")
     kind = getattr(errors, str(outcome.get("kind", "")), AnalyticsError)
@@ -63,14 +60,17 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
     place = out / run["name"]
     # Noted before it can leave: a note without its report forbids too much, the other way round too little.
     if gone:
+        # Only a report for others needs it, and it takes a second to import.
+        from analytics.disclosure import note
+
         note(out, gone["name"], gone["marks"])
-    disk.put_in_place(staging, place)
+    files.put_in_place(staging, place)
     shutil.rmtree(out / FAILED / run["name"], ignore_errors=True)
     return described(run["name"], place, tuple(outcome["notes"]))
 
 
 def described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
-    """Return a published report as it lies on the disk."""
+    """Return a published report as it lies on the files."""
     made = {kind: place / f"{name}.{kind}" for kind in FORMATS if (place / f"{name}.{kind}").exists()}
     content = json.loads((place / RESULTS_FILE).read_text(encoding="utf-8"))
     made.update(results=place / RESULTS_FILE, run=place / RUN_FILE)
