@@ -156,7 +156,7 @@ def test_a_step_that_takes_too_long_is_stopped(tmp_path):
 def test_records_that_break_the_dictionary_stop_the_report_with_their_own_sentences(tmp_path):
     (tmp_path / "register").mkdir()
     (tmp_path / "register" / "patients.csv").write_text("patient_id,sex\np1,unknown-secret\n")
-    page = _page(tmp_path, "from analytics.pages import sheet\npage = sheet.begin('sample', data)")
+    page = _page(tmp_path, "from analytics import pages\npage = pages.begin('sample', data)")
     with pytest.raises(RecordError) as failed:
         render.page(page, tmp_path / "register", tmp_path / "out")
     assert "patients.sex" in str(failed.value)
