@@ -16,8 +16,7 @@ import seen
 from conftest import ROOT
 
 from analytics.app import lab
-from analytics.reports import batch, overview, parameters
-from analytics.reports import browser
+from analytics.reports import batch, browser, overview, parameters
 
 pytestmark = [
     pytest.mark.browser,

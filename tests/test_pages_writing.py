@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics import pages, disclosure
+from analytics import disclosure, pages
 from analytics.errors import ParameterError
 from analytics.pages import page as being_written
 from analytics.results import Result

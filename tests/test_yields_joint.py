@@ -8,7 +8,7 @@ import pytest
 import registers
 from test_results import assert_keeps_the_contract
 
-from analytics import pages, disclosure, simulate, yields
+from analytics import disclosure, pages, simulate, yields
 from analytics.errors import ParameterError
 from analytics.pages import figures
 from analytics.pages import page as being_written
