@@ -29,7 +29,7 @@ LEAST_WORDS_OF_ALT = 4
 
 def answer(page: Page, sentence: str) -> None:
     """Write the one-line answer, first on the page and on its card."""
-    shown = _for_audience(page, sentence)
+    shown = _unless_withheld(sentence)
     page.written.append({"kind": "answer", "text": shown})
     show_html(blocks.answer_block(shown, about(page)))
 
@@ -49,7 +49,7 @@ def about(page: Page) -> str:
 
 def lead(page: Page, sentence: str) -> None:
     """Write the one-line answer of a section, under its heading."""
-    shown = _for_audience(page, sentence)
+    shown = _unless_withheld(sentence)
     page.written.append({"kind": "lead", "text": shown})
     show_html(filled("blocks/lead", sentence=shown))
 
@@ -65,7 +65,7 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
         least = disclosure.rule(page.audience).threshold
         n = f"fewer than {least}" if len(rows) < least else numbers.number(len(rows))
         sentence = sentence.replace("{n}", n)
-    shown = _for_audience(page, sentence)
+    shown = _unless_withheld(sentence)
     page.written.append({"kind": "attention", "text": shown})
     show_html(filled("blocks/attention", sentence=shown))
 
@@ -271,15 +271,9 @@ def cautions(page: Page, *more: str) -> None:
     show_html(blocks.cautions_block(own, page.audience if page.records is not None else ""))
 
 
-def _for_audience(page: Page, sentence: str) -> str:
-    """Return the sentence with small counts of persons in words, where the audience may not see them.
-
-    A sentence around a number that is withheld says nothing: another takes its place.
-    """
-    if disclosure.WITHHELD in sentence:
-        return disclosure.UNSAID
-    applied = disclosure.rule(page.audience)
-    return disclosure.hide_in_text(sentence, applied) if applied.threshold > 1 else sentence
+def _unless_withheld(sentence: str) -> str:
+    """Return the sentence; one around a number that is withheld says nothing, and another takes its place."""
+    return disclosure.UNSAID if disclosure.WITHHELD in sentence else sentence
 
 
 def _next(page: Page, kind: str) -> int:
@@ -289,7 +283,7 @@ def _next(page: Page, kind: str) -> int:
 def _instead(page: Page, title: str, why: str) -> None:
     """Say why there is no picture or table."""
     page.written.append({"kind": "unsaid", "title": title, "text": why})
-    show_html(filled("blocks/instead", title=title, why=_for_audience(page, why), withheld=False))
+    show_html(filled("blocks/instead", title=title, why=_unless_withheld(why), withheld=False))
 
 
 def _withheld(page: Page, title: str) -> None:
