@@ -49,7 +49,7 @@ def test_answers_are_those_of_one_by_one(demo):
     questions = {
         "by_zone": Question(yields.average, {}),
         "by_method": Question(yields.average, {"by": ("zone", "method")}),
-        "plain": Question(yields.average, {"native_change": "none"}),
+        "plain": Question(yields.average, {"choices": yields.Choices(native_change="none")}),
     }
     found = parallel.answers(questions, demo, "")
     assert set(found) == set(questions)

@@ -111,7 +111,9 @@ def _refuse_undeclared(results: Mapping[str, Result]) -> None:
     """Refuse shares whose counts are not declared: they could not be protected."""
     for name, result in results.items():
         for frame in _frames(result).values():
-            shares = frame[_basis(frame).eq("share")].reindex(columns=["estimate", "numerator", "denominator"])
+            shares = frame[_basis(frame).eq("share")].reindex(
+                columns=["estimate", "numerator", "denominator"]
+            )
             if (shares["estimate"].notna() & shares.isna().any(axis=1)).any():
                 raise ParameterError(
                     f"disclosure.protect_all({name}): a share is handed over without its numerator and "

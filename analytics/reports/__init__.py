@@ -2,13 +2,14 @@
 
 from analytics.reports import batch
 from analytics.reports import cache
+from analytics.reports import overview
 from analytics.reports import parameters
 from analytics.reports import render
 from analytics.reports.batch import Job, Plan
 from analytics.reports.browser import find
 from analytics.reports.cache import folder
 from analytics.reports.markup import TEMPLATES, filled
-from analytics.reports.overview import INDEX, write
+from analytics.reports.overview import said, write
 from analytics.reports.parallel import Question, answers, begun, dismiss
 from analytics.reports.parameters import NOTEBOOKS, described, pages, title
 from analytics.reports.publish import FORMATS
