@@ -82,7 +82,7 @@ class Result:
         level = self.estimates["level"].dropna() if "level" in self.estimates else pd.Series(dtype=float)
         return pd.DataFrame(
             {
-                "method": [_worded_text(self.method, _as_it_is)],
+                "method": [plain(self.method)],
                 "n_rows": [len(self.used) - int(left_out.sum())],
                 "n_patients": [_n_patients(self.used[~left_out])],
                 "n_left_out": [int(left_out.sum())],
@@ -198,7 +198,7 @@ def line(
 def counted(count: int, of: int | None = None) -> str:
     """Return a count of persons, or of what is counted of them, as it stands in a method, a note or a flag.
 
-    The mark says to `disclosure` that it is a count; it is gone from what anybody reads.
+    The mark says to `disclosure` that it is a count; `plain` takes it off what anybody reads.
 
     >>> f"risks from {counted(126)} baseline rows; {counted(3, of=60)} withdrew"
     'risks from {126} baseline rows; {3 of 60} withdrew'
@@ -206,12 +206,17 @@ def counted(count: int, of: int | None = None) -> str:
     return f"{{{int(count)}}}" if of is None else f"{{{int(count)} of {int(of)}}}"
 
 
+def plain(text: str) -> str:
+    """Return a text with its counts as they are, the marks of `counted` gone.
+
+    >>> plain(f"risks from {counted(1126)} rows")
+    'risks from 1,126 rows'
+    """
+    return _worded_text(text, _as_it_is)
+
+
 def worded(result: Result, say: Callable[[int, int | None], str]) -> Result:
     """Return the result with each marked count of its texts as `say(count, of)` says it."""
-    frames = [result.estimates, *result.extra.values(), *([result.path] if isinstance(result, Curve) else [])]
-    is_marked = any(MARKED.search(text) for text in (result.method, *result.notes))
-    if not is_marked and not any(_has_marks(frame[c]) for frame in frames for c in frame):
-        return result
     changed = replace(
         result,
         estimates=_worded_frame(result.estimates, say),

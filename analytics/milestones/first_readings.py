@@ -143,7 +143,7 @@ def share_rows(
     term: str,
     level: float,
 ) -> pd.DataFrame:
-    """Return one row a group and month: percent of placements with a first reading at or above by then."""
+    """Return one row per group and month: percent of placements with a first reading at or above by then."""
     estimate = drawn.estimate.reshape(len(groups), -1)[:, :-1]
     se = drawn.se().reshape(len(groups), -1)[:, :-1]
     parts = []
@@ -159,7 +159,10 @@ def share_rows(
             part[["se", "ci_low", "ci_high"]] = np.nan
         parts.append(labelled(part, group, by))
     out = pd.concat(parts, ignore_index=True)
-    return out.assign(term=term, unit="% of placements", level=level)
+    # How many of the placements that is, as the estimate has it.
+    reached = out["estimate"] * out["n_rows"] / 100.0
+    made_of = {"basis": "share", "numerator": reached, "denominator": out["n_rows"]}
+    return out.assign(term=term, unit="% of placements", level=level, **made_of)
 
 
 def labelled(part: pd.DataFrame, group: GroupCurve, by: tuple[str, ...]) -> pd.DataFrame:
@@ -190,7 +193,7 @@ def median_rows(
         row["se"] = drawn.se()[at] if np.isfinite(row["estimate"]) else np.nan
         row["flag"] = "; ".join(f for f in (row["flag"], group.flag) if f)
         parts.append(labelled(pd.DataFrame([row]), group, by))
-    return pd.concat(parts, ignore_index=True).assign(term=term, unit="months", level=level)
+    return pd.concat(parts, ignore_index=True).assign(term=term, unit="months", level=level, basis="quantile")
 
 
 def printable_median(estimate: float, low: float, high: float, last_month: float) -> dict:

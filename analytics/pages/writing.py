@@ -15,11 +15,11 @@ import pandas as pd
 from analytics import disclosure, numbers
 from analytics.errors import ParameterError
 from analytics.numbers import readable
-from analytics.pages import blocks
+from analytics.pages import blocks, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
 from analytics.pages.page import Page, result_of, show_html
-from analytics.pages.tables import MAX_ROWS, ROWS, show
+from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.reports import filled
 from analytics.results import Result
 
@@ -148,7 +148,7 @@ def table(
         return
     number = _next(page, "table")
     page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
-    written = show(
+    written = tables.show(
         result,
         table_id=f"t{number}",
         title=f"Table {number}. {title}",
@@ -225,7 +225,7 @@ def _frame(
     entry = {"kind": "table", "id": f"t{number}", "name": of, "title": title, "frame": rows_shown}
     page.written.append(entry)
     caption, words = f"Table {number}. {title}", _words(page)
-    written = show(
+    written = tables.show(
         shown,
         table_id=f"t{number}",
         title=caption,

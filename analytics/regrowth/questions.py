@@ -35,7 +35,7 @@ from analytics.regrowth.quantities import (
 from analytics.regrowth.quantities import path as quantities_path
 from analytics.regrowth.quantities import quantities as regrowth_quantities
 from analytics.regrowth.rows import EmergenceRows, select
-from analytics.results import LEVEL, Curve, Result
+from analytics.results import LEVEL, Curve, Result, counted
 
 OTHER_SHAPE = {"log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
@@ -127,7 +127,7 @@ def _method(fit: Emergence, level: float) -> str:
     return (
         f"emergence model on density, {fit.curve} by zone, random plateau and log tempo (patient, "
         f"placement), native density by region; {fit.likelihood}; {fit.choices.in_words}{late}; robust "
-        f"errors over {fit.n_patients_all} patients; level {level:g}"
+        f"errors over {counted(fit.n_patients_all)} patients; level {level:g}"
     )
 
 
