@@ -36,15 +36,6 @@ class ParameterError(AnalyticsError):
     """An argument or a report parameter is unknown or out of its range."""
 
 
-class RecordWarning(UserWarning):
-    """A table is usable but odd."""
-
-
-class FitWarning(UserWarning):
-    """A model was fitted, but a named check failed."""
-
-
-HEADER_ROW = 1
 FIRST_DATA_ROW = 2
 
 Severity = Literal["error", "warning"]

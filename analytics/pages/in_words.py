@@ -11,7 +11,6 @@ from analytics.results import Curve, Result
 
 READING, CENTILE = "reading", "centile of the reading"
 YIELD, DENSITY = "predicted yield", "predicted density"
-LIMIT_SD = 1.96  # half of a 95 % interval, in standard deviations
 
 
 def what_matters(lines: Result, *, most: int = 3) -> str:
