@@ -11,12 +11,11 @@ import numpy as np
 
 from analytics.dictionary import TABLES
 from analytics.errors import RecordError
-from analytics.mapping import find, values
-from analytics.mapping import find as habits
-from analytics.mapping.grid import read
+from analytics.mapping import find, habits, values
 from analytics.mapping.plan import QUESTION, ColumnPlan
 from analytics.mapping.propose import Guess, cells_of, choice_words, columns, nearest
 from analytics.mapping.sheets import EMPTY, Book, Sheet
+from analytics.mapping.sources import read
 
 # What a register must state, with the question to the clinic where its file does not.
 MUST_STATE = (
@@ -55,24 +54,24 @@ def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> 
         When the file cannot be read, or holds no table with a header that says anything.
     """
     book = read(source, queries=queries)
-    found: Found = []
+    tables: Found = []
     for sheet in book.sheets:
         if not sheet.is_hidden:
-            found += [(sheet, table, columns(sheet, table)) for table in find.tables(sheet)]
-    if not found:
+            tables += [(sheet, table, columns(sheet, table)) for table in find.tables(sheet)]
+    if not tables:
         raise RecordError(
             f"{book.name}: no table was found; a table has a header of which at least two words say what a "
             "column holds, such as chart no, op date, zone, grafts; write such a header above the table"
         )
     parts = [
         HEAD.format(name=book.name),
-        _reading(book, found),
-        _joining(found),
-        _zones(found),
-        _words(found),
-        _constants(found),
-        *(_table(*one) for one in found),
-        _aside(book, found),
+        _reading(book, tables),
+        _joining(tables),
+        _zones(tables),
+        _words(tables),
+        _constants(tables),
+        *(_table(*one) for one in tables),
+        _aside(book, tables),
     ]
     return "\n".join(part for part in parts if part)
 
@@ -146,8 +145,8 @@ def _footnotes(found: Found) -> list[str]:
 
 def _joining(found: Found) -> str:
     """Return when rows speak of one operation, and when the register begins."""
-    own = _operation_days(found)
-    near = sum(_has_near(days) for days in own.values())
+    days_by_patient = _operation_days(found)
+    near = sum(_has_near(days) for days in days_by_patient.values())
     same, why = ("day", "day, month, or within N days; one date is one operation")
     if near:
         same, why = (
@@ -158,7 +157,7 @@ def _joining(found: Found) -> str:
         "[joining]\n"
         + _line(
             "register_begins",
-            habits.first_month(d for days in own.values() for d in days),
+            habits.first_month(d for days in days_by_patient.values() for d in days),
             "the month that is register month 1 (or an earlier one)",
         )
         + "\n"
@@ -174,9 +173,9 @@ def _joining(found: Found) -> str:
 def _operation_days(found: Found) -> dict[object, set[datetime.date]]:
     """Return the days of operations by patient; none while the order of day and month is a question."""
     order = habits.date_order(_texts(found, of="date"))[0]
-    own: dict[object, set[datetime.date]] = {}
+    days_by_patient: dict[object, set[datetime.date]] = {}
     if order == QUESTION:
-        return own
+        return days_by_patient
     reading = values.Reading(date_order=order, short_years="2000")
     for sheet, table, guesses in found:
         places = list(zip(table.headers, guesses, strict=True))
@@ -187,8 +186,8 @@ def _operation_days(found: Found) -> dict[object, set[datetime.date]]:
             for patient, cell in pairs:
                 day = days.get(cell)
                 if isinstance(day, datetime.date):
-                    own.setdefault(patient, set()).add(day)
-    return own
+                    days_by_patient.setdefault(patient, set()).add(day)
+    return days_by_patient
 
 
 def _has_near(days: set[datetime.date]) -> bool:
