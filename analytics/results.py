@@ -43,6 +43,7 @@ BASES = {
     "count": "a count of persons or things: the estimate itself, or its numerator",
     "share": "numerator over denominator, both declared",
     "counts": "computed from counts of persons, and would give them back: a limit of a chart, a difference",
+    "quantile": "a quantile of persons, which is one person's value where they are few",
 }
 REQUIRED_COLUMNS = ("term", "estimate", "unit")
 LEVEL = 0.95

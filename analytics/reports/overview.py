@@ -2,9 +2,8 @@
 
 import html
 import json
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
-from urllib.parse import quote
 
 from analytics import files
 from analytics.errors import ParameterError
@@ -134,7 +133,7 @@ def _html(card: dict[str, Any]) -> str:
     attention = "".join(f"<li>{html.escape(text)}</li>" for text in card["attention"])
     settings = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in card["settings"].items())
     links = "".join(
-        f'<a href="{quote(link)}">{word}<span class="hidden"> {html.escape(card["name"])}</span></a>'
+        f'<a href="{_address(link)}">{word}<span class="hidden"> {html.escape(card["name"])}</span></a>'
         for word, link in card["links"].items()
     )
     return (
@@ -142,3 +141,12 @@ def _html(card: dict[str, Any]) -> str:
         f'<p class="settings">{html.escape(settings)}</p><p class="answer">{html.escape(card["answer"])}</p>'
         f'{f"<ul class=attention>{attention}</ul>" if attention else ""}<p class="links">{links}</p></li>'
     )
+
+
+def _address(link: str) -> str:
+    """Return a place below this folder as a web address.
+
+    >>> _address("p (2)/p.html")
+    'p%20%282%29/p.html'
+    """
+    return PurePosixPath("/", link).as_uri().removeprefix("file:///")

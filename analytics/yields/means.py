@@ -168,12 +168,12 @@ def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:
         **{c: of_several[c] * share for c in weighted},
     )
     groups = parts.groupby("placement_id")
-    together = groups.first().reset_index()
+    merged = groups.first().reset_index()
     for c in [*weighted, "counted_area_cm2", "baseline_area"]:
-        together[c] = groups[c].sum().to_numpy()
+        merged[c] = groups[c].sum().to_numpy()
     for c, how in (("both_marked", "min"), ("reader_changed", "max"), ("n_repeats", "min")):
-        together[c] = groups[c].agg(how).to_numpy()
-    return pd.concat([picked[~several], together[picked.columns]], ignore_index=True)
+        merged[c] = groups[c].agg(how).to_numpy()
+    return pd.concat([picked[~several], merged[picked.columns]], ignore_index=True)
 
 
 def _means(
@@ -295,8 +295,8 @@ def _generalised(X: np.ndarray, patient: np.ndarray, own: np.ndarray, between: f
     weighted = X / own[:, None]
     of_patient = np.zeros((patient.max() + 1, X.shape[1]))
     np.add.at(of_patient, patient, weighted)
-    together = np.bincount(patient, 1 / own)
-    shrunk = between / (1 + between * together)
+    of_all = np.bincount(patient, 1 / own)
+    shrunk = between / (1 + between * of_all)
     inverse = weighted - (of_patient * shrunk[:, None])[patient] / own[:, None]
     return np.linalg.pinv(X.T @ inverse) @ inverse.T
 

@@ -77,13 +77,19 @@ def sensitivity(
     Parameters
     ----------
     choices
-        Those of the main line.
+        Those of the main line, with counts as they are.
 
     Raises
     ------
+    ParameterError
+        When the main line is to be levelled.
     FitError
         When no reading is usable under any choice.
     """
+    if choices.season != "as counted":
+        raise ParameterError(
+            "yields.sensitivity(choices): levelled in a line of its own; use season='as counted'"
+        )
     lines, not_asked = _lines(records, choices)
     error = measurement.error_model(records)
     main: Result | None = None
