@@ -33,7 +33,7 @@ ZONES_BY_WORD = {key(word): zone for zone, words in ZONE_WORDS.items() for word 
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundTable:
     """A table on a sheet, rows and columns from 0: header rows, first and last row of data, headers.
 
     `headers` has for each column its own text and the text above it.
@@ -45,7 +45,7 @@ class Found:
     headers: dict[int, tuple[str, str]]
 
 
-def tables(sheet: Sheet) -> list[Found]:
+def tables(sheet: Sheet) -> list[FoundTable]:
     """Return the tables of a sheet in reading order."""
     filled = sheet.fate != EMPTY
     heads = [row for row in range(len(filled)) if _is_header(sheet, filled, row)]
@@ -124,7 +124,7 @@ def best_target(word: str) -> tuple[str, float]:
     return KNOWN[match[2]][1], float(match[1])
 
 
-def _table(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> Found | None:
+def _table(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> FoundTable | None:
     """Return the table under a header, without totals and remarks at its end."""
     block = filled[:, left:right]
     second = _goes_on(sheet, filled, row, end, left, right)
@@ -143,7 +143,7 @@ def _table(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, righ
             text, upper = (text, upper) if text else (upper, "")
         headers[column] = (text, upper)
     top = (row, own_row) if second else ((row - 1, row) if above else (row,))
-    return Found(top, first, last, headers)
+    return FoundTable(top, first, last, headers)
 
 
 def _goes_on(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> bool:

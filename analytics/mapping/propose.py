@@ -14,7 +14,7 @@ from rapidfuzz import fuzz, process
 from analytics.dictionary import TABLES
 from analytics.identifiers import class_of_header, in_words
 from analytics.mapping import values
-from analytics.mapping.find import LIKELY, SURE, VISIT, ZONES_BY_WORD, Found, best_target, is_unit
+from analytics.mapping.find import LIKELY, SURE, VISIT, ZONES_BY_WORD, FoundTable, best_target, is_unit
 from analytics.mapping.habits import DATE, ISO
 from analytics.mapping.plan import QUESTION, ColumnPlan
 from analytics.mapping.sheets import SPACES, Sheet, letter
@@ -40,11 +40,11 @@ class Guess:
     why: str
 
 
-def columns(sheet: Sheet, found: Found) -> list[Guess]:
+def columns(sheet: Sheet, table: FoundTable) -> list[Guess]:
     """Return a guess for each column of a table, each target given once for one zone, session and visit."""
     guesses = [
-        _guess(letter(at), own, above, cells_of(sheet, found, at))
-        for at, (own, above) in found.headers.items()
+        _guess(letter(at), own, above, cells_of(sheet, table, at))
+        for at, (own, above) in table.headers.items()
     ]
     if any(target.endswith(".zone") for g in guesses for target in g.plan.to):
         guesses = [replace(g, plan=replace(g.plan, zone="")) for g in guesses]
@@ -64,13 +64,13 @@ def columns(sheet: Sheet, found: Found) -> list[Guess]:
     return out
 
 
-def cells_of(sheet: Sheet, found: Found, at: int) -> Counter:
+def cells_of(sheet: Sheet, table: FoundTable, at: int) -> Counter:
     """Return the filled cells of a column, each with how often it stands there.
 
     Words for missing and a repeated header are left out.
     """
-    cells = Counter(sheet.cells[found.first_row : found.last_row + 1, at])
-    words = {"", *(m.casefold() for m in MISSING), found.headers[at][0].casefold()}
+    cells = Counter(sheet.cells[table.first_row : table.last_row + 1, at])
+    words = {"", *(m.casefold() for m in MISSING), table.headers[at][0].casefold()}
     return Counter(
         {c: n for c, n in cells.items() if not (isinstance(c, str) and c.strip(SPACES).casefold() in words)}
     )

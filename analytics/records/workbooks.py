@@ -1,6 +1,6 @@
 """Read a workbook: every sheet's cells, from a process of their own, and the text of each stored value.
 
-Whoever made the file, reading it can cost no more than a few seconds and two gigabytes: a process of its own
+Whoever made the file, reading it costs at most two gigabytes and two minutes of work: a process of its own
 (`sheet_process`) reads the cells and is ended at its limits. Where an operating system has no limit of
 memory, those of the file's bytes (`safety`) and of time stay.
 

@@ -22,7 +22,7 @@ from analytics.regrowth.tables import (
     yield_at_maturity_row,
     zone_rows,
 )
-from analytics.results import LEVEL, Curve, Result
+from analytics.results import LEVEL, Curve, Result, counted
 
 OTHER_SHAPE = {"log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
@@ -112,7 +112,7 @@ def _method(fit: Emergence, level: float) -> str:
     return (
         f"emergence model on density, {fit.curve} by zone, random plateau and log tempo (patient, "
         f"placement), native density by region; {fit.likelihood}; {fit.choices.in_words}{late}; robust "
-        f"errors over {fit.n_patients_all} patients; level {level:g}"
+        f"errors over {counted(fit.n_patients_all)} patients; level {level:g}"
     )
 
 

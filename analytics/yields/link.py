@@ -24,6 +24,7 @@ import pandas as pd
 
 from analytics import dictionary
 from analytics.records import Records
+from analytics.results import counted
 
 REGION_CV = 0.06
 ZONE_CV = 0.2
@@ -288,7 +289,7 @@ def planted_error(records: Records) -> PlantedError:
         zone_cv,
         float(ratio.mean()),
         len(both),
-        f"the clinic's own {len(both)} double counts",
+        f"the clinic's own {counted(len(both))} double counts",
         float(ratio.std(ddof=1) / np.sqrt(len(ratio))),
     )
 

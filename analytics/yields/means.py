@@ -29,7 +29,7 @@ from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import mixed
 from analytics.records import Records
-from analytics.results import LEVEL, Result, limits
+from analytics.results import LEVEL, Result, counted, limits
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
 
@@ -220,8 +220,8 @@ def _notes(picked: pd.DataFrame) -> tuple[str, ...]:
     zone = int(picked["planted_source"].eq("zone").sum())
     over, under = int((picked["yield_pct"] > 100).sum()), int((picked["yield_pct"] < 0).sum())
     return (
-        f"{zone} of {len(picked)} readings rest on a zone-average planted density",
-        f"{over} reading(s) over 100 % and {under} below 0 % are kept as they are",
+        f"{counted(zone, of=len(picked))} readings rest on a zone-average planted density",
+        f"{counted(over)} reading(s) over 100 % and {counted(under)} below 0 % are kept as they are",
         f"months counted as mature: {', '.join(f'{z} {m}' for z, m in dictionary.MATURITY_MONTH.items())}",
     )
 
