@@ -39,9 +39,10 @@ def cases() -> tuple[Case, ...]:
     # Imported here: they import every engine, and most commands need none.
     from analytics.published.models import CASES
     from analytics.published.practice import CASES as practice_CASES
+    from analytics.published.spread import CASES as spread_CASES
     from analytics.published.times import CASES as times_CASES
 
-    return (*CASES, *times_CASES, *practice_CASES)
+    return (*CASES, *times_CASES, *practice_CASES, *spread_CASES)
 
 
 def run(chosen: tuple[Case, ...] | None = None, *, published: Path = PUBLISHED) -> pd.DataFrame:
