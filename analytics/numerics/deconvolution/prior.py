@@ -257,24 +257,24 @@ def _of_group(likelihood, w, family: Family, regular, pi, centred):
     """Return a group's gradient, complete-data and observed information (b sets)."""
     kept = (1 - pi)[:, None] * regular
     prior = kept if family.poor is None else kept + pi[:, None] * family.poor
-    f = np.maximum(likelihood @ prior.T, LEAST)
-    count = (w / f.T) @ likelihood
+    f = np.maximum(prior @ likelihood.T, LEAST)
+    count = (w / f) @ likelihood
     size = w.sum(axis=1)
     regulars = kept * count
     n_regular = regulars.sum(axis=1)
-    slope = np.einsum("ba,bam->bm", regulars, centred)
-    spread = np.einsum("ba,bam,bal->bml", regular, centred, centred)
-    complete = n_regular[:, None, None] * spread
-    within = np.einsum("ba,bam,bal->bml", regulars, centred, centred)
-    means = [(likelihood @ (kept * centred[:, :, i]).T) / f for i in range(centred.shape[2])]
+    across = centred.transpose(0, 2, 1)
+    slope = (across @ regulars[:, :, None])[:, :, 0]
+    complete = n_regular[:, None, None] * ((across * regular[:, None]) @ centred)
+    within = (across * regulars[:, None]) @ centred
+    means = [((kept * centred[:, :, i]) @ likelihood.T) / f for i in range(centred.shape[2])]
     if family.poor is not None:
         slope = np.column_stack([slope, size - n_regular - pi * size])
         complete = _bordered(complete, np.zeros_like(slope[:, :-1]), pi * (1 - pi) * size)
         corner = (1 - 2 * pi) * (size - n_regular) + pi**2 * size
         within = _bordered(within, -pi[:, None] * slope[:, :-1], corner)
-        means.append((likelihood @ (pi[:, None] * family.poor).T) / f - pi)
-    each = np.stack(means, axis=2)
-    between = np.einsum("bj,jbm,jbl->bml", w, each, each, optimize=True)
+        means.append((pi[:, None] * (family.poor @ likelihood.T)) / f - pi[:, None])
+    each = np.stack(means, axis=1)
+    between = (each * w[:, None]) @ each.transpose(0, 2, 1)
     return slope, complete, complete - within + between
 
 
