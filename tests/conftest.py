@@ -62,6 +62,26 @@ def demo_report(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
+def shown_page(tmp_path_factory):
+    """Return a function that gives a page's numbers for each audience, without rendering, each page once.
+
+    `shown_page("01_surgeon_audit")["shared"]` holds `.content` (as `results.json` holds it), `.results` (the
+    protected results) and `.refused`. Another register of the pins is named by `register=`.
+    """
+    from pinned import pages, registers
+
+    made = {}
+    folder = tmp_path_factory.mktemp("pinned")
+
+    def shown(page, register="demo"):
+        if (page, register) not in made:
+            made[page, register] = pages.shown(page, registers.settings(register, page, folder))
+        return made[page, register]
+
+    return shown
+
+
+@pytest.fixture(scope="session")
 def sample_report(tmp_path_factory):
     """Return a report of invented numbers on the demo register, rendered once in every format."""
     import sample_page

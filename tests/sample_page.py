@@ -15,10 +15,10 @@ BEGIN = """
 import numpy as np
 import pandas as pd
 
-from analytics.pages import sheet
+from analytics import pages
 from analytics.results import Curve, Result
 
-page = sheet.begin("sample", data, surgeon=surgeon, months=months, audience=audience, as_of=as_of)
+page = pages.begin("sample", data, surgeon=surgeon, months=months, audience=audience, as_of=as_of)
 reasons = ["no baseline count"] * 10 + [""] * 30
 used = pd.DataFrame({"patient_id": [f"p{i}" for i in range(40)], "reason": reasons})
 estimates = pd.DataFrame(
@@ -50,22 +50,22 @@ path = pd.concat(
 path["ci_low"], path["ci_high"] = path["estimate"] - 3, path["estimate"] + 3
 at_12 = path[path["x"] == 12].reset_index(drop=True)
 growth = Curve(at_12, used, "a made curve", by=("zone",), picture="curve", path=path)
-page = sheet.results(page, by_zone=by_zone, growth=growth)
+page = pages.results(page, by_zone=by_zone, growth=growth)
 """
 
 WRITE = """
-sheet.answer(page, f"In the crown {sheet.say(page, 'by_zone', zone='crown')} of the planted hairs grew.")
-sheet.attention(page, "{n} rows have no baseline count.", used[used["reason"] != ""])
-sheet.figure(page, "by_zone", "Yield by zone", alt="A dot and a bar for each of three zones, in percent")
-sheet.figure(page, "growth", "Growth by zone", alt="A rising curve and its band for each zone, by month")
-sheet.table(page, "by_zone", "Yield by zone")
-sheet.frame(page, pd.DataFrame({"zone": ["crown", "frontal"], "mean_age": [41.5, 39.25]}), "Ages")
-sheet.method(page)
-sheet.left_out(page, "by_zone")
-sheet.cautions(page, "Every number here is invented.")
+pages.answer(page, f"In the crown {pages.say(page, 'by_zone', zone='crown')} of the planted hairs grew.")
+pages.attention(page, "{n} rows have no baseline count.", used[used["reason"] != ""])
+pages.figure(page, "by_zone", "Yield by zone", alt="A dot and a bar for each of three zones, in percent")
+pages.figure(page, "growth", "Growth by zone", alt="A rising curve and its band for each zone, by month")
+pages.table(page, "by_zone", "Yield by zone")
+pages.frame(page, pd.DataFrame({"zone": ["crown", "frontal"], "mean_age": [41.5, 39.25]}), "Ages")
+pages.method(page)
+pages.left_out(page, "by_zone")
+pages.cautions(page, "Every number here is invented.")
 """
 
-FINISH = "sheet.finish(page)"
+FINISH = "pages.finish(page)"
 
 
 def write(path: Path, *sources: str, title: str = "Does the crown grow less than the front?") -> Path:

@@ -305,14 +305,6 @@ def test_nothing_is_written_outside_the_named_folder(tmp_path):
         writing.file(tmp_path / "link", b"")
 
 
-def test_a_folder_that_holds_something_else_is_not_replaced(tmp_path):
-    (tmp_path / "out").mkdir()
-    (tmp_path / "out" / "thesis.docx").write_text("years of work")
-    with pytest.raises(ParameterError, match="1 other files"):
-        writing.folder(tmp_path / "out", {"a.csv": b"1"})
-    assert (tmp_path / "out" / "thesis.docx").exists()
-
-
 CRASH = """
 import os, sys
 from pathlib import Path
@@ -333,21 +325,27 @@ def killed_at(step, place):
             return real(*args, **kwargs)
         return call
 
-    for name in ("replace", "chmod", "mkdir"):
+    for name in ("replace", "hardlink_to", "chmod", "mkdir", "unlink", "rmdir"):
         setattr(Path, name, counted(getattr(Path, name)))
     os.fsync = counted(os.fsync)
     writing.folder(place, new)
     os._exit(0)
 
 
-for step in range(1, 60):
+for step in range(1, 90):
     place = folder / str(step)
-    writing.folder(place, {"a.csv": b"old", "b.csv": b"old"})
+    writing.folder(place, {"a.csv": b"old", "b.csv": b"old", "c.csv": b"old"})
+    (place / "scans").mkdir()
+    for name in ("note.txt", "scans/a.csv"):
+        (place / name).write_text("mine")
     child = os.fork()
     if child == 0:
         killed_at(step, place)
     code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     disk.restore(place)
+    assert {p.name: p.read_text() for p in place.glob("note*")} == {"note.txt": "mine"}, "a foreign file"
+    assert (place / "scans" / "a.csv").read_text() == "mine", "a foreign folder"
+    assert not list(place.glob(".regrowth-arriving*")), "the change is finished"
     print(code, *sorted((place / f).read_text() for f in ("a.csv", "b.csv")))
     if code == 0:
         break
@@ -356,7 +354,10 @@ for step in range(1, 60):
 
 @pytest.mark.skipif(os.name != "posix", reason="the writer is stopped in a forked process")
 def test_a_crash_in_the_middle_of_writing_leaves_the_old_or_the_new(tmp_path):
-    """The writer is killed at every one of its steps in turn; a reader finds both files old or both new."""
+    """The writer is killed at every one of its steps in turn, among files of other people.
+
+    A reader finds both files old or both new, and every foreign file where it was.
+    """
     script = tmp_path / "crash.py"
     script.write_text(CRASH)
     place = tmp_path / "out"

@@ -315,6 +315,15 @@ def test_rows_of_persons_never_leave():
     assert disclosure.protect_frame(rows, "shared").empty
 
 
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_a_count_written_as_text_stays_as_it_is_and_stops_nothing(audience):
+    rows = pd.DataFrame(
+        {"role": ["primary", "secondary"], "n_patients": ["1,204", "not available"], "p_value": [0.2, 0.3]}
+    )
+    shown = disclosure.protect_frame(rows, audience)
+    assert shown["n_patients"].tolist() == ["1,204", "not available"]
+
+
 def test_one_persons_result_is_not_shown_outside():
     table = pd.DataFrame({"term": ["density at 12 months"], "estimate": [81.0], "unit": ["hairs/cm2"]})
     assert disclosure.protect(_result(table, (), persons=1), "shared").table().empty

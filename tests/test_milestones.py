@@ -17,6 +17,7 @@ from analytics.milestones.intervals import Question
 from analytics.regrowth.quantities import mean_yield, parameters, variances
 
 NEVER = np.inf
+UNCHANGED = yields.Choices(native_change="none")
 
 
 def _register(cases, *, therapies=None):
@@ -87,12 +88,12 @@ def _four_visits():
 
 
 def _spans(records, **how):
-    table = milestones.intervals(records, native_change="none", **how)
+    table = milestones.intervals(records, choices=UNCHANGED, **how)
     return table.set_index("placement_id")
 
 
 def test_four_visits_give_the_shares_that_can_be_counted():
-    found = milestones.time_to(_four_visits(), months=(3, 6, 9), native_change="none", n_resamples=50)
+    found = milestones.time_to(_four_visits(), months=(3, 6, 9), n_resamples=50, choices=UNCHANGED)
     table = found.table()
     shares = table[table["term"].eq("first reading")].set_index("x")["estimate"]
     np.testing.assert_allclose(shares.loc[[3.0, 6.0, 9.0]], [10.0, 60.0, 90.0], atol=1e-6)
@@ -102,7 +103,7 @@ def test_four_visits_give_the_shares_that_can_be_counted():
 def test_limits_of_a_share_of_independent_placements_are_wilson_s():
     # One placement a patient, no interval between: Wilson's limits of 60 of 100 (Newcombe 1998, formula) are
     # 50.2 to 69.1; the resampled error stands for sqrt(0.6 x 0.4 / 100).
-    table = milestones.time_to(_four_visits(), months=(6,), native_change="none", n_resamples=1000).table()
+    table = milestones.time_to(_four_visits(), months=(6,), n_resamples=1000, choices=UNCHANGED).table()
     row = table[table["term"].eq("first reading")].iloc[0]
     np.testing.assert_allclose([row["ci_low"], row["ci_high"]], [50.20, 69.06], atol=0.8)
 
@@ -222,7 +223,7 @@ def test_a_median_is_not_printed_where_most_of_its_interval_lies_past_the_last_v
 
 def test_nobody_reached_and_few_patients_are_flagged_and_not_hidden():
     records = _register([(f"P{i}", "crown", {0: 0, 6: 10, 12: 20}) for i in range(4)])
-    table = milestones.time_to(records, native_change="none", n_resamples=30).table()
+    table = milestones.time_to(records, n_resamples=30, choices=UNCHANGED).table()
     at_12 = table[table["term"].eq("first reading") & table["x"].eq(12.0)].iloc[0]
     assert (at_12["estimate"], at_12["ci_low"]) == (0.0, 0.0)
     # Wilson's upper limit of 0 of 4: z^2 / (4 + z^2) = 49.0 %.
@@ -417,7 +418,7 @@ def test_restricted_means_of_a_group_are_the_area_that_can_be_counted():
             for name in ("patients", "sessions", "placements", "measurements")
         },
     )
-    found = milestones.compare(both, percent=50, tau=9.0, native_change="none", n_resamples=300)
+    found = milestones.compare(both, percent=50, tau=9.0, n_resamples=300, choices=UNCHANGED)
     crown = _row(found, "crown", "restricted mean to month 9")
     assert crown["estimate"] == pytest.approx(0.1 * 1.5 + 0.5 * 4.5 + 0.3 * 7.5 + 0.1 * 9.0)
     # Independent placements: the error is that of a mean of 100 such values.
@@ -460,8 +461,8 @@ def test_an_alarm_says_on_every_number_that_it_is_late(clinic, eighty):
 
 
 def test_a_fit_under_another_native_change_is_refused_in_words(clinic):
-    with pytest.raises(ParameterError, match="made under another native_change or annual_loss_pct"):
-        milestones.time_to(clinic[0], fit=clinic[2], native_change="none")
+    with pytest.raises(ParameterError, match="made under other choices of a yield"):
+        milestones.time_to(clinic[0], fit=clinic[2], choices=UNCHANGED)
 
 
 def test_another_grouping_speaks_of_first_readings_alone(small):
@@ -472,7 +473,7 @@ def test_another_grouping_speaks_of_first_readings_alone(small):
 
 
 def test_numbers_at_risk_and_intervals_can_be_counted():
-    found = milestones.time_to(_four_visits(), months=(3, 6, 9), native_change="none", n_resamples=20)
+    found = milestones.time_to(_four_visits(), months=(3, 6, 9), n_resamples=20, choices=UNCHANGED)
     risk = found.extra["at_risk"].set_index("x")
     np.testing.assert_array_equal(risk.loc[[0.0, 3.0, 6.0, 9.0], "n"], [100, 100, 90, 40])
     np.testing.assert_array_equal(risk.loc[[3.0, 6.0, 9.0], "n_intervals"], [10, 50, 30])
@@ -480,7 +481,7 @@ def test_numbers_at_risk_and_intervals_can_be_counted():
 
 def test_the_band_for_the_whole_curve_holds_it_at_once_and_a_single_month_more_often():
     # By definition 95 % of the resampled curves lie in the band at all three months together.
-    table = milestones.intervals(_four_visits(), native_change="none")
+    table = milestones.intervals(_four_visits(), choices=UNCHANGED)
     groups, months = milestones_curves.fit_groups(table, ("zone",)), np.array([3.0, 6.0, 9.0])
     drawn = milestones_curves.resampled(table, groups, months, n=1000, seed=2, n_jobs=1)
     band = milestones_curves.simultaneous(groups, drawn, months, months, ("zone",), level=0.95)
@@ -507,7 +508,7 @@ def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n(eighty):
 
 def test_the_sentence_says_when_the_records_do_not_tell():
     records = _register([(f"P{i}", "crown", {0: 0, 6: 10, 12: 60}) for i in range(3)])
-    sentence = milestones.say(milestones.time_to(records, native_change="none", n_resamples=20), "crown")
+    sentence = milestones.say(milestones.time_to(records, choices=UNCHANGED, n_resamples=20), "crown")
     assert "do not yet say" in sentence
     assert "from 3 patients" in sentence
 

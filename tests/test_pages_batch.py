@@ -12,9 +12,9 @@ from analytics.errors import ParameterError
 from analytics.reports import batch, overview, render
 
 GOOD = """
-from analytics.pages import sheet
-page = sheet.begin("p", surgeon=surgeon)
-sheet.answer(page, f"Code {surgeon}.")
+from analytics import pages
+page = pages.begin("p", surgeon=surgeon)
+pages.answer(page, f"Code {surgeon}.")
 """
 FAILS = "from analytics.errors import FitError\nif surgeon == '2':\n    raise FitError('too few patients')"
 

@@ -73,8 +73,8 @@ def test_the_keyboard_reaches_the_answer_the_tables_and_the_folded_numbers(chrom
 def test_the_front_page_of_a_batch_asks_for_nothing_and_has_no_serious_fault(chromium, tmp_path):
     notebook = sample_page.write(
         tmp_path / "p.ipynb",
-        "from analytics.pages import sheet\npage = sheet.begin('p')\n"
-        "sheet.answer(page, 'It grew.')\nsheet.attention(page, 'One case is behind.')",
+        "from analytics import pages\npage = pages.begin('p')\n"
+        "pages.answer(page, 'It grew.')\nsheet.attention(page, 'One case is behind.')",
         sample_page.FINISH,
     )
     plan = tmp_path / "plan.toml"

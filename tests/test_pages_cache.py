@@ -8,6 +8,7 @@ import pandas as pd
 import pandas.testing
 import pytest
 
+from analytics import yields
 from analytics.reports import cache
 from analytics.results import Curve, Result
 
@@ -58,9 +59,23 @@ def test_other_data_other_arguments_or_other_code_are_another_entry(monkeypatch)
         cache.key(question, "sha", {"rows": pd.DataFrame({"a": [2]})}),
         cache.key(cache.clear, "sha", {}),
     }
-    monkeypatch.setattr(cache.provenance, "code_sha256", lambda: "changed")
+    monkeypatch.setattr(cache, "code_sha256", lambda: "changed")
     keys.add(cache.key(question, "sha", {}))
     assert len(keys) == 7
+
+
+def chosen(subject, *, choices=yields.USUAL) -> tuple[yields.Choices, float]:
+    """Answer with the choices it was asked under."""
+    CALLS.append(subject)
+    return choices, 1.0
+
+
+def test_choices_of_a_yield_are_an_argument_and_an_answer_like_any_other():
+    """Equal choices find the entry, others do not, and they come back as they went in."""
+    for native_change in ("none", "none", "control"):
+        choices = yields.Choices(native_change=native_change)
+        assert cache.kept(chosen, "records", "sha", {"choices": choices}) == (choices, 1.0)
+    assert len(CALLS) == 2
 
 
 @pytest.mark.parametrize("damage", ["tree.json", "arrays.npz", "index.json", "f0.parquet"])

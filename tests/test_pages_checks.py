@@ -7,7 +7,6 @@ import pytest
 from analytics import published
 from analytics.app import selfcheck
 from analytics.errors import FitError
-from analytics.reports import export as browser
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +52,7 @@ def test_the_selfcheck_finds_this_installation_fit():
 
 
 def test_without_a_browser_the_selfcheck_says_what_that_costs_and_what_to_do(monkeypatch):
-    monkeypatch.setattr(browser, "find", lambda: None)
+    monkeypatch.setattr(selfcheck, "find", lambda: None)
     line = selfcheck._browser().line()
     assert line.startswith("look  browser: none found; for PDF files install Chromium")
 

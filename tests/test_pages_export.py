@@ -52,7 +52,7 @@ def test_the_page_names_nothing_outside_itself_and_forbids_it(page):
 
 
 def test_the_code_is_hidden(page):
-    assert "sheet.begin" not in page
+    assert "pages.begin" not in page
     assert "import numpy" not in page
 
 

@@ -49,7 +49,7 @@ def test_answers_are_those_of_one_by_one(demo):
     questions = {
         "by_zone": (yields.average, {}),
         "by_method": (yields.average, {"by": ("zone", "method")}),
-        "plain": (yields.average, {"native_change": "none"}),
+        "plain": (yields.average, {"choices": yields.Choices(native_change="none")}),
     }
     found = together.answers(questions, demo, "")
     assert set(found) == set(questions)

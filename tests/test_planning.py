@@ -146,6 +146,14 @@ def test_a_draft_denser_than_experience_is_refused(demo, fit):
         planning.drafts(demo, patient, read_drafts(["crown 4000 on 40 at 2.5"]), fit=fit)
 
 
+def test_a_draft_on_zones_never_counted_predicts_nothing_and_says_why(demo, fit):
+    counted = demo.measurements.groupby("patient_id")["zone"].agg(set)
+    one = next(code for code, zones in counted.items() if "midscalp" not in zones)
+    drafts = planning.read_drafts(["midscalp 800 on 45"])
+    table = planning.drafts(demo, one, drafts, fit=fit, safe_share=0.4).table()  # a warning would be an error
+    assert table.loc[table["term"].eq("density now"), "flag"].tolist() == ["not counted in this patient"]
+
+
 def test_an_unknown_patient_is_refused_without_its_code(demo, fit):
     with pytest.raises(ParameterError, match="no patient has this code") as refused:
         ledger(demo, "someone-else")
@@ -163,7 +171,7 @@ def test_hair_planted_before_does_not_thin_in_a_prediction(demo, fit):
         seen, targets = _as_rows(plan, {"frontal": 5.0}, before, regrowth.rows_for(demo, fit).frame[:0], fit)
         found = regrowth.predict_case(fit, seen, [18.0], targets=targets, marked=True)
         ends[share] = float(found.path["density"].iloc[0])
-    lost = 1 - (1 - fit.annual_loss_pct / 100) ** 1.5
+    lost = 1 - (1 - fit.choices.annual_loss_pct / 100) ** 1.5
     assert ends[0.0] - ends[1.0] == pytest.approx(100 * lost, rel=0.05)
 
 

@@ -116,14 +116,14 @@ import os, signal, sys
 from pathlib import Path
 from analytics.__main__ import main
 
-real = Path.replace
+real = Path.hardlink_to
 
-def replace(self, target):
-    if Path(target).name.startswith("answer"):
+def hardlink_to(self, target):
+    if self.name.startswith("answer"):
         os.kill(os.getpid(), signal.SIGKILL)
     return real(self, target)
 
-Path.replace = replace
+Path.hardlink_to = hardlink_to
 main(sys.argv[1:])
 """
 

@@ -17,7 +17,7 @@ from openpyxl.workbook.defined_name import DefinedName
 from analytics.dictionary.cells import RawTable
 from analytics.errors import RecordError
 from analytics.identifiers import leftovers as privacy_files
-from analytics.identifiers import scan as privacy
+from analytics.identifiers import tables as privacy
 from analytics.identifiers.lexicon import CLASSES, class_of_header
 from analytics.identifiers.patterns import kind_of
 from analytics.records import readers

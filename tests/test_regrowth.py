@@ -212,7 +212,8 @@ def test_a_fit_survives_json(fit):
     plain = json.loads(json.dumps(as_plain(fit), default=lambda a: a.tolist()))
     again = from_plain(plain)
     np.testing.assert_array_equal(again.beta_cov, fit.beta_cov)
-    assert (again.zones, again.count_error, again.slices) == (fit.zones, fit.count_error, fit.slices)
+    assert (again.zones, again.count_error, again.choices) == (fit.zones, fit.count_error, fit.choices)
+    assert again.slices == fit.slices
     assert regrowth.share_below(again, "crown").estimate == regrowth.share_below(fit, "crown").estimate
 
 

@@ -57,6 +57,8 @@ WRITERS = {
 
 
 def _content(place: Path) -> object:
+    """Return what a reader finds, who lets a change that was decided be finished first."""
+    disk.restore(place)
     if not place.exists():
         return None
     if place.is_dir():
@@ -73,6 +75,8 @@ class _Failing:
             (os, "fsync"),
             (Path, "replace"),
             (Path, "rename"),
+            (Path, "hardlink_to"),
+            (Path, "rmdir"),
             (Path, "chmod"),
             (Path, "mkdir"),
         ):

@@ -20,6 +20,7 @@ PRINTED = 0.05
 # 35 grafts/cm2 of 2.2 hairs, true yield 90 %, read at month 12.
 PLANTED = 35 * 2.2
 TRUE_YIELD = 90.0
+UNCHANGED = yields.Choices(native_change="none")
 # Native hairs/cm2 at baseline -> naive yield at 3.7 % and 5.9 % loss a year, and with new therapy at +9.8 %:
 # computed there from Price et al. 2006 (J Am Acad Dermatol 55:71), Kaufman et al. 2008 (Eur J Dermatol
 # 18:407) and the first year of finasteride.
@@ -56,8 +57,8 @@ def _last(rows):
 @pytest.mark.parametrize(("rate", "column"), [(3.7, 0), (5.9, 1)])
 def test_native_loss_hides_yield_by_the_published_amount_and_is_taken_out(tmp_path, native, rate, column):
     register = _case_with_native(tmp_path, native, 1 - rate / 100)
-    naive = _last(yields.by_visit(register, native_change="none"))["yield_pct"]
-    ours = _last(yields.by_visit(register, annual_loss_pct=rate))["yield_pct"]
+    naive = _last(yields.by_visit(register, choices=UNCHANGED))["yield_pct"]
+    ours = _last(yields.by_visit(register, choices=yields.Choices(annual_loss_pct=rate)))["yield_pct"]
     assert naive == pytest.approx(NAIVE[native][column], abs=PRINTED)
     assert ours == pytest.approx(TRUE_YIELD, abs=EXACT)
 
@@ -66,7 +67,7 @@ def test_native_loss_hides_yield_by_the_published_amount_and_is_taken_out(tmp_pa
 def test_new_therapy_overstates_yield_by_the_published_amount_and_is_taken_out(tmp_path, native):
     therapy = {"start_register_month": 13, "stop_register_month": ""}
     register = _case_with_native(tmp_path, native, 1.098, therapy)
-    naive = _last(yields.by_visit(register, native_change="none"))["yield_pct"]
+    naive = _last(yields.by_visit(register, choices=UNCHANGED))["yield_pct"]
     ours = _last(yields.by_visit(register))["yield_pct"]
     assert naive == pytest.approx(NAIVE[native][2], abs=PRINTED)
     assert ours == pytest.approx(TRUE_YIELD, abs=EXACT)
@@ -156,7 +157,7 @@ def test_before_month_six_it_is_gain_and_never_a_headline(tmp_path):
 
 
 def test_readings_over_100_and_below_0_are_kept_and_flagged(tmp_path):
-    rows = yields.by_visit(registers.one_case(tmp_path, [(0, 40), (9, 30), (12, 105)]), native_change="none")
+    rows = yields.by_visit(registers.one_case(tmp_path, [(0, 40), (9, 30), (12, 105)]), choices=UNCHANGED)
     assert rows["yield_pct"].iloc[1:].tolist() == pytest.approx([-20.0, 130.0])
     assert rows["flag"].tolist() == ["", "below 0 %", "over 100 %"]
     assert rows["for_headline"].iloc[2]
@@ -178,7 +179,7 @@ def test_no_baseline_and_failed_photographs_are_left_out_with_their_reason(tmp_p
     )
     late = yields.by_visit(register).query("month == 12")
     assert late["why_not_headline"].tolist() == ["no_baseline", "not_standard", "hair_length"]
-    everything = yields.by_visit(register, photographs="all").query("month == 12")
+    everything = yields.by_visit(register, choices=yields.Choices(photographs="all")).query("month == 12")
     assert everything["for_headline"].tolist() == [False, True, True]
 
 
@@ -194,7 +195,7 @@ def test_the_standard_error_of_an_unmarked_field_is_the_overdispersed_poisson_on
             registers.count("P1", "P1-1", 12, 99.0, roi_marked=False),
         ],
     )
-    row = _last(yields.by_visit(register, native_change="none"))
+    row = _last(yields.by_visit(register, choices=UNCHANGED))
     counting = 100 * np.sqrt(1.5 * 125) / 50
     planted = 150.0 * 0.06
     assert row["yield_pct_se"] == pytest.approx(np.hypot(counting, planted), abs=EXACT)
@@ -208,11 +209,11 @@ def test_a_zero_count_has_an_error(tmp_path):
 def test_an_unknown_option_is_refused_in_words(tmp_path):
     register = registers.one_case(tmp_path, [(0, 40), (12, 80)])
     with pytest.raises(
-        ParameterError, match=r"by_visit\(native_change\): unknown; use one of none, assumed, control"
+        ParameterError, match=r"yields.Choices\(native_change\): unknown; use one of none, assumed, control"
     ):
-        yields.by_visit(register, native_change="guess")
+        yields.by_visit(register, choices=yields.Choices(native_change="guess"))
     with pytest.raises(ParameterError, match="expected 0 to 60 percent a year"):
-        yields.by_visit(register, annual_loss_pct=99)
+        yields.by_visit(register, choices=yields.Choices(annual_loss_pct=99))
 
 
 def test_hairs_and_grafts_are_told_apart_by_the_published_case():

@@ -96,7 +96,7 @@ def test_shared_errors_enter_as_dense_matrices_say():
 def test_the_practices_rate_of_loss_is_one_error_for_all_who_lean_on_it():
     truth = replace(simulate.plain(), controls=0.3, native_loss_pct=9.0, native_loss_sd=2.0)
     register = simulate.as_records(simulate.register(120, truth=truth, seed=730)[0])
-    rows = yields.by_visit(register, native_change="control")
+    rows = yields.by_visit(register, choices=yields.Choices(native_change="control"))
     after = rows[~rows["is_baseline"] & rows["native_change"].notna()]
     has_own = after["patient_id"].isin(
         register.measurements.query("region_kind == 'unplanted' and month > 0")["patient_id"]
@@ -104,7 +104,7 @@ def test_the_practices_rate_of_loss_is_one_error_for_all_who_lean_on_it():
     share = after["native_shared_se"] / after["native_change_se"]
     assert share.between(0, 1).all()
     assert share[~has_own].mean() > share[has_own].mean()
-    table = yields.average(register, native_change="control", rows=rows).table()
+    table = yields.average(register, rows=rows, choices=yields.Choices(native_change="control")).table()
     least = 100 * after["native_shared_se"] / after["planted_hairs_cm2"]
     usable = after["for_headline"] & after["zone"].eq("frontal")
     assert table.set_index("zone").loc["frontal", "se"] > 0.8 * least[usable].mean()
@@ -164,7 +164,7 @@ def test_a_bridge_brings_yields_to_the_scale_of_the_usual_device():
     )
     tables, latent = simulate.register(200, truth=truth, seed=732, months=60, entry_months=36)
     register = simulate.as_records(tables)
-    rows = yields.by_visit(register, bridge="device_class")
+    rows = yields.by_visit(register, choices=yields.Choices(bridge="device_class"))
     again = yields.by_visit(measurement.bridged(register, by="device_class"))
     pd.testing.assert_series_equal(rows["yield_pct"], again["yield_pct"])
     after = rows["yield_pct"].notna()
@@ -186,15 +186,15 @@ def test_a_bridge_brings_yields_to_the_scale_of_the_usual_device():
 def test_a_baseline_may_be_the_mean_of_all_counts_before(tmp_path):
     """36 and 40 before, 80 after, 50 planted: 80 % by the nearest, 84 % by the mean (no native change)."""
     register = registers.one_case(tmp_path, [(-3, 36), (0, 40), (12, 80)])
-    nearest = yields.by_visit(register, native_change="none").iloc[-1]
-    mean = yields.by_visit(register, native_change="none", baseline="mean").iloc[-1]
+    nearest = yields.by_visit(register, choices=yields.Choices(native_change="none")).iloc[-1]
+    mean = yields.by_visit(register, choices=yields.Choices(native_change="none", baseline="mean")).iloc[-1]
     assert (nearest["yield_pct"], mean["yield_pct"]) == pytest.approx((80.0, 84.0))
     options = set(yields.sensitivity(register).table()["option"])
     assert "mean of all counts before" in options
-    with pytest.raises(ParameterError, match=r"by_visit\(baseline\): unknown; use one of nearest, mean"):
-        yields.by_visit(register, baseline="first")
-    with pytest.raises(ParameterError, match=r"by_visit\(bridge\): unknown; use one of nothing, reader_id"):
-        yields.by_visit(register, bridge="camera")
+    with pytest.raises(ParameterError, match=r"Choices\(baseline\): unknown; use one of nearest, mean"):
+        yields.by_visit(register, choices=yields.Choices(baseline="first"))
+    with pytest.raises(ParameterError, match=r"Choices\(bridge\): unknown; use one of nothing, reader_id"):
+        yields.by_visit(register, choices=yields.Choices(bridge="camera"))
 
 
 @pytest.fixture(scope="module")

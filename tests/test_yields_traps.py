@@ -53,7 +53,7 @@ def test_native_loss_left_in_takes_the_lost_native_hairs_from_yield(usual):
     register, latent = usual
     rows = _mature(register).query("month < 14")
     lost = -100 * (rows["native_change"] / rows["planted_hairs_cm2"]).mean()
-    naive = _ours(register, native_change="none")["estimate"]
+    naive = _ours(register, choices=yields.Choices(native_change="none"))["estimate"]
     assert 2 < lost < 6
     assert _ours(register)["estimate"] - naive == pytest.approx(lost, abs=1.0)
     _is_right(_ours(register), _true(latent))
@@ -73,10 +73,10 @@ def test_shed_native_hair_makes_early_gain_negative_and_no_headline():
 def test_the_zones_average_overstates_where_the_region_is_planted_denser():
     """A region planted 20 % denser than its zone: the naive yield is 1.2 times the true one."""
     register, latent = _draw(region_denser_pct=20.0, region_spread_cv=0.02, planted_count_cv=0.02)
-    naive = _mature(register, planted="zone")["yield_pct"].mean()
+    naive = _mature(register, choices=yields.Choices(planted="zone"))["yield_pct"].mean()
     assert naive / _mature(register)["yield_pct"].mean() == pytest.approx(1.2, abs=0.03)
     _is_right(_ours(register), _true(latent))
-    _is_right(_ours(register, planted="zone"), _true(latent))
+    _is_right(_ours(register, choices=yields.Choices(planted="zone")), _true(latent))
 
 
 def test_noise_in_a_denominator_inflates_the_mean_by_its_squared_cv():
@@ -139,10 +139,10 @@ def test_the_last_visit_carried_forward_mixes_early_with_mature():
 def test_failed_photographs_pull_yield_down_until_they_are_left_out():
     """A third of attendances read 20 % low: a fifth of some 95 hairs/cm2, over 64 planted, of a third."""
     register, latent = _draw(not_standard=0.33, not_standard_bias_pct=-20.0, not_standard_cv=0.02)
-    everything = _mature(register, photographs="all")
+    everything = _mature(register, choices=yields.Choices(photographs="all"))
     after = everything[everything["standard_conditions"].eq(False)]
     assert after["yield_pct"].mean() < _true(latent) - 15
-    assert _ours(register, photographs="all")["estimate"] < _true(latent) - 3
+    assert _ours(register, choices=yields.Choices(photographs="all"))["estimate"] < _true(latent) - 3
     _is_right(_ours(register), _true(latent))
 
 
@@ -245,8 +245,10 @@ def test_a_traced_area_twice_as_large_changes_no_yield_of_a_counted_region(usual
     traced = register.placements.assign(area_cm2=register.placements["area_cm2"] * 2)
     again = yields.by_visit(replace(register, placements=traced))
     pd.testing.assert_series_equal(again["yield_pct"], yields.by_visit(register)["yield_pct"])
-    halved = yields.by_visit(replace(register, placements=traced), planted="zone")["planted_hairs_cm2"]
-    once = yields.by_visit(register, planted="zone")["planted_hairs_cm2"]
+    halved = yields.by_visit(replace(register, placements=traced), choices=yields.Choices(planted="zone"))[
+        "planted_hairs_cm2"
+    ]
+    once = yields.by_visit(register, choices=yields.Choices(planted="zone"))["planted_hairs_cm2"]
     np.testing.assert_allclose(halved, once / 2)
 
 
@@ -272,6 +274,6 @@ def test_regions_of_a_placement_are_averaged_by_the_area_counted(tmp_path):
         placements=[registers.placement("P1-1")],
         measurements=counts,
     )
-    table = yields.average(register, native_change="none").table()
+    table = yields.average(register, choices=yields.Choices(native_change="none")).table()
     assert table["estimate"].tolist() == pytest.approx([95.0])
     assert table["n_rows"].tolist() == [1]

@@ -43,7 +43,9 @@ def test_counting_finer_hair_than_at_the_baseline_makes_yield_jump_and_is_left_o
     A yield across the change is too high by 31 % of the native hair left, over what was planted.
     """
     register, latent = _draw(cut_off_changes_in_month=30)
-    rows = yields.by_visit(register, photographs="any_cut_off").query("zone == @FRONT and is_mature")
+    rows = yields.by_visit(register, choices=yields.Choices(photographs="any_cut_off")).query(
+        "zone == @FRONT and is_mature"
+    )
     rows = rows[~rows["is_baseline"]]
     began = rows["register_month"] - rows["month"]
     crossed = rows["thinnest_counted_um"].eq(0) & began.lt(29)
@@ -55,7 +57,7 @@ def test_counting_finer_hair_than_at_the_baseline_makes_yield_jump_and_is_left_o
     assert strict["why_not_headline"].eq("cut_off").sum() > 50
     assert not strict.loc[strict["why_not_curve"].eq("cut_off"), "for_joint"].any()
     ours, naive = (
-        yields.average(register, photographs=p).table().set_index("zone").loc[FRONT]
+        yields.average(register, choices=yields.Choices(photographs=p)).table().set_index("zone").loc[FRONT]
         for p in ("standard", "any_cut_off")
     )
     assert naive["ci_low"] > _true(latent)
@@ -131,7 +133,7 @@ def test_a_crown_planted_when_hair_is_fullest_and_read_when_it_is_emptiest_looks
     naive = yields.average(register, rows=rows).table().set_index("zone").loc[CROWN]
     assert naive["estimate"] - _true(latent, CROWN) == pytest.approx(off, abs=3.0)
     assert naive["ci_high"] < _true(latent, CROWN)
-    levelled = yields.by_visit(register, season="levelled")
+    levelled = yields.by_visit(register, choices=yields.Choices(season="levelled"))
     ours = yields.average(register, rows=levelled).table().set_index("zone")
     _is_right(ours.loc[CROWN], _true(latent, CROWN))
     _is_right(ours.loc[FRONT], _true(latent, FRONT))
@@ -187,7 +189,9 @@ def test_a_season_that_cannot_be_told_is_said_in_words(swinging, tmp_path):
     assert few.table()["estimate"].isna().all()
     assert few.table()["flag"].str.contains("30 are needed").all()
     with pytest.raises(FitError, match="30 are needed; use season='as counted'"):
-        yields.by_visit(registers.one_case(tmp_path, [(0, 40), (12, 80)]), season="levelled")
+        yields.by_visit(
+            registers.one_case(tmp_path, [(0, 40), (12, 80)]), choices=yields.Choices(season="levelled")
+        )
     in_one_month = swinging.sessions.assign(register_month=swinging.sessions["register_month"] // 12 * 12 + 1)
     same = yields.season(replace(swinging, sessions=in_one_month))
     assert same.table()["flag"].str.contains("too many were operated on in the same months").all()
@@ -200,12 +204,13 @@ def test_the_error_of_a_season_taken_out_is_one_for_all_readings(swinging):
     visits = yields.by_visit(swinging)
     found = estimate(visits, measurement.error_model(swinging))
     value, axes = np.linalg.eigh(found.cov)
-    rows, same = linked(swinging, photographs="standard", planted="best")
+    unchanged = yields.Choices(native_change="none")
+    rows, same = linked(swinging, unchanged)
     step = 1e-4
     moved = replace(found, swing=found.swing + step * np.sqrt(value[1]) * axes[:, 1])
-    done = {"native_change": "none", "annual_loss_pct": 4.8, "photographs": "standard"}
     one, two = (
-        finished(levelled(rows, s), same, measurement.error_model(swinging), **done) for s in (found, moved)
+        finished(levelled(rows, s), same, measurement.error_model(swinging), unchanged)
+        for s in (found, moved)
     )
     after = ~one["is_baseline"]
     slope = (two["yield_pct"] - one["yield_pct"])[after] / step

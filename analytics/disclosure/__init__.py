@@ -1,6 +1,7 @@
 """May these numbers leave, and for whom: small counts withheld, with everything that would give them back."""
 
-from analytics.disclosure.earlier import note, refuse_few
+from analytics.disclosure import earlier
+from analytics.disclosure.earlier import refuse_few
 from analytics.disclosure.rules import AUDIENCES, BANNER, Rule, UNSAID, WITHHELD, hide_in_text, rule
 from analytics.disclosure.suppress import (
     protect, protect_all, protect_facts, protect_frame, protect_provenance,

@@ -98,7 +98,7 @@ def ledger_key(reports: Path) -> bytes:
         When the key is broken.
     """
     place = reports / FOLDER / "key"
-    place.parent.mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
+    files.made(place.parent)
     try:
         handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, files.OWNER_ONLY)
     except FileExistsError:
@@ -135,4 +135,4 @@ def note(reports: Path, name: str, marks: dict[str, str]) -> None:
     """Note that a register was reported; the same one is noted once."""
     text = json.dumps(marks, sort_keys=True)
     digest = hashlib.sha256(text.encode()).hexdigest()[:16]
-    files.write(reports / FOLDER / name / f"{digest}.json", text)
+    files.put_file(reports / FOLDER / name / f"{digest}.json", text, by="left")

@@ -106,11 +106,14 @@ def _shares(frame: pd.DataFrame, counts: dict[str, np.ndarray]) -> dict[str, np.
 
 def _is_share(frame: pd.DataFrame) -> np.ndarray:
     """Tell which rows hold a count over a printed count."""
-    counts = {
-        c: frame[c].to_numpy(dtype=float) for c in frame if c in ("denominator", "n_patients", "n_rows")
-    }
-    found = list(_shares(frame, counts).values())
+    found = list(_shares(frame, _printed_counts(frame)).values())
     return np.asarray(np.isfinite(found).any(axis=0)) if found else np.zeros(len(frame), dtype=bool)
+
+
+def _printed_counts(frame: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Return the counts a percentage may be over; a column of counts written as text is none."""
+    named = [c for c in frame if c in ("denominator", "n_patients", "n_rows") and _is_numeric(frame[c])]
+    return {c: frame[c].to_numpy(dtype=float) for c in named}
 
 
 def withhold(frame: pd.DataFrame, hidden: Hidden, by: Sequence[str], applied: Rule) -> pd.DataFrame:
@@ -157,7 +160,7 @@ def _rounded_shares(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
     """
     shares = _shares(
         frame,
-        {c: frame[c].to_numpy(dtype=float) for c in frame if c in ("denominator", "n_patients", "n_rows")},
+        _printed_counts(frame),
     )
     changed = frame.copy()
     whole = np.zeros(len(frame), dtype=bool)

@@ -1,8 +1,10 @@
-"""Files and folders written whole or not at all, for their owner alone: never half of one."""
+"""Files and folders written whole or not at all, and over nothing but the program's own unchanged files."""
 
 from analytics.files import tables
 from analytics.files.atomic import (
-    OWNER_ONLY, OWNER_ONLY_FOLDER, put_in_place, restore, restore_inside, safe_name, sha256, write,
+    OWNER_ONLY, OWNER_ONLY_FOLDER, RECORD, adopt, as_json, clashes, clear, editions, made, put_file,
+    put_in_place, refuse_source, restore, restore_inside, safe_name, sha256, write,
     write_json,
 )
-from analytics.files.tables import csv_bytes, file, folder, rows_of_cells, workbook
+from analytics.files.listing import ARRIVING, left_as_they_are
+from analytics.files.tables import csv_bytes, file, folder, refuse_file, rows_of_cells, workbook

@@ -1,9 +1,9 @@
 """Write what the door writes: whole or not at all, for the owner alone, inside the folder that was named.
 
-A file is written beside its place and moved there; a folder of tables is written beside its place and
-changed for the old one. Whatever stops the writing, a reader finds the old or the new, never half. Text
-that a spreadsheet program would run as a formula gets an apostrophe in front, which such programs show as
-text (the rule of CWE-1236).
+A file is written beside its place and moved there; a folder of tables arrives in its place by one move.
+Whatever stops the writing, a reader finds the old or the new, never half; and nothing is written over but
+what the same writer wrote and nobody changed (`disk`). Text that a spreadsheet program would run as a formula
+gets an apostrophe in front, which such programs show as text (the rule of CWE-1236).
 """
 
 import csv
@@ -23,43 +23,44 @@ import pyarrow.csv
 import xlsxwriter
 
 from analytics.errors import ParameterError
-from analytics.files.atomic import OWNER_ONLY_FOLDER, put_in_place, restore, write
+from analytics.files import atomic
 
 # CWE-1236; a minus or plus before a number is a number.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 
 
-def file(path: Path, content: str | bytes) -> Path:
-    """Write one file whole; the old one stays until the new one is on the disk.
+def file(path: Path, content: str | bytes, *, by: str = "", was: bytes | None = None) -> Path:
+    """Write one file whole; the old one stays until the new one is on the disk (`atomic.put_file`).
 
     Raises
     ------
     ParameterError
-        When the place is a folder or a link to elsewhere.
+        When the place is a folder, a link to elsewhere, or a file of somebody else or changed since.
     """
-    place = _plain_place(path)
-    return write(place, content)
+    return atomic.put_file(_plain_place(path), content, by=by, was=was)
 
 
-def folder(place: Path, files: Mapping[str, str | bytes]) -> Path:
-    """Write a folder of files whole; a folder of the same name is changed for it in one step.
+def refuse_file(path: Path, *, by: str = "", becomes: bytes | None = None) -> None:
+    """Refuse a place where `file` may not write, before the work is done."""
+    atomic.refuse_file(_plain_place(path), by=by, becomes=becomes)
 
-    Only a folder that holds nothing but files of these kinds is replaced, so that a slip of the pen deletes
-    nothing.
+
+def folder(place: Path, files: Mapping[str, str | bytes], *, by: str = "") -> Path:
+    """Write a folder of files whole; those the same writer put there before go, and everything else stays.
 
     Raises
     ------
     ParameterError
-        When the place is a file or a link, or holds anything that was not written by this function.
+        When the place is a file or a link, or a file to be written has the name of one that the writer did
+        not write, or that was changed since.
     """
     target = _plain_place(place, is_folder=True)
-    _refuse_foreign(target, files)
-    target.parent.mkdir(parents=True, exist_ok=True, mode=OWNER_ONLY_FOLDER)
+    atomic.made(target.parent)
     half = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}."))
     try:
         for name, content in files.items():
-            file(half / _plain_name(name), content)
-        put_in_place(half, target)
+            atomic.write(half / _plain_name(name), content)
+        atomic.put_in_place(half, target, by=by)
     finally:
         shutil.rmtree(half, ignore_errors=True)
     return target
@@ -173,23 +174,4 @@ def _plain_place(path: Path, *, is_folder: bool = False) -> Path:
         raise ParameterError(
             f"{path.name}: a {'file' if is_folder else 'folder'} of this name stands there; move it"
         )
-    return path.absolute()
-
-
-def holds_others(target: Path, files: Mapping[str, object]) -> int:
-    """Return how many files or folders of a folder are of another kind than those to be written."""
-    if not target.exists():
-        restore(target)
-    if not target.is_dir():
-        return 0
-    endings = {Path(name).suffix for name in files}
-    return sum(p.is_dir() or p.suffix not in endings for p in target.iterdir())
-
-
-def _refuse_foreign(target: Path, files: Mapping[str, object]) -> None:
-    foreign = holds_others(target, files)
-    if foreign:
-        raise ParameterError(
-            f"{target.name}: the folder holds {foreign} other files or folders, which would be lost; "
-            "name a new or empty folder"
-        )
+    return path.absolute() if path.name not in ("", "..") else path.resolve()

@@ -20,8 +20,8 @@ from collections.abc import Iterable
 from itertools import pairwise
 from pathlib import Path
 
+from analytics import files
 from analytics.errors import ParameterError, RecordError
-from analytics.files import file
 
 LETTERS = "bcdfghjkmnpqrstvwxz"
 LENGTH = 15  # 19**15 codes: about 64 bits
@@ -138,11 +138,12 @@ def new_key(place: Path) -> Path:
     ParameterError
         When a file of this name exists: writing over a key would unlink every code made with it.
     """
-    if place.exists():
+    try:
+        return files.write(place, secrets.token_hex(SHORTEST_KEY_BYTES) + "\n", is_new=True)
+    except FileExistsError:
         raise ParameterError(
             "new key: a file of this name exists; a key is never written over; name another file"
-        )
-    return file(place, secrets.token_hex(SHORTEST_KEY_BYTES) + "\n")
+        ) from None
 
 
 def is_weak(key: bytes) -> bool:

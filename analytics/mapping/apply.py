@@ -17,8 +17,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analytics import files
 from analytics.errors import RecordError
-from analytics.files import csv_bytes, file, folder, rows_of_cells, workbook
+from analytics.files import csv_bytes, file, folder, refuse_file, rows_of_cells, workbook
 from analytics.mapping.clock import Joined
 from analytics.mapping.grid import read
 from analytics.mapping.join import finished, join
@@ -27,6 +28,7 @@ from analytics.mapping.plan import read as plan_read
 from analytics.mapping.rows import Pieces, column_number, extract
 from analytics.mapping.sheets import EMPTY, OPEN, Book, Sheet, letter
 
+WRITER = "map"
 SET_ASIDE_SUFFIX = "-set-aside.xlsx"
 HEADING, PLACED, MISSING_WORD, ASIDE = "heading", "placed", "stands for missing", "set aside"
 
@@ -94,18 +96,23 @@ def apply(
         When any cell cannot be read as declared, or rows contradict one another; every kind is named, with
         its first row. Nothing is written then.
     ParameterError
-        When the mapping file is wrong.
+        When the mapping file is wrong, the source is in the folder to write, or a file to be written has the
+        name of one that this function did not write, or that was changed since.
     """
-    tables, balance = mapped(source, plan, queries=queries)
     target = Path(out)
-    folder(target, {f"{name}.csv": csv_bytes(rows) for name, rows in tables.items()})
-    file(beside(target), _set_aside_workbook(balance.set_aside))
+    files.refuse_source(source, target, beside(target))
+    refuse_file(beside(target), by=WRITER)
+    tables, balance = mapped(source, plan, queries=queries)
+    as_csv = {f"{name}.csv": csv_bytes(rows) for name, rows in tables.items()}
+    folder(target, as_csv, by=WRITER)
+    file(beside(target), _set_aside_workbook(balance.set_aside), by=WRITER)
     return balance
 
 
 def beside(out: Path) -> Path:
     """Return the place of the workbook of what was set aside."""
-    return out.with_name(out.name + SET_ASIDE_SUFFIX)
+    place = out if out.name not in ("", "..") else out.resolve()
+    return place.with_name(place.name + SET_ASIDE_SUFFIX)
 
 
 def mapped(

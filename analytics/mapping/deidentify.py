@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from analytics import files
 from analytics.dictionary import MEASURED_ZONES, OLDEST_AGE, TABLES, RawTable
 from analytics.errors import ParameterError, RecordError
 from analytics.files import csv_bytes, folder
@@ -92,10 +93,13 @@ def deidentify(
     Raises
     ------
     ParameterError
-        When the key is weak or lies beside the data, or a name to keep is unknown.
+        When the key is weak or lies beside the data, a name to keep is unknown, the source is in the folder
+        to write, or a file to be written has the name of one that this function did not write, or that was
+        changed since.
     RecordError
         When the source cannot be read, or what would be written still holds what looks like an identifier.
     """
+    files.refuse_source(source, Path(out))
     key = codes.read_key(key_file, outside=_folders(source, out))
     tables = mapped(source, plan, queries=queries)[0] if plan is not None else _as_handed_in(source, queries)
     changes: list[tuple[str, str, str, int]] = []
@@ -105,7 +109,8 @@ def deidentify(
     tables = {name: _coded(name, rows, key, changes) for name, rows in tables.items()}
     tables = {name: _in_order(rows) for name, rows in tables.items()}
     _refuse_rest(tables, keep)
-    folder(Path(out), {f"{name}.csv": csv_bytes(rows) for name, rows in tables.items()})
+    as_csv = {f"{name}.csv": csv_bytes(rows) for name, rows in tables.items()}
+    folder(Path(out), as_csv, by="deidentify")
     notes = ("rows stand in the order of their codes", "the key was read and not stored")
     return Report(pd.DataFrame(changes, columns=["table", "column", "change", "n_cells"]), notes)
 

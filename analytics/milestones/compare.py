@@ -194,8 +194,7 @@ def compare(
     n_resamples: int = 500,
     seed: int = 1,
     n_jobs: int = 1,
-    native_change: str = "assumed",
-    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    choices: yields.Choices = yields.USUAL,
     planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
     end_at_therapy: bool = False,
     level: float = LEVEL,
@@ -222,7 +221,7 @@ def compare(
         Exchanges of patients for a Monte Carlo p-value; 0 for the approximation alone.
     n_resamples, seed, n_jobs
         Of the resampling of patients for restricted means.
-    native_change, annual_loss_pct, planned_months, end_at_therapy, level
+    choices, planned_months, end_at_therapy, level
         As in `milestones.time_to`.
 
     Returns
@@ -239,7 +238,7 @@ def compare(
         When an option is unknown, fewer than two groups have placements, or one that was asked for is empty.
     """
     question = Question(percent, "first", level, planned_months, end_at_therapy)
-    asked = _ask(records, question, by, reference, covariates, (native_change, annual_loss_pct))
+    asked = _ask(records, question, by, reference, covariates, choices)
     unknown = [k for k in kinds if k not in ALL_KINDS]
     if unknown:
         raise ParameterError(
@@ -293,8 +292,7 @@ def shapes(
     reference: str | None = None,
     n_resamples: int = 300,
     seed: int = 1,
-    native_change: str = "assumed",
-    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    choices: yields.Choices = yields.USUAL,
     planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
     end_at_therapy: bool = False,
     level: float = LEVEL,
@@ -303,8 +301,7 @@ def shapes(
 
     Parameters
     ----------
-    percent, by, reference, n_resamples, seed, native_change, annual_loss_pct, planned_months, end_at_therapy,
-    level
+    percent, by, reference, n_resamples, seed, choices, planned_months, end_at_therapy, level
         As in `compare`.
 
     Returns
@@ -320,7 +317,7 @@ def shapes(
         Where no family can be fitted.
     """
     question = Question(percent, "first", level, planned_months, end_at_therapy)
-    asked = _ask(records, question, by, reference, (), (native_change, annual_loss_pct))
+    asked = _ask(records, question, by, reference, (), choices)
     found, notes = _ratio_fits(asked)
     if found is None:
         raise FitError(f"milestones.shapes(records): {notes[0]}")
@@ -343,7 +340,7 @@ def shapes(
     )
 
 
-def _ask(records, question: Question, by: str, reference, covariates, native) -> _Asked:
+def _ask(records, question: Question, by: str, reference, covariates, choices: yields.Choices) -> _Asked:
     """Return the placements a comparison rests on."""
     check(question)
     allowed = ("zone", *PLACE_COLUMNS)
@@ -351,7 +348,7 @@ def _ask(records, question: Question, by: str, reference, covariates, native) ->
         raise ParameterError(
             f"milestones.compare(by): unknown column; use one of {', '.join(allowed)}; correct it"
         )
-    rows = yields.by_visit(records, native_change=native[0], annual_loss_pct=native[1])
+    rows = yields.by_visit(records, choices=choices)
     planned = placements_of(rows, records, question)
     exact = placements_of(rows, records, replace(question, planned_months=None))
     design, missing = covariate_design(planned, records, covariates)

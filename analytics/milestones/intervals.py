@@ -85,8 +85,7 @@ def intervals(
     rule: str = "first",
     planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
     end_at_therapy: bool = False,
-    native_change: str = "assumed",
-    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    choices: yields.Choices = yields.USUAL,
     level: float = LEVEL,
 ) -> pd.DataFrame:
     """Return one row a placement: between which months it reached a milestone, or why it is left out.
@@ -102,8 +101,8 @@ def intervals(
         Planned visits to which readings belong (the nearest), or None for exact months.
     end_at_therapy
         End the watch where a course of medical therapy starts after the session.
-    native_change, annual_loss_pct
-        As in `yields.by_visit`.
+    choices
+        What the yields rest on.
     level
         Of the lower limit of `confirmed`.
 
@@ -120,7 +119,7 @@ def intervals(
     """
     question = Question(percent, rule, level, planned_months, end_at_therapy)
     check(question)
-    rows = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    rows = yields.by_visit(records, choices=choices)
     return placements_of(rows, records, question)
 
 

@@ -53,8 +53,7 @@ def time_to(
     family: str = "planted",
     months: tuple[float, ...] = MONTHS,
     fit: Emergence | None = None,
-    native_change: str = "assumed",
-    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    choices: yields.Choices = yields.USUAL,
     planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
     end_at_therapy: bool = False,
     n_resamples: int = 1000,
@@ -76,9 +75,9 @@ def time_to(
     months
         Months at which shares are wanted.
     fit
-        An emergence fit of the same records and native_change; made here if not given.
-    native_change, annual_loss_pct
-        As in `yields.by_visit`.
+        An emergence fit of the same records and choices; made here if not given.
+    choices
+        What the yields rest on.
     planned_months, end_at_therapy
         As in `intervals`.
     n_resamples, seed, n_jobs
@@ -104,11 +103,11 @@ def time_to(
     question = Question(percent, "first", level, planned_months, end_at_therapy)
     check(question)
     _check(by, family, months)
-    fitted, notes = _model(records, fit, by, native_change, annual_loss_pct)
+    fitted, notes = _model(records, fit, by, choices)
     wanted = np.asarray(months, dtype=float)
     if family == "plateau":
         return _of_plateau(records, fitted, notes, percent, wanted, level)
-    rows = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    rows = yields.by_visit(records, choices=choices)
     placements = placements_of(rows, records, question)
     used = placements[placements["reason"].eq("")].reset_index(drop=True)
     refuse_empty(used, "milestones.time_to(records)")
@@ -129,7 +128,7 @@ def time_to(
     return Curve(
         _in_order(pd.concat([*parts, ratios], ignore_index=True), by),
         placements,
-        _method(question, native_change, annual_loss_pct, n_resamples, seed, fitted is not None),
+        _method(question, choices, n_resamples, seed, fitted is not None),
         (by,),
         checks,
         "milestones",
@@ -145,8 +144,7 @@ def alarm(
     percent: float = 50.0,
     by: str = "zone",
     months: tuple[float, ...] = MONTHS,
-    native_change: str = "assumed",
-    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT,
+    choices: yields.Choices = yields.USUAL,
     planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
     n_resamples: int = 200,
     seed: int = 1,
@@ -159,7 +157,7 @@ def alarm(
 
     Parameters
     ----------
-    percent, by, months, native_change, annual_loss_pct, planned_months, n_resamples, seed
+    percent, by, months, choices, planned_months, n_resamples, seed
         As in `time_to`.
     level
         Of the lower limit of a reading, and of the intervals.
@@ -178,7 +176,7 @@ def alarm(
     question = Question(percent, "confirmed", level, planned_months, False)
     check(question)
     _check(by, FAMILIES[0], months)
-    rows = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    rows = yields.by_visit(records, choices=choices)
     placements = placements_of(rows, records, question)
     used = placements[placements["reason"].eq("")].reset_index(drop=True)
     refuse_empty(used, "milestones.alarm(records)")
@@ -186,7 +184,7 @@ def alarm(
     seen = first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=1, term=CONFIRMED)
     table = seen["table"]
     flag = [f"{LATE}; {said}" if said else LATE for said in table["flag"].fillna("")]
-    method = _method(question, native_change, annual_loss_pct, n_resamples, seed, False)
+    method = _method(question, choices, n_resamples, seed, False)
     return Curve(
         _in_order(table.assign(flag=flag), by),
         placements,
@@ -216,23 +214,23 @@ def _check(by: str, family: str, months) -> None:
         )
 
 
-def _model(records, fit, by, native_change, annual_loss_pct) -> tuple[Emergence | None, tuple[str, ...]]:
+def _model(
+    records: Records, fit: Emergence | None, by: str, choices: yields.Choices
+) -> tuple[Emergence | None, tuple[str, ...]]:
     """Return the emergence fit where the question can use one, and what must be said where it cannot."""
     if by != "zone":
         return None, (
             "The emergence model speaks of zones: by another column only first readings are shown.",
         )
     if fit is not None:
-        same_rate = native_change != "assumed" or fit.annual_loss_pct == annual_loss_pct
-        if fit.native_change != native_change or not same_rate:
+        if not choices.agrees_with(fit.choices):
             raise ParameterError(
-                "milestones.time_to(fit): made under another native_change or annual_loss_pct than asked "
-                "for; model "
-                "and readings must agree; fit again, or ask as the fit was made"
+                "milestones.time_to(fit): made under other choices of a yield than asked for; model and "
+                "readings must agree; fit again, or ask as the fit was made"
             )
         return fit, ()
     try:
-        found = regrowth.fit_emergence(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+        found = regrowth.fit_emergence(records, choices=choices)
     except FitError as error:
         return None, (f"No model-based share: {error}",)
     return found, ()
@@ -362,7 +360,7 @@ def _in_order(table: pd.DataFrame, by: str) -> pd.DataFrame:
     return out.assign(flag=out["flag"].fillna(""), unit=out["unit"])
 
 
-def _method(question: Question, native_change, annual_loss_pct, n, seed, has_model) -> str:
+def _method(question: Question, choices: yields.Choices, n: int, seed: int, has_model: bool) -> str:
     model = "model: emergence model, marginal over patients and placements; " if has_model else ""
     visits = "exact months" if question.planned_months is None else "readings at their nearest planned visit"
     ends = ", the start of medical therapy" if question.end_at_therapy else ""
@@ -371,7 +369,6 @@ def _method(question: Question, native_change, annual_loss_pct, n, seed, has_mod
         f"{CONVENTION}; {visits}; "
         f"a second session in the zone{ends} and the last visit censor; patients resampled {n} times (seed "
         f"{seed}): "
-        f"shares by Wilson on the effective number, medians by percentiles; native change {native_change}"
-        + (f" at {annual_loss_pct:g} % a year" if native_change == "assumed" else "")
-        + f"; level {question.level:g}"
+        f"shares by Wilson on the effective number, medians by percentiles; "
+        f"{choices.in_words}; level {question.level:g}"
     )

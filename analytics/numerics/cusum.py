@@ -270,7 +270,7 @@ def risk_run_length(increments: Increments, limit: float, *, grid: int = GRID) -
     Examples
     --------
     >>> walk = Increments(np.array([1.0, -1.0]), np.array([0.5, 0.5]))
-    >>> round(run_length(walk, 3.0, grid=3), 6)
+    >>> round(risk_run_length(walk, 3.0, grid=3), 6)
     12.0
     """
     step = limit / grid

@@ -74,7 +74,7 @@ def run_tests(values: ArrayLike, centre: ArrayLike | None = None) -> Runs:
 
     Examples
     --------
-    >>> found = runs([1, 1, 1, -1, -1, 1], centre=0)
+    >>> found = run_tests([1, 1, 1, -1, -1, 1], centre=0)
     >>> int(found.longest), int(found.crossings)
     (3, 2)
     """

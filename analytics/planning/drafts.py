@@ -116,7 +116,7 @@ def drafts(
     """
     account = ledger(records, patient_id, safe_share=safe_share, level=level)
     left = float(account.table().set_index("term").loc["left", "estimate"])
-    visits = yields.by_visit(records, native_change=fit.native_change, annual_loss_pct=fit.annual_loss_pct)
+    visits = yields.by_visit(records, choices=fit.choices)
     rows = regrowth.rows_for(records, fit).frame
     own = rows[rows["patient_id"].eq(patient_id)]
     loss = _graft_loss(records)
@@ -198,7 +198,7 @@ def targets_for(
         When a zone was not followed by this practice.
     """
     rows = regrowth.rows_for(records, fit).frame
-    visits = yields.by_visit(records, native_change=fit.native_change, annual_loss_pct=fit.annual_loss_pct)
+    visits = yields.by_visit(records, choices=fit.choices)
     own = rows[rows["patient_id"].eq(patient_id)]
     targets = []
     for zone, area, aim, priority in wanted:
@@ -353,7 +353,8 @@ def _as_rows(
     baselines = targets[targets["density"].notna()].assign(
         is_baseline=True, month=0.0, kept=1.0, shed=0.0, reader_changed=False
     )
-    seen = pd.concat([own, baselines], ignore_index=True) if len(own) else baselines
+    filled = [rows for rows in (own, baselines) if len(rows)]
+    seen = pd.concat(filled, ignore_index=True) if filled else baselines
     return seen, targets.drop(columns=["density", "counted_area_cm2", "both_marked"])
 
 

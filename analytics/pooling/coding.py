@@ -181,9 +181,8 @@ def read_study(path: Path) -> Coding:
 
 def usable_rows(records: Records, coding: Coding) -> pd.DataFrame:
     """Return the rows of `yields.by_visit` that enter the sums: curve readings of the study's zones."""
-    visits = yields.by_visit(
-        records, native_change=coding.native_change, annual_loss_pct=coding.annual_loss_pct
-    )
+    choices = yields.Choices(coding.native_change, coding.annual_loss_pct)
+    visits = yields.by_visit(records, choices=choices)
     rows = visits[visits["for_curve"] & ~visits["is_baseline"] & visits["yield_pct"].notna()]
     return rows[rows["zone"].isin(coding.zones)]
 

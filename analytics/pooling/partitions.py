@@ -32,7 +32,7 @@ def prepare_partition(register: Path, coding: Coding, out: Path) -> Path:
     frame = design_rows(door.load(register), coding)
     sink = io.BytesIO()
     frame.to_parquet(sink, index=False)
-    return file(Path(out), sink.getvalue())
+    return file(Path(out), sink.getvalue(), by="pool partition")
 
 
 def fit_partitions(paths: Sequence[Path], coding: Coding, *, client: Any = None) -> MixedFit:

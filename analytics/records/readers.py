@@ -166,8 +166,7 @@ def read(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Raw:
     if isinstance(path, str) and "://" in path:
         return read_sql(path, queries=queries)
     place = Path(path)
-    if not place.exists():
-        disk.restore(place)
+    disk.restore(place)
     if place.is_dir():
         return _read_folder(place)
     if not place.is_file():

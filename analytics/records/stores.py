@@ -53,7 +53,7 @@ def other_names(
 
     Examples
     --------
-    >>> [p.severity for p in others({"therapie": "a.csv", "costs": "b.csv"}, "file", ("patients",))]
+    >>> [p.severity for p in other_names({"therapie": "a.csv", "costs": "b.csv"}, "file", ("patients",))]
     ['error', 'warning']
     """
     absent = tuple(name for name in TABLES if name not in found)

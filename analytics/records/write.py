@@ -21,7 +21,7 @@ import xlsxwriter
 
 from analytics.dictionary import TABLES, Column, Table, must_be, note
 from analytics.errors import ParameterError
-from analytics.files import file
+from analytics.files import file, refuse_file
 from analytics.files import tables as writing
 from analytics.records.frames import Records
 from analytics.records.stores import EXPLAINS, WORDS
@@ -31,7 +31,7 @@ KINDS = ("csv", "xlsx", "parquet", "duckdb")
 PLAIN_BOOK = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
 
 
-def write(records: Records, place: str | Path, *, kind: Kind = "csv") -> Path:
+def write(records: Records, place: str | Path, *, kind: Kind = "csv", by: str = "records") -> Path:
     """Write records to a folder (csv, parquet) or a file (xlsx, duckdb) and return it.
 
     Parameters
@@ -39,33 +39,30 @@ def write(records: Records, place: str | Path, *, kind: Kind = "csv") -> Path:
     records
         The records as loaded; columns filled at load are left out, defaults are written as they were filled.
     place
-        Folder or file; a file of the same name is replaced.
+        Folder or file. What this function wrote there and nobody changed is replaced, all else stays.
     kind
         One of csv, xlsx, parquet, duckdb.
+    by
+        Who writes them; the tables of another writer are not replaced.
 
     Raises
     ------
     ParameterError
-        When the kind is unknown.
+        When the kind is unknown, or a file of somebody else, or changed since, has the name of a table.
     """
     if kind not in KINDS:
         raise ParameterError(f"records.write(kind): unknown kind; use one of {', '.join(KINDS)}")
     tables = {name: as_written(getattr(records, name), name) for name in TABLES}
     target = Path(place)
     if kind == "xlsx":
-        return writing.file(target, _workbook(tables))
+        return writing.file(target, _workbook(tables), by=by)
     if kind == "duckdb":
-        return writing.file(target, _duckdb(tables))
+        return writing.file(target, _duckdb(tables), by=by)
     files = {
         f"{name}.{kind}": frame.to_csv(index=False).encode() if kind == "csv" else _parquet(frame)
         for name, frame in tables.items()
     }
-    if not writing.holds_others(target, files):
-        return writing.folder(target, files)
-    # A folder with other files in it is kept, and its tables are changed one by one.
-    for name, content in files.items():
-        writing.file(target / name, content)
-    return target
+    return writing.folder(target, files, by=by)
 
 
 def as_written(frame: pd.DataFrame, table: str) -> pd.DataFrame:
@@ -149,8 +146,14 @@ def template(path: str | Path) -> Path:
     Parameters
     ----------
     path
-        An .xlsx file; a file of the same name is replaced.
+        An .xlsx file. One of the same name is replaced when it is an empty workbook as it was written.
+
+    Raises
+    ------
+    ParameterError
+        When a file of the same name is anything else, such as a workbook that was filled in.
     """
+    refuse_file(Path(path), by="template")
     sink = io.BytesIO()
     with xlsxwriter.Workbook(sink, {"in_memory": True, **PLAIN_BOOK}) as book:
         styles = _styles(book)
@@ -159,7 +162,7 @@ def template(path: str | Path) -> Path:
         for table in TABLES.values():
             _sheet(book, table, styles, lists)
         _words(book, styles, lists)
-    return file(Path(path), sink.getvalue())
+    return file(Path(path), sink.getvalue(), by="template")
 
 
 def _styles(book: xlsxwriter.Workbook) -> dict:

@@ -183,7 +183,8 @@ def ahead(fit: Emergence, rows: Rows, wanted: Rows, months: np.ndarray) -> Rows:
 def _kept_ahead(fit: Emergence, rows: Rows, region: str, months: np.ndarray) -> np.ndarray:
     """Return native hair still standing: along the readings' own path, then at the untreated rate."""
     known = (rows["region"] == region) & ~rows["is_baseline"].astype(bool)
-    rate = 0.0 if fit.native_change == "none" else -np.log1p(-fit.annual_loss_pct / 100) / 12
+    lost = fit.choices.annual_loss_pct / 100
+    rate = 0.0 if fit.choices.native_change == "none" else -np.log1p(-lost) / 12
     month, first = np.unique(rows["month"][known], return_index=True)
     at = np.concatenate([[0.0], month])
     log_kept = np.concatenate([[0.0], np.log(rows["kept"][known][first])])

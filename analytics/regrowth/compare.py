@@ -92,8 +92,7 @@ def compare(
     *,
     shapes: tuple[str, ...] = SHAPES,
     factors: tuple[str, ...] = FACTORS,
-    native_change: str = "assumed",
-    annual_loss_pct: float = 4.8,
+    choices: yields.Choices = yields.USUAL,
 ) -> Result:
     """Compare curve shapes, and models with and without zone and each factor.
 
@@ -103,8 +102,8 @@ def compare(
         Curve shapes to compare by AIC, the first being the one factors are tested under.
     factors
         Columns tested one at a time on the plateau.
-    native_change, annual_loss_pct
-        As in `yields.by_visit`.
+    choices
+        What the yields rest on.
 
     Returns
     -------
@@ -112,7 +111,7 @@ def compare(
         A row a shape (AIC less that of the best) and a row a factor (likelihood-ratio statistic, df, p).
     """
     error = measurement.error_model(records)
-    visits = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    visits = yields.by_visit(records, choices=choices)
     plain = regrowth_rows.prepare(visits, records)
     weigh = partial(likelihood, error=error)
     first = weigh(plain, curve=shapes[0])
@@ -127,7 +126,7 @@ def compare(
     method = (
         "emergence models by ML (marginal mean, linear covariance); shapes by AIC, factors by likelihood "
         "ratio; "
-        f"factors under the {shapes[0]} shape; native change {native_change}"
+        f"factors under the {shapes[0]} shape; native change {choices.native_change}"
     )
     return Result(pd.DataFrame(rows), plain.used, method, checks=checks)
 

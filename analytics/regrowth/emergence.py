@@ -24,12 +24,12 @@ What the data of an emergence model can tell: plateau reached or not, failed che
 A back room of `regrowth.emergence`.
 """
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from functools import partial
 
 import numpy as np
 
-from analytics import measurement
+from analytics import measurement, yields
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
@@ -185,8 +185,7 @@ class Emergence:
     maturity_month: np.ndarray
     reached: np.ndarray
     n_patients_all: int
-    native_change: str
-    annual_loss_pct: float
+    choices: yields.Choices
     from_month: float | None
     by: str
     loglik: float
@@ -204,26 +203,11 @@ class Emergence:
         return self.zones.index(zone)
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """What was chosen before the fit and travels with it."""
-
-    native_change: str = "assumed"
-    annual_loss_pct: float = 4.8
-    from_month: float | None = None
-    early_shedding: bool = False
-    by: str = "zone"
-
-
-_DEFAULT = Choice()
-
-
 def fit_emergence(
     records: Records,
     *,
     curve: str = "log-logistic",
-    native_change: str = "assumed",
-    annual_loss_pct: float = 4.8,
+    choices: yields.Choices = yields.USUAL,
     by: str = "zone",
     case_mix: tuple[str, ...] = (),
     early_shedding: bool = False,
@@ -238,8 +222,8 @@ def fit_emergence(
     ----------
     curve
         One of `curves.SHAPES`.
-    native_change, annual_loss_pct
-        As in `yields.by_visit`.
+    choices
+        What the yields rest on.
     by
         Column that plays the zone's part; `zone`.
     case_mix
@@ -264,24 +248,20 @@ def fit_emergence(
         When a choice is unknown.
     """
     _check_shape(curve)
-    choose = partial(
-        select,
-        records,
-        native_change=native_change,
-        annual_loss_pct=annual_loss_pct,
-        case_mix=tuple(case_mix),
-        by=by,
+    choose = partial(select, records, choices=choices, case_mix=tuple(case_mix), by=by)
+    fit = partial(
+        fit_rows,
+        error=measurement.error_model(records),
+        curve=curve,
+        criterion=criterion,
+        early_shedding=early_shedding,
     )
-    error = measurement.error_model(records)
-    choice = Choice(native_change, annual_loss_pct, None, early_shedding, by)
     if whole is None or from_month is None:
-        whole = fit_rows(choose(), error, curve=curve, criterion=criterion, choice=choice, near=near)
+        whole = fit(choose(), near=near)
     if from_month is None:
         return whole
     held = dict(zip(whole.zones, log_steepness(whole), strict=True))
-    late = replace(choice, from_month=from_month)
-    rows = choose(from_month=from_month)
-    return fit_rows(rows, error, curve=curve, criterion=criterion, held=held, choice=late, near=whole)
+    return fit(choose(from_month=from_month), held=held, near=whole)
 
 
 def _check_shape(curve: str) -> None:
@@ -303,18 +283,18 @@ def fit_rows(
     curve: str = "log-logistic",
     criterion: str = "REML",
     held: dict[str, float] | None = None,
-    choice: Choice = _DEFAULT,
+    early_shedding: bool = False,
     near: Emergence | None = None,
 ) -> Emergence:
     """Fit the emergence model to rows that are laid out already (`regrowth_rows.prepare`)."""
     layout, found, dropped = fit_or_simplify(
-        lambda sharing: lay_out(rows, curve, choice.early_shedding, held, sharing=sharing),
+        lambda sharing: lay_out(rows, curve, early_shedding, held, sharing=sharing),
         lambda layout: partial(expected_variance, layout.counting, error),
         criterion,
         None if near is None else _near(near),
     )
     cluster = _cluster_errors(layout, found)
-    return _as_emergence(layout, found, cluster, error, dropped, choice)
+    return _as_emergence(layout, found, cluster, error, dropped)
 
 
 def _near(fit: Emergence) -> Near:
@@ -356,9 +336,7 @@ def _spreads(layout: Layout, found) -> tuple[np.ndarray, tuple[str, ...]]:
     return np.array([*values, found.sigma**2]), (*names, "residual")
 
 
-def _as_emergence(
-    layout: Layout, found, cluster, error: CountError, dropped: int, choice: Choice
-) -> Emergence:
+def _as_emergence(layout: Layout, found, cluster, error: CountError, dropped: int) -> Emergence:
     spread, spread_names = _spreads(layout, found)
     zones = layout.rows.zones
     frame = layout.rows.frame
@@ -396,10 +374,9 @@ def _as_emergence(
         maturity_month=np.array(maturity),
         reached=reached,
         n_patients_all=int(layout.patient.max() + 1),
-        native_change=choice.native_change,
-        annual_loss_pct=choice.annual_loss_pct,
-        from_month=choice.from_month,
-        by=choice.by,
+        choices=layout.rows.choices,
+        from_month=layout.rows.from_month,
+        by=layout.rows.by,
         loglik=found.loglik,
         aic=found.aic,
         bic=found.bic,
@@ -428,6 +405,8 @@ def from_plain(plain: dict) -> Emergence:
             value = tuple((int(a), int(b)) for a, b in value)
         elif name == "count_error" and isinstance(value, dict):
             value = CountError(**value)
+        elif name == "choices" and isinstance(value, dict):
+            value = yields.Choices(**value)
         elif isinstance(value, list):
             value = tuple(value)
         made[name] = value

@@ -16,6 +16,7 @@ the asymptote; they differ by 2 to 4 points.
 import numpy as np
 import pandas as pd
 
+from analytics import yields
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.regrowth.emergence import Emergence, fit_emergence
@@ -45,8 +46,7 @@ def emergence(
     *,
     fit: Emergence | None = None,
     curve: str = "log-logistic",
-    native_change: str = "assumed",
-    annual_loss_pct: float = 4.8,
+    choices: yields.Choices = yields.USUAL,
     case_mix: tuple[str, ...] = (),
     early_shedding: bool = False,
     from_month: float | None = None,
@@ -59,7 +59,7 @@ def emergence(
     ----------
     fit
         A fit already made by `fit_emergence` on the same records; fitted here if not given.
-    curve, native_change, annual_loss_pct, case_mix, early_shedding, from_month
+    curve, choices, case_mix, early_shedding, from_month
         As in `fit_emergence`.
     level
         Of the intervals.
@@ -82,8 +82,7 @@ def emergence(
         fit = fit_emergence(
             records,
             curve=curve,
-            native_change=native_change,
-            annual_loss_pct=annual_loss_pct,
+            choices=choices,
             case_mix=tuple(case_mix),
             early_shedding=early_shedding,
             from_month=from_month,
@@ -112,8 +111,7 @@ def _other_shape(records: Records, fit: Emergence, level: float) -> list[dict]:
     other = fit_emergence(
         records,
         curve=shape,
-        native_change=fit.native_change,
-        annual_loss_pct=fit.annual_loss_pct,
+        choices=fit.choices,
         case_mix=tuple(dict.fromkeys(m.column for m in fit.mix)),
         early_shedding=fit.has_shed,
         from_month=fit.from_month,
@@ -128,9 +126,8 @@ def _method(fit: Emergence, level: float) -> str:
     late = "" if fit.from_month is None else f", readings from month {fit.from_month:g} on"
     return (
         f"emergence model on density, {fit.curve} by zone, random plateau and log tempo (patient, "
-        f"placement), native density by region; {fit.likelihood}; native change {fit.native_change}"
-        + (f" at {fit.annual_loss_pct:g} % a year" if fit.native_change == "assumed" else "")
-        + f"{late}; robust errors over {fit.n_patients_all} patients; level {level:g}"
+        f"placement), native density by region; {fit.likelihood}; {fit.choices.in_words}{late}; robust "
+        f"errors over {fit.n_patients_all} patients; level {level:g}"
     )
 
 
@@ -138,8 +135,7 @@ def rows_for(records: Records, fit: Emergence) -> EmergenceRows:
     """Return the rows a fit rests on, laid out for `predict_case` (all patients; choose by `patient_id`)."""
     return select(
         records,
-        native_change=fit.native_change,
-        annual_loss_pct=fit.annual_loss_pct,
+        choices=fit.choices,
         coded=fit.mix,
         from_month=fit.from_month,
         by=fit.by,

@@ -42,10 +42,11 @@ class CaseMix:
 
 @dataclass(frozen=True, slots=True)
 class EmergenceRows:
-    """What the emergence model is fitted to, one entry a row: see the module's words.
+    """What the emergence model is fitted to, one entry per row: see the module's words.
 
     `ratio_cv` is the error of the mean ratio of region over zone, one and the same in all rows that lean on
     it; column `leans` says how much a row does (1: a zone average; less: a count drawn towards it).
+    `choices`, `from_month` and `by` say how the rows were made, and travel with the fit.
     """
 
     frame: pd.DataFrame
@@ -54,13 +55,15 @@ class EmergenceRows:
     mix: tuple[CaseMix, ...]
     planted_cv: dict[str, float]
     ratio_cv: float = 0.0
+    choices: yields.Choices = yields.USUAL
+    from_month: float | None = None
+    by: str = "zone"
 
 
 def select(
     records: Records,
     *,
-    native_change: str,
-    annual_loss_pct: float,
+    choices: yields.Choices = yields.USUAL,
     case_mix: tuple[str, ...] = (),
     coded: tuple[CaseMix, ...] | None = None,
     from_month: float | None = None,
@@ -77,8 +80,10 @@ def select(
     ParameterError
         When a case-mix column is unknown.
     """
-    visits = yields.by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
-    return prepare(visits, records, case_mix=case_mix, coded=coded, from_month=from_month, by=by)
+    visits = yields.by_visit(records, choices=choices)
+    return prepare(
+        visits, records, case_mix=case_mix, coded=coded, from_month=from_month, by=by, choices=choices
+    )
 
 
 def prepare(
@@ -89,8 +94,9 @@ def prepare(
     coded: tuple[CaseMix, ...] | None = None,
     from_month: float | None = None,
     by: str = "zone",
+    choices: yields.Choices = yields.USUAL,
 ) -> EmergenceRows:
-    """Return the rows of the emergence model from rows of `yields.by_visit`."""
+    """Return the rows of the emergence model from rows of `yields.by_visit` made under these choices."""
     used = yields.with_reason(visits, "curve")
     error = yields.planted_error(records)
     rows = _averaged(used[used["reason"].eq("") & used["density"].notna()])
@@ -113,7 +119,7 @@ def prepare(
     reliability = _reliability(error)
     cv = {"region": float(np.sqrt(reliability)) * error.region_cv, "zone": error.zone_cv}
     ratio_cv = error.zone_ratio_se / error.zone_ratio
-    return EmergenceRows(rows.reset_index(drop=True), used, zones, mix, cv, ratio_cv)
+    return EmergenceRows(rows.reset_index(drop=True), used, zones, mix, cv, ratio_cv, choices, from_month, by)
 
 
 def _zone_order() -> tuple[str, ...]:

@@ -62,8 +62,7 @@ def natural_basis(month, knots) -> np.ndarray:
 def by_zone(
     records: Records,
     *,
-    native_change: str = "assumed",
-    annual_loss_pct: float = 4.8,
+    choices: yields.Choices = yields.USUAL,
     case_mix: tuple[str, ...] = (),
     by: str = "zone",
     level: float = LEVEL,
@@ -72,8 +71,8 @@ def by_zone(
 
     Parameters
     ----------
-    native_change, annual_loss_pct
-        As in `yields.by_visit`.
+    choices
+        What the yields rest on.
     case_mix
         Columns that shift yield, in points.
     by
@@ -92,9 +91,7 @@ def by_zone(
     FitError
         When fewer than MIN_PATIENTS patients are followed.
     """
-    laid = select(
-        records, native_change=native_change, annual_loss_pct=annual_loss_pct, case_mix=tuple(case_mix), by=by
-    )
+    laid = select(records, choices=choices, case_mix=tuple(case_mix), by=by)
     frame = laid.frame[~laid.frame["is_baseline"].astype(bool) & laid.frame["baseline_density"].notna()]
     frame = frame[frame.groupby("group")["month"].transform("size").ge(MIN_ROWS_A_ZONE)]
     if frame["patient_id"].nunique() < MIN_PATIENTS:
@@ -116,7 +113,7 @@ def by_zone(
     method = (
         "linear mixed model of yield in percent, natural spline of month by zone, patient intercept, "
         f"placement intercept and slope, known counting variances, REML; "
-        f"native change {native_change}; level {level:g}"
+        f"native change {choices.native_change}; level {level:g}"
     )
     checks = {k: bool(v) for k, v in fit.checks.items()}
     return Curve(table, yields.with_reason(laid.used, "curve"), method, (by,), checks, "curve", path=path)

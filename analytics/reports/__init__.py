@@ -2,12 +2,13 @@
 
 from analytics.reports import batch
 from analytics.reports import cache
+from analytics.reports import overview
 from analytics.reports import parameters
 from analytics.reports import render
 from analytics.reports.batch import Job, Plan
 from analytics.reports.cache import folder
 from analytics.reports.export import TEMPLATES, find, parts
-from analytics.reports.overview import INDEX, write
+from analytics.reports.overview import said, write
 from analytics.reports.parameters import NOTEBOOKS, described, pages, title
 from analytics.reports.publish import FORMATS
 from analytics.reports.record import (

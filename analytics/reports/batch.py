@@ -31,6 +31,7 @@ from typing import Any, Literal
 import joblib
 import pydantic
 
+from analytics import files
 from analytics.errors import AnalyticsError, ParameterError
 from analytics.reports.overview import write
 from analytics.reports.render import TIMEOUT_SECONDS, check, planned_name, unless_made
@@ -87,12 +88,13 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How one report went: made, kept (nothing had changed) or failed, and why."""
+    """How one report went: made, kept (nothing had changed) or failed, why, and notes for the screen."""
 
     name: str
     state: Literal["made", "kept", "failed"]
     seconds: float
     message: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +147,7 @@ def run(plan: Plan, *, done: Callable[[Outcome], None] = lambda _: None) -> tupl
     done
         Called with each outcome, in the order in which they end.
     """
-    plan.out.mkdir(parents=True, exist_ok=True)
+    files.made(plan.out)
     outcomes = []
     runner = _on_cluster(plan) if plan.scheduler else _here(plan)
     for outcome in runner:
@@ -164,7 +166,8 @@ def one(job: Job) -> Outcome:
         report, was_kept = unless_made(job.page, job.data, job.out, again=job.again, **_keywords(job))
     except AnalyticsError as error:
         return Outcome(name, "failed", time.monotonic() - start, str(error))
-    return Outcome(report.name, "kept" if was_kept else "made", time.monotonic() - start, report.answer)
+    state: Literal["kept", "made"] = "kept" if was_kept else "made"
+    return Outcome(report.name, state, time.monotonic() - start, report.answer, report.notes)
 
 
 def _keywords(job: Job) -> dict[str, Any]:

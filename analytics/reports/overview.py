@@ -4,13 +4,15 @@ import html
 import json
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from analytics import files
-from analytics import files as disk
+from analytics.errors import ParameterError
 from analytics.reports.export import overview
 from analytics.reports.publish import CAUSE_FILE, FAILED, RUN_FILE
 
 INDEX = "index.html"
+WRITER = "front page"
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 WORD = {"html": "Read", "pdf": "PDF", "xlsx": "Excel", "ipynb": "Notebook"}
 
@@ -18,24 +20,67 @@ WORD = {"html": "Read", "pdf": "PDF", "xlsx": "Excel", "ipynb": "Notebook"}
 def write(out: Path) -> Path:
     """Write `index.html` over every report in the folder, those not made first.
 
-    A report that failed now and was made before has one card: not made, with a link to the earlier one.
+    A report that failed now and was made before has one card: not made, with a link to the earlier one. Where
+    `index.html` is somebody else's, or was changed, it stays, and the front page is `index (2).html`.
     """
-    disk.restore_inside(out)
-    failed = {p.parent.name: _failed_card(p) for p in sorted((out / FAILED).glob(f"*/{CAUSE_FILE}"))}
-    made = {}
-    for path in sorted(out.glob(f"*/{RUN_FILE}")):
-        record = json.loads(path.read_text(encoding="utf-8"))
-        if record.get("state") == "complete":
-            made[path.parent.name] = _card(path.parent, record)
+    files.restore_inside(out)
+    failed = _failed(out)
+    made = _made(out)
     for name in failed.keys() & made.keys():
         failed[name]["links"]["Earlier report"] = made[name]["links"].get("Read", "")
-    return files.write(out / INDEX, _document([*({**made, **failed}).values()]))
+    return files.put_file(place(out), _document([*({**made, **failed}).values()]), by=WRITER)
+
+
+def place(out: Path) -> Path:
+    """Return where the front page of a folder of reports is, or would be written."""
+    for edition in files.editions(out / INDEX, ending=".html"):
+        try:
+            files.refuse_file(edition, by=WRITER)
+        except ParameterError:
+            continue
+        return edition
+    raise AssertionError("editions never end")
+
+
+def said(out: Path) -> str:
+    """Return a sentence when the front page has another name than usual, nothing otherwise."""
+    found = place(out)
+    if found.name == INDEX:
+        return ""
+    return f"{INDEX} was left as it is: it was not written by this program, or changed. See {found.name}."
+
+
+def _failed(out: Path) -> dict[str, dict[str, Any]]:
+    """Return a card for each report that was not made, and not since."""
+    cards = {}
+    for cause in sorted((out / FAILED).glob(f"*/{CAUSE_FILE}")):
+        made = out / cause.parent.name / RUN_FILE
+        try:
+            if not made.exists() or made.stat().st_mtime_ns <= cause.stat().st_mtime_ns:
+                cards[cause.parent.name] = _failed_card(cause)
+        except (OSError, ValueError):
+            continue  # somebody else's file of this name
+    return cards
+
+
+def _made(out: Path) -> dict[str, dict[str, Any]]:
+    """Return a card for each report that was made."""
+    cards = {}
+    for path in sorted(out.glob(f"[!.]*/{RUN_FILE}")):
+        try:
+            record = json.loads(path.read_text(encoding="utf-8"))
+            if record.get("state") == "complete":
+                cards[path.parent.name] = _card(path.parent, record)
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, StopIteration):
+            continue  # somebody else's file of this name
+    return cards
 
 
 def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
     content = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     root = next(e for e in record["@graph"] if e["@id"] == "./")
-    links = {kind: f"{folder.name}/{folder.name}.{kind}" for kind in WORD}
+    name = next(e["name"] for e in record["@graph"] if e["@id"] == "#run")
+    links = {kind: f"{folder.name}/{name}.{kind}" for kind in WORD}
     return {
         "state": "attention" if content["attention"] or content["failed_checks"] else "made",
         "title": root["name"],
@@ -89,7 +134,7 @@ def _html(card: dict[str, Any]) -> str:
     attention = "".join(f"<li>{html.escape(text)}</li>" for text in card["attention"])
     settings = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in card["settings"].items())
     links = "".join(
-        f'<a href="{html.escape(link)}">{word}<span class="hidden"> {html.escape(card["name"])}</span></a>'
+        f'<a href="{quote(link)}">{word}<span class="hidden"> {html.escape(card["name"])}</span></a>'
         for word, link in card["links"].items()
     )
     return (

@@ -1,15 +1,21 @@
-"""Where a run ends: published whole by one rename, or put aside with its cause in one sentence."""
+"""Where a run ends: published whole by one rename, or put aside with its cause in one sentence.
+
+A report made again replaces its own unchanged files, and leaves all else in its folder. Where a reader has
+changed one of them, or put a file of the same name there, the whole folder stays as it is, and the report
+becomes a further edition beside it: `NAME (2)`.
+"""
 
 import json
-import shutil
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from analytics import errors, files
 from analytics import files as disk
-from analytics.disclosure import note
+from analytics.disclosure import earlier
 from analytics.errors import AnalyticsError
+from analytics.files import left_as_they_are
 from analytics.reports.record import (
     LEFT_FILE,
     LOG_FILE,
@@ -24,7 +30,8 @@ from analytics.reports.record import (
 FORMATS = ("html", "ipynb", "xlsx", "pdf")
 FAILED = "failed"
 CAUSE_FILE = "cause.txt"
-RUN_FILE = "run.json"
+RUN_FILE = disk.RECORD
+WRITER = "report"
 SCAFFOLD = (OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, LEFT_FILE, "page.ipynb")
 
 
@@ -42,11 +49,9 @@ class Report:
 
 def put_aside(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> AnalyticsError:
     """Move the remains to `failed`, with the cause in a plain sentence; return the error to raise."""
-    place = out / FAILED / name
-    place.parent.mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
-    disk.put_in_place(staging, place)
     message = str(outcome.get("message", "no reason given"))
-    files.write(place / CAUSE_FILE, f"{name} was not made.\n{message}\n")
+    files.write(staging / CAUSE_FILE, f"{name} was not made.\n{message}\n")
+    disk.put_in_place(staging, _edition(disk.made(out / FAILED) / name, staging), by=WRITER)
     kind = getattr(errors, str(outcome.get("kind", "")), AnalyticsError)
     is_ours = isinstance(kind, type) and issubclass(kind, AnalyticsError)
     return (kind if is_ours else AnalyticsError)(message)
@@ -60,13 +65,58 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
         (staging / leftover).unlink(missing_ok=True)
     record = compose(run, outcome, staging, finished)
     files.write_json(staging / RUN_FILE, record)
-    place = out / run["name"]
+    place = _edition(out / run["name"], staging)
     # Noted before it can leave: a note without its report forbids too much, the other way round too little.
     if gone:
-        note(out, gone["name"], gone["marks"])
-    disk.put_in_place(staging, place)
-    shutil.rmtree(out / FAILED / run["name"], ignore_errors=True)
-    return described(run["name"], place, tuple(outcome["notes"]))
+        earlier.note(out, gone["name"], gone["marks"])
+    disk.put_in_place(staging, place, by=WRITER)
+    for failed in made_before(out / FAILED, run["name"]):
+        disk.clear(failed, by=WRITER)
+    return described(run["name"], place, (*outcome["notes"], *_beside(place, out / run["name"])))
+
+
+def _edition(place: Path, staging: Path) -> Path:
+    """Return the first edition of a report whose folder has no name taken by somebody else's file."""
+    for edition in disk.editions(place):
+        disk.restore(edition)
+        adopt(edition)
+        if not disk.clashes(staging, edition, by=WRITER):
+            return edition
+    raise AssertionError("editions never end")
+
+
+def made_before(out: Path, name: str) -> Iterator[Path]:
+    """Give the folders of a report's editions that are there."""
+    for edition in disk.editions(out / name):
+        if not edition.exists():
+            return
+        yield edition
+
+
+def adopt(place: Path) -> None:
+    """List the files of a report of an earlier version, by the digests its run's record holds."""
+    record = place / RUN_FILE
+    try:
+        written = record.read_text(encoding="utf-8")
+        run = json.loads(written)
+        digests = {e["@id"]: e["sha256"] for e in run["@graph"] if e.get("@type") == "File"}
+        is_ours = "request_sha256" in run and files.as_json(run) == written
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return
+    if is_ours:
+        disk.adopt(place, {**digests, RUN_FILE: files.sha256(record)}, by=WRITER)
+
+
+def _beside(place: Path, asked: Path) -> list[str]:
+    """Return what a person should know: why the folder is another one, and what else is in it."""
+    said = []
+    if place != asked:
+        said.append(
+            f"{asked.name} was left as it is, because files in it were changed, or are not its own: "
+            f"this report is in {place.name}."
+        )
+    left = left_as_they_are(place)
+    return [*said, left] if left else said
 
 
 def described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
@@ -83,6 +133,6 @@ def is_unchanged(run: dict[str, Any], place: Path) -> bool:
         record = json.loads((place / RUN_FILE).read_text(encoding="utf-8"))
         listed = {e["@id"]: e["sha256"] for e in record["@graph"] if e.get("@type") == "File"}
         whole = all(files.sha256(place / name) == digest for name, digest in listed.items())
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return False
     return whole and record.get("request_sha256") == request_sha256(run)

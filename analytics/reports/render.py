@@ -123,9 +123,9 @@ def unless_made(
     files those it lists.
     """
     run = check(page, data, **keywords)
-    place = Path(out).resolve() / run["name"]
-    if not again and publish.is_unchanged(run, place):
-        return publish.described(run["name"], place), True
+    for place in publish.made_before(Path(out).resolve(), run["name"]):
+        if not again and publish.is_unchanged(run, place):
+            return publish.described(run["name"], place), True
     return _made(run, Path(out).resolve()), False
 
 
@@ -193,13 +193,21 @@ def _changed(page: str, settings: dict[str, Any]) -> dict[str, Any]:
 
 
 def _staging(out: Path, name: str) -> Path:
-    (out / PARTIAL).mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
+    disk.made(out / PARTIAL)
     disk.restore_inside(out)
     for left in (out / PARTIAL).iterdir():
         # Left behind by a run that was killed; a live run is never that old.
-        if time.time() - left.stat().st_mtime > STALE_SECONDS:
+        if time.time() - left.lstat().st_mtime > STALE_SECONDS and _is_staging(left):
             shutil.rmtree(left, ignore_errors=True)
     return Path(tempfile.mkdtemp(prefix=f"{name}-", dir=out / PARTIAL))
+
+
+def _is_staging(folder: Path) -> bool:
+    """Tell whether a folder was made for a run, and is nobody's own."""
+    try:
+        return bool(json.loads((folder / PLAN_FILE).read_bytes())["staging"] == str(folder))
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
 
 
 def _in_own_process(

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analytics import files
 from analytics.simulate.register import Latent, as_handed_in, register
 from analytics.simulate.truth import Truth, markdown
 
@@ -18,6 +19,7 @@ MONTHS = 36
 DEMO_TRUTH = Truth(
     low_volume_cases=3, split_scalp=0.04, other_device=0.02, device_repeats=0.01, failed_growth=2
 )
+WRITER = "demo"
 SETTINGS_BEGIN = "<!-- settings: made by analytics.simulate.demo.write_demo, do not edit -->"
 SETTINGS_END = "<!-- end of settings -->"
 
@@ -53,18 +55,22 @@ def write_demo(folder: str | Path) -> list[Path]:
     Parameters
     ----------
     folder
-        An existing folder; files of the same names are replaced, and so is the section of settings of a
-        README.md that has one.
+        An existing folder. The section of settings of a README.md that has one is replaced; a table that is
+        there and says something else is not: move it away first.
+
+    Raises
+    ------
+    ParameterError
+        When a file of the same name says something else; no table is written then.
     """
     tables, _ = demo()
-    paths = []
-    for name, table in tables.items():
-        path = Path(folder) / f"{name}.csv"
-        path.write_text(as_csv(table), encoding="utf-8", newline="\n")
-        paths.append(path)
+    texts = {Path(folder) / f"{name}.csv": as_csv(table).encode() for name, table in tables.items()}
+    for path, text in texts.items():
+        files.refuse_file(path, by=WRITER, becomes=text)
+    paths = [files.put_file(path, text, by=WRITER) for path, text in texts.items()]
     page = Path(folder) / "README.md"
-    if page.exists():
-        page.write_text(with_settings(page.read_text(encoding="utf-8")), encoding="utf-8", newline="\n")
+    if page.is_file() and not page.is_symlink() and SETTINGS_BEGIN.encode() in page.read_bytes():
+        files.write(page, with_settings(page.read_text(encoding="utf-8")))
     return paths
 
 

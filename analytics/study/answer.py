@@ -21,7 +21,7 @@ from analytics.records import Records
 from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, too_few, unknown
 from analytics.study.outcomes import milestone, risk_difference, tempo
 from analytics.study.plan import RATIOS, Analysis, Plan
-from analytics.study.rows import Background, Choices, Sample, sample
+from analytics.study.rows import Background, Reading, Sample, sample
 
 CANNOT_TELL = "cannot tell"
 HIGHER, LOWER = "higher", "lower"
@@ -150,7 +150,7 @@ class Answer:
 
 
 def answer(
-    records: Records, plan: Plan, analysis: Analysis, *, choices: Choices | None = None,
+    records: Records, plan: Plan, analysis: Analysis, *, reading: Reading | None = None,
     visits: pd.DataFrame | None = None,
     known: Background | None = None,
 ) -> Answer:  # fmt: skip
@@ -158,10 +158,10 @@ def answer(
 
     Parameters
     ----------
-    choices, visits, known
+    reading, visits, known
         As in `study_rows.sample`.
     """
-    given = sample(records, plan, analysis, choices=choices, visits=visits, known=known)
+    given = sample(records, plan, analysis, reading=reading, visits=visits, known=known)
     if analysis.outcome.kind in RATIOS:
         return _of_times(records, plan, analysis, given)
     return of_sample(given, plan, analysis)

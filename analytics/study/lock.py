@@ -101,7 +101,8 @@ def freeze(
     Raises
     ------
     ParameterError
-        When the plan is incomplete, or was frozen before and says the same still.
+        When the plan is incomplete, was frozen before and says the same still, or the file of its freezes was
+        changed by hand.
     """
     content = read(plan)
     before = _freezes(plan)
@@ -115,11 +116,13 @@ def freeze(
         _hashes(records),
         tuple(reports_on(records, reports)),
     )
-    text = json.dumps(
-        {"freezes": [asdict(f) for f in (*before, made)]}, indent=1, sort_keys=True, ensure_ascii=False
-    )
-    file(place_of(plan), text + "\n")
+    file(place_of(plan), _as_text((*before, made)), by="study freeze", was=_as_text(before).encode())
     return made
+
+
+def _as_text(freezes: Iterable[Frozen]) -> str:
+    listed = [asdict(f) for f in freezes]
+    return json.dumps({"freezes": listed}, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
 
 def status(plan: str | Path, records: Records) -> Status:

@@ -11,7 +11,6 @@ Is the effect the same in every zone, and does a number act in a straight line?
 """
 
 from collections.abc import Collection, Mapping
-from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -26,7 +25,7 @@ from analytics.results import Curve, Result
 from analytics.study.answer import BINARY, Answer, answer, effect_row, row
 from analytics.study.effects import Effect, arrays, fitted, independent, of_plan
 from analytics.study.plan import RATIOS, Plan, in_words
-from analytics.study.rows import Background, Choices, background, choices_of, sample, visit_rows
+from analytics.study.rows import Background, Reading, background, reading_of, sample, visit_rows
 
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
 N_ON_CURVE = 41
@@ -222,7 +221,7 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
     analysis = plan.primary
     if analysis.outcome.kind != "yield_at_maturity":
         return _not_for(plan)
-    declared = choices_of(plan)
+    declared = reading_of(plan)
     rows = []
     walked = {
         name: [o for o in all_ if o in (options or {}).get(name, all_)] for name, all_ in CHOICES.items()
@@ -232,21 +231,23 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
         walked["native loss"], walked["photographs"], walked["planted density"]
     ):
         kind, loss = NATIVE[native]
-        choices = Choices(kind, loss, PHOTOGRAPHS[photographs], PLANTED[planted])
+        choices = yields.Choices(kind, loss, PHOTOGRAPHS[photographs], PLANTED[planted])
         try:
             visits = visit_rows(records, plan, choices, known.error)
         except AnalyticsError:
             continue
         for window in walked["window"]:
             late, month = WINDOWS[window]
-            chosen = replace(choices, late_months=late, month=month)
+            reading = Reading(choices, late_months=late, month=month)
             named = {
                 "native loss": native,
                 "photographs": photographs,
                 "window": window,
                 "planted density": planted,
             }
-            rows.append(named | _one(records, plan, chosen, (visits, known), is_declared=chosen == declared))
+            rows.append(
+                named | _one(records, plan, reading, (visits, known), is_declared=reading == declared)
+            )
     table = pd.DataFrame(rows)
     estimates = table["estimate"].dropna()
     method = (
@@ -272,13 +273,13 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
 def _one(
     records: Records,
     plan: Plan,
-    choices: Choices,
+    reading: Reading,
     ready: tuple[pd.DataFrame, Background],
     *,
     is_declared: bool,
 ) -> dict:
     try:
-        found = answer(records, plan, plan.primary, choices=choices, visits=ready[0], known=ready[1])
+        found = answer(records, plan, plan.primary, reading=reading, visits=ready[0], known=ready[1])
     except AnalyticsError as error:
         return {
             "term": "answer",

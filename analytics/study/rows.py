@@ -35,13 +35,13 @@ LATE_MONTHS = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Choices:
-    """What a yield rests on, where reasonable people differ; the robustness grid walks through them."""
+class Reading:
+    """Which reading is a placement's outcome, under which choices; the robustness grid walks through them.
 
-    native_change: str = "assumed"
-    annual_loss_pct: float = yields.ANNUAL_LOSS_PCT
-    photographs: str = "standard"
-    planted: str = "best"
+    The reading nearest to `month` (the zone's maturity month where None), at most `late_months` past it.
+    """
+
+    choices: yields.Choices = yields.USUAL
     late_months: float = 6.0
     month: float | None = None
 
@@ -93,7 +93,7 @@ def background(records: Records, plan: Plan, exposure: Exposure) -> Background:
 
 
 def sample(
-    records: Records, plan: Plan, analysis: Analysis, *, choices: Choices | None = None,
+    records: Records, plan: Plan, analysis: Analysis, *, reading: Reading | None = None,
     visits: pd.DataFrame | None = None,
     known: Background | None = None,
 ) -> Sample:  # fmt: skip
@@ -101,10 +101,10 @@ def sample(
 
     Parameters
     ----------
-    choices
-        For yields; by default those of the plan (`choices_of`).
+    reading
+        For yields; by default the plan's (`reading_of`).
     visits
-        Rows of `yields.by_visit` under these choices, where the caller has them.
+        Rows of `yields.by_visit` under its choices, where the caller has them.
     known
         Of `background`, where the caller has it.
 
@@ -118,31 +118,24 @@ def sample(
     frame = known.places
     if analysis.outcome.kind in SESSION_OUTCOMES:
         return _of_sessions(records, analysis, frame, exposure)
-    chosen = choices_of(plan) if choices is None else choices
-    rows = visit_rows(records, plan, chosen, known.error) if visits is None else visits
+    reading = reading_of(plan) if reading is None else reading
+    rows = visit_rows(records, plan, reading.choices, known.error) if visits is None else visits
     if analysis.outcome.kind == "yield_at_maturity":
-        return _of_yields(plan, known, rows, chosen, exposure)
+        return _of_yields(plan, known, rows, reading, exposure)
     units = frame.assign(y=np.nan, variance=np.nan, early=np.nan, is_due=frame["reason"].eq(""))
     return Sample(units, True, exposure, rows)
 
 
-def choices_of(plan: Plan) -> Choices:
+def reading_of(plan: Plan) -> Reading:
     """Return what the plan decides about yields."""
-    return Choices(photographs=PHOTOGRAPHS[plan.strategy(FAILED_PHOTOGRAPH)])
+    return Reading(yields.Choices(photographs=PHOTOGRAPHS[plan.strategy(FAILED_PHOTOGRAPH)]))
 
 
 def visit_rows(
-    records: Records, plan: Plan, choices: Choices, error: CountError | None = None
+    records: Records, plan: Plan, choices: yields.Choices, error: CountError | None = None
 ) -> pd.DataFrame:
     """Return rows of `yields.by_visit` as the plan's intercurrent events leave them."""
-    rows = yields.by_visit(
-        records,
-        native_change=choices.native_change,
-        annual_loss_pct=choices.annual_loss_pct,
-        photographs=choices.photographs,
-        planted=choices.planted,
-        count_error=error,
-    )
+    rows = yields.by_visit(records, choices=choices, count_error=error)
     if plan.strategy(THERAPY_START) == "while untreated":
         rows = _until_therapy(rows, records)
     return rows
@@ -241,9 +234,9 @@ def _register_end(records: Records) -> float:
 
 
 def _of_yields(
-    plan: Plan, known: Background, rows: pd.DataFrame, choices: Choices, exposure: Exposure
+    plan: Plan, known: Background, rows: pd.DataFrame, reading: Reading, exposure: Exposure
 ) -> Sample:
-    picked = _read(rows, choices)
+    picked = _read(rows, reading)
     if len(picked):
         y = picked["yield_pct"] / picked["planted_ratio"]
         mean = picked["zone"].map(y.groupby(picked["zone"]).mean()).to_numpy(dtype=float)
@@ -268,12 +261,12 @@ def _of_yields(
     return Sample(units.reset_index(drop=True), True, exposure, rows)
 
 
-def _read(rows: pd.DataFrame, choices: Choices) -> pd.DataFrame:
-    target = rows["maturity_month"] if choices.month is None else choices.month
-    inside = rows["month"] - target <= choices.late_months
+def _read(rows: pd.DataFrame, reading: Reading) -> pd.DataFrame:
+    target = rows["maturity_month"] if reading.month is None else reading.month
+    inside = rows["month"] - target <= reading.late_months
     kept = rows.assign(for_headline=rows["for_headline"] & inside, for_curve=rows["for_curve"] & inside)
     try:
-        return one_reading(kept, month=choices.month)
+        return one_reading(kept, month=reading.month)
     except (KeyError, ValueError):
         raise FitError("study: no reading is usable; regrowth check says what was left out") from None
 

@@ -9,6 +9,9 @@ photographs that failed; `season` how counts swing over the year (`season_of` li
 hair; `hair_mass` hair cross-section.
 """
 
+from analytics.yields.choices import (
+    ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT, USUAL, Choices,
+)
 from analytics.yields.compare import against_others
 from analytics.yields.followup import if_not_read, photograph_failures
 from analytics.yields.joint import joint
@@ -16,9 +19,8 @@ from analytics.yields.link import MIN_BOTH, PlantedError, planted_error
 from analytics.yields.losses import graft_yield, loss_chain
 from analytics.yields.mass import hair_mass
 from analytics.yields.means import average, expected_variance, one_reading
-from analytics.yields.native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields.rows import (
-    NATIVE_CHANGES, REASONS, USES, YIELD_FROM_MONTH, by_visit, promise_unchanged, usable, with_reason,
+    REASONS, USES, YIELD_FROM_MONTH, by_visit, promise_unchanged, usable, with_reason,
     yield_pct,
 )
 from analytics.yields.season import season

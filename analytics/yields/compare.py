@@ -16,6 +16,7 @@ from analytics import measurement
 from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.results import LEVEL, Result
+from analytics.yields.choices import USUAL, Choices
 from analytics.yields.means import (
     FEW,
     MIN_PATIENTS,
@@ -35,6 +36,7 @@ def against_others(
     only: str = "",
     adjust: Sequence[str] = ("session_number",),
     level: float = LEVEL,
+    choices: Choices = USUAL,
     rows: pd.DataFrame | None = None,
 ) -> Result:
     """Return each operator's yield at maturity minus the others', zone for zone, in points of yield.
@@ -49,8 +51,10 @@ def against_others(
         Case-mix columns held equal beside the zone.
     level
         Confidence level, 0.5 to 0.999.
+    choices
+        What the yield rests on.
     rows
-        Rows of `by_visit`, where the caller has them already.
+        Rows of `by_visit` under these choices, where the caller has them already.
 
     Raises
     ------
@@ -59,7 +63,7 @@ def against_others(
     FitError
         When there is only one operator, or no reading is usable.
     """
-    visits = with_case_mix(by_visit(records) if rows is None else rows, records, adjust)
+    visits = with_case_mix(by_visit(records, choices=choices) if rows is None else rows, records, adjust)
     picked = one_reading(visits).dropna(subset=[who])
     codes = sorted(picked[who].astype(str).unique())
     if only and only not in set(records.sessions[who].dropna().astype(str)):

@@ -37,7 +37,7 @@ from analytics.numerics import nonlinear
 from analytics.numerics.nonlinear import SHAPES, NonlinearFit, share
 from analytics.records import Records
 from analytics.results import LEVEL, Result
-from analytics.yields.native import ANNUAL_LOSS_PCT
+from analytics.yields.choices import USUAL, Choices
 from analytics.yields.rows import by_visit, with_reason
 from analytics.yields.split import JointRows, numbered, prepare, session_variance, tables
 
@@ -53,8 +53,7 @@ def joint(
     *,
     tempo: Mapping[str, tuple[float, float]] | None = None,
     curve: str = "log-logistic",
-    native_change: str = "assumed",
-    annual_loss_pct: float = ANNUAL_LOSS_PCT,
+    choices: Choices = USUAL,
     level: float = LEVEL,
     rows: pd.DataFrame | None = None,
 ) -> Result:
@@ -66,8 +65,8 @@ def joint(
         Zone -> (half month, steepness), both above 0, held; estimated here if not given.
     curve
         One of `curves.SHAPES`.
-    native_change, annual_loss_pct
-        As in `by_visit`.
+    choices
+        What the yield rests on.
     level
         Of the intervals, 0.5 to 0.999.
     rows
@@ -93,12 +92,8 @@ def joint(
             f"yields.joint(curve, level): out of range; use one of {', '.join(SHAPES)}, "
             "and a level of 0.5 to 0.999"
         )
-    visits = (
-        by_visit(records, native_change=native_change, annual_loss_pct=annual_loss_pct)
-        if rows is None
-        else rows
-    )
-    laid = prepare(visits, records, native_change=native_change, annual_loss_pct=annual_loss_pct)
+    visits = by_visit(records, choices=choices) if rows is None else rows
+    laid = prepare(visits, records, choices)
     if isinstance(laid, str):
         return _unanswered(visits, laid, _method(curve, tempo is not None, level))
     held = _held(tempo, laid.zones)

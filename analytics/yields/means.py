@@ -35,7 +35,7 @@ from analytics.measurement import CountError
 from analytics.numerics import mixed
 from analytics.records import Records
 from analytics.results import LEVEL, Result
-from analytics.yields.native import ANNUAL_LOSS_PCT
+from analytics.yields.choices import USUAL, Choices
 from analytics.yields.rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
 
 
@@ -182,10 +182,7 @@ def average(
     month: float | None = None,
     adjust: Sequence[str] = (),
     level: float = LEVEL,
-    native_change: str = "assumed",
-    annual_loss_pct: float = ANNUAL_LOSS_PCT,
-    photographs: str = "standard",
-    planted: str = "best",
+    choices: Choices = USUAL,
     rows: pd.DataFrame | None = None,
     count_error: CountError | None = None,
 ) -> Result:
@@ -201,10 +198,10 @@ def average(
         Case-mix columns (of CASE_MIX or of the rows) held at their mean.
     level
         Confidence level, 0.5 to 0.999.
-    native_change, annual_loss_pct, photographs, planted
-        As in `by_visit`.
+    choices
+        What the yield rests on.
     rows
-        Rows of `by_visit`, where the caller has them already.
+        Rows of `by_visit` under these choices, where the caller has them already.
     count_error
         As in `by_visit`.
 
@@ -223,14 +220,7 @@ def average(
     _check(month, level)
     error = measurement.error_model(records) if count_error is None else count_error
     if rows is None:
-        rows = by_visit(
-            records,
-            native_change=native_change,
-            annual_loss_pct=annual_loss_pct,
-            photographs=photographs,
-            planted=planted,
-            count_error=error,
-        )
+        rows = by_visit(records, choices=choices, count_error=error)
     visits = with_case_mix(rows, records, adjust)
     unknown = [c for c in (*by, *adjust) if c not in visits.columns]
     if unknown:

@@ -27,9 +27,8 @@ import pandas as pd
 from analytics.errors import FitError
 from analytics.numerics import mixed
 from analytics.records import Records
+from analytics.yields.choices import ANNUAL_LOSS_PCT, Choices
 
-ANNUAL_LOSS_PCT = 4.8
-ANNUAL_LOSS_SENSITIVITY_PCT = (3.7, 5.9)
 THERAPY_FIRST_YEAR_PCT = 9.8
 THERAPY_LATER_PCT_PER_YEAR = -1.3
 WASHOUT_MONTHS = 24 * 7 / (365.25 / 12)
@@ -78,25 +77,24 @@ def path(
     rows: pd.DataFrame,
     records: Records,
     span: tuple[np.ndarray, np.ndarray],
-    native_change: str,
-    annual_loss_pct: float,
+    choices: Choices,
 ) -> NativePath:
     """Return native density at the end of a span of register months over that at its start, with its errors.
 
     Parameters
     ----------
     rows
-        One row a span, with `patient_id`.
+        One row per span, with `patient_id`.
     span
         Start and end, register months, (n,) each.
-    native_change, annual_loss_pct
-        As in `yields.by_visit`.
+    choices
+        What is said there of native hair.
     """
     start, now = span
     nothing = np.zeros(len(rows))
-    if native_change == "none":
+    if choices.native_change == "none":
         return NativePath(nothing + 1.0, nothing, nothing)
-    if native_change == "control":
+    if choices.native_change == "control":
         control = control_rate(records)
         own = rows[["patient_id"]].merge(
             control.by_patient, on="patient_id", how="left", validate="many_to_one"
@@ -111,7 +109,7 @@ def path(
             control.practice_df,
         )
     of_row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
-    return NativePath(_assumed(start, now, *of_row, annual_loss_pct), nothing, nothing)
+    return NativePath(_assumed(start, now, *of_row, choices.annual_loss_pct), nothing, nothing)
 
 
 def _of_rows(courses: Courses, patients: pd.Series) -> tuple[np.ndarray, np.ndarray]:

@@ -26,7 +26,6 @@ younger than the zone's maturity month when the next one is planted.
 """
 
 from collections.abc import Iterable
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -37,6 +36,7 @@ from analytics.measurement import CountError
 from analytics.records import Records
 from analytics.yields import level, native
 from analytics.yields import link as yields_link
+from analytics.yields.choices import USUAL, Choices
 from analytics.yields.link import PlantedError, planted_density, planted_error
 
 YIELD_FROM_MONTH = 6.0
@@ -44,16 +44,6 @@ WINDOW_OPENS_MONTHS_EARLY = 1.0
 # Pooled survival of micrografts, used only to guess what of a later baseline is native hair where the first
 # baseline is missing (Stoneburner et al. 2020, Aesthetic Plast Surg, doi 10.1007/s00266-019-01529-9).
 POOLED_YIELD = 0.85
-
-NATIVE_CHANGES = ("none", "assumed", "control")
-OPTIONS = {
-    "native_change": NATIVE_CHANGES,
-    "photographs": ("standard", "any_length", "any_cut_off", "all"),
-    "planted": ("best", "region", "zone"),
-    "baseline": ("nearest", "mean"),
-    "bridge": ("", "reader_id", "device_class"),
-    "season": ("as counted", "levelled"),
-}
 
 REASONS = {
     "not_planted": "no planting of this zone in this session is recorded",
@@ -130,38 +120,14 @@ def yield_pct(
 
 
 def by_visit(
-    records: Records,
-    *,
-    native_change: str = "assumed",
-    annual_loss_pct: float = native.ANNUAL_LOSS_PCT,
-    photographs: str = "standard",
-    planted: str = "best",
-    baseline: str = "nearest",
-    bridge: str = "",
-    season: str = "as counted",
-    count_error: CountError | None = None,
+    records: Records, *, choices: Choices = USUAL, count_error: CountError | None = None
 ) -> pd.DataFrame:
-    """Return one row a count of a planted region, with yield, its standard error and what it may be used for.
+    """Return one row per count of a planted region: yield, its standard error, what it may be used for.
 
     Parameters
     ----------
-    native_change
-        `none`, `assumed` or `control` (module `yields.native`).
-    annual_loss_pct
-        Yearly loss of untreated native hair in percent, 0 to 60, for `assumed`.
-    photographs
-        `standard` leaves counts under non-standard conditions, with another hair length or another thinnest
-        hair than the baseline out of every use; `any_length` lets hair length differ, `any_cut_off` the
-        thinnest hair counted; `all` keeps all.
-    planted
-        `best` (in the region where counted, else zone average), `region` or `zone`.
-    baseline
-        `nearest` (the count nearest to month 0) or `mean` (of all counts from month -6 to 0).
-    bridge
-        `reader_id` or `device_class`: densities brought to the scale of the most frequent one first
-        (`measurement.bridged`); empty for densities as they were read.
-    season
-        `as counted`, or `levelled`: counts brought to the level of the year first (`yields.level`).
+    choices
+        What the yield rests on (`yields.Choices`).
     count_error
         Counting error; by default estimated from the clinic's duplicates (`measurement.error_model`).
 
@@ -173,54 +139,32 @@ def by_visit(
 
     Raises
     ------
-    ParameterError
-        When an option is unknown or out of range.
     FitError
-        When counts are to be levelled and the season cannot be estimated.
+        When counts are to be levelled and the season cannot be estimated, or control regions are too few.
     """
-    options = {"native_change": native_change, "photographs": photographs, "planted": planted}
-    _check_options({**options, "baseline": baseline, "bridge": bridge, "season": season}, annual_loss_pct)
-    choices = (native_change, annual_loss_pct, photographs, planted, baseline, bridge, season, count_error)
-    rows = find(records, choices)
+    asked = (choices, count_error)
+    rows = find(records, asked)
     if rows is None:
-        link = {"photographs": photographs, "planted": planted, "baseline": baseline, "bridge": bridge}
-        rows = _made(records, link, native_change, annual_loss_pct, season, count_error)
-        keep(records, choices, rows)
+        rows = _made(records, choices, count_error)
+        keep(records, asked, rows)
     return rows
 
 
-def _made(
-    records: Records,
-    link: dict[str, Any],
-    native_change: str,
-    annual_loss_pct: float,
-    season: str,
-    count_error: CountError | None,
-) -> pd.DataFrame:
+def _made(records: Records, choices: Choices, count_error: CountError | None) -> pd.DataFrame:
     error = measurement.error_model(records) if count_error is None else count_error
-    rows, records = linked(records, **link)
-    done: dict[str, Any] = {
-        "native_change": native_change,
-        "annual_loss_pct": annual_loss_pct,
-        "photographs": link["photographs"],
-    }
-    visits = finished(rows, records, error, **done)
-    if season == "as counted":
+    rows, records = linked(records, choices)
+    visits = finished(rows, records, error, choices)
+    if choices.season == "as counted":
         return visits
     levelled = level.levelled(rows, level.estimate(visits, error))
-    return finished(levelled, records, error, **done)
+    return finished(levelled, records, error, choices)
 
 
 def linked(
-    records: Records,
-    *,
-    photographs: str,
-    planted: str,
-    baseline: str = "nearest",
-    bridge: str = "",
-    planting: PlantedError | None = None,
+    records: Records, choices: Choices, *, planting: PlantedError | None = None
 ) -> tuple[pd.DataFrame, Records]:
     """Return the counts of `by_visit` with all but native change and yield, and the records they are from."""
+    bridge = choices.bridge
     shifts = measurement.bridge(records, by=bridge).extra["shifts"] if bridge else pd.DataFrame()
     records = measurement.bridged(records, by=bridge) if bridge else records
     rows = find(records, ("counted",))
@@ -228,26 +172,18 @@ def linked(
         rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
         keep(records, ("counted",), rows)
     planting = planted_error(records) if planting is None else planting
-    rows = planted_density(rows, planting, choice=planted)
-    rows = yields_link.with_baseline(rows, photographs, rule=baseline)
+    rows = planted_density(rows, planting, choice=choices.planted)
+    rows = yields_link.with_baseline(rows, choices.photographs, rule=choices.baseline)
     rows = yields_link.with_bridge(rows, bridge, shifts)
-    placed = yields_link.placed(records, planting, choice=planted)
+    placed = yields_link.placed(records, planting, choice=choices.planted)
     return yields_link.with_history(rows, placed), records
 
 
-def finished(
-    rows: pd.DataFrame,
-    records: Records,
-    error: CountError,
-    *,
-    native_change: str,
-    annual_loss_pct: float,
-    photographs: str,
-) -> pd.DataFrame:
+def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: Choices) -> pd.DataFrame:
     """Return the rows of `by_visit` from `linked` ones: native change, yield, uses."""
-    rows = _with_native(rows, records, native_change, annual_loss_pct)
+    rows = _with_native(rows, records, choices)
     rows = _with_yield(_with_seasons(rows), error)
-    return _with_uses(rows, photographs)[_output_columns()].reset_index(drop=True)
+    return _with_uses(rows, choices.photographs)[_output_columns()].reset_index(drop=True)
 
 
 def usable(rows: pd.DataFrame, use: str) -> pd.DataFrame:
@@ -268,27 +204,14 @@ def with_reason(rows: pd.DataFrame, use: str) -> pd.DataFrame:
     return rows.assign(reason=rows[f"why_not_{use}"].map(REASONS).fillna(""))
 
 
-def _check_options(given: dict[str, str], annual_loss_pct: float) -> None:
-    for name, value in given.items():
-        if value not in OPTIONS[name]:
-            allowed = ", ".join(o or "nothing" for o in OPTIONS[name])
-            raise ParameterError(f"yields.by_visit({name}): unknown; use one of {allowed}")
-    if not 0 <= annual_loss_pct <= 60:
-        raise ParameterError(
-            "yields.by_visit(annual_loss_pct): out of range; expected 0 to 60 percent a year"
-        )
-
-
-def _with_native(
-    rows: pd.DataFrame, records: Records, native_change: str, annual_loss_pct: float
-) -> pd.DataFrame:
+def _with_native(rows: pd.DataFrame, records: Records, choices: Choices) -> pd.DataFrame:
     """Add native density expected at the reading, the change since baseline and its standard error."""
     start = (rows["session_month"] + rows["baseline_month"]).to_numpy(dtype=float)
     now = (rows["session_month"] + rows["month"]).to_numpy(dtype=float)
     known = np.isfinite(start)
     origin = np.where(rows["is_later"], rows["first_at"].to_numpy(dtype=float), start)
-    path = native.path(rows, records, (start, now), native_change, annual_loss_pct)
-    since_first = native.path(rows, records, (origin, start), native_change, annual_loss_pct).factor
+    path = native.path(rows, records, (start, now), choices)
+    since_first = native.path(rows, records, (origin, start), choices).factor
     baseline = rows["baseline_density"].to_numpy(dtype=float)
     carried = rows["first_density"].to_numpy(dtype=float) * since_first
     before = rows["planted_before"].fillna(rows["planted_hairs_cm2"]).to_numpy(dtype=float)
@@ -460,17 +383,17 @@ def _is_promised(records: Records) -> bool:
     return any(records is one for one in _promised)
 
 
-def find(records: Records, choices: tuple) -> pd.DataFrame | None:
+def find(records: Records, asked: tuple) -> pd.DataFrame | None:
     """Return the kept rows, or None; a shallow copy, so that columns added to it stay with the caller."""
-    if not _is_promised(records) or choices not in _rows:
+    if not _is_promised(records) or asked not in _rows:
         return None
-    return _rows[choices].copy(deep=False)
+    return _rows[asked].copy(deep=False)
 
 
-def keep(records: Records, choices: tuple, rows: pd.DataFrame) -> None:
+def keep(records: Records, asked: tuple, rows: pd.DataFrame) -> None:
     """Keep rows made under these choices, where the records are promised."""
     if not _is_promised(records):
         return
     if len(_rows) >= MOST:
         _rows.pop(next(iter(_rows)))
-    _rows[choices] = rows.copy(deep=False)
+    _rows[asked] = rows.copy(deep=False)

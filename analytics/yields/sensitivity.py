@@ -10,7 +10,7 @@ at month 0. `beside` sets such a model's number, with all readings or with those
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,39 +22,48 @@ from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
 from analytics.results import LEVEL, Result
+from analytics.yields.choices import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT, USUAL, Choices
 from analytics.yields.followup import if_not_read
 from analytics.yields.level import Season, estimate, levelled
 from analytics.yields.link import ZONE_CV, planted_error
 from analytics.yields.losses import graft_yield, has_graft_sizes
 from analytics.yields.means import average
-from analytics.yields.native import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT
 from analytics.yields.rows import YIELD_FROM_MONTH, finished, linked
 from analytics.yields.season import METHOD, NOTE, as_result
 
-Choice = tuple[str, str, dict[str, Any]]
 MAIN = "main line"
-# What a line may change, and what it is in the headline.
-MAIN_LINE: dict[str, Any] = {
-    "native_change": "assumed",
-    "annual_loss_pct": ANNUAL_LOSS_PCT,
-    "photographs": "standard",
-    "planted": "best",
-    "zone_ratio": None,
-    "baseline": "nearest",
-    "bridge": "",
-    "season": "as counted",
-    "zones": "all",
-    "counts": "hairs",
-    "points_if_not_read": 0.0,
-    "month": None,
-}
 # How far those never read may stand from the others: a choice of ours, no source.
 AWAY_POINTS = 10.0
-OF_LINKS = ("photographs", "planted", "zone_ratio", "baseline", "bridge")
-OF_ROWS = ("native_change", "annual_loss_pct")
 
 
-def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float = LEVEL) -> Result:
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line: which choice is changed, to what in words, and all that its yields rest on.
+
+    `zone_ratio` stands for the clinic's own ratio of region over zone average; `first_only` leaves out zones
+    planted before; `in_grafts` asks for the share of grafts; `points_if_not_read` as in `if_not_read`;
+    `month` as in `average`.
+    """
+
+    choice: str
+    option: str
+    choices: Choices
+    zone_ratio: float | None = None
+    first_only: bool = False
+    in_grafts: bool = False
+    points_if_not_read: float = 0.0
+    month: float | None = None
+
+    @property
+    def link(self) -> tuple:
+        """Return what its linked rows hang on: lines that share it share the rows."""
+        c = self.choices
+        return c.photographs, c.planted, c.baseline, c.bridge, self.zone_ratio
+
+
+def sensitivity(
+    records: Records, *, by: Sequence[str] = ("zone",), choices: Choices = USUAL, level: float = LEVEL
+) -> Result:
     """Return the headline under each defensible choice, one choice changed at a time.
 
     Choices: native change (none, 3.7, 4.8, 5.9 % a year, control regions where there are any), baseline
@@ -64,40 +73,43 @@ def sensitivity(records: Records, *, by: Sequence[str] = ("zone",), level: float
     (AWAY_POINTS lower or higher). The first is the main line. `extra["season"]` is the table of
     `yields.season`.
 
+    Parameters
+    ----------
+    choices
+        Those of the main line.
+
     Raises
     ------
     FitError
         When no reading is usable under any choice.
     """
-    lines, not_asked = _choices(records)
+    lines, not_asked = _lines(records, choices)
     error = measurement.error_model(records)
     main: Result | None = None
     swing: Season | None = None
     parts: list[pd.DataFrame] = []
     links: dict[tuple, tuple[pd.DataFrame, Records]] = {}
     visits: dict[tuple, pd.DataFrame] = {}
-    for choice, option, arguments in lines:
-        wanted = {**MAIN_LINE, **arguments}
-        link = tuple(wanted[c] for c in OF_LINKS)
-        if link not in links:
-            links[link] = _linked(records, wanted)
-        rows, linked_records = links[link]
+    for line in lines:
+        if line.link not in links:
+            links[line.link] = _linked(records, line)
+        rows, linked_records = links[line.link]
         try:
-            if wanted["season"] == "levelled":
-                swing = _swing(main, error)
+            if line.choices.season == "levelled":
+                swing = swing or _swing(main, error)
                 rows = levelled(rows, swing)
-            made = (*link, *(wanted[c] for c in (*OF_ROWS, "season")))
+            made = (line.choices, line.zone_ratio)
             if made not in visits:
                 # The first line answers for every row; the others need those a headline may rest on.
                 late = rows if main is None else rows[rows["month"].ge(YIELD_FROM_MONTH)]
-                visits[made] = _finished(late, linked_records, wanted, error)
-            result = _line(visits[made], linked_records, wanted, by=by, level=level, error=error)
+                visits[made] = finished(late, linked_records, error, line.choices)
+            result = _answer(visits[made], linked_records, line, by=by, level=level, error=error)
         except FitError as problem:
             groups = main.table()[list(by)] if main else pd.DataFrame([dict.fromkeys(by, "all")])
-            parts.append(_absent(choice, option, groups, str(problem)))
+            parts.append(_absent(line, groups, str(problem)))
             continue
         main = main or result
-        parts.append(result.table().assign(choice=choice, option=option))
+        parts.append(result.table().assign(choice=line.choice, option=line.option))
     if main is None:
         raise FitError(
             "yields.sensitivity: no reading is usable under any choice; regrowth check says what was left out"
@@ -191,23 +203,30 @@ def what_matters(lines: Result, *, most: int = 3) -> str:
     return f"The choices that move a zone's yield furthest, in points: {said}.{beside_chance}"
 
 
-def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
+def _lines(records: Records, choices: Choices) -> tuple[list[Line], tuple[str, ...]]:
     """Return the lines to ask for, and in words those that these records give no reason to."""
+    main = Line(MAIN, _native_words(choices), choices)
+
+    def changed(choice: str, option: str, **to: Any) -> Line:
+        return Line(choice, option, replace(choices, **to))
+
+    def rate(percent: float) -> dict[str, Any]:
+        return {"native_change": "assumed", "annual_loss_pct": percent}
+
     low, high = ANNUAL_LOSS_SENSITIVITY_PCT
-    lines: list[Choice] = [
-        (MAIN, f"native loss {ANNUAL_LOSS_PCT} % a year", {}),
-        ("native change", "none", {"native_change": "none"}),
-        ("native change", f"{low} % a year", {"annual_loss_pct": low}),
-        ("native change", f"{high} % a year", {"annual_loss_pct": high}),
-        ("native change", "control regions", {"native_change": "control"}),
-        ("photographs", "hair length may differ", {"photographs": "any_length"}),
-        ("photographs", "failed ones too", {"photographs": "all"}),
-        ("season", "of the count levelled", {"season": "levelled"}),
-        ("planted density", "counted in region", {"planted": "region"}),
-        ("planted density", "zone average", {"planted": "zone"}),
-        ("month", "12 in every zone", {"month": 12.0}),
-        ("never read", f"{AWAY_POINTS:g} points lower", {"points_if_not_read": -AWAY_POINTS}),
-        ("never read", f"{AWAY_POINTS:g} points higher", {"points_if_not_read": AWAY_POINTS}),
+    away = f"{AWAY_POINTS:g} points"
+    always = [
+        changed("native change", "none", native_change="none"),
+        *(changed("native change", f"{r} % a year", **rate(r)) for r in (low, ANNUAL_LOSS_PCT, high)),
+        changed("native change", "control regions", native_change="control"),
+        changed("photographs", "hair length may differ", photographs="any_length"),
+        changed("photographs", "failed ones too", photographs="all"),
+        changed("season", "of the count levelled", season="levelled"),
+        changed("planted density", "counted in region", planted="region"),
+        changed("planted density", "zone average", planted="zone"),
+        Line("month", "12 in every zone", choices, month=12.0),
+        Line("never read", f"{away} lower", choices, points_if_not_read=-AWAY_POINTS),
+        Line("never read", f"{away} higher", choices, points_if_not_read=AWAY_POINTS),
     ]
     counts, sessions = records.measurements, records.sessions
     before = counts[counts["month"].between(BASELINE_FROM_MONTH, 0)]
@@ -215,84 +234,91 @@ def _choices(records: Records) -> tuple[list[Choice], tuple[str, ...]]:
     where = (
         (
             bool(before.groupby(series)["month"].nunique().gt(1).any()),
-            ("baseline", "mean of all counts before", {"baseline": "mean"}),
+            changed("baseline", "mean of all counts before", baseline="mean"),
             "no region was counted in two months before its session: one rule for baselines",
         ),
         (
             bool(sessions["session_number"].gt(1).any()),
-            ("baseline", "zones planted for the first time", {"zones": "first"}),
+            Line("baseline", "zones planted for the first time", choices, first_only=True),
             "no second session: every baseline is before any planting",
         ),
         (
             counts["reader_id"].nunique() > 1,
-            ("photographs", "readers bridged", {"bridge": "reader_id"}),
+            changed("photographs", "readers bridged", bridge="reader_id"),
             "one reader: nothing to bridge",
         ),
         (
             counts["device_class"].nunique() > 1,
-            ("photographs", "devices bridged", {"bridge": "device_class"}),
+            changed("photographs", "devices bridged", bridge="device_class"),
             "one device: nothing to bridge",
         ),
         (
             bool(counts.groupby(series)["thinnest_counted_um"].nunique().gt(1).any()),
-            ("photographs", "thinnest hair may differ", {"photographs": "any_cut_off"}),
+            changed("photographs", "thinnest hair may differ", photographs="any_cut_off"),
             "no region was counted down to another thinnest hair than before",
         ),
         (
             bool(records.placements["roi_planted_hairs_cm2"].isna().any()),
-            _ratio_line(records),
+            _ratio_line(records, choices),
             "planted density is counted in every region: no zone average is in the main line",
         ),
         (
             has_graft_sizes(records),
-            ("hairs or grafts", "grafts that show a hair", {"counts": "grafts"}),
+            Line("hairs or grafts", "grafts that show a hair", choices, in_grafts=True),
             "grafts by hairs per graft are not known: no share of grafts",
         ),
     )
-    lines += [line for applies, line, _ in where if applies]
-    order = (MAIN, "native change", "baseline", "photographs", "season", "planted density")
-    lines.sort(key=lambda line: order.index(line[0]) if line[0] in order else len(order))
-    return lines, tuple(why for applies, _, why in where if not applies)
+    lines = [*always, *(line for applies, line, _ in where if applies)]
+    # An option that the main line has already is no line of its own.
+    lines = [line for line in lines if replace(line, choice=MAIN, option=main.option) != main]
+    order = ("native change", "baseline", "photographs", "season", "planted density")
+    lines.sort(key=lambda line: order.index(line.choice) if line.choice in order else len(order))
+    return [main, *lines], tuple(why for applies, _, why in where if not applies)
 
 
-def _ratio_line(records: Records) -> Choice:
+def _native_words(choices: Choices) -> str:
+    """Return what the main line says of native hair."""
+    return {
+        "none": "no native change",
+        "assumed": f"native loss {choices.annual_loss_pct} % a year",
+        "control": "native change of control regions",
+    }[choices.native_change]
+
+
+def _ratio_line(records: Records, choices: Choices) -> Line:
     """Return the other defensible ratio of region over zone average (`yields.link`)."""
     own = planted_error(records).zone_ratio
     other = 1.0 if own != 1.0 else 1 + ZONE_CV**2
-    return ("planted density", f"region over zone {other:.2f}, not {own:.2f}", {"zone_ratio": other})
+    words = f"region over zone {other:.2f}, not {own:.2f}"
+    return Line("planted density", words, choices, zone_ratio=other)
 
 
-def _linked(records: Records, wanted: dict[str, Any]) -> tuple[pd.DataFrame, Records]:
+def _linked(records: Records, line: Line) -> tuple[pd.DataFrame, Records]:
     """Return linked rows and the records they are from, bridged where asked for."""
     planting = planted_error(records)
-    if wanted["zone_ratio"] is not None:
-        planting = replace(planting, zone_ratio=wanted["zone_ratio"])
-    link = {c: wanted[c] for c in ("photographs", "planted", "baseline", "bridge")}
-    return linked(records, planting=planting, **link)
+    if line.zone_ratio is not None:
+        planting = replace(planting, zone_ratio=line.zone_ratio)
+    return linked(records, line.choices, planting=planting)
 
 
-def _finished(rows: pd.DataFrame, records: Records, wanted: dict[str, Any], error) -> pd.DataFrame:
-    native = {c: wanted[c] for c in OF_ROWS}
-    return finished(rows, records, error, photographs=wanted["photographs"], **native)
-
-
-def _line(
-    visits: pd.DataFrame, records: Records, wanted: dict[str, Any], *, by: Sequence[str], level: float, error
+def _answer(
+    visits: pd.DataFrame, records: Records, line: Line, *, by: Sequence[str], level: float, error: CountError
 ) -> Result:
-    if wanted["zones"] == "first":
+    """Return the headline of one line from its rows."""
+    if line.first_only:
         later = visits["is_later"].to_numpy(dtype=bool)
         visits = visits.assign(for_headline=visits["for_headline"] & ~later)
-    options = {"by": by, "level": level, "rows": visits}
-    if points := wanted["points_if_not_read"]:
+    options: dict[str, Any] = {"by": by, "level": level, "rows": visits}
+    if points := line.points_if_not_read:
         return if_not_read(records, points=points, count_error=error, **options)
-    if wanted["counts"] == "grafts":
+    if line.in_grafts:
         both = graft_yield(records, **options)
         grafts = both.estimates[both.estimates["term"].eq("graft yield")]
         return replace(both, estimates=grafts.assign(term="yield"))
-    return average(records, month=wanted["month"], count_error=error, **options)
+    return average(records, month=line.month, count_error=error, **options)
 
 
-def _absent(choice: str, option: str, groups: pd.DataFrame, why: str) -> pd.DataFrame:
-    """Return a line without numbers, one row a group, whose flag says why."""
-    unit, flag = "% of planted hairs", why.partition(": ")[2]
-    return groups.assign(choice=choice, option=option, term="yield", estimate=np.nan, unit=unit, flag=flag)
+def _absent(line: Line, groups: pd.DataFrame, why: str) -> pd.DataFrame:
+    """Return a line without numbers, one row per group, whose flag says why."""
+    named = groups.assign(choice=line.choice, option=line.option, term="yield", estimate=np.nan)
+    return named.assign(unit="% of planted hairs", flag=why.partition(": ")[2])

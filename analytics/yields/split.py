@@ -27,6 +27,7 @@ from scipy.stats import norm
 from analytics.numerics.nonlinear import NonlinearFit, share
 from analytics.records import Records
 from analytics.yields import link
+from analytics.yields.choices import Choices
 from analytics.yields.link import planted_error
 from analytics.yields.native import path
 
@@ -72,9 +73,7 @@ class JointRows:
         return len(self.overlaps)
 
 
-def prepare(
-    visits: pd.DataFrame, records: Records, *, native_change: str, annual_loss_pct: float
-) -> JointRows | str:
+def prepare(visits: pd.DataFrame, records: Records, choices: Choices) -> JointRows | str:
     """Return the rows of the joint view in arrays; where no region may be in it, why not, in words."""
     usable = visits[visits["for_joint"] & visits["density"].notna() & visits["reads_as"].eq("own session")]
     usable = usable[usable["zone"].isin(_zones_with_overlap(usable))]
@@ -87,7 +86,7 @@ def prepare(
         return f"{NO_DENSITY}: {n_unknown} region(s)"
     now = rows["register_month"].to_numpy(dtype=float)
     span = (rows["first_at"].to_numpy(dtype=float), now)
-    kept = path(rows, records, span, native_change, annual_loss_pct).factor
+    kept = path(rows, records, span, choices).factor
     zones = tuple(sorted(rows["zone"].unique()))
     region = rows.groupby(REGION, sort=False).ngroup().to_numpy()
     overlaps = _overlaps(rows, region, months)

@@ -63,7 +63,7 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=200)
     chosen = parser.parse_args()
     register = records.load(chosen.data)
-    rows = regrowth_rows.select(register, native_change="assumed", annual_loss_pct=4.8)
+    rows = regrowth_rows.select(register)
     error = measurement.error_model(register)
     table = numbers(fit_rows(rows, error))
     rng, found, failed, started = np.random.default_rng(SEED), [], 0, time.perf_counter()

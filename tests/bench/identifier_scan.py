@@ -20,7 +20,7 @@ from faker import Faker
 from faker.config import AVAILABLE_LOCALES
 
 from analytics.dictionary.cells import RawTable
-from analytics.identifiers import scan as privacy
+from analytics.identifiers import tables as privacy
 
 LOCALES = (
     "en_US en_GB en_IN en_CA en_AU de_DE de_AT de_CH fr_FR es_ES es_MX it_IT pt_BR pt_PT nl_NL sv_SE no_NO da_DK"

@@ -18,45 +18,46 @@ from analytics import simulate, yields
 ZONES = ("frontal", "crown")
 FIRST_SEED = 9300
 ALL_COUNTED = {"planted_counted": 1.0}
-# Trap -> settings of the truth, options of the naive `by_visit`, which naive mean; ours by OURS or defaults.
+NAIVE = yields.Choices(native_change="none")
+# Trap -> settings of the truth, choices of the naive `by_visit`, which naive mean; ours by OURS or defaults.
 TRAPS = {
-    "usual register": ({}, {"native_change": "none"}, "mature"),
-    "native loss left in": (ALL_COUNTED, {"native_change": "none"}, "mature"),
+    "usual register": ({}, NAIVE, "mature"),
+    "native loss left in": (ALL_COUNTED, NAIVE, "mature"),
     "failed photographs kept": (
         {**ALL_COUNTED, "not_standard": 0.3, "not_standard_bias_pct": -20.0},
-        {"photographs": "all"},
+        yields.Choices(photographs="all"),
         "mature",
     ),
     "zone average, region 20 % denser": (
         {**ALL_COUNTED, "region_denser_pct": 20.0},
-        {"planted": "zone"},
+        yields.Choices(planted="zone"),
         "mature",
     ),
-    "a third counted in the region": ({"planted_counted": 0.3}, {}, "mature"),
-    "none counted, regions spread about the average": ({"planted_counted": 0.0}, {}, "mature"),
+    "a third counted in the region": ({"planted_counted": 0.3}, yields.USUAL, "mature"),
+    "none counted, regions spread about the average": ({"planted_counted": 0.0}, yields.USUAL, "mature"),
     "none counted, traced areas err by a fifth": (
         {"planted_counted": 0.0, "region_spread_cv": 0.0, "area_trace_cv": 0.2},
-        {},
+        yields.USUAL,
         "mature",
     ),
     "native change from control regions": (
         {**ALL_COUNTED, "native_loss_pct": 9.0, "native_loss_sd": 3.0, "controls": 0.3},
-        {},
+        yields.USUAL,
         "mature",
     ),
     "weights from observed counts": (
         {**ALL_COUNTED, "marked": 0.0, "fields_unmarked": (1,)},
-        {},
+        yields.USUAL,
         "weighted",
     ),
-    "every zone at month 12": (ALL_COUNTED, {}, "month 12"),
+    "every zone at month 12": (ALL_COUNTED, yields.USUAL, "month 12"),
     "last visit carried forward": (
         {**ALL_COUNTED, "attendance": {3: 0.9, 6: 0.7, 9: 0.5, 12: 0.5, 18: 0.4}},
-        {},
+        yields.USUAL,
         "last",
     ),
 }
-OURS = {"native change from control regions": {"native_change": "control"}}
+OURS = {"native change from control regions": yields.Choices(native_change="control")}
 
 
 def naive(rows: pd.DataFrame, how: str) -> pd.Series:
@@ -78,7 +79,7 @@ def naive(rows: pd.DataFrame, how: str) -> pd.Series:
 
 def one_trap(name: str, registers: int, n: int) -> dict:
     """Return bias and coverage of one trap."""
-    changes, options, how = TRAPS[name]
+    changes, choices, how = TRAPS[name]
     truth = replace(simulate.plain(), **changes)
     _, latent = simulate.register(4000, truth=truth, seed=FIRST_SEED - 1)
     true = latent.placements.groupby("zone")["yield_at_maturity_pct"].mean()
@@ -86,8 +87,8 @@ def one_trap(name: str, registers: int, n: int) -> dict:
     for seed in range(FIRST_SEED, FIRST_SEED + registers):
         tables, _ = simulate.register(n, truth=truth, seed=seed, months=60, entry_months=36)
         register = simulate.as_records(tables)
-        wrong.append(naive(yields.by_visit(register, **options), how))
-        table = yields.average(register, **OURS.get(name, {})).table().set_index("zone")
+        wrong.append(naive(yields.by_visit(register, choices=choices), how))
+        table = yields.average(register, choices=OURS.get(name, yields.USUAL)).table().set_index("zone")
         for zone in ZONES:
             row = table.loc[zone]
             ours.append(row["estimate"] - true[zone])

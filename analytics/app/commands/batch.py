@@ -2,13 +2,16 @@
 
 import argparse
 import datetime
+import os
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
 from tqdm import tqdm
 
-from analytics.reports import INDEX, batch
+from analytics import files
+from analytics.reports import batch, overview
 
 LOG = "batch.log"
 MORE = """\
@@ -57,25 +60,55 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
 
 def make(plan: batch.Plan, say: Callable[[str], None]) -> int:
     """Make the reports of a plan, with a line each in the log and on screen."""
-    plan.out.mkdir(parents=True, exist_ok=True)
+    log = _log(files.made(plan.out))
     with tqdm(total=len(plan.jobs), unit="report", disable=not sys.stderr.isatty(), leave=False) as bar:
 
         def done(outcome: batch.Outcome) -> None:
             line = line_of(outcome)
-            with (plan.out / LOG).open("a", encoding="utf-8") as log:
-                log.write(f"{datetime.datetime.now(datetime.UTC).isoformat(timespec='seconds')} {line}\n")
+            _append(log, f"{datetime.datetime.now(datetime.UTC).isoformat(timespec='seconds')} {line}\n")
             bar.clear()
-            say(line)
+            for said in (line, *outcome.notes):
+                say(said)
             bar.update()
 
         outcomes = batch.run(plan, done=done)
     failed = sum(outcome.state == "failed" for outcome in outcomes)
     say(f"{len(outcomes) - failed} of {len(outcomes)} reports are in {plan.out}")
-    say(f"Open {plan.out / INDEX}")
+    say(f"Open {overview.place(plan.out)}")
+    for said in (overview.said(plan.out), _said(log)):
+        if said:
+            say(said)
     if failed:
         say(f"{failed} not made: the cause of each is in {plan.out / 'failed'}")
         say("Run the same command to try them again.")
     return 1 if failed else 0
+
+
+def _log(out: Path) -> Path:
+    """Return the first edition of the log that is no file of somebody else."""
+    return next(place for place in files.editions(out / LOG, ending=".log") if _is_log(place))
+
+
+def _is_log(place: Path) -> bool:
+    """Tell whether lines may be added to a file: there is none, or its first line is one of a batch."""
+    if not os.path.lexists(place):
+        return True
+    if place.is_symlink() or not place.is_file():
+        return False
+    with place.open("rb") as content:
+        return bool(re.match(rb"\d{4}-\d\d-\d\dT[\d:+]+ (made|kept|failed) ", content.readline()))
+
+
+def _append(log: Path, line: str) -> None:
+    handle = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND, files.OWNER_ONLY)
+    with os.fdopen(handle, "a", encoding="utf-8") as out:
+        out.write(line)
+
+
+def _said(log: Path) -> str:
+    if log.name == LOG:
+        return ""
+    return f"{LOG} was left as it is: it is no log of a batch. The log is {log.name}."
 
 
 def line_of(outcome: batch.Outcome) -> str:

@@ -4,7 +4,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics.app.commands.map import read_queries
+from analytics.app.commands.map import read_queries, say_what_is_left
 from analytics.errors import ParameterError
 from analytics.identifiers import new_key
 from analytics.mapping import deidentify
@@ -49,5 +49,6 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
         queries=read_queries(options.queries),
     )
     say(report.text().rstrip())
+    say_what_is_left(options.out, say)
     say(f"The tables are in {options.out}. Law and consent decide whether they may be passed on.")
     return 0

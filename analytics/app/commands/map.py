@@ -1,13 +1,14 @@
 """`regrowth map SOURCE`: propose what the columns of your own file mean, then make the tables of it."""
 
 import argparse
+import os
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 from analytics import mapping
 from analytics.errors import ParameterError
-from analytics.files import file
+from analytics.files import file, left_as_they_are
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,11 +27,11 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     queries = read_queries(options.queries)
     if options.mapping is None:
         place = options.propose or _beside(options.source)
-        if place.exists():
+        if os.path.lexists(place):
             raise ParameterError(
                 f"{place.name}: it exists, perhaps with your corrections; name another with --propose"
             )
-        file(place, mapping.propose(options.source, queries=queries))
+        file(place, mapping.propose(options.source, queries=queries), by="map proposal")
         say(f"Proposed in {place}. Read every line, correct it, answer each question mark. Then:")
         say(f"regrowth map {options.source} --mapping {place} --out FOLDER")
         return 0
@@ -42,8 +43,16 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     say(balance.text().rstrip())
     say("")
     say(f"The tables are in {options.out}; look at them with: regrowth check {options.out}")
+    say_what_is_left(options.out, say)
     say(f"What was set aside is in {mapping.beside(options.out)}, in its original form. It may hold names.")
     return 0
+
+
+def say_what_is_left(out: Path, say: Callable[[str], None]) -> None:
+    """Name what else is in a folder of tables, which was neither read nor changed."""
+    left = left_as_they_are(out)
+    if left:
+        say(f"{left} They were neither read nor changed; a table among them is read with the rest.")
 
 
 def read_queries(place: Path | None) -> dict[str, str] | None:

@@ -7,7 +7,9 @@ from pathlib import Path
 from analytics import files, pooling
 from analytics import records as door
 from analytics.errors import ParameterError
+from analytics.files import file, refuse_file
 
+WRITER = "pool"
 STEPS = {
     "summary": "DATA: this clinic's estimates, for pooling in one shot",
     "combine": "SUMMARY ...: pool summaries by random effects",
@@ -47,13 +49,15 @@ def _summary(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     (data,) = _exactly(options.given, 1, "summary DATA --clinic CODE --out FILE")
     found = door.load(data)
     made = pooling.summary(found, _clinic(options))
-    noted = pooling.note_summary(pooling.read_ledger(_ledger(options, data)), found, _clinic(options))
+    before = pooling.read_ledger(_ledger(options, data))
+    was = files.as_json(before).encode()
+    noted = pooling.note_summary(before, found, _clinic(options))
     for line in made["estimates"]:
         say(
             f"{line['term']}, {line['zone']}: {line['estimate']:.3f} (SE {line['se']:.3f}), "
             f"{line['n_patients']} patients"
         )
-    return _leave(options, made, _ledger(options, data), noted, say)
+    return _leave(options, made, _ledger(options, data), (was, noted), say)
 
 
 def _combine(options: argparse.Namespace, say: Callable[[str], None]) -> int:
@@ -71,7 +75,7 @@ def _combine(options: argparse.Namespace, say: Callable[[str], None]) -> int:
 def _open(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     (study,) = _exactly(options.given, 1, "open STUDY.toml --out FILE")
     made = pooling.open_round(pooling.read_study(Path(study)))
-    files.write_json(_out(options), made)
+    file(_out(options), files.as_json(made), by=WRITER)
     say(f"The first round is in {_out(options)}. Send it to every clinic of the study.")
     return 0
 
@@ -80,9 +84,11 @@ def _answer(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     round_path, data = _exactly(options.given, 2, "answer ROUND DATA --clinic CODE --out FILE")
     asked, found = pooling.read_round(Path(round_path)), door.load(data)
     made = pooling.answer(asked, found, _clinic(options))
-    noted = pooling.note_answer(pooling.read_ledger(_ledger(options, data)), asked, found, _clinic(options))
+    before = pooling.read_ledger(_ledger(options, data))
+    was = files.as_json(before).encode()
+    noted = pooling.note_answer(before, asked, found, _clinic(options))
     say(pooling.what_leaves(made))
-    return _leave(options, made, _ledger(options, data), noted, say)
+    return _leave(options, made, _ledger(options, data), (was, noted), say)
 
 
 def _next(options: argparse.Namespace, say: Callable[[str], None]) -> int:
@@ -90,7 +96,7 @@ def _next(options: argparse.Namespace, say: Callable[[str], None]) -> int:
         raise ParameterError("regrowth pool next: give ROUND and one answer a clinic")
     first, *answers = options.given
     made = pooling.next_round(pooling.read_round(Path(first)), [pooling.read_round(Path(a)) for a in answers])
-    files.write_json(_out(options), made)
+    file(_out(options), files.as_json(made), by=WRITER)
     if made["asked"]["kind"] != "done":
         say(f"Round {made['number']} is in {_out(options)}. Send it to every clinic of the study.")
         return 0
@@ -101,15 +107,21 @@ def _next(options: argparse.Namespace, say: Callable[[str], None]) -> int:
 
 
 def _leave(
-    options: argparse.Namespace, made: dict, ledger: Path, noted: dict, say: Callable[[str], None]
+    options: argparse.Namespace,
+    made: dict,
+    ledger: Path,
+    entries: tuple[bytes, dict],
+    say: Callable[[str], None],
 ) -> int:
     if not options.write:
         say("This is all that would leave the clinic. Nothing has been written: add --write to write it.")
         return 0
     out = _out(options)
+    was, noted = entries
+    refuse_file(out, by=WRITER)
     # The note first: an answer noted and then not written does no harm, one sent and not noted would.
-    files.write_json(ledger, noted)
-    files.write_json(out, made)
+    file(ledger, files.as_json(noted), by="pool ledger", was=was)
+    file(out, files.as_json(made), by=WRITER)
     say(f"Noted in {ledger}, which stays in the clinic.")
     say(f"Written to {out}. Local law and consent decide whether it may be sent.")
     return 0

@@ -9,7 +9,7 @@ from typing import Any
 from tqdm import tqdm
 
 from analytics.errors import ParameterError
-from analytics.reports import FORMATS, TIMEOUT_SECONDS, described, page, pages, write
+from analytics.reports import FORMATS, TIMEOUT_SECONDS, described, page, pages, said, write
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,9 +49,12 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
             progress=moved,
             **pairs(options.set),
         )
-    write(options.out.resolve())
+    out = options.out.resolve()
+    write(out)
     for line in (report.answer, *(f"Needs attention: {text}" for text in report.attention), *report.notes):
         say(line)
+    if said(out):
+        say(said(out))
     for kind, place in report.files.items():
         if kind not in ("results", "run"):
             say(f"{kind}: {place}")

@@ -7,11 +7,11 @@ a page: `regrowth report 03 DATA --set plan=PLAN`.
 """
 
 import argparse
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics import numbers, records, study
+from analytics import files, numbers, records, study
+from analytics.files import file, refuse_file
 from analytics.results import Result
 
 MORE = """\
@@ -23,6 +23,7 @@ what to do:
 
 The study itself is a page, made after freezing: regrowth report 03 DATA --set plan=PLAN
 """
+DRY_RUN = "study dry-run"
 INVENTED = "Outcomes are invented: nothing below says anything about the practice."
 
 
@@ -60,17 +61,20 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     elif options.action == "design":
         _tell(study.design(read, plan), say)
     else:
-        _dry_run(plan, place, read, options.out, say)
+        _dry_run(plan, place, options.data, read, options.out, say)
     return 0
 
 
-def _dry_run(plan, place: Path, read, out: Path | None, say: Callable[[str], None]) -> None:
+def _dry_run(plan, place: Path, data: Path, read, out: Path | None, say: Callable[[str], None]) -> None:
+    if out is not None:
+        files.refuse_source(data, out)
+        refuse_file(out / place.name, by=f"{DRY_RUN}, plan")
     copy = study.synthetic(read, seed=plan.seed)
     say(INVENTED)
     _tell(study.tests(copy, plan), say)
     if out is not None:
-        records.write(copy, out)
-        shutil.copyfile(place, out / place.name)
+        records.write(copy, out, by=DRY_RUN)
+        file(out / place.name, place.read_bytes(), by=f"{DRY_RUN}, plan")
         say(f"Written to {out}; see the whole page with: regrowth report 03 {out} --set plan={place.name}")
 
 
