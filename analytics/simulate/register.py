@@ -197,12 +197,15 @@ def true_yields(latent: Latent, months) -> np.ndarray:
     return placed["plateau_pct"].to_numpy()[:, None] * emerged(ratio, shape[:, None], curve=truth.curve)
 
 
-def true_share(truth: Truth, zone: str, month: float, percent: float, *, n: int = 200_000) -> float:
-    """Return the share (0 to 1) of a zone's placements with a true yield of `percent` or more at a month.
+def drawn_placements(
+    truth: Truth, zone: str, *, n: int = 100_000, seed: int = 1
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return true plateau (percent) and half month of placements of a zone, (n,) each.
 
-    Of placements with no covariate effect, by drawing `n` of them; failures of a stated number not counted.
+    No covariate has an effect; failures of a stated number are not among them. A true share past a milestone
+    is a mean over these.
     """
-    rng = np.random.default_rng(1)
+    rng = np.random.default_rng(seed)
     of = truth.zones[zone]
     z = rng.standard_normal((4, n))
     apart = truth.plateau_sd_patient * z[0] + truth.plateau_sd_placement * z[1]
@@ -211,9 +214,7 @@ def true_share(truth: Truth, zone: str, month: float, percent: float, *, n: int 
     plateau = np.where(is_poor, rng.uniform(0, truth.poor_growth_below, n), plateau)
     r = truth.plateau_with_tempo
     tempo = truth.log_tempo_sd_patient * (np.sqrt(1 - r**2) * z[2] + r * z[0])
-    tempo += truth.log_tempo_sd_placement * z[3]
-    grown = plateau * emerged(month / (of.half_month * np.exp(tempo)), of.shape, curve=truth.curve)
-    return float(np.mean(grown >= percent))
+    return plateau, of.half_month * np.exp(tempo + truth.log_tempo_sd_placement * z[3])
 
 
 def as_records(tables: dict[str, pd.DataFrame]) -> Records:

@@ -10,8 +10,8 @@ how often 95 % limits hold and how far off the estimates are, for the normal pla
 
 Register i of a world has seed FIRST_SEED + i, whatever was looked at before. One line per register, zone and
 quantity in `<out>/<world>_<size>.csv`; a run that was stopped goes on where it ended. Every true value comes
-from the stated truth: shares from `simulate.true_share`, single cases from the latent values, counts from the
-register itself (the last count of a patient, predicted from the rest of that patient).
+from the stated truth: shares from `simulate.drawn_placements`, single cases from the latent values, counts
+from the register itself (the last count of a patient, predicted from the rest of that patient).
 """
 
 import argparse
@@ -42,7 +42,7 @@ MILESTONES = ((50.0, 12.0), (80.0, 12.0), (50.0, 18.0), (80.0, 18.0))
 THRESHOLD = 70.0
 DEAD_BELOW, POOR_FROM, POOR_TO = 10.0, 20.0, 60.0
 FIRST_MONTH = 9.0  # single cases are judged from a reading at this month on
-PREDICTED = 40  # counts predicted in each register, at most
+PREDICTED = 25  # counts predicted in each register, at most
 FAILURES = 0.03 * 1.8  # failed placements a patient
 FIELDS = ("seed", "method", "target", "zone", "truth", "estimate", "ci_low", "ci_high")
 
@@ -128,9 +128,17 @@ def _line(method: str, target: str, zone: str, truth: float, estimate, low, high
 
 
 @cache
+def _drawn(name: str, zone: str) -> tuple[np.ndarray, np.ndarray]:
+    return simulate.drawn_placements(world(name, SIZES[0], FIRST_SEED), zone)
+
+
+@cache
 def _share(name: str, zone: str, month: float, percent: float) -> float:
     """Return the true share of a world, which neither native loss nor readers move; failures left out."""
-    return simulate.true_share(world(name, SIZES[0], FIRST_SEED), zone, month, percent)
+    plateau, half = _drawn(name, zone)
+    truth = world(name, SIZES[0], FIRST_SEED)
+    grown = plateau * simulate.emerged(month / half, truth.zones[zone].shape, curve=truth.curve)
+    return float(np.mean(grown >= percent))
 
 
 def _shares(name: str, truth: Truth, latent, fit, dist) -> list[dict]:
@@ -198,8 +206,8 @@ def _cases(latent, frame: pd.DataFrame, fit, dist) -> list[dict]:
     lines = []
     wanted = last[last >= FIRST_MONTH].index
     number = {p: i for i, p in enumerate(post.of.names)}
-    # The old way is slower: all that grew poorly, and every sixth of the others.
-    few = [p for i, p in enumerate(wanted) if plateau[row[p]] <= POOR_TO or i % 6 == 0]
+    # The old way is slower: all that grew poorly, and every tenth of the others.
+    few = [p for i, p in enumerate(wanted) if plateau[row[p]] <= POOR_TO or i % 10 == 0]
     old = _old_cases(frame[frame["placement_id"].isin(few)], frame, fit)
     for name in wanted:
         i, j, month = number[name], row[name], months[number[name]]
