@@ -108,7 +108,7 @@ def test_shares_rise_with_the_month_and_fall_with_the_milestone(skewed):
     by_percent = [distribution.share_past(dist, zone, [12.0], q)[0][0] for q in (25.0, 50.0, 70.0, 90.0)]
     assert (np.diff(by_percent) < 0).all()
     month = dist.fit.maturity_month[0]
-    below = distribution.share_below_quantity(dist, zone, 70.0)
+    below = distribution.share_below_quantity(dist, [zone], 70.0)
     past = distribution.share_quantities(dist, zone, [month], 70.0)[0]
     assert below.estimate + past.estimate == pytest.approx(1.0)
     assert below.ci_low + past.ci_high == pytest.approx(1.0)
@@ -274,4 +274,4 @@ def test_a_small_register_is_drawn_to_the_fit_and_has_wide_limits():
 
 def test_a_threshold_that_is_no_yield_is_refused(skewed):
     with pytest.raises(ParameterError, match="not above 0"):
-        distribution.share_below_quantity(skewed[2], skewed[2].fit.zones[0], 0.0)
+        distribution.share_below_quantity(skewed[2], skewed[2].fit.zones[:1], 0.0)

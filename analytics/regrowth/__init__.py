@@ -2,11 +2,15 @@
 
 from analytics.regrowth.case import CasePrediction, deviation, predict_case
 from analytics.regrowth.compare import compare
+from analytics.regrowth.distribution import PlateauDistribution, drawn
 from analytics.regrowth.emergence import Emergence, fit_emergence
 from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out
+from analytics.regrowth.posterior import (
+    Forecast, Posterior, chance_below, forecast, posterior, slow_or_low, yields_at,
+)
 from analytics.regrowth.quantities import (
     FRONT_NAME, between_rows, degrees, mean_yield, parameters, quantities, variances, weights_of,
 )
-from analytics.regrowth.questions import emergence, rows_for, share_below, shares, tempo
+from analytics.regrowth.questions import emergence, fit_plateaus, rows_for, share_below, shares, tempo
 from analytics.regrowth.rows import EmergenceRows, prepare
 from analytics.regrowth.spline import by_zone, natural_basis

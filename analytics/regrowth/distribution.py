@@ -26,6 +26,7 @@ Source of the method: Efron 2016, Biometrika 103:1 (empirical Bayes on a grid); 
 counts and tops are choices of ours, tried by simulation (`tests/bench/worlds.py`).
 """
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
@@ -97,6 +98,11 @@ class PlateauDistribution:
     def whole(self) -> np.ndarray:
         """Return both parts of the prior together (zones, A)."""
         return (1 - self.pi) * self.regular + self.pi * POOR
+
+    def cells(self, zone: str) -> np.ndarray:
+        """Return the probability of every cell (A, T) of a zone's plateau and log tempo."""
+        k = self.fit.zone_index(zone)
+        return self.whole[k][:, None] * self.tempo_given[k]
 
     @property
     def grid(self) -> Grid:
@@ -342,6 +348,18 @@ def _moved_curves(fit: Emergence, moves: np.ndarray) -> tuple[np.ndarray, np.nda
     return half, np.tile(log_k, (len(moves), 1))
 
 
+def drawn(
+    dist: PlateauDistribution, zone: str, n: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return plateau (percent) and log tempo of n placements drawn from the practice, (n,) each."""
+    cells = dist.cells(zone)
+    at = rng.choice(cells.size, size=n, p=cells.ravel() / cells.sum())
+    a, t = np.unravel_index(at, cells.shape)
+    spacing = dist.tempos[1] - dist.tempos[0] if len(dist.tempos) > 1 else 0.0
+    plateau = CENTRES[a] + WIDTH * (rng.random(n) - 0.5)
+    return plateau, dist.tempos[t] + spacing * (rng.random(n) - 0.5)
+
+
 def share_past(dist: PlateauDistribution, zone: str, months, percent: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the share of placements with a true yield of `percent` or more (m,), and its draws (b, m)."""
     k = dist.fit.zone_index(zone)
@@ -384,18 +402,23 @@ def _limits(estimate: float, draws: np.ndarray, df: float, level: float) -> Quan
 
 
 def share_below_quantity(
-    dist: PlateauDistribution, zone: str, threshold: float, *, level: float = LEVEL
+    dist: PlateauDistribution, zones: Sequence[str], threshold: float, *, level: float = LEVEL
 ) -> Quantity:
-    """Return the share (0 to 1) of a zone's placements with a true yield under a threshold at maturity.
+    """Return the share (0 to 1) of placements with a true yield under a threshold at maturity.
 
-    At the last supported month where the data end earlier.
+    Of zones together, each with the weight of its placements followed; of a zone whose data end before its
+    maturity, at the last supported month.
     """
     if not threshold > 0:
         raise ParameterError("regrowth.share_below(threshold): not above 0; give percent of planted hairs")
-    k = dist.fit.zone_index(zone)
-    month = min(float(dist.fit.maturity_month[k]), float(dist.fit.last_month[k]))
-    past = share_quantities(dist, zone, [month], threshold, level=level)[0]
-    return Quantity(1 - past.estimate, past.se, 1 - past.ci_high, 1 - past.ci_low, past.df)
+    fit = dist.fit
+    places = [fit.zone_index(z) for z in zones]
+    weight = dist.n_placements[places] / dist.n_placements[places].sum()
+    months = np.minimum(fit.maturity_month, fit.last_month)[places]
+    found = [share_past(dist, z, [m], threshold) for z, m in zip(zones, months, strict=True)]
+    estimate = 1 - float(weight @ [e[0] for e, _ in found])
+    draws = 1 - np.column_stack([d[:, 0] for _, d in found]) @ weight
+    return _limits(estimate, draws, max(degrees(fit, z) for z in zones), level)
 
 
 def median_quantity(

@@ -8,10 +8,9 @@ drawn at random, case mix average:
 
 * yield at month m: the *mean over placements*, E[(P + b) F(m / (H exp(t)))], b and t the random plateau and
   log tempo;
-* half month, month of 95 % of plateau: those of the placement of usual tempo (t = 0);
-* share past q % at month m: P(true yield >= q), true yield without the error of any count or of planted
-  density;
-* median month to q %: where that share is one half.
+* half month, month of 95 % of plateau: those of the placement of usual tempo (t = 0).
+
+Shares past a milestone and medians come from `regrowth.distribution`.
 
 The spread of the true plateau is the estimated one less what errors add: that of planted density, (plateau
 x planted CV) squared, and that of readers' habits, alike. Integrals over t: 21 Gauss-Hermite nodes.
@@ -25,8 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import stats
-from scipy.optimize import brentq
-from scipy.special import expit, logit, ndtr
+from scipy.special import expit, logit
 
 from analytics.dictionary import FRONT
 from analytics.errors import ParameterError
@@ -128,19 +126,6 @@ def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:
     return ((plateau + slope * t) * emerged) @ _WEIGHTS
 
 
-def share_past(fit: Emergence, k: int, months, percent: float, beta, spread) -> np.ndarray:
-    """Return the share of placements of zone number k whose true yield is `percent` or more at each month."""
-    plateau, log_half, log_k = (v[k] for v in parameters(fit, beta))
-    total, tempo, covariance = variances(fit, beta, spread)
-    sd = np.sqrt(max(tempo, 0.0))
-    slope = covariance / tempo if tempo > 1e-12 else 0.0
-    left = np.sqrt(max(total - slope * covariance, 0.25))
-    t = sd * _NODES
-    ratio = np.asarray(months, dtype=float)[:, None] * np.exp(-log_half - t)
-    emerged = np.maximum(curves.share(fit.curve, ratio, log_k)[0], 1e-12)
-    return ndtr((plateau + slope * t - percent / emerged) / left) @ _WEIGHTS
-
-
 def quantities(
     fit: Emergence, function: Callable, *, level: float = 0.95, df: float, scale: str = "identity"
 ) -> list[Quantity]:
@@ -186,7 +171,6 @@ def degrees(fit: Emergence, *zones: str) -> float:
 NEARLY_ALL = 0.95
 FEW_PATIENTS = 5
 ALL_ZONES = "all"
-MEDIAN_STEP = 1e-3  # of log month, for the steepness of a share at its median
 
 
 def zone_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
@@ -314,7 +298,7 @@ def path(fit: Emergence, *, level: float = LEVEL, step: float = 0.5) -> pd.DataF
             df=degrees(fit, zone),
         )
         rows = [
-            {"zone": zone, **_cells(f, "yield", "%", level), "x": m, "flag": _few(fit, k)}
+            {"zone": zone, **_cells(f, "yield", "%", level), "x": m, "flag": few_patients(fit, k)}
             for f, m in zip(found, months, strict=True)
         ]
         parts.append(pd.DataFrame(rows).assign(n_patients=int(fit.n_patients[k]), n_rows=int(fit.n_rows[k])))
@@ -327,7 +311,7 @@ def _month_of(fit: Emergence, k: int, share: float, beta: np.ndarray) -> float:
 
 
 def _row(fit: Emergence, k: int, term: str, unit: str, found: Quantity, level: float, *, flag: str) -> dict:
-    said = "; ".join(f for f in (flag, _few(fit, k)) if f)
+    said = "; ".join(f for f in (flag, few_patients(fit, k)) if f)
     counts = {"n_patients": int(fit.n_patients[k]), "n_rows": int(fit.n_rows[k])}
     return {"zone": fit.zones[k], **_cells(found, term, unit, level), **counts, "flag": said}
 
@@ -346,7 +330,8 @@ def _cells(found: Quantity, term: str, unit: str, level: float) -> dict:
     }
 
 
-def _few(fit: Emergence, k: int) -> str:
+def few_patients(fit: Emergence, k: int) -> str:
+    """Return a flag where a zone has few patients."""
     return "fewer than 5 patients" if fit.n_patients[k] < FEW_PATIENTS else ""
 
 
@@ -365,56 +350,3 @@ def _tempo_flag(fit: Emergence, k: int) -> str:
     if fit.half_of_zone.count(fit.half_of_zone[k]) > 1:
         return "tempo shared with other zones: too few placements"
     return ""
-
-
-def share_rows(
-    fit: Emergence, k: int, months: np.ndarray, percent: float, *, level: float = LEVEL
-) -> list[dict]:
-    """Return the share of one zone's placements past a milestone by month, and the median month."""
-    df = degrees(fit, fit.zones[k])
-    found = quantities(
-        fit, lambda b, s: share_past(fit, k, months, percent, b, s), level=level, df=df, scale="logit"
-    )
-    rows = []
-    for month, one in zip(months, found, strict=True):
-        flag = "past the last supported month" if month > fit.last_month[k] + 1 else ""
-        row = _row(fit, k, f"share_past_{percent:g}_pct", "%", _times(one, 100.0), level, flag=flag)
-        rows.append({**row, "x": float(month)})
-    return [*rows, _median_row(fit, k, percent, df, level)]
-
-
-def _times(found: Quantity, by: float) -> Quantity:
-    return Quantity(found.estimate * by, found.se * by, found.ci_low * by, found.ci_high * by, found.df)
-
-
-def _median_row(fit: Emergence, k: int, percent: float, df: float, level: float) -> dict:
-    term = f"median_month_to_{percent:g}_pct"
-    ahead = np.geomspace(0.5, 1000.0, 200)
-    if share_past(fit, k, ahead[-1:], percent, fit.beta, fit.spread)[0] <= 0.5:
-        nothing = Quantity(np.nan, np.nan, np.nan, np.nan, df)
-        return _row(
-            fit, k, term, "months", nothing, level, flag="fewer than half ever reach it, says the model"
-        )
-    month = _median_month(fit, k, percent)
-    near = month * np.exp(np.array([-MEDIAN_STEP, 0.0, MEDIAN_STEP]))
-    at = share_past(fit, k, near, percent, fit.beta, fit.spread)
-    steepness = (at[2] - at[0]) / (2 * MEDIAN_STEP)
-
-    def moved(beta, spread) -> list[float]:
-        # To first order the median moves by the change of the share there over its steepness in log month.
-        share = float(share_past(fit, k, [month], percent, beta, spread)[0])
-        return [month * np.exp((at[1] - share) / steepness)]
-
-    found = quantities(fit, moved, level=level, df=df, scale="log")[0]
-    flag = "past the last supported month" if found.estimate > fit.last_month[k] else ""
-    return _row(fit, k, term, "months", found, level, flag=flag)
-
-
-def _median_month(fit: Emergence, k: int, percent: float) -> float:
-    """Return the month at which half of the placements are past, by bisection on log month."""
-
-    def gap(log_month):
-        return float(share_past(fit, k, [np.exp(log_month)], percent, fit.beta, fit.spread)[0]) - 0.5
-
-    low, high = np.log(0.05), np.log(2000.0)
-    return float(np.exp(brentq(gap, low, high, xtol=1e-12))) if gap(low) * gap(high) < 0 else np.nan

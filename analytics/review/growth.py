@@ -115,7 +115,10 @@ def _df(row: pd.Series) -> float:
     return value if np.isfinite(value) and value > 0 else max(float(row["n_patients"]) - 1.0, 1.0)
 
 
-METHOD = "emergence model, share of true yields under the threshold, all placements followed so far"
+METHOD = (
+    "emergence model with an empirical-Bayes distribution of plateaus, share of true yields under the "
+    "threshold, all placements followed so far"
+)
 
 
 def share_of_poor_growth(records: Records, criterion, *, quarter: int, level: float) -> dict[str, Measured]:
@@ -131,38 +134,26 @@ def share_of_poor_growth(records: Records, criterion, *, quarter: int, level: fl
 
 def _share(records: Records, criterion, quarter: int, level: float) -> Measured:
     try:
-        fit = regrowth.fit_emergence(as_at(records, quarter))
+        plateaus = regrowth.fit_plateaus(as_at(records, quarter))
     except FitError:
         return NOTHING
+    fit = plateaus.fit
     zones = [z for z in criterion.zones if z in fit.zones]
     if not zones:
         return NOTHING
-    found = [regrowth.share_below(fit, zone, criterion.threshold_pct, level=level) for zone in zones]
-    placed = np.array([fit.n_placements[fit.zone_index(z)] for z in zones], dtype=float)
-    weight = placed / placed.sum()
-    estimate = float(weight @ [q.estimate for q in found])
-    # Zones share patients and spreads, so their errors are taken as moving together, which errs on the wide
-    # side.
-    se = float(weight @ [q.se for q in found])
-    low, high = _on_logit(estimate, se, level)
-    n_patients = int(max(fit.n_patients[fit.zone_index(z)] for z in zones))
+    found = regrowth.share_below(plateaus, zones, criterion.threshold_pct, level=level)
+    places = [fit.zone_index(z) for z in zones]
+    placed = int(plateaus.n_placements[places].sum())
     return Measured(
         np.nan,
-        float(placed.sum()),
-        100 * estimate,
-        100 * se,
-        float(np.min([q.df for q in found])),
-        100 * low,
-        100 * high,
-        n_patients,
-        int(placed.sum()),
+        float(placed),
+        100 * found.estimate,
+        100 * found.se,
+        found.df,
+        100 * found.ci_low,
+        100 * found.ci_high,
+        int(max(fit.n_patients[places])),
+        placed,
         False,
         METHOD,
     )
-
-
-def _on_logit(share: float, se: float, level: float) -> tuple[float, float]:
-    if not 0 < share < 1 or not np.isfinite(se):
-        return np.nan, np.nan
-    centre, half = np.log(share / (1 - share)), stats.norm.ppf(0.5 + level / 2) * se / (share * (1 - share))
-    return float(1 / (1 + np.exp(half - centre))), float(1 / (1 + np.exp(-half - centre)))

@@ -163,7 +163,7 @@ def _shares(name: str, truth: Truth, latent, fit, dist) -> list[dict]:
             here = 100 - true(zone, month, THRESHOLD)
             for method, found in (
                 ("old", regrowth.share_below(fit, zone, THRESHOLD)),
-                ("new", distribution.share_below_quantity(dist, zone, THRESHOLD)),
+                ("new", distribution.share_below_quantity(dist, [zone], THRESHOLD)),
             ):
                 values = (100 * found.estimate, 100 * found.ci_low, 100 * found.ci_high)
                 lines.append(_line(method, f"below {THRESHOLD:g} %", zone, here, *values))
