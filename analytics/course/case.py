@@ -11,10 +11,16 @@ import pandas as pd
 
 from analytics import regrowth
 from analytics.course import standing as course_bands
-from analytics.course.standing import FALSE_ALARMS, LOW_YIELD_PCT, practice_bounds, standing
+from analytics.course.standing import (
+    FALSE_ALARMS,
+    LOW_YIELD_PCT,
+    practice_bounds,
+    standing,
+    true_yields,
+)
 from analytics.errors import ParameterError
 from analytics.records import Records
-from analytics.regrowth import Emergence
+from analytics.regrowth import PlateauDistribution
 from analytics.results import LEVEL, Curve
 
 MONTHS_AHEAD = (9.0, 12.0, 15.0, 18.0, 24.0)
@@ -36,15 +42,21 @@ SHORT = {
 }
 
 
-def case(records: Records, patient_id: str, *, fit: Emergence | None = None, level: float = LEVEL) -> Curve:
+def case(
+    records: Records,
+    patient_id: str,
+    *,
+    plateaus: PlateauDistribution | None = None,
+    level: float = LEVEL,
+) -> Curve:
     """Return the course of one patient's placements: readings, centiles, standing and forecast.
 
     Parameters
     ----------
     patient_id
         Code of the patient.
-    fit
-        The practice's emergence model; fitted here if not given.
+    plateaus
+        The practice's model (`regrowth.fit_plateaus`); fitted here if not given.
 
     Returns
     -------
@@ -63,7 +75,8 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
         raise ParameterError(
             "course.case(patient_id): no patient has this code; look it up with regrowth code"
         )
-    fit = regrowth.fit_emergence(records) if fit is None else fit
+    plateaus = regrowth.fit_plateaus(records) if plateaus is None else plateaus
+    fit = plateaus.fit
     laid = regrowth.rows_for(records, fit)
     rows = laid.frame[laid.frame["patient_id"].eq(patient_id)]
     used = laid.used[laid.used["patient_id"].eq(patient_id)]
@@ -76,8 +89,8 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
     if rows.empty:
         return Curve(_nothing(level), used, method, ("place",), picture="case", extra=extra)
     places = _places(rows)
-    bounds = practice_bounds(fit)
-    parts = [_place(fit, rows, places, name, level, bounds) for name in places["place"]]
+    true = true_yields(plateaus, rows, bounds=practice_bounds(plateaus), level=level)
+    parts = [_place(plateaus, rows, places, name, level, true) for name in places["place"]]
     estimates = pd.concat([p["estimates"] for p in parts], ignore_index=True)
     for key in ("bands", "readings", "limits", "split", "standing"):
         extra[key] = pd.concat([p[key] for p in parts], ignore_index=True)
@@ -93,25 +106,27 @@ def _places(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _place(
-    fit: Emergence,
+    plateaus: PlateauDistribution,
     rows: pd.DataFrame,
     places: pd.DataFrame,
     name: str,
     level: float,
-    bounds: dict[str, np.ndarray],
+    true: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
+    fit = plateaus.fit
     row = places[places["place"].eq(name)].iloc[0]
     placement, zone = str(row["placement_id"]), str(row["group"])
     own = rows[rows["placement_id"].eq(placement)]
-    judged = standing(fit, rows, placement, bounds=bounds)
-    readings = _readings(fit, own, zone, name)
+    judged = standing(fit, rows, placement, true=true)
+    readings = _readings(plateaus, own, zone, name)
     last = float(judged["month"])
     edge = float(fit.last_month[fit.zone_index(zone)])
     ahead = np.unique(
         [m for m in (*np.arange(np.floor(last), edge + _STEP, _STEP), *MONTHS_AHEAD) if last <= m <= edge]
     )
     months = ahead if len(ahead) else np.array([edge])
-    found = regrowth.predict_case(fit, rows, months, marked=bool(own["both_marked"].iloc[-1]))
+    marked = bool(own["both_marked"].iloc[-1])
+    found = regrowth.forecast(plateaus, rows, months, marked=marked, levels=(*LEVELS, level))
     path = found.path[found.path["placement_id"].eq(placement)].drop_duplicates("month")
     planted, native = (
         float(row["planted"]),
@@ -119,8 +134,8 @@ def _place(
     )
     axis = np.arange(0, edge + _STEP, _STEP)
     native = native if np.isfinite(native) else float(own["baseline_density"].iloc[0])
-    bands = course_bands.bands(fit, zone, axis[axis > 0], planted=planted, native=max(native, 1.0))
-    limits = _limits(path, own, name)
+    bands = course_bands.bands(plateaus, zone, axis[axis > 0], planted=planted, native=max(native, 1.0))
+    limits = _limits(path, own, name, (*LEVELS, level))
     wanted = limits[limits["x"].isin(MONTHS_AHEAD)]
     estimates = pd.DataFrame(
         [
@@ -144,14 +159,15 @@ def _place(
     }
 
 
-def _readings(fit: Emergence, own: pd.DataFrame, zone: str, name: str) -> pd.DataFrame:
+def _readings(plateaus: PlateauDistribution, own: pd.DataFrame, zone: str, name: str) -> pd.DataFrame:
+    fit = plateaus.fit
     follow = own[~own["is_baseline"].astype(bool) & own["yield_pct"].notna()].sort_values("month")
     month, value = follow["month"].to_numpy(dtype=float), follow["yield_pct"].to_numpy(dtype=float)
     se = follow["yield_pct_se"].to_numpy(dtype=float)
     inside = month <= float(fit.last_month[fit.zone_index(zone)])
-    share = 100 * course_bands.below(fit, zone, month, value, se) if len(follow) else np.array([])
-    low = 100 * course_bands.below(fit, zone, month, value - 1.96 * se) if len(follow) else np.array([])
-    high = 100 * course_bands.below(fit, zone, month, value + 1.96 * se) if len(follow) else np.array([])
+    share = 100 * course_bands.below(plateaus, zone, month, value, se) if len(follow) else np.array([])
+    low = 100 * course_bands.below(plateaus, zone, month, value - 1.96 * se) if len(follow) else np.array([])
+    high = 100 * course_bands.below(plateaus, zone, month, value + 1.96 * se) if len(follow) else np.array([])
     return pd.DataFrame(
         {
             "place": name,
@@ -166,21 +182,25 @@ def _readings(fit: Emergence, own: pd.DataFrame, zone: str, name: str) -> pd.Dat
     )
 
 
-def _limits(path: pd.DataFrame, own: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Return forecasts of density and of the yield read from it, with limits at 50, 80 and 95 %."""
+def _limits(path: pd.DataFrame, own: pd.DataFrame, name: str, levels: tuple[float, ...]) -> pd.DataFrame:
+    """Return forecasts of density and of the yield read from it, with limits."""
     row = own.iloc[-1]
-    density, density_sd = path["density"].to_numpy(), np.sqrt(path["density_var"].to_numpy())
     baseline = float(row["baseline_density"]) * path["kept"].to_numpy()
     planted = float(row["planted_hairs_cm2"])
-    yield_pct, yield_sd = 100 * (density - baseline) / planted, 100 * density_sd / planted
-    frame = pd.DataFrame({"place": name, "x": path["month"], "yield_pct": yield_pct, "density": density})
-    frame["density_sd"], frame["yield_sd"] = density_sd, yield_sd
-    for level in LEVELS:
+
+    def as_yield(density: np.ndarray) -> np.ndarray:
+        return 100 * (density - baseline) / planted
+
+    density, density_sd = path["density"].to_numpy(), np.sqrt(path["density_var"].to_numpy())
+    frame = pd.DataFrame(
+        {"place": name, "x": path["month"], "yield_pct": as_yield(density), "density": density}
+    )
+    frame["density_sd"], frame["yield_sd"] = density_sd, 100 * density_sd / planted
+    for level in levels:
         tag = f"{100 * level:g}"
-        low, high = course_bands.normal_limits(yield_pct, yield_sd, level)
-        frame[f"low_{tag}"], frame[f"high_{tag}"] = low, high
-        low, high = course_bands.normal_limits(density, density_sd, level)
-        frame[f"density_low_{tag}"], frame[f"density_high_{tag}"] = np.maximum(low, 0.0), high
+        low, high = path[f"low_{tag}"].to_numpy(), path[f"high_{tag}"].to_numpy()
+        frame[f"low_{tag}"], frame[f"high_{tag}"] = as_yield(low), as_yield(high)
+        frame[f"density_low_{tag}"], frame[f"density_high_{tag}"] = low, high
     return frame.reset_index(drop=True)
 
 
@@ -253,37 +273,35 @@ def _chance_lines(judged: dict, name: str, level: float) -> list[dict]:
         "chance that it is both": "both",
     }
     flag = f"standing: {judged['state']}"
-    return [{**common, "term": t, "estimate": 100 * judged[k], "flag": flag} for t, k in named.items()]
+    now = {
+        "term": "true yield",
+        "estimate": judged["yield_now"],
+        "ci_low": judged["yield_low"],
+        "ci_high": judged["yield_high"],
+    }
+    chances = [{"term": t, "estimate": 100 * judged[k]} for t, k in named.items()]
+    return [{**common, **one, "flag": flag} for one in (now, *chances)]
 
 
 def _ahead_lines(wanted: pd.DataFrame, name: str, level: float) -> list[dict]:
-    lines = []
-    for row in wanted.itertuples():
-        common = {"place": name, "x": row.x, "level": level, "n_patients": 1}
-        low, high = course_bands.normal_limits(np.array(row.yield_pct), np.array(row.yield_sd), level)
-        lines.append(
-            {
-                **common,
-                "term": "predicted yield",
-                "estimate": row.yield_pct,
-                "se": row.yield_sd,
-                "ci_low": float(low),
-                "ci_high": float(high),
-                "unit": "%",
-            }
-        )
-        low, high = course_bands.normal_limits(np.array(row.density), np.array(row.density_sd), level)
-        lines.append(
-            {
-                **common,
-                "term": "predicted density",
-                "estimate": row.density,
-                "se": row.density_sd,
-                "ci_low": max(float(low), 0.0),
-                "ci_high": float(high),
-                "unit": "hairs/cm2",
-            }
-        )
+    lines, tag = [], f"{100 * level:g}"
+    for _, row in wanted.iterrows():
+        common = {"place": name, "x": row["x"], "level": level, "n_patients": 1}
+        for term, unit, value, limit in (
+            ("predicted yield", "%", "yield", ""),
+            ("predicted density", "hairs/cm2", "density", "density_"),
+        ):
+            lines.append(
+                {
+                    **common,
+                    "term": term,
+                    "estimate": row["yield_pct" if value == "yield" else "density"],
+                    "se": row[f"{value}_sd"],
+                    "ci_low": row[f"{limit}low_{tag}"],
+                    "ci_high": row[f"{limit}high_{tag}"],
+                    "unit": unit,
+                }
+            )
     return lines
 
 

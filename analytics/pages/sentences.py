@@ -12,7 +12,6 @@ from analytics.results import LEVEL, Result
 
 READING, CENTILE = "reading", "centile of the reading"
 YIELD, DENSITY = "predicted yield", "predicted density"
-LIMIT_SD = 1.96  # half of a 95 % interval, in standard deviations
 
 
 def readings_table(result: Result) -> pd.DataFrame:
@@ -31,8 +30,8 @@ def call_back_table(named: pd.DataFrame) -> pd.DataFrame:
     if named.empty:
         return named
     limits = [
-        f"{_percent(mean)} ({numbers.limits(mean - LIMIT_SD * sd, mean + LIMIT_SD * sd)})"
-        for mean, sd in zip(named["yield_now"], named["yield_sd"], strict=True)
+        f"{_percent(mean)} ({numbers.limits(low, high)})"
+        for mean, low, high in zip(named["yield_now"], named["yield_low"], named["yield_high"], strict=True)
     ]
     chances = {name: [_percent(100 * p) for p in named[name]] for name in ("slow_only", "low_only", "both")}
     kept = named[["patient_id", "zone", "session_number", "month", "n_readings"]]

@@ -5,7 +5,7 @@ What density would a draft split of grafts be expected to give, zone by zone, at
 A draft names grafts and area by zone, e.g. `frontal 1200 on 45, crown 1800 on 90 at 2.1` (grafts, area in
 cm2, hairs per graft; where those are not given, the practice's own mean of the zone). Planted density is
 hairs over area. The prediction is the emergence model's, conditional on all of this patient's own readings
-(`regrowth.predict_case`), with prediction limits that hold parameter, between-patient, within-patient and
+(`regrowth.forecast`), with prediction limits that hold parameter, between-patient, within-patient and
 counting error (one marked field of 1 cm2). Native density in a zone is the patient's latest count there,
 else the practice's mean, and goes on thinning at the fit's assumed rate; hair planted before does not thin.
 A draft denser than this practice has planted and followed is refused: there is no experience to predict from.
@@ -17,14 +17,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics import dictionary, regrowth, yields
 from analytics.errors import ParameterError
 from analytics.planning.allocate import Target, allocate
 from analytics.planning.ledger import SAFE_SHARE, ledger
 from analytics.records import Records
-from analytics.regrowth import Emergence
+from analytics.regrowth import Emergence, PlateauDistribution
 from analytics.results import LEVEL, Result
 
 MONTHS = (12.0, 18.0)
@@ -94,7 +93,7 @@ def drafts(
     patient_id: str,
     plans: Sequence[Draft],
     *,
-    fit: Emergence,
+    plateaus: PlateauDistribution,
     safe_share: float = SAFE_SHARE,
     level: float = LEVEL,
 ) -> Result:
@@ -104,8 +103,8 @@ def drafts(
     ----------
     plans
         Up to four drafts, from `read_drafts`.
-    fit
-        The practice's emergence model.
+    plateaus
+        The practice's model: `regrowth.fit_plateaus`.
     safe_share
         As in `ledger`.
 
@@ -114,6 +113,7 @@ def drafts(
     ParameterError
         When the patient or a zone is unknown, or a draft is denser than this practice has experience of.
     """
+    fit = plateaus.fit
     account = ledger(records, patient_id, safe_share=safe_share, level=level)
     left = float(account.table().set_index("term").loc["left", "estimate"])
     visits = yields.by_visit(records, choices=fit.choices)
@@ -127,7 +127,7 @@ def drafts(
         _check_experience(rows, planted, plan.name)
         before = {z.zone: _before(visits, patient_id, z.zone) for z in plan.zones}
         seen, targets = _as_rows(plan, planted, before, own, fit)
-        found = regrowth.predict_case(fit, seen, list(MONTHS), targets=targets, marked=True)
+        found = regrowth.forecast(plateaus, seen, list(MONTHS), targets=targets, marked=True, levels=(level,))
         tables.append(_table(plan, planted, before, found.path, level))
         tables.append(_donor_lines(plan, left, loss, level))
     method = (
@@ -177,13 +177,19 @@ def read_aims(text: str) -> tuple[tuple[str, float, float, float], ...]:
     return tuple(aims)
 
 
-def split(records: Records, patient_id: str, total_grafts: int, aims: str, *, fit: Emergence) -> Result:
+def split(
+    records: Records, patient_id: str, total_grafts: int, aims: str, *, plateaus: PlateauDistribution
+) -> Result:
     """Return the split of a total that falls least short of the densities aimed at (`allocate`)."""
-    return allocate(total_grafts, targets_for(records, patient_id, read_aims(aims), fit=fit))
+    return allocate(total_grafts, targets_for(records, patient_id, read_aims(aims), plateaus=plateaus))
 
 
 def targets_for(
-    records: Records, patient_id: str, wanted: Sequence[tuple[str, float, float, float]], *, fit: Emergence
+    records: Records,
+    patient_id: str,
+    wanted: Sequence[tuple[str, float, float, float]],
+    *,
+    plateaus: PlateauDistribution,
 ) -> tuple[Target, ...]:
     """Return what `allocate` needs for one patient, from the practice's fit and this patient's readings.
 
@@ -197,6 +203,7 @@ def targets_for(
     ParameterError
         When a zone was not followed by this practice.
     """
+    fit = plateaus.fit
     rows = regrowth.rows_for(records, fit).frame
     visits = yields.by_visit(records, choices=fit.choices)
     own = rows[rows["patient_id"].eq(patient_id)]
@@ -207,7 +214,7 @@ def targets_for(
         now = {zone: _before(visits, patient_id, zone)}
         seen, ahead = _as_rows(unit, {zone: 1.0}, now, own, fit)
         month = float(dictionary.MATURITY_MONTH[zone])
-        found = regrowth.predict_case(fit, seen, [month], targets=ahead, marked=True).path.iloc[0]
+        found = regrowth.forecast(plateaus, seen, [month], targets=ahead, marked=True).path.iloc[0]
         native = max(float(found["density"]) - float(found["yield_pct"]) / 100, 0.0)
         targets.append(
             Target(
@@ -361,7 +368,7 @@ def _as_rows(
 def _table(
     plan: Draft, planted: dict[str, float], before: dict[str, _Before], path: pd.DataFrame, level: float
 ) -> pd.DataFrame:
-    z = stats.norm.ppf((1 + level) / 2)
+    tag = f"{100 * level:g}"
     lines = []
     for zone in plan.zones:
         now = before[zone.zone]
@@ -372,17 +379,16 @@ def _table(
             "beyond dense packing as published (over 45 FU/cm2)" if zone.grafts / zone.area_cm2 > 45 else ""
         )
         lines.append({**common, "term": "planted density", "estimate": planted[zone.zone], "flag": flag})
-        for row in path[path["zone"].eq(zone.zone)].itertuples():
-            se = float(np.sqrt(row.density_var))
+        for _, row in path[path["zone"].eq(zone.zone)].iterrows():
             lines.append(
                 {
                     **common,
-                    "term": f"density at month {row.month:g}",
-                    "x": row.month,
-                    "estimate": row.density,
-                    "se": se,
-                    "ci_low": max(row.density - z * se, 0.0),
-                    "ci_high": row.density + z * se,
+                    "term": f"density at month {row['month']:g}",
+                    "x": row["month"],
+                    "estimate": row["density"],
+                    "se": float(np.sqrt(row["density_var"])),
+                    "ci_low": row[f"low_{tag}"],
+                    "ci_high": row[f"high_{tag}"],
                     "flag": why and "native density is the practice's mean",
                 }
             )

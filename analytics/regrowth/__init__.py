@@ -2,7 +2,7 @@
 
 from analytics.regrowth.case import CasePrediction, deviation, predict_case
 from analytics.regrowth.compare import compare
-from analytics.regrowth.distribution import PlateauDistribution, drawn
+from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
 from analytics.regrowth.emergence import Emergence, fit_emergence
 from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out
 from analytics.regrowth.posterior import (

@@ -66,6 +66,8 @@ STEP = 0.02
 COARSE = slice(1, None, 2)  # nodes of tempo that serve for small changes of the likelihood
 NEGLIGIBLE = 1e-4  # of the likelihood: tops left out of the bootstraps
 LEAST_SHARE = 1e-6
+# A limit within this of 0 or 1 is 0 or 1: the poor part and its pseudo-placements can come no nearer.
+EDGE = 0.01
 FURTHEST_MONTH = 1000.0
 
 
@@ -398,6 +400,7 @@ def _limits(estimate: float, draws: np.ndarray, df: float, level: float) -> Quan
     sd = float(np.std(logit(np.clip(draws, LEAST_SHARE, 1 - LEAST_SHARE)), ddof=1))
     half = stats.t.ppf(0.5 + level / 2, df) * sd
     low, high = expit(logit(inside) - half), expit(logit(inside) + half)
+    low, high = np.where(low < EDGE, 0.0, low), np.where(high > 1 - EDGE, 1.0, high)
     return Quantity(float(estimate), sd * inside * (1 - inside), float(low), float(high), df)
 
 

@@ -247,10 +247,14 @@ class Forecast:
         value = np.asarray(density, dtype=float)[:, None]
         return np.sum(self.weight * ndtr((value - self.mean) / self.sd), axis=1)
 
+    def mixture(self, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return mean, SD and weight of the normals that matter to some row, (rows, cells) each."""
+        likely = (self.weight > least).any(axis=0)
+        return self.mean[:, likely], self.sd[:, likely], self.weight[:, likely]
+
     def quantile(self, tail: float) -> np.ndarray:
         """Return the density (rows,) below which a count lies with a chance."""
-        likely = (self.weight > NEGLIGIBLE).any(axis=0)
-        mean, sd, weight = self.mean[:, likely], self.sd[:, likely], self.weight[:, likely]
+        mean, sd, weight = self.mixture(NEGLIGIBLE)
         low, high = np.min(mean - 8 * sd, axis=1), np.max(mean + 8 * sd, axis=1)
         for _ in range(BISECTIONS):
             middle = (low + high) / 2
