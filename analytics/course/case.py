@@ -117,7 +117,7 @@ def _place(
     row = places[places["place"].eq(name)].iloc[0]
     placement, zone = str(row["placement_id"]), str(row["group"])
     own = rows[rows["placement_id"].eq(placement)]
-    judged = standing(fit, rows, placement, true=true)
+    judged = standing(plateaus, rows, placement, true=true)
     readings = _readings(plateaus, own, zone, name)
     last = float(judged["month"])
     edge = float(fit.last_month[fit.zone_index(zone)])

@@ -37,8 +37,7 @@ PLANTED = 50.0  # hairs/cm2 of a simulated case
 
 def standings(records: Records, *, plateaus: PlateauDistribution) -> pd.DataFrame:
     """Return one row per followed placement: patient, zone, session, state, chances, split and p-value."""
-    fit = plateaus.fit
-    frame = regrowth.rows_for(records, fit).frame
+    frame = regrowth.rows_for(records, plateaus.fit).frame
     true = true_yields(plateaus, frame, bounds=practice_bounds(plateaus))
     rows = []
     for patient, own in frame.groupby("patient_id", sort=False):
@@ -50,7 +49,7 @@ def standings(records: Records, *, plateaus: PlateauDistribution) -> pd.DataFram
                     "session_number": first["session_number"],
                     "placement_id": placement,
                     "session_month": float(first["patient_month"]),
-                    **standing(fit, own, str(placement), true=true),
+                    **standing(plateaus, own, str(placement), true=true),
                 }
             )
     table = pd.DataFrame(rows)
@@ -116,7 +115,8 @@ def false_alarms(
 ) -> Result:
     """Return how often the rule calls a case of this practice behind, by zone, from simulated cases.
 
-    All cases belong to the practice: the stated rate is what it should call behind of them by chance alone.
+    All cases belong to the practice's regular growth, not to its failures: the stated rate is what the rule
+    should call behind of them by chance alone.
     Healthy is a case whose true yield at its last reading is not among the lowest tenth. Readings are
     marked 1 cm2 counts by one reader at the months given, after a baseline.
     """
@@ -140,7 +140,7 @@ def false_alarms(
             )
         ]
     method = (
-        f"{n} simulated cases a zone from the fitted model, readings at months "
+        f"{n} simulated cases of regular growth a zone from the fitted model, readings at months "
         f"{', '.join(f'{m:g}' for m in months)}, seed {seed}; behind: readings taken together lower than "
         f"those of all but {100 * FALSE_ALARMS:g} in 100 cases; healthy: true yield not in the lowest "
         f"{BEHIND_CENTILE:g} %"
@@ -228,7 +228,7 @@ def _simulated(
     fit = plateaus.fit
     k = fit.zone_index(zone)
     _, log_half, log_k = (v[k] for v in parameters(fit, fit.beta))
-    plateau, slow = regrowth.drawn(plateaus, zone, n, rng)
+    plateau, slow = regrowth.drawn(plateaus, zone, n, rng, only_regular=True)
     named = dict(zip(fit.spread_names, fit.spread, strict=True))
     native_sd = np.sqrt(named["region: native"]) * fit.native_scale[k]
     native = np.maximum(fit.beta[fit.slices[0][0] + k] + native_sd * rng.normal(size=n), 0.0)
@@ -243,7 +243,7 @@ def _simulated(
     seen = np.maximum(density + rng.normal(size=density.shape) * np.sqrt(variance), 0.0)
     cases = [_as_rows(f"simulated {i}", zone, months, row) for i, row in enumerate(seen)]
     true = true_yields(plateaus, pd.concat(cases), bounds=practice_bounds(plateaus))
-    judged = [standing(fit, own, f"simulated {i}", true=true) for i, own in enumerate(cases)]
+    judged = [standing(plateaus, own, f"simulated {i}", true=true) for i, own in enumerate(cases)]
     lowest = float(centile(plateaus, zone, [months[-1]], BEHIND_CENTILE)[0])
     called = np.array([j["state"] == "behind" for j in judged])
     told = np.median([j["told"] for j in judged])

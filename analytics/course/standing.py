@@ -1,8 +1,8 @@
 """Where does one placement stand among this practice's cases, given all that was read of it?
 
 All readings of the case, weighed by how much they tell of the placement's true yield at its last one, are
-held against those of the practice's own cases read alike: `z` is standard normal over cases that belong to
-the practice (`regrowth.case`).
+held against those of the practice's own cases of regular growth read alike: `z` is standard normal over
+cases that belong to it (`regrowth.deviation`).
 
  * *behind* below the 5th centile of z, *ahead* above the 95th: of 100 cases that belong to the practice 5 are
    called behind and 5 ahead. That is the rule's stated rate of false alarms, a look.
@@ -267,7 +267,9 @@ def true_yields(
     )
 
 
-def standing(fit: Emergence, rows: pd.DataFrame, placement_id: str, *, true: pd.DataFrame) -> dict:
+def standing(
+    plateaus: PlateauDistribution, rows: pd.DataFrame, placement_id: str, *, true: pd.DataFrame
+) -> dict:
     """Return where one placement stands at its last reading, given all of the patient's rows.
 
     `true` is what `true_yields` gives for them. `state` is one of course_case.WORDS; `chance_behind`,
@@ -276,6 +278,7 @@ def standing(fit: Emergence, rows: pd.DataFrame, placement_id: str, *, true: pd.
     practice's cases, and `told` the share of the differences between cases that readings like these show, 0
     to 1.
     """
+    fit = plateaus.fit
     own = rows[rows["placement_id"].eq(placement_id)]
     follow = own[~own["is_baseline"].astype(bool)]
     zone = str(own["group"].iloc[0])
@@ -294,7 +297,7 @@ def standing(fit: Emergence, rows: pd.DataFrame, placement_id: str, *, true: pd.
         }
     here = true.loc[placement_id].to_dict()
     is_mature = month >= float(fit.maturity_month[fit.zone_index(zone)]) - 1
-    z, told = regrowth.deviation(fit, rows, placement_id)
+    z, told = regrowth.deviation(plateaus, rows, placement_id)
     usual = 1 - here["chance_behind"] - here["chance_ahead"]
     return {
         "state": state_of(z, told, usual=usual, low=here["chance_low"] if is_mature else 0.0),

@@ -1,7 +1,7 @@
 """How does planted hair come in, by zone: how much in the end, how fast, and what may one case expect?"""
 
-from analytics.regrowth.case import CasePrediction, deviation, predict_case
 from analytics.regrowth.compare import compare
+from analytics.regrowth.deviation import deviation
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
 from analytics.regrowth.emergence import Emergence, fit_emergence
 from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out

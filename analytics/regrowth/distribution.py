@@ -101,10 +101,11 @@ class PlateauDistribution:
         """Return both parts of the prior together (zones, A)."""
         return (1 - self.pi) * self.regular + self.pi * POOR
 
-    def cells(self, zone: str) -> np.ndarray:
+    def cells(self, zone: str, *, only_regular: bool = False) -> np.ndarray:
         """Return the probability of every cell (A, T) of a zone's plateau and log tempo."""
         k = self.fit.zone_index(zone)
-        return self.whole[k][:, None] * self.tempo_given[k]
+        plateau = self.regular[k] if only_regular else self.whole[k]
+        return plateau[:, None] * self.tempo_given[k]
 
     @property
     def grid(self) -> Grid:
@@ -351,10 +352,10 @@ def _moved_curves(fit: Emergence, moves: np.ndarray) -> tuple[np.ndarray, np.nda
 
 
 def drawn(
-    dist: PlateauDistribution, zone: str, n: int, rng: np.random.Generator
+    dist: PlateauDistribution, zone: str, n: int, rng: np.random.Generator, *, only_regular: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return plateau (percent) and log tempo of n placements drawn from the practice, (n,) each."""
-    cells = dist.cells(zone)
+    cells = dist.cells(zone, only_regular=only_regular)
     at = rng.choice(cells.size, size=n, p=cells.ravel() / cells.sum())
     a, t = np.unravel_index(at, cells.shape)
     spacing = dist.tempos[1] - dist.tempos[0] if len(dist.tempos) > 1 else 0.0

@@ -8,7 +8,7 @@ The one door to everything that speaks of the course of regrowth:
 * `fit_plateaus`, `shares`, `share_below`: how plateaus are spread; shares of placements past a milestone, or
   under a threshold (`regrowth.distribution`);
 * `posterior`, `forecast`: one case, given its readings, no refit (`regrowth.posterior`); `deviation`: how
-  unusual it is (`regrowth.case`);
+  unusual it is (`regrowth.deviation`);
 * `compare`: which curve shape, and does a factor matter (`regrowth.compare`).
 
 Two names, never mixed: `yield_at_maturity` is the mean yield at the zone's maturity month, `plateau_yield`
@@ -138,7 +138,7 @@ def _method(fit: Emergence, level: float) -> str:
 
 
 def rows_for(records: Records, fit: Emergence) -> EmergenceRows:
-    """Return the rows a fit rests on, laid out for `predict_case` (all patients; choose by `patient_id`)."""
+    """Return the rows a fit rests on, laid out for `forecast` (all patients; choose by `patient_id`)."""
     return select(
         records,
         choices=fit.choices,
