@@ -18,8 +18,8 @@ low (plateau in the lowest tenth) split it. All limits are ours. `course.false_a
 `tests/bench/course_coverage.py` counts where the truth is known.
 
 How true yields and readings are spread over a practice's cases, month by month, and the true yield of one
-case, come from the distribution of plateaus (`regrowth.fit_plateaus`, `regrowth.posterior`): its limits are
-quantiles, not estimate and error, because a failed placement's are lopsided.
+case, come from the distribution of plateaus (`regrowth.fit_plateaus`, `regrowth.single_cases`): its limits
+are quantiles, not estimate and error, because a failed placement's are lopsided.
 """
 
 import numpy as np

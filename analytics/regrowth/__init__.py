@@ -5,7 +5,7 @@ from analytics.regrowth.deviation import deviation
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
 from analytics.regrowth.emergence import Emergence, fit_emergence
 from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out
-from analytics.regrowth.posterior import (
+from analytics.regrowth.single_cases import (
     Forecast, Posterior, chance_below, forecast, posterior, slow_or_low, yields_at,
 )
 from analytics.regrowth.quantities import (

@@ -72,8 +72,8 @@ class _Nodes(NamedTuple):
 
     `mean` (T, n) and `spread` (T, n, n) of the readings; `true`, the last true yield, and `emerged`, its
     share of the plateau (T,); `left` (T,), the variance of the own plateau; `by_plateau` (T, n), how the
-    readings' means follow it; `own` (T,), the plateau of `mean`; `error` (T, n), what the own error of planted density
-    adds to each reading, one SD.
+    readings' means follow it; `own` (T,), the plateau of `mean`; `error` (T, n), what one SD of the own error
+    of planted density adds to each reading.
     """
 
     mean: np.ndarray

@@ -20,7 +20,7 @@ Errors: DRAWS Bayesian bootstraps over patients, U averaged again in each; what 
 month, steepness, mean planted ratio, counting error, CV of planted density) is moved by its own error in each
 draw, to first order (two steps: Murphy & Topel 1985, J Bus Econ Stat 3:370, from memory). Limits: t quantiles
 (patients of the zone less one) times the SD of the logit draws; percentile limits undercover. Patients'
-placements are alike; the copula's correlation serves single cases (`regrowth.posterior`).
+placements are alike; the copula's correlation serves single cases (`regrowth.single_cases`).
 
 Source of the method: Efron 2016, Biometrika 103:1 (empirical Bayes on a grid); bound of poor growth, pseudo
 counts and tops are choices of ours, tried by simulation (`tests/bench/worlds.py`).

@@ -7,7 +7,7 @@ The one door to everything that speaks of the course of regrowth:
   `regrowth.quantities`);
 * `fit_plateaus`, `shares`, `share_below`: how plateaus are spread; shares of placements past a milestone, or
   under a threshold (`regrowth.distribution`);
-* `posterior`, `forecast`: one case, given its readings, no refit (`regrowth.posterior`); `deviation`: how
+* `posterior`, `forecast`: one case, given its readings, no refit (`regrowth.single_cases`); `deviation`: how
   unusual it is (`regrowth.deviation`);
 * `compare`: which curve shape, and does a factor matter (`regrowth.compare`).
 

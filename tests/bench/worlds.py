@@ -32,7 +32,7 @@ import pandas as pd
 from analytics import regrowth, simulate
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError
-from analytics.regrowth import distribution, posterior
+from analytics.regrowth import distribution, single_cases
 from analytics.regrowth.quantities import share_rows
 from analytics.simulate.truth import Truth
 
@@ -196,9 +196,9 @@ def _cases(latent, frame: pd.DataFrame, fit, dist) -> list[dict]:
     """Return true yields at maturity of placements read late enough, with their limits."""
     after = frame[~frame["is_baseline"].astype(bool)]
     last = after.groupby("placement_id")["month"].max()
-    post = posterior.posterior(dist, frame)
+    post = single_cases.posterior(dist, frame)
     months = np.array([MATURITY_MONTH[fit.zones[k]] for k in post.of.zone], dtype=float)
-    found = posterior.yields_at(post, months[:, None])
+    found = single_cases.yields_at(post, months[:, None])
     true = simulate.true_yields(latent, sorted(set(months)))
     column = {m: i for i, m in enumerate(sorted(set(months)))}
     row = {p: i for i, p in enumerate(latent.placements["placement_id"])}
@@ -251,7 +251,7 @@ def _counts(frame: pd.DataFrame, fit, dist, latent, rng) -> list[dict]:
         }
         kind = "count, poor" if plateau[row["placement_id"]] <= POOR_TO else "count"
         old = regrowth.predict_case(fit, known, [row["month"]], **how).path
-        new = posterior.forecast(dist, known, [row["month"]], **how).path
+        new = single_cases.forecast(dist, known, [row["month"]], **how).path
         for method, path in (("old", old), ("new", new)):
             at = path[path["placement_id"].eq(row["placement_id"]) & path["region_id"].eq(row["region_id"])]
             if at.empty:

@@ -220,13 +220,6 @@ def slow_or_low(post: Posterior, *, tail: float = 0.1) -> dict[str, np.ndarray]:
     return {"slow_only": slow - both, "low_only": low - both, "both": both, "neither": 1 - slow - low + both}
 
 
-def chance_poor(post: Posterior) -> np.ndarray:
-    """Return the chance (j,) that a placement belongs to poor growth, not to regular growth."""
-    dist = post.dist
-    of_cell = dist.pi * POOR / np.maximum(dist.whole, 1e-300)
-    return np.einsum("jat,ja->j", post.weights, of_cell[post.of.zone])
-
-
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """Counts to come of one patient's regions.
