@@ -185,7 +185,7 @@ def test_a_placement_that_did_not_grow_is_not_said_to_have_grown(failing, source
 @pytest.mark.parametrize("readings", [(40.0, 62.0, 75.0), (5.0, 12.0, 9.0), (70.0, 88.0, 97.0)])
 def test_a_case_is_what_importance_sampling_makes_of_the_same_model(failing, readings):
     """Two million cases drawn from the model, weighed by how well they explain the readings."""
-    _, dist = failing
+    dist = replace(failing[1], whole_draws=failing[1].whole[None], pi_draws=np.array([failing[1].pi]))
     fit, zone, n = dist.fit, "frontal", 2_000_000
     own = _dead(dist, readings=(*readings, np.nan, np.nan)).dropna()
     rng, k = np.random.default_rng(6), fit.zone_index(zone)
@@ -239,6 +239,7 @@ def test_chances_of_slow_and_low_add_up_and_are_a_tenth_before_any_reading(skewe
     post = single_cases.posterior(dist, rows.frame)
     found = single_cases.slow_or_low(post)
     np.testing.assert_allclose(sum(found.values()), 1.0)
+    dist = replace(dist, whole_draws=dist.whole[None], pi_draws=np.array([dist.pi]))
     alone = rows.frame[rows.frame["is_baseline"].astype(bool)].drop_duplicates("patient_id")
     before = single_cases.slow_or_low(single_cases.posterior(dist, alone))
     np.testing.assert_allclose(before["low_only"] + before["both"], 0.1, atol=0.005)

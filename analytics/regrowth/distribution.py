@@ -16,7 +16,8 @@ Definitions, for a placement drawn at random, case mix average: share past q % a
 (H exp(t))) >= q); the median month is where that share is one half. True yields: no count's error, nor that
 of planted density, is in them.
 
-Errors: DRAWS Bayesian bootstraps over patients, U averaged again in each; what the likelihood holds (half
+Errors: DRAWS Bayesian bootstraps over patients, U averaged again in each (in a large register draws from the
+sandwich over patients, which agrees); what the likelihood holds (half
 month, steepness, mean planted ratio, counting error, CV of planted density) is moved by its own error in each
 draw, to first order (two steps: Murphy & Topel 1985, J Bus Econ Stat 3:370, from memory). Limits: t quantiles
 (patients of the zone less one) times the SD of the logit draws; percentile limits undercover. Patients'
@@ -54,6 +55,8 @@ POOR_BELOW = 60.0
 POOR = np.where(CENTRES < POOR_BELOW, WIDTH / POOR_BELOW, 0.0)
 POOR_PSEUDO = (0.5, 25.0)
 DRAWS = 100
+BOOTSTRAP_UP_TO = 6_000  # placements; beyond, draws from the sandwich, which agrees with the bootstrap
+MOST_PLACEMENTS = 20_000  # of patients drawn at random: the shares' errors are then under a point
 FEW_PLACEMENTS = 15  # followed, in a zone: its mean is drawn to the fit's plateau
 FEWEST_PATIENTS = 12  # under this how alike a patient's placements are is not estimated
 ALIKE = 0.5
@@ -78,8 +81,9 @@ class PlateauDistribution:
     `fit` the emergence model it stands on; `regular` (zones, A) and `pi`, the two parts of the prior on
     CENTRES; `alike` the correlation of a patient's placements on the normal scale; `tops` the share of each
     upper end; `tempos` (T,) nodes of log tempo and `tempo_given` (zones, A, T) their probability given
-    plateau. Of each draw: `whole_draws` (b, zones, A), `log_half_draws` and `log_k_draws` (b, zones).
-    `n_placements` followed, by zone; `seed`.
+    plateau. Of each draw: `whole_draws` (b, zones, A), `pi_draws` (b,), `log_half_draws` and `log_k_draws`
+    (b, zones). `n_placements` followed, by zone; `n_used`, how many of them the distribution rests on;
+    `seed`.
     """
 
     fit: Emergence
@@ -90,9 +94,11 @@ class PlateauDistribution:
     tempos: np.ndarray
     tempo_given: np.ndarray
     whole_draws: np.ndarray
+    pi_draws: np.ndarray
     log_half_draws: np.ndarray
     log_k_draws: np.ndarray
     n_placements: np.ndarray
+    n_used: int
     converged: bool
     seed: int
 
@@ -100,6 +106,14 @@ class PlateauDistribution:
     def whole(self) -> np.ndarray:
         """Return both parts of the prior together (zones, A)."""
         return (1 - self.pi) * self.regular + self.pi * POOR
+
+    def predictive(self) -> tuple[np.ndarray, float]:
+        """Return the regular part (zones, A) and pi, averaged over the draws, to hold single cases against.
+
+        The error of the practice's distribution stands in it as a wider distribution.
+        """
+        pi = float(self.pi_draws.mean())
+        return np.maximum(self.whole_draws.mean(axis=0) - pi * POOR, 0.0) / (1 - pi), pi
 
     def cells(self, zone: str, *, only_regular: bool = False) -> np.ndarray:
         """Return the probability of every cell (A, T) of a zone's plateau and log tempo."""
@@ -130,7 +144,8 @@ def fit_distribution(rows: EmergenceRows, fit: Emergence, *, seed: int = 1) -> P
     FitError
         When no prior gives the placements a finite likelihood.
     """
-    of = _followed(likelihood.lay_out(fit, rows.frame))
+    every = _followed(likelihood.lay_out(fit, rows.frame))
+    of = _some_patients(every, MOST_PLACEMENTS, seed)
     sd = np.sqrt(max(variances(fit, fit.beta, fit.spread)[1], 0.0))
     tempos = np.linspace(-TEMPO_REACH * sd, TEMPO_REACH * sd, TEMPO_NODES) if sd > 1e-6 else np.zeros(1)
     given = tempo_given(fit, tempos)
@@ -149,9 +164,11 @@ def fit_distribution(rows: EmergenceRows, fit: Emergence, *, seed: int = 1) -> P
         tempos=tempos,
         tempo_given=given,
         whole_draws=found.whole()[1:],
+        pi_draws=found.pi[1:],
         log_half_draws=log_half,
         log_k_draws=log_k,
-        n_placements=np.bincount(of.zone, minlength=len(fit.zones)),
+        n_placements=np.bincount(every.zone, minlength=len(fit.zones)),
+        n_used=len(of.names),
         converged=converged,
         seed=seed,
     )
@@ -161,6 +178,16 @@ def _followed(of: Placements) -> Placements:
     """Return the placements with a count after the session: others say nothing."""
     after = np.bincount(of.row_placement, weights=of.month > 0)
     return likelihood.chosen(of, np.flatnonzero(after))
+
+
+def _some_patients(of: Placements, most: int, seed: int) -> Placements:
+    """Return all placements, or those of patients drawn at random, about so many."""
+    if len(of.names) <= most:
+        return of
+    n_patients = int(of.patient.max()) + 1
+    kept = np.random.default_rng(seed).random(n_patients) < most / len(of.names)
+    some = likelihood.chosen(of, np.flatnonzero(kept[of.patient]))
+    return replace(some, patient=np.unique(some.patient, return_inverse=True)[1])
 
 
 def tempo_given(fit: Emergence, tempos: np.ndarray, *, of_patient: np.ndarray | None = None) -> np.ndarray:
@@ -197,10 +224,12 @@ def tempo_of_patient(fit: Emergence) -> float:
 
 def _table(of: Placements, by: Shared, tempos: np.ndarray, given: np.ndarray) -> np.ndarray:
     """Return the log-likelihood of every placement's plateau (j, A), tempo summed out."""
-    both = likelihood.log_likelihood(of, by, Grid(CENTRES, WIDTH / 2, tempos))
-    most = both.max(axis=(1, 2), keepdims=True)
-    summed = np.einsum("jat,jat->ja", np.exp(both - most), given[of.zone])
-    return np.log(np.maximum(summed, 1e-300)) + most[:, :, 0]
+    out = np.empty((len(of.names), len(CENTRES)))
+    for at, both in likelihood.blocks(of, by, Grid(CENTRES, WIDTH / 2, tempos)):
+        most = both.max(axis=(1, 2), keepdims=True)
+        summed = np.einsum("jat,jat->ja", np.exp(both - most), given[of.zone[at]])
+        out[at] = np.log(np.maximum(summed, 1e-300)) + most[:, :, 0]
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,9 +276,7 @@ def _priors(table, of: Placements, fit: Emergence, held, tempos: np.ndarray, see
     rng = np.random.default_rng(seed)
     made, covariance = held
     moves = rng.multivariate_normal(np.zeros(len(covariance)), covariance, size=DRAWS, method="eigh")
-    n_zones, n_patients = len(fit.zones), int(of.patient.max()) + 1
-    of_patients = rng.exponential(size=(DRAWS, n_patients))
-    weights = (of_patients / of_patients.mean(axis=1, keepdims=True))[:, of.patient]
+    n_zones = len(fit.zones)
     units = deconvolution.units(table, of.zone, n_groups=n_zones)
     families = [deconvolution.beta(CENTRES, np.full(len(CENTRES), WIDTH), top, poor=POOR) for top in TOPS]
     starts = [_start(fit, top) for top in TOPS]
@@ -262,11 +289,9 @@ def _priors(table, of: Placements, fit: Emergence, held, tempos: np.ndarray, see
     kept = np.flatnonzero(objective > objective.max() + np.log(NEGLIGIBLE))
     families, penalties = [families[i] for i in kept], [penalties[i] for i in kept]
     once = [once[i] for i in kept]
-    again = [
-        deconvolution.fit(units, f, weights=weights, penalty=p, start=o.theta[0])
-        for f, p, o in zip(families, penalties, once, strict=True)
-    ]
-    main, drawn = deconvolution.average(families, once), deconvolution.average(families, again)
+    main = deconvolution.average(families, once)
+    draw = _bootstrapped if len(of.names) <= BOOTSTRAP_UP_TO else _sandwiched
+    thetas, share, converged = draw(units, families, penalties, once, of, main.share, rng)
     coarse = tempos[COARSE] if len(tempos) > 1 else tempos
     given = tempo_given(fit, coarse)
     as_is = _Held(of, likelihood.shared_by(fit), made[0].groups, 0)
@@ -274,17 +299,39 @@ def _priors(table, of: Placements, fit: Emergence, held, tempos: np.ndarray, see
         deconvolution.units(_table(h.of, h.by, coarse, given), of.zone, n_groups=n_zones)
         for h in (as_is, *made)
     ]
-    parts = []
-    for family, o, a in zip(families, once, again, strict=True):
-        slopes = _slopes(tables, made, family, o)
-        parts.append(deconvolution.parts(family, a.theta + moves @ slopes.T, n_zones))
-    moved = deconvolution.combine(families, drawn.share, parts)
+    parts = [
+        deconvolution.parts(family, theta + moves @ _slopes(tables, made, family, o).T, n_zones)
+        for family, theta, o in zip(families, thetas, once, strict=True)
+    ]
+    moved = deconvolution.combine(families, share, parts)
     tops = np.zeros((1 + DRAWS, len(TOPS)))
-    tops[:, kept] = np.vstack([main.share, drawn.share])
+    tops[:, kept] = np.vstack([main.share, share])
     both = deconvolution.Averaged(
         tops, np.vstack([main.regular, moved.regular]), np.append(main.pi, moved.pi), main.poor
     )
-    return both, moves, all(f.converged.all() for f in (*once, *again))
+    return both, moves, converged and all(f.converged.all() for f in once)
+
+
+def _bootstrapped(units, families, penalties, once, of: Placements, _share, rng):
+    """Return parameters by family (b, p) and shares of the families (b, families), patients resampled."""
+    of_patients = rng.exponential(size=(DRAWS, int(of.patient.max()) + 1))
+    weights = (of_patients / of_patients.mean(axis=1, keepdims=True))[:, of.patient]
+    again = [
+        deconvolution.fit(units, f, weights=weights, penalty=p, start=o.theta[0])
+        for f, p, o in zip(families, penalties, once, strict=True)
+    ]
+    share = deconvolution.average(families, again).share
+    return [f.theta for f in again], share, all(f.converged.all() for f in again)
+
+
+def _sandwiched(units, families, _penalties, once, of: Placements, share, rng):
+    """Return the same from the patients' squared scores, the families' shares held: for large registers."""
+    thetas = []
+    for family, found in zip(families, once, strict=True):
+        each = deconvolution.scores(units, family, found.theta[0])
+        covariance = deconvolution.covariance(each, found.information[0], of.patient)
+        thetas.append(rng.multivariate_normal(found.theta[0], covariance, size=DRAWS, method="eigh"))
+    return thetas, np.repeat(share, DRAWS, axis=0), True
 
 
 def _slopes(tables, made: list[_Held], family: Family, found) -> np.ndarray:

@@ -13,6 +13,7 @@ native hair at its baseline count drawn towards the zone's mean) and the fit's r
 integrated out exactly, region by region; what remains of each region is kept, because a forecast needs it.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -204,18 +205,34 @@ class Sums:
 
 
 def log_likelihood(of: Placements, by: Shared, grid: Grid) -> np.ndarray:
-    """Return the log-likelihood of every placement (j, A, T), in blocks."""
+    """Return the log-likelihood of every placement (j, A, T)."""
+    return np.concatenate([block for _, block in blocks(of, by, grid)])
+
+
+def blocks(of: Placements, by: Shared, grid: Grid) -> Iterator[tuple[slice, np.ndarray]]:
+    """Yield the places and log-likelihoods of some placements after others: a large register is much."""
     cells = len(grid.centres) * len(grid.tempos)
     upto = np.searchsorted(of.row_placement, np.arange(len(of.names) + 1))
-    out = np.empty((len(of.names), len(grid.centres), len(grid.tempos)))
     start = 0
     while start < len(of.names):
         most = upto[start] + max(BLOCK // cells, 1)
         stop = max(int(np.searchsorted(upto, most, side="right")) - 1, start + 1)
-        part = chosen(of, np.arange(start, stop))
-        out[start:stop] = sums(part, by, grid).log_likelihood(part.cv)
+        part = _between(of, start, stop)
+        yield slice(start, stop), sums(part, by, grid).log_likelihood(part.cv)
         start = stop
-    return out
+
+
+def _between(of: Placements, start: int, stop: int) -> Placements:
+    """Return neighbouring placements with all their rows."""
+    regions = slice(*np.searchsorted(of.placement, [start, stop]))
+    rows = slice(*np.searchsorted(of.region, [regions.start, regions.stop]))
+    values = {}
+    for name in Placements.__dataclass_fields__:
+        pick = rows if name in _BY_ROW else regions if name in _BY_REGION else slice(start, stop)
+        values[name] = getattr(of, name)[pick]
+    values["region"] = values["region"] - regions.start
+    values["placement"] = values["placement"] - start
+    return Placements(**values)
 
 
 def chosen(of: Placements, placements: np.ndarray) -> Placements:

@@ -217,8 +217,8 @@ def shares(
         pd.DataFrame(rows),
         pd.DataFrame(),
         "model-based shares, marginal over patients and placements; plateaus spread as a beta of unknown "
-        f"upper end, some of them poor growth, found by empirical Bayes; {distribution.DRAWS} Bayesian "
-        f"bootstraps over patients, seed {plateaus.seed}; {_method(fit, level)}",
+        f"upper end, some of them poor growth, found by empirical Bayes from {plateaus.n_used} placements; "
+        f"{distribution.DRAWS} draws over patients, seed {plateaus.seed}; {_method(fit, level)}",
         ("zone",),
         dict(fit.checks) | {"plateaus_converged": plateaus.converged},
         notes=fit.words,

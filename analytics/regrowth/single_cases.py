@@ -5,9 +5,9 @@ Each placement's likelihood on the grid (`regrowth.likelihood`) meets the practi
 (Gaussian copula on the regular part; poor growth comes upon placements one by one) and the patient's own
 tempo: both are summed over nodes, the other placements in by their own likelihood. No refit.
 
+* The prior is the practice's distribution averaged over its draws, so that its own error widens it.
 * True yield at a month: quantiles of plateau x F(month / (H exp(t))) over the posterior, uniform within
-  cells of the grid, widened by the error of the practice's plateau as far as the posterior leans on it
-  (posterior over prior variance). Without the error of any count or of planted density.
+  cells of the grid. Without the error of any count or of planted density.
 * Count to come: a mixture of normals over the posterior, with what is not known of the region's native hair,
   of planted density (an error that multiplies the case's own growth) and of the reader, the count's own
   error and the practice's curve's; limits where its distribution function says.
@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 from scipy.special import ndtr
 
 from analytics import measurement
@@ -96,8 +95,8 @@ def _given_common(dist: PlateauDistribution) -> tuple[np.ndarray, np.ndarray]:
 
     Prior (nodes, zones, A x T).
     """
-    regular = deconvolution.given_common(dist.regular, dist.alike)
-    whole = (1 - dist.pi) * regular + dist.pi * POOR
+    regular, pi = dist.predictive()
+    whole = (1 - pi) * deconvolution.given_common(regular, dist.alike) + pi * POOR
     sd = np.sqrt(tempo_of_patient(dist.fit))
     nodes, weight = np.polynomial.hermite_e.hermegauss(TEMPO_OF_PATIENT_NODES if sd > 1e-6 else 1)
     tempo = tempo_given(dist.fit, dist.tempos, of_patient=sd * nodes)
@@ -172,15 +171,8 @@ def yields_at(
     of_plateau = np.einsum("nat,na->nt", cells.weights, middle)
     of_square = np.einsum("nat,na->nt", cells.weights, middle**2 + (cells.upper - cells.lower) ** 2 / 12)
     mean = np.einsum("nt,nmt->nm", of_plateau, cells.emerged)
-    shared = _shared_sd(post)[slice(None) if which is None else which, None]
-    shared = shared * np.einsum("nat,nmt->nm", cells.weights, cells.emerged)
-    variance = np.einsum("nt,nmt->nm", of_square, cells.emerged**2) - mean**2 + shared**2
-    low, high = (np.empty((len(levels), *mean.shape)) for _ in range(2))
-    for i, level in enumerate(levels):
-        z = stats.norm.ppf(0.5 + level / 2)
-        for out, side in ((low, -1), (high, 1)):
-            away = np.maximum(side * (cells.quantile(0.5 + side * level / 2) - mean), 0.0)
-            out[i] = np.maximum(mean + side * np.hypot(away, z * shared), 0.0)
+    variance = np.einsum("nt,nmt->nm", of_square, cells.emerged**2) - mean**2
+    low, high = (np.stack([cells.quantile(0.5 + side * level / 2) for level in levels]) for side in (-1, 1))
     return {"mean": mean, "var": variance, "low": low, "high": high}
 
 
@@ -332,7 +324,7 @@ def _forecast(post: Posterior, asked: np.ndarray, levels: tuple[float, ...]) -> 
     plateau = np.maximum(CENTRES + of.shift[j, None], LEAST_PLATEAU)
     a_point = np.einsum("iat,iat->i", weight, grown / plateau[:, :, None])
     parameter = (_shared_sd(post)[j] * a_point) ** 2
-    sd = np.sqrt(unknown + counting + parameter[:, None, None])
+    sd = np.sqrt(unknown + counting)
     flat = (len(asked), -1)
     found = Forecast(pd.DataFrame(), mean.reshape(flat), sd.reshape(flat), weight.reshape(flat))
     return replace(found, path=_path(post, asked, found, parameter, counting.reshape(flat), levels))
@@ -344,7 +336,8 @@ def _path(post: Posterior, asked, found: Forecast, parameter, counting, levels) 
     density = np.sum(found.weight * found.mean, axis=1)
     variance = np.sum(found.weight * (found.sd**2 + found.mean**2), axis=1) - density**2
     count = np.sum(found.weight * counting, axis=1)
-    between = np.minimum(_of_patient(post, j, found.mean, density), variance - count - parameter)
+    between = np.minimum(_of_patient(post, j, found.mean, density), variance - count)
+    parameter = np.minimum(parameter, variance - count - between)
     true = yields_at(post, of.month[asked][:, None], levels=levels, which=j)
     columns = {
         "placement_id": of.names[j],

@@ -2,8 +2,7 @@
 
 Draws registers of 250 and of 60 patients from worlds with bounded plateaus, poor growth, failures, other
 curve shapes, another native loss, readers not centred, tempo that goes with plateau; fits each, and counts
-how often 95 % limits hold and how far off the estimates are, for the normal plateau of the emergence model
-(old) and for the distribution of plateaus (new). Run by hand:
+how often 95 % limits hold and how far off the estimates are. Run by hand:
 
     nice python tests/bench/worlds.py --n 14 --out /tmp/worlds
     nice python tests/bench/worlds.py --n 60 --worlds normal failures --sizes 250 --out /tmp/worlds
@@ -33,7 +32,6 @@ from analytics import regrowth, simulate
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError
 from analytics.regrowth import distribution, single_cases
-from analytics.regrowth.quantities import share_rows
 from analytics.simulate.truth import Truth
 
 FIRST_SEED = 70_000
@@ -42,9 +40,9 @@ MILESTONES = ((50.0, 12.0), (80.0, 12.0), (50.0, 18.0), (80.0, 18.0))
 THRESHOLD = 70.0
 DEAD_BELOW, POOR_FROM, POOR_TO = 10.0, 20.0, 60.0
 FIRST_MONTH = 9.0  # single cases are judged from a reading at this month on
-PREDICTED = 25  # counts predicted in each register, at most
+PREDICTED = 40  # counts predicted in each register, at most
 FAILURES = 0.03 * 1.8  # failed placements a patient
-FIELDS = ("seed", "method", "target", "zone", "truth", "estimate", "ci_low", "ci_high")
+FIELDS = ("seed", "target", "zone", "truth", "estimate", "ci_low", "ci_high")
 
 
 def base() -> Truth:
@@ -118,13 +116,13 @@ def one_register(name: str, n: int, seed: int) -> list[dict]:
         dist = distribution.fit_distribution(rows, fit)
     lines = _shares(name, truth, latent, fit, dist)
     lines += _cases(latent, rows.frame, fit, dist)
-    lines += _counts(rows.frame, fit, dist, latent, np.random.default_rng(seed))
+    lines += _counts(rows.frame, dist, latent, np.random.default_rng(seed))
     return [{"seed": seed, **line} for line in lines]
 
 
-def _line(method: str, target: str, zone: str, truth: float, estimate, low, high) -> dict:
+def _line(target: str, zone: str, truth: float, estimate, low, high) -> dict:
     values = {"truth": truth, "estimate": float(estimate), "ci_low": float(low), "ci_high": float(high)}
-    return {"method": method, "target": target, "zone": zone, **values}
+    return {"target": target, "zone": zone, **values}
 
 
 @cache
@@ -151,37 +149,28 @@ def _shares(name: str, truth: Truth, latent, fit, dist) -> list[dict]:
 
     for k, zone in enumerate(fit.zones):
         for percent, month in MILESTONES:
-            target = f"past {percent:g} % at {month:g}"
+            found = distribution.share_quantities(dist, zone, [month], percent)[0]
             here = true(zone, month, percent)
-            old = share_rows(fit, k, np.array([month]), percent)[0]
-            new = distribution.share_quantities(dist, zone, [month], percent)[0]
-            lines.append(_line("old", target, zone, here, old["estimate"], old["ci_low"], old["ci_high"]))
-            values = (100 * new.estimate, 100 * new.ci_low, 100 * new.ci_high)
-            lines.append(_line("new", target, zone, here, *values))
+            values = (100 * found.estimate, 100 * found.ci_low, 100 * found.ci_high)
+            lines.append(_line(f"past {percent:g} % at {month:g}", zone, here, *values))
         month = MATURITY_MONTH[zone]
         if month <= fit.last_month[k]:
-            here = 100 - true(zone, month, THRESHOLD)
-            for method, found in (
-                ("old", regrowth.share_below(fit, zone, THRESHOLD)),
-                ("new", distribution.share_below_quantity(dist, [zone], THRESHOLD)),
-            ):
-                values = (100 * found.estimate, 100 * found.ci_low, 100 * found.ci_high)
-                lines.append(_line(method, f"below {THRESHOLD:g} %", zone, here, *values))
-        lines += _medians(true, fit, dist, k, zone)
+            found = regrowth.share_below(dist, zone, THRESHOLD)
+            values = (100 * found.estimate, 100 * found.ci_low, 100 * found.ci_high)
+            lines.append(_line(f"below {THRESHOLD:g} %", zone, 100 - true(zone, month, THRESHOLD), *values))
+        lines += _median(true, dist, zone)
     return lines
 
 
-def _medians(true, fit, dist, k: int, zone: str) -> list[dict]:
+def _median(true, dist, zone: str) -> list[dict]:
+    found = distribution.median_quantity(dist, zone, 50.0)
+    if found is None:
+        return []
     low, high = 1.0, 42.0
     for _ in range(12):
         middle = (low + high) / 2
         low, high = (middle, high) if true(zone, middle, 50.0) < 50 else (low, middle)
-    old = share_rows(fit, k, np.array([12.0]), 50.0)[-1]
-    new = distribution.median_quantity(dist, zone, 50.0)
-    lines = [_line("old", "median to 50 %", zone, low, old["estimate"], old["ci_low"], old["ci_high"])]
-    if new is not None:
-        lines.append(_line("new", "median to 50 %", zone, low, new.estimate, new.ci_low, new.ci_high))
-    return lines
+    return [_line("median to 50 %", zone, low, found.estimate, found.ci_low, found.ci_high)]
 
 
 def _kind(plateau: float) -> str:
@@ -206,31 +195,16 @@ def _cases(latent, frame: pd.DataFrame, fit, dist) -> list[dict]:
     lines = []
     wanted = last[last >= FIRST_MONTH].index
     number = {p: i for i, p in enumerate(post.of.names)}
-    # The old way is slower: all that grew poorly, and every tenth of the others.
-    few = [p for i, p in enumerate(wanted) if plateau[row[p]] <= POOR_TO or i % 10 == 0]
-    old = _old_cases(frame[frame["placement_id"].isin(few)], frame, fit)
     for name in wanted:
         i, j, month = number[name], row[name], months[number[name]]
         here, kind = true[j, column[month]], _kind(plateau[j])
         zone = fit.zones[post.of.zone[i]]
         values = (found["mean"][i, 0], found["low"][0, i, 0], found["high"][0, i, 0])
-        lines.append(_line("new", kind, zone, here, *values))
-        if name in few:
-            mean, sd = old[name]
-            lines.append(_line("old", kind, zone, here, mean, mean - 1.96 * sd, mean + 1.96 * sd))
+        lines.append(_line(kind, zone, here, *values))
     return lines
 
 
-def _old_cases(wanted: pd.DataFrame, frame: pd.DataFrame, fit) -> dict[str, tuple[float, float]]:
-    found = {}
-    for _, own in frame[frame["patient_id"].isin(set(wanted["patient_id"]))].groupby("patient_id"):
-        path = regrowth.predict_case(fit, own, sorted({float(MATURITY_MONTH[z]) for z in own["group"]})).path
-        for line in path[path["month"].eq(path["zone"].map(MATURITY_MONTH))].itertuples():
-            found[line.placement_id] = (line.yield_pct, float(np.sqrt(line.yield_var)))
-    return found
-
-
-def _counts(frame: pd.DataFrame, fit, dist, latent, rng) -> list[dict]:
+def _counts(frame: pd.DataFrame, dist, latent, rng) -> list[dict]:
     """Return last counts of patients with the limits that the patient's other counts give."""
     lines = []
     plateau = latent.placements.set_index("placement_id")["plateau_pct"]
@@ -250,19 +224,11 @@ def _counts(frame: pd.DataFrame, fit, dist, latent, rng) -> list[dict]:
             "reader_changed": row["reader_changed"],
         }
         kind = "count, poor" if plateau[row["placement_id"]] <= POOR_TO else "count"
-        old = regrowth.predict_case(fit, known, [row["month"]], **how).path
-        new = single_cases.forecast(dist, known, [row["month"]], **how).path
-        for method, path in (("old", old), ("new", new)):
-            at = path[path["placement_id"].eq(row["placement_id"]) & path["region_id"].eq(row["region_id"])]
-            if at.empty:
-                continue
-            line = at.iloc[0]
-            low, high = (
-                (line["density"] + side * 1.96 * np.sqrt(line["density_var"]) for side in (-1, 1))
-                if method == "old"
-                else (line["low_95"], line["high_95"])
-            )
-            lines.append(_line(method, kind, line["zone"], row["density"], line["density"], low, high))
+        path = single_cases.forecast(dist, known, [row["month"]], **how).path
+        at = path[path["placement_id"].eq(row["placement_id"]) & path["region_id"].eq(row["region_id"])]
+        for _, line in at.iterrows():
+            values = (row["density"], line["density"], line["low_95"], line["high_95"])
+            lines.append(_line(kind, line["zone"], *values))
     return lines
 
 
@@ -283,13 +249,12 @@ def run(name: str, size: int, n: int, out: Path) -> None:
 
 
 def summary(path: Path) -> pd.DataFrame:
-    """Return coverage, bias and mean width of limits by quantity and method, zones together."""
+    """Return coverage, bias and mean width of limits by quantity, zones together."""
     rows = pd.read_csv(path)
     rows = rows[rows["target"].ne("no fit")].copy()
-    # A limit printed as over 99 % holds a truth of nearly 100 %.
     rows["inside"] = rows["truth"].between(rows["ci_low"] - 1e-9, rows["ci_high"] + 1e-9)
     rows["error"], rows["width"] = rows["estimate"] - rows["truth"], rows["ci_high"] - rows["ci_low"]
-    table = rows.groupby(["target", "method"]).agg(
+    table = rows.groupby("target").agg(
         n=("inside", "size"),
         covered=("inside", "mean"),
         bias=("error", "mean"),
@@ -297,7 +262,7 @@ def summary(path: Path) -> pd.DataFrame:
         truth=("truth", "mean"),
     )
     table["covered"] *= 100
-    return table.unstack("method").round(1)
+    return table.round(1)
 
 
 def main() -> None:
@@ -314,7 +279,7 @@ def main() -> None:
             run(name, size, chosen.n, chosen.out)
     for path in sorted(chosen.out.glob("*.csv")):
         print(f"\n{path.stem}")
-        print(summary(path)[["covered", "bias", "width"]].to_string())
+        print(summary(path).to_string())
 
 
 if __name__ == "__main__":
