@@ -1,6 +1,4 @@
-"""Names of columns and groups as words, for headings, axes and sheets; codes stay as they were handed in.
-
-How a number is said: rounded to what its standard error supports, with its unit, interval and count.
+"""How a number is said: rounded to what its standard error supports, with its unit, interval and count.
 
 An estimate is shown to the decimal place of the first significant digit of its standard error, and never
 coarser than whole units; its limits to the same place. Numbers stay at full precision in the result, in
@@ -9,6 +7,8 @@ said in words.
 
 Source: common practice in statistical reporting (the standard error's first digit carries the
 information); no single published rule is followed.
+
+Names of columns and groups are said here too; codes stay as they were handed in.
 """
 
 import math
@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping
 import pandas as pd
 
 from analytics.errors import ParameterError
-from analytics.results import Result
+from analytics.results import Result, plain
 
 NOT_AVAILABLE = "not available"
 THIN = "\u202f"  # narrow no-break space: keeps a number and its unit on one line
@@ -95,6 +95,17 @@ def number(value: float, places: int = 0) -> str:
     return text.replace("-", MINUS)
 
 
+def p_value(p: float) -> str:
+    """Return a p-value: below 0.001 said so, three decimals below 0.1, else two.
+
+    Examples
+    --------
+    >>> [p_value(p) for p in (0.0004, 0.0412, 0.25)]
+    ['below 0.001', '0.041', '0.25']
+    """
+    return "below 0.001" if p < 0.001 else number(p, 3 if p < 0.1 else 2)
+
+
 def limits(low: float, high: float, places: int = 0) -> str:
     """Return an interval as `81 to 87`.
 
@@ -166,7 +177,7 @@ def sentence(text: str) -> str:
     >>> sentence("one row a zone")
     'One row a zone.'
     """
-    text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, text.strip()).replace("cm2", "cm²")
+    text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, plain(text).strip()).replace("cm2", "cm²")
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
 
 

@@ -11,6 +11,7 @@ from analytics import course, regrowth
 from analytics.course.backtest import closed_form_crps
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import ParameterError
+from analytics.pages import sentences
 from analytics.regrowth.quantities import parameters
 
 
@@ -74,11 +75,31 @@ def test_a_case_keeps_the_contract_and_its_limits_are_nested(demo, plateaus):
     np.testing.assert_allclose(shares, 100.0, atol=1e-6)
 
 
+def test_every_interval_of_a_case_is_of_the_level_asked_for(demo, plateaus):
+    """Half of the forecast lies inside its 50 % limits; quantiles of the normal for a reading, any table."""
+    half, most = (course.case(demo, "0108", plateaus=plateaus, level=level) for level in (0.5, 0.95))
+    for result, quantile in ((half, 0.67449), (most, 1.95996)):
+        rows = result.table().query("term == 'reading'")
+        np.testing.assert_allclose((rows["ci_high"] - rows["estimate"]) / rows["se"], quantile, rtol=1e-4)
+    for term in ("predicted yield", "predicted density", "true yield"):
+        narrow, wide = (r.table().query("term == @term").set_index(["place", "x"]) for r in (half, most))
+        assert (narrow["ci_low"] > wide["ci_low"]).all()
+        assert (narrow["ci_high"] < wide["ci_high"]).all()
+        assert (narrow["ci_low"] < narrow["ci_high"]).all()
+    ahead = half.table().query("term == 'predicted density'")
+    places = list(zip(ahead["place"], ahead["x"], strict=True))
+    limits = half.extra["limits"].set_index(["place", "x"]).loc[places]
+    np.testing.assert_allclose(ahead["ci_low"], limits["density_low_50"])
+    assert (half.path["ci_high"] - half.path["ci_low"] < most.path["ci_high"] - most.path["ci_low"]).all()
+    assert half.table()["level"].eq(0.5).all()
+    assert half.path["level"].eq(0.5).all()
+
+
 def test_every_patient_of_the_demo_gets_words_or_numbers_never_a_traceback(demo, plateaus):
     for patient in demo.patients["patient_id"].iloc[:8]:
         result = course.case(demo, str(patient), plateaus=plateaus)
-        assert course.headline(result)
-        assert len(course.in_words(result)) or result.table()["flag"].iloc[0]
+        assert sentences.case_in_short(result)
+        assert len(sentences.case_in_words(result)) or result.table()["flag"].iloc[0]
 
 
 def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, plateaus):
@@ -86,7 +107,7 @@ def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, pla
     late = counts["patient_id"].eq("0108") & counts["month"].gt(12)
     counts.loc[late, "month"] += 48
     result = course.case(dataclasses.replace(demo, measurements=counts), "0108", plateaus=plateaus)
-    said = course.in_words(result).set_index("place")["sentence"]
+    said = sentences.case_in_words(result).set_index("place")["sentence"]
     assert "beyond the months this practice has followed" in said["frontal, session 1"]
     chances = result.table().query("place == 'frontal, session 1' and term.str.startswith('chance')")
     assert chances["estimate"].isna().all()

@@ -1,8 +1,10 @@
 """The quarterly review: counted right, decided on intervals, blind to the future, honest about chance."""
 
+import ast
 import dataclasses
 import textwrap
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -22,11 +24,14 @@ from analytics.review import change as review_change
 from analytics.review import criteria as review_declared
 from analytics.review import followup as review_absent
 from analytics.review import measures as review_measures
-from analytics.review import periods as review_due
 from analytics.review import periods as review_periods
-from analytics.review import units as review_units
-from analytics.review.criteria import ALL_METHODS, ALL_ZONES, Criteria
+from analytics.review import visits as review_due
+from analytics.review.criteria import Criteria
+from analytics.review.declared import ALL_METHODS, ALL_ZONES, Action
+from analytics.review.kinds import KINDS, NOT_ASKED, Criterion
 from analytics.review.operators import shares as operators_shares
+from analytics.review.periods import View
+from analytics.review.units import of_sessions
 
 ROOT = Path(__file__).parents[1]
 QUARTER = 12
@@ -232,7 +237,7 @@ def _yes_or_no(n_yes: int, n: int) -> pd.DataFrame:
 def test_a_percentage_is_recomputed_from_its_counts(criteria):
     # Garg & Garg 2021, Indian J Plast Surg 54:477-82: 302 minor complications in 2,896 patients, printed as
     # 0.10 %
-    found = review_measures.measure(_yes_or_no(302, 2896), criteria.named("folliculitis"), level=0.95)
+    found = criteria.named("folliculitis").number(_yes_or_no(302, 2896), level=0.95)
     assert (found.numerator, found.denominator) == (302, 2896)
     assert round(found.estimate, 1) == 10.4
 
@@ -249,7 +254,7 @@ def test_every_percentage_on_the_board_is_its_numerator_over_its_denominator(pan
 # Wilson intervals of the survey of audit conventions: 47 of 50 is 84 to 98 %, 0 of 30 is 0 to 11 %
 @pytest.mark.parametrize(("n_yes", "n", "low", "high"), [(47, 50, 84, 98), (0, 30, 0, 11)])
 def test_a_share_of_sessions_has_wilsons_interval(criteria, n_yes, n, low, high):
-    found = review_measures.measure(_yes_or_no(n_yes, n), criteria.named("folliculitis"), level=0.95)
+    found = criteria.named("folliculitis").number(_yes_or_no(n_yes, n), level=0.95)
     assert (round(found.low), round(found.high)) == (low, high)
 
 
@@ -301,10 +306,10 @@ def test_complications_are_counted_among_those_asked(demo, criteria):
         {"session_id": ["c-1", "d-1"], "kind": "folliculitis", "month": [0.5, 1.0], "severity": "mild"}
     )
     known = blank(demo, sessions, visits=visits, events=events)
-    rows = review_units.units(known, criteria, criteria.named("folliculitis"), quarter=2)
+    rows = criteria.named("folliculitis").rows(View(known, criteria.schedule, 2))
     assert rows.set_index("session_id")["reason"].to_dict() == {
         "a-1": "",
-        "b-1": review_units.NOT_ASKED,
+        "b-1": NOT_ASKED,
         "c-1": "",
         "d-1": "",
     }
@@ -316,15 +321,15 @@ def test_complications_are_counted_among_those_asked(demo, criteria):
 def test_declared_exceptions_are_left_out_and_counted(demo, criteria):
     rng = np.random.default_rng(1)
     sessions = invented_sessions(rng, 20).assign(donor_source=["beard"] * 3 + ["scalp"] * 17)
-    rows = review_units.units(blank(demo, sessions), criteria, criteria.named("transection"), quarter=12)
+    rows = criteria.named("transection").rows(View(blank(demo, sessions), criteria.schedule, 12))
     assert rows["reason"].value_counts().to_dict() == {"": 17, "exception: not from the scalp": 3}
 
 
 def test_transection_takes_the_session_as_its_unit(demo, criteria):
     rng = np.random.default_rng(2)
     sessions = invented_sessions(rng, 60, rho=0.02)
-    rows = review_units.units(blank(demo, sessions), criteria, criteria.named("transection"), quarter=12)
-    found = review_measures.measure(rows, criteria.named("transection"), level=0.95)
+    rows = criteria.named("transection").rows(View(blank(demo, sessions), criteria.schedule, 12))
+    found = criteria.named("transection").number(rows, level=0.95)
     # With an intra-session correlation of 0.02 and about 2,000 grafts a session the design effect is about
     # 40.
     naive = 100 * np.sqrt(0.05 * 0.95 / sessions["grafts_out"].sum())
@@ -388,7 +393,7 @@ def _one_patient(
 def test_every_planned_visit_has_one_status(demo, criteria):
     # Planned: 1, 3, 6, 9, 12. Came at 1.1 and 9.1, and at 4.2: outside, nearest to month 3
     known = _one_patient(demo, [1.1, 4.2, 9.1], register_month=24)
-    rows = review_due.sessions_due(known, criteria, quarter=12).set_index("visit")["status"]
+    rows = review_due.sessions_due(View(known, criteria.schedule, 12)).set_index("visit")["status"]
     assert rows.to_dict() == {
         1.0: "seen in window",
         3.0: "seen outside",
@@ -400,7 +405,7 @@ def test_every_planned_visit_has_one_status(demo, criteria):
 
 def test_who_withdrew_is_not_counted_as_missed(demo, criteria):
     known = _one_patient(demo, [1.0, 3.0], register_month=13, withdrawn_at=3.0)
-    rows = review_due.sessions_due(known, criteria, quarter=12).set_index("visit")["status"]
+    rows = review_due.sessions_due(View(known, criteria.schedule, 12)).set_index("visit")["status"]
     assert rows.loc[[6.0, 9.0, 12.0]].tolist() == ["withdrawn"] * 3
 
 
@@ -408,7 +413,7 @@ def test_completeness_of_person_time_is_clarks_index(demo, criteria):
     # Clark, Altman & De Stavola 2002: observed over potential person-time. Last seen at month 9 of 18
     # possible.
     known = _one_patient(demo, [1.0, 9.0], register_month=12)
-    months = review_due.person_time(known, criteria, quarter=12)
+    months = review_due.person_time(View(known, criteria.schedule, 12))
     assert (months["observed"].sum(), months["possible"].sum()) == (9.0, 18.0)
     result = review.follow_up(known, criteria, quarter=4)
     assert result.table()["term"].iloc[-1] == "completeness of person-time"
@@ -654,7 +659,7 @@ def test_step_and_slopes_of_a_drawn_line_come_back(demo, changed):
     assert rows["at the end, against the trend before"] == pytest.approx(-30 - 2 * 14, abs=0.02)
 
 
-def test_the_segmented_fit_is_that_of_statsmodels(demo, changed):
+def test_the_segmented_fit_is_that_of_statsmodels():
     # Same design by ordinary least squares; errors by patient are then the HC2 errors of single rows
     rng = np.random.default_rng(9)
     month = np.repeat(np.arange(1, 37), 3)
@@ -665,14 +670,14 @@ def test_the_segmented_fit_is_that_of_statsmodels(demo, changed):
         cov_type="HC2"
     )
     rows = pd.DataFrame(
-        {"part": minutes, "whole": 1.0, "patient_id": np.arange(len(month)), "month_of": month}
+        {"part": minutes, "whole": 1.0, "patient_id": np.arange(len(month)), "operated": month}
     )
-    fit = review_change._fit(rows, since, (), changed.named("out_of_body"))
+    fit = review_change._fit(rows, since, (), of_odds=False)
     np.testing.assert_allclose(fit.by_patient.beta, reference.params, rtol=1e-8)
     np.testing.assert_allclose(np.sqrt(np.diag(fit.by_patient.cov)), reference.bse, rtol=1e-8)
 
 
-def test_a_trend_is_not_taken_for_the_effect_of_the_change(changed):
+def test_a_trend_is_not_taken_for_the_effect_of_the_change():
     # Minutes rise all along and nothing happens at the change: a comparison of means before and after always
     # rejects, the step at about its 5 %
     rng = np.random.default_rng(10)
@@ -681,7 +686,7 @@ def test_a_trend_is_not_taken_for_the_effect_of_the_change(changed):
     for _ in range(200):
         minutes = 150 + 2.0 * month + rng.normal(0, 30, len(month))
         rows = pd.DataFrame({"part": minutes, "whole": 1.0, "patient_id": np.arange(len(month))})
-        fit = review_change._fit(rows.assign(month_of=month), month - 22.0, (), changed.named("out_of_body"))
+        fit = review_change._fit(rows.assign(operated=month), month - 22.0, (), of_odds=False)
         step += review_change._wider(fit, np.array([0.0, 0.0, 1.0, 0.0]), 0.95).p_value < 0.05
         naive += sm.stats.ttest_ind(minutes[month < 22], minutes[month >= 22])[1] < 0.05
     assert naive > 190
@@ -731,6 +736,96 @@ def test_an_outcome_is_a_word_on_the_board_before_it_is_a_colour(panels):
     for word in ("NOT MET", "CANNOT TELL", "MET"):
         assert sum(t == word for t in texts) == (audit["outcome"].str.upper() == word).sum()
     assert any(t.startswith("3,110 of 45,098: 6.9") for t in texts)
+
+
+class LongSessions(Criterion):
+    """A kind no room knows: sessions whose grafts were out of the body for longer than some minutes."""
+
+    measure: Literal["long"]
+    minutes: float
+
+    chart = "p_prime"
+
+    def count(self, view: View) -> pd.DataFrame:
+        sessions = view.records.sessions
+        out = sessions["out_of_body_min"]
+        return of_sessions(sessions, (out > self.minutes).astype(float).where(out.notna()), 1.0)
+
+
+def test_a_new_kind_of_criterion_is_one_class(demo, criteria):
+    mine = LongSessions(
+        id="long",
+        measure="long",
+        minutes=240,
+        statement="At most 30 of 100 sessions are longer",
+        standard=30.0,
+        direction="at most",
+        source="none",
+        source_kind="invented",
+    )
+    change = criteria.change[0].model_copy(update={"criteria": ("long",)})
+    known = criteria.model_copy(update={"criterion": (mine,), "change": (change,)})
+    action = Action(
+        id="a", what="x", role="x", criterion="long", set_in_quarter=8, due_quarter=9, re_audit_quarter=10
+    )
+    indicators = review.indicators(demo, known, quarter=12)
+    now = demo.sessions[demo.sessions["register_month"].between(34, 36)]["out_of_body_min"].dropna()
+    row = indicators.extra["audit"].iloc[0]
+    assert (row["numerator"], row["denominator"]) == ((now > 240).sum(), len(now))
+    charts = review.run_charts(demo, known, quarter=12)
+    assert charts.extra["signals"]["chart"].tolist() == ["p_prime"]
+    panels = (
+        indicators,
+        charts,
+        review.operators(demo, known, quarter=12, criterion_id="long"),
+        review.before_after(demo, known, quarter=12, change_id="medium", criterion_id="long"),
+        review.actions(demo, known, (action,), quarter=12),
+    )
+    for panel in panels:
+        assert_keeps_the_contract(panel)
+        assert figures.draw(panel).figure is not None
+        assert words_review.in_words(panel)
+    assert words_review.audit_table(indicators)["standard"].tolist() == ["at most 30.0\u202f%"]
+
+
+def test_nothing_outside_the_kinds_asks_for_the_kind_of_a_criterion():
+    names = {kind.__name__ for kind in KINDS}
+    rooms = [ROOT / "analytics" / "pages", ROOT / "analytics" / "review"]
+    asking = [
+        f"{path.name}:{node.lineno}"
+        for room in rooms
+        for path in room.rglob("*.py")
+        if path.parent.name != "kinds"
+        for node in ast.walk(ast.parse(path.read_text()))
+        if (isinstance(node, ast.Name) and node.id in names)
+        or (isinstance(node, ast.Attribute) and node.attr == "measure")
+    ]
+    assert asking == []
+
+
+def test_every_number_declares_what_it_is_made_of(panels, demo, criteria):
+    answers = review.absent(demo, criteria, quarter=QUARTER, criterion_id="satisfaction")
+    for name, result in (panels | {"answers": answers}).items():
+        for frame in (result.estimates, getattr(result, "path", pd.DataFrame())):
+            if frame.empty:
+                continue
+            assert frame["basis"].notna().all(), name
+            shares = frame[frame["basis"].eq("share") & frame["estimate"].notna()]
+            if len(shares):
+                of_counts = 100 * shares["numerator"] / shares["denominator"]
+                np.testing.assert_allclose(shares["estimate"], of_counts, rtol=EXACT, err_msg=name)
+    assert answers.table().set_index("term")["basis"].tolist() == [
+        "share",
+        "model",
+        "share",
+        "share",
+        "counts",
+    ]
+    chart = panels["run_charts"]
+    of_counts = chart.extra["signals"].set_index("criterion")["chart"].isin(["p", "p_prime", "g"])
+    limits = chart.path[chart.path["criterion"].map(of_counts)]
+    assert len(limits) > 300
+    assert limits["basis"].eq("counts").all()
 
 
 def test_poor_growth_is_the_models_share_and_names_only_cases_below_with_their_upper_limit(demo, criteria):

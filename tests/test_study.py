@@ -199,34 +199,36 @@ def test_a_damaged_freeze_is_named(own_plan, demo):
 # Effects, against published numbers
 
 
-def test_a_difference_between_children_is_tested_with_their_number(published):
+def test_a_difference_between_children_is_tested_with_their_number(published, printed):
     # Pinheiro & Bates 2000 (data: Potthoff & Roy 1964), distance ~ age + Sex + (1 | Subject), REML; Kenward-
-    # Roger by R packages lmerTest and pbkrtest: -2.321023 (0.761417), 25 df, p 0.0053750; z would give 0.0023
+    # Roger by R packages lmerTest and pbkrtest: 25 df, p 0.0054; z would give 0.0023
     d = pd.read_csv(published / "orthodont.csv")
     frame = units(d["distance"], d["Sex"].eq("Female"), d["Subject"])
     X = np.column_stack([frame["x"], np.ones(len(d)), d["age"]])
     found = study_effects.normal(frame, study_columns.Columns(X, (), (), ()))
-    assert found.estimate == pytest.approx(-2.321023, rel=1e-6)
-    assert found.se == pytest.approx(0.761417, rel=1e-4)
+    expected = printed("Orthodontic distances")
+    assert found.estimate == pytest.approx(expected["female minus male"], rel=1e-6)
+    assert found.se == pytest.approx(expected["female minus male, standard error"], rel=1e-4)
     assert found.df == pytest.approx(25, abs=0.01)
-    assert found.p == pytest.approx(0.0053750, rel=1e-3)
+    assert found.p == pytest.approx(expected["female minus male, p"], rel=1e-3)
 
 
 BEFORE = [148, 142, 136, 134, 138, 140, 132, 144, 128, 170, 162, 150, 138, 154, 126, 116]
 AFTER = [152, 152, 134, 148, 144, 136, 144, 150, 146, 174, 162, 162, 146, 156, 132, 126]
 
 
-def test_two_sides_of_one_scalp_are_recognised_and_analysed_as_pairs():
-    # Altman et al. 2000, Statistics with Confidence, p. 31: 6.625 (SE 1.491294), 3.446382 to 9.803618
+def test_two_sides_of_one_scalp_are_recognised_and_analysed_as_pairs(printed):
+    # Altman et al. 2000, Statistics with Confidence, p. 31
+    expected = printed("Paired change")
     people = [f"p{i}" for i in range(16)]
     frame = units(BEFORE + AFTER, [0] * 16 + [1] * 16, people * 2)
     frame["site"] = ["left"] * 16 + ["right"] * 16
     frame["session_id"] = frame["patient_id"]
     assert study_effects.recognised(frame) == "split scalp"
     found = study_effects.paired(frame, ("session_id", "zone"))
-    assert found.estimate == pytest.approx(6.625, abs=1e-5)
-    assert found.se == pytest.approx(1.491294, abs=1e-5)
-    assert found.limits(0.95) == pytest.approx((3.446382, 9.803618), abs=1e-5)
+    assert found.estimate == pytest.approx(expected["mean change"], abs=1e-5)
+    assert found.se == pytest.approx(expected["its SE"], abs=1e-5)
+    assert found.limits(0.95) == pytest.approx((expected["lower"], expected["upper"]), abs=1e-5)
 
 
 def test_unpaired_groups_are_not_taken_for_pairs():
@@ -234,22 +236,25 @@ def test_unpaired_groups_are_not_taken_for_pairs():
     assert study_effects.recognised(frame) == "between patients"
 
 
-def test_risks_of_a_fourfold_table():
+def test_risks_of_a_fourfold_table(printed):
     # Agresti 2002, table 3.1 as proportions of 100 times fewer, shares 189/11034 and 104/11037 whole
     y = np.repeat([1, 0, 1, 0], [189, 11034 - 189, 104, 11037 - 104])
     frame = units(y, np.repeat([1, 0], [11034, 11037]), np.arange(len(y)))
     columns = study_columns.design(frame, ())
     found = study_events.risk_difference(frame, columns)
-    assert found.estimate == pytest.approx(0.77060, abs=1e-4)
-    assert np.exp(found.more["log_ratio"]) == pytest.approx(1.817802, abs=1e-5)
+    expected = printed("Ratios")
+    assert found.estimate == pytest.approx(100 * expected["difference"], abs=1e-4)
+    assert np.exp(found.more["log_ratio"]) == pytest.approx(expected["risk ratio"], abs=1e-5)
 
 
-def test_a_group_without_events_gets_newcombes_interval():
-    # Newcombe 1998, Stat Med 17:873, table II: 5/56 - 0/29, -0.038137 to 0.192560
+def test_a_group_without_events_gets_newcombes_interval(printed):
+    # Newcombe 1998, Stat Med 17:873, table II: 5/56 - 0/29
+    expected = printed("Differences of shares")
     y = np.repeat([1, 0, 0], [5, 51, 29])
     frame = units(y, np.repeat([1, 0], [56, 29]), np.arange(85))
     found = study_events.risk_difference(frame, study_columns.design(frame, ()))
-    assert found.limits(0.95) == pytest.approx((-3.8137, 19.2560), abs=1e-4)
+    limits = [100 * expected[f"5/56 - 0/29, {end}"] for end in ("lower", "upper")]
+    assert found.limits(0.95) == pytest.approx(limits, abs=1e-4)
     assert found.p > 0.05
 
 

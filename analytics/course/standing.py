@@ -40,7 +40,7 @@ from analytics.regrowth import (
     parameters,
     weights_of,
 )
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, line
 
 CENTILES = (5, 25, 50, 75, 95)
 _LOW, _HIGH = -150.0, 350.0
@@ -162,18 +162,17 @@ def front_month(
         np.nanquantile(found, [tail, 1 - tail]) if np.isfinite(found).mean() > 0.9 else (np.nan, np.nan)
     )
     flag = "" if np.isfinite(low) else "not determined by these records"
-    row = {
-        "term": f"frontal month that a {zone} at month {month:g} corresponds to",
-        "x": month,
-        "estimate": estimate,
-        "se": float(np.nanstd(found)),
-        "ci_low": low,
-        "ci_high": high,
-        "level": level,
-        "unit": "months",
-        "n_patients": float(fit.n_patients[fit.zone_index(zone)]),
-        "flag": flag,
-    }
+    row = line(
+        f"frontal month that a {zone} at month {month:g} corresponds to",
+        estimate,
+        "months",
+        x=month,
+        se=float(np.nanstd(found)),
+        ci=(low, high),
+        level=level,
+        n_patients=int(fit.n_patients[fit.zone_index(zone)]),
+        flag=flag,
+    )
     method = (
         f"month at which the front's mean yield equals the {zone}'s at month {month:g}; limits from "
         f"{_CURVE_DRAWS:,} draws of the fixed "
@@ -272,11 +271,11 @@ def standing(
 ) -> dict:
     """Return where one placement stands at its last reading, given all of the patient's rows.
 
-    `true` is what `true_yields` gives for them. `state` is one of course_case.WORDS; `chance_behind`,
-    `chance_ahead`, `chance_low` are probabilities of the true yield, `slow_only, low_only, both, neither`
-    those of its two causes; `z` is the standardised deviation, whose lower tail is uniform over the
-    practice's cases, and `told` the share of the differences between cases that readings like these show, 0
-    to 1.
+    `true` is what `true_yields` gives for them. `state` is low, behind, cannot tell, usual or ahead;
+    `chance_behind, chance_ahead, chance_low` are probabilities of the true yield, `slow_only, low_only, both,
+    neither` those of its two causes; `z` is the standardised deviation, whose lower tail is uniform over the
+    practice's cases of regular growth, and `told` the share of the differences between cases that readings
+    like these show, 0 to 1.
     """
     fit = plateaus.fit
     own = rows[rows["placement_id"].eq(placement_id)]

@@ -111,7 +111,7 @@ def patients(
     n_jobs
         Processes; 1 keeps all in this one, -1 takes every core.
     stratum
-        Shape (rows,), one label a patient: as many are drawn in each stratum as there are.
+        Shape (rows,), one label per patient: as many are drawn in each stratum as there are.
     together
         The statistic takes the weights of several resamples, shape (b, rows), and returns shape (b, k).
 
@@ -168,7 +168,7 @@ def _strata(patient_of: np.ndarray, stratum) -> list[np.ndarray]:
     if mixed.any():
         raise ParameterError(
             f"resample.patients(stratum): {int(mixed.sum())} patient(s) in more than one stratum; a patient "
-            "is drawn whole; give one label a patient"
+            "is drawn whole; give one label per patient"
         )
     return [np.flatnonzero(lowest == label) for label in range(labels.max() + 1)]
 

@@ -12,12 +12,29 @@ import pandas as pd
 from analytics import dictionary
 from analytics import numbers as words
 from analytics.results import LEVEL, Result
-from analytics.review import ALL_DUE, AT_END, CANNOT_TELL, DETECTABLE, MET, NO_DATA, NOT_MET, PATIENTS, STEP
+from analytics.review import (
+    AT_END,
+    CANNOT_TELL,
+    DETECTABLE,
+    GAP,
+    LAST,
+    MET,
+    NO_DATA,
+    NOT_MET,
+    STEP,
+    THIS,
+    YEAR,
+)
 
 THIN = words.THIN
 WITHHELD = "withheld"
 NO_BREAK = "\N{NO-BREAK SPACE}"
-PLACES = {"min": 0, "hairs per graft": 2}
+# What the audit of a quarter sets beside it, from the result's own rows: column, and where it stands.
+COMPARED = {
+    LAST: {"last_estimate": "estimate"},
+    YEAR: {"year_estimate": "estimate", "year_low": "ci_low", "year_high": "ci_high"},
+    GAP: {"change": "estimate", "change_low": "ci_low", "change_high": "ci_high"},
+}
 CHARTS = {
     "individuals": "means",
     "p": "shares",
@@ -65,6 +82,10 @@ def part(result: Result, name: str) -> pd.DataFrame:
 def audit(result: Result) -> pd.DataFrame:
     """Return the audit beside the words of each criterion; a withheld one has no outcome."""
     frame = part(result, "audit").merge(part(result, "declared"), on="criterion", validate="one_to_one")
+    table = result.table()
+    for term, columns in COMPARED.items():
+        rows = table[table["term"].eq(term)].set_index("criterion")
+        frame = frame.assign(**{column: frame["criterion"].map(rows[of]) for column, of in columns.items()})
     hidden = frame["estimate"].isna() & frame["outcome"].ne(NO_DATA)
     hidden_year = frame["year_estimate"].isna() & frame["year_outcome"].ne(NO_DATA)
     return frame.assign(
@@ -79,10 +100,10 @@ def audit_table(result: Result) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "criterion": rows["name"],
-            "standard": [f"{r['direction']} {_value(r['standard'], r['unit'])}" for _, r in rows.iterrows()],
+            "standard": [f"{row['direction']} {_value(row, 'standard')}" for _, row in rows.iterrows()],
             "counted": [_counted(row) for _, row in rows.iterrows()],
             f"this_quarter ({_level(result)})": [
-                _with_limits(r, "estimate", "ci_low", "ci_high") for _, r in rows.iterrows()
+                _with_limits(row, "estimate", "ci_low", "ci_high") for _, row in rows.iterrows()
             ],
             "outcome": rows["outcome"].str.replace(" ", NO_BREAK),
         }
@@ -90,14 +111,15 @@ def audit_table(result: Result) -> pd.DataFrame:
 
 
 def also_table(result: Result) -> pd.DataFrame:
-    """Return complications counted by patient, and answers counted over all who were due."""
+    """Return what is counted by something else too: complications by patient, answers over all due."""
     table = result.table()
-    rows = table[table["term"].isin([PATIENTS, ALL_DUE])]
-    names = part(result, "declared").set_index("criterion")["name"]
+    rows = table[table["term"].str.startswith(f"{THIS}, ")]
+    declared = part(result, "declared")[["criterion", "name", "places"]]
+    rows = rows.merge(declared, on="criterion", validate="many_to_one")
     return pd.DataFrame(
         {
-            "criterion": rows["criterion"].map(names),
-            "counted_over": rows["term"].str.removeprefix("this quarter, ").str.removeprefix("of "),
+            "criterion": rows["name"],
+            "counted_over": rows["term"].str.removeprefix(f"{THIS}, ").str.removeprefix("of "),
             "n_counted": rows["n_rows"],
             f"this_quarter ({_level(result)})": [
                 _with_limits(row, "estimate", "ci_low", "ci_high") for _, row in rows.iterrows()
@@ -113,8 +135,8 @@ def change_table(result: Result) -> pd.DataFrame:
     shown = pd.DataFrame(
         {
             "criterion": frame["name"],
-            "this_quarter": [_value(row["estimate"], row["unit"]) for row in rows],
-            "last_quarter": [_value(row["last_estimate"], row["unit"]) for row in rows],
+            "this_quarter": [_value(row, "estimate") for row in rows],
+            "last_quarter": [_value(row, "last_estimate") for row in rows],
             f"difference ({_level(result)})": [
                 _with_limits(row, "change", "change_low", "change_high", is_gap=True) for row in rows
             ],
@@ -143,7 +165,7 @@ def chart_table(result: Result) -> pd.DataFrame:
         {
             "criterion": rows["name"],
             "chart": rows["chart"].map(CHARTS).fillna("none"),
-            "points": rows["points"],
+            "points": rows["points"].astype(object).where(rows["points"].notna(), WITHHELD),
             "says": trial + rows["signal"],
             "false_alarms_in_100": rows["false_alarm_pct"],
         }
@@ -155,38 +177,38 @@ def named_cases(result: Result) -> pd.DataFrame:
     named = part(result, "named")
     if named.empty:
         return named
-    kept = ["session_id", "zone", "quarter", "month", "yield_pct", "upper"]
-    latest = named.sort_values(["quarter", "yield_pct"], ascending=[False, True])[kept]
+    columns = ["session_id", "zone", "quarter", "month", "yield_pct", "upper"]
+    latest = named.sort_values(["quarter", "yield_pct"], ascending=[False, True])[columns]
     return latest.rename(columns={"upper": "upper_limit_pct"})
 
 
 def signal_table(result: Result) -> pd.DataFrame:
-    """Return a row a signal: when it came, where its rise began, and the sessions of the rise."""
+    """Return a row per signal: when it came, where its rise began, and the sessions of the rise."""
     signals, cases = part(result, "signals"), part(result, "cases")
     if signals.empty or cases.empty:
         return signals
     group = result.by[0]
     sessions = cases.groupby([group, "signal"])["session_id"].agg(", ".join).rename("sessions_of_the_rise")
-    kept = [group, "signal", "quarter", "register_month", "began_in_month"]
-    return signals[kept].merge(sessions.reset_index(), on=[group, "signal"], validate="one_to_one")
+    columns = [group, "signal", "quarter", "register_month", "began_in_month"]
+    return signals[columns].merge(sessions.reset_index(), on=[group, "signal"], validate="one_to_one")
 
 
 def follow_up_table(result: Result) -> pd.DataFrame:
-    """Return seen in window of due, a row a planned visit, a column a zone (all: sessions)."""
+    """Return seen in window of due, a row per planned visit, a column per zone (all: sessions)."""
     flow = part(result, "flow")
     if flow.empty:
         return flow
     due = flow[flow["n_due"] > 0]
     if due.empty:
         return due
-    said = due.assign(
+    shares = due.assign(
         visit=[f"month {v:g}" for v in due["visit"]],
         seen=[
             f"{words.number(r['n_seen_in_window'])} of {words.number(r['n_due'])}" for _, r in due.iterrows()
         ],
     )
-    wide = said.pivot(index="visit", columns="zone", values="seen")
-    order = list(dict.fromkeys(said["visit"]))
+    wide = shares.pivot(index="visit", columns="zone", values="seen")
+    order = list(dict.fromkeys(shares["visit"]))
     zones = [z for z in ("all", *dictionary.ZONES) if z in wide.columns]
     return wide.loc[order, zones].fillna("").reset_index().rename_axis(columns=None)
 
@@ -194,7 +216,7 @@ def follow_up_table(result: Result) -> pd.DataFrame:
 def action_table(result: Result) -> pd.DataFrame:
     """Return the action log as it is read out: what, who, when, where it stands, what came of it."""
     log = part(result, "log")
-    kept = {
+    headings = {
         "what": "what",
         "role": "role",
         "due_quarter": "due_quarter",
@@ -202,7 +224,7 @@ def action_table(result: Result) -> pd.DataFrame:
         "state": "state",
         "re_audit": "criterion_since",
     }
-    return log[list(kept)].rename(columns=kept) if len(log) else log
+    return log[list(headings)].rename(columns=headings) if len(log) else log
 
 
 def differences_table(result: Result) -> pd.DataFrame:
@@ -210,25 +232,31 @@ def differences_table(result: Result) -> pd.DataFrame:
     rows = part(result, "differences")
     if rows.empty:
         return rows
-    unit = np.where(rows["unit"].eq("%"), f"{THIN}%", "")
+    # One of several classes would be what the others leave: where one is withheld, its variable is.
+    gone = rows["estimate"].isna().groupby(rows["variable"]).transform("any")
+    values = ["estimate", "standardised_difference"]
+    rows = rows.assign(**rows[values].mask(gone))
+    sides = {side: own.set_index("characteristic") for side, own in rows.groupby("side", sort=False)}
     return pd.DataFrame(
         {
-            "characteristic": rows["characteristic"],
             **{
-                side: [
-                    _shown(v, 0 if abs(v) >= words.WHOLE_FROM and not u else 1, u)
-                    for v, u in zip(rows[side], unit, strict=True)
+                _heading(side, own): [
+                    _shown(
+                        v, 0 if abs(v) >= words.WHOLE_FROM and u != "%" else 1, f"{THIN}%" if u == "%" else ""
+                    )
+                    for v, u in zip(own["estimate"], own["unit"], strict=True)
                 ]
-                for side in ("seen", "absent")
+                for side, own in sides.items()
             },
-            "standardised_difference": rows["standardised_difference"].map(lambda v: _shown(v, 2)),
-        }
-    ).rename(columns={side: _side(rows, side) for side in ("seen", "absent")})
+            "standardised_difference": [_shown(v, 2) for v in sides["seen"]["standardised_difference"]],
+        },
+        index=sides["seen"].index,
+    ).reset_index()
 
 
-def _side(rows: pd.DataFrame, side: str) -> str:
+def _heading(side: str, rows: pd.DataFrame) -> str:
     """Return the heading of a side with its number, where that may be shown."""
-    n = rows.get(f"n_{side}", pd.Series(dtype=float)).dropna()
+    n = rows["n_rows"].dropna()
     return f"{side} (n {words.number(n.iloc[0])})" if len(n) else side
 
 
@@ -238,28 +266,29 @@ def _shown(value: float, places: int, unit: str = "") -> str:
 
 def sources(result: Result) -> pd.DataFrame:
     """Return what each standard rests on."""
-    kept = {"name": "criterion", "source_kind": "rests_on", "source": "source"}
-    return part(result, "declared")[list(kept)].rename(columns=kept)
+    headings = {"name": "criterion", "source_kind": "rests_on", "source": "source"}
+    return part(result, "declared")[list(headings)].rename(columns=headings)
 
 
-def _value(value: float, unit: str) -> str:
-    places = PLACES.get(unit, 1)
-    return words.with_unit(words.number(value, places), "" if unit == "hairs per graft" else unit)
+def _value(row: pd.Series, column: str) -> str:
+    """Return a value with its unit; a unit of several words stands in the criterion's statement."""
+    unit = str(row["unit"])
+    number = words.number(row[column], int(row["places"]))
+    return words.with_unit(number, "" if " " in unit else unit)
 
 
 def _level(result: Result) -> str:
-    known = result.table()["level"].dropna()
-    return f"{100 * float(known.iloc[0] if len(known) else LEVEL):g}{THIN}% interval"
+    levels = result.table()["level"].dropna()
+    return f"{100 * float(levels.iloc[0] if len(levels) else LEVEL):g}{THIN}% interval"
 
 
 def _with_limits(row: pd.Series, estimate: str, low: str, high: str, *, is_gap: bool = False) -> str:
     """Return a value with its unit and interval; a difference of percentages is in points."""
-    unit = str(row["unit"])
-    places = PLACES.get(unit, 1)
+    places = int(row["places"])
     if pd.isna(row[estimate]):
         return WITHHELD if row.get("outcome") == WITHHELD else words.NOT_AVAILABLE
-    said = words.number(row[estimate], places) if is_gap else _value(row[estimate], unit)
-    return said if pd.isna(row[low]) else f"{said} ({words.limits(row[low], row[high], places)})"
+    value = words.number(row[estimate], places) if is_gap else _value(row, estimate)
+    return value if pd.isna(row[low]) else f"{value} ({words.limits(row[low], row[high], places)})"
 
 
 def _counted(row: pd.Series) -> str:
@@ -267,15 +296,15 @@ def _counted(row: pd.Series) -> str:
         return WITHHELD if row["outcome"] == WITHHELD else words.NOT_AVAILABLE
     n = words.number(row["denominator"])
     if pd.isna(row["numerator"]) or row["unit"] != "%":
-        said = f"{n} {row['counted']}"
+        counted = f"{n} {row['counted']}"
     else:
-        said = f"{words.number(row['numerator'])} of {n} {row['counted']}"
+        counted = f"{words.number(row['numerator'])} of {n} {row['counted']}"
     more = [
         f"{words.number(row[column])} {name}"
         for column, name in (("n_exceptions", "excepted"), ("n_unknown", "unknown"))
         if pd.notna(row[column]) and row[column] > 0
     ]
-    return f"{said}; {', '.join(more)}" if more else said
+    return f"{counted}; {', '.join(more)}" if more else counted
 
 
 def _indicators(result: Result) -> str:
@@ -296,11 +325,11 @@ def _indicators(result: Result) -> str:
 def _run_charts(result: Result) -> str:
     rows = charts(result)
     drawn = rows[rows["points"] > 0]
-    said = drawn[drawn["signal"].ne("no signal")]
+    signalling = drawn[drawn["signal"].ne("no signal")]
     luck = drawn["false_alarm_pct"].sum() / 100
     which = f"None of {len(drawn)} charts signals"
-    if len(said):
-        which = f"{len(said)} of {len(drawn)} charts signal: {_listed(said['name'])}"
+    if len(signalling):
+        which = f"{len(signalling)} of {len(drawn)} charts signal: {_listed(signalling['name'])}"
     return f"{which}. By luck alone about {luck:.1f} would."
 
 
@@ -365,15 +394,15 @@ def _before_after(result: Result) -> str:
     unit = "" if of_ratio else f" {step['unit']}"
     places = 2 if of_ratio else 0
     limits = words.limits(step["ci_low"], step["ci_high"], places)
-    said = f"{words.number(step['estimate'], places)}{unit} (95{THIN}% interval {limits})"
+    size = f"{words.number(step['estimate'], places)}{unit} (95{THIN}% interval {limits})"
     if not np.isfinite(step["ci_low"]):
         return "The step at the change cannot be told yet."
     if step["ci_low"] <= none <= step["ci_high"]:
         rarely = f"less than {words.number(least, places)}{unit} would rarely be found"
-        return f"Cannot tell: the step at the change is {said}; {rarely}."
+        return f"Cannot tell: the step at the change is {size}; {rarely}."
     end = rows.loc[AT_END, "estimate"]
     end = words.number(end, places)
-    return f"The step at the change is {said}; at the end, against the trend before, {end}{unit}."
+    return f"The step at the change is {size}; at the end, against the trend before, {end}{unit}."
 
 
 def _actions(result: Result) -> str:
@@ -391,9 +420,10 @@ def _absent(result: Result) -> str:
     rows = result.table().set_index("term")
     seen, weighted = rows.loc["as seen"], rows.loc["weighted for who was seen"]
     low, high = rows.loc["lower bound", "estimate"], rows.loc["upper bound", "estimate"]
-    of_yield = any("points below" in note for note in result.notes)
-    worst = "had the absent grown 10 points less" if of_yield else "counting all the absent as no"
-    best = "10 points more" if of_yield else "all as yes"
+    # A share of answers is bounded by all no and all yes, a mean by points below and above it.
+    of_answers = seen["basis"] == "share"
+    worst = "counting all the absent as no" if of_answers else "had the absent grown 10 points less"
+    best = "all as yes" if of_answers else "10 points more"
     return (
         f"as seen {_percent(seen)}, weighted for who came {_percent(weighted)}; "
         f"{worst} {low:.0f}{THIN}%, {best} {high:.0f}{THIN}%."

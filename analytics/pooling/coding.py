@@ -103,7 +103,6 @@ MIN_PATIENTS = 10
 MIN_CELL = 5
 MIN_CLINICS_FOR_A_LEVEL = 3
 KNOTS = (1.0, 6.0, 10.0, 18.0)
-CASE_MIX = ("session_number",)
 
 
 class StudyFile(BaseModel):

@@ -1,15 +1,6 @@
-"""How does planted hair come in, by zone: how much in the end, how fast, and what may one case expect?
+"""The emergence model as an answer: table and curves by zone, shares past a milestone or under a threshold.
 
-The one door to everything that speaks of the course of regrowth:
-
-* `by_zone`: the spline view, descriptive (`regrowth.spline`);
-* `fit_emergence`, `emergence`: the emergence model that forecasts (`regrowth.emergence`,
-  `regrowth.quantities`);
-* `fit_plateaus`, `shares`, `share_below`: how plateaus are spread; shares of placements past a milestone, or
-  under a threshold (`regrowth.distribution`);
-* `posterior`, `forecast`: one case, given its readings, no refit (`regrowth.single_cases`); `deviation`: how
-  unusual it is (`regrowth.deviation`);
-* `compare`: which curve shape, and does a factor matter (`regrowth.compare`).
+Shares come from the distribution of plateaus on the fit (`regrowth.distribution`).
 
 Two names, never mixed: `yield_at_maturity` is the mean yield at the zone's maturity month, `plateau_yield`
 the asymptote; they differ by 2 to 4 points.
@@ -27,20 +18,18 @@ from analytics.records import Records
 from analytics.regrowth import distribution
 from analytics.regrowth.distribution import PlateauDistribution
 from analytics.regrowth.emergence import Emergence, fit_emergence
-from analytics.regrowth.quantities import (
-    Quantity,
+from analytics.regrowth.quantities import Quantity, degrees, parameters
+from analytics.regrowth.rows import EmergenceRows, select
+from analytics.regrowth.tables import (
     between_rows,
-    degrees,
     few_patients,
     mix_rows,
-    parameters,
+    path,
     spread_rows,
     yield_at_maturity_row,
     zone_rows,
 )
-from analytics.regrowth.quantities import path as quantities_path
-from analytics.regrowth.rows import EmergenceRows, select
-from analytics.results import LEVEL, Curve, Result, line
+from analytics.results import LEVEL, Curve, Result, counted, line
 
 OTHER_SHAPE = {"log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
@@ -98,17 +87,15 @@ def emergence(
         rows += _other_shape(records, fit, level)
     rows += between_rows(fit, level=level)
     rows += mix_rows(fit, level=level) + spread_rows(fit, level=level)
-    used = rows_for(records, fit).used
-    path = quantities_path(fit, level=level)
     return Curve(
         pd.DataFrame(rows),
-        used,
+        rows_for(records, fit).used,
         _method(fit, level),
         ("zone",),
         dict(fit.checks),
         "curve",
         fit.words,
-        path=path,
+        path=path(fit, level=level),
     )
 
 
@@ -133,19 +120,13 @@ def _method(fit: Emergence, level: float) -> str:
     return (
         f"emergence model on density, {fit.curve} by zone, random plateau and log tempo (patient, "
         f"placement), native density by region; {fit.likelihood}; {fit.choices.in_words}{late}; robust "
-        f"errors over {fit.n_patients_all} patients; level {level:g}"
+        f"errors over {counted(fit.n_patients_all)} patients; level {level:g}"
     )
 
 
 def rows_for(records: Records, fit: Emergence) -> EmergenceRows:
     """Return the rows a fit rests on, laid out for `forecast` (all patients; choose by `patient_id`)."""
-    return select(
-        records,
-        choices=fit.choices,
-        coded=fit.mix,
-        from_month=fit.from_month,
-        by=fit.by,
-    )
+    return select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by)
 
 
 def tempo(fit: Emergence) -> dict[str, tuple[float, float]]:

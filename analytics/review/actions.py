@@ -6,20 +6,22 @@ which the action was set, with the interval of the difference. A criterion that 
 been shown to have got better because of the action.
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
-from analytics import yields
 from analytics.records import Records
-from analytics.results import LEVEL, Result
-from analytics.review import growth
-from analytics.review.criteria import Action, Criteria, PoorGrowthCriterion, YieldCriterion
-from analytics.review.measures import NOTHING, Measured, difference, measure, outcome
-from analytics.review.periods import as_at, check
-from analytics.review.units import exception_codes, units
+from analytics.results import LEVEL, Result, line
+from analytics.review.criteria import Criteria
+from analytics.review.declared import Action
+from analytics.review.kinds import Criterion
+from analytics.review.measures import Measured, outcome
+from analytics.review.periods import View
 
 DONE, DUE, OVERDUE, RUNNING, DROPPED = "done", "due now", "overdue", "not yet due", "dropped"
 BETTER, WORSE, CANNOT_TELL, NOT_YET = "better", "worse", "cannot tell", "not yet"
+NO_ROWS = pd.DataFrame(columns=["action", "term", "estimate", "ci_low", "ci_high", "level", "unit", "flag"])
 
 
 def actions(
@@ -36,28 +38,24 @@ def actions(
     -------
     Result
         `by` is (action,). Terms: when set, now (the re-audit quarter, or the quarter under review where that
-        is earlier), difference. `extra["log"]` has one row an action: what, role, quarters, state, outcome
+        is earlier), difference. `extra["log"]` has one row per action: what, role, quarters, state, outcome
         now.
     """
-    check(quarter, records)
-    known = as_at(records, quarter)
-    counts = yields.by_visit(known)
-    readings = growth.readings(known, counts)
-    seen = [a for a in log if a.set_in_quarter <= quarter]
-    blocks, rows = [], []
-    for action in seen:
+    view = View.at(records, criteria.schedule, quarter=quarter)
+    lines, rows = [], []
+    for action in (a for a in log if a.set_in_quarter <= quarter):
         criterion = criteria.named(action.criterion)
         at = min(quarter, action.re_audit_quarter)
-        then = _in_quarter(known, counts, readings, criteria, criterion, action.set_in_quarter, level)
-        now = _in_quarter(known, counts, readings, criteria, criterion, at, level)
-        later = at > action.set_in_quarter
-        gap = difference(now, then, level=level) if later else (np.nan, np.nan, np.nan)
-        blocks.append(_block(action, criterion, then, now, gap, level))
-        rows.append(_log_row(action, criterion, now, gap, quarter, at))
-    used = known.sessions[["patient_id", "session_id"]].assign(reason="")
+        then = criterion.in_quarter(view, action.set_in_quarter, level=level)
+        now = criterion.in_quarter(view, at, level=level)
+        gap = (np.nan, np.nan, np.nan)
+        if at > action.set_in_quarter:
+            gap = criterion.difference(now, then, level=level)
+        lines += _lines(action, criterion, then, now, gap, level)
+        rows.append(_log_row(action, criterion, now, gap, quarter))
     return Result(
-        pd.concat(blocks, ignore_index=True) if blocks else _none(),
-        used,
+        pd.DataFrame(lines) if lines else NO_ROWS,
+        view.records.sessions[["patient_id", "session_id"]].assign(reason=""),
         f"criterion of each action in its re-audit quarter against the quarter that set it, {100 * level:g} "
         "% intervals as for the indicators",
         by=("action",),
@@ -67,53 +65,39 @@ def actions(
     )
 
 
-def _in_quarter(
-    known: Records,
-    counts: pd.DataFrame,
-    readings: pd.DataFrame,
-    criteria: Criteria,
-    criterion,
-    quarter: int,
-    level,
-) -> Measured:
-    if isinstance(criterion, PoorGrowthCriterion):
-        return NOTHING
-    if isinstance(criterion, YieldCriterion):
-        codes = exception_codes(known.sessions, known, criterion)
-        rows = growth.of_criterion(readings, criterion, codes)
-        named = rows.assign(period=np.where(rows["quarter"].eq(quarter), "here", "elsewhere"))
-        return growth.mean_by_period(known, counts, named, level=level).get("here", NOTHING)
-    rows = units(known, criteria, criterion, quarter=quarter)
-    return measure(rows[rows["reason"].eq("") & rows["quarter"].eq(quarter)], criterion, level=level)
+def _lines(
+    action: Action,
+    criterion: Criterion,
+    then: Measured,
+    now: Measured,
+    gap: tuple[float, float, float],
+    level: float,
+) -> list[dict[str, Any]]:
+    def one(term: str, three: tuple[float, float, float], unit: str, number: Measured, made_of: dict) -> dict:
+        return line(
+            term,
+            three[0],
+            unit,
+            by={"action": action.id},
+            ci=three[1:],
+            level=level,
+            **made_of,
+            n_patients=number.n_patients,
+            n_rows=number.n_units,
+            flag="" if np.isfinite(three[0]) else "nothing to compare yet",
+        )
 
-
-def _block(action: Action, criterion, then: Measured, now: Measured, gap, level: float) -> pd.DataFrame:
-    points = "points" if criterion.unit == "%" else criterion.unit
-    values = [
-        ("when set", then.estimate, then.low, then.high, criterion.unit, then),
-        ("now", now.estimate, now.low, now.high, criterion.unit, now),
-        ("difference", *gap, points, now),
+    return [
+        one("when set", (then.estimate, then.low, then.high), criterion.unit, then, then.declared),
+        one("now", (now.estimate, now.low, now.high), criterion.unit, now, now.declared),
+        one("difference", gap, criterion.unit_of_difference, now, now.declared_of_difference),
     ]
-    return pd.DataFrame(
-        [
-            {
-                "action": action.id,
-                "term": term,
-                "estimate": estimate,
-                "ci_low": low,
-                "ci_high": high,
-                "level": level,
-                "unit": unit,
-                "n_patients": m.n_patients,
-                "n_rows": m.n_units,
-                "flag": "" if np.isfinite(estimate) else "nothing to compare yet",
-            }
-            for term, estimate, low, high, unit, m in values
-        ]
-    )
 
 
-def _log_row(action: Action, criterion, now: Measured, gap, quarter: int, at: int) -> dict:
+def _log_row(
+    action: Action, criterion: Criterion, now: Measured, gap: tuple[float, float, float], quarter: int
+) -> dict[str, Any]:
+    is_audited_again = quarter >= action.re_audit_quarter
     return {
         "action": action.id,
         "what": action.what,
@@ -126,7 +110,7 @@ def _log_row(action: Action, criterion, now: Measured, gap, quarter: int, at: in
         "due_quarter": action.due_quarter,
         "re_audit_quarter": action.re_audit_quarter,
         "state": _state(action, quarter),
-        "re_audit": _moved(gap, criterion.direction) if at == action.re_audit_quarter else NOT_YET,
+        "re_audit": _moved(gap, criterion.direction) if is_audited_again else NOT_YET,
         "outcome": outcome(now.low, now.high, criterion.standard, criterion.direction),
     }
 
@@ -151,7 +135,3 @@ def _moved(gap: tuple[float, float, float], direction: str) -> str:
     if not (np.isfinite(low) and np.isfinite(high)) or low <= 0 <= high:
         return CANNOT_TELL
     return BETTER if (low > 0) == (direction == "at least") else WORSE
-
-
-def _none() -> pd.DataFrame:
-    return pd.DataFrame(columns=["action", "term", "estimate", "ci_low", "ci_high", "level", "unit", "flag"])

@@ -5,34 +5,28 @@ something; behind it runs the risk-adjusted CUSUM, which has one: it signals whe
 that a practice without any change would see a false alarm once in a stated number of cases, on its own mix
 of risks (Steiner et al. 2000, Biostatistics 1:441-452; Steiner & Woodall 2016, BMC Surg 16:15).
 
-*Transection*: a case is a session, its risk the baseline's share at equal case mix, its score a beta-binomial
-likelihood ratio. *Poor growth*: a case is a session at the visit at which zones of it were first read as
-mature; the outcome is a mean reading below the threshold, its risk the chance of that in control given
-zones, case mix and the error of that reading, so that a careless count is expected to fall below more often.
+*Grafts*: a case is a session, its risk the baseline's share at equal case mix, its score a beta-binomial
+likelihood ratio. *Readings*: a case is a session at the visit at which zones of it were first read as mature;
+the outcome is a mean reading below the threshold, its risk the chance of that in control given zones, case
+mix and the error of that reading, so that a careless count is expected to fall below more often.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from analytics.errors import ParameterError
 from analytics.numerics import cusum, regression
 from analytics.records import Records
-from analytics.results import Curve, Result
-from analytics.review.criteria import Criteria, PoorGrowthCriterion, ShareCriterion
-from analytics.review.growth import of_criterion, readings
-from analytics.review.periods import as_at, check, quarter_of
-from analytics.review.units import (
-    columns,
-    exception_codes,
-    independent,
-    not_yet,
-    stacked,
-    units,
-    with_case_mix,
-)
+from analytics.results import Curve, Result, counted, line
+from analytics.review.criteria import Criteria
+from analytics.review.declared import Monitor
+from analytics.review.kinds import Criterion
+from analytics.review.periods import View, quarter_of
+from analytics.review.units import OPERATORS, columns, independent, not_yet, stacked, with_case_mix
 
 WHOLE = "whole practice"
 MIN_BASELINE = 30
@@ -40,9 +34,12 @@ EXCESS, CUSUM, LIMIT = "observed less expected", "cusum", "limit"
 LEAST_RISK = 1e-4
 
 
+GRAFTS = "grafts of a session"  # way of watching, as a kind of criterion declares it; the other: readings
+
+
 @dataclass(frozen=True, slots=True)
 class _Watched:
-    """Cases in order with risk and score, the limit with its run length, and what one is called."""
+    """Cases in order (observed of whole, expected, score added), the limit, and what a case is called."""
 
     cases: pd.DataFrame
     limit: cusum.Limit
@@ -50,6 +47,16 @@ class _Watched:
     unit: str
     n_baseline: int
     what: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Chart:
+    """One chart: lines of the table, path, one row per signal, the cases of each rise."""
+
+    table: pd.DataFrame
+    path: pd.DataFrame
+    signals: pd.DataFrame
+    cases: pd.DataFrame
 
 
 def case_by_case(
@@ -62,7 +69,7 @@ def case_by_case(
     criterion_id
         A criterion of a share of grafts (transection), or of poor growth.
     by
-        surgeon_id or harvested_by for a chart an operator, each with the practice's limit; empty for the
+        surgeon_id or harvested_by for a chart per operator, each with the practice's limit; empty for the
         whole.
 
     Returns
@@ -70,7 +77,7 @@ def case_by_case(
     Result
         A Curve, or a sentence where the baseline has fewer than 30 cases. `by` is (by,) or (practice,).
         Terms: observed, expected, signals; `path` over case numbers holds observed less expected, cusum and
-        limit; `extra["signals"]` one row a signal; `extra["cases"]` the cases of each rise that signalled.
+        limit; `extra["signals"]` one row per signal; `extra["cases"]` the cases of each rise that signalled.
 
     Raises
     ------
@@ -79,110 +86,101 @@ def case_by_case(
     FitError
         When the baseline holds no event at all.
     """
-    check(quarter, records)
+    view = View.at(records, criteria.schedule, quarter=quarter)
     criterion = criteria.named(criterion_id)
-    if by not in ("", "surgeon_id", "harvested_by"):
-        raise ParameterError("review.case_by_case(by): use surgeon_id, harvested_by or nothing")
-    known = as_at(records, quarter)
-    if not isinstance(criterion, PoorGrowthCriterion | ShareCriterion):
-        raise ParameterError(
-            "review.case_by_case(criterion_id): use a criterion of a share of grafts or of poor growth"
-        )
-    if isinstance(criterion, PoorGrowthCriterion):
-        rows, base = _readings(known, criteria, criterion)
-    else:
-        rows, base = _sessions(known, criteria, criterion, quarter)
+    _check_question(criterion, by)
+    rows = _in_order(view, criterion, criteria.monitor)
+    base = (rows["operated"] <= criteria.monitor.baseline_through_month).to_numpy(dtype=bool)
     if base.sum() < MIN_BASELINE:
-        why = f"{int(base.sum())} cases in the declared baseline; {MIN_BASELINE} are needed"
+        why = f"{counted(base.sum())} cases in the declared baseline; {MIN_BASELINE} are needed"
         method = f"risk-adjusted CUSUM of {criterion.title}, not begun yet"
         used = rows[["patient_id", "session_id", "reason"]]
         return not_yet(used, method, by={"practice": WHOLE}, term="signals", unit="count", why=why)
-    if isinstance(criterion, PoorGrowthCriterion):
-        watched = _poor_growth(rows, base, criteria, criterion)
-    else:
-        watched = _grafts(rows, base, criteria)
+    watched = _watched(rows, base, criterion, criteria.monitor)
     group = by or "practice"
     cases = watched.cases if by else watched.cases.assign(practice=WHOLE)
-    parts = [
-        _chart(str(name), rows, watched, group)
-        for name, rows in cases[cases[group].notna()].groupby(group, sort=True)
+    charts = [
+        _chart(str(name), theirs, watched, group)
+        for name, theirs in cases[cases[group].notna()].groupby(group, sort=True)
     ]
     return Curve(
-        stacked([p[0] for p in parts]),
+        stacked([chart.table for chart in charts]),
         cases[["patient_id", "session_id", *([by] if by else []), "reason"]],
         _method(criterion, watched),
         by=(group,),
         picture="cases",
         notes=_notes(watched),
         extra={
-            "signals": stacked([p[2] for p in parts]),
-            "cases": stacked([p[3] for p in parts]),
+            "signals": stacked([chart.signals for chart in charts]),
+            "cases": stacked([chart.cases for chart in charts]),
         },
         checks={"run_length_as_asked": _as_asked(watched.limit)},
-        path=stacked([p[1] for p in parts]),
+        path=stacked([chart.path for chart in charts]),
         x_name="case",
     )
 
 
-def _sessions(
-    known: Records, criteria: Criteria, criterion: ShareCriterion, quarter: int
-) -> tuple[pd.DataFrame, np.ndarray]:
-    """Return the sessions in order and which of them are baseline."""
-    rows = units(known, criteria, criterion, quarter=quarter)
-    rows = rows[rows["reason"].eq("")].sort_values(["register_month", "session_id"], ignore_index=True)
-    rows = with_case_mix(rows, known, criteria.monitor.case_mix)
-    return rows, (rows["register_month"] <= criteria.monitor.baseline_through_month).to_numpy(dtype=bool)
+def _check_question(criterion: Criterion, by: str) -> None:
+    if by not in ("", *OPERATORS):
+        raise ParameterError("review.case_by_case(by): use surgeon_id, harvested_by or nothing")
+    if criterion.watched == "not":
+        raise ParameterError(
+            "review.case_by_case(criterion_id): use a criterion of a share of grafts or of poor growth"
+        )
 
 
-def _readings(
-    known: Records, criteria: Criteria, criterion: PoorGrowthCriterion
-) -> tuple[pd.DataFrame, np.ndarray]:
-    """Return the readings at maturity and which belong to baseline operations."""
-    codes = exception_codes(known.sessions, known, criterion)
-    rows = of_criterion(readings(known), criterion, codes)
+def _in_order(view: View, criterion: Criterion, monitor: Monitor) -> pd.DataFrame:
+    """Return the counted rows by month, with the case mix their risk depends on."""
+    rows = criterion.rows(view)
     rows = rows[rows["reason"].eq("")].reset_index(drop=True)
-    rows = with_case_mix(rows, known, (*criteria.monitor.case_mix, "zone"))
-    return rows, (rows["session_month"] <= criteria.monitor.baseline_through_month).to_numpy(dtype=bool)
+    if criterion.watched == GRAFTS:
+        rows = rows.sort_values(["register_month", "session_id"], ignore_index=True)
+    return with_case_mix(rows, view.records, _case_mix(criterion, monitor))
 
 
-def _grafts(rows: pd.DataFrame, base: np.ndarray, criteria: Criteria) -> _Watched:
+def _case_mix(criterion: Criterion, monitor: Monitor) -> tuple[str, ...]:
+    return (*monitor.case_mix, *criterion.own_case_mix)
+
+
+def _watched(rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor) -> _Watched:
+    score = _grafts if criterion.watched == GRAFTS else _mature_readings
+    return score(rows, base, criterion, monitor)
+
+
+def _grafts(rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor) -> _Watched:
+    """Score each session by its grafts."""
     part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
-    design, kept = _baseline_design(rows, criteria.monitor.case_mix, base)
-    fit = regression.shares(
-        part[base], whole[base], design[base][:, kept], rows["patient_id"].to_numpy()[base]
-    )
-    risk = 1 / (1 + np.exp(-design[:, kept] @ fit.beta))
-    odds = criteria.monitor.odds_ratio_transection
+    design = _baseline_design(rows, _case_mix(criterion, monitor), base)
+    fit = regression.shares(part[base], whole[base], design[base], rows["patient_id"].to_numpy()[base])
+    risk = special.expit(design @ fit.beta)
+    odds = monitor.odds_ratio_transection
     added = cusum.count_weights(part, whole, risk, odds, fit.correlation)
     steps = cusum.in_control_counts(whole, risk, odds, fit.correlation)
-    limit = cusum.limit_for(steps, criteria.monitor.run_length)
+    limit = cusum.limit_for(steps, monitor.run_length)
     cases = rows.assign(observed=part, expected=whole * risk, added=added)
     return _Watched(cases, limit, odds, "grafts", int(base.sum()), "session")
 
 
-def _poor_growth(
-    rows: pd.DataFrame, base: np.ndarray, criteria: Criteria, criterion: PoorGrowthCriterion
+def _mature_readings(
+    rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor
 ) -> _Watched:
-    mix = (*criteria.monitor.case_mix, "zone")
-    design, kept = _baseline_design(rows, mix, base)
+    """Score each session by whether its mean reading lies below the threshold."""
+    design = _baseline_design(rows, _case_mix(criterion, monitor), base)
     y = rows["yield_pct"].to_numpy(dtype=float)
-    who = rows["patient_id"].to_numpy()
-    fit = regression.values(y[base], design[base][:, kept], who[base])
-    expected = design[:, kept] @ fit.beta
+    fit = regression.values(y[base], design[base], rows["patient_id"].to_numpy()[base])
+    expected = design @ fit.beta
     rows = rows.assign(residual=y - expected, mean=expected, at=np.floor(rows["register_month"] + 0.5))
-    tau2, shared2 = _spread(rows[base])
-    cases = _visits(rows, criterion.threshold_pct, tau2, shared2)
-    odds = criteria.monitor.odds_ratio_poor_growth
+    cases = _visits(rows, criterion.poor_below_pct, *_spread(rows[base]))
+    odds = monitor.odds_ratio_poor_growth
     added = cusum.weights(cases["observed"], cases["expected"], odds)
     steps = cusum.in_control(cases["expected"], odds)
-    limit = cusum.limit_for(steps, criteria.monitor.run_length)
-    return _Watched(
-        cases.assign(added=added), limit, odds, "cases", int(base.sum()), "session read as mature"
-    )
+    limit = cusum.limit_for(steps, monitor.run_length)
+    cases = cases.assign(added=added, whole=1.0)
+    return _Watched(cases, limit, odds, "cases", int(base.sum()), "session read as mature")
 
 
 def _visits(rows: pd.DataFrame, threshold: float, tau2: float, shared2: float) -> pd.DataFrame:
-    """Return one row a session and reading visit, with its chance to lie below the threshold."""
+    """Return one row per session and reading visit, with its chance to lie below the threshold."""
     keys = ["patient_id", "session_id", "surgeon_id", "harvested_by", "at"]
     cases = (
         rows.assign(se2=rows["yield_pct_se"] ** 2)
@@ -211,56 +209,58 @@ def _spread(rows: pd.DataFrame) -> tuple[float, float]:
     return tau2, float(np.clip(shared, 0.0, tau2))
 
 
-def _baseline_design(
-    rows: pd.DataFrame, mix: tuple[str, ...], base: np.ndarray
-) -> tuple[np.ndarray, list[int]]:
-    """Return the design of all rows and the columns that the baseline can estimate."""
+def _baseline_design(rows: pd.DataFrame, mix: tuple[str, ...], base: np.ndarray) -> np.ndarray:
+    """Return the design of all rows, of the columns that the baseline can estimate."""
     design, _ = columns(rows, mix)
-    return design, independent(design[base])
+    return design[:, independent(design[base])]
 
 
-def _chart(name: str, rows: pd.DataFrame, watched: _Watched, group: str) -> tuple[pd.DataFrame, ...]:
-    """Return the table rows, the path, the signals and the cases of one chart."""
+def _chart(name: str, rows: pd.DataFrame, watched: _Watched, group: str) -> _Chart:
     rows = rows.reset_index(drop=True).assign(case=np.arange(1, len(rows) + 1))
     running = cusum.path(rows["added"], watched.limit.limit)
-    excess = np.cumsum(rows["observed"] - rows["expected"])
-    lines = {EXCESS: excess, CUSUM: running.total, LIMIT: np.full(len(rows), watched.limit.limit)}
-    units_ = {EXCESS: watched.unit, CUSUM: "log likelihood ratio", LIMIT: "log likelihood ratio"}
-    path = pd.concat(
-        [
-            pd.DataFrame({group: name, "term": t, "x": rows["case"], "estimate": v, "unit": units_[t]})
-            for t, v in lines.items()
-        ],
-        ignore_index=True,
-    )
-    return _counts(name, rows, running, watched, group), path, *_signals(name, rows, running, group)
+    signals, cases = _signals(name, rows, running, group)
+    lines = _counts(name, rows, running, watched, group)
+    return _Chart(pd.DataFrame(lines), _path(name, rows, running, watched, group), signals, cases)
 
 
-def _counts(name: str, rows: pd.DataFrame, running, watched: _Watched, group: str) -> pd.DataFrame:
-    n_signals = len(running.signals)
-    values = {
-        "observed": (rows["observed"].sum(), watched.unit),
-        "expected": (rows["expected"].sum(), watched.unit),
-        "signals": (float(n_signals), "count"),
+def _path(name: str, rows: pd.DataFrame, running: cusum.Path, watched: _Watched, group: str) -> pd.DataFrame:
+    score = "log likelihood ratio"
+    lines = {
+        EXCESS: (np.cumsum(rows["observed"] - rows["expected"]), watched.unit, "counts"),
+        CUSUM: (running.total, score, "counts"),
+        LIMIT: (np.full(len(rows), watched.limit.limit), score, "model"),
     }
     return pd.DataFrame(
         [
-            {
-                group: name,
-                "term": term,
-                "estimate": float(value),
-                "unit": unit,
-                "n_patients": int(rows["patient_id"].nunique()),
-                "n_rows": len(rows),
-                "flag": "signalled" if term == "signals" and n_signals else "",
-            }
-            for term, (value, unit) in values.items()
+            line(term, value, unit, by={group: name}, x=case, basis=basis)
+            for term, (values, unit, basis) in lines.items()
+            for case, value in zip(rows["case"], values, strict=True)
         ]
     )
 
 
-def _signals(name: str, rows: pd.DataFrame, running, group: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return one row a signal, and the cases between the beginning of each rise and its signal."""
+def _counts(
+    name: str, rows: pd.DataFrame, running: cusum.Path, watched: _Watched, group: str
+) -> list[dict[str, Any]]:
+    observed, n_signals = float(rows["observed"].sum()), len(running.signals)
+    common: dict[str, Any] = {
+        "by": {group: name},
+        "n_patients": int(rows["patient_id"].nunique()),
+        "n_rows": len(rows),
+    }
+    of: dict[str, Any] = {"numerator": observed, "denominator": float(rows["whole"].sum())}
+    expected, flag = float(rows["expected"].sum()), "signalled" if n_signals else ""
+    return [
+        line("observed", observed, watched.unit, basis="count", **of, flag="", **common),
+        line("expected", expected, watched.unit, basis="model", flag="", **common),
+        line("signals", float(n_signals), "count", basis="counts", flag=flag, **common),
+    ]
+
+
+def _signals(
+    name: str, rows: pd.DataFrame, running: cusum.Path, group: str
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return one row per signal, and the cases between the beginning of each rise and its signal."""
     months = rows["register_month"].to_numpy(dtype=int)
     signals = pd.DataFrame(
         {
@@ -278,8 +278,8 @@ def _signals(name: str, rows: pd.DataFrame, running, group: str) -> tuple[pd.Dat
         rows.iloc[a : b + 1].assign(**{group: name}, signal=i)
         for i, (a, b) in enumerate(zip(running.began, running.signals, strict=True), start=1)
     ]
-    kept = [group, "signal", "case", "session_id", "register_month", "observed", "expected", "added"]
-    return signals, stacked(named)[kept] if named else pd.DataFrame(columns=kept)
+    wanted = [group, "signal", "case", "session_id", "register_month", "observed", "expected", "added"]
+    return signals, stacked(named)[wanted] if named else pd.DataFrame(columns=wanted)
 
 
 def _as_asked(limit: cusum.Limit) -> bool:
@@ -287,11 +287,11 @@ def _as_asked(limit: cusum.Limit) -> bool:
     return bool(abs(limit.by_simulation - limit.asked) <= 0.05 * limit.asked + 3 * limit.simulation_se)
 
 
-def _method(criterion, watched: _Watched) -> str:
+def _method(criterion: Criterion, watched: _Watched) -> str:
     limit = watched.limit
     return (
         f"{criterion.title}, one case a {watched.what}; risk-adjusted CUSUM for odds {watched.odds_ratio:g} "
-        f"times higher (Steiner et al. 2000), risks from {watched.n_baseline} baseline rows; limit "
+        f"times higher (Steiner et al. 2000), risks from {counted(watched.n_baseline)} baseline rows; limit "
         f"{limit.limit:.2f} for a false alarm every {limit.asked:g} cases in control, by simulation "
         f"{limit.by_simulation:.0f} (SE {limit.simulation_se:.0f}; {limit.n_charts} charts, seed "
         f"{limit.seed})"

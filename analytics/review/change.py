@@ -12,26 +12,21 @@ Source: Wagner, Soumerai, Zhang & Ross-Degnan 2002, J Clin Pharm Ther 27:299-309
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from analytics.errors import ParameterError
 from analytics.numerics import regression
 from analytics.records import Records
-from analytics.results import LEVEL, Curve, Result
-from analytics.review.criteria import (
-    Change,
-    Criteria,
-    HairsCriterion,
-    MeanCriterion,
-    PoorGrowthCriterion,
-    YieldCriterion,
-)
-from analytics.review.growth import of_criterion, readings
-from analytics.review.periods import as_at, check
-from analytics.review.units import columns, exception_codes, independent, not_yet, units, with_case_mix
+from analytics.results import LEVEL, Curve, Result, counted, line
+from analytics.review.criteria import Criteria
+from analytics.review.declared import Change
+from analytics.review.kinds import Criterion
+from analytics.review.periods import View
+from analytics.review.units import columns, independent, not_yet, with_case_mix
 
 MIN_EACH_SIDE = 8  # rows; fewer cannot carry a level
 MIN_MONTHS = 6  # months with operations; fewer after the change cannot carry a slope of their own
@@ -42,11 +37,14 @@ AT_END, DETECTABLE = "at the end, against the trend before", "smallest step foun
 
 @dataclass(frozen=True, slots=True)
 class _Segmented:
-    """A fit: constant, month, after, month after (where it bends), case mix; months from the change."""
+    """A fit: constant, month, after, month after (where it bends), case mix; months from the change.
+
+    `of_odds` where fitted as log odds of part in whole, else in the criterion's own unit.
+    """
 
     by_patient: regression.Fit
     by_month: regression.Fit
-    of_shares: bool
+    of_odds: bool
     bends: bool
     n_before: int
     n_after: int
@@ -88,25 +86,23 @@ def before_after(
     FitError
         When the design cannot be fitted.
     """
-    check(quarter, records)
+    view = View.at(records, criteria.schedule, quarter=quarter, month=month)
     change = _declared(criteria, change_id, criterion_id)
     criterion = criteria.named(criterion_id)
-    known = as_at(records, quarter)
-    rows = _rows(known, criteria, criterion, quarter, month)
+    rows = _rows(view, criterion)
     counted = rows[rows["reason"].eq("")].reset_index(drop=True)
-    since = counted["month_of"].to_numpy(dtype=float) - change.register_month
+    since = counted["operated"].to_numpy(dtype=float) - change.register_month
     used = rows[["patient_id", "session_id", "reason"]]
     if why := _waiting(since):
-        named = {"criterion": criterion.id, "change": change.id}
+        by = {"criterion": criterion.id, "change": change.id}
         method = (
             f"segmented regression of {criterion.title} around month {change.register_month}, not fitted yet"
         )
-        return not_yet(used, method, by=named, term=STEP, unit="points", why=why)
-    of_yield = isinstance(criterion, YieldCriterion)
-    mix = (*criteria.monitor.case_mix, "zone") if of_yield else criteria.monitor.case_mix
-    fit = _fit(with_case_mix(counted, known, mix), since, mix, criterion)
+        return not_yet(used, method, by=by, term=STEP, unit="points", why=why)
+    mix = (*criteria.monitor.case_mix, *criterion.own_case_mix)
+    fit = _fit(with_case_mix(counted, view.records, mix), since, mix, of_odds=criterion.scale == "odds")
     return Curve(
-        _table(fit, since, criterion, change, counted, level),
+        pd.DataFrame(_lines(fit, since, criterion, change, counted, level)),
         used,
         _method(fit, criterion, change, level),
         by=("criterion", "change"),
@@ -117,39 +113,33 @@ def before_after(
             f"{change.declared_in_quarter}.",
             "Anything else that changed in that month is in these numbers too.",
         ),
-        extra={"points": _points(counted, of_yield, criterion), "changes": _mark(change)},
-        path=_path(fit, since, criterion, change, level),
+        extra={"points": _points(counted, criterion), "changes": _mark(change)},
+        path=pd.DataFrame(_path(fit, since, criterion, change, level)),
         x_name="register_month",
     )
 
 
 def _declared(criteria: Criteria, change_id: str, criterion_id: str) -> Change:
-    found = [c for c in criteria.change if c.id == change_id]
-    if not found:
+    change = next((c for c in criteria.change if c.id == change_id), None)
+    if change is None:
         raise ParameterError(
             "review.before_after(change_id): not declared; the file has "
             + (", ".join(c.id for c in criteria.change) or "no change")
         )
-    if criterion_id not in found[0].criteria:
+    if criterion_id not in change.criteria:
         raise ParameterError(
             "review.before_after(criterion_id): the change was not declared to act on it; use one of "
-            + ", ".join(found[0].criteria)
+            + ", ".join(change.criteria)
         )
-    return found[0]
+    return change
 
 
-def _rows(known: Records, criteria: Criteria, criterion, quarter: int, month: float | None) -> pd.DataFrame:
-    if isinstance(criterion, PoorGrowthCriterion):
+def _rows(view: View, criterion: Criterion) -> pd.DataFrame:
+    if not criterion.has_rows_of_its_own:
         raise ParameterError(
             "review.before_after(criterion_id): poor growth has no row a session; use a yield"
         )
-    if isinstance(criterion, YieldCriterion):
-        codes = exception_codes(known.sessions, known, criterion)
-        rows = of_criterion(readings(known, month=month), criterion, codes)
-        return rows.assign(part=rows["yield_pct"], whole=1.0, month_of=rows["session_month"])
-    rows = units(known, criteria, criterion, quarter=quarter)
-    operated = known.sessions.set_index("session_id")["register_month"]
-    return rows.assign(month_of=rows["session_id"].map(operated).astype(int))
+    return criterion.rows(view)
 
 
 def _waiting(since: np.ndarray) -> str:
@@ -157,14 +147,15 @@ def _waiting(since: np.ndarray) -> str:
     n_before, n_after = int((since < 0).sum()), int((since >= 0).sum())
     if min(n_before, n_after) < MIN_EACH_SIDE:
         return (
-            f"{n_before} rows before and {n_after} after the change; {MIN_EACH_SIDE} on each side are needed"
+            f"{counted(n_before)} rows before and {counted(n_after)} after the change; {MIN_EACH_SIDE} on "
+            "each side are needed"
         )
     if len(np.unique(since[since < 0])) < 3:
         return "operations before the change lie in fewer than 3 months"
     return ""
 
 
-def _fit(rows: pd.DataFrame, since: np.ndarray, mix: tuple[str, ...], criterion) -> _Segmented:
+def _fit(rows: pd.DataFrame, since: np.ndarray, mix: tuple[str, ...], *, of_odds: bool) -> _Segmented:
     case_mix, _ = columns(rows, mix)
     after = (since >= 0).astype(float)
     bends = len(np.unique(since[since >= 0])) >= MIN_MONTHS
@@ -172,18 +163,17 @@ def _fit(rows: pd.DataFrame, since: np.ndarray, mix: tuple[str, ...], criterion)
     X = np.column_stack([*segments, *(case_mix[:, 1:] - case_mix[:, 1:].mean(axis=0)).T])
     X = X[:, independent(X)]
     part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
-    of_shares = not isinstance(criterion, YieldCriterion | MeanCriterion | HairsCriterion)
     y = part / whole
 
     def fit(clusters) -> regression.Fit:
-        if of_shares:
+        if of_odds:
             return regression.shares(part, whole, X, clusters)
         return regression.values(y, X, clusters)
 
-    by_patient, by_month = fit(rows["patient_id"].to_numpy()), fit(rows["month_of"].to_numpy())
-    lag, p = _lag_1(y - by_patient.fitted, rows["month_of"].to_numpy())
+    by_patient, by_month = fit(rows["patient_id"].to_numpy()), fit(rows["operated"].to_numpy())
+    lag, p = _lag_1(y - by_patient.fitted, rows["operated"].to_numpy())
     n_before, n_after = int((since < 0).sum()), int((since >= 0).sum())
-    return _Segmented(by_patient, by_month, of_shares, bends, n_before, n_after, lag, p)
+    return _Segmented(by_patient, by_month, of_odds, bends, n_before, n_after, lag, p)
 
 
 def _lag_1(residual: np.ndarray, month: np.ndarray) -> tuple[float, float]:
@@ -199,18 +189,24 @@ def _lag_1(residual: np.ndarray, month: np.ndarray) -> tuple[float, float]:
 
 
 def _wider(fit: _Segmented, combination: np.ndarray, level: float) -> regression.Contrast:
-    own = 4 if fit.bends else 3
+    """Return a combination of the segments with the wider of its two errors."""
+    n_segments = 4 if fit.bends else 3
     c = np.zeros(len(fit.by_patient.beta))
-    c[:own] = combination[:own]
+    c[:n_segments] = combination[:n_segments]
     patient = regression.contrast(fit.by_patient, c, level=level)
     month = regression.contrast(fit.by_month, c, level=level)
     usable = np.isfinite(month.se) and month.df >= MIN_MONTH_DF
     return month if usable and month.high - month.low > patient.high - patient.low else patient
 
 
-def _table(
-    fit: _Segmented, since: np.ndarray, criterion, change: Change, rows: pd.DataFrame, level: float
-) -> pd.DataFrame:
+def _lines(
+    fit: _Segmented,
+    since: np.ndarray,
+    criterion: Criterion,
+    change: Change,
+    rows: pd.DataFrame,
+    level: float,
+) -> list[dict[str, Any]]:
     end = float(since.max())
     wanted = {
         BEFORE: ([0, 12, 0, 0], " a year"),
@@ -219,60 +215,61 @@ def _table(
         AFTER: ([0, 12, 0, 12], " a year"),
         AT_END: ([0, 0, 1, end], ""),
     }
-    common = {
-        "criterion": criterion.id,
-        "change": change.id,
+    common: dict[str, Any] = {
+        "by": {"criterion": criterion.id, "change": change.id},
+        "basis": "model",
         "n_patients": int(rows["patient_id"].nunique()),
         "n_rows": len(rows),
     }
-    out = []
+    lines = []
     for term, (combination, per) in wanted.items():
-        found = _wider(fit, np.array(combination, dtype=float), level)
+        contrast = _wider(fit, np.array(combination, dtype=float), level)
         if not fit.bends and term in (BEND, AFTER):
-            found = regression.Contrast(np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, level)
-        out.append(common | _row(term, found, fit, _unit(criterion, fit, per)))
+            contrast = regression.Contrast(np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, level)
+        lines.append(_line(term, contrast, fit, _unit(criterion, fit, per), common))
     step = _wider(fit, np.array([0.0, 0.0, 1.0, 0.0]), level)
-    out.append(common | _detectable_row(step, fit, _unit(criterion, fit, "")))
-    return pd.DataFrame(out)
+    return [*lines, _line_of_detectable(step, fit, _unit(criterion, fit, ""), common)]
 
 
-def _unit(criterion, fit: _Segmented, per: str) -> str:
-    if fit.of_shares:
+def _unit(criterion: Criterion, fit: _Segmented, per: str) -> str:
+    if fit.of_odds:
         return f"odds ratio{per}" if per else "ratio"
-    return ("points" if criterion.unit == "%" else criterion.unit) + per
+    return criterion.unit_of_difference + per
 
 
-def _row(term: str, found: regression.Contrast, fit: _Segmented, unit: str) -> dict:
-    value = np.array([found.estimate, found.low, found.high])
-    value = np.exp(value) if fit.of_shares else value
+def _line(
+    term: str, contrast: regression.Contrast, fit: _Segmented, unit: str, common: dict[str, Any]
+) -> dict[str, Any]:
+    value = np.array([contrast.estimate, contrast.low, contrast.high])
+    value = np.exp(value) if fit.of_odds else value
     missing = f"operations in fewer than {MIN_MONTHS} months after the change: slope held"
-    return {
-        "term": term,
-        "estimate": float(value[0]),
-        "se": np.nan if fit.of_shares else found.se,
-        "ci_low": float(value[1]),
-        "ci_high": float(value[2]),
-        "level": found.level,
-        "unit": unit,
-        "df": found.df,
-        "p_value": found.p_value,
-        "flag": "" if np.isfinite(found.estimate) else missing,
-    }
+    return line(
+        term,
+        float(value[0]),
+        unit,
+        se=np.nan if fit.of_odds else contrast.se,
+        ci=(float(value[1]), float(value[2])),
+        level=contrast.level,
+        df=contrast.df,
+        p_value=contrast.p_value,
+        flag="" if np.isfinite(contrast.estimate) else missing,
+        **common,
+    )
 
 
-def _detectable_row(step: regression.Contrast, fit: _Segmented, unit: str) -> dict:
+def _line_of_detectable(
+    step: regression.Contrast, fit: _Segmented, unit: str, common: dict[str, Any]
+) -> dict[str, Any]:
     """Return the step whose 95 % interval would exclude none 8 times in 10."""
-    known = np.isfinite(step.se) and np.isfinite(step.df)
-    size = (stats.t.ppf(0.975, step.df) + stats.t.ppf(0.8, step.df)) * step.se if known else np.nan
-    return {
-        "term": DETECTABLE,
-        "estimate": float(np.exp(size) if fit.of_shares else size),
-        "unit": unit,
-        "flag": "" if known else "too few to tell",
-    }
+    can_tell = np.isfinite(step.se) and np.isfinite(step.df)
+    size = (stats.t.ppf(0.975, step.df) + stats.t.ppf(0.8, step.df)) * step.se if can_tell else np.nan
+    value = float(np.exp(size) if fit.of_odds else size)
+    return line(DETECTABLE, value, unit, flag="" if can_tell else "too few to tell", **common)
 
 
-def _path(fit: _Segmented, since: np.ndarray, criterion, change: Change, level: float) -> pd.DataFrame:
+def _path(
+    fit: _Segmented, since: np.ndarray, criterion: Criterion, change: Change, level: float
+) -> list[dict[str, Any]]:
     """Return the fitted line in two pieces and the old trend carried on, at the mean case mix."""
     months = np.arange(since.min(), since.max() + 1)
     pieces = {
@@ -280,52 +277,54 @@ def _path(fit: _Segmented, since: np.ndarray, criterion, change: Change, level: 
         "after": (months[months >= 0], 1.0),
         "had nothing changed": (months[months >= 0], 0.0),
     }
-    parts = []
+    lines = []
     for term, (at, after) in pieces.items():
-        found = [_wider(fit, np.array([1.0, m, after, m * after]), level) for m in at]
-        line = np.array([[f.estimate, f.low, f.high] for f in found])
-        line = 100 / (1 + np.exp(-line)) if fit.of_shares else line
-        parts.append(
-            pd.DataFrame(
-                {
-                    "criterion": criterion.id,
-                    "change": change.id,
-                    "term": term,
-                    "x": at + change.register_month,
-                    "estimate": line[:, 0],
-                    "ci_low": line[:, 1],
-                    "ci_high": line[:, 2],
-                    "unit": criterion.unit,
-                }
+        for month in at:
+            fitted = _wider(fit, np.array([1.0, month, after, month * after]), level)
+            value = np.array([fitted.estimate, fitted.low, fitted.high])
+            value = 100 * special.expit(value) if fit.of_odds else value
+            lines.append(
+                line(
+                    term,
+                    float(value[0]),
+                    criterion.unit,
+                    by={"criterion": criterion.id, "change": change.id},
+                    x=month + change.register_month,
+                    ci=(float(value[1]), float(value[2])),
+                    basis="model",
+                )
             )
-        )
-    return pd.concat(parts, ignore_index=True)
+    return lines
 
 
-def _points(rows: pd.DataFrame, of_yield: bool, criterion) -> pd.DataFrame:
-    sums = rows.groupby("month_of").agg(
+def _points(rows: pd.DataFrame, criterion: Criterion) -> pd.DataFrame:
+    """Return a point per month of operation: part over whole, with its counts."""
+    sums = rows.groupby("operated").agg(
         part=("part", "sum"), whole=("whole", "sum"), n_patients=("patient_id", "nunique")
     )
-    scale = 100.0 if criterion.unit == "%" and not of_yield else 1.0
-    y = scale * sums["part"] / sums["whole"]
-    return pd.DataFrame(
+    is_share = criterion.scale == "odds"
+    points = pd.DataFrame(
         {
             "x": sums.index.to_numpy(dtype=float),
-            "y": y.to_numpy(),
+            "y": ((100.0 if is_share else 1.0) * sums["part"] / sums["whole"]).to_numpy(),
             "n_patients": sums["n_patients"].to_numpy(),
+            "basis": "share" if is_share else "model",
         }
     )
+    if not is_share:
+        return points
+    return points.assign(numerator=sums["part"].to_numpy(), denominator=sums["whole"].to_numpy())
 
 
 def _mark(change: Change) -> pd.DataFrame:
     return pd.DataFrame({"x": [float(change.register_month)], "label": [change.statement]})
 
 
-def _method(fit: _Segmented, criterion, change: Change, level: float) -> str:
-    scale = "log odds" if fit.of_shares else criterion.unit
+def _method(fit: _Segmented, criterion: Criterion, change: Change, level: float) -> str:
+    scale = "log odds" if fit.of_odds else criterion.unit
     return (
         f"segmented regression of {criterion.title} ({scale}) on the month of operation at equal case mix, "
-        f"{fit.n_before} rows before and {fit.n_after} after month {change.register_month}; errors by "
-        f"patient, or by month where wider and months are enough; level {level:g}; neighbouring months "
-        f"correlate {fit.lag_1:.2f} (p {fit.lag_1_p:.2f})"
+        f"{counted(fit.n_before)} rows before and {counted(fit.n_after)} after month "
+        f"{change.register_month}; errors by patient, or by month where wider and months are enough; level "
+        f"{level:g}; neighbouring months correlate {fit.lag_1:.2f} (p {fit.lag_1_p:.2f})"
     )

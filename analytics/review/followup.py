@@ -1,21 +1,19 @@
-"""Do those who came differ from those who did not, and how far could the absent move the headline?
+"""Who was due, who came, and how far could those who did not come move the headline?
+
+What became of each planned visit stands in `review.visits`. Completeness of person-time is Clark's: months
+observed over months that could have been observed up to the last planned visit. The usual count of visits
+understates it (68 % against 92 to 93 % in one cohort: BMC Med Res Methodol 2017;17:155).
 
 Of all who were due, some were seen (a usable reading at maturity, or an answer). Four lines: as seen; with
 the absent weighted back in by their chance of being seen (inverse-probability weights, stabilised, cut at
 their centiles 1 and 99); bounds (the absent all dissatisfied or all satisfied; for a yield 10 points below
 or above the seen); and the tipping point, how far the absent would have to lie from the seen for the whole
-to reach the standard.
-
-How the two differ in what was known beforehand is given as standardised differences, 0.1 being the usual
-mark of one worth a look (Austin 2009, Commun Stat Simul Comput 38:1228-34, from memory). Weights repair
-nothing else.
-
-Who was due, who came, and do those who came differ from those who did not?
-
-The planned visits and what became of each stand in `review.periods`. Completeness of person-time is Clark's:
-months observed over months that could have been observed up to the last planned visit. The usual count of
-visits understates it (68 % against 92 to 93 % in one cohort: BMC Med Res Methodol 2017;17:155).
+to reach the standard. How the two differ in what was known beforehand is given as standardised differences,
+0.1 being the usual mark of one worth a look (Austin 2009, Commun Stat Simul Comput 38:1228-34, from memory).
+Weights repair nothing else.
 """
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,32 +21,28 @@ import pandas as pd
 from analytics.errors import ParameterError
 from analytics.numerics import proportions, regression
 from analytics.records import Records
-from analytics.results import LEVEL, Result
-from analytics.review.criteria import Criteria, RatingCriterion, YieldCriterion
-from analytics.review.growth import LAST_USABLE_MONTH, readings
-from analytics.review.periods import (
+from analytics.results import LEVEL, Result, counted, line
+from analytics.review.criteria import Criteria
+from analytics.review.kinds import Criterion
+from analytics.review.periods import View
+from analytics.review.units import columns, independent, not_yet, with_case_mix
+from analytics.review.visits import (
     COUNTED_AS_DUE,
     NOT_YET,
     STATUSES,
     WITHDRAWN,
-    as_at,
-    check,
     counts_due,
-    last_month,
     person_time,
     sessions_due,
 )
-from analytics.review.units import (
-    NO_ANSWER,
-    columns,
-    exception_codes,
-    independent,
-    not_yet,
-    units,
-    with_case_mix,
-)
 
 NONE_DUE = "none due yet"
+KNOWN_BEFORE = ("age_years", "sex", "smoker", "method", "surgeon_id", "session_number", "grafts_out")
+YIELD_SHIFT_POINTS = 10.0
+N_RESAMPLES = 400
+SEED = 20260104
+MIN_EACH = 10
+CENTILES = (0.01, 0.99)
 
 
 def follow_up(records: Records, criteria: Criteria, *, quarter: int, level: float = LEVEL) -> Result:
@@ -57,7 +51,7 @@ def follow_up(records: Records, criteria: Criteria, *, quarter: int, level: floa
     Returns
     -------
     Result
-        `by` is (visit, zone): a row a planned visit (zone `all`, unit session) and a row a visit and zone
+        `by` is (visit, zone): a row per planned visit (zone `all`, unit session) and per visit and zone
         (unit placement, seen meaning counted), the percent seen in window of those due with Wilson's
         interval; last the completeness of person-time. `extra["flow"]` holds the number of every status.
 
@@ -65,15 +59,13 @@ def follow_up(records: Records, criteria: Criteria, *, quarter: int, level: floa
     ------
     Clark, Altman & De Stavola 2002, Lancet 359:1309-10.
     """
-    check(quarter, records)
-    known = as_at(records, quarter)
-    rows = sessions_due(known, criteria, quarter=quarter)
-    both = pd.concat([rows, counts_due(known, criteria, quarter=quarter)], ignore_index=True)
+    view = View.at(records, criteria.schedule, quarter=quarter)
+    rows = sessions_due(view)
+    both = pd.concat([rows, counts_due(view)], ignore_index=True)
     flow = _flow(both)
-    clark = _person_time_row(person_time(known, criteria, quarter=quarter))
     waiting = rows["status"].where(rows["status"].isin([NOT_YET, WITHDRAWN]), "")
     return Result(
-        pd.concat([_seen_rows(flow, both, level), clark], ignore_index=True),
+        pd.DataFrame([*_lines_of_seen(flow, both, level), _line_of_person_time(person_time(view))]),
         rows.assign(reason=waiting),
         "share of due visits attended inside their window, by session (all) and by placement counted (zone), "
         f"Wilson {100 * level:g} % interval; completeness of person-time by Clark, Altman & De Stavola 2002",
@@ -95,52 +87,44 @@ def _flow(rows: pd.DataFrame) -> pd.DataFrame:
     )[flow.columns]
 
 
-def _seen_rows(flow: pd.DataFrame, rows: pd.DataFrame, level: float) -> pd.DataFrame:
-    found = proportions.proportion(flow["n_seen_in_window"], flow["n_due"], level=level)
+def _lines_of_seen(flow: pd.DataFrame, rows: pd.DataFrame, level: float) -> list[dict[str, Any]]:
+    n_seen, n_due = (flow[c].to_numpy(dtype=int) for c in ("n_seen_in_window", "n_due"))
+    wilson = proportions.proportion(n_seen, n_due, level=level)
     counted = rows[rows["status"].isin(COUNTED_AS_DUE)]
     patients = counted.groupby(["visit", "zone"])["patient_id"].nunique()
-    keys = list(zip(flow["visit"], flow["zone"], strict=True))
-    return pd.DataFrame(
-        {
-            "visit": [f"month {v:g}" for v in flow["visit"]],
-            "zone": flow["zone"],
-            "term": "seen in window",
-            "x": flow["visit"],
-            "estimate": 100 * found.estimate,
-            "ci_low": 100 * found.low,
-            "ci_high": 100 * found.high,
-            "level": level,
-            "unit": "%",
-            "n_patients": [int(patients.get(k, 0)) for k in keys],
-            "n_rows": flow["n_due"],
-            "flag": np.where(flow["n_due"] == 0, NONE_DUE, ""),
-        }
+    return [
+        line(
+            "seen in window",
+            100 * wilson.estimate[i],
+            "%",
+            by={"visit": f"month {visit:g}", "zone": zone},
+            x=visit,
+            ci=(100 * wilson.low[i], 100 * wilson.high[i]),
+            level=level,
+            basis="share",
+            numerator=n_seen[i],
+            denominator=n_due[i],
+            n_patients=int(patients.get((visit, zone), 0)),
+            n_rows=n_due[i],
+            flag="" if n_due[i] else NONE_DUE,
+        )
+        for i, (visit, zone) in enumerate(zip(flow["visit"], flow["zone"], strict=True))
+    ]
+
+
+def _line_of_person_time(months: pd.DataFrame) -> dict[str, Any]:
+    observed, possible = float(months["observed"].sum()), float(months["possible"].sum())
+    return line(
+        "completeness of person-time",
+        100 * observed / possible if possible > 0 else np.nan,
+        "%",
+        by={"visit": "whole follow-up", "zone": "all"},
+        # Of months, not of persons.
+        basis="model",
+        n_patients=int(months["patient_id"].nunique()),
+        n_rows=len(months),
+        flag="" if possible > 0 else NONE_DUE,
     )
-
-
-def _person_time_row(months: pd.DataFrame) -> pd.DataFrame:
-    possible = float(months["possible"].sum())
-    share = 100 * float(months["observed"].sum()) / possible if possible > 0 else np.nan
-    return pd.DataFrame(
-        {
-            "visit": ["whole follow-up"],
-            "zone": ["all"],
-            "term": ["completeness of person-time"],
-            "estimate": [share],
-            "unit": ["%"],
-            "n_patients": [months["patient_id"].nunique()],
-            "n_rows": [len(months)],
-            "flag": ["" if possible > 0 else NONE_DUE],
-        }
-    )
-
-
-KNOWN_BEFORE = ("age_years", "sex", "smoker", "method", "surgeon_id", "session_number", "grafts_out")
-YIELD_SHIFT_POINTS = 10.0
-N_RESAMPLES = 400
-SEED = 20260104
-MIN_EACH = 10
-CENTILES = (0.01, 0.99)
 
 
 def absent(
@@ -157,32 +141,28 @@ def absent(
     -------
     Result
         `by` is (criterion,). Terms: as seen; weighted for who was seen; lower bound; upper bound; tipping
-        point. `extra["differences"]` has one row a characteristic: seen, absent, standardised difference.
+        point. `extra["differences"]` has one row per characteristic and side, with their difference.
 
     Raises
     ------
     ParameterError
         When the criterion is of another kind.
     """
-    check(quarter, records)
+    view = View.at(records, criteria.schedule, quarter=quarter)
     criterion = criteria.named(criterion_id)
-    known = as_at(records, quarter)
-    if isinstance(criterion, YieldCriterion):
-        rows = _placements_due(known, criterion, quarter)
-    elif isinstance(criterion, RatingCriterion):
-        rows = _answers_due(known, criteria, criterion, quarter)
-    else:
+    rows = criterion.due_so_far(view)
+    if rows is None:
         raise ParameterError("review.absent(criterion_id): use a criterion of yield or of an answer")
     used = rows.assign(reason=np.where(rows["seen"], "", "not seen"))[["patient_id", "session_id", "reason"]]
     n_seen = int(rows["seen"].sum())
     if min(n_seen, len(rows) - n_seen) < MIN_EACH:
-        why = f"{n_seen} seen and {len(rows) - n_seen} not seen; {MIN_EACH} of each are needed"
-        return not_yet(
-            used, "bounds and weights", by={"criterion": criterion.id}, term="as seen", unit="%", why=why
-        )
-    rows = with_case_mix(rows, known, KNOWN_BEFORE)
+        n_absent = len(rows) - n_seen
+        why = f"{counted(n_seen)} seen and {counted(n_absent)} not seen; {MIN_EACH} of each are needed"
+        by = {"criterion": criterion.id}
+        return not_yet(used, "bounds and weights", by=by, term="as seen", unit="%", why=why)
+    rows = with_case_mix(rows, view.records, KNOWN_BEFORE)
     return Result(
-        _table(rows, criterion, level),
+        pd.DataFrame(_lines(rows, criterion, level)),
         used,
         f"{criterion.title} of all due: as seen; weighted by the inverse chance of being seen (logistic on "
         f"{', '.join(n.replace('_', ' ') for n in KNOWN_BEFORE)}), stabilised, cut at centiles 1 and 99, "
@@ -190,70 +170,66 @@ def absent(
         by=("criterion",),
         picture="intervals",
         extra={"differences": _differences(rows)},
-        notes=(_bounds_in_words(criterion), "Weights repair only what was known beforehand."),
+        notes=(_note_of_bounds(criterion), "Weights repair only what was known beforehand."),
     )
 
 
-def _placements_due(known: Records, criterion: YieldCriterion, quarter: int) -> pd.DataFrame:
-    """Return placements in zones planted once and mature by now; seen: a usable reading at maturity."""
-    codes = exception_codes(known.sessions, known, criterion)
-    placed = known.placements[known.placements["zone"].isin(criterion.zones)]
-    placed = placed[placed["session_id"].map(codes).fillna("").eq("")]
-    operated = placed["session_id"].map(known.sessions.set_index("session_id")["register_month"])
-    again = placed.groupby(["patient_id", "zone"])["session_id"].transform("nunique") > 1
-    mature = operated + placed["zone"].map(LAST_USABLE_MONTH) <= last_month(quarter)
-    rows = placed[mature & ~again]
-    value = readings(known).groupby("placement_id")["yield_pct"].mean()
-    value = rows["placement_id"].map(value)
-    return (
-        rows[["patient_id", "session_id", "zone"]]
-        .assign(value=value, seen=value.notna())
-        .reset_index(drop=True)
-    )
-
-
-def _answers_due(
-    known: Records, criteria: Criteria, criterion: RatingCriterion, quarter: int
-) -> pd.DataFrame:
-    rows = units(known, criteria, criterion, quarter=quarter)
-    rows = rows[rows["reason"].isin(["", NO_ANSWER])]
-    return (
-        rows[["patient_id", "session_id"]]
-        .assign(value=100 * rows["part"], seen=rows["reason"].eq(""))
-        .reset_index(drop=True)
-    )
-
-
-def _table(rows: pd.DataFrame, criterion, level: float) -> pd.DataFrame:
+def _lines(rows: pd.DataFrame, criterion: Criterion, level: float) -> list[dict[str, Any]]:
+    """Return the rows of the table, each with what it rests on: those seen, all, or the absent."""
     seen = rows["seen"].to_numpy(dtype=bool)
     value = rows["value"].to_numpy(dtype=float)
-    plain = _plain(value[seen], rows["patient_id"].to_numpy()[seen], criterion, level)
+    as_seen = _as_seen(value[seen], rows["patient_id"].to_numpy()[seen], criterion, level)
     weighted = _weighted(rows, value, seen, level)
     low, high = _bounds(value, seen, criterion)
-    share_absent = 1 - seen.mean()
-    tip = (criterion.standard - plain[0]) / share_absent
-    counts = {"criterion": criterion.id, "level": level}
+    tip = (criterion.standard - as_seen[0]) / (1 - seen.mean())
     n_seen, n_all = int(rows.loc[seen, "patient_id"].nunique()), int(rows["patient_id"].nunique())
-    lines = [
-        ("as seen", *plain, "%", n_seen, int(seen.sum()), ""),
-        ("weighted for who was seen", *weighted, "%", n_seen, int(seen.sum()), ""),
-        ("lower bound", low, np.nan, np.nan, "%", n_all, len(rows), ""),
-        ("upper bound", high, np.nan, np.nan, "%", n_all, len(rows), ""),
-        ("tipping point", tip, np.nan, np.nan, "points", n_all - n_seen, int((~seen).sum()), _tip_words(tip)),
+    common: dict[str, Any] = {"by": {"criterion": criterion.id}, "level": level}
+    of_seen = common | {"n_patients": n_seen, "n_rows": int(seen.sum())}
+    of_all = common | {"n_patients": n_all, "n_rows": len(rows)}
+    of_absent = common | {"n_patients": n_all - n_seen, "n_rows": int((~seen).sum())}
+    of = _declared(value, seen, criterion)
+    return [
+        line("as seen", as_seen[0], "%", ci=as_seen[1:], flag="", **of["seen"], **of_seen),
+        line(
+            "weighted for who was seen", weighted[0], "%", ci=weighted[1:], basis="model", flag="", **of_seen
+        ),
+        line("lower bound", low, "%", flag="", **of["low"], **of_all),
+        line("upper bound", high, "%", flag="", **of["high"], **of_all),
+        line("tipping point", tip, "points", flag=_flag_of_tip(tip), **of["tip"], **of_absent),
     ]
-    names = ["term", "estimate", "ci_low", "ci_high", "unit", "n_patients", "n_rows", "flag"]
-    return pd.DataFrame([counts | dict(zip(names, line, strict=True)) for line in lines])
 
 
-def _tip_words(tip: float) -> str:
+def _declared(value: np.ndarray, seen: np.ndarray, criterion: Criterion) -> dict[str, dict[str, Any]]:
+    """Return what each number is made of.
+
+    For answers the mean and the bounds are shares. The bounds of a yield and every tipping point would give
+    back how many were absent.
+    """
+    n, n_absent = len(seen), int((~seen).sum())
+    absent_of_due = {"basis": "counts", "numerator": n_absent, "denominator": n}
+    if criterion.scale != "odds":
+        return {"seen": {"basis": "model"}} | dict.fromkeys(("low", "high", "tip"), absent_of_due)
+    n_yes = int((value[seen] > 0).sum())
+    return {
+        "seen": {"basis": "share", "numerator": n_yes, "denominator": n - n_absent},
+        "low": {"basis": "share", "numerator": n_yes, "denominator": n},
+        "high": {"basis": "share", "numerator": n_yes + n_absent, "denominator": n},
+        "tip": absent_of_due,
+    }
+
+
+def _flag_of_tip(tip: float) -> str:
     side = "below" if tip < 0 else "above"
     return f"the absent would have to lie this far {side} the seen for the whole to reach the standard"
 
 
-def _plain(value: np.ndarray, who: np.ndarray, criterion, level: float) -> tuple[float, float, float]:
-    if isinstance(criterion, RatingCriterion):
-        found = proportions.proportion((value > 0).sum(), len(value), level=level)
-        return 100 * float(found.estimate), 100 * float(found.low), 100 * float(found.high)
+def _as_seen(
+    value: np.ndarray, who: np.ndarray, criterion: Criterion, level: float
+) -> tuple[float, float, float]:
+    """Return the mean of those seen with limits: Wilson's for answers, by patient for yields."""
+    if criterion.scale == "odds":
+        wilson = proportions.proportion((value > 0).sum(), len(value), level=level)
+        return 100 * float(wilson.estimate), 100 * float(wilson.low), 100 * float(wilson.high)
     fit = regression.values(value, np.ones((len(value), 1)), who)
     mean = regression.contrast(fit, [1.0], level=level)
     return mean.estimate, mean.low, mean.high
@@ -306,24 +282,24 @@ def _chance_of_being_seen(
     return 1 / (1 + np.exp(-np.clip(design @ beta, -30, 30)))
 
 
-def _bounds(value: np.ndarray, seen: np.ndarray, criterion) -> tuple[float, float]:
+def _bounds(value: np.ndarray, seen: np.ndarray, criterion: Criterion) -> tuple[float, float]:
     """Return the whole with the absent at their worst and at their best."""
     mean, share = float(value[seen].mean()), seen.mean()
-    if isinstance(criterion, RatingCriterion):
+    if criterion.scale == "odds":
         return share * mean, share * mean + (1 - share) * 100
     shift = (1 - share) * YIELD_SHIFT_POINTS
     return mean - shift, mean + shift
 
 
-def _bounds_in_words(criterion) -> str:
-    if isinstance(criterion, RatingCriterion):
+def _note_of_bounds(criterion: Criterion) -> str:
+    if criterion.scale == "odds":
         return "Bounds: all who did not answer dissatisfied, or all satisfied."
     return f"Bounds: the absent {YIELD_SHIFT_POINTS:g} points below, or above, those seen."
 
 
 def _differences(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return seen and absent side by side, with the standardised difference of each characteristic."""
-    out = []
+    """Return a row per characteristic and side, what it is a share of, and how far the sides lie apart."""
+    out: list[dict[str, Any]] = []
     seen = rows["seen"].to_numpy(dtype=bool)
     for name in KNOWN_BEFORE:
         design, labels = columns(rows, (name,))
@@ -334,19 +310,21 @@ def _differences(rows: pd.DataFrame) -> pd.DataFrame:
             scale = 1.0 if numeric else 100.0
             spread = np.sqrt((a.var() + b.var()) / 2)
             gap = (a.mean() - b.mean()) / spread if spread > 0 else 0.0
-            counts = {"n_seen": len(a), "n_absent": len(b)}
-            if not numeric:
-                counts |= {"n_seen_with": int(a.sum()), "n_absent_with": int(b.sum())}
-            out.append(
-                {
-                    "characteristic": _readable(label),
-                    "seen": scale * a.mean() + offset,
-                    "absent": scale * b.mean() + offset,
-                    "unit": "" if numeric else "%",
-                    "standardised_difference": float(gap),
-                    **counts,
-                }
-            )
+            for side, values in (("seen", a), ("absent", b)):
+                made_of = {"basis": "share", "numerator": int(values.sum()), "denominator": len(values)}
+                out.append(
+                    {
+                        "variable": name,
+                        "characteristic": _readable(label),
+                        "side": side,
+                        "estimate": scale * values.mean() + offset,
+                        "unit": "" if numeric else "%",
+                        **({"basis": "model"} if numeric else made_of),
+                        "n_rows": len(values),
+                        "standardised_difference": float(gap),
+                        "is_staff": name == "surgeon_id",
+                    }
+                )
     return pd.DataFrame(out)
 
 

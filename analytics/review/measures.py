@@ -9,24 +9,26 @@ A criterion is *met* only when its whole interval lies on the good side of the s
 of it lies on the bad side, and else the numbers *cannot tell*.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from analytics.numerics import means, proportions
-from analytics.review.criteria import HairsCriterion, MeanCriterion, PhotographCriterion, ShareCriterion
+from analytics.numerics import proportions
+from analytics.results import limits
 
 MET, NOT_MET, CANNOT_TELL, NO_DATA = "met", "not met", "cannot tell", "no data"
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One number: counts behind it, value in the criterion's unit, error, limits, method in words."""
+    """One number: value in the criterion's unit, error, limits, and the counts behind it.
 
-    numerator: float
-    denominator: float
+    `is_share` where it is numerator over denominator, both counts; `is_of_units` where moreover each unit
+    counts yes or no.
+    """
+
     estimate: float
     se: float
     df: float
@@ -34,56 +36,71 @@ class Measured:
     high: float
     n_patients: int
     n_units: int
-    is_share_of_units: bool
-    method: str
+    numerator: float
+    denominator: float
+    is_share: bool = False
+    is_of_units: bool = False
+
+    @property
+    def declared(self) -> dict[str, Any]:
+        """What the number is made of, as `results.line` takes it."""
+        if not self.is_share:
+            return {"basis": "model"}
+        return {"basis": "share", "numerator": self.numerator, "denominator": self.denominator}
+
+    @property
+    def declared_of_difference(self) -> dict[str, Any]:
+        """What a difference from this number is made of: with shares it would give their counts back."""
+        return self.declared | ({"basis": "counts"} if self.is_share else {})
 
 
-NOTHING = Measured(0.0, 0.0, np.nan, np.nan, np.nan, np.nan, np.nan, 0, 0, False, "")
+NOTHING = Measured(np.nan, np.nan, np.nan, np.nan, np.nan, 0, 0, 0.0, 0.0)
 
 
-def measure(rows: pd.DataFrame, criterion, *, level: float) -> Measured:
-    """Return the number of one period.
+def share_of_units(rows: pd.DataFrame, *, level: float) -> Measured:
+    """Return the percentage of units that count, with Wilson's interval.
 
     Parameters
     ----------
     rows
-        Rows of `review_units.units` whose reason is empty.
-    criterion
-        The criterion they belong to.
+        Counted rows: part is 0 or 1, whole is 1; patient_id.
     """
-    if rows.empty:
-        return NOTHING
-    part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
-    n_patients = int(rows["patient_id"].nunique())
-    if isinstance(criterion, MeanCriterion):
-        found = means.mean(part, level=level)
-        return _of_mean(found, part.sum(), len(part), 1.0, n_patients, "Student's interval over sessions")
-    if isinstance(criterion, ShareCriterion | HairsCriterion):
-        share = isinstance(criterion, ShareCriterion)
-        found = means.ratio_of_totals(part, whole, level=level, bounded=share)
-        scale = 100.0 if share else 1.0
-        return _of_mean(found, part.sum(), whole.sum(), scale, n_patients, "ratio of totals, session as unit")
-    if isinstance(criterion, PhotographCriterion):
-        found = means.ratio_of_totals(part, whole, clusters=rows["patient_id"].to_numpy(), level=level)
-        return _of_mean(found, part.sum(), whole.sum(), 100.0, n_patients, "ratio of totals, patient as unit")
-    wilson = proportions.proportion(part.sum(), whole.sum(), level=level)
+    n_yes, n = float(rows["part"].sum()), float(rows["whole"].sum())
+    wilson = proportions.proportion(n_yes, n, level=level)
     return Measured(
-        float(part.sum()),
-        float(whole.sum()),
         100 * float(wilson.estimate),
         np.nan,
         np.nan,
         100 * float(wilson.low),
         100 * float(wilson.high),
-        n_patients,
+        _n_patients(rows),
         len(rows),
-        True,
-        "Wilson",
+        n_yes,
+        n,
+        is_share=True,
+        is_of_units=True,
     )
 
 
+def share_of_totals(rows: pd.DataFrame, *, level: float, by_patient: bool = False) -> Measured:
+    """Return the percentage that all parts are of all wholes, a row or a patient being the unit of error."""
+    clusters = rows["patient_id"].to_numpy() if by_patient else None
+    ratio = proportions.ratio_of_totals(*_counts(rows), clusters=clusters, level=level)
+    return replace(_of_mean(ratio, rows, scale=100.0), is_share=True)
+
+
+def ratio_of_totals(rows: pd.DataFrame, *, level: float) -> Measured:
+    """Return all parts over all wholes in units of the part, the session as the unit."""
+    return _of_mean(proportions.ratio_of_totals(*_counts(rows), level=level, bounded=False), rows)
+
+
+def mean(rows: pd.DataFrame, *, level: float) -> Measured:
+    """Return the mean of the parts, with Student's interval over sessions."""
+    return _of_mean(proportions.mean(rows["part"].to_numpy(dtype=float), level=level), rows)
+
+
 def per_patient(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a patient: any of the patient's sessions counts."""
+    """Return one row per patient: any of the patient's sessions counts."""
     return rows.groupby("patient_id", as_index=False).agg(
         part=("part", "max"), whole=("whole", "max"), session_id=("session_id", "first")
     )
@@ -92,17 +109,16 @@ def per_patient(rows: pd.DataFrame) -> pd.DataFrame:
 def difference(now: Measured, before: Measured, *, level: float) -> tuple[float, float, float]:
     """Return this period minus that one, with limits: Newcombe's for shares of units, else Welch's."""
     gap = now.estimate - before.estimate
-    if now.is_share_of_units and before.is_share_of_units:
-        found = proportions.difference(
+    if now.is_of_units and before.is_of_units:
+        newcombe = proportions.difference(
             now.numerator, now.denominator, before.numerator, before.denominator, level=level
         )
-        return gap, 100 * float(found.low), 100 * float(found.high)
+        return gap, 100 * float(newcombe.low), 100 * float(newcombe.high)
     if not (np.isfinite(now.se) and np.isfinite(before.se)) or now.se + before.se == 0:
         return gap, np.nan, np.nan
     a, b = now.se**2, before.se**2
     df = (a + b) ** 2 / (a**2 / now.df + b**2 / before.df)
-    half = float(stats.t.ppf(0.5 + level / 2, df)) * float(np.sqrt(a + b))
-    return gap, gap - half, gap + half
+    return gap, *limits(gap, np.sqrt(a + b), level=level, df=df)
 
 
 def outcome(low: float, high: float, standard: float, direction: str) -> str:
@@ -121,19 +137,24 @@ def outcome(low: float, high: float, standard: float, direction: str) -> str:
     return MET if good else NOT_MET if bad else CANNOT_TELL
 
 
-def _of_mean(
-    found: means.Mean, numerator: float, denominator: float, scale: float, n_patients: int, method: str
-) -> Measured:
+def _counts(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    return rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
+
+
+def _n_patients(rows: pd.DataFrame) -> int:
+    return int(rows["patient_id"].nunique())
+
+
+def _of_mean(of: proportions.Mean, rows: pd.DataFrame, *, scale: float = 1.0) -> Measured:
+    part, whole = _counts(rows)
     return Measured(
-        float(numerator),
-        float(denominator),
-        scale * found.estimate,
-        scale * found.se,
-        found.df,
-        scale * found.low,
-        scale * found.high,
-        n_patients,
-        found.n,
-        False,
-        method,
+        scale * of.estimate,
+        scale * of.se,
+        of.df,
+        scale * of.low,
+        scale * of.high,
+        _n_patients(rows),
+        of.n,
+        float(part.sum()),
+        float(whole.sum()),
     )

@@ -5,3 +5,4 @@ from analytics.simulate.register import (
     Latent, as_handed_in, as_records, drawn_placements, register, true_yields,
 )
 from analytics.simulate.truth import Truth, ZoneTruth, plain
+from analytics.simulate.demo import write_demo

@@ -15,7 +15,7 @@ import pandas as pd
 
 from analytics.errors import FitError
 from analytics.numerics import proportions, weighting
-from analytics.results import Result
+from analytics.results import Result, counted
 from analytics.study.answer import BINARY, Answer, effect_row
 from analytics.study.effects import NUMBERS, Effect, common_words, of_plan, paired, unknown, weighted
 from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
@@ -75,7 +75,7 @@ def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Pla
         words = common_words(values).to_numpy(dtype=object).astype(str)
         gap = weighting.categorical_difference(words, group, weights=weight)
     declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
-    unseen = f"{int(missing.sum())} rows not recorded" if missing.any() else ""
+    unseen = f"{counted(missing.sum())} rows not recorded" if missing.any() else ""
     return {
         "how": how, "term": in_words(variable), "estimate": gap, "unit": "standard deviations",
         "n_patients": int(units.loc[~missing, "patient_id"].nunique()), "n_rows": int((~missing).sum()),
@@ -118,6 +118,7 @@ def overlap(found: Answer, plan: Plan) -> Result:
                 {
                     "group": name, "term": "propensity", "x": middle[k],
                     "estimate": 100 * inside.sum() / max(own.sum(), 1), "unit": "% of the group",
+                    "basis": "share", "numerator": int(inside.sum()), "denominator": int(own.sum()),
                     "n_patients": int(units.loc[inside, "patient_id"].nunique()), "n_rows": int(inside.sum()),
                 }
             )  # fmt: skip
@@ -129,8 +130,8 @@ def overlap(found: Answer, plan: Plan) -> Result:
     if weight is not None:
         notes.append(
             f"weights from {weight.smallest:.2f} to {weight.largest:.2f} after cutting "
-            f"{weight.n_truncated} at the 1st and 99th centile; "
-            f"{len(units)} rows are worth {weight.effective:.0f}"
+            f"{counted(weight.n_truncated)} at the 1st and 99th centile; "
+            f"{counted(len(units))} rows are worth {weight.effective:.0f}"
         )
     checks = {"groups_not_told_apart_wholly": not made.separated, "enough_overlap": made.overlap >= 0.5}
     method = "propensity of the compared group by logistic regression on the adjustment set"

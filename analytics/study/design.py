@@ -221,7 +221,14 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
     for name, inside in groups.items():
         sizes = seen[inside].groupby("patient_id").size().to_numpy()
         counts = {"n_patients": len(sizes), "n_rows": int(sizes.sum())}
-        rows.append(_row(f"patients with an outcome: {name}", float(len(sizes)), "patients", counts))
+        rows.append(
+            _row(
+                f"patients with an outcome: {name}",
+                float(len(sizes)),
+                "patients",
+                {"basis": "count", **counts},
+            )
+        )
         if np.isfinite(correlation):
             worth = closed.effective_rows(sizes, correlation)
             rows.append(_row(f"independent rows they are worth: {name}", np.round(worth), "count", counts))

@@ -175,12 +175,13 @@ def reports_on(records: Records, folder: str | Path) -> list[Seen]:
 
 
 def _report(path: Path, outcome: set[str]) -> Seen | None:
+    """Return what a report's record says of it; None for a file of that name that is no such record."""
     try:
         graph = json.loads(path.read_text(encoding="utf-8")).get("@graph", [])
-    except (json.JSONDecodeError, UnicodeDecodeError, AttributeError):
+        entries = {str(e.get("@id", "")): e for e in graph if isinstance(e, dict)}
+        read_tables = {str(e.get("sha256")) for name, e in entries.items() if name.startswith("#table-")}
+    except (OSError, ValueError, AttributeError, TypeError):
         return None
-    entries = {e.get("@id", ""): e for e in graph if isinstance(e, dict)}
-    read_tables = {e.get("sha256") for name, e in entries.items() if name.startswith("#table-")}
     run = entries.get("#run")
     if run is None or not (read_tables & outcome):
         return None

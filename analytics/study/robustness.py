@@ -21,7 +21,7 @@ from analytics import yields
 from analytics.errors import AnalyticsError, FitError
 from analytics.records import Records
 from analytics.regrowth import natural_basis
-from analytics.results import Curve, Result
+from analytics.results import Curve, Result, counted
 from analytics.study.answer import BINARY, Answer, answer, effect_row, row
 from analytics.study.effects import Effect, arrays, fitted, independent, of_plan
 from analytics.study.plan import RATIOS, Plan, in_words
@@ -106,7 +106,7 @@ def _interaction_rows(
     joint = fit.contrast(L)
     numerator, denominator = joint.df if isinstance(joint.df, tuple) else (k - 1, joint.df)
     said = (
-        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {denominator:.0f} df, "
+        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {counted(round(denominator))} df, "
         f"p {joint.p_value:.2g}"
     )
     return rows, (said,)
@@ -166,7 +166,7 @@ def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> 
                 "term": name, "estimate": float(test.statistic), "unit": "F",
                 "statistic": float(test.statistic),
                 "df": float(test.df[1]), "p_value": test.p_value, **counts,
-                "flag": f"{test.df[0]} and {test.df[1]:.0f} df",
+                "flag": f"{test.df[0]} and {counted(round(test.df[1]))} df",
             }
         )  # fmt: skip
     shares = ", ".join(f"{100 * s:g}" for s in KNOT_SHARES)

@@ -14,26 +14,32 @@ from analytics.pages.figures import drawing
 from analytics.pages.sentences_review import charts
 from analytics.results import Curve, Result
 
-LIMITS = ("lower limit", "upper limit")
+GAPS = "g"  # kind of chart, as `numerics.control` names it
 X_NAME = {"register_month": "Register month", "quarter": "Quarter", "case": "Case number"}
 
 
 def run_charts(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
-    """Draw a control chart a criterion: points, centre, limits, signals, declared changes."""
+    """Draw a control chart per criterion: points, centre, limits, signals, declared changes."""
     assert isinstance(result, Curve)
     signals = charts(result)
     drawn = list(result.table()["criterion"].drop_duplicates())
     axes = _grid(ax, len(drawn), narrow=narrow, columns=2, height_in=2.35)
     changes = result.extra["changes"]
     for panel, name in zip(axes, drawn, strict=True):
-        said = signals[signals["criterion"].eq(name)]
-        _control_panel(panel, result, name, said.iloc[0] if len(said) else None, narrow=narrow)
-        if result.x_name == "register_month" and (said.empty or said["chart"].iloc[0] != "g"):
+        rows = signals[signals["criterion"].eq(name)]
+        signal = rows.iloc[0] if len(rows) else None
+        _control_panel(panel, result, name, signal, narrow=narrow)
+        if result.x_name == "register_month" and not _is_of_gaps(signal):
             _changes(panel, changes[changes["criterion"].eq(name)] if len(changes) else changes)
     return axes[0]
 
 
-def _control_panel(ax: Axes, result: Curve, name: str, said: pd.Series | None, *, narrow: bool) -> None:
+def _is_of_gaps(signal: pd.Series | None) -> bool:
+    """Tell whether a chart shows the gaps between events, one point per event."""
+    return signal is not None and signal["chart"] == GAPS
+
+
+def _control_panel(ax: Axes, result: Curve, name: str, signal: pd.Series | None, *, narrow: bool) -> None:
     rows = result.table()[lambda t: t["criterion"].eq(name)].sort_values("x")
     path = result.path[result.path["criterion"].eq(name)]
     for term, style in (("centre", "solid"), ("lower limit", (0, (4, 2))), ("upper limit", (0, (4, 2)))):
@@ -47,22 +53,22 @@ def _control_panel(ax: Axes, result: Curve, name: str, said: pd.Series | None, *
     out = rows[rows["flag"].fillna("").ne("")]
     ax.plot(out["x"], out["estimate"], "o", markersize=9, markerfacecolor="none", color=drawing.SERIES[1])
     unit = str(rows["unit"].iloc[0])
-    is_gap = unit == "sessions between"
+    is_gap = _is_of_gaps(signal)
     x_name = "Number of the event" if is_gap else X_NAME.get(result.x_name, result.x_name)
     ax.set_xlabel(x_name)
     ax.set_ylabel("Sessions between" if is_gap else numbers.unit_name(unit).capitalize())
-    ax.set_title(_chart_title(name, said, narrow=narrow), fontsize=8.4)
+    ax.set_title(_chart_title(name, signal), fontsize=8.4)
     ax.margins(y=0.12)
     ax.grid(axis="y")
 
 
-def _chart_title(name: str, said: pd.Series | None, *, narrow: bool) -> str:
-    if said is None or pd.isna(said["signal"]):
+def _chart_title(name: str, signal: pd.Series | None) -> str:
+    if signal is None or pd.isna(signal["signal"]):
         return title_case(readable(name))
-    title = str(said["name"])
-    trial = " (trial)" if bool(said["is_trial"]) else ""
-    lines = textwrap.wrap(f"{title}{trial}: {said['signal']}", 48)
-    rate = said["false_alarm_pct"]
+    title = str(signal["name"])
+    trial = " (trial)" if bool(signal["is_trial"]) else ""
+    lines = textwrap.wrap(f"{title}{trial}: {signal['signal']}", 48)
+    rate = signal["false_alarm_pct"]
     if pd.notna(rate):
         lines.append(f"by luck {max(1, round(float(rate))):d} in 100 such charts signal")
     return "\n".join(lines)

@@ -87,16 +87,16 @@ def _board_row(ax: Axes, y: int, row: pd.Series, *, narrow: bool) -> None:
         style = OUTCOME_STYLE[str(row["outcome"])]
         ax.plot(away[1:3], [top] * 2, color=style["color"], linewidth=1.8)
         ax.plot(away[0], top, markersize=6, linestyle="none", markeredgewidth=1.4, **style)
-    said = _board_words(row)
+    value = _board_words(row)
     if narrow:
         _beside(ax, 0.0, y - 0.34, "\n".join(textwrap.wrap(str(row["statement"]), 62)[:2]), size=7.4)
-        _beside(ax, 0.0, y - 0.02, f"{str(row['outcome']).upper()}: {said}", size=7.4, weight="bold")
+        _beside(ax, 0.0, y - 0.02, f"{str(row['outcome']).upper()}: {value}", size=7.4, weight="bold")
         return
     year = "" if row["year_outcome"] == "no data" else f"; four quarters: {row['year_outcome']}"
     _beside(ax, -0.02, y, "\n".join(textwrap.wrap(str(row["statement"]), 46)[:2]), align="right", size=7.8)
     _beside(ax, 1.02, y - 0.16, str(row["outcome"]).upper(), size=7.8, weight="bold")
     _beside(ax, 1.56, y - 0.16, year.removeprefix("; "), size=7.2)
-    _beside(ax, 1.02, y + 0.16, said, size=7.4)
+    _beside(ax, 1.02, y + 0.16, value, size=7.4)
 
 
 def _board_words(row: pd.Series) -> str:
@@ -106,8 +106,7 @@ def _board_words(row: pd.Series) -> str:
             if row["outcome"] == sentences_review.WITHHELD
             else "nothing to count this quarter"
         )
-    unit = str(row["unit"])
-    places = 2 if unit == "hairs per graft" else 0 if unit == "min" else 1
+    unit, places = str(row["unit"]), int(row["places"])
     value = numbers.with_unit(numbers.number(row["estimate"], places), unit)
     limits = numbers.limits(row["ci_low"], row["ci_high"], places)
     if unit == "%" and pd.notna(row["numerator"]):

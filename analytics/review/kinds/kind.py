@@ -1,0 +1,149 @@
+"""What does a criterion declare, whatever its kind?
+
+A criterion is a measurable statement of care, its standard the level expected, its exceptions the sessions
+left out beforehand (HQIP 2020, Best practice in clinical audit).
+"""
+
+from abc import abstractmethod
+from typing import ClassVar, Literal, get_args
+
+import numpy as np
+import pandas as pd
+
+from analytics.review.declared import (
+    ALL_METHODS,
+    Declared,
+    ExceptionCode,
+    Method,
+    Name,
+    PlannedVisit,
+    SourceKind,
+    Word,
+)
+from analytics.review.measures import NOTHING, Measured, difference, share_of_units
+from analytics.review.periods import LAST, THIS, YEAR, View
+from analytics.review.units import with_exceptions
+
+EARLIER = "earlier"
+
+
+class Criterion(Declared):
+    """A criterion as written down, and what its kind declares; a kind states what differs from the default.
+
+    The default kind counts yes or no for each session, each session at the month in which it counts.
+    """
+
+    id: Name
+    statement: Word
+    standard: float
+    direction: Literal["at most", "at least"]
+    name: str = ""
+    source: Word
+    source_kind: SourceKind
+    exceptions: tuple[ExceptionCode, ...] = ()
+    methods: tuple[Method, ...] = ALL_METHODS
+
+    # Of the standard and of every number: unit in words, decimals printed.
+    unit: ClassVar[str] = "%"
+    places: ClassVar[int] = 1
+    # Whether differences are modelled as odds of part in whole, or as part over whole in its own unit.
+    scale: ClassVar[Literal["odds", "own unit"]] = "odds"
+    # Control chart: p (g where events are rare), p_prime where points differ by more than counting error,
+    # individuals for means, none; and the column of the rows that says in which month a point stands.
+    chart: ClassVar[Literal["p", "p_prime", "individuals", "none"]] = "p"
+    clock: ClassVar[Literal["register_month", "operated"]] = "register_month"
+    # Whether its number is made of its rows, or of a model of everything so far: then no change can be set
+    # against them. Whether operators can be compared, and how single cases are watched.
+    has_rows_of_its_own: ClassVar[bool] = True
+    compares_operators: ClassVar[bool] = True
+    watched: ClassVar[Literal["grafts of a session", "readings", "not"]] = "not"
+    # Case mix its rows need beside the declared one.
+    own_case_mix: ClassVar[tuple[str, ...]] = ()
+
+    @property
+    def title(self) -> str:
+        """Name given, or the id in words."""
+        return self.name or self.id.replace("_", " ").capitalize()
+
+    @property
+    def counted(self) -> str:
+        """What one of the denominator is, in the plural."""
+        return "sessions"
+
+    @property
+    def poor_below_pct(self) -> float:
+        """Reading below which a case is a poor one, where readings are watched."""
+        return np.nan
+
+    @property
+    def unit_of_difference(self) -> str:
+        """Unit of a difference of two of its numbers."""
+        return "points" if self.unit == "%" else self.unit
+
+    def faults(self, schedule: tuple[PlannedVisit, ...]) -> list[tuple[str, str]]:
+        """Return what contradicts the rest of the file: the entry, and the rule with what to do."""
+        if self.unit == "%" and not 0 <= self.standard <= 100:
+            return [("standard", "expected 0 to 100 percent")]
+        return []
+
+    @abstractmethod
+    def count(self, view: View) -> pd.DataFrame:
+        """Return one row per unit in the form of `review.units`, before exceptions."""
+
+    def rows(self, view: View) -> pd.DataFrame:
+        """Return one row per unit, those that do not count with their reason."""
+        return with_exceptions(self.count(view), view.records, self.methods, self.exceptions)
+
+    def number(self, rows: pd.DataFrame, *, level: float) -> Measured:
+        """Return the number of counted rows with its interval; the rows are not empty."""
+        return share_of_units(rows, level=level)
+
+    def of_groups(
+        self, view: View, rows: pd.DataFrame, group: np.ndarray, *, level: float
+    ) -> dict[str, Measured]:
+        """Return the number of each group of rows; a group in which nothing counts has none."""
+        counts = rows["reason"].eq("").to_numpy()
+        groups = rows[counts].groupby(group[counts], sort=False)
+        return {str(name): self.number(here, level=level) for name, here in groups}
+
+    def of_periods(self, view: View, rows: pd.DataFrame, *, level: float) -> dict[str, Measured]:
+        """Return the numbers of this quarter, the last, and the last four; and what else it is counted by."""
+        at, now = rows["quarter"], view.quarter
+        quarter = np.select([at.eq(now), at.eq(now - 1)], [THIS, LAST], EARLIER)
+        year = np.where(at.between(now - 3, now), YEAR, EARLIER)
+        numbers = self.of_groups(view, rows, quarter, level=level)
+        numbers |= self.of_groups(view, rows, year, level=level)
+        return {term: numbers.get(term, NOTHING) for term in (THIS, LAST, YEAR)}
+
+    def in_quarter(self, view: View, quarter: int, *, level: float) -> Measured:
+        """Return the number of one quarter, as seen at the end of the quarter under review."""
+        rows = self.rows(view)
+        here = np.where(rows["quarter"].eq(quarter), THIS, EARLIER)
+        return self.of_groups(view, rows, here, level=level).get(THIS, NOTHING)
+
+    def difference(self, now: Measured, before: Measured, *, level: float) -> tuple[float, float, float]:
+        """Return one period less another, with limits."""
+        return difference(now, before, level=level)
+
+    def to_look_at(self, rows: pd.DataFrame) -> pd.DataFrame | None:
+        """Return the counted rows that are cases to look at one by one; None where the kind names none."""
+        return None
+
+    def due_so_far(self, view: View) -> pd.DataFrame | None:
+        """Return all that were due: patient_id, session_id, value in percent, seen; None where none can be.
+
+        Asked for how far those not seen could move the number.
+        """
+        return None
+
+
+def month_is_planned(month: float, schedule: tuple[PlannedVisit, ...]) -> list[tuple[str, str]]:
+    """Return the fault of a criterion whose month has no planned visit."""
+    if month in {visit.month for visit in schedule}:
+        return []
+    return [("month", "no visit is planned then; add it to the schedule")]
+
+
+def measure_of(kind: type[Criterion]) -> str:
+    """Return the word by which a file asks for this kind."""
+    return str(get_args(kind.model_fields["measure"].annotation)[0])
