@@ -82,7 +82,10 @@ def test_every_interval_of_a_case_is_of_the_level_asked_for(demo, plateaus):
         rows = result.table().query("term == 'reading'")
         np.testing.assert_allclose((rows["ci_high"] - rows["estimate"]) / rows["se"], quantile, rtol=1e-4)
     for term in ("predicted yield", "predicted density", "true yield"):
-        narrow, wide = (r.table().query("term == @term").set_index(["place", "x"]) for r in (half, most))
+        narrow, wide = (
+            r.table().loc[lambda t, term=term: t["term"].eq(term)].set_index(["place", "x"])
+            for r in (half, most)
+        )
         assert (narrow["ci_low"] > wide["ci_low"]).all()
         assert (narrow["ci_high"] < wide["ci_high"]).all()
         assert (narrow["ci_low"] < narrow["ci_high"]).all()

@@ -4,12 +4,12 @@ Rows are readings: one per placement, that nearest its zone's maturity, in the q
 Means are those of `yields.average`. A chart shows a yield at the month of its operation, because a change
 acts there, not at its reading a year later.
 
-A low reading is more often counting error than poor growth. The distribution of plateaus on the emergence fit
-separates the two: its share of placements whose true yield at maturity lies under the threshold, zone by
-zone, weighted by the placements of each zone. It rests on everything known at the end of a quarter, so that one quarter's share and the next
-one's rest mostly on the same placements: their difference is shown without an interval. A single case is
-named as poor growth only when the upper limit of its reading lies under the threshold: counting lower limits
-flags most of a healthy practice.
+A low reading is more often counting error than poor growth. The distribution of plateaus on the emergence
+fit separates the two: its share of placements whose true yield at maturity lies under the threshold, zone by
+zone, weighted by the placements of each zone. It rests on everything known at the end of a quarter, so that
+one quarter's share and the next one's rest mostly on the same placements: their difference is shown without
+an interval. A single case is named as poor growth only when the upper limit of its reading lies under the
+threshold: counting lower limits flags most of a healthy practice.
 """
 
 from dataclasses import replace
