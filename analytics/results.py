@@ -205,13 +205,14 @@ def counted(count: int, of: int | None = None) -> str:
     return f"{{{int(count)}}}" if of is None else f"{{{int(count)} of {int(of)}}}"
 
 
-def plain(text: str) -> str:
-    """Return a text with its counts as they are, the marks of `counted` gone.
+def plain(text: str, say: Callable[[int, int | None], str] | None = None) -> str:
+    """Return a text with its marked counts as they are, or as `say(count, of)` says them.
 
     >>> plain(f"risks from {counted(1126)} rows")
     'risks from 1,126 rows'
     """
-    return _worded_text(text, _as_it_is)
+    said = say or _as_it_is
+    return MARKED.sub(lambda m: said(int(m[1]), int(m[2]) if m[2] else None), text)
 
 
 def worded(result: Result, say: Callable[[int, int | None], str]) -> Result:
@@ -219,24 +220,18 @@ def worded(result: Result, say: Callable[[int, int | None], str]) -> Result:
     changed = replace(
         result,
         estimates=_worded_frame(result.estimates, say),
-        method=_worded_text(result.method, say),
-        notes=tuple(_worded_text(note, say) for note in result.notes),
+        method=plain(result.method, say),
+        notes=tuple(plain(note, say) for note in result.notes),
         extra={name: _worded_frame(frame, say) for name, frame in result.extra.items()},
     )
     return replace(changed, path=_worded_frame(changed.path, say)) if isinstance(changed, Curve) else changed
-
-
-def _worded_text(text: str, say: Callable[[int, int | None], str]) -> str:
-    return MARKED.sub(lambda m: say(int(m[1]), int(m[2]) if m[2] else None), text)
 
 
 def _worded_frame(frame: pd.DataFrame, say: Callable[[int, int | None], str]) -> pd.DataFrame:
     marked = [c for c in frame.columns if _has_marks(frame[c])]
     if not marked:
         return frame
-    return frame.assign(
-        **{c: [_worded_text(v, say) if isinstance(v, str) else v for v in frame[c]] for c in marked}
-    )
+    return frame.assign(**{c: [plain(v, say) if isinstance(v, str) else v for v in frame[c]] for c in marked})
 
 
 def _has_marks(column: pd.Series) -> bool:

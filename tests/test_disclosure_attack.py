@@ -46,7 +46,7 @@ def test_what_is_for_the_clinic_alone_is_found_at_once(shown_page):
 
 
 def test_every_percentage_that_gives_a_whole_number_of_persons_is_declared(shown_page):
-    """Percentages that are all whole numbers of the row's count look like shares: they declare it."""
+    """Percentages that are all whole numbers of the row's count look like shares: they are declared."""
     undeclared = set()
     for page in PAGES:
         for name, result in shown_page(page)["internal"].results.items():

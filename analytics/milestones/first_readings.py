@@ -163,7 +163,8 @@ def share_rows(
         if group.n_patients < 2:
             part[["se", "ci_low", "ci_high"]] = np.nan
         part = part.assign(basis="model", numerator=np.nan, denominator=np.nan)
-        counted = known.all(axis=0) & ~late
+        # At month 0 all are below by definition: nothing was counted.
+        counted = known.all(axis=0) & ~late & (months > 0)
         part.loc[counted, "basis"] = "share"
         part.loc[counted, "numerator"] = reached.sum(axis=0)[counted]
         part.loc[counted, "denominator"] = len(own)

@@ -9,6 +9,7 @@ the model, by group. A group's own never-reaching share, and its test against no
 
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -44,7 +45,7 @@ class RatioFit:
     n_patients: dict[str, int]
     n_rows: dict[str, int]
 
-    def counts(self, group: str) -> dict[str, int]:
+    def counts(self, group: str) -> dict[str, Any]:
         """Return patients and placements of a group."""
         return {"n_patients": self.n_patients[group], "n_rows": self.n_rows[group]}
 
@@ -160,7 +161,7 @@ def never_rows(table: pd.DataFrame, group: pd.Series, found: RatioFit, *, level:
     return rows
 
 
-def _never_row(own: pd.DataFrame, name: str, start: np.ndarray, level: float, counts: dict) -> dict:
+def _never_row(own: pd.DataFrame, name: str, start: np.ndarray, level: float, counts: dict[str, Any]) -> dict:
     one = np.ones((len(own), 1))
     fit = partial(
         time_ratios.fit,

@@ -186,7 +186,7 @@ def provenance_block(rests_on: Mapping[str, Any], balance: pd.DataFrame) -> Mark
         balance=rows,
         tables=read,
         settings=settings,
-        software=software.items(),
+        software=list(software.items()),
     )
 
 

@@ -5,9 +5,9 @@ number. Each picture states what it needs:
 
 - intervals: rows of `table()`, a dot and a bar each, the number written beside it; panels by unit.
 - sensitivity: as intervals, one panel per first `by` column; the row whose term is `main` is the headline.
-- curve: `path` (x, estimate, ci_low, ci_high), one panel per first `by` column, one line per remaining
-  column and term. Where present: `extra["points"]` (by, x, y), `extra["marks"]` (by, x, label),
-  `extra["at_risk"]` (by, x, n). Rows of `path` that carry a flag (outside the data) are drawn faint.
+- curve: `path` (x, estimate, ci_low, ci_high), one panel per first `by` column, one line per remaining column
+  and term. Where present: `extra["points"]` (by, x, y), `extra["marks"]` (by, x, label), `extra["at_risk"]`
+  (by, x, n). Rows of `path` that carry a flag (outside the data) are drawn faint.
 - milestones: as curve, in percent of placements; terms that begin with `observed` are drawn as steps.
 - forest: as intervals; rows whose term is `pooled` are diamonds.
 - funnel: rows of `table()` at x; `path` holds the limits, one line per term; a flag marks a unit outside.
