@@ -11,7 +11,7 @@ from analytics import course, regrowth
 from analytics.course.backtest import closed_form_crps
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import ParameterError
-from analytics.pages import sentences
+from analytics.pages import in_words
 from analytics.regrowth.quantities import parameters
 
 
@@ -101,8 +101,8 @@ def test_every_interval_of_a_case_is_of_the_level_asked_for(demo, plateaus):
 def test_every_patient_of_the_demo_gets_words_or_numbers_never_a_traceback(demo, plateaus):
     for patient in demo.patients["patient_id"].iloc[:8]:
         result = course.case(demo, str(patient), plateaus=plateaus)
-        assert sentences.case_in_short(result)
-        assert len(sentences.case_in_words(result)) or result.table()["flag"].iloc[0]
+        assert in_words.case_in_short(result)
+        assert len(in_words.case_in_words(result)) or result.table()["flag"].iloc[0]
 
 
 def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, plateaus):
@@ -110,7 +110,7 @@ def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, pla
     late = counts["patient_id"].eq("0108") & counts["month"].gt(12)
     counts.loc[late, "month"] += 48
     result = course.case(dataclasses.replace(demo, measurements=counts), "0108", plateaus=plateaus)
-    said = sentences.case_in_words(result).set_index("place")["sentence"]
+    said = in_words.case_in_words(result).set_index("place")["sentence"]
     assert "beyond the months this practice has followed" in said["frontal, session 1"]
     chances = result.table().query("place == 'frontal, session 1' and term.str.startswith('chance')")
     assert chances["estimate"].isna().all()

@@ -9,7 +9,7 @@ from test_results import assert_keeps_the_contract
 
 from analytics import planning, regrowth
 from analytics.errors import ParameterError
-from analytics.pages import sentences
+from analytics.pages import in_words
 from analytics.planning import Target, allocate, ledger, read_drafts
 
 EXACT = 1e-9
@@ -227,8 +227,8 @@ def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, plate
     found = planning.drafts(demo, patient, plans, plateaus=plateaus, safe_share=0.05)
     over = planning.overspent(found)
     assert "A" in set(over["draft"])
-    assert sentences.overspent(over).startswith("Draft A would spend ")
-    side = sentences.drafts_side_by_side(found).set_index(["zone", "term"])
+    assert in_words.overspent(over).startswith("Draft A would spend ")
+    side = in_words.drafts_side_by_side(found).set_index(["zone", "term"])
     assert side.loc[("donor", "grafts planted"), "draft A"] == "3,000"
     assert side.loc[("crown", "planted density"), "draft A"] == "not planted"
 
