@@ -46,8 +46,9 @@ def summary(
         _line(row.term, row.zone, row.estimate, row.se, row.n_patients, row.unit)
         for row in wanted.itertuples()
     ]
+    plateaus = regrowth.fit_plateaus(records, fit=fit)
     for percent in SHARE_PERCENTS:
-        shares = regrowth.shares(fit, list(SHARES_AT), percent).table()
+        shares = regrowth.shares(plateaus, list(SHARES_AT), percent).table()
         shares = shares[shares["x"].notna() & shares["unit"].str.startswith("%")]
         lines += [
             _line(
