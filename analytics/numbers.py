@@ -1,6 +1,4 @@
-"""Names of columns and groups as words, for headings, axes and sheets; codes stay as they were handed in.
-
-How a number is said: rounded to what its standard error supports, with its unit, interval and count.
+"""How a number is said: rounded to what its standard error supports, with its unit, interval and count.
 
 An estimate is shown to the decimal place of the first significant digit of its standard error, and never
 coarser than whole units; its limits to the same place. Numbers stay at full precision in the result, in
@@ -9,6 +7,8 @@ said in words.
 
 Source: common practice in statistical reporting (the standard error's first digit carries the
 information); no single published rule is followed.
+
+Names of columns and groups are said here too; codes stay as they were handed in.
 """
 
 import math
@@ -93,6 +93,17 @@ def number(value: float, places: int = 0) -> str:
     if float(text.replace(",", "")) == 0:
         text = text.lstrip("-")
     return text.replace("-", MINUS)
+
+
+def p_value(p: float) -> str:
+    """Return a p-value: below 0.001 said so, three decimals below 0.1, else two.
+
+    Examples
+    --------
+    >>> [p_value(p) for p in (0.0004, 0.0412, 0.25)]
+    ['below 0.001', '0.041', '0.25']
+    """
+    return "below 0.001" if p < 0.001 else number(p, 3 if p < 0.1 else 2)
 
 
 def limits(low: float, high: float, places: int = 0) -> str:

@@ -1,12 +1,13 @@
 """The one shape in which every question is answered.
 
-A result answers three calls: `table()` (one row a reported number), `facts()` (one row about the whole:
+A result answers three calls: `table()` (one row per reported number), `facts()` (one row about the whole:
 method, counts, who was left out, failed checks) and `rows()` (the rows it rests on, with what each may be
 used for). `pages.figures.draw(result)` makes its picture. Numbers are held at full precision; a page rounds
 them to what the standard error supports.
 """
 
-from collections.abc import Collection, Mapping
+import re
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -43,7 +44,9 @@ BASES = {
     "count": "a count of persons or things: the estimate itself, or its numerator",
     "share": "numerator over denominator, both declared",
     "counts": "computed from counts of persons, and would give them back: a limit of a chart, a difference",
+    "quantile": "a quantile of persons, which is one person's value where they are few",
 }
+MARKED = re.compile(r"\{(\d+)(?: of (\d+))?\}")  # a count inside a text, as `counted` writes it
 REQUIRED_COLUMNS = ("term", "estimate", "unit")
 LEVEL = 0.95
 
@@ -52,8 +55,8 @@ LEVEL = 0.95
 class Result:
     """Answer to one question.
 
-    `estimates` has one row a reported number: the `by` columns, then any of TABLE_COLUMNS. `used` has one
-    row an observation with its reason where it was left out (column `reason`, empty where used). `method`
+    `estimates` has one row per reported number: the `by` columns, then any of TABLE_COLUMNS. `used` has one
+    row per observation with its reason where it was left out (column `reason`, empty where used). `method`
     says in words what was done, with its source, level, weighting, seed. `checks` are named booleans, True
     where passed. `notes` travel with the numbers as footnotes. `extra` holds frames a particular picture or
     page needs.
@@ -69,9 +72,9 @@ class Result:
     extra: dict[str, pd.DataFrame] = field(default_factory=dict)
 
     def table(self) -> pd.DataFrame:
-        """Return one row a reported number, in the fixed column order."""
+        """Return one row per reported number, in the fixed column order."""
         ordered = [*self.by, *(c for c in TABLE_COLUMNS if c in self.estimates.columns)]
-        return self.estimates.loc[:, ordered].reset_index(drop=True)
+        return _worded_frame(self.estimates.loc[:, ordered].reset_index(drop=True), _as_it_is)
 
     def facts(self) -> pd.DataFrame:
         """Return one row: method, rows, patients, left out, level, failed checks."""
@@ -79,7 +82,7 @@ class Result:
         level = self.estimates["level"].dropna() if "level" in self.estimates else pd.Series(dtype=float)
         return pd.DataFrame(
             {
-                "method": [self.method],
+                "method": [_worded_text(self.method, _as_it_is)],
                 "n_rows": [len(self.used) - int(left_out.sum())],
                 "n_patients": [_n_patients(self.used[~left_out])],
                 "n_left_out": [int(left_out.sum())],
@@ -95,7 +98,7 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class Curve(Result):
-    """A result that is a function of x: `path` has one row an x and term, with the columns of `estimates`."""
+    """A result that is a function of x: `path` has a row per x and term, with the columns of `estimates`."""
 
     path: pd.DataFrame = field(default_factory=pd.DataFrame)
     x_name: str = "month"
@@ -190,6 +193,54 @@ def line(
         "flag": flag,
     }
     return {**(by or {}), **{name: value for name, value in given.items() if value is not None}}
+
+
+def counted(count: int, of: int | None = None) -> str:
+    """Return a count of persons, or of what is counted of them, as it stands in a method, a note or a flag.
+
+    The mark says to `disclosure` that it is a count; it is gone from what anybody reads.
+
+    >>> f"risks from {counted(126)} baseline rows; {counted(3, of=60)} withdrew"
+    'risks from {126} baseline rows; {3 of 60} withdrew'
+    """
+    return f"{{{int(count)}}}" if of is None else f"{{{int(count)} of {int(of)}}}"
+
+
+def worded(result: Result, say: Callable[[int, int | None], str]) -> Result:
+    """Return the result with each marked count of its texts as `say(count, of)` says it."""
+    frames = [result.estimates, *result.extra.values(), *([result.path] if isinstance(result, Curve) else [])]
+    is_marked = any(MARKED.search(text) for text in (result.method, *result.notes))
+    if not is_marked and not any(_has_marks(frame[c]) for frame in frames for c in frame):
+        return result
+    changed = replace(
+        result,
+        estimates=_worded_frame(result.estimates, say),
+        method=_worded_text(result.method, say),
+        notes=tuple(_worded_text(note, say) for note in result.notes),
+        extra={name: _worded_frame(frame, say) for name, frame in result.extra.items()},
+    )
+    return replace(changed, path=_worded_frame(changed.path, say)) if isinstance(changed, Curve) else changed
+
+
+def _worded_text(text: str, say: Callable[[int, int | None], str]) -> str:
+    return MARKED.sub(lambda m: say(int(m[1]), int(m[2]) if m[2] else None), text)
+
+
+def _worded_frame(frame: pd.DataFrame, say: Callable[[int, int | None], str]) -> pd.DataFrame:
+    marked = [c for c in frame.columns if _has_marks(frame[c])]
+    if not marked:
+        return frame
+    return frame.assign(
+        **{c: [_worded_text(v, say) if isinstance(v, str) else v for v in frame[c]] for c in marked}
+    )
+
+
+def _has_marks(column: pd.Series) -> bool:
+    return column.dtype == object and any(isinstance(v, str) and "{" in v for v in column)
+
+
+def _as_it_is(count: int, of: int | None) -> str:
+    return f"{count:,}" if of is None else f"{count:,} of {of:,}"
 
 
 def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: ArrayLike = np.inf) -> tuple:

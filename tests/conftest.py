@@ -112,7 +112,7 @@ def sample_report(tmp_path_factory):
 @pytest.fixture(scope="session")
 def chromium():
     """Return a running system browser."""
-    from analytics.reports import export as browser
+    from analytics.reports import browser
 
     playwright = pytest.importorskip("playwright.sync_api")
     if browser.find() is None:

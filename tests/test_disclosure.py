@@ -22,11 +22,11 @@ from scipy.optimize import linprog
 from statsmodels.stats.proportion import proportion_confint
 
 from analytics import disclosure
-from analytics.disclosure import cells as disclosure_cells
+from analytics.disclosure import ties
 from analytics.errors import ParameterError
 from analytics.pages import figures
 from analytics.reports import render
-from analytics.results import Curve, Result
+from analytics.results import Curve, Result, counted, line
 
 # The row space is compared in double precision; coefficients are 0 and 1.
 SAME = 1e-8
@@ -35,6 +35,17 @@ SAME = 1e-8
 def _result(estimates: pd.DataFrame, by: tuple[str, ...], persons: int = 100, **more) -> Result:
     used = pd.DataFrame({"patient_id": [f"p{i}" for i in range(persons)], "reason": ""})
     return Result(estimates, used, "counted", by=by, **more)
+
+
+def _shares(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with its percentages of n_patients declared as what they are."""
+    part = (table["estimate"] * table["n_patients"] / 100).round()
+    is_share = table["unit"].eq("%")
+    return table.assign(
+        basis=np.where(is_share, "share", "counts"),
+        numerator=part.where(is_share),
+        denominator=table["n_patients"].where(is_share).astype(float),
+    )
 
 
 def _share_table(persons: pd.DataFrame, by: list[str]) -> pd.DataFrame:
@@ -50,6 +61,9 @@ def _share_table(persons: pd.DataFrame, by: list[str]) -> pd.DataFrame:
                         **{b: levels.get(b, "all") for b in by},
                         "term": "complication",
                         "estimate": 100.0 * part["event"].mean(),
+                        "basis": "share",
+                        "numerator": float(part["event"].sum()),
+                        "denominator": float(len(part)),
                         "ci_low": 0.0,
                         "ci_high": 100.0 * part["event"].mean() + 1,
                         "unit": "%",
@@ -182,7 +196,7 @@ def test_numerator_complement_percentage_interval_and_point_go_together():
             "n_patients": [40, 40, 100],
         }
     )
-    shown = disclosure.protect(_result(table, ("zone",)), "shared")
+    shown = disclosure.protect(_result(_shares(table), ("zone",)), "shared")
     row = shown.table().set_index("zone")
     assert row.loc["crown", ["estimate", "ci_low", "ci_high"]].isna().all()
     assert row.loc["frontal", ["estimate", "ci_low", "ci_high"]].isna().all()
@@ -199,7 +213,7 @@ def test_one_withheld_group_takes_the_next_smallest_with_it():
     """Hand-made: 3 of 43 withheld alone would be 43 - 40."""
     table = pd.DataFrame(
         {"zone": ["crown", "frontal", "all"], "term": "n", "estimate": [3.0, 40.0, 43.0], "unit": "patients"}
-    )
+    ).assign(basis="count")
     shown = disclosure.protect(_result(table, ("zone",)), "shared").table().set_index("zone")["estimate"]
     assert shown.isna().tolist() == [True, True, False]
     assert shown["all"] == 43
@@ -233,13 +247,16 @@ def test_a_group_hidden_in_one_table_is_not_given_back_by_another():
 def test_shares_over_time_with_equal_small_counts_come_to_an_end():
     # Points of a chart share counts by coincidence; a search that acted on another cell than the exposed
     # one never ended on four points like these.
-    months = disclosure_cells.CountTable(
+    months = ties.CountTable(
         pd.DataFrame({"criterion": ["seen"] * 4}),
         np.array(["1", "2", "3", "4"]),
-        {"n_patients": np.array([17.0, 18, 19, 14]), "n_rows": np.array([17.0, 18, 19, 14])},
-        {"n_patients": np.array([1.0, 3, 3, 1])},
+        {
+            "n_patients": np.array([17.0, 18, 19, 14]),
+            "denominator": np.array([17.0, 18, 19, 14]),
+            "numerator": np.array([1.0, 3, 3, 1]),
+        },
     )
-    hidden = disclosure_cells.suppress({"chart": months}, 10)["chart"]
+    hidden = ties.suppress({"chart": months}, 10)["chart"]
     assert (hidden.rows | hidden.values).all()
 
 
@@ -274,6 +291,33 @@ def test_a_local_rule_may_be_stricter_and_never_looser():
         disclosure.rule("public", threshold=3)
     with pytest.raises(ParameterError, match="unknown audience"):
         disclosure.rule("friends")
+
+
+def test_a_share_without_its_counts_is_refused():
+    with pytest.raises(ParameterError, match="declares its numerator and denominator"):
+        line("seen", 75.0, "%", basis="share", numerator=3)
+    table = pd.DataFrame({"term": ["seen"], "estimate": [75.0], "unit": ["%"], "basis": ["share"]})
+    for audience in ("internal", "shared"):
+        with pytest.raises(ParameterError, match="a share is handed over without its numerator"):
+            disclosure.protect(_result(table, ()), audience)
+        with pytest.raises(ParameterError, match="a share is handed over without its numerator"):
+            disclosure.protect(_result(table.assign(basis="model"), (), extra={"more": table}), audience)
+
+
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_renaming_a_unit_or_a_term_changes_nothing_of_what_is_withheld(audience):
+    chart = _p_chart()
+    renamed = replace(
+        chart,
+        estimates=chart.estimates.replace(
+            {"unit": {"%": "parts of a hundred"}, "term": {"seen": "difference"}}
+        ),
+        path=chart.path.replace({"unit": {"%": "parts"}, "term": {"upper limit": "A", "lower limit": "B"}}),
+    )
+    one, other = disclosure.protect(chart, audience), disclosure.protect(renamed, audience)
+    names = ["term", "unit"]
+    pd.testing.assert_frame_equal(one.table().drop(columns=names), other.table().drop(columns=names))
+    pd.testing.assert_frame_equal(one.path.drop(columns=names), other.path.drop(columns=names))
 
 
 def test_internal_is_left_as_it_is():
@@ -329,18 +373,19 @@ def test_one_persons_result_is_not_shown_outside():
     assert disclosure.protect(_result(table, (), persons=1), "shared").table().empty
 
 
-def test_minimum_and_maximum_are_single_persons_values():
+def test_a_quantile_of_few_is_a_single_persons_value():
+    """Quantiles from 10 persons on, whatever the threshold of counts."""
     table = pd.DataFrame(
         {
-            "term": ["mean", "minimum", "median"],
+            "term": ["mean", "first", "second"],
             "estimate": [80.0, 12.0, 79.0],
             "unit": "%",
-            "n_patients": [8] * 3,
+            "basis": ["model", "quantile", "quantile"],
+            "n_patients": [8, 8, 10],
         }
     )
     shown = disclosure.protect(_result(table, ()), "shared").table().set_index("term")["estimate"]
-    assert shown["mean"] == 80
-    assert shown[["minimum", "median"]].isna().all()
+    assert shown.isna().to_dict() == {"mean": False, "first": True, "second": False}
 
 
 def test_a_curve_stops_where_few_are_at_risk_and_its_steps_are_coarse():
@@ -381,11 +426,13 @@ def _p_chart() -> Curve:
     p = k.sum() / n.sum()
     points = pd.DataFrame(
         {"criterion": "seen", "term": "seen", "x": np.arange(1, 13), "estimate": 100 * k / n, "unit": "%"}
-    ).assign(n_patients=n, n_rows=n, flag="")
+    ).assign(n_patients=n, n_rows=n, basis="share", numerator=k, denominator=n, flag="")
     spread = 3 * np.sqrt(p * (1 - p) / n)
     path = pd.concat(
         [
-            points[["criterion", "x", "unit"]].assign(term=term, estimate=100 * values)
+            points[["criterion", "x", "unit", "numerator", "denominator"]].assign(
+                term=term, estimate=100 * values, basis="counts"
+            )
             for term, values in (("centre", p), ("lower limit", p - spread), ("upper limit", p + spread))
         ],
         ignore_index=True,
@@ -424,6 +471,7 @@ def test_a_difference_does_not_give_the_withheld_share_back():
             "n_patients": [20, 40, 20, 90, 100, 90],
         }
     )
+    table = _shares(table)
     shown = disclosure.protect(_result(table, ("action",)), "shared").table().set_index(["action", "term"])
     assert np.isnan(shown.loc[("calls", "when set"), "estimate"])
     assert np.isnan(shown.loc[("calls", "difference"), "estimate"])
@@ -529,6 +577,7 @@ def test_a_table_of_many_texts_and_charts_of_many_months_are_protected_in_second
     months["estimate"] = (
         100.0 * rng.integers(0, 12, 432).clip(max=months["n_patients"]) / months["n_patients"]
     )
+    months = _shares(months)
     result = _result(months, ("criterion",), extra={"audit": texts.assign(n=rng.integers(0, 40, 20))})
     start = time.process_time()
     shown = disclosure.protect(result, "shared")
@@ -537,11 +586,40 @@ def test_a_table_of_many_texts_and_charts_of_many_months_are_protected_in_second
     assert not counts.between(1, 4).any()
 
 
-def test_small_counts_in_words_are_hidden_too():
-    table = pd.DataFrame({"term": ["x"], "estimate": [80.0], "unit": ["%"], "n_patients": [60]})
-    result = _result(table, (), notes=("2 patients withdrew; 60 patients stayed",))
-    note = disclosure.protect(result, "shared").notes[0]
-    assert note == "fewer than 5 patients withdrew; 60 patients stayed"
+def test_counts_marked_in_a_method_a_note_and_a_flag_are_said_as_they_may_be():
+    """1 to 4 persons are withheld when shared, 1 to 9 in public; what a part leaves of its whole is a count."""
+    table = pd.DataFrame({"term": ["x"], "estimate": [80.0], "unit": ["points"], "n_patients": [60]}).assign(
+        flag=f"without {counted(2)} patients; worth {counted(171, of=173)}; fewer than 5 of 100 draws"
+    )
+    used = pd.DataFrame({"patient_id": range(100), "reason": ""})
+    note = (
+        f"{counted(2)} patients withdrew; {counted(62)} stayed; F on 2 and {counted(104)} df, 1,317 elsewhere"
+    )
+    result = Result(table, used, f"risks from {counted(1318)} rows", notes=(note,))
+    said = {}
+    for audience in ("internal", "shared", "public"):
+        shown = disclosure.protect(result, audience)
+        said[audience] = (shown.method, shown.notes[0], shown.table()["flag"].iloc[0])
+    assert said["internal"] == (
+        "risks from 1,318 rows",
+        "2 patients withdrew; 62 stayed; F on 2 and 104 df, 1,317 elsewhere",
+        "without 2 patients; worth 171 of 173; fewer than 5 of 100 draws",
+    )
+    assert said["shared"] == (
+        "risks from 1,318 rows",
+        "fewer than 5 patients withdrew; 62 stayed; F on 2 and 104 df, 1,317 elsewhere",
+        "without fewer than 5 patients; worth more than 168 of 173; fewer than 5 of 100 draws",
+    )
+    assert said["public"] == (
+        "risks from 1,320 rows",
+        "fewer than 10 patients withdrew; 60 stayed; F on 2 and 105 df, 1,317 elsewhere",
+        "without fewer than 10 patients; worth more than 165 of 175; fewer than 5 of 100 draws",
+    )
+    assert result.facts()["method"].iloc[0] == "risks from 1,318 rows"
+    assert result.table()["flag"].iloc[0].startswith("without 2 patients; worth 171 of 173")
+
+
+def test_totals_of_facts_are_said_to_the_nearest_ten():
     facts = disclosure.protect_facts(
         pd.DataFrame({"method": ["m"], "n_rows": [98], "n_patients": [60], "n_left_out": [3]}), "public"
     )
@@ -565,37 +643,6 @@ def test_a_withheld_number_stands_nowhere_in_a_rendered_page(tmp_path):
     assert disclosure.WITHHELD.encode() in files["results.json"]
 
 
-def test_a_text_gives_no_small_count_away_whatever_stands_between_number_and_noun():
-    """Sentences as the pages write them: 1 to 4 persons are withheld when shared, 1 to 9 in public."""
-    shared, public = disclosure.rule("shared"), disclosure.rule("public")
-    said = {
-        "205 rows before and 3 after month 22": "205 rows before and fewer than 5 after month 22",
-        "worth 171 of 173": "worth more than 168 of 173",
-        "2 late baseline rows": "fewer than 5 late baseline rows",
-        "at month 3 patients came": "at month 3 patients came",
-        "95 of 100 such counts": "95 of 100 such counts",
-    }
-    assert {text: disclosure.hide_in_text(text, shared) for text in said} == said
-    assert (
-        disclosure.hide_in_text("1,318 patients, F on 2 and 104 df", public)
-        == "1,320 patients, F on 2 and about 105 df"
-    )
-
-
-def test_a_flag_is_a_text_too():
-    table = pd.DataFrame(
-        {
-            "term": ["x"],
-            "estimate": [80.0],
-            "unit": ["points"],
-            "n_patients": [60],
-            "flag": ["without 2 patients"],
-        }
-    )
-    flag = disclosure.protect(_result(table, ()), "shared").table()["flag"].iloc[0]
-    assert flag == "without fewer than 5 patients"
-
-
 def test_the_verdict_on_a_withheld_number_is_withheld_with_it():
     """Met, of a share of 40 with a standard of 10 %, says that at most one of them had the event."""
     table = pd.DataFrame(
@@ -608,7 +655,7 @@ def test_the_verdict_on_a_withheld_number_is_withheld_with_it():
             "n_patients": 40,
         }
     )
-    shown = disclosure.protect(_result(table, ("criterion", "outcome")), "shared").table()
+    shown = disclosure.protect(_result(_shares(table), ("criterion", "outcome")), "shared").table()
     assert shown["outcome"].tolist() == ["withheld", "not met"]
 
 
@@ -663,7 +710,7 @@ def test_no_pair_of_counts_comes_back_from_the_interval_of_a_rounded_share():
         table = pd.DataFrame({"term": ["seen"], "estimate": [100 * k / n], "unit": "%", "n_patients": [n]})
         table = table.assign(ci_low=ends[0], ci_high=ends[1], level=0.95)
         columns = ["estimate", "ci_low", "ci_high", "n_patients"]
-        shown.add(tuple(disclosure.protect(_result(table, ()), "public").table().iloc[0][columns]))
+        shown.add(tuple(disclosure.protect(_result(_shares(table), ()), "public").table().iloc[0][columns]))
     assert shown == {(55.6, 41.2, 69.1, 45.0)}  # 25 of 45: 55.56 %, 41.18 to 69.06 by Wilson's formula
 
 
@@ -681,7 +728,7 @@ def test_what_a_report_rests_on_gives_no_number_of_rows_and_no_hash_of_a_table()
         {"table": "events", "file": "events.csv", "sha256": "not shown", "n_rows": "fewer than 5"}
     ]
     assert shown["balance"] == [
-        {"table": "events", "read": 80, "used": 80, "left_out": 0, "reason": "fewer than 5 rows are copies"}
+        {"table": "events", "read": 80, "used": 80, "left_out": 0, "reason": "rows are copies"}
     ]
     assert disclosure.protect_provenance(rests_on, "internal") == rests_on
 

@@ -16,8 +16,7 @@ import seen
 from conftest import ROOT
 
 from analytics.app import lab
-from analytics.reports import batch, overview, parameters
-from analytics.reports import export as browser
+from analytics.reports import batch, browser, overview, parameters
 
 pytestmark = [
     pytest.mark.browser,
@@ -74,7 +73,7 @@ def test_the_front_page_of_a_batch_asks_for_nothing_and_has_no_serious_fault(chr
     notebook = sample_page.write(
         tmp_path / "p.ipynb",
         "from analytics import pages\npage = pages.begin('p')\n"
-        "pages.answer(page, 'It grew.')\nsheet.attention(page, 'One case is behind.')",
+        "pages.answer(page, 'It grew.')\npages.attention(page, 'One case is behind.')",
         sample_page.FINISH,
     )
     plan = tmp_path / "plan.toml"

@@ -40,8 +40,8 @@ def question(subject, *, month=12.0, rows=None) -> Curve:
 
 
 def test_the_second_time_nothing_is_computed_and_the_result_is_equal():
-    first = cache.kept(question, "records", "sha", {"month": 12.0})
-    second = cache.kept(question, "records", "sha", {"month": 12.0})
+    first = cache.remembered(question, "records", "sha", {"month": 12.0})
+    second = cache.remembered(question, "records", "sha", {"month": 12.0})
     assert CALLS == ["records"]
     assert type(second) is Curve
     assert (second.by, second.checks, second.method) == (first.by, first.checks, first.method)
@@ -80,31 +80,31 @@ def test_choices_of_a_yield_are_an_argument_and_an_answer_like_any_other():
 
 @pytest.mark.parametrize("damage", ["tree.json", "arrays.npz", "index.json", "f0.parquet"])
 def test_a_half_written_entry_is_computed_again(damage):
-    cache.kept(question, "records", "sha", {})
+    cache.remembered(question, "records", "sha", {})
     (entry,) = cache.folder().iterdir()
     whole = (entry / damage).read_bytes()
     (entry / damage).write_bytes(whole[: len(whole) // 2])
-    cache.kept(question, "records", "sha", {})
+    cache.remembered(question, "records", "sha", {})
     assert len(CALLS) == 2
-    cache.kept(question, "records", "sha", {})
+    cache.remembered(question, "records", "sha", {})
     assert len(CALLS) == 2, "the mended entry serves again"
 
 
 def test_an_entry_is_the_owners_alone():
-    cache.kept(question, "records", "sha", {})
+    cache.remembered(question, "records", "sha", {})
     (entry,) = cache.folder().iterdir()
     assert entry.stat().st_mode & 0o077 == 0
 
 
 def test_an_entry_that_names_code_outside_the_package_is_thrown_away():
-    cache.kept(question, "records", "sha", {})
+    cache.remembered(question, "records", "sha", {})
     (entry,) = cache.folder().iterdir()
     tree = {"kind": "dataclass", "module": "subprocess", "name": "Popen", "fields": {"args": "true"}}
     (entry / "tree.json").write_text(json.dumps(tree))
     index = json.loads((entry / "index.json").read_text())
     index["tree.json"] = cache.files.sha256(entry / "tree.json")
     (entry / "index.json").write_text(json.dumps(index))
-    assert isinstance(cache.kept(question, "records", "sha", {}), Curve)
+    assert isinstance(cache.remembered(question, "records", "sha", {}), Curve)
     assert len(CALLS) == 2
 
 
@@ -116,14 +116,14 @@ class Outside:
 
 
 def test_what_cannot_be_stored_is_returned_and_not_stored():
-    assert cache.kept(lambda subject: Outside(3), "records", "sha", {}) == Outside(3)
+    assert cache.remembered(lambda subject: Outside(3), "records", "sha", {}) == Outside(3)
     assert list(cache.folder().iterdir()) == []
 
 
 def test_plain_values_and_arrays_come_back_as_they_were():
     value = {"a": (1, 2.5, None, "x", [True]), "b": np.arange(3.0), "c": np.float64(0.1), "d": float("inf")}
     for _ in range(2):
-        back = cache.kept(lambda subject: value, "records", "sha", {})
+        back = cache.remembered(lambda subject: value, "records", "sha", {})
     assert back["a"] == value["a"]
     assert back["d"] == float("inf")
     np.testing.assert_array_equal(back["b"], value["b"])
@@ -131,16 +131,16 @@ def test_plain_values_and_arrays_come_back_as_they_were():
 
 
 def test_off_means_off_and_clear_removes_everything(monkeypatch):
-    cache.kept(question, "records", "sha", {})
+    cache.remembered(question, "records", "sha", {})
     assert cache.clear() == 1
     monkeypatch.setenv(cache.CACHE_VARIABLE, "off")
-    assert isinstance(cache.kept(question, "records", "sha", {}), Result)
+    assert isinstance(cache.remembered(question, "records", "sha", {}), Result)
     assert cache.folder() is None
 
 
 def test_the_oldest_entries_go_first(monkeypatch):
     monkeypatch.setattr(cache, "MAX_ENTRIES", 2)
     for month in (1.0, 2.0, 3.0):
-        cache.kept(question, "records", "sha", {"month": month})
+        cache.remembered(question, "records", "sha", {"month": month})
     kept = {p.name for p in cache.folder().iterdir()}
     assert kept == {cache.key(question, "sha", {"month": m}) for m in (2.0, 3.0)}

@@ -10,7 +10,7 @@ import openpyxl
 import pytest
 
 from analytics.reports import export, workbook
-from analytics.reports import export as browser
+from analytics.reports import browser
 
 
 @pytest.fixture(scope="module")

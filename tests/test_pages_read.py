@@ -3,14 +3,13 @@
 Expectations are worked by hand from the small frames given here.
 """
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
-from analytics.pages import blocks as sheet_blocks
-from analytics.pages import figures, tables
-from analytics.pages import page as sheet
-from analytics.pages import sentences as words_course
-from analytics.pages import sentences as words_study
+from analytics import pages
+from analytics.pages import blocks, chair, conclusions, figures, tables
 from analytics.pages import sentences_review as words_review
 from analytics.results import Result
 
@@ -37,13 +36,13 @@ def _result(picture: str = "intervals", patients: tuple[str, ...] = ("p1", "p2")
 
 
 def test_a_caption_names_the_row_whose_interval_has_another_level():
-    said = sheet_blocks._caption(_result(level=[0.95, 0.9]), "")
+    said = blocks._caption(_result(level=[0.95, 0.9]), "")
     assert said == f"Bars and bands: 95{THIN}% intervals; 90{THIN}% for tempo."
 
 
 @pytest.mark.parametrize("picture", ["power", "width", "ledger", "balance", "overlap", "cases"])
 def test_a_picture_without_intervals_claims_none(picture):
-    assert sheet_blocks._caption(_result(picture), "") == ""
+    assert blocks._caption(_result(picture), "") == ""
 
 
 def test_every_picture_with_its_own_words_for_bars_exists():
@@ -57,13 +56,13 @@ def test_a_method_is_headed_by_the_figures_and_tables_that_show_it():
         {"kind": "table", "id": "t4", "name": "again"},
     ]
     named = {"answer": _result(), "again": _result(), "unseen_one": _result(picture="curve")}
-    block = sheet_blocks.method_block(named, "internal", shown)
+    block = blocks.method_block(named, "internal", shown)
     assert "<dt>Figure 2; tables 1 and 4; unseen one</dt>" in block
 
 
 def test_one_patient_is_not_patients_and_none_is_not_said():
-    one = sheet_blocks._how(_result(patients=("p1",)), "internal")
-    none = sheet_blocks._how(_result(patients=()), "internal")
+    one = blocks._how(_result(patients=("p1",)), "internal")
+    none = blocks._how(_result(patients=()), "internal")
     assert one == "As given. From 1 row of 1 patient."
     assert none == "As given."
 
@@ -102,9 +101,9 @@ def test_months_stand_side_by_side_and_what_has_no_month_beside_them():
 
 def test_a_page_says_whose_it_is_to_the_clinic_alone():
     settings = {"patient": "0108", "as_of": "2026-03-31"}
-    page = sheet.Page("own", {**settings, "audience": "internal"}, None, "")
-    assert sheet.about(page) == "Patient 0108. As of 2026-03-31."
-    assert "0108" not in sheet.about(sheet.Page("own", {**settings, "audience": "public"}, None, ""))
+    page = pages.Page("own", {**settings, "audience": "internal"}, None, "")
+    assert pages.about(page) == "Patient 0108. As of 2026-03-31."
+    assert "0108" not in pages.about(pages.Page("own", {**settings, "audience": "public"}, None, ""))
 
 
 def test_a_declared_test_is_read_with_its_level_both_p_values_and_conclusion():
@@ -117,7 +116,7 @@ def test_a_declared_test_is_read_with_its_level_both_p_values_and_conclusion():
             "equivalent; adjusted p 0.020 (Holm); interval of 90 %",
         ],
     )
-    read = words_study.declared_tests(
+    read = conclusions.declared_tests(
         Result(frame, pd.DataFrame({"reason": []}), "as given", by=("role", "analysis"))
     )
     assert list(read["estimate (interval)"]) == [
@@ -139,14 +138,14 @@ def test_a_call_back_list_has_units_and_limits():
             "both": 0.03,
         }
     )  # fmt: skip
-    read = words_course.call_back_table(named)
+    read = chair.call_back_table(replace(_result(), extra={"behind": named}))
     assert read.filter(like="true_yield").iloc[0, 0] == f"24{THIN}% (4 to 44)"
     assert read["low_only"].iloc[0] == f"97{THIN}%"
 
 
 def test_readings_of_a_month_stand_in_one_row():
     frame = _result(term=["reading", "centile of the reading"], unit="%", x=9.2, place="crown").estimates
-    read = words_course.readings_table(Result(frame, pd.DataFrame({"reason": []}), "as given", by=("place",)))
+    read = chair.readings_table(Result(frame, pd.DataFrame({"reason": []}), "as given", by=("place",)))
     assert len(read) == 1
     assert list(read.iloc[0]) == ["crown", "9.2", f"2{THIN}% (0 to 4)", "3 (1 to 5)"]
 

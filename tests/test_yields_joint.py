@@ -8,10 +8,10 @@ import pytest
 import registers
 from test_results import assert_keeps_the_contract
 
-from analytics import disclosure, simulate, yields
+from analytics import disclosure, pages, simulate, yields
 from analytics.errors import ParameterError
 from analytics.pages import figures
-from analytics.pages import page as sheet
+from analytics.pages import page as being_written
 from analytics.pages.figures import joint as figures_yields
 
 # One register's mean may lie this many standard errors from the truth (1 in 1,700 by chance).
@@ -108,28 +108,28 @@ def test_a_register_without_overlap_answers_so_in_words_and_draws_nothing(tmp_pa
 
 def test_a_page_says_in_words_that_there_is_no_split_to_draw(tmp_path, monkeypatch):
     shown = []
-    monkeypatch.setattr(sheet, "display", lambda content, **_: shown.append(content.data))
+    monkeypatch.setattr(being_written, "display", lambda content, **_: shown.append(content.data))
     answer = yields.joint(registers.one_case(tmp_path, [(0, 40), (12, 80)]))
-    page = sheet.results(sheet.Page("own", {"audience": "internal"}, None, ""), overlaps=answer)
-    sheet.figure(page, "overlaps", "How the gain splits", alt="A row for each region planted again")
+    page = pages.results(pages.Page("own", {"audience": "internal"}, None, ""), overlaps=answer)
+    pages.figure(page, "overlaps", "How the gain splits", alt="A row for each region planted again")
     assert shown[-1].startswith("<p>How the gain splits: no region was planted again")
     assert "<img" not in shown[-1]
 
 
 def test_a_table_without_any_number_is_one_sentence_said_once(tmp_path, monkeypatch):
     shown = []
-    monkeypatch.setattr(sheet, "display", lambda content, **_: shown.append(content.data))
+    monkeypatch.setattr(being_written, "display", lambda content, **_: shown.append(content.data))
     answer = yields.joint(registers.one_case(tmp_path, [(0, 40), (12, 80)]))
-    page = sheet.results(sheet.Page("own", {"audience": "internal"}, None, ""), overlaps=answer)
-    sheet.table(page, "overlaps", "Overlapping sessions")
-    sheet.table(page, "overlaps", "Overlapping sessions")
+    page = pages.results(pages.Page("own", {"audience": "internal"}, None, ""), overlaps=answer)
+    pages.table(page, "overlaps", "Overlapping sessions")
+    pages.table(page, "overlaps", "Overlapping sessions")
     assert len(shown) == 1
     assert shown[0].startswith("<p>Overlapping sessions: no region was planted again")
     assert "<table" not in shown[0]
     half = answer.estimates.assign(estimate=[81.0])
     full = replace(answer, estimates=half)
-    page = sheet.results(sheet.Page("own", {"audience": "internal"}, None, ""), overlaps=full)
-    sheet.table(page, "overlaps", "Overlapping sessions")
+    page = pages.results(pages.Page("own", {"audience": "internal"}, None, ""), overlaps=full)
+    pages.table(page, "overlaps", "Overlapping sessions")
     assert "<table" in shown[-1]
 
 

@@ -1,17 +1,14 @@
-"""What left: of each report for others, keyed marks of the patients behind it, kept in the folder of reports.
-
-`.left/key` is the key; `.left/<page>-<audience>/<hash>.json` one register that was reported. The marks say
-nothing without the key, and neither is ever part of a report. Light, because the command line imports it.
-
-Would two reports, made at different times, give away the few patients in whom they differ?
+"""Would two reports, made at different times, give away the few patients in whom they differ?
 
 Who holds a report of last month and one of today can subtract one from the other. Where the records of a few
 patients are all that changed, what is left are those patients. A report for others is therefore not made
 where the register differs from that of an earlier one, of the same page and audience, in the records of one
-to `threshold` - 1 patients. Published advice is the same in other words: fixed reporting periods.
+to `threshold` - 1 patients. Published advice is the same in other words: fixed reporting periods. Groups
+within a page can still differ by few from one period to the next; only a rounded (public) report hides that.
 
-Groups within a page can still differ by few from one period to the next; only a rounded (public) report hides
-that.
+What left is noted in the folder of reports: `.left/key` is a key, `.left/<page>-<audience>/<hash>.json` the
+keyed marks of the patients of one register that was reported. The marks say nothing without the key, and
+neither is ever part of a report.
 """
 
 import hashlib
@@ -28,6 +25,8 @@ from analytics.disclosure.rules import rule
 from analytics.errors import ParameterError
 from analytics.records import Records
 
+FOLDER = ".left"
+KEY_BYTES = 32
 MARK_LETTERS = 24
 TABLES = ("patients", "sessions", "placements", "measurements", "visits", "therapies", "events", "ratings")
 
@@ -83,10 +82,6 @@ def marks(records: Records, key: bytes) -> dict[str, str]:
 
 def _mark(key: bytes, text: str) -> str:
     return hmac.new(key, text.encode(), hashlib.sha256).hexdigest()[:MARK_LETTERS]
-
-
-FOLDER = ".left"
-KEY_BYTES = 32
 
 
 def ledger_key(reports: Path) -> bytes:

@@ -1,13 +1,5 @@
-"""Counts of persons inside sentences: methods, notes and flags speak of them too.
+"""What may leave for whom, by which published rule: thresholds, words and roundings."""
 
-A count is a whole number before a noun of persons or of what is counted of them, with up to two words
-between; a part of a whole (3 of 60); one before or after a change; and degrees of freedom, which give the
-number of persons back where the rule rounds it.
-
-What may leave for whom, by which published rule: thresholds, words and roundings.
-"""
-
-import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,6 +27,14 @@ class Rule:
     by_staff: bool
     quantiles_from: int
     source: str
+
+    def said(self) -> str:
+        """Return what is withheld and by which rule, as a page says it."""
+        rounding = f" Counts rounded to {self.round_to}; percentages from rounded counts."
+        return (
+            f"Counts of 1 to {self.threshold - 1} persons, and what would give them back, are withheld "
+            f"({self.source}).{rounding if self.round_to > 1 else ''}"
+        )
 
 
 RULES: dict[str, Rule] = {
@@ -116,22 +116,36 @@ def rule(audience: str, *, threshold: int | None = None) -> Rule:
     return replace(found, threshold=int(threshold))
 
 
-def in_words(count: int, applied: Rule) -> str | int:
-    """Return a count as it may be shown: in words where small, rounded where the rule says so."""
-    if 0 < count < applied.threshold:
-        return f"fewer than {applied.threshold}"
-    return int(rounded(count, applied.round_to))
+def is_few(count, applied: Rule):
+    """Tell of counts, one or many, whether they are too few to be shown; none at all is not."""
+    return (count > 0) & (count < applied.threshold)
+
+
+def in_words(count: int, of: int | None, applied: Rule) -> str:
+    """Return a count as it may be shown: in words where few, rounded where the rule says so.
+
+    What a part leaves of its whole is a count too.
+
+    >>> in_words(3, 60, rule("shared")), in_words(171, 173, rule("shared"))
+    ('fewer than 5 of 60', 'more than 168 of 173')
+    """
+    said = f"{rounded(count, applied.round_to):,.0f}"
+    if is_few(count, applied):
+        said = f"fewer than {applied.threshold}"
+    elif of is not None and is_few(of - count, applied):
+        said = f"more than {rounded(of - applied.threshold, applied.round_to):,.0f}"
+    return said if of is None else f"{said} of {in_words(of, None, applied)}"
 
 
 def about(count: int, applied: Rule) -> str | int:
-    """Return a total as it may be shown: 0, in words where small, else to the nearest ten.
+    """Return a total as it may be shown: 0, in words where few, else to the nearest ten.
 
     >>> about(3, rule("shared")), about(2284, rule("shared")), about(0, rule("shared"))
     ('fewer than 5', 'about 2,280', 0)
     """
-    if count < applied.threshold:
-        return in_words(count, applied)
-    return f"about {rounded(count, ABOUT):,.0f}"
+    if count == 0:
+        return 0
+    return in_words(count, None, applied) if is_few(count, applied) else f"about {rounded(count, ABOUT):,.0f}"
 
 
 def rounded(count, to: int):
@@ -150,56 +164,3 @@ def three_digits(value: float) -> float:
     81.2
     """
     return float(f"{value:.3g}") if np.isfinite(value) else value
-
-
-NUMBER = r"(?<![\d.,])(?<!month )(?<!months )(\d{1,3}(?:,\d{3})+|\d+)"
-NOUN = (
-    r"(?:patient|person|people|case|session|placement|visit|woman|women|man|men|row|reading|count|event|unit"
-    r"|operation)s?\b"
-)
-# A word that ends the noun's own words: what follows it is counted by another number.
-NO_ADJECTIVE = (
-    r"(?!(?:in|of|for|at|to|and|or|by|per|with|from|on|as|is|are|was|were|than|the|a|an|each|every|months?"
-    r"|years?|days?|quarters?|points?|times?|hours?|minutes?|weeks?|percent|df|draws?|resamples)\b)"
-)
-COUNT = re.compile(rf"{NUMBER}(?=(?: {NO_ADJECTIVE}[a-z-]+){{0,2}} {NOUN})")
-# Of 10, 100 or 1,000 is a way to say a share.
-PART = re.compile(rf"{NUMBER} of (?!(?:10|100|1,?000)\b)(\d{{1,3}}(?:,\d{{3}})+|\d+)(?![\d.]*\d| ?%)")
-BESIDE_A_CHANGE = re.compile(rf"{NUMBER}(?= (?:before|after)\b)")
-FREEDOM = re.compile(r"(?<![\d.,])(\d{2,}) df\b")
-
-
-def hide_in_text(text: str, applied: Rule) -> str:
-    """Return a text with its counts as they may be shown: small ones in words, the others rounded.
-
-    >>> from analytics.disclosure.rules import rule
-    >>> hide_in_text("left out: 3 patients of 120 patients; 2 of 60 withdrew", rule("shared"))
-    'left out: fewer than 5 patients of 120 patients; fewer than 5 of 60 withdrew'
-    >>> hide_in_text("126 baseline rows, 7 after the change; F 1.1 on 2 and 104 df", rule("public"))
-    '125 baseline rows, fewer than 10 after the change; F 1.1 on 2 and about 105 df'
-    """
-    if applied.threshold <= 1:
-        return text
-    text = PART.sub(lambda m: _part(m.group(1), m.group(2), applied), text)
-    for pattern in (COUNT, BESIDE_A_CHANGE):
-        text = pattern.sub(lambda m: _said(m.group(1), applied), text)
-    if applied.round_to > 1:
-        text = FREEDOM.sub(lambda m: f"about {rounded(int(m.group(1)), applied.round_to):.0f} df", text)
-    return text
-
-
-def _said(number: str, applied: Rule) -> str:
-    """Return a number of a text as it may be shown, with its mark between thousands."""
-    shown = in_words(int(number.replace(",", "")), applied)
-    if isinstance(shown, str):
-        return shown
-    return f"{shown:,}" if "," in number else str(shown)
-
-
-def _part(part: str, whole: str, applied: Rule) -> str:
-    """Return a part of a whole in words; what is left of the whole is a count too."""
-    k, n = (int(x.replace(",", "")) for x in (part, whole))
-    said = _said(part, applied)
-    if 0 < n - k < applied.threshold <= k:
-        said = f"more than {rounded(n - applied.threshold, applied.round_to):.0f}"
-    return f"{said} of {_said(whole, applied)}"

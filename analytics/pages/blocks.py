@@ -1,81 +1,26 @@
-"""The blocks of HTML a page is made of: text in, HTML out; nothing is displayed or stored here.
-
-What a page hands over: every number it may show with its name, unit, interval and n, as plain values.
-"""
+"""The blocks of HTML a page is made of: results and texts in, HTML out; nothing is shown or stored here."""
 
 import base64
-import html
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup, escape
 
-from analytics import disclosure
-from analytics import numbers as words
+from analytics import disclosure, numbers
 from analytics.numbers import readable, title_case
 from analytics.pages.figures import BARS, draw, drawing
 from analytics.pages.tables import show
-from analytics.reports import begun
-from analytics.results import LEVEL, Curve, Result
-
-
-def collect(
-    page: str,
-    audience: str,
-    results: dict[str, Result],
-    written: list[dict[str, Any]],
-    rests_on: dict[str, Any],
-) -> dict[str, Any]:
-    """Return the content of `results.json`: answer, attention, results with their numbers, what was shown."""
-    failed = [f"{name}: {c}" for name, r in results.items() for c, passed in r.checks.items() if not passed]
-    return {
-        "page": page,
-        "audience": audience,
-        "banner": disclosure.BANNER.get(audience, ""),
-        "answer": next((e["text"] for e in written if e["kind"] == "answer"), ""),
-        "attention": [e["text"] for e in written if e["kind"] == "attention"],
-        "failed_checks": failed,
-        "results": {name: _one(result, audience) for name, result in results.items()},
-        "shown": [e for e in written if e["kind"] in ("figure", "table", "withheld")],
-        "provenance": rests_on,
-    }
-
-
-def _one(result: Result, audience: str) -> dict[str, Any]:
-    facts = disclosure.protect_facts(result.facts(), audience)
-    out = {
-        "table": plain_rows(result.table()),
-        "by": list(result.by),
-        "facts": dict(zip(facts.columns, plain_rows(facts)["rows"][0], strict=True)),
-        "checks": {name: bool(passed) for name, passed in result.checks.items()},
-        "notes": list(result.notes),
-    }
-    if isinstance(result, Curve) and len(result.path):
-        out["path"] = plain_rows(result.path)
-        out["x_name"] = result.x_name
-    return out
-
-
-def plain_rows(frame: pd.DataFrame) -> dict[str, Any]:
-    """Return a frame as columns and rows of plain values; a missing or infinite value is None or a word."""
-    columns = [str(c) for c in frame.columns]
-    rows = [[_plain(value) for value in row] for row in frame.itertuples(index=False, name=None)]
-    return {"columns": columns, "rows": rows}
-
-
-def _plain(value: Any) -> Any:
-    if pd.isna(value):
-        return None
-    value = value.item() if hasattr(value, "item") else value
-    if isinstance(value, float) and value in (float("inf"), float("-inf")):
-        return "no limit"
-    return value if isinstance(value, bool | int | float | str) else str(value)
-
+from analytics.reports import begun, filled
+from analytics.results import LEVEL, Result
 
 MAIN_NUMBERS = 8
 NOTES_IN_CAPTION = 2  # more of them stand under the figure's table alone
+SHORT_HASH = 16  # letters of a hash that are printed
+# A number that stands before its bracketed interval.
+BEFORE_ITS_INTERVAL = re.compile(rf"(−?[\d.,]*\d(?:{numbers.THIN}%| (?:points?|months?|hairs/cm²))?)(?= \()")
 CAUTIONS = (
     "Decision support for licensed practitioners, who stay responsible for every decision; no advice to a "
     "patient.",
@@ -86,41 +31,29 @@ CAUTIONS = (
 )
 
 
-def answer_block(sentence: str, about: str = "") -> str:
+def answer_block(sentence: str, about: str = "") -> Markup:
     """Return the one-line answer; a number that stands before its bracketed interval is set stronger.
 
     `about` stands beneath it: whose numbers these are, and who may read them.
     """
-    strong = re.sub(
-        rf"(−?[\d.,]*\d(?:{words.THIN}%| (?:points?|months?|hairs/cm²))?)(?= \()",
-        r"<strong>\1</strong>",
-        _safe(sentence),
-    )
-    line = f'<p class="rw-about">{_safe(about)}</p>' if about else ""
-    return f'<section class="rw-answer" id="answer" aria-label="Answer"><p>{strong}</p>{line}</section>'
+    strong = BEFORE_ITS_INTERVAL.sub(r"<strong>\1</strong>", str(escape(sentence)))
+    return filled("blocks/answer", sentence=Markup(strong), about=about)
 
 
-def lead_block(sentence: str) -> str:
-    """Return the one-line answer of a section."""
-    return f'<p class="rw-lead">{_safe(sentence)}</p>'
-
-
-def figure_block(result: Result, number: int, title: str, alt: str, caption: str) -> str:
-    """Return a picture for a wide page and for a telephone, with its written alternative and its numbers.
-
-    Both drawings are one image to the reader: the browser takes the one that fits.
-    """
+def figure_block(result: Result, number: int, title: str, alt: str, caption: str) -> Markup:
+    """Return a picture for a wide page and for a telephone, with its written alternative and its numbers."""
     narrow_one = begun(_drawn, result, True)
     wide, narrow = _drawn(result, False), narrow_one()
     data = show(result, table_id=f"f{number}d", title=f"Numbers of figure {number}")
-    written = html.escape(f"{alt.rstrip('.')}. {main_numbers(result)}", quote=True)
-    return (
-        f'<figure class="rw-figure" id="f{number}">'
-        f'<p class="rw-title"><b>Figure {number}.</b> {_safe(title)}</p>'
-        f'<picture><source media="(max-width: 560px)" srcset="{_data_uri(narrow)}">'
-        f'<img src="{_data_uri(wide)}" alt="{written}"></picture>'
-        f"<figcaption>{_caption(result, caption)}</figcaption></figure>"
-        f"{folded(f'The numbers of figure {number}', data)}"
+    return filled(
+        "blocks/figure",
+        number=number,
+        title=title,
+        wide=_data_uri(wide),
+        narrow=_data_uri(narrow),
+        alt=f"{alt.rstrip('.')}. {main_numbers(result)}",
+        caption=_caption(result, caption),
+        data=folded(f"The numbers of figure {number}", data),
     )
 
 
@@ -128,9 +61,8 @@ def _drawn(result: Result, narrow: bool) -> str:
     return drawing.svg(draw(result, narrow=narrow).figure)  # type: ignore[arg-type]
 
 
-def folded(title: str, content: str) -> str:
-    """Return content that opens when asked for."""
-    return f'<details class="rw-data"><summary>{_safe(title)}</summary>{content}</details>'
+def _data_uri(svg: str) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
 
 
 def main_numbers(result: Result) -> str:
@@ -138,70 +70,19 @@ def main_numbers(result: Result) -> str:
     table = result.table()
     labels = drawing.row_labels(table, result.by)
     said = [
-        f"{label} {words.full(row, counts=False)}"
+        f"{label} {numbers.full(row, counts=False)}"
         for label, (_, row) in list(zip(labels, table.iterrows(), strict=True))[:MAIN_NUMBERS]
     ]
-    left = len(table) - MAIN_NUMBERS
-    return "; ".join(said) + (f"; and {left} more in the table beneath" if left > 0 else "") + "."
-
-
-def method_block(named: dict[str, Result], audience: str, shown: Sequence[Mapping[str, Any]] = ()) -> str:
-    """Return how the results were made, from how many rows, which checks did not pass; the same once.
-
-    `shown` holds the figures and tables written so far: a method is headed by those that show it.
-    """
-    said: dict[str, list[str]] = {}
-    for name, result in named.items():
-        said.setdefault(_how(result, audience), []).append(name)
-    items = [f"<dt>{_safe(_shown_in(names, shown))}</dt><dd>{how}</dd>" for how, names in said.items()]
-    return f'<dl class="rw-method">{"".join(items)}</dl>'
-
-
-def _shown_in(names: Sequence[str], shown: Sequence[Mapping[str, Any]]) -> str:
-    """Return the figures and tables that show the results, by number; the names of those without any."""
-    parts = []
-    for kind in ("figure", "table"):
-        numbers = [str(e["id"][1:]) for e in shown if e["kind"] == kind and e.get("name") in names]
-        if numbers:
-            parts.append(f"{kind}{'s' if len(numbers) > 1 else ''} {_listed(numbers)}")
-    seen = {entry.get("name") for entry in shown}
-    parts += [readable(name) for name in names if name not in seen]
-    return title_case("; ".join(parts))
-
-
-def _listed(words_: Sequence[str]) -> str:
-    return words_[0] if len(words_) == 1 else f"{', '.join(words_[:-1])} and {words_[-1]}"
-
-
-def _how(result: Result, audience: str) -> str:
-    facts = disclosure.protect_facts(result.facts(), audience).iloc[0]
-    how = _safe(words.sentence(str(facts["method"])))
-    parts = [
-        f"{_count(facts[column])} {one if facts[column] == 1 else f'{one}s'}"
-        for column, one in (("n_rows", "row"), ("n_patients", "patient"))
-        if facts[column] != 0
-    ]
-    rests_on = f" From {' of '.join(parts)}" if parts else ""
-    out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] and parts else ""
-    failed = ", ".join(readable(check) for check, passed in result.checks.items() if not passed)
-    warning = f" <strong>Checks not passed: {_safe(failed)}.</strong>" if failed else ""
-    return f"{how}{rests_on}{out}{'.' if rests_on else ''}{warning}"
-
-
-def cautions_block(more: tuple[str, ...], audience: str) -> str:
-    """Return the page's own cautions and those that stand on every page."""
-    banner = disclosure.BANNER.get(audience, "")
-    first = f'<p class="rw-banner">{_safe(banner)}</p>' if banner else ""
-    items = "".join(f"<li>{_safe(text)}</li>" for text in (*more, *CAUTIONS))
-    return f'<section class="rw-cautions" aria-label="Cautions">{first}<ul>{items}</ul></section>'
+    more = len(table) - MAIN_NUMBERS
+    return "; ".join(said) + (f"; and {more} more in the table beneath" if more > 0 else "") + "."
 
 
 def _caption(result: Result, caption: str) -> str:
-    parts = [_safe(words.sentence(caption))] if caption else []
+    parts = [numbers.sentence(caption)] if caption else []
     if bars := BARS.get(result.picture, _levels(result)):
-        parts.append(_safe(bars.replace(" %", f"{words.THIN}%")))
+        parts.append(bars.replace(" %", f"{numbers.THIN}%"))
     notes = result.notes if len(result.notes) <= NOTES_IN_CAPTION else ()
-    return " ".join([*parts, *(_safe(words.sentence(note)) for note in notes)])
+    return " ".join([*parts, *(numbers.sentence(note) for note in notes)])
 
 
 def _levels(result: Result) -> str:
@@ -220,69 +101,102 @@ def _levels(result: Result) -> str:
     return f"{said}."
 
 
+def folded(title: str, content: str) -> Markup:
+    """Return content that opens when asked for."""
+    return filled("blocks/folded", title=title, content=content)
+
+
+def method_block(
+    named: Mapping[str, Result], audience: str, shown: Sequence[Mapping[str, Any]] = ()
+) -> Markup:
+    """Return how the results were made, from how many rows, which checks did not pass; the same once.
+
+    `shown` holds the figures and tables written so far: a method is headed by those that show it.
+    """
+    names: dict[tuple[str, str], list[str]] = {}
+    for name, result in named.items():
+        failed = ", ".join(readable(check) for check, passed in result.checks.items() if not passed)
+        names.setdefault((_how(result, audience), failed), []).append(name)
+    methods = [
+        {"shown_in": _shown_in(those, shown), "how": how, "failed": failed}
+        for (how, failed), those in names.items()
+    ]
+    return filled("blocks/method", methods=methods)
+
+
+def _how(result: Result, audience: str) -> str:
+    facts = disclosure.protect_facts(result.facts(), audience).iloc[0]
+    how = numbers.sentence(str(facts["method"]))
+    parts = [
+        f"{_count(facts[column])} {one if facts[column] == 1 else f'{one}s'}"
+        for column, one in (("n_rows", "row"), ("n_patients", "patient"))
+        if facts[column] != 0
+    ]
+    if not parts:
+        return how
+    out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] else ""
+    return f"{how} From {' of '.join(parts)}{out}."
+
+
 def _count(value: Any) -> str:
-    return value if isinstance(value, str) else words.number(float(value))
+    return value if isinstance(value, str) else numbers.number(float(value))
 
 
-def _data_uri(svg: str) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
+def _shown_in(names: Sequence[str], shown: Sequence[Mapping[str, Any]]) -> str:
+    """Return the figures and tables that show the results, by number; the names of those without any."""
+    parts = []
+    for kind in ("figure", "table"):
+        places = [str(e["id"][1:]) for e in shown if e["kind"] == kind and e.get("name") in names]
+        if places:
+            parts.append(f"{kind}{'s' if len(places) > 1 else ''} {_listed(places)}")
+    seen = {entry.get("name") for entry in shown}
+    parts += [readable(name) for name in names if name not in seen]
+    return title_case("; ".join(parts))
 
 
-def provenance_block(rests_on: dict[str, Any], balance: pd.DataFrame) -> str:
-    """Return what the report rests on as HTML: a line, and the details folded beneath."""
-    source_rows = "".join(
-        f'<tr><th scope="row">{_safe(s["table"])}</th><td>{_safe(Path(str(s["file"])).name)}</td>'
-        f"<td><code>{_safe(str(s['sha256'])[:16])}</code></td></tr>"
-        for s in rests_on["sources"]
-    )
-    sources = _plain_table("Tables read", ("Table", "File", "SHA-256"), source_rows) if source_rows else ""
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def cautions_block(own: Sequence[str], audience: str) -> Markup:
+    """Return the page's own cautions and those that stand on every page."""
+    return filled("blocks/cautions", banner=disclosure.BANNER.get(audience, ""), cautions=(*own, *CAUTIONS))
+
+
+def provenance_block(rests_on: Mapping[str, Any], balance: pd.DataFrame) -> Markup:
+    """Return what the report rests on: a line, and the details folded beneath."""
     rows = show(balance, table_id="balance", title="Rows read, used and left out") if len(balance) else ""
-    return (
-        '<section class="rw-rests" aria-label="What this report rests on">'
-        f"<p>{_line(rests_on)}</p>{rows}"
-        f'<details class="rw-data"><summary>Files, settings and versions</summary>{sources}'
-        f"{_pairs('Settings', rests_on['settings'])}{_pairs('Software', _software(rests_on))}"
-        "</details></section>"
-    )
-
-
-def _line(rests_on: dict[str, Any]) -> str:
-    read = sum(int(b["read"] or 0) for b in rests_on["balance"])
-    out = sum(int(b["left_out"] or 0) for b in rests_on["balance"])
-    counted = f"{words.number(read)} rows read, {words.number(out)} left out; " if rests_on["balance"] else ""
-    as_of = rests_on["settings"].get("as_of", "")
-    dated = f"As of {_safe(as_of)}. " if as_of else ""
-    return (
-        f"{dated}Regrowth workbook {_safe(rests_on['version'])}, commit {_safe(rests_on['commit'])}; "
-        f"{counted}{rests_on['n_warnings']} warning{'' if rests_on['n_warnings'] == 1 else 's'} on reading."
-    )
-
-
-def _software(rests_on: dict[str, Any]) -> dict[str, str]:
-    return {
+    tables = [
+        (s["table"], Path(str(s["file"])).name, Markup("<code>{}</code>").format(s["sha256"][:SHORT_HASH]))
+        for s in rests_on["sources"]
+    ]
+    settings = [(name, value if value != "" else "not set") for name, value in rests_on["settings"].items()]
+    software = {
         "version": rests_on["version"],
         "commit": rests_on["commit"],
-        "code SHA-256": rests_on["code_sha256"][:16],
+        "code SHA-256": rests_on["code_sha256"][:SHORT_HASH],
         "Python": rests_on["python"],
         **rests_on["libraries"],
     }
-
-
-def _pairs(title: str, pairs: dict[str, Any]) -> str:
-    rows = "".join(
-        f'<tr><th scope="row">{_safe(k)}</th><td>{_safe(v) if v != "" else "not set"}</td></tr>'
-        for k, v in pairs.items()
+    return filled(
+        "blocks/rests_on",
+        line=_line(rests_on),
+        balance=rows,
+        tables=tables,
+        settings=settings,
+        software=software.items(),
     )
-    return _plain_table(title, ("Name", "Value"), rows)
 
 
-def _plain_table(title: str, heads: tuple[str, ...], rows: str) -> str:
-    cells = "".join(f'<th scope="col">{head}</th>' for head in heads)
+def _line(rests_on: Mapping[str, Any]) -> str:
+    read = sum(int(b["read"] or 0) for b in rests_on["balance"])
+    out = sum(int(b["left_out"] or 0) for b in rests_on["balance"])
+    counted = (
+        f"{numbers.number(read)} rows read, {numbers.number(out)} left out; " if rests_on["balance"] else ""
+    )
+    as_of = rests_on["settings"].get("as_of", "")
+    dated = f"As of {as_of}. " if as_of else ""
     return (
-        f'<table class="rw-plain"><caption>{title}</caption><thead><tr>{cells}</tr></thead>'
-        f"<tbody>{rows}</tbody></table>"
+        f"{dated}Regrowth workbook {rests_on['version']}, commit {rests_on['commit']}; "
+        f"{counted}{rests_on['n_warnings']} warning{'' if rests_on['n_warnings'] == 1 else 's'} on reading."
     )
-
-
-def _safe(text: object) -> str:
-    return html.escape(str(text))

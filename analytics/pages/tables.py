@@ -1,16 +1,18 @@
 """A table as it is read: groups, number with its interval, what it rests on, and why where there is none.
 
-Built by great-tables from the same rows that go to `results.json` and the Excel file. The estimate is
-rounded to what the median standard error of its unit supports, so that a column keeps one number of
-decimals. A missing number is said in words.
+Made from the same rows that go to `results.json` and the Excel file. The estimate is rounded to what the
+median standard error of its unit supports, so that a column keeps one number of decimals. A missing number
+is said in words.
 """
 
 import re
-from html import escape as html_escape
+from collections.abc import Mapping
 
 import pandas as pd
+from markupsafe import Markup
 
 from analytics import numbers
+from analytics.reports import filled
 from analytics.results import Result
 
 MAX_ROWS = 50  # of a plain frame; a result's table is shown whole
@@ -26,12 +28,12 @@ def show(
     table_id: str = "t1",
     title: str = "",
     notes: tuple[str, ...] = (),
-    labels: dict[str, str] | None = None,
-    places: dict[str, int] | None = None,
+    labels: Mapping[str, str] | None = None,
+    places: Mapping[str, int] | None = None,
     most: int = MAX_ROWS,
     rows_are: str = ROWS,
     across: bool = False,
-) -> str:
+) -> Markup:
     """Return a result or a frame as an HTML table.
 
     Parameters
@@ -39,7 +41,7 @@ def show(
     what
         A result (its `table()` is shown, its notes become footnotes) or any frame.
     table_id
-        Unique on the page; great-tables prefixes every inner id with it.
+        Unique on the page; every inner id begins with it.
     title
         Caption of the table.
     notes
@@ -145,7 +147,7 @@ def _plain_x(x: float) -> str:
     return "" if pd.isna(x) else numbers.number(x, 0 if float(x).is_integer() else 1)
 
 
-def of_frame(frame: pd.DataFrame, *, labels: dict[str, str], places: dict[str, int]) -> pd.DataFrame:
+def of_frame(frame: pd.DataFrame, *, labels: Mapping[str, str], places: Mapping[str, int]) -> pd.DataFrame:
     """Return any frame as text under plain headings."""
     out = pd.DataFrame(index=frame.index)
     for position, column in enumerate(frame.columns):
@@ -189,14 +191,8 @@ def _rest(out: pd.DataFrame, table: pd.DataFrame, rows_are: str, *, is_of_one: b
         if is_told and not (column == "n_patients" and is_of_one and len(table) > 1):
             out[name] = table[column].map(lambda n: "" if pd.isna(n) else numbers.number(n))
     if "p_value" in table and table["p_value"].notna().any():
-        out[TEST] = table["p_value"].map(_p_value)
+        out[TEST] = table["p_value"].map(lambda p: "" if pd.isna(p) else numbers.p_value(p))
     return out
-
-
-def _p_value(p: float) -> str:
-    if pd.isna(p):
-        return ""
-    return "below 0.001" if p < 0.001 else numbers.number(p, 3 if p < 0.1 else 2)
 
 
 def _cell(value: object, places: int | None, column: str, *, is_name: bool) -> str:
@@ -214,30 +210,62 @@ def _cell(value: object, places: int | None, column: str, *, is_name: bool) -> s
     return said.replace("/cm2", "/cm²")
 
 
-def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...], kind: str) -> str:
-    """Return great-tables' HTML without its style block: the page's own sheet styles every table alike."""
-    # great-tables takes half a second to import, and only a page that shows a table needs it.
-    from great_tables import GT
-    from great_tables import html as as_html
-
-    group, first, others = _rows_named_by(frame)
-    gt = GT(frame.reset_index(drop=True).astype(str), id=table_id, rowname_col=first, groupname_col=group)
-    gt = gt.tab_stubhead(first) if first else gt
-    numeric = [c for c in others if c != "Quantity" and _is_numeric_text(frame[c])]
-    gt = gt.cols_align("left").cols_align("right", columns=numeric) if numeric else gt.cols_align("left")
-    for note in notes:
-        gt = gt.tab_source_note(as_html(html_escape(numbers.sentence(note))))
-    html = re.sub(r"<style>.*?</style>\s*", "", gt.as_raw_html(), flags=re.DOTALL)
-    kind += " rw-grouped" if group else ""
-    # A table wider than a telephone scrolls; a keyboard must be able to reach it, so it is a named region.
-    region = f'class="{kind}" tabindex="0" role="region" aria-label="{html_escape(title or "Table")}"'
-    html = re.sub(r'(<div id="[^"]*") style="[^"]*"', lambda m: f"{m.group(1)} {region}", html, count=1)
-    # What is inside a span stays in sight while a wide table is scrolled.
-    html = re.sub(
-        r'(<td class="gt_sourcenote"[^>]*>)(.*?)(</td>)', r"\1<span>\2</span>\3", html, flags=re.DOTALL
+def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...], kind: str) -> Markup:
+    """Return the table as HTML; every cell names its column, row and group, for those who hear it read."""
+    texts = frame.reset_index(drop=True).astype(str)
+    group_by, first, others = _rows_named_by(texts)
+    numeric = [c for c in others if c != "Quantity" and _is_numeric_text(texts[c])]
+    sides = {c: "gt_right" if c in numeric else "gt_left" for c in texts.columns}
+    shown = [c for c in (first, *others) if c is not None]
+    columns = [{"name": c, "id": _id(table_id, c), "side": sides[c]} for c in shown]
+    rows = [
+        _row(row, at, columns, first, group_by, table_id) for at, (_, row) in enumerate(texts.iterrows(), 1)
+    ]
+    groups = [{"name": None, "id": "", "lines": rows}]
+    if group_by:
+        inside = [
+            [rows[at] for at in places] for places in texts.groupby(group_by, sort=False).indices.values()
+        ]
+        names = texts[group_by].drop_duplicates()
+        groups = [
+            {"name": name, "id": _id(table_id, name), "lines": lines}
+            for name, lines in zip(names, inside, strict=True)
+        ]
+    return filled(
+        "blocks/table",
+        id=table_id,
+        title=title,
+        kind=f"{kind} rw-grouped" if group_by else kind,
+        columns=columns,
+        groups=groups,
+        notes=[numbers.sentence(note) for note in notes],
     )
-    caption = f"<caption><span>{html_escape(title)}</span></caption>" if title else ""
-    return re.sub(r"(<table[^>]*>)", lambda m: m.group(1) + caption, html, count=1)
+
+
+def _row(
+    row: pd.Series, at: int, columns: list[dict], first: str | None, group_by: str | None, table_id: str
+) -> list[dict]:
+    """Return the cells of a row, the first of them its head where it names the row."""
+    own_id = f"{table_id}-stub-{at}"
+    above = [_id(table_id, row[group_by])] if group_by else []
+    beside = [own_id] if first else []
+    return [
+        {"is_head": True, "id": own_id, "text": row[column["name"]]}
+        if column["name"] == first
+        else {
+            "is_head": False,
+            "headers": " ".join([*above, *beside, column["id"]]),
+            "side": column["side"],
+            "text": row[column["name"]],
+        }
+        for column in columns
+    ]
+
+
+def _id(table_id: str, name: str) -> str:
+    """Return the id of a heading: its letters and digits, behind the table's."""
+    plain = re.sub(r"[^\w.:-]+", "-", name).strip("-")
+    return f"{table_id}-{plain}"
 
 
 def _rows_named_by(frame: pd.DataFrame) -> tuple[str | None, str | None, list[str]]:

@@ -6,13 +6,14 @@ from analytics.reports import overview
 from analytics.reports import parameters
 from analytics.reports import render
 from analytics.reports.batch import Job, Plan
+from analytics.reports.browser import find
 from analytics.reports.cache import folder
-from analytics.reports.export import TEMPLATES, find, parts
+from analytics.reports.markup import TEMPLATES, filled
 from analytics.reports.overview import said, write
+from analytics.reports.parallel import Question, answers, begun, dismiss
 from analytics.reports.parameters import NOTEBOOKS, described, pages, title
 from analytics.reports.publish import FORMATS
 from analytics.reports.record import (
     END_TYPE, LEFT_FILE, PACKAGE, RESULTS_FILE, ROOT, RUN_VARIABLE, data_sha256, sources,
 )
 from analytics.reports.render import TIMEOUT_SECONDS, page
-from analytics.reports.together import answers, begun, dismiss

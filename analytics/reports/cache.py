@@ -19,7 +19,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -28,7 +28,6 @@ import numpy as np
 import pandas as pd
 
 from analytics import files
-from analytics import files as disk
 from analytics.reports.record import ROOT, code_sha256
 
 CACHE_VARIABLE = "REGROWTH_CACHE"
@@ -49,7 +48,9 @@ def folder() -> Path | None:
     return Path(named) if named else ROOT / ".cache" / "fits"
 
 
-def kept(question: Callable[..., Any], subject: Any, subject_sha256: str, arguments: dict[str, Any]) -> Any:
+def remembered(
+    question: Callable[..., Any], subject: Any, subject_sha256: str, arguments: Mapping[str, Any]
+) -> Any:
     """Return `question(subject, **arguments)`, from the store where the same was asked before.
 
     Parameters
@@ -63,8 +64,8 @@ def kept(question: Callable[..., Any], subject: Any, subject_sha256: str, argume
     arguments
         Keyword arguments of the question.
     """
-    found, value = find(question, subject_sha256, arguments)
-    if found:
+    is_there, value = find(question, subject_sha256, arguments)
+    if is_there:
         return value
     value = question(subject, **arguments)
     place = folder()
@@ -73,15 +74,15 @@ def kept(question: Callable[..., Any], subject: Any, subject_sha256: str, argume
     return value
 
 
-def find(question: Callable[..., Any], subject_sha256: str, arguments: dict[str, Any]) -> tuple[bool, Any]:
-    """Return (True, the kept answer), or (False, None) where the question was not asked before."""
+def find(question: Callable[..., Any], subject_sha256: str, arguments: Mapping[str, Any]) -> tuple[bool, Any]:
+    """Return (True, the stored answer), or (False, None) where the question was not asked before."""
     place = folder()
     if place is None or not subject_sha256:
         return False, None
     return _read(place / key(question, subject_sha256, arguments))
 
 
-def key(question: Callable[..., Any], subject_sha256: str, arguments: dict[str, Any]) -> str:
+def key(question: Callable[..., Any], subject_sha256: str, arguments: Mapping[str, Any]) -> str:
     """Return the name of the entry: the same question on the same data by the same code."""
     parts = {
         "question": f"{question.__module__}:{question.__qualname__}",
@@ -123,7 +124,7 @@ def _fingerprint(value: Any) -> str:
 
 def _write(entry: Path, value: Any) -> None:
     """Write an entry beside its place and move it there; a value that cannot be stored is left alone."""
-    entry.parent.mkdir(parents=True, exist_ok=True, mode=disk.OWNER_ONLY_FOLDER)
+    entry.parent.mkdir(parents=True, exist_ok=True, mode=files.OWNER_ONLY_FOLDER)
     draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=entry.parent))
     try:
         arrays: dict[str, np.ndarray] = {}

@@ -1,8 +1,7 @@
 """The child process of a run: execute the notebook, look for its end, make the formats, say how it went.
 
-Started by `render` through `runner` in the staging folder. It writes
-`outcome.json`: complete, failed (with kind and a plain message) or not started (the kernel did not come
-up; `render` tries again).
+Started by `render` in the staging folder. It writes `outcome.json`: complete, failed (with kind and a plain
+message) or not started (the kernel did not come up; `render` tries again).
 """
 
 import json
@@ -153,7 +152,7 @@ def _end_found(staging: Path) -> dict[str, Any]:
     numbers = staging / RESULTS_FILE
     if not marks or not numbers.exists() or files.sha256(numbers) != marks[-1]["results_sha256"]:
         return _stopped(
-            "unfinished", "the page ended without its last step; its last cell must be sheet.finish(page)"
+            "unfinished", "the page ended without its last step; its last cell must be pages.finish(page)"
         )
     content = json.loads(numbers.read_text(encoding="utf-8"))
     return {

@@ -1,6 +1,5 @@
 """The front page of a folder of reports: a card each, with answer, state and what needs attention."""
 
-import html
 import json
 from pathlib import Path
 from typing import Any
@@ -8,13 +7,13 @@ from urllib.parse import quote
 
 from analytics import files
 from analytics.errors import ParameterError
-from analytics.reports.export import overview
+from analytics.reports.markup import filled
 from analytics.reports.publish import CAUSE_FILE, FAILED, RUN_FILE
 
 INDEX = "index.html"
 WRITER = "front page"
-POLICY = "default-src 'none'; style-src 'unsafe-inline'"
-WORD = {"html": "Read", "pdf": "PDF", "xlsx": "Excel", "ipynb": "Notebook"}
+WORD_OF_FORMAT = {"html": "Read", "pdf": "PDF", "xlsx": "Excel", "ipynb": "Notebook"}
+WORD_OF_STATE = {"failed": "Not made", "attention": "Needs attention", "made": "Made"}  # in reading order
 
 
 def write(out: Path) -> Path:
@@ -80,7 +79,7 @@ def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
     content = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     root = next(e for e in record["@graph"] if e["@id"] == "./")
     name = next(e["name"] for e in record["@graph"] if e["@id"] == "#run")
-    links = {kind: f"{folder.name}/{name}.{kind}" for kind in WORD}
+    links = {kind: f"{folder.name}/{name}.{kind}" for kind in WORD_OF_FORMAT}
     return {
         "state": "attention" if content["attention"] or content["failed_checks"] else "made",
         "title": root["name"],
@@ -88,7 +87,7 @@ def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
         "answer": content["answer"] or "This page gives no single answer.",
         "attention": [*content["attention"], *(f"check not passed, {c}" for c in content["failed_checks"])],
         "settings": record.get("changed", {}),
-        "links": {WORD[k]: link for k, link in links.items() if (folder.parent / link).exists()},
+        "links": {WORD_OF_FORMAT[k]: link for k, link in links.items() if (folder.parent / link).exists()},
     }
 
 
@@ -106,39 +105,19 @@ def _failed_card(cause: Path) -> dict[str, Any]:
 
 
 def _document(cards: list[dict[str, Any]]) -> str:
-    counts = {
-        state: sum(card["state"] == state for card in cards) for state in ("failed", "attention", "made")
-    }
-    said = [
+    """Return the front page, the reports that were not made first."""
+    counts = {state: sum(card["state"] == state for card in cards) for state in WORD_OF_STATE}
+    counted = [
         f"{len(cards)} report{'' if len(cards) == 1 else 's'}",
         f"{counts['attention']} with something that needs attention",
         f"{counts['failed']} not made",
     ]
-    order = {"failed": 0, "attention": 1, "made": 2}
-    body = "".join(
-        _html(card) for card in sorted(cards, key=lambda card: (order[card["state"]], card["name"]))
-    )
-    return (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
-        f"<title>Reports</title><style>{overview()}</style></head><body>"
-        '<a class="rw-skip" href="#cards">Skip to the reports</a>'
-        f'<main><h1>What the reports say</h1><p class="count">{"; ".join(said)}.</p>'
-        f'<ul id="cards" class="cards">{body}</ul></main></body></html>\n'
-    )
+    order = list(WORD_OF_STATE)
+    ordered = sorted(cards, key=lambda card: (order.index(card["state"]), card["name"]))
+    return filled("overview", counted="; ".join(counted), cards=[_as_read(card) for card in ordered])
 
 
-def _html(card: dict[str, Any]) -> str:
-    word = {"failed": "Not made", "attention": "Needs attention", "made": "Made"}[card["state"]]
-    attention = "".join(f"<li>{html.escape(text)}</li>" for text in card["attention"])
+def _as_read(card: dict[str, Any]) -> dict[str, Any]:
     settings = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in card["settings"].items())
-    links = "".join(
-        f'<a href="{quote(link)}">{word}<span class="hidden"> {html.escape(card["name"])}</span></a>'
-        for word, link in card["links"].items()
-    )
-    return (
-        f'<li class="card {card["state"]}"><p class="state">{word}</p><h2>{html.escape(card["title"])}</h2>'
-        f'<p class="settings">{html.escape(settings)}</p><p class="answer">{html.escape(card["answer"])}</p>'
-        f'{f"<ul class=attention>{attention}</ul>" if attention else ""}<p class="links">{links}</p></li>'
-    )
+    links = {word: quote(link) for word, link in card["links"].items()}
+    return {**card, "word": WORD_OF_STATE[card["state"]], "settings": settings, "links": links}

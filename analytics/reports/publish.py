@@ -12,10 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from analytics import errors, files
-from analytics import files as disk
-from analytics.disclosure import earlier
 from analytics.errors import AnalyticsError
 from analytics.files import left_as_they_are
+from analytics.reports.crate import compose, request_sha256
 from analytics.reports.record import (
     LEFT_FILE,
     LOG_FILE,
@@ -23,14 +22,12 @@ from analytics.reports.record import (
     PLAN_FILE,
     RESULTS_FILE,
     STEP_FILE,
-    compose,
-    request_sha256,
 )
 
 FORMATS = ("html", "ipynb", "xlsx", "pdf")
 FAILED = "failed"
 CAUSE_FILE = "cause.txt"
-RUN_FILE = disk.RECORD
+RUN_FILE = files.RECORD
 WRITER = "report"
 SCAFFOLD = (OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, LEFT_FILE, "page.ipynb")
 
@@ -51,7 +48,7 @@ def put_aside(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> A
     """Move the remains to `failed`, with the cause in a plain sentence; return the error to raise."""
     message = str(outcome.get("message", "no reason given"))
     files.write(staging / CAUSE_FILE, f"{name} was not made.\n{message}\n")
-    disk.put_in_place(staging, _edition(disk.made(out / FAILED) / name, staging), by=WRITER)
+    files.put_in_place(staging, _edition(files.made(out / FAILED) / name, staging), by=WRITER)
     kind = getattr(errors, str(outcome.get("kind", "")), AnalyticsError)
     is_ours = isinstance(kind, type) and issubclass(kind, AnalyticsError)
     return (kind if is_ours else AnalyticsError)(message)
@@ -68,26 +65,29 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
     place = _edition(out / run["name"], staging)
     # Noted before it can leave: a note without its report forbids too much, the other way round too little.
     if gone:
+        # Only a report for others needs it, and it takes a second to import.
+        from analytics.disclosure import earlier
+
         earlier.note(out, gone["name"], gone["marks"])
-    disk.put_in_place(staging, place, by=WRITER)
+    files.put_in_place(staging, place, by=WRITER)
     for failed in made_before(out / FAILED, run["name"]):
-        disk.clear(failed, by=WRITER)
+        files.clear(failed, by=WRITER)
     return described(run["name"], place, (*outcome["notes"], *_beside(place, out / run["name"])))
 
 
 def _edition(place: Path, staging: Path) -> Path:
     """Return the first edition of a report whose folder has no name taken by somebody else's file."""
-    for edition in disk.editions(place):
-        disk.restore(edition)
+    for edition in files.editions(place):
+        files.restore(edition)
         adopt(edition)
-        if not disk.clashes(staging, edition, by=WRITER):
+        if not files.clashes(staging, edition, by=WRITER):
             return edition
     raise AssertionError("editions never end")
 
 
 def made_before(out: Path, name: str) -> Iterator[Path]:
     """Give the folders of a report's editions that are there."""
-    for edition in disk.editions(out / name):
+    for edition in files.editions(out / name):
         if not edition.exists():
             return
         yield edition
@@ -104,7 +104,7 @@ def adopt(place: Path) -> None:
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return
     if is_ours:
-        disk.adopt(place, {**digests, RUN_FILE: files.sha256(record)}, by=WRITER)
+        files.adopt(place, {**digests, RUN_FILE: files.sha256(record)}, by=WRITER)
 
 
 def _beside(place: Path, asked: Path) -> list[str]:
@@ -120,7 +120,7 @@ def _beside(place: Path, asked: Path) -> list[str]:
 
 
 def described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
-    """Return a published report as it lies on the disk."""
+    """Return a published report as it lies on the files."""
     made = {kind: place / f"{name}.{kind}" for kind in FORMATS if (place / f"{name}.{kind}").exists()}
     content = json.loads((place / RESULTS_FILE).read_text(encoding="utf-8"))
     made.update(results=place / RESULTS_FILE, run=place / RUN_FILE)

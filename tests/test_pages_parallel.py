@@ -11,14 +11,14 @@ import pytest
 from analytics import yields
 from analytics.errors import ParameterError
 from analytics.numerics import resample
-from analytics.reports import cache, together
+from analytics.reports import Question, cache, parallel
 
 HERE = os.getpid()
 
 
 @pytest.fixture(autouse=True)
 def _two_cores_and_no_store(monkeypatch):
-    monkeypatch.setenv(together.CORES_VARIABLE, "2")
+    monkeypatch.setenv(parallel.CORES_VARIABLE, "2")
     monkeypatch.setenv(cache.CACHE_VARIABLE, "off")
 
 
@@ -47,45 +47,63 @@ def refuses(subject, *, first: int) -> str:
 
 def test_answers_are_those_of_one_by_one(demo):
     questions = {
-        "by_zone": (yields.average, {}),
-        "by_method": (yields.average, {"by": ("zone", "method")}),
-        "plain": (yields.average, {"choices": yields.Choices(native_change="none")}),
+        "by_zone": Question(yields.average, {}),
+        "by_method": Question(yields.average, {"by": ("zone", "method")}),
+        "plain": Question(yields.average, {"choices": yields.Choices(native_change="none")}),
     }
-    found = together.answers(questions, demo, "")
+    found = parallel.answers(questions, demo, "")
     assert set(found) == set(questions)
-    for name, (question, given) in questions.items():
-        pandas.testing.assert_frame_equal(found[name].table(), question(demo, **given).table())
+    for name, asked in questions.items():
+        alone = asked.function(demo, **asked.arguments)
+        pandas.testing.assert_frame_equal(found[name].table(), alone.table())
+
+
+def and_its_own(subject, *, calls: list, before: int = 0) -> int:
+    """Note the call, and return one more than the answer it needed."""
+    calls.append(before)
+    return before + 1
+
+
+def test_a_question_that_needs_another_waits_for_it_and_asks_it_once(monkeypatch):
+    monkeypatch.setenv(parallel.CORES_VARIABLE, "1")
+    calls: list = []
+    first = Question(and_its_own, {"calls": calls})
+    second = Question(and_its_own, {"calls": calls, "before": first})
+    third = Question(and_its_own, {"calls": calls, "before": second})
+    found = parallel.answers({"third": third, "second": second, "other": second}, None, "")
+    assert found == {"third": 3, "second": 2, "other": 2}
+    assert calls == [0, 1, 2]
 
 
 def test_one_core_means_one_process(monkeypatch):
-    monkeypatch.setenv(together.CORES_VARIABLE, "1")
-    found = together.answers({n: (process_of, {"name": n}) for n in "abc"}, None, "")
+    monkeypatch.setenv(parallel.CORES_VARIABLE, "1")
+    found = parallel.answers({n: Question(process_of, {"name": n}) for n in "abc"}, None, "")
     assert set(found.values()) == {HERE}
 
 
 def test_a_lost_helper_costs_time_and_nothing_else():
-    found = together.answers({n: (ends_the_helper, {"first": HERE}) for n in "abcd"}, None, "")
+    found = parallel.answers({n: Question(ends_the_helper, {"first": HERE}) for n in "abcd"}, None, "")
     assert found == dict.fromkeys("abcd", "answered")
 
 
 def test_a_busy_helper_leaves_the_other_questions_to_this_process():
-    short = {n: (is_slow, {"seconds": 0.1}) for n in "abcde"}
-    questions = {"long": (is_slow, {"seconds": 1.5}), **short}
-    found = together.answers(questions, None, "")
+    short = {n: Question(is_slow, {"seconds": 0.1}) for n in "abcde"}
+    questions = {"long": Question(is_slow, {"seconds": 1.5}), **short}
+    found = parallel.answers(questions, None, "")
     assert found.pop("long") != HERE
     assert set(found.values()) == {HERE}
 
 
 def test_a_refusal_in_the_helper_is_the_same_sentence():
     with pytest.raises(ParameterError, match=r"refuses\(first\): out of range"):
-        together.answers({n: (refuses, {"first": HERE}) for n in "ab"}, None, "")
+        parallel.answers({n: Question(refuses, {"first": HERE}) for n in "ab"}, None, "")
 
 
 def test_what_is_in_the_store_is_not_asked_again(monkeypatch, tmp_path):
     monkeypatch.setenv(cache.CACHE_VARIABLE, str(tmp_path))
-    cache.kept(process_of, None, "sha", {"name": "a"})
+    cache.remembered(process_of, None, "sha", {"name": "a"})
     entries = set(tmp_path.iterdir())
-    found = together.answers({"a": (process_of, {"name": "a"})}, None, "sha")
+    found = parallel.answers({"a": Question(process_of, {"name": "a"})}, None, "sha")
     assert found == {"a": HERE}
     assert set(tmp_path.iterdir()) == entries
 
@@ -98,20 +116,20 @@ def pid_or_end(first: int, ends: bool) -> int:
 
 
 def test_a_helper_at_work_begins_what_is_asked_for_later():
-    together.answers({n: (process_of, {"name": n}) for n in "ab"}, None, "")
-    assert together.begun(pid_or_end, HERE, False)() != HERE
+    parallel.answers({n: Question(process_of, {"name": n}) for n in "ab"}, None, "")
+    assert parallel.begun(pid_or_end, HERE, False)() != HERE
 
 
 def test_a_helper_lost_on_the_way_costs_time_alone():
-    together.answers({n: (process_of, {"name": n}) for n in "ab"}, None, "")
-    assert together.begun(pid_or_end, HERE, True)() == HERE
-    assert together.begun(pid_or_end, HERE, True)() == HERE
+    parallel.answers({n: Question(process_of, {"name": n}) for n in "ab"}, None, "")
+    assert parallel.begun(pid_or_end, HERE, True)() == HERE
+    assert parallel.begun(pid_or_end, HERE, True)() == HERE
 
 
 def test_one_core_begins_nothing_elsewhere(monkeypatch):
-    together.answers({n: (process_of, {"name": n}) for n in "ab"}, None, "")
-    monkeypatch.setenv(together.CORES_VARIABLE, "1")
-    assert together.begun(pid_or_end, HERE, False)() == HERE
+    parallel.answers({n: Question(process_of, {"name": n}) for n in "ab"}, None, "")
+    monkeypatch.setenv(parallel.CORES_VARIABLE, "1")
+    assert parallel.begun(pid_or_end, HERE, False)() == HERE
 
 
 def shares(weights, *, values) -> np.ndarray:
@@ -122,6 +140,6 @@ def shares(weights, *, values) -> np.ndarray:
 def test_a_resampling_in_several_processes_works_beside_shared_questions():
     statistic = partial(shares, values=np.arange(20.0))
     alone = resample.patients(np.arange(20), statistic, n=40, seed=3)
-    together.answers({n: (process_of, {"name": n}) for n in "ab"}, None, "")
+    parallel.answers({n: Question(process_of, {"name": n}) for n in "ab"}, None, "")
     drawn = resample.patients(np.arange(20), statistic, n=40, seed=3, n_jobs=2)
     np.testing.assert_array_equal(drawn.draws, alone.draws)

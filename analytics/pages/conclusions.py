@@ -1,0 +1,54 @@
+"""Every declared test of a study as it is read: its interval, its p-values and what it lets one say."""
+
+import re
+
+import pandas as pd
+
+from analytics import numbers
+from analytics.results import LEVEL, Result
+
+ADJUSTED = re.compile(r"; adjusted p ([^;(]*?)(?: \([^;]*\))?(?=;|$)")
+NEEDED = re.compile(r": (about [\d,]+) patients with an outcome would be needed")
+INTERVAL = re.compile(r"; interval of [^;]*")
+
+
+def declared_tests(result: Result) -> pd.DataFrame:
+    """Return one row per declared test: estimate with interval, p, adjusted p, patients, conclusion.
+
+    Made from the table alone, so that what it withholds is withheld here.
+    """
+    table = result.table()
+    if table.empty:
+        return table
+    adjusted = table["flag"].str.extract(ADJUSTED, expand=False)
+    needed = table["flag"].str.extract(NEEDED, expand=False)
+    said = table["flag"].str.replace(
+        "|".join(p.pattern for p in (ADJUSTED, INTERVAL, NEEDED)), "", regex=True
+    )
+    return pd.DataFrame(
+        {
+            "role": table["role"],
+            "analysis": table["analysis"],
+            "estimate (interval)": [_estimate(row) for _, row in table.iterrows()],
+            "n_patients": table["n_patients"].map(numbers.number),
+            "p_value": [
+                numbers.NOT_AVAILABLE if pd.isna(p) else numbers.p_value(p) for p in table["p_value"]
+            ],
+            "adjusted": adjusted.fillna("alone").str.replace("under", "below"),
+            "conclusion": said.str.capitalize(),
+            "patients_needed": needed.fillna(""),
+        }
+    )
+
+
+def _estimate(row: pd.Series) -> str:
+    if pd.isna(row["estimate"]):
+        return numbers.words_for_missing(row)
+    unit, se = str(row["unit"]), row.get("se", float("nan"))
+    places = numbers.decimals(float(se) if pd.notna(se) else float("nan"), unit, [row["estimate"]])
+    value = numbers.with_unit(numbers.number(row["estimate"], places), unit)
+    if pd.isna(row["ci_low"]):
+        return value
+    level = row["level"] if pd.notna(row["level"]) else LEVEL
+    ends = numbers.limits(row["ci_low"], row["ci_high"], places)
+    return f"{value} ({100 * float(level):g}{numbers.THIN}%: {ends})"

@@ -1,0 +1,306 @@
+"""What a notebook writes on its page, a verb for each thing: answer, lead, attention, figure, table and on.
+
+The words that belong to a page and not to its numbers (what its pictures show, notes under its tables, its
+cautions) stand in `words.toml`, by page; a notebook of one's own hands them over instead.
+"""
+
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from analytics import disclosure, numbers
+from analytics.errors import ParameterError
+from analytics.numbers import readable
+from analytics.pages import blocks
+from analytics.pages.content import plain_rows
+from analytics.pages.figures import unsaid
+from analytics.pages.page import Page, result_of, show_html
+from analytics.pages.tables import MAX_ROWS, ROWS, show
+from analytics.reports import filled
+from analytics.results import Result
+
+OUTSIDE = "For readers outside this clinic: small numbers are withheld."
+LEAST_WORDS_OF_ALT = 4
+
+
+def answer(page: Page, sentence: str) -> None:
+    """Write the one-line answer, first on the page and on its card."""
+    shown = _unless_withheld(sentence)
+    page.written.append({"kind": "answer", "text": shown})
+    show_html(blocks.answer_block(shown, about(page)))
+
+
+def about(page: Page) -> str:
+    """Return whose numbers the page holds, from when, and who may read it; codes for this clinic alone."""
+    parts = []
+    if page.audience == "internal":
+        named = {name: page.settings.get(name) for name in ("patient", "surgeon", "team")}
+        parts += [f"{name.capitalize()} {code}." for name, code in named.items() if code]
+    if page.settings.get("as_of"):
+        parts.append(f"As of {page.settings['as_of']}.")
+    if page.records is not None:
+        parts.append(disclosure.BANNER.get(page.audience, "") or OUTSIDE)
+    return " ".join(parts)
+
+
+def lead(page: Page, sentence: str) -> None:
+    """Write the one-line answer of a section, under its heading."""
+    shown = _unless_withheld(sentence)
+    page.written.append({"kind": "lead", "text": shown})
+    show_html(filled("blocks/lead", sentence=shown))
+
+
+def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = None) -> None:
+    """Write what needs attention, when there is any: nothing is written for an empty frame.
+
+    `{n}` in the sentence is replaced by the number of rows.
+    """
+    if rows is not None and len(rows) == 0:
+        return
+    if rows is not None:
+        least = disclosure.rule(page.audience).threshold
+        n = f"fewer than {least}" if len(rows) < least else numbers.number(len(rows))
+        sentence = sentence.replace("{n}", n)
+    shown = _unless_withheld(sentence)
+    page.written.append({"kind": "attention", "text": shown})
+    show_html(filled("blocks/attention", sentence=shown))
+
+
+def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "", says: str = "") -> None:
+    """Draw a result with its data table folded beneath.
+
+    Parameters
+    ----------
+    page, name
+        The page, and the name under which the result was handed over.
+    title
+        What the picture shows, above it.
+    alt
+        Kind of picture, what is on its axes and what it shows, for a reader who cannot see it; the main
+        numbers are added. Those of the workbook's own pages stand in `words.toml`. Refused when empty or a
+        mere label.
+    caption
+        How to read it; the interval and the method are added.
+    says
+        What it says in one line, written above it as the section's answer.
+
+    Raises
+    ------
+    ParameterError
+        When there is no written alternative.
+    """
+    alt = alt or _words(page).get("alt", {}).get(name, "")
+    if len(alt.split()) < LEAST_WORDS_OF_ALT:
+        raise ParameterError("pages.figure(alt): say in a sentence what the picture shows, at least 4 words")
+    if says:
+        lead(page, says)
+    result = result_of(page, name)
+    if result.table().empty:
+        _withheld(page, title)
+        return
+    if why := unsaid(result):
+        _instead(page, title, why)
+        return
+    number = _next(page, "figure")
+    page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
+    show_html(blocks.figure_block(result, number, title, alt, caption))
+
+
+def table(
+    page: Page,
+    name: str,
+    title: str,
+    *,
+    notes: Sequence[str] = (),
+    rows_are: str = ROWS,
+    across: bool = False,
+    read: Callable[[Result], pd.DataFrame] | None = None,
+) -> None:
+    """Write a result as a table, with its notes beneath.
+
+    Parameters
+    ----------
+    page, name, title
+        The page, the name under which the result was handed over, what the table shows.
+    notes
+        Sentences beneath; those of the workbook's own pages stand in `words.toml`.
+    rows_are
+        What its rows count, as the heading of their number.
+    across
+        Whether its months stand side by side.
+    read
+        Makes the frame that is shown, where that is not `result.table()`.
+    """
+    result = result_of(page, name)
+    if read is not None:
+        _frame(page, name, read(result), title, notes=notes)
+        return
+    if result.table().empty:
+        _withheld(page, title)
+        return
+    if why := _why_no_number(result):
+        if not page.written or page.written[-1].get("text") != why:  # else the figure above has said so
+            _instead(page, title, why)
+        return
+    number = _next(page, "table")
+    page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
+    written = show(
+        result,
+        table_id=f"t{number}",
+        title=f"Table {number}. {title}",
+        notes=_notes(page, title, notes),
+        rows_are=rows_are,
+        across=across,
+    )
+    show_html(written)
+
+
+def _why_no_number(result: Result) -> str:
+    """Return the one reason why no row of a result has a number; empty where some has, or reasons differ."""
+    rows = result.table()
+    reasons = list(rows["flag"].fillna("").unique()) if "flag" in rows else []
+    if rows["estimate"].notna().any() or len(reasons) != 1 or disclosure.WITHHELD in reasons[0]:
+        return ""
+    return str(reasons[0])
+
+
+def frame(
+    page: Page,
+    rows: pd.DataFrame,
+    title: str,
+    *,
+    labels: Mapping[str, str] | None = None,
+    places: Mapping[str, int] | None = None,
+    notes: Sequence[str] = (),
+    most: int = MAX_ROWS,
+    folded: bool = False,
+) -> None:
+    """Write a plain frame (a list of cases, a flow of records) as a table.
+
+    Parameters
+    ----------
+    page, rows, title
+        The page, what is shown, and what it is.
+    labels
+        Heading by column, where its name does not say it.
+    places
+        Decimals by column; 1 where not named, 0 for whole numbers.
+    notes
+        Sentences beneath; those of the workbook's own pages stand in `words.toml`.
+    most
+        Rows shown at most.
+    folded
+        Whether it opens only when asked for.
+    """
+    _frame(page, "", rows, title, labels=labels, places=places, notes=notes, most=most, folded=folded)
+
+
+def _frame(
+    page: Page,
+    of: str,
+    rows: pd.DataFrame,
+    title: str,
+    *,
+    labels: Mapping[str, str] | None = None,
+    places: Mapping[str, int] | None = None,
+    notes: Sequence[str] = (),
+    most: int = MAX_ROWS,
+    folded: bool = False,
+) -> None:
+    """Write a frame as a table; `of` names the result it shows."""
+    shown = disclosure.protect_frame(rows, page.audience)
+    if shown.empty:
+        none = "none" if page.audience == "internal" else "none, or none that this audience may see"
+        if len(rows):
+            _withheld(page, title)
+        else:
+            show_html(filled("blocks/instead", title=title, why=none, withheld=False))
+        return
+    number = _next(page, "table")
+    rows_shown = plain_rows(shown)
+    entry = {"kind": "table", "id": f"t{number}", "name": of, "title": title, "frame": rows_shown}
+    page.written.append(entry)
+    caption, words = f"Table {number}. {title}", _words(page)
+    written = show(
+        shown,
+        table_id=f"t{number}",
+        title=caption,
+        notes=_notes(page, title, notes),
+        labels={**words.get("labels", {}).get(title, {}), **(labels or {})},
+        places={**words.get("places", {}).get(title, {}), **(places or {})},
+        most=most,
+    )
+    show_html(blocks.folded(caption, written) if folded else written)
+
+
+def method(page: Page, *names: str) -> None:
+    """Write how each result was made, how many rows it rests on, and which of its checks failed."""
+    named = {name: result_of(page, name) for name in names or tuple(page.results)}
+    show_html(blocks.method_block(named, page.audience, page.written))
+
+
+def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None) -> None:
+    """Write how many rows of a result were left out, and why: one row per reason.
+
+    Parameters
+    ----------
+    page, name
+        The page and the result.
+    reasons
+        Sentence by code, such as `yields.REASONS`.
+    """
+    used = result_of(page, name).rows()
+    codes = used["reason"].fillna("").astype(str) if "reason" in used else pd.Series([], dtype=str)
+    counts = codes[codes.ne("")].value_counts().rename_axis("reason").reset_index(name="n_rows")
+    counts["reason"] = counts["reason"].map(lambda code: (reasons or {}).get(code, readable(code)))
+    frame(
+        page,
+        counts.sort_values(["n_rows", "reason"], ascending=[False, True]),
+        "Rows left out, and why",
+        labels={"reason": "Why", "n_rows": "Rows"},
+    )
+
+
+def cautions(page: Page, *more: str) -> None:
+    """Write the page's own cautions and those that stand on every page."""
+    own = (*_words(page).get("cautions", ()), *more)
+    show_html(blocks.cautions_block(own, page.audience if page.records is not None else ""))
+
+
+def _unless_withheld(sentence: str) -> str:
+    """Return the sentence; one around a number that is withheld says nothing, and another takes its place."""
+    return disclosure.UNSAID if disclosure.WITHHELD in sentence else sentence
+
+
+def _next(page: Page, kind: str) -> int:
+    return 1 + sum(entry["kind"] == kind for entry in page.written)
+
+
+def _instead(page: Page, title: str, why: str) -> None:
+    """Say why there is no picture or table."""
+    page.written.append({"kind": "unsaid", "title": title, "text": why})
+    show_html(filled("blocks/instead", title=title, why=_unless_withheld(why), withheld=False))
+
+
+def _withheld(page: Page, title: str) -> None:
+    page.written.append({"kind": "withheld", "title": title})
+    show_html(filled("blocks/instead", title=title, why=disclosure.WITHHELD, withheld=True))
+
+
+def _notes(page: Page, title: str, notes: Sequence[str]) -> tuple[str, ...]:
+    """Return the notes under a table: those of the workbook's own page by its title, and those given."""
+    return (*_words(page).get("notes", {}).get(title, ()), *notes)
+
+
+def _words(page: Page) -> dict[str, Any]:
+    return _all_words().get(page.name, {})
+
+
+@lru_cache(maxsize=1)
+def _all_words() -> dict[str, dict[str, Any]]:
+    """Return what belongs to each page and not to its numbers."""
+    return tomllib.loads((Path(__file__).parent / "words.toml").read_text(encoding="utf-8"))
