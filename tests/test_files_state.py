@@ -53,6 +53,16 @@ def test_a_line_that_was_changed_taken_out_or_put_in_is_noticed(tmp_path, change
     assert "not as it was written" in state.read(tmp_path, "looks").fault
 
 
+def test_a_line_of_another_log_is_noticed(tmp_path):
+    for name in ("looks", "others"):
+        for what in ("first", name):
+            state.append(tmp_path, name, {"what": what, "log": name})
+    other = (tmp_path / "others.jsonl").read_text().splitlines()
+    path = tmp_path / "looks.jsonl"
+    path.write_text("\n".join([path.read_text().splitlines()[0], other[1]]) + "\n")
+    assert state.read(tmp_path, "looks").fault
+
+
 def test_a_digest_is_that_of_the_standard_and_of_this_folder(tmp_path):
     # RFC 4231, test case 2: HMAC-SHA-256 of "what do ya want for nothing?" under the key "Jefe".
     told = state.digests(b"Jefe", ["what do ya want for nothing?"])[0]

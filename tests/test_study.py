@@ -20,6 +20,7 @@ from analytics.study import answer as study_verdict
 from analytics.study import effects as study_columns
 from analytics.study import effects as study_effects
 from analytics.study import outcomes as study_events
+from analytics.study import questions as study_questions
 from analytics.study import rows as study_rows
 from analytics.study.confounding import side_by_side
 from analytics.study.design import _simulated, closed_form, exchange
@@ -548,4 +549,4 @@ def test_the_public_sees_no_exact_count_of_the_flow_the_design_or_the_register(d
 def test_a_difference_is_said_only_if_it_holds_among_all_tests_of_its_role(word, adjusted_p, says):
     """The conclusion goes by the p-value that the plan declares: the adjusted one."""
     found = SimpleNamespace(verdict=SimpleNamespace(said=word), effect=SimpleNamespace(is_known=True))
-    assert study._said_among(found, adjusted_p, 0.05) == says
+    assert study_questions._said_among(found, adjusted_p, 0.05) == says

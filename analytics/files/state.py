@@ -1,9 +1,9 @@
 """What a clinic's workbook remembers of a register: logs and files in the clinic's own state folder.
 
 A log is a text file of one JSON object per line, each line numbered and sealed over the one before it, so
-that a line that was changed, taken out or put in is noticed. The seals and the digests of rows use a key in the
-same folder: nobody without the folder can tell a value from its digest, and whoever has the folder can forge
-it. It binds those who want to be bound.
+that a line that was changed, taken out or put in is noticed. The seals and the digests of rows use a key in
+the same folder: nobody without the folder can tell a value from its digest, and whoever has the folder can
+forge it. It binds those who want to be bound.
 
 One writer at a time (the others wait), mode 0600, never exported.
 

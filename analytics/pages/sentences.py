@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from analytics import disclosure, numbers, yields
+from analytics import disclosure, numbers, study, yields
 from analytics.pages.page import Page, result_of
 from analytics.results import Result
 
@@ -107,3 +107,43 @@ def what_matters(lines: Result, *, most: int = 3) -> str:
     half = furthest["half_interval"].iloc[0]
     chance = f" Half an interval is {half:.0f} points long." if pd.notna(half) else ""
     return f"The choices that move a zone's yield furthest, in points: {named}.{chance}"
+
+
+def study_answer(result: Result, plan: study.Plan, value: str, standing: study.Status) -> str:
+    """Return the one-line answer of a study from its protected result.
+
+    Parameters
+    ----------
+    result
+        Of `study.answers`, as the page may show it.
+    value
+        The answer in words (number, unit, interval).
+    standing
+        Of `study.status`.
+    """
+    row = result.table().iloc[0] if len(result.table()) else pd.Series({"flag": ""})
+    words = str(row.get("flag", ""))
+    groups = plan.exposure
+    who = (
+        study.in_words(groups.variable)
+        if groups.is_number
+        else f"{groups.compared_name} against {groups.reference_name}"
+    )
+    start = (
+        ""
+        if standing.is_confirmatory
+        else f"Exploratory, the plan being {standing.word.partition(':')[0]}. "
+    )
+    lead = {
+        study.CANNOT_TELL: "The records cannot tell",
+        "higher": "A difference was found",
+        "lower": "A difference was found",
+        "no difference that matters": "No difference that would matter",
+    }.get(words.partition(":")[0], words.partition(":")[0].capitalize() or "Withheld")
+    rest = f";{words.partition(':')[2]}" if words.startswith(f"{study.CANNOT_TELL}:") else ""
+    return f"{start}{lead}: {who}, {study.outcome_in_words(plan.primary)}: {value}{rest}."
+
+
+def study_warning(where: study.Status) -> str:
+    """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
+    return f"The plan is {where.word}; {{n}} point(s) under *What was declared, and when?*"

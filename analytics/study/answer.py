@@ -18,6 +18,7 @@ from scipy import stats
 
 from analytics.errors import FitError
 from analytics.records import Records
+from analytics.results import line
 from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, too_few, unknown
 from analytics.study.outcomes import milestone, risk_difference, tempo
 from analytics.study.plan import RATIOS, Analysis, Plan
@@ -30,6 +31,7 @@ EQUIVALENT, NOT_EQUIVALENT = "equivalent", "not equivalent"
 NOT_INFERIOR, INFERIOR = "not inferior", "inferior"
 # What a small p-value stands behind.
 FOUND = (HIGHER, LOWER, EQUIVALENT, NOT_INFERIOR)
+BINARY = ("complication", "would_choose_again")
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +130,6 @@ def needed(effect: Effect, size: float, tail: float, power: float) -> float:
     return float(np.ceil(effect.n_patients * (effect.se / wanted) ** 2))
 
 
-BINARY = ("complication", "would_choose_again")
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Answer:
     """One analysis: what was asked, the units, the design recognised, the effect and what may be said."""
@@ -159,7 +158,7 @@ def answer(
     Parameters
     ----------
     reading, visits, known
-        As in `study_rows.sample`.
+        As in `rows.sample`.
     """
     given = sample(records, plan, analysis, reading=reading, visits=visits, known=known)
     if analysis.outcome.kind in RATIOS:
@@ -222,23 +221,17 @@ def row(found: Answer, *, term: str = "", level: float | None = None) -> dict:
     ) | {"p_value": found.verdict.p_value}
 
 
-def effect_row(effect: Effect, analysis: Analysis, *, term: str, level: float) -> dict:
-    """Return an effect as a row of a table, a ratio as a ratio."""
+def effect_row(
+    effect: Effect, analysis: Analysis, *, term: str, level: float, by: dict[str, str] | None = None
+) -> dict:
+    """Return an effect as a line of a table, a ratio as a ratio; computed from counts where it is."""
     low, high = effect.limits(level) if effect.is_known else (np.nan, np.nan)
     values = np.array([effect.estimate, low, high], dtype=float)
     values = np.exp(values) if effect.is_ratio else values
-    return {
-        "term": term,
-        "estimate": float(values[0]),
-        "se": np.nan if effect.is_ratio else effect.se,
-        "ci_low": float(values[1]),
-        "ci_high": float(values[2]),
-        "level": level,
-        "unit": analysis.unit,
-        "n_patients": effect.n_patients,
-        "n_rows": effect.n_rows,
-        "statistic": effect.estimate / effect.se if effect.is_known else np.nan,
-        "df": effect.df,
-        "p_value": effect.p,
-        "flag": "; ".join(effect.notes),
-    }
+    return line(
+        term, float(values[0]), analysis.unit, by=by,
+        se=np.nan if effect.is_ratio else effect.se, ci=(float(values[1]), float(values[2])), level=level,
+        basis="counts" if effect.counts else "model", n_patients=effect.n_patients, n_rows=effect.n_rows,
+        statistic=effect.estimate / effect.se if effect.is_known else np.nan, df=effect.df,
+        p_value=effect.p, flag="; ".join(effect.notes),
+    )  # fmt: skip

@@ -15,7 +15,7 @@ import pandas as pd
 
 from analytics.errors import FitError
 from analytics.numerics import proportions, weighting
-from analytics.results import Result
+from analytics.results import Result, limits, line
 from analytics.study.answer import BINARY, Answer, effect_row
 from analytics.study.effects import NUMBERS, Effect, common_words, of_plan, paired, unknown, weighted
 from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
@@ -76,11 +76,11 @@ def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Pla
         gap = weighting.categorical_difference(words, group, weights=weight)
     declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
     unseen = f"{int(missing.sum())} rows not recorded" if missing.any() else ""
-    return {
-        "how": how, "term": in_words(variable), "estimate": gap, "unit": "standard deviations",
-        "n_patients": int(units.loc[~missing, "patient_id"].nunique()), "n_rows": int((~missing).sum()),
-        "flag": "; ".join(t for t in (declared, unseen) if t),
-    }  # fmt: skip
+    return line(
+        in_words(variable), gap, "standard deviations", by={"how": how}, basis="model",
+        n_patients=int(units.loc[~missing, "patient_id"].nunique()), n_rows=int((~missing).sum()),
+        flag="; ".join(t for t in (declared, unseen) if t),
+    )  # fmt: skip
 
 
 def propensity(found: Answer, plan: Plan) -> weighting.Propensity:
@@ -115,11 +115,12 @@ def overlap(found: Answer, plan: Plan) -> Result:
         for k in range(N_CLASSES):
             inside = own & (place == k)
             rows.append(
-                {
-                    "group": name, "term": "propensity", "x": middle[k],
-                    "estimate": 100 * inside.sum() / max(own.sum(), 1), "unit": "% of the group",
-                    "n_patients": int(units.loc[inside, "patient_id"].nunique()), "n_rows": int(inside.sum()),
-                }
+                line(
+                    "propensity", 100 * inside.sum() / max(own.sum(), 1), "% of the group",
+                    by={"group": name}, x=middle[k], basis="share", numerator=int(inside.sum()),
+                    denominator=int(own.sum()), n_rows=int(inside.sum()),
+                    n_patients=int(units.loc[inside, "patient_id"].nunique()),
+                )
             )  # fmt: skip
     weight = _weights(found, plan)
     notes = [
@@ -215,10 +216,10 @@ def e_values(found: Answer) -> Result:
         point, limit = proportions.e_value(ratio, low, high)
         counts = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
         rows = [
-            {"term": "E-value of the answer", "estimate": point, "unit": "risk ratio", **counts},
-            {"term": "E-value of its nearer limit", "estimate": limit, "unit": "risk ratio", **counts},
+            line("E-value of the answer", point, "risk ratio", basis="model", **counts),
+            line("E-value of its nearer limit", limit, "risk ratio", basis="model", **counts),
         ]
-    table = pd.DataFrame(rows or [{"term": "E-value", "estimate": np.nan, "unit": "risk ratio", "flag": how}])
+    table = pd.DataFrame(rows or [line("E-value", np.nan, "risk ratio", flag=how)])
     method = f"E-value (VanderWeele & Ding 2017); {how}"
     note = "how strongly, as a risk ratio, something unrecorded would have to go with both to explain it away"
     return Result(table, _used(found), method, notes=(note,))
@@ -231,9 +232,9 @@ def _as_risk_ratio(found: Answer) -> tuple[float, float, float, str]:
         return np.nan, np.nan, np.nan, "no E-value for this answer"
     low, high = effect.limits(found.verdict.level)
     if "log_ratio" in effect.more:
-        half = 1.96 * effect.more["log_ratio_se"]
         centre = effect.more["log_ratio"]
-        return float(np.exp(centre)), float(np.exp(centre - half)), float(np.exp(centre + half)), "risk ratio"
+        low, high = limits(centre, effect.more["log_ratio_se"], level=found.verdict.level)
+        return float(np.exp(centre)), float(np.exp(low)), float(np.exp(high)), "risk ratio"
     if effect.is_ratio:
         return (
             float(np.exp(effect.estimate)),

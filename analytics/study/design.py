@@ -20,7 +20,7 @@ from analytics.errors import FitError
 from analytics.numerics import power as closed
 from analytics.numerics import proportions
 from analytics.records import Records
-from analytics.results import Curve
+from analytics.results import Curve, line
 from analytics.study.answer import BINARY
 from analytics.study.effects import Effect, arrays, fitted, normal, of_plan, start_of, too_few
 from analytics.study.outcomes import milestone, risk_difference, spans, tempo
@@ -197,12 +197,12 @@ def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, dra
     found = closed.detectable(se, df, power=plan.power, alpha=plan.alpha)
     matters = float(np.log(analysis.matters)) if drawn.is_ratio else analysis.matters
     rows.append(
-        _row(f"detectable with {100 * plan.power:g} % power", _shown(found, drawn), analysis.unit, counts)
+        line(f"detectable with {100 * plan.power:g} % power", _shown(found, drawn), analysis.unit, **counts)
     )
     rows += _power_rows(seen, given, plan, drawn, matters, counts)
     needed = np.ceil(counts["n_patients"] * (found / matters) ** 2)
     term = f"patients with an outcome needed for {100 * plan.power:g} % power at what matters"
-    rows.append(_row(term, float(needed), "count", counts))
+    rows.append(line(term, float(needed), "count", **counts))
     return rows
 
 
@@ -221,13 +221,22 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
     for name, inside in groups.items():
         sizes = seen[inside].groupby("patient_id").size().to_numpy()
         counts = {"n_patients": len(sizes), "n_rows": int(sizes.sum())}
-        rows.append(_row(f"patients with an outcome: {name}", float(len(sizes)), "patients", counts))
+        rows.append(
+            line(
+                f"patients with an outcome: {name}",
+                float(len(sizes)),
+                "patients",
+                basis="count",
+                numerator=len(sizes),
+                **counts,
+            )
+        )
         if np.isfinite(correlation):
             worth = closed.effective_rows(sizes, correlation)
-            rows.append(_row(f"independent rows they are worth: {name}", np.round(worth), "count", counts))
+            rows.append(line(f"independent rows they are worth: {name}", np.round(worth), "count", **counts))
     if np.isfinite(correlation):
         counts = {"n_patients": rows[0]["n_patients"], "n_rows": rows[0]["n_rows"]}
-        rows.append(_row("correlation of two outcomes of a patient", correlation, "ratio", counts))
+        rows.append(line("correlation of two outcomes of a patient", correlation, "ratio", **counts))
     return rows
 
 
@@ -242,10 +251,10 @@ def _power_rows(
         ):
             share = drawn.power(effect, plan.alpha)
             found = proportions.proportion(round(share * len(drawn.se)), len(drawn.se))
-            limits = {"ci_low": 100 * float(found.low), "ci_high": 100 * float(found.high), "level": 0.95}
-            rows.append(_row(term, 100 * share, "%", counts) | limits)
+            ends = (100 * float(found.low), 100 * float(found.high))
+            rows.append(line(term, 100 * share, "%", ci=ends, level=found.level, **counts))
     form = closed_form(seen, given, plan, drawn, matters)
-    rows.append(_row("power at what matters, closed form", 100 * form, "%", counts))
+    rows.append(line("power at what matters, closed form", 100 * form, "%", **counts))
     return rows
 
 
@@ -261,10 +270,6 @@ def closed_form(seen: pd.DataFrame, given: Sample, plan: Plan, drawn: Draws, mat
     reach = stats.t.isf(plan.alpha / 2, df)
     shift = matters / se
     return float(stats.nct.sf(reach, df, shift) + stats.nct.cdf(-reach, df, shift))
-
-
-def _row(term: str, estimate: float, unit: str, counts: dict) -> dict:
-    return {"term": term, "estimate": estimate, "unit": unit, **counts}
 
 
 def _size_is_near(drawn: Draws, alpha: float) -> bool:

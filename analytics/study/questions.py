@@ -1,6 +1,6 @@
 """A declared question put to the clinic's own records: was it decided before, and what may be said?
 
-The one door to the study room. A plan (`read`, TOML) names population, what is compared, outcomes, what is
+A plan (`read`, TOML) names population, what is compared, outcomes, what is
 held equal and why, intercurrent events, margin, size of the test and seed; `freeze` writes it down before the
 outcomes are looked at, `status` says whether it is as frozen, `synthetic` gives a register of the same shape
 with invented outcomes to finish the plan on, `design` what could be found at all. Then:
@@ -24,7 +24,7 @@ import pandas as pd
 
 from analytics.numerics import power
 from analytics.records import Records
-from analytics.results import Curve, Result
+from analytics.results import Curve, Result, line
 from analytics.study import answer, report
 from analytics.study.answer import CANNOT_TELL, FOUND, Answer
 from analytics.study.confounding import balance as confounding_balance
@@ -104,13 +104,20 @@ def _risk_rows(found: Answer) -> list[dict]:
         if key in found.effect.more:
             own = found.units[found.units["x"].eq(group)]
             rows.append(
-                {
-                    "comparison": name,
-                    "term": "risk", "estimate": found.effect.more[key], "unit": "%",
-                    "n_patients": int(own["patient_id"].nunique()), "n_rows": len(own),
-                }
+                line(
+                    "risk", found.effect.more[key], "%", by={"comparison": name},
+                    n_patients=int(own["patient_id"].nunique()), n_rows=len(own), **_made_of(found, group),
+                )
             )  # fmt: skip
     return rows
+
+
+def _made_of(found: Answer, group: float) -> dict:
+    """Return what a risk is made of: the counts of its group, or the model's standardised share."""
+    if not found.effect.counts:
+        return {"basis": "model"}
+    yes, of = found.effect.counts[:2] if group == 1.0 else found.effect.counts[2:]
+    return {"basis": "share", "numerator": int(yes), "denominator": int(of)}
 
 
 def said(found: Answer) -> str:
@@ -197,41 +204,6 @@ def _p(p: float) -> str:
     return "under 0.001" if p < 0.001 else f"{p:.3f}"
 
 
-def sentence(result: Result, plan: Plan, value: str, standing_of: Status) -> str:
-    """Return the one-line answer of a study from its protected result.
-
-    Parameters
-    ----------
-    result
-        Of `answers`, as the page may show it.
-    value
-        The answer in words (number, unit, interval).
-    standing_of
-        Of `status`.
-    """
-    row = result.table().iloc[0] if len(result.table()) else pd.Series({"flag": ""})
-    words = str(row.get("flag", ""))
-    groups = plan.exposure
-    who = (
-        in_words(groups.variable)
-        if groups.is_number
-        else f"{groups.compared_name} against {groups.reference_name}"
-    )
-    start = (
-        ""
-        if standing_of.is_confirmatory
-        else f"Exploratory, the plan being {standing_of.word.partition(':')[0]}. "
-    )
-    lead = {
-        CANNOT_TELL: "The records cannot tell",
-        "higher": "A difference was found",
-        "lower": "A difference was found",
-        "no difference that matters": "No difference that would matter",
-    }.get(words.partition(":")[0], words.partition(":")[0].capitalize() or "Withheld")
-    rest = f";{words.partition(':')[2]}" if words.startswith(f"{CANNOT_TELL}:") else ""
-    return f"{start}{lead}: {who}, {report.outcome_in_words(plan.primary)}: {value}{rest}."
-
-
 def design(records: Records, plan: Plan) -> Curve:
     """Return what could be found with the units there are, without seeing the answer (`study.design`)."""
     return check(records, plan)
@@ -241,8 +213,8 @@ def _of_primary(records: Records, plan: Plan, question: Callable[..., Result], *
     found = answer.answer(records, plan, plan.primary)
     if found.given.exposure.is_number or not found.effect.is_known:
         why = "the exposure is a number" if found.given.exposure.is_number else "; ".join(found.effect.notes)
-        row = {"term": "none", "estimate": np.nan, "unit": plan.primary.unit, "flag": f"not made: {why}"}
-        return Result(pd.DataFrame([row]), found.given.units[["patient_id", "reason"]], "not made")
+        none = line("none", np.nan, plan.primary.unit, flag=f"not made: {why}")
+        return Result(pd.DataFrame([none]), found.given.units[["patient_id", "reason"]], "not made")
     return question(found, *more, plan)
 
 
@@ -348,11 +320,6 @@ def methods_paragraph(records: Records, plan: Plan, where: Status) -> pd.DataFra
 def reporting_items(records: Records, plan: Plan, where: Status) -> pd.DataFrame:
     """Return the items of STROBE and RECORD, and where each is answered or that it is for the author."""
     return report.items(records, answer.answer(records, plan, plan.primary), plan, where)
-
-
-def warning(where: Status) -> str:
-    """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
-    return f"The plan is {where.word}; {{n}} point(s) under *What was declared, and when?*"
 
 
 def warnings(where: Status) -> list[str]:
