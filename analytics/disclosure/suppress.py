@@ -86,14 +86,16 @@ def protect_all(
     Returns
     -------
     dict
-        The same names; for internal nothing is changed but that counts in texts lose their marks.
+        The same names; results are returned unchanged for internal.
     """
     applied = rule(audience, threshold=threshold)
     _refuse_undeclared(results)
-    named = {name: worded(result, lambda k, n: in_words(k, n, applied)) for name, result in results.items()}
     if applied.threshold <= 1:
-        return named
-    named = {name: _prepared(result, applied) for name, result in named.items()}
+        return dict(results)
+    named = {
+        name: _prepared(worded(result, lambda k, n: in_words(k, n, applied)), applied)
+        for name, result in results.items()
+    }
     frames = {
         (name, part): frame for name, result in named.items() for part, frame in _frames(result).items()
     }
@@ -253,7 +255,7 @@ def _prepared(result: Result, applied: Rule) -> Result:
         extra={
             name: frame.iloc[0:0]
             if by_case or is_few(n_persons, applied) or _names_persons(frame) or _names_staff(frame, applied)
-            else frame
+            else _without_staff_rows(frame, applied)
             for name, frame in result.extra.items()
         },
     )
@@ -274,6 +276,13 @@ def _is_at_x(frame: pd.DataFrame) -> np.ndarray:
 
 def _names_staff(frame: pd.DataFrame, applied: Rule) -> bool:
     return not applied.by_staff and bool(set(frame.columns) & set(STAFF))
+
+
+def _without_staff_rows(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
+    """Return a table without the rows it says are of staff (`is_staff`), where the rule lists none."""
+    if applied.by_staff or "is_staff" not in frame:
+        return frame
+    return frame[~frame["is_staff"].astype(bool)].reset_index(drop=True)
 
 
 def _faceless(used: pd.DataFrame) -> pd.DataFrame:
@@ -362,9 +371,8 @@ def _count_table(frame: pd.DataFrame, by: Sequence[str]) -> CountTable:
     if "estimate" in frame and basis.eq("count").any():
         counts["estimate"] = np.where(basis.eq("count"), frame["estimate"].to_numpy(dtype=float), np.nan)
     names = frame[family].astype(str).agg("|".join, axis=1).to_numpy() if family else np.full(len(frame), "")
-    return CountTable(
-        frame[groups].astype(object).where(frame[groups].notna(), "all").reset_index(drop=True), names, counts
-    )
+    levels = frame[groups].astype(object).where(frame[groups].notna(), "all").reset_index(drop=True)
+    return CountTable(levels, names, counts)
 
 
 def _dimensions(frame: pd.DataFrame, by: Sequence[str]) -> list[str]:
@@ -418,11 +426,10 @@ def _withheld(frame: pd.DataFrame, hidden: Hidden, by: Sequence[str], applied: R
 
 def _of_few(frame: pd.DataFrame, basis: np.ndarray, applied: Rule) -> np.ndarray:
     """Tell of which rows the number is made of few: computed from a small count, or a quantile of few."""
-    part, whole = frame.reindex(columns=["numerator", "denominator"]).to_numpy(dtype=float).T
-    few = (basis == "counts") & np.any([is_few(n, applied) for n in (part, whole, whole - part)], axis=0)
-    if "n_patients" in frame:
-        few |= (basis == "quantile") & frame["n_patients"].lt(applied.quantiles_from).to_numpy()
-    return few
+    made_of = frame[_numbers(frame)].reindex(columns=["numerator", "denominator", "n_patients", "n_rows"])
+    part, whole, *n = made_of.to_numpy(dtype=float).T
+    few = np.any([is_few(count, applied) for count in (part, whole, whole - part, *n)], axis=0)
+    return ((basis == "counts") & few) | ((basis == "quantile") & (n[0] < applied.quantiles_from))
 
 
 def _gives_back(
@@ -504,7 +511,6 @@ def _rebuilt(result: Result, name: str, shown: Mapping[tuple[str, str], pd.DataF
     path = shown[name, "path"]
     keys = [c for c in (*result.by, "x") if c in path and c in changed.estimates]
     points = changed.estimates[changed.estimates["estimate"].notna()]
-    there = set(points[keys].astype(str).itertuples(index=False, name=None))
-    is_there = [place in there for place in path[keys].astype(str).itertuples(index=False, name=None)]
-    stays = ~_basis(path).eq("counts").to_numpy() | np.array(is_there, dtype=bool)
-    return replace(changed, path=path[stays].reset_index(drop=True))
+    there = pd.MultiIndex.from_frame(points[keys].astype(str)) if keys else []
+    is_there = pd.MultiIndex.from_frame(path[keys].astype(str)).isin(there) if keys else True
+    return replace(changed, path=path[~_basis(path).eq("counts") | is_there].reset_index(drop=True))

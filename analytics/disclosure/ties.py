@@ -144,6 +144,7 @@ def _cells(tables: Mapping, threshold: int) -> _Cells:
     cells = _Cells()
     populations: list[tuple[str, dict[Group, int]]] = []
     for key, table in tables.items():
+        never = np.full(len(table.family), np.nan)
         for rows in _families(table):
             index = {
                 name: {
@@ -153,7 +154,7 @@ def _cells(tables: Mapping, threshold: int) -> _Cells:
                 }
                 for name, counts in table.counts.items()
             }
-            above, below = index.get("numerator", {}), index.get("denominator", {})
+            above, below = index.get("numerator", {}), dict(index.get("denominator", {}))
             index["complement"] = {
                 r: cells.add(cells.value[below[r]] - cells.value[above[r]], VALUES, (key, r))
                 for r in above
@@ -161,10 +162,15 @@ def _cells(tables: Mapping, threshold: int) -> _Cells:
             }
             for r, complement in index["complement"].items():
                 cells.tie(below[r], (above[r], complement))
+            # A denominator that the row's own count says too is no population of its own.
+            told = [r for r in below if cells.value[below[r]] == table.counts.get("n_rows", never)[r]]
+            for r in told:
+                cells.tie(index["denominator"].pop(r), (index["n_rows"][r],))
             for name, places in index.items():
-                counts_rows = name not in ("numerator", "complement")
-                margins = _tie_margins(cells, table, places, threshold, below, counts_rows=counts_rows)
-                populations.append((ROW if counts_rows else name, margins))
+                is_part = name in ("numerator", "complement")
+                known_from = np.inf if is_part or name == "denominator" else threshold
+                margins = _tie_margins(cells, table, places, below if is_part else {}, known_from)
+                populations.append((name if is_part else ROW, margins))
     _tie_populations(cells, populations)
     return cells
 
@@ -184,15 +190,14 @@ def _tie_margins(
     cells: _Cells,
     table: CountTable,
     index: Mapping[int, int],
-    threshold: int,
     wholes: Mapping[int, int],
-    *,
-    counts_rows: bool,
+    known_from: float,
 ) -> dict[Group, int]:
     """Add the margins of one population, printed or not, tie each to its parts; return cells by group.
 
-    The size of a population of several groups is taken as known to a reader, printed or not; that of those
-    who had an event is not. Where numerators are the classes of one whole, they add up to its denominator.
+    The size of a population of several groups is taken as known to a reader from `known_from` on, printed or
+    not; that of those who had an event is not. Where numerators are the classes of one whole, they add up to
+    its denominator.
     """
     at = {_group(table, row): cell for row, cell in index.items()}
     row_of = {cell: row for row, cell in index.items()}
@@ -205,10 +210,10 @@ def _tie_margins(
         for (margin, _), inside in parts.items():
             if margin not in at:
                 total = sum(cells.value[p] for p in inside)
-                is_known = not margin and len(inside) > 1 and total >= threshold and counts_rows
+                is_known = not margin and len(inside) > 1 and total >= known_from
                 at[margin] = cells.add(total, KNOWN if is_known else VIRTUAL)
             cells.tie(at[margin], tuple(inside))
-            if not counts_rows and row_of.get(inside[0]) in wholes:
+            if row_of.get(inside[0]) in wholes:
                 cells.tie(wholes[row_of[inside[0]]], tuple(inside))
     return at
 

@@ -15,7 +15,7 @@ import pandas as pd
 
 from analytics.errors import FitError
 from analytics.numerics import proportions, weighting
-from analytics.results import Result, limits, line
+from analytics.results import Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, effect_row
 from analytics.study.effects import NUMBERS, Effect, common_words, of_plan, paired, unknown, weighted
 from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
@@ -75,7 +75,7 @@ def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Pla
         words = common_words(values).to_numpy(dtype=object).astype(str)
         gap = weighting.categorical_difference(words, group, weights=weight)
     declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
-    unseen = f"{int(missing.sum())} rows not recorded" if missing.any() else ""
+    unseen = f"{counted(missing.sum())} rows not recorded" if missing.any() else ""
     return line(
         in_words(variable), gap, "standard deviations", by={"how": how}, basis="model",
         n_patients=int(units.loc[~missing, "patient_id"].nunique()), n_rows=int((~missing).sum()),
@@ -130,8 +130,8 @@ def overlap(found: Answer, plan: Plan) -> Result:
     if weight is not None:
         notes.append(
             f"weights from {weight.smallest:.2f} to {weight.largest:.2f} after cutting "
-            f"{weight.n_truncated} at the 1st and 99th centile; "
-            f"{len(units)} rows are worth {weight.effective:.0f}"
+            f"{counted(weight.n_truncated)} at the 1st and 99th centile; "
+            f"{counted(len(units))} rows are worth {weight.effective:.0f}"
         )
     checks = {"groups_not_told_apart_wholly": not made.separated, "enough_overlap": made.overlap >= 0.5}
     method = "propensity of the compared group by logistic regression on the adjustment set"

@@ -21,6 +21,7 @@ from scipy import stats
 
 from analytics.errors import FitError
 from analytics.numerics import mixed, proportions, regression
+from analytics.results import counted
 from analytics.study.plan import Plan
 from analytics.study.rows import OF_PLACEMENT, Sample, as_words
 
@@ -189,14 +190,14 @@ def too_few(units: pd.DataFrame, *, is_number: bool) -> str:
         return (
             ""
             if n >= 2 * FEWEST_PATIENTS
-            else f"{n} patients with an outcome; {2 * FEWEST_PATIENTS} are needed"
+            else f"{counted(n)} patients with an outcome; {2 * FEWEST_PATIENTS} are needed"
         )
     counts = [int(units.loc[units["x"].eq(g), "patient_id"].nunique()) for g in (0.0, 1.0)]
     if min(counts) >= FEWEST_PATIENTS:
         return ""
     return (
-        f"{counts[1]} patients in the compared group and {counts[0]} in the reference have an outcome; "
-        f"{FEWEST_PATIENTS} in each are needed"
+        f"{counted(counts[1])} patients in the compared group and {counted(counts[0])} in the reference have "
+        f"an outcome; {FEWEST_PATIENTS} in each are needed"
     )
 
 
@@ -310,7 +311,7 @@ def paired(units: pd.DataFrame, within: tuple[str, ...]) -> Effect:
     found = pairs(units, within)
     own = found.groupby("patient_id")["difference"].mean().to_numpy(dtype=float)
     if len(own) < 2:
-        return unknown(f"{len(own)} patients hold both groups; {FEWEST_PAIRS} are needed", units)
+        return unknown(f"{counted(len(own))} patients hold both groups; {FEWEST_PAIRS} are needed", units)
     mean = proportions.mean(own)
     sides = "two sides of one zone in one session" if within else "both groups in one patient"
     method = f"pairs ({sides}): mean of the patients' own differences, t interval"

@@ -26,7 +26,7 @@ from analytics.errors import FitError
 from analytics.numerics import imputation, mixed, weighting
 from analytics.records import Records
 from analytics.regrowth import natural_basis
-from analytics.results import Curve, Result, line
+from analytics.results import Curve, Result, counted, line
 from analytics.study.answer import BINARY, Answer, effect_row, judge
 from analytics.study.effects import Effect, independent, normal, of_plan, start_of, unknown, weighted
 from analytics.study.outcomes import bounds
@@ -59,7 +59,8 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
         rows += _bound_rows(found, level)
     due = found.given.due
     lost = int(due["y"].isna().sum()) if kind not in RATIOS else 0
-    method = f"{lost} of {len(due)} units due have no outcome; {N_IMPUTATIONS} imputations, seed {plan.seed}"
+    lost_of_due = counted(lost, of=len(due))
+    method = f"{lost_of_due} units due have no outcome; {N_IMPUTATIONS} imputations, seed {plan.seed}"
     checks = {f"{t}: {k}": bool(v) for t, e in effects.items() for k, v in e.checks.items() if not v}
     return Result(pd.DataFrame(rows), _used(found), method, checks=checks)
 
@@ -139,9 +140,8 @@ def _weighted_for_seen(found: Answer, plan: Plan) -> Effect:
         units = units.assign(y=100 * units["y"])
     own = of_plan(units, found.given, plan)
     effect = weighted(units, own.X, weight.weight, "weighted for being seen")
-    note = (
-        f"weights {weight.smallest:.2f} to {weight.largest:.2f}; worth {weight.effective:.0f} of {len(units)}"
-    )
+    worth = counted(round(weight.effective), of=len(units))
+    note = f"weights {weight.smallest:.2f} to {weight.largest:.2f}; worth {worth}"
     return replace(effect, notes=(note,))
 
 

@@ -20,7 +20,7 @@ from analytics import yields
 from analytics.errors import AnalyticsError, FitError
 from analytics.records import Records
 from analytics.regrowth import natural_basis
-from analytics.results import Curve, Result, limits, line
+from analytics.results import Curve, Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, answer, effect_row, row
 from analytics.study.effects import Effect, arrays, fitted, independent, of_plan
 from analytics.study.plan import RATIOS, Plan, in_words
@@ -102,7 +102,7 @@ def _interaction_rows(
     joint = fit.contrast(L)
     numerator, denominator = joint.df if isinstance(joint.df, tuple) else (k - 1, joint.df)
     said = (
-        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {denominator:.0f} df, "
+        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {counted(round(denominator))} df, "
         f"p {joint.p_value:.2g}"
     )
     return rows, (said,)
@@ -161,7 +161,7 @@ def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> 
             line(
                 name, float(test.statistic), "F", basis="model", statistic=float(test.statistic),
                 df=float(test.df[1]), p_value=test.p_value,
-                flag=f"{test.df[0]} and {test.df[1]:.0f} df", **counts,
+                flag=f"{test.df[0]} and {counted(round(test.df[1]))} df", **counts,
             )
         )  # fmt: skip
     shares = ", ".join(f"{100 * s:g}" for s in KNOT_SHARES)
