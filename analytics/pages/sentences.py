@@ -132,7 +132,7 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     start = (
         ""
         if standing.is_confirmatory
-        else f"Exploratory, the plan being {standing.word.partition(':')[0]}. "
+        else f"Exploratory, the plan being {standing.word.removesuffix(': exploratory')}. "
     )
     lead = {
         study.CANNOT_TELL: "The records cannot tell",

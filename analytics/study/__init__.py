@@ -1,7 +1,7 @@
 """A declared question put to the clinic's own records: was it decided before, and what may be said?"""
 
 from analytics.study.answer import CANNOT_TELL
-from analytics.study.lock import Frozen, Status, freeze, reports_on, status
+from analytics.study.lock import Frozen, Status, freeze, looks, note_look, reports_on, status
 from analytics.study.plan import Plan, beside, checked, digest, in_words, read
 from analytics.study.questions import (
     answers, balance, by_zone, confounding, design, e_values, estimand, flow, flow_labels, methods_paragraph,

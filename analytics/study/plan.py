@@ -79,6 +79,10 @@ DEFAULT_STRATEGY = {
     FAILED_PHOTOGRAPH: "leave out",
 }
 DEMO_PLAN = "study_out_of_body.toml"
+# A plan frozen before these entries were known must still have its hash: empty, they are not hashed.
+ADDED_LATER = (
+    "sexes", "loss_classes", "surgeons", "techniques", "smokers", "sessions", "one_sided_alpha",
+)  # fmt: skip
 
 
 def in_words(variable: str) -> str:
@@ -252,6 +256,10 @@ class Plan(_Declared):
         """Variables held equal."""
         return tuple(a.variable for a in self.adjust)
 
+    def said(self) -> dict[str, Any]:
+        """Return what the plan says, as it is hashed: entries known only later where they say something."""
+        return _without_unsaid(self.model_dump(mode="json"))
+
     def strategy(self, event: str) -> str:
         """Return what is done about an intercurrent event."""
         return next((e.strategy for e in self.intercurrent if e.event == event), DEFAULT_STRATEGY[event])
@@ -315,8 +323,14 @@ def beside(plan: str | Path, data: str | Path) -> Path:
 
 def digest(plan: Plan) -> str:
     """Return the SHA-256 of what a plan says: spaces, comments and order of entries do not count."""
-    text = json.dumps(plan.model_dump(mode="json"), sort_keys=True, ensure_ascii=False)
+    text = json.dumps(plan.said(), sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _without_unsaid(content: Any) -> Any:
+    if isinstance(content, dict):
+        return {k: _without_unsaid(v) for k, v in content.items() if v or k not in ADDED_LATER}
+    return [_without_unsaid(v) for v in content] if isinstance(content, list) else content
 
 
 def _sentence(name: str, content: dict, problem: Any) -> str:

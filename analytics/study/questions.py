@@ -46,6 +46,7 @@ from analytics.study.robustness import grid
 from analytics.study.robustness import smooth as robustness_smooth
 
 ADJUSTED_BY = {"primary": "", "secondary": "holm", "exploratory": "benjamini-hochberg"}
+COMMAND = "study "  # a look by a command of this name shows no outcome beside what is compared
 IN_WORDS = {"holm": "Holm", "benjamini-hochberg": "Benjamini-Hochberg"}
 
 
@@ -326,6 +327,9 @@ def warnings(where: Status) -> list[str]:
     """Return the points on which a plan is not as frozen; empty where all is well."""
     points = [] if where.is_confirmatory else [where.word]
     points += [f"changed: {entry}" for entry in where.changed]
-    if where.frozen is not None and where.frozen.reports_before:
+    points += where.faults
+    for rows, what in ((where.moved.changed, "changed"), (where.moved.gone, "gone")):
+        points += [f"{table}: {n} row(s) {what} since freezing" for table, n in rows.items()]
+    if where.frozen is not None and any(not s.page.startswith(COMMAND) for s in where.frozen.reports_before):
         points.append("reports had been made on the same data before freezing")
     return points

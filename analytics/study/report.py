@@ -15,7 +15,7 @@ import pandas as pd
 
 from analytics.records import Records
 from analytics.study.answer import Answer
-from analytics.study.lock import CHANGED, NOT_FROZEN, Status
+from analytics.study.lock import CHANGED, FORGED, NOT_COMPARABLE, NOT_FROZEN, Frozen, Status
 from analytics.study.plan import RATIOS, STRATEGIES, Analysis, Exposure, Plan, digest, in_words
 from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES
 
@@ -141,12 +141,12 @@ def _hypothesis(analysis: Analysis, plan: Plan) -> str:
     return f"{said}; margin {analysis.margin:g}" if analysis.margin is not None else said
 
 
-def standing(status: Status, since: list, *, with_sizes: bool = True) -> pd.DataFrame:
+def standing(status: Status, since: list | None, *, with_sizes: bool = True) -> pd.DataFrame:
     """Return where the plan stands, as rows of words: frozen when, on what, what was seen before.
 
     The register's size, then and since, is left out where exact counts are not for the reader.
     """
-    rows = [("plan", status.word)]
+    rows = [("plan", status.word), *(("does not fit", fault) for fault in status.faults)]
     if status.frozen is not None:
         first = status.frozen
         rows += [
@@ -154,17 +154,32 @@ def standing(status: Status, since: list, *, with_sizes: bool = True) -> pd.Data
             ("plan SHA-256", first.plan_sha256),
             ("register then", ", ".join(f"{n} {t}" for t, n in first.register_size.items())),
             ("rows added since", ", ".join(f"{n:+d} {t}" for t, n in status.grown.items()) or "none"),
+            ("rows changed since", _rows_in_words(status.moved.changed, status)),
+            ("rows gone since", _rows_in_words(status.moved.gone, status)),
             ("entries changed since", ", ".join(status.changed) or "none"),
             ("times frozen", str(status.n_freezes)),
-            ("reports on the same data before freezing", _listed(first.reports_before)),
+            ("looked at before freezing", _listed(first.reports_before if _was_searched(first) else None)),
         ]
     if not with_sizes:
-        rows = [row for row in rows if row[0] not in ("register then", "rows added since")]
+        rows = [row for row in rows if not row[0].startswith(("register then", "rows "))]
     rows.append(("reports on the same data found now", _listed(since)))
     return pd.DataFrame(rows, columns=["what", "stands"])
 
 
+def _was_searched(first: Frozen) -> bool:
+    return bool(first.searched or first.reports_before)
+
+
+def _rows_in_words(rows: dict[str, int], status: Status) -> str:
+    """Return how many rows by table; where rows could not be compared, that."""
+    if rows:
+        return ", ".join(f"{n} {t}" for t, n in rows.items())
+    return "not known" if status.word in (NOT_COMPARABLE, FORGED) else "none"
+
+
 def _listed(reports) -> str:
+    if reports is None:
+        return "not searched"
     return "; ".join(f"{s.page} ({s.finished[:10]})" for s in reports) or "none found"
 
 

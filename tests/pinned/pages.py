@@ -16,7 +16,7 @@ from typing import Any
 from unittest import mock
 
 from analytics.errors import AnalyticsError
-from analytics.pages import blocks, tables
+from analytics.pages import blocks, content, tables
 from analytics.pages import page as writing
 from analytics.reports import parameters
 from analytics.reports.record import CORES_VARIABLE
@@ -95,7 +95,7 @@ def _written(
     except AnalyticsError as error:
         return _refused(error)
     done = made[name]
-    return Shown(blocks.collect(page, audience, done.results, done.written, {}), done.results)
+    return Shown(content.collect(page, audience, done.results, done.written, {}), done.results)
 
 
 def _refused(error: AnalyticsError) -> Shown:
