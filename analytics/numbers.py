@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping
 import pandas as pd
 
 from analytics.errors import ParameterError
-from analytics.results import Result
+from analytics.results import Result, plain
 
 NOT_AVAILABLE = "not available"
 THIN = "\u202f"  # narrow no-break space: keeps a number and its unit on one line
@@ -177,7 +177,7 @@ def sentence(text: str) -> str:
     >>> sentence("one row a zone")
     'One row a zone.'
     """
-    text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, text.strip()).replace("cm2", "cm²")
+    text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, plain(text).strip()).replace("cm2", "cm²")
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
 
 

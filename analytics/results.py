@@ -47,7 +47,6 @@ BASES = {
     "quantile": "a quantile of persons, which is one person's value where they are few",
 }
 MARKED = re.compile(r"\{(\d+)(?: of (\d+))?\}")  # a count inside a text, as `counted` writes it
-REQUIRED_COLUMNS = ("term", "estimate", "unit")
 LEVEL = 0.95
 
 
@@ -82,7 +81,7 @@ class Result:
         level = self.estimates["level"].dropna() if "level" in self.estimates else pd.Series(dtype=float)
         return pd.DataFrame(
             {
-                "method": [_worded_text(self.method, _as_it_is)],
+                "method": [plain(self.method)],
                 "n_rows": [len(self.used) - int(left_out.sum())],
                 "n_patients": [_n_patients(self.used[~left_out])],
                 "n_left_out": [int(left_out.sum())],
@@ -198,7 +197,7 @@ def line(
 def counted(count: int, of: int | None = None) -> str:
     """Return a count of persons, or of what is counted of them, as it stands in a method, a note or a flag.
 
-    The mark says to `disclosure` that it is a count; it is gone from what anybody reads.
+    The mark says to `disclosure` that it is a count; `plain` takes it off what anybody reads.
 
     >>> f"risks from {counted(126)} baseline rows; {counted(3, of=60)} withdrew"
     'risks from {126} baseline rows; {3 of 60} withdrew'
@@ -206,33 +205,33 @@ def counted(count: int, of: int | None = None) -> str:
     return f"{{{int(count)}}}" if of is None else f"{{{int(count)} of {int(of)}}}"
 
 
+def plain(text: str, say: Callable[[int, int | None], str] | None = None) -> str:
+    """Return a text with its marked counts as they are, or as `say(count, of)` says them.
+
+    >>> plain(f"risks from {counted(1126)} rows")
+    'risks from 1,126 rows'
+    """
+    said = say or _as_it_is
+    return MARKED.sub(lambda m: said(int(m[1]), int(m[2]) if m[2] else None), text)
+
+
 def worded(result: Result, say: Callable[[int, int | None], str]) -> Result:
     """Return the result with each marked count of its texts as `say(count, of)` says it."""
-    frames = [result.estimates, *result.extra.values(), *([result.path] if isinstance(result, Curve) else [])]
-    is_marked = any(MARKED.search(text) for text in (result.method, *result.notes))
-    if not is_marked and not any(_has_marks(frame[c]) for frame in frames for c in frame):
-        return result
     changed = replace(
         result,
         estimates=_worded_frame(result.estimates, say),
-        method=_worded_text(result.method, say),
-        notes=tuple(_worded_text(note, say) for note in result.notes),
+        method=plain(result.method, say),
+        notes=tuple(plain(note, say) for note in result.notes),
         extra={name: _worded_frame(frame, say) for name, frame in result.extra.items()},
     )
     return replace(changed, path=_worded_frame(changed.path, say)) if isinstance(changed, Curve) else changed
-
-
-def _worded_text(text: str, say: Callable[[int, int | None], str]) -> str:
-    return MARKED.sub(lambda m: say(int(m[1]), int(m[2]) if m[2] else None), text)
 
 
 def _worded_frame(frame: pd.DataFrame, say: Callable[[int, int | None], str]) -> pd.DataFrame:
     marked = [c for c in frame.columns if _has_marks(frame[c])]
     if not marked:
         return frame
-    return frame.assign(
-        **{c: [_worded_text(v, say) if isinstance(v, str) else v for v in frame[c]] for c in marked}
-    )
+    return frame.assign(**{c: [plain(v, say) if isinstance(v, str) else v for v in frame[c]] for c in marked})
 
 
 def _has_marks(column: pd.Series) -> bool:

@@ -11,6 +11,7 @@ from analytics import course, regrowth
 from analytics.course.backtest import closed_form_crps
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import ParameterError
+from analytics.pages import sentences
 from analytics.regrowth.quantities import parameters, variances
 
 
@@ -72,11 +73,29 @@ def test_a_case_keeps_the_contract_and_its_limits_are_nested(demo, fit):
     np.testing.assert_allclose(shares, 100.0, atol=1e-6)
 
 
+def test_every_interval_of_a_case_is_of_the_level_asked_for(demo, fit):
+    """Quantiles of the normal, any table: 0.67449 standard errors hold 50 %, 1.95996 hold 95 %."""
+    half, most = (course.case(demo, "0108", fit=fit, level=level) for level in (0.5, 0.95))
+    for term in ("reading", "predicted yield", "predicted density"):
+        for result, quantile in ((half, 0.67449), (most, 1.95996)):
+            rows = result.table()
+            rows = rows[rows["term"].eq(term) & (rows["ci_low"].gt(0) | rows["unit"].eq("%"))]
+            above = (rows["ci_high"] - rows["estimate"]) / rows["se"]
+            np.testing.assert_allclose(above, quantile, rtol=1e-4)
+            np.testing.assert_allclose((rows["estimate"] - rows["ci_low"]) / rows["se"], quantile, rtol=1e-4)
+    for columns in (["ci_low", "ci_high"], ["x", "ci_low", "ci_high"]):
+        found = (half.table(), most.table()) if len(columns) == 2 else (half.path, most.path)
+        narrow, wide = (frame["ci_high"] - frame["ci_low"] for frame in found)
+        assert (narrow[narrow.notna()] < wide[wide.notna()]).all()
+    assert half.table()["level"].eq(0.5).all()
+    assert half.path["level"].eq(0.5).all()
+
+
 def test_every_patient_of_the_demo_gets_words_or_numbers_never_a_traceback(demo, fit):
     for patient in demo.patients["patient_id"].iloc[:8]:
         result = course.case(demo, str(patient), fit=fit)
-        assert course.headline(result)
-        assert len(course.in_words(result)) or result.table()["flag"].iloc[0]
+        assert sentences.case_in_short(result)
+        assert len(sentences.case_in_words(result)) or result.table()["flag"].iloc[0]
 
 
 def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, fit):
@@ -84,7 +103,7 @@ def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, fit
     late = counts["patient_id"].eq("0108") & counts["month"].gt(12)
     counts.loc[late, "month"] += 48
     result = course.case(dataclasses.replace(demo, measurements=counts), "0108", fit=fit)
-    said = course.in_words(result).set_index("place")["sentence"]
+    said = sentences.case_in_words(result).set_index("place")["sentence"]
     assert "beyond the months this practice has followed" in said["frontal, session 1"]
     chances = result.table().query("place == 'frontal, session 1' and term.str.startswith('chance')")
     assert chances["estimate"].isna().all()

@@ -24,9 +24,9 @@ from statsmodels.stats.proportion import proportion_confint
 from analytics import disclosure
 from analytics.disclosure import ties
 from analytics.errors import ParameterError
-from analytics.pages import figures
+from analytics.pages import figures, sentences_review
 from analytics.reports import render
-from analytics.results import Curve, Result, counted, line
+from analytics.results import Curve, Result, counted, line, plain
 
 # The row space is compared in double precision; coefficients are 0 and 1.
 SAME = 1e-8
@@ -482,82 +482,92 @@ def test_a_difference_does_not_give_the_withheld_share_back():
     )  # it would give the counts before rounding
 
 
-def test_an_audit_beside_its_table_shows_no_more_than_the_table():
+def test_an_audit_shows_no_more_than_the_rows_it_is_read_from():
     """One incomplete note of 115 in four quarters: 99.1 % is withheld in the table, and so in the audit."""
     terms = ["this quarter", "last quarter", "last four quarters", "difference to last quarter"]
     table = pd.DataFrame({"criterion": "complete", "term": terms, "unit": ["%", "%", "%", "points"]}).assign(
+        outcome="met",
         estimate=[100.0, 100.0, 100 * 114 / 115, 0.0],
         ci_low=80.0,
         ci_high=100.0,
         n_patients=[25, 35, 115, 25],
     )
     audit = pd.DataFrame(
-        {
-            "criterion": ["complete"],
-            "unit": "%",
-            "numerator": [25.0],
-            "denominator": [25.0],
-            "estimate": [100.0],
-        }
-    ).assign(year_estimate=99.13, year_low=95.2, year_high=99.8, last_estimate=100.0, change=0.0)
-    result = _result(table, ("criterion",), 115, extra={"audit": audit})
-    shown = disclosure.protect(result, "shared").extra["audit"].iloc[0]
+        {"criterion": ["complete"], "unit": "%", "outcome": "met", "year_outcome": "met", "estimate": [100.0]}
+    ).assign(basis="share", numerator=25.0, denominator=25.0, n_unknown=0)
+    declared = pd.DataFrame(
+        {"criterion": ["complete"], "name": ["Complete notes"], "standard": 90.0, "places": 1}
+    )
+    extra = {"audit": audit, "declared": declared}
+    result = _result(_shares(table), ("criterion", "outcome"), 115, extra=extra)
+    shown = sentences_review.audit(disclosure.protect(result, "shared")).iloc[0]
     assert shown[["year_estimate", "year_low", "year_high", "change"]].isna().all()
-    assert shown["last_estimate"] == 100.0
+    assert (shown["outcome"], shown["year_outcome"]) == ("met", "withheld")
+    assert (shown["estimate"], shown["last_estimate"]) == (100.0, 100.0)
 
 
 def test_a_chart_of_gaps_between_few_events_does_not_give_their_number():
-    gaps = pd.DataFrame(
-        {
-            "criterion": "effluvium",
-            "term": "gap",
-            "x": range(1, 8),
-            "estimate": 4.0,
-            "unit": "sessions between",
-        }
+    charts = [
+        pd.DataFrame({"criterion": name, "term": "gap", "x": range(1, n), "estimate": 4.0, "numerator": n})
+        for name, n in (("effluvium", 8), ("folliculitis", 22))
+    ]
+    points = pd.concat(charts, ignore_index=True).assign(
+        basis="counts", denominator=np.nan, unit="sessions between", flag=""
     )
-    many = pd.DataFrame(
-        {"criterion": "folliculitis", "term": "gap", "x": range(1, 22), "estimate": 4.0}
-    ).assign(unit="sessions between")
     signals = pd.DataFrame(
         {"criterion": ["effluvium", "folliculitis", "infection"], "chart": ["g", "g", "none"]}
-    ).assign(points=[7, 21, 0], signal=["no signal", "no signal", "fewer than 4 events"], is_trial=False)
+    ).assign(points=[7, 21, 0], signal=["no signal", "no signal", "fewer than 4 events"], basis="counts")
+    signals["numerator"] = [8, 22, 2]
     used = pd.DataFrame({"patient_id": range(100), "reason": ""})
-    points = pd.concat([gaps, many], ignore_index=True).assign(flag="")
     chart = Curve(points, used, "g", by=("criterion",), path=points, x_name="register_month")
     shown = disclosure.protect(replace(chart, extra={"signals": signals}), "public")
     assert set(shown.table()["criterion"]) == set(shown.path["criterion"]) == {"folliculitis"}
+    assert shown.table()["numerator"].isna().all()
     said = shown.extra["signals"].set_index("criterion")
-    assert said["points"].to_dict() == {"effluvium": 0, "folliculitis": 21, "infection": 0}
-    assert said.loc["effluvium", "signal"] == said.loc["infection", "signal"] == disclosure.WITHHELD
+    assert said["points"].fillna(-1).to_dict() == {"effluvium": -1, "folliculitis": 21, "infection": -1}
+    assert said["signal"].to_dict() == {
+        "effluvium": "withheld", "folliculitis": "no signal", "infection": "withheld"
+    }  # fmt: skip
 
 
 def test_shares_side_by_side_rest_on_their_counts_and_name_no_staff():
-    pairs = pd.DataFrame(
-        {
-            "characteristic": ["sex: female", "method: FUE", "method: combined", "surgeon: S2", "age years"],
-            "seen": [100 * 30 / 180, 100 * 60 / 180, 100 * 3 / 180, 40.0, 39.4],
-            "absent": [100 * 20 / 100, 100 * 40 / 100, 0.0, 30.0, 40.1],
-            "unit": ["%"] * 4 + [""],
-            "n_seen": 180,
-            "n_absent": 100,
-            "n_seen_with": [30, 60, 3, 72, np.nan],
-            "n_absent_with": [20, 40, 0, 30, np.nan],
-        }
+    """Of 180 seen and 100 absent: 3 by the combined method, so that neither method is shown."""
+    rows = [
+        ("sex", "sex: female", 30, 20, False),
+        ("method", "method: FUE", 60, 40, False),
+        ("method", "method: combined", 3, 0, False),
+        ("surgeon_id", "surgeon: S2", 72, 30, True),
+    ]
+    sides = pd.DataFrame(
+        [
+            {
+                "variable": v,
+                "characteristic": name,
+                "side": side,
+                "numerator": k,
+                "denominator": n,
+                "is_staff": staff,
+            }
+            for v, name, *ks, staff in rows
+            for side, k, n in zip(("seen", "absent"), ks, (180, 100), strict=True)
+        ]
+    ).assign(basis="share", unit="%", standardised_difference=0.1)
+    sides = sides.assign(
+        estimate=100 * sides["numerator"] / sides["denominator"], n_rows=sides["denominator"]
     )
     table = pd.DataFrame({"term": ["x"], "estimate": [80.0], "unit": ["%"], "n_patients": [280]})
-    result = _result(table, (), 280, extra={"differences": pairs})
-    shared, public = (
-        disclosure.protect(result, a).extra["differences"].set_index("characteristic")
-        for a in ("shared", "public")
-    )
-    assert shared["seen"].isna().to_dict() == {
-        "sex: female": False, "method: FUE": True, "method: combined": True, "surgeon: S2": False,
-        "age years": False,
-    }  # fmt: skip
-    assert "surgeon: S2" not in public.index
-    assert public.loc["sex: female", "seen"] == pytest.approx(100 * 30 / 180, rel=1e-2)
-    assert "n_seen_with" not in public
+    result = _result(table, (), 280, extra={"differences": sides})
+    read = {
+        audience: sentences_review.differences_table(disclosure.protect(result, audience)).set_index(
+            "characteristic"
+        )
+        for audience in ("internal", "shared", "public")
+    }
+    assert list(read["internal"].columns) == ["seen (n 180)", "absent (n 100)", "standardised_difference"]
+    assert read["shared"]["seen (n 180)"].tolist() == ["16.7\u202f%", "withheld", "withheld", "40.0\u202f%"]
+    assert read["shared"]["standardised_difference"].tolist() == ["0.10", "withheld", "withheld", "0.10"]
+    assert "surgeon: S2" not in read["public"].index
+    assert read["public"].loc["sex: female", "seen (n 180)"] == "16.7\u202f%"
 
 
 def test_a_table_of_many_texts_and_charts_of_many_months_are_protected_in_seconds():
@@ -587,7 +597,7 @@ def test_a_table_of_many_texts_and_charts_of_many_months_are_protected_in_second
 
 
 def test_counts_marked_in_a_method_a_note_and_a_flag_are_said_as_they_may_be():
-    """1 to 4 persons are withheld when shared, 1 to 9 in public; what a part leaves of its whole is a count."""
+    """1 to 4 persons are withheld when shared, 1 to 9 in public; what is left of a whole is a count too."""
     table = pd.DataFrame({"term": ["x"], "estimate": [80.0], "unit": ["points"], "n_patients": [60]}).assign(
         flag=f"without {counted(2)} patients; worth {counted(171, of=173)}; fewer than 5 of 100 draws"
     )
@@ -599,7 +609,7 @@ def test_counts_marked_in_a_method_a_note_and_a_flag_are_said_as_they_may_be():
     said = {}
     for audience in ("internal", "shared", "public"):
         shown = disclosure.protect(result, audience)
-        said[audience] = (shown.method, shown.notes[0], shown.table()["flag"].iloc[0])
+        said[audience] = (plain(shown.method), plain(shown.notes[0]), shown.table()["flag"].iloc[0])
     assert said["internal"] == (
         "risks from 1,318 rows",
         "2 patients withdrew; 62 stayed; F on 2 and 104 df, 1,317 elsewhere",

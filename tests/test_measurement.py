@@ -10,8 +10,8 @@ from test_results import assert_keeps_the_contract
 
 from analytics import measurement, simulate
 from analytics.errors import FitError, ParameterError
-from analytics.measurement.repeats import repeats
 from analytics.measurement.error import CountError
+from analytics.measurement.repeats import repeats
 from analytics.numerics import agreement
 
 # pingouin rounds the limits it returns to two decimals.

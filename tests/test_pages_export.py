@@ -9,8 +9,7 @@ import nbformat
 import openpyxl
 import pytest
 
-from analytics.reports import export, workbook
-from analytics.reports import browser
+from analytics.reports import browser, export, workbook
 
 
 @pytest.fixture(scope="module")

@@ -99,6 +99,11 @@ def test_months_stand_side_by_side_and_what_has_no_month_beside_them():
     assert level == f"In brackets: 95{THIN}% interval"
 
 
+def test_a_table_whose_months_are_all_withheld_is_shown_as_it_is():
+    ratio = _result(zone="crown : front", term="time ratio", unit="ratio")
+    assert "time ratio" in tables.show(ratio, across=True).lower()
+
+
 def test_a_page_says_whose_it_is_to_the_clinic_alone():
     settings = {"patient": "0108", "as_of": "2026-03-31"}
     page = pages.Page("own", {**settings, "audience": "internal"}, None, "")

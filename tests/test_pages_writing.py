@@ -7,7 +7,7 @@ import pytest
 from analytics import disclosure, pages
 from analytics.errors import ParameterError
 from analytics.pages import page as being_written
-from analytics.results import Result
+from analytics.results import Result, counted
 
 
 @pytest.fixture(autouse=True)
@@ -71,7 +71,7 @@ def test_a_number_this_audience_may_not_see_is_said_to_be_withheld():
 
 def test_small_counts_in_sentences_are_words_for_those_outside(shown):
     page = _page(_difference(-9, -2), "public")
-    pages.answer(page, "It rests on 3 patients.")
+    pages.answer(page, f"It rests on {counted(3)} patients.")
     pages.attention(page, "{n} cases are behind.", [1, 2])
     texts = [entry["text"] for entry in page.written]
     assert texts == ["It rests on fewer than 10 patients.", "fewer than 10 cases are behind."]

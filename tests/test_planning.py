@@ -9,9 +9,8 @@ from test_results import assert_keeps_the_contract
 
 from analytics import planning, regrowth
 from analytics.errors import ParameterError
-from analytics.planning.allocate import Target, allocate
-from analytics.planning.drafts import read_drafts
-from analytics.planning.ledger import ledger
+from analytics.pages import sentences
+from analytics.planning import Target, allocate, ledger, read_drafts
 
 EXACT = 1e-9
 ALIKE = (50.0, 60.0, 10.0, 2.0, 80.0, 10.0, 80.0)
@@ -214,10 +213,14 @@ def test_doubt_about_the_native_density_widens_the_shortfall():
 
 def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, fit):
     patient = str(demo.patients["patient_id"].iloc[5])
-    plans = read_drafts(["frontal 3000 on 120", "frontal 1 on 1"])
-    over = planning.beyond(planning.drafts(demo, patient, plans, fit=fit, safe_share=0.05))
+    plans = read_drafts(["frontal 3000 on 120", "crown 1 on 1"])
+    found = planning.drafts(demo, patient, plans, fit=fit, safe_share=0.05)
+    over = planning.overspent(found)
     assert "A" in set(over["draft"])
-    assert planning.in_words(over).startswith("Draft A would spend ")
+    assert sentences.overspent(over).startswith("Draft A would spend ")
+    side = sentences.drafts_side_by_side(found).set_index(["zone", "term"])
+    assert side.loc[("donor", "grafts planted"), "draft A"] == "3,000"
+    assert side.loc[("crown", "planted density"), "draft A"] == "not planted"
 
 
 def test_more_grafts_than_the_zones_can_take_are_refused():
@@ -228,7 +231,7 @@ def test_more_grafts_than_the_zones_can_take_are_refused():
 def test_targets_for_a_patient_rest_on_the_practices_own_curve(demo, fit):
     patient = str(demo.patients["patient_id"].iloc[5])
     targets = planning.targets_for(
-        demo, patient, [("frontal", 40.0, 80.0, 1.0), ("crown", 90.0, 60.0, 1.0)], fit=fit
+        demo, patient, planning.read_aims("frontal 40 to 80, crown 90 to 60"), fit=fit
     )
     assert all(40 < t.yield_pct < 110 and t.yield_sd > 0 and t.most_planted > 30 for t in targets)
     assert_keeps_the_contract(allocate(2500, targets))

@@ -9,7 +9,7 @@ from analytics import published
 from analytics.errors import FitError
 
 # Values with fewer significant digits than this may stand in a test for another reason.
-DISTINCTIVE = 6
+DISTINCTIVE = 5
 
 
 @pytest.fixture(scope="module")

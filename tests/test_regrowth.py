@@ -289,7 +289,7 @@ def test_readings_narrow_what_is_expected(drawn, fit):
     assert more["yield_var"].iloc[0] < few["yield_var"].iloc[0]
 
 
-# --- the spline view and comparisons
+# --- the spline view
 
 
 def test_natural_basis_is_the_one_of_patsy_up_to_a_straight_change_of_columns():
@@ -314,16 +314,6 @@ def test_the_spline_view_agrees_with_the_truth_near_maturity(drawn):
         row = _row(curve.table(), "yield", zone)
         true = truth.zones[zone]
         _is_near(row, true.plateau_yield * float(simulate.emerged(row["x"] / true.half_month, true.shape)))
-
-
-def test_compare_finds_tempo_by_zone_and_keeps_the_contract(drawn):
-    result = regrowth.compare(drawn[0], shapes=("log-logistic", "Weibull"), factors=("method",))
-    assert_keeps_the_contract(result)
-    table = result.table().set_index("term")
-    assert table.loc["zone: tempo", "p_value"] < 1e-6
-    assert table.loc["plateau: method", "df"] >= 1
-    # Drawn log-logistic: the other shape must not be preferred by much.
-    assert table.loc["shape: log-logistic", "estimate"] < 10
 
 
 def test_unknown_choices_are_refused_in_words(drawn, fit):

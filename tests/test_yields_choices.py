@@ -267,6 +267,18 @@ def test_what_matters_names_the_largest_moves_and_no_other_unit():
     assert sentences.what_matters(alone) == "No choice can be set against the main line."
 
 
+def test_the_main_line_may_rest_on_other_choices_and_is_no_line_twice(demo):
+    unchanged = yields.Choices(native_change="none")
+    table = yields.sensitivity(demo, choices=unchanged).table()
+    main = table[table["choice"].eq("main line")].set_index("zone")["estimate"]
+    plain = yields.average(demo, choices=unchanged).table().set_index("zone")["estimate"]
+    np.testing.assert_allclose(main, plain, rtol=1e-12)
+    native = set(table.loc[table["choice"].eq("native change"), "option"])
+    assert native == {"3.7 % a year", "4.8 % a year", "5.9 % a year", "control regions"}
+    with pytest.raises(ParameterError, match="levelled in a line of its own"):
+        yields.sensitivity(demo, choices=yields.Choices(season="levelled"))
+
+
 def test_another_views_number_stands_beside_the_lines_as_it_was_given(demo, lines):
     other = regrowth.emergence(demo, both_shapes=False)
     named = {"choice": "growth model", "option": "all readings"}

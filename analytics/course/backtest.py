@@ -8,6 +8,8 @@ memory) beside two simple rivals with normal limits of their own past errors: th
 that month, and the last reading carried forward. Skill is 1 - CRPS / rival's CRPS.
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -17,7 +19,7 @@ from analytics import regrowth
 from analytics.errors import FitError, ParameterError
 from analytics.numerics.proportions import proportion
 from analytics.records import Records
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, line
 
 MONTHS_A_QUARTER = 3
 HORIZON_MONTHS = 9.0
@@ -74,7 +76,7 @@ def backtest(
 
 
 def predictions(records: Records, *, quarters: int, curve: str) -> pd.DataFrame:
-    """Return one row a predicted count: observed, predicted mean and SD of density, rivals' means and SDs."""
+    """Return one row per predicted count: what was observed and predicted, means and SDs; the rivals'."""
     whole = regrowth.rows_for(records, regrowth.fit_emergence(records, curve=curve)).frame
     whole = whole.assign(at=whole["register_month"])
     end = int(np.floor(whole["at"].max() / MONTHS_A_QUARTER)) * MONTHS_A_QUARTER
@@ -179,50 +181,36 @@ def _rivals(known: pd.DataFrame, followed: pd.DataFrame, ahead: pd.DataFrame) ->
 
 def _lines(cases: pd.DataFrame, zone: str, level: float) -> pd.DataFrame:
     n = len(cases)
-    common = {"zone": zone, "level": level, "n_patients": int(cases["patient_id"].nunique()), "n_rows": n}
+    own: dict[str, Any] = {"by": {"zone": zone}, "level": level, "n_rows": n}
+    own["n_patients"] = int(cases["patient_id"].nunique())
     z = ((cases["observed"] - cases["mean"]) / cases["sd"]).abs().to_numpy()
     lines = []
     for inside in LEVELS:
         held = int((z <= stats.norm.ppf((1 + inside) / 2)).sum())
-        limits = proportion(held, n, level=level)
-        low, high = float(limits.low), float(limits.high)
-        lines.append(
-            {
-                **common,
-                "term": f"{100 * inside:g} % limits held",
-                "estimate": 100 * held / n,
-                "ci_low": 100 * low,
-                "ci_high": 100 * high,
-                "unit": "%",
-            }
-        )
+        made = proportion(held, n, level=level)
+        ends = (100 * float(made.low), 100 * float(made.high))
+        counted: dict[str, Any] = {"basis": "share", "numerator": held, "denominator": n}
+        lines.append(line(f"{100 * inside:g} % limits held", 100 * held / n, "%", ci=ends, **counted, **own))
     score = closed_form_crps(cases["observed"], cases["mean"], cases["sd"])
-    lines.append({**common, "term": "CRPS", "estimate": float(score.mean()), "unit": "hairs/cm2"})
+    lines.append(line("CRPS", float(score.mean()), "hairs/cm2", **own))
     for name, mean, sd in (
         ("practice mean", "mean_rival", "mean_rival_sd"),
         ("last reading", "last_rival", "last_rival_sd"),
     ):
         rival = closed_form_crps(cases["observed"], cases[mean], cases[sd])
-        value, low, high = _skill(score, rival, cases["patient_id"].to_numpy())
-        lines.append(
-            {
-                **common,
-                "term": f"skill over the {name}",
-                "estimate": 100 * value,
-                "ci_low": 100 * low,
-                "ci_high": 100 * high,
-                "unit": "%",
-            }
-        )
+        value, low, high = _skill(score, rival, cases["patient_id"].to_numpy(), level)
+        lines.append(line(f"skill over the {name}", 100 * value, "%", ci=(100 * low, 100 * high), **own))
     return pd.DataFrame(lines).assign(flag="few counts" if n < 20 else "")
 
 
-def _skill(score: np.ndarray, rival: np.ndarray, patient: np.ndarray) -> tuple[float, float, float]:
+def _skill(
+    score: np.ndarray, rival: np.ndarray, patient: np.ndarray, level: float
+) -> tuple[float, float, float]:
     """Return 1 - ratio of mean scores with limits from 500 resamples of patients, seed 1."""
     codes = pd.factorize(patient)[0]
     k = codes.max() + 1
     ours, theirs = np.bincount(codes, score, k), np.bincount(codes, rival, k)
     weights = np.random.default_rng(1).multinomial(k, np.full(k, 1 / k), size=500)
     drawn = 1 - (weights @ ours) / (weights @ theirs)
-    low, high = np.quantile(drawn, [0.025, 0.975])
+    low, high = np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2])
     return float(1 - ours.sum() / theirs.sum()), float(low), float(high)

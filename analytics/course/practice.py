@@ -3,7 +3,7 @@
 `standings` judges every followed placement. `call_back` lists those behind or low at a chosen share of
 false names (Benjamini & Hochberg 1995 over all placements judged, on the one-sided p-value of the
 deviation), oldest first, and those without a reading when one was due.
-`numerics.run_rules` simulates cases of this very practice and counts how often the rule calls one behind.
+`false_alarms` simulates cases of this very practice and counts how often the rule calls one behind.
 """
 
 import numpy as np
@@ -25,7 +25,7 @@ from analytics.numerics.nonlinear import share
 from analytics.numerics.proportions import proportion
 from analytics.records import Records
 from analytics.regrowth import Emergence, parameters, variances
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, line
 
 # Months at which a count is due and the months after which it counts as missed; common practice, no source.
 DUE_MONTHS = (6.0, 12.0, 18.0)
@@ -34,7 +34,7 @@ ERROR_RATE = 0.2
 
 
 def standings(records: Records, *, fit: Emergence) -> pd.DataFrame:
-    """Return one row a followed placement: patient, zone, session, state, chances, split and p-value."""
+    """Return one row per followed placement: patient, zone, session, state, chances, split and p-value."""
     frame = regrowth.rows_for(records, fit).frame
     bounds, rows = practice_bounds(fit), []
     for patient, own in frame.groupby("patient_id", sort=False):
@@ -71,8 +71,8 @@ def call_back(
     Returns
     -------
     Result
-        `estimates`: how many placements were judged, named and overdue. `extra["behind"]`: one row a
-        placement named; `extra["overdue"]`: one row a placement without a reading when one was due.
+        `estimates`: how many placements were judged, named and overdue. `extra["behind"]`: one row per
+        placement named; `extra["overdue"]`: one row per placement without a reading when one was due.
     """
     if not 0.01 <= error_rate <= 0.5:
         raise ParameterError("course.call_back(error_rate): out of range; expected 0.01 to 0.5")
@@ -86,9 +86,7 @@ def call_back(
         ("named behind or low", len(behind)),
         ("readings overdue", len(overdue)),
     )
-    estimates = pd.DataFrame(
-        [{"term": t, "estimate": float(n), "unit": "count", "level": level} for t, n in counts]
-    )
+    estimates = pd.DataFrame([line(t, float(n), "count", basis="count", level=level) for t, n in counts])
     method = (
         "deviation of each placement's readings, taken together, from those of the practice's cases read "
         f"alike; not judged where they tell less than {100 * FEWEST_TOLD:g} % of how cases differ; "
@@ -127,7 +125,7 @@ def false_alarms(
         called, healthy, told = _simulated(fit, zone, months, n, rng)
         flag = "" if told else "such readings say too little; nothing is called"
         lines += [
-            {**_rate(zone, term, called[group], months), "flag": flag}
+            _rate(zone, term, called[group], months, flag)
             for term, group in (
                 (f"called behind, of this practice's cases (stated {100 * FALSE_ALARMS:g} %)", slice(None)),
                 ("called behind, of healthy cases", healthy),
@@ -143,19 +141,23 @@ def false_alarms(
     return Result(pd.DataFrame(lines), pd.DataFrame({"reason": []}), method, by=("zone",))
 
 
-def _rate(zone: str, term: str, called: np.ndarray, months: tuple[float, ...]) -> dict:
-    limits = proportion(int(called.sum()), len(called))
-    return {
-        "zone": zone,
-        "term": term,
-        "x": months[-1],
-        "estimate": 100 * float(limits.estimate),
-        "ci_low": 100 * float(limits.low),
-        "ci_high": 100 * float(limits.high),
-        "level": LEVEL,
-        "unit": "%",
-        "n_rows": len(called),
-    }
+def _rate(zone: str, term: str, called: np.ndarray, months: tuple[float, ...], flag: str) -> dict:
+    """Return a share of simulated cases, which are nobody's and need no protection."""
+    made = proportion(int(called.sum()), len(called))
+    estimate, low, high = (100 * float(v) for v in (made.estimate, made.low, made.high))
+    own = {"zone": zone}
+    return line(
+        term,
+        estimate,
+        "%",
+        by=own,
+        x=months[-1],
+        ci=(low, high),
+        level=LEVEL,
+        basis="model",
+        n_rows=len(called),
+        flag=flag,
+    )
 
 
 def _named(p: np.ndarray, error_rate: float) -> np.ndarray:

@@ -42,7 +42,7 @@ from analytics.regrowth import (
     variances,
     weights_of,
 )
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, line
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -160,18 +160,17 @@ def front_month(
         np.nanquantile(found, [tail, 1 - tail]) if np.isfinite(found).mean() > 0.9 else (np.nan, np.nan)
     )
     flag = "" if np.isfinite(low) else "not determined by these records"
-    row = {
-        "term": f"frontal month that a {zone} at month {month:g} corresponds to",
-        "x": month,
-        "estimate": estimate,
-        "se": float(np.nanstd(found)),
-        "ci_low": low,
-        "ci_high": high,
-        "level": level,
-        "unit": "months",
-        "n_patients": float(fit.n_patients[fit.zone_index(zone)]),
-        "flag": flag,
-    }
+    row = line(
+        f"frontal month that a {zone} at month {month:g} corresponds to",
+        estimate,
+        "months",
+        x=month,
+        se=float(np.nanstd(found)),
+        ci=(low, high),
+        level=level,
+        n_patients=int(fit.n_patients[fit.zone_index(zone)]),
+        flag=flag,
+    )
     method = (
         f"month at which the front's mean yield equals the {zone}'s at month {month:g}; limits from "
         f"{_CURVE_DRAWS:,} draws of the fixed "
@@ -196,12 +195,6 @@ def _same_month(fit: Emergence, zone: str, month: float, beta: np.ndarray) -> fl
         return float(optimize.brentq(gap, 0.05, 60.0))
     except ValueError:
         return float("nan")
-
-
-def normal_limits(mean: np.ndarray, sd: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return lower and upper normal limits."""
-    z = stats.norm.ppf((1 + level) / 2)
-    return mean - z * sd, mean + z * sd
 
 
 BEHIND_CENTILE, AHEAD_CENTILE = 10.0, 90.0
@@ -229,10 +222,10 @@ def standing(
 ) -> dict:
     """Return where one placement stands at its last reading, given all of the patient's rows.
 
-    `state` is one of course_case.WORDS; `chance_behind`, `chance_ahead`, `chance_low` are probabilities of
-    the true yield, `slow_only, low_only, both, neither` those of its two causes; `z` is the standardised
-    deviation, whose lower tail is uniform over the practice's cases, and `told` the share of the differences
-    between cases that readings like these show, 0 to 1.
+    `state` is low, behind, cannot tell, usual or ahead; `chance_behind`, `chance_ahead`, `chance_low` are
+    probabilities of the true yield, `slow_only, low_only, both, neither` those of its two causes; `z` is the
+    standardised deviation, whose lower tail is uniform over the practice's cases, and `told` the share of the
+    differences between cases that readings like these show, 0 to 1.
     """
     own = rows[rows["placement_id"].eq(placement_id)]
     follow = own[~own["is_baseline"].astype(bool)]

@@ -25,6 +25,7 @@ import pandas as pd
 
 from analytics.disclosure.rules import (
     ABOUT,
+    UNSAID,
     WITHHELD,
     Rule,
     about,
@@ -36,7 +37,7 @@ from analytics.disclosure.rules import (
 )
 from analytics.disclosure.ties import CountTable, Hidden, suppress
 from analytics.errors import ParameterError
-from analytics.results import LEVEL, Curve, Result, worded
+from analytics.results import LEVEL, Curve, Result, plain, worded
 
 STAFF = ("surgeon", "surgeon_id", "team", "team_id", "harvested_by", "planted_by", "reader_id", "operator")
 PERSON_KEYS = ("patient_id", "session_id", "placement_id", "region_id")
@@ -160,6 +161,15 @@ def protect_frame(
         numbers = _numbers(shown)
         shown[numbers] = rounded(shown[numbers].astype(float), max(applied.round_to, REASONS_TO))
     return shown
+
+
+def protect_text(text: str, audience: str) -> str:
+    """Return a sentence with its marked counts (`results.counted`) as this audience may see them.
+
+    A sentence around a number that is withheld says nothing: another takes its place.
+    """
+    applied = rule(audience)
+    return UNSAID if WITHHELD in text else plain(text, lambda k, n: in_words(k, n, applied))
 
 
 def protect_facts(facts: pd.DataFrame, audience: str, *, threshold: int | None = None) -> pd.DataFrame:

@@ -107,10 +107,10 @@ def bridge(records: Records, *, by: str = "reader_id", level: float = LEVEL) -> 
         raise ParameterError(f"measurement.bridge(by): 1 unknown word; use one of {', '.join(BRIDGES)}")
     rows = repeats(records)
     pairs = between(rows, by)
-    seen = records.measurements[by].dropna().astype(str).value_counts()
-    if seen.empty:
+    counted = records.measurements[by].dropna().astype(str).value_counts()
+    if counted.empty:
         raise ParameterError(f"measurement.bridge(by): {by} is recorded nowhere; record it to compare")
-    names = list(seen.index)
+    names = list(counted.index)
     shifts = _shifts(pairs, names, error_model(records), level)
     table = pd.DataFrame(
         {

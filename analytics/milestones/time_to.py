@@ -1,4 +1,9 @@
-"""When is a milestone reached? The answer by group, the alarm, the intervals they rest on (`milestones`)."""
+"""When is a milestone reached, by group: the model's answer, and what the readings show beside it.
+
+The room's face says what is asked. Here the parts are put together: the emergence model's shares and median
+(`milestones.model`), Turnbull's estimate of first readings (`milestones.first_readings`), what readings of
+hair that follows the model would show, and time ratios to the front (`milestones.time_ratios`).
+"""
 
 from dataclasses import replace
 
@@ -21,13 +26,11 @@ from analytics.milestones.first_readings import (
 from analytics.milestones.intervals import PLANNED_MONTHS, Question, check, placements_of
 from analytics.milestones.time_ratios import (
     MIXED,
-    PLACE_COLUMNS,
     PURE_TEMPO_PERCENT,
-    REFERENCE,
+    fit_ratios,
     grouped,
     never_rows,
     ratio_rows,
-    time_ratio_fits,
 )
 from analytics.records import Records
 from analytics.regrowth import Emergence
@@ -35,11 +38,12 @@ from analytics.results import LEVEL, Curve
 
 MONTHS = (6.0, 12.0, 18.0)
 FAMILIES = ("planted", "plateau")
+# Columns of a placement that may group, beside the zone.
+PLACE_COLUMNS = ("session_number", "surgeon_id", "team_id", "method")
+SHARE, MEDIAN = model_of.SHARE, model_of.MEDIAN
 FIRST = "first reading"
 EXPECTED = "first readings expected"
-CONFIRMED = "confirmed reading"
 MODEL = "model"
-LATE = "an alarm, late by design: not an estimate of when hair is there"
 # Under so many refitted rows other processes cost more than they save.
 PARALLEL_FROM = 1_000_000
 CONVENTION = "reached in (last visit below, first visit at or above]; never: (last visit, infinity)"
@@ -111,7 +115,7 @@ def time_to(
     placements = placements_of(rows, records, question)
     used = placements[placements["reason"].eq("")].reset_index(drop=True)
     refuse_empty(used, "milestones.time_to(records)")
-    seen = first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=n_jobs)
+    seen = _first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=n_jobs)
     parts, paths, checks = [seen["table"]], [seen["path"]], seen["checks"]
     if fitted is not None:
         expected = model_of.expected_first_readings(fitted, rows, question, wanted, seed=seed)
@@ -135,66 +139,6 @@ def time_to(
         (*notes, *more),
         seen["extra"],
         path=pd.concat(paths, ignore_index=True),
-    )
-
-
-def alarm(
-    records: Records,
-    *,
-    percent: float = 50.0,
-    by: str = "zone",
-    months: tuple[float, ...] = MONTHS,
-    choices: yields.Choices = yields.USUAL,
-    planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
-    n_resamples: int = 200,
-    seed: int = 1,
-    level: float = LEVEL,
-) -> Curve:
-    """Return the share of placements with a *confirmed* reading: its lower limit lies above the milestone.
-
-    A rule for raising or lowering an alarm about one placement; as an estimate of when hair is there it is
-    late by design (where 55 % of crowns had crossed it has been seen to show 10 %), and every number says so.
-
-    Parameters
-    ----------
-    percent, by, months, choices, planned_months, n_resamples, seed
-        As in `time_to`.
-    level
-        Of the lower limit of a reading, and of the intervals.
-
-    Returns
-    -------
-    Curve
-        Terms `confirmed reading`, `median month of confirmed reading`; `rows()` has one row a placement with
-        the month of its first confirmed reading (`right`; infinite: none).
-
-    Raises
-    ------
-    ParameterError
-        As `time_to`.
-    """
-    question = Question(percent, "confirmed", level, planned_months, False)
-    check(question)
-    _check(by, FAMILIES[0], months)
-    rows = yields.by_visit(records, choices=choices)
-    placements = placements_of(rows, records, question)
-    used = placements[placements["reason"].eq("")].reset_index(drop=True)
-    refuse_empty(used, "milestones.alarm(records)")
-    wanted = np.asarray(months, dtype=float)
-    seen = first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=1, term=CONFIRMED)
-    table = seen["table"]
-    flag = [f"{LATE}; {said}" if said else LATE for said in table["flag"].fillna("")]
-    method = _method(question, choices, n_resamples, seed, False)
-    return Curve(
-        _in_order(table.assign(flag=flag), by),
-        placements,
-        method.replace("first readings:", "confirmed readings (lower limit above the milestone):"),
-        (by,),
-        seen["checks"],
-        "milestones",
-        (f"Confirmed readings are {LATE}.",),
-        seen["extra"],
-        path=seen["path"].reset_index(drop=True),
     )
 
 
@@ -263,7 +207,7 @@ def _of_plateau(records, fitted, notes, percent, months, level) -> Curve:
     )
 
 
-def first_readings(
+def _first_readings(
     used: pd.DataFrame,
     by: tuple[str, ...],
     question: Question,
@@ -272,7 +216,6 @@ def first_readings(
     n: int,
     seed: int,
     n_jobs: int,
-    term: str = FIRST,
 ) -> dict:
     """Return table, path, extra and checks of first readings by group, with patients resampled."""
     groups = fit_groups(used, by)
@@ -282,11 +225,11 @@ def first_readings(
     months = np.union1d(wanted, grid)
     jobs = n_jobs if n * len(used) >= PARALLEL_FROM else 1
     drawn = resampled(used, groups, months, n=n, seed=seed, n_jobs=jobs)
-    every = share_rows(groups, drawn, used, months, by, term=term, level=question.level)
-    medians = median_rows(groups, drawn, by, term=f"median month of {term}", level=question.level)
+    every = share_rows(groups, drawn, used, months, by, term=FIRST, level=question.level)
+    medians = median_rows(groups, drawn, by, term=f"median month of {FIRST}", level=question.level)
     return {
         "table": pd.concat([every[every["x"].isin(wanted)], medians], ignore_index=True),
-        "path": every[every["x"].isin(grid) & every["estimate"].notna()].assign(term=f"observed {term}"),
+        "path": every[every["x"].isin(grid) & every["estimate"].notna()].assign(term=f"observed {FIRST}"),
         "extra": {
             "at_risk": at_risk(groups, used, np.array([0.0, *wanted]), by),
             "simultaneous": simultaneous(groups, drawn, months, grid, by, level=question.level),
@@ -327,24 +270,24 @@ def _gap_notes(table: pd.DataFrame, months) -> tuple[str, ...]:
 def _ratios(
     exact: pd.DataFrame, by: str, percent: float, level: float
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Return time ratios to the front under the log-logistic, or the reason there are none."""
+    """Return time ratios to the front, or the reason there are none."""
     if by != "zone":
         return pd.DataFrame(), ()
     used = exact[exact["reason"].eq("")].reset_index(drop=True)
-    group = grouped(used, by, REFERENCE)
+    group = grouped(used)
+    has_never = percent > PURE_TEMPO_PERCENT
     try:
-        found = time_ratio_fits(used, group, percent=percent, reference=REFERENCE, families=("log-logistic",))
+        found = fit_ratios(used, group, percent=percent)
         rows = ratio_rows(found, level=level)
-        if percent > PURE_TEMPO_PERCENT:
-            rows += never_rows(used, group, found, level=level)
+        rows += never_rows(used, group, found, level=level) if has_never else []
     except (FitError, ParameterError) as error:
         return pd.DataFrame(), (f"No time ratio to the front: {error}",)
     note = (
         "Time ratios: log-logistic on first readings at exact months, errors clustered in patients (sandwich)"
-        + ("; " + MIXED if percent > PURE_TEMPO_PERCENT else "")
+        + (f"; {MIXED}" if has_never else "")
         + "."
     )
-    return pd.DataFrame(rows).rename(columns={"group": "zone"}), (note,)
+    return pd.DataFrame(rows), (note,)
 
 
 def _in_order(table: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -357,7 +300,7 @@ def _in_order(table: pd.DataFrame, by: str) -> pd.DataFrame:
         .drop(columns="place")
         .reset_index(drop=True)
     )
-    return out.assign(flag=out["flag"].fillna(""), unit=out["unit"])
+    return out.assign(flag=out["flag"].fillna(""))
 
 
 def _method(question: Question, choices: yields.Choices, n: int, seed: int, has_model: bool) -> str:

@@ -29,7 +29,6 @@ D2 = 1.128  # mean range of two normal values in sigmas, as rounded by the handb
 D4 = 3.267  # upper limit of a moving range in mean moving ranges
 NELSON_POWER = 3.6
 KINDS = ("individuals", "p", "p_prime", "u", "u_prime", "g", "t")
-BETTER_HIGH_KINDS = ("g", "t")  # more cases or time between events is better
 FEW_EXPECTED = 30.0  # expected events, or non-events, below which limits are quantiles
 MIN_POINTS = 12  # fewer make trial limits: convention of public-sector improvement programmes
 

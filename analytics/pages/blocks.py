@@ -11,8 +11,8 @@ from markupsafe import Markup, escape
 
 from analytics import disclosure, numbers
 from analytics.numbers import readable, title_case
+from analytics.pages import tables
 from analytics.pages.figures import BARS, draw, drawing
-from analytics.pages.tables import show
 from analytics.reports import begun, filled
 from analytics.results import LEVEL, Result
 
@@ -44,7 +44,7 @@ def figure_block(result: Result, number: int, title: str, alt: str, caption: str
     """Return a picture for a wide page and for a telephone, with its written alternative and its numbers."""
     narrow_one = begun(_drawn, result, True)
     wide, narrow = _drawn(result, False), narrow_one()
-    data = show(result, table_id=f"f{number}d", title=f"Numbers of figure {number}")
+    data = tables.show(result, table_id=f"f{number}d", title=f"Numbers of figure {number}")
     return filled(
         "blocks/figure",
         number=number,
@@ -165,8 +165,10 @@ def cautions_block(own: Sequence[str], audience: str) -> Markup:
 
 def provenance_block(rests_on: Mapping[str, Any], balance: pd.DataFrame) -> Markup:
     """Return what the report rests on: a line, and the details folded beneath."""
-    rows = show(balance, table_id="balance", title="Rows read, used and left out") if len(balance) else ""
-    tables = [
+    rows = (
+        tables.show(balance, table_id="balance", title="Rows read, used and left out") if len(balance) else ""
+    )
+    read = [
         (s["table"], Path(str(s["file"])).name, Markup("<code>{}</code>").format(s["sha256"][:SHORT_HASH]))
         for s in rests_on["sources"]
     ]
@@ -182,9 +184,9 @@ def provenance_block(rests_on: Mapping[str, Any], balance: pd.DataFrame) -> Mark
         "blocks/rests_on",
         line=_line(rests_on),
         balance=rows,
-        tables=tables,
+        tables=read,
         settings=settings,
-        software=software.items(),
+        software=list(software.items()),
     )
 
 

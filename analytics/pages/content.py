@@ -5,7 +5,7 @@ from typing import Any
 import pandas as pd
 
 from analytics import disclosure
-from analytics.results import Curve, Result
+from analytics.results import Curve, Result, plain
 
 
 def collect(
@@ -37,7 +37,7 @@ def _one(result: Result, audience: str) -> dict[str, Any]:
         "by": list(result.by),
         "facts": dict(zip(facts.columns, plain_rows(facts)["rows"][0], strict=True)),
         "checks": {name: bool(passed) for name, passed in result.checks.items()},
-        "notes": list(result.notes),
+        "notes": [plain(note) for note in result.notes],
     }
     if isinstance(result, Curve) and len(result.path):
         out["path"] = plain_rows(result.path)
@@ -53,6 +53,8 @@ def plain_rows(frame: pd.DataFrame) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, str):
+        return plain(value)
     if pd.isna(value):
         return None
     value = value.item() if hasattr(value, "item") else value

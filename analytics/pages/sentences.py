@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from analytics import disclosure, numbers, study, yields
+from analytics import disclosure, numbers, study
 from analytics.pages.page import Page, result_of
 from analytics.results import Result
 
@@ -84,29 +84,6 @@ def _one_surgeon(page: Page, surgeon: str) -> str:
         unsure=f" That is of all surgeons; whether {surgeon}'s placements differ from the others' they "
         "cannot tell: {value}.",
     )
-
-
-def what_matters(lines: Result, *, most: int = 3) -> str:
-    """Return which choices move the headline furthest, each with its largest move.
-
-    Parameters
-    ----------
-    lines
-        From `yields.sensitivity` or `yields.with_view`, as they may be shown.
-    most
-        How many choices to name, 1 or more.
-    """
-    furthest = yields.moves(lines)
-    if furthest.empty:
-        return "No choice can be set against the main line."
-    named = "; ".join(
-        f"{row['choice']}, {row['option']} ({', '.join(str(row[g]) for g in lines.by[2:])} "
-        f"{'down' if row['move'] < 0 else 'up'} {abs(row['move']):.0f})"
-        for _, row in furthest.head(most).iterrows()
-    )
-    half = furthest["half_interval"].iloc[0]
-    chance = f" Half an interval is {half:.0f} points long." if pd.notna(half) else ""
-    return f"The choices that move a zone's yield furthest, in points: {named}.{chance}"
 
 
 def study_answer(result: Result, plan: study.Plan, value: str, standing: study.Status) -> str:

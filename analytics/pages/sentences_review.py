@@ -12,11 +12,29 @@ import pandas as pd
 from analytics import dictionary
 from analytics import numbers as words
 from analytics.results import LEVEL, Result
-from analytics.review import AT_END, CANNOT_TELL, DETECTABLE, MET, NO_DATA, NOT_MET, STEP, THIS
+from analytics.review import (
+    AT_END,
+    CANNOT_TELL,
+    DETECTABLE,
+    GAP,
+    LAST,
+    MET,
+    NO_DATA,
+    NOT_MET,
+    STEP,
+    THIS,
+    YEAR,
+)
 
 THIN = words.THIN
 WITHHELD = "withheld"
 NO_BREAK = "\N{NO-BREAK SPACE}"
+# What the audit of a quarter sets beside it, from the result's own rows: column, and where it stands.
+COMPARED = {
+    LAST: {"last_estimate": "estimate"},
+    YEAR: {"year_estimate": "estimate", "year_low": "ci_low", "year_high": "ci_high"},
+    GAP: {"change": "estimate", "change_low": "ci_low", "change_high": "ci_high"},
+}
 CHARTS = {
     "individuals": "means",
     "p": "shares",
@@ -64,6 +82,10 @@ def part(result: Result, name: str) -> pd.DataFrame:
 def audit(result: Result) -> pd.DataFrame:
     """Return the audit beside the words of each criterion; a withheld one has no outcome."""
     frame = part(result, "audit").merge(part(result, "declared"), on="criterion", validate="one_to_one")
+    table = result.table()
+    for term, columns in COMPARED.items():
+        rows = table[table["term"].eq(term)].set_index("criterion")
+        frame = frame.assign(**{column: frame["criterion"].map(rows[of]) for column, of in columns.items()})
     hidden = frame["estimate"].isna() & frame["outcome"].ne(NO_DATA)
     hidden_year = frame["year_estimate"].isna() & frame["year_outcome"].ne(NO_DATA)
     return frame.assign(
@@ -143,7 +165,7 @@ def chart_table(result: Result) -> pd.DataFrame:
         {
             "criterion": rows["name"],
             "chart": rows["chart"].map(CHARTS).fillna("none"),
-            "points": rows["points"],
+            "points": rows["points"].astype(object).where(rows["points"].notna(), WITHHELD),
             "says": trial + rows["signal"],
             "false_alarms_in_100": rows["false_alarm_pct"],
         }
@@ -210,25 +232,31 @@ def differences_table(result: Result) -> pd.DataFrame:
     rows = part(result, "differences")
     if rows.empty:
         return rows
-    unit = np.where(rows["unit"].eq("%"), f"{THIN}%", "")
+    # One of several classes would be what the others leave: where one is withheld, its variable is.
+    gone = rows["estimate"].isna().groupby(rows["variable"]).transform("any")
+    values = ["estimate", "standardised_difference"]
+    rows = rows.assign(**rows[values].mask(gone))
+    sides = {side: own.set_index("characteristic") for side, own in rows.groupby("side", sort=False)}
     return pd.DataFrame(
         {
-            "characteristic": rows["characteristic"],
             **{
-                side: [
-                    _shown(v, 0 if abs(v) >= words.WHOLE_FROM and not u else 1, u)
-                    for v, u in zip(rows[side], unit, strict=True)
+                _heading(side, own): [
+                    _shown(
+                        v, 0 if abs(v) >= words.WHOLE_FROM and u != "%" else 1, f"{THIN}%" if u == "%" else ""
+                    )
+                    for v, u in zip(own["estimate"], own["unit"], strict=True)
                 ]
-                for side in ("seen", "absent")
+                for side, own in sides.items()
             },
-            "standardised_difference": rows["standardised_difference"].map(lambda v: _shown(v, 2)),
-        }
-    ).rename(columns={side: _side(rows, side) for side in ("seen", "absent")})
+            "standardised_difference": [_shown(v, 2) for v in sides["seen"]["standardised_difference"]],
+        },
+        index=sides["seen"].index,
+    ).reset_index()
 
 
-def _side(rows: pd.DataFrame, side: str) -> str:
+def _heading(side: str, rows: pd.DataFrame) -> str:
     """Return the heading of a side with its number, where that may be shown."""
-    n = rows.get(f"n_{side}", pd.Series(dtype=float)).dropna()
+    n = rows["n_rows"].dropna()
     return f"{side} (n {words.number(n.iloc[0])})" if len(n) else side
 
 

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from analytics import numbers
 from analytics.reports import filled
-from analytics.results import Result
+from analytics.results import Result, plain
 
 MAX_ROWS = 50  # of a plain frame; a result's table is shown whole
 # Column headings of a result's table, in reading order after the groups.
@@ -59,7 +59,8 @@ def show(
     """
     if isinstance(what, Result):
         frame, marked = of_result(what, rows_are=rows_are)
-        if across:
+        # Where all that had a month is withheld, there is nothing to set side by side.
+        if across and numbers.heading(getattr(what, "x_name", "month")) in frame:
             frame, level = side_by_side(frame, numbers.heading(getattr(what, "x_name", "month")))
             marked = (*marked, level)
         notes, most = (*marked, *notes, *what.notes), len(frame)
@@ -207,7 +208,7 @@ def _cell(value: object, places: int | None, column: str, *, is_name: bool) -> s
         number = float(value)  # type: ignore[arg-type]
         return numbers.number(number, places if places is not None else (0 if number.is_integer() else 1))
     said = numbers.group_name(column, value) if is_name else numbers.group_label(column, value)
-    return said.replace("/cm2", "/cm²")
+    return plain(said).replace("/cm2", "/cm²")
 
 
 def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...], kind: str) -> Markup:

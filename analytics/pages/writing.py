@@ -12,16 +12,16 @@ from typing import Any
 
 import pandas as pd
 
-from analytics import disclosure, numbers
+from analytics import disclosure
 from analytics.errors import ParameterError
 from analytics.numbers import readable
-from analytics.pages import blocks
+from analytics.pages import blocks, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
 from analytics.pages.page import Page, result_of, show_html
-from analytics.pages.tables import MAX_ROWS, ROWS, show
+from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.reports import filled
-from analytics.results import Result
+from analytics.results import Result, counted
 
 OUTSIDE = "For readers outside this clinic: small numbers are withheld."
 LEAST_WORDS_OF_ALT = 4
@@ -29,7 +29,7 @@ LEAST_WORDS_OF_ALT = 4
 
 def answer(page: Page, sentence: str) -> None:
     """Write the one-line answer, first on the page and on its card."""
-    shown = _unless_withheld(sentence)
+    shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "answer", "text": shown})
     show_html(blocks.answer_block(shown, about(page)))
 
@@ -49,7 +49,7 @@ def about(page: Page) -> str:
 
 def lead(page: Page, sentence: str) -> None:
     """Write the one-line answer of a section, under its heading."""
-    shown = _unless_withheld(sentence)
+    shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "lead", "text": shown})
     show_html(filled("blocks/lead", sentence=shown))
 
@@ -62,10 +62,8 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
     if rows is not None and len(rows) == 0:
         return
     if rows is not None:
-        least = disclosure.rule(page.audience).threshold
-        n = f"fewer than {least}" if len(rows) < least else numbers.number(len(rows))
-        sentence = sentence.replace("{n}", n)
-    shown = _unless_withheld(sentence)
+        sentence = sentence.replace("{n}", counted(len(rows)))
+    shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "attention", "text": shown})
     show_html(filled("blocks/attention", sentence=shown))
 
@@ -148,7 +146,7 @@ def table(
         return
     number = _next(page, "table")
     page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
-    written = show(
+    written = tables.show(
         result,
         table_id=f"t{number}",
         title=f"Table {number}. {title}",
@@ -225,7 +223,7 @@ def _frame(
     entry = {"kind": "table", "id": f"t{number}", "name": of, "title": title, "frame": rows_shown}
     page.written.append(entry)
     caption, words = f"Table {number}. {title}", _words(page)
-    written = show(
+    written = tables.show(
         shown,
         table_id=f"t{number}",
         title=caption,
@@ -271,11 +269,6 @@ def cautions(page: Page, *more: str) -> None:
     show_html(blocks.cautions_block(own, page.audience if page.records is not None else ""))
 
 
-def _unless_withheld(sentence: str) -> str:
-    """Return the sentence; one around a number that is withheld says nothing, and another takes its place."""
-    return disclosure.UNSAID if disclosure.WITHHELD in sentence else sentence
-
-
 def _next(page: Page, kind: str) -> int:
     return 1 + sum(entry["kind"] == kind for entry in page.written)
 
@@ -283,7 +276,9 @@ def _next(page: Page, kind: str) -> int:
 def _instead(page: Page, title: str, why: str) -> None:
     """Say why there is no picture or table."""
     page.written.append({"kind": "unsaid", "title": title, "text": why})
-    show_html(filled("blocks/instead", title=title, why=_unless_withheld(why), withheld=False))
+    show_html(
+        filled("blocks/instead", title=title, why=disclosure.protect_text(why, page.audience), withheld=False)
+    )
 
 
 def _withheld(page: Page, title: str) -> None:

@@ -1,13 +1,4 @@
-"""How unusual are one placement's readings among the practice's own cases, all taken together?
-
-Readings are weighed by how much they tell of the placement's true yield at its last one (best linear
-prediction, with the patient's other placements in it). The share of the practice's cases whose readings,
-weighed alike, lie lower is a sum over nodes of the placement's log tempo: given that, readings are normal
-about the curve, with what the other effects, the practice's estimated curve and the counts add. The share is
-uniform over cases that belong to the practice, however many readings there are and wherever they lie on the
-curve; a posterior mode over its standard error is not, because yield bends in tempo.
-
-What does the model expect of one case, given its readings? Conditional predictions, no refit.
+"""What does the model expect of one case, given its readings, and how unusual are they? No refit.
 
 The case's random effects (plateau and log tempo of patient and placement, native density of region) are set
 to their modes given its readings, found by Gauss-Newton on the density curve; their joint covariance, and
@@ -21,6 +12,13 @@ how the modes move with the fixed effects, carry over to any month. A predicted 
 
 The yield predicted is the *true* one (percent of planted hairs, without the errors of planted density and
 reader).
+
+How unusual: a placement's readings are weighed by how much they tell of its true yield at the last one (best
+linear prediction, with the patient's other placements in it). The share of the practice's cases whose
+readings, weighed alike, lie lower is a sum over nodes of the placement's log tempo: given that, readings are
+normal about the curve, with what the other effects, the practice's estimated curve and the counts add. The
+share is uniform over cases that belong to the practice, however many readings there are and wherever they lie
+on the curve; a posterior mode over its standard error is not, because yield bends in tempo.
 """
 
 from dataclasses import dataclass
@@ -39,17 +37,21 @@ from analytics.regrowth.quantities import parameters, true_plateau_variances
 
 _STEPS = 60
 _TOLERANCE = 1e-9
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(11)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+# Standard deviations beyond which a deviation is not told apart.
+_MOST = 8.0
 
 
 @dataclass(frozen=True, slots=True)
 class CasePrediction:
     """Predictions of a case and what they rest on.
 
-    `path`: one row a placement, region and month asked for, columns `placement_id, zone, region_id, month,
+    `path`: one row per placement, region and month asked for, columns `placement_id, zone, region_id, month,
     kept` (share of the baseline density still standing), `density, density_var, parameter_var,
-    between_patient_var, within_patient_var, count_var, yield_pct, yield_var`. `effects`: one row a placement:
-    `plateau, log_tempo` (deviations, patient and placement together), their prior and posterior variances and
-    covariance, `plateau_pct` (posterior mean of the true plateau).
+    between_patient_var, within_patient_var, count_var, yield_pct, yield_var`. `effects`: one row per
+    placement: `plateau, log_tempo` (deviations, patient and placement together), their prior and posterior
+    variances and covariance, `plateau_pct` (posterior mean of the true plateau).
     """
 
     path: pd.DataFrame
@@ -72,12 +74,12 @@ def predict_case(
     Parameters
     ----------
     rows
-        Readings of one patient, rows of `regrowth_rows.select(...).frame` or `regrowth_rows.prepare`
+        Readings of one patient, rows of `regrowth.rows_for(...).frame` or `regrowth.prepare(...).frame`
         (baselines included); None where there are none and `targets` is given.
     months
         Months after the session, 0 or more.
     targets
-        What to predict, one row a placement and region: `placement_id, region_id, group` (zone), `planted`
+        What to predict, one row per placement and region: `placement_id, region_id, group` (zone), `planted`
         (calibrated, hairs/cm2), `planted_source`, `mix_i` where the fit has case mix, `native_share` where
         some of the baseline is hair planted before, which does not thin. The placements of `rows` if not
         given.
@@ -263,11 +265,6 @@ def _effects(fit: Emergence, b, covariance, prior, places: Places) -> pd.DataFra
             }
         )
     return pd.DataFrame(rows)
-
-
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(11)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
-_MOST = 8.0
 
 
 def deviation(fit: Emergence, rows: pd.DataFrame, placement_id: str) -> tuple[float, float]:

@@ -13,7 +13,7 @@ from analytics.regrowth.emergence import Emergence
 from analytics.regrowth.rows import SHED_MONTHS, SHED_SHARES
 
 # Effects of the patient: true plateau, log tempo, and what the reader's habit adds to the plateau; then
-# three a placement: true plateau, error of planted density, log tempo; then one a region: native density.
+# three by placement: true plateau, error of planted density, log tempo; then one by region: native density.
 OF_PATIENT = 3
 KEYS = ("placement_id", "region_id", "group", "planted_source")
 FILLED = {

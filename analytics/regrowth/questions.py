@@ -1,13 +1,4 @@
-"""How does planted hair come in, by zone: how much in the end, how fast, and what may one case expect?
-
-The one door to everything that speaks of the course of regrowth:
-
-* `by_zone`: the spline view, descriptive (`regrowth.spline`);
-* `fit_emergence`, `emergence`: the emergence model that forecasts (`regrowth.emergence`,
-  `regrowth.quantities`);
-* `shares`, `share_below`: model-based shares of placements past a milestone, or under a threshold;
-* `predict_case`: one case, given its readings, no refit (`regrowth.case`); `deviation`: how unusual it is;
-* `compare`: which curve shape, and does a factor matter (`regrowth.compare`).
+"""The emergence model as an answer: table and curves by zone, shares past a milestone or under a threshold.
 
 Two names, never mixed: `yield_at_maturity` is the mean yield at the zone's maturity month, `plateau_yield`
 the asymptote; they differ by 2 to 4 points.
@@ -20,22 +11,18 @@ from analytics import yields
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.regrowth.emergence import Emergence, fit_emergence
-from analytics.regrowth.quantities import (
-    Quantity,
+from analytics.regrowth.quantities import Quantity, degrees, parameters, quantities, share_past
+from analytics.regrowth.rows import EmergenceRows, select
+from analytics.regrowth.tables import (
     between_rows,
-    degrees,
     mix_rows,
-    parameters,
-    share_past,
+    path,
     share_rows,
     spread_rows,
     yield_at_maturity_row,
     zone_rows,
 )
-from analytics.regrowth.quantities import path as quantities_path
-from analytics.regrowth.quantities import quantities as regrowth_quantities
-from analytics.regrowth.rows import EmergenceRows, select
-from analytics.results import LEVEL, Curve, Result
+from analytics.results import LEVEL, Curve, Result, counted
 
 OTHER_SHAPE = {"log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
@@ -92,17 +79,15 @@ def emergence(
         rows += _other_shape(records, fit, level)
     rows += between_rows(fit, level=level)
     rows += mix_rows(fit, level=level) + spread_rows(fit, level=level)
-    used = rows_for(records, fit).used
-    path = quantities_path(fit, level=level)
     return Curve(
         pd.DataFrame(rows),
-        used,
+        rows_for(records, fit).used,
         _method(fit, level),
         ("zone",),
         dict(fit.checks),
         "curve",
         fit.words,
-        path=path,
+        path=path(fit, level=level),
     )
 
 
@@ -127,19 +112,13 @@ def _method(fit: Emergence, level: float) -> str:
     return (
         f"emergence model on density, {fit.curve} by zone, random plateau and log tempo (patient, "
         f"placement), native density by region; {fit.likelihood}; {fit.choices.in_words}{late}; robust "
-        f"errors over {fit.n_patients_all} patients; level {level:g}"
+        f"errors over {counted(fit.n_patients_all)} patients; level {level:g}"
     )
 
 
 def rows_for(records: Records, fit: Emergence) -> EmergenceRows:
     """Return the rows a fit rests on, laid out for `predict_case` (all patients; choose by `patient_id`)."""
-    return select(
-        records,
-        choices=fit.choices,
-        coded=fit.mix,
-        from_month=fit.from_month,
-        by=fit.by,
-    )
+    return select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by)
 
 
 def tempo(fit: Emergence) -> dict[str, tuple[float, float]]:
@@ -204,7 +183,7 @@ def share_below(
     """
     k = fit.zone_index(zone)
     month = min(float(fit.maturity_month[k]), float(fit.last_month[k]))
-    return regrowth_quantities(
+    return quantities(
         fit,
         lambda b, s: 1 - share_past(fit, k, [month], threshold, b, s),
         level=level,

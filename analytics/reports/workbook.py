@@ -1,4 +1,4 @@
-"""The numbers of a report as an Excel file: one sheet a table, real numbers, a sheet of meanings.
+"""The numbers of a report as an Excel file: one sheet per table, real numbers, a sheet of meanings.
 
 Read from `results.json`, so that it holds what the report shows this audience and nothing else. Text that a
 spreadsheet would take for a formula is written as text.
@@ -51,8 +51,8 @@ def write(results: Path, target: Path, *, title: str) -> Path:
     book.set_properties({"title": title, "comments": content["answer"], "created": _FIXED_DATE})
     _about(book, content, title)
     taken: set[str] = {"about", "meanings"}
-    for name, sheet in _tables(content):
-        _table(book, _sheet_name(name, taken), sheet)
+    for name, table in _tables(content):
+        _table(book, _sheet_name(name, taken), table)
     _meanings(book, content)
     book.close()
     return files.write(target, buffer.getvalue())

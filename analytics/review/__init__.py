@@ -21,7 +21,7 @@ from analytics.review.change import AT_END, DETECTABLE, STEP, before_after
 from analytics.review.charts import run_charts
 from analytics.review.criteria import read, read_actions
 from analytics.review.followup import absent, follow_up
-from analytics.review.indicators import indicators
+from analytics.review.indicators import GAP, indicators
 from analytics.review.measures import CANNOT_TELL, MET, NOT_MET, NO_DATA
 from analytics.review.operators import operators
-from analytics.review.periods import THIS, label, latest
+from analytics.review.periods import LAST, THIS, YEAR, label, latest

@@ -21,7 +21,7 @@ from scipy import special, stats
 from analytics.errors import ParameterError
 from analytics.numerics import cusum, regression
 from analytics.records import Records
-from analytics.results import Curve, Result, line
+from analytics.results import Curve, Result, counted, line
 from analytics.review.criteria import Criteria
 from analytics.review.declared import Monitor
 from analytics.review.kinds import Criterion
@@ -92,7 +92,7 @@ def case_by_case(
     rows = _in_order(view, criterion, criteria.monitor)
     base = (rows["operated"] <= criteria.monitor.baseline_through_month).to_numpy(dtype=bool)
     if base.sum() < MIN_BASELINE:
-        why = f"{int(base.sum())} cases in the declared baseline; {MIN_BASELINE} are needed"
+        why = f"{counted(base.sum())} cases in the declared baseline; {MIN_BASELINE} are needed"
         method = f"risk-adjusted CUSUM of {criterion.title}, not begun yet"
         used = rows[["patient_id", "session_id", "reason"]]
         return not_yet(used, method, by={"practice": WHOLE}, term="signals", unit="count", why=why)
@@ -291,7 +291,7 @@ def _method(criterion: Criterion, watched: _Watched) -> str:
     limit = watched.limit
     return (
         f"{criterion.title}, one case a {watched.what}; risk-adjusted CUSUM for odds {watched.odds_ratio:g} "
-        f"times higher (Steiner et al. 2000), risks from {watched.n_baseline} baseline rows; limit "
+        f"times higher (Steiner et al. 2000), risks from {counted(watched.n_baseline)} baseline rows; limit "
         f"{limit.limit:.2f} for a false alarm every {limit.asked:g} cases in control, by simulation "
         f"{limit.by_simulation:.0f} (SE {limit.simulation_se:.0f}; {limit.n_charts} charts, seed "
         f"{limit.seed})"

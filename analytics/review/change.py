@@ -21,7 +21,7 @@ from scipy import special, stats
 from analytics.errors import ParameterError
 from analytics.numerics import regression
 from analytics.records import Records
-from analytics.results import LEVEL, Curve, Result, line
+from analytics.results import LEVEL, Curve, Result, counted, line
 from analytics.review.criteria import Criteria
 from analytics.review.declared import Change
 from analytics.review.kinds import Criterion
@@ -147,7 +147,8 @@ def _waiting(since: np.ndarray) -> str:
     n_before, n_after = int((since < 0).sum()), int((since >= 0).sum())
     if min(n_before, n_after) < MIN_EACH_SIDE:
         return (
-            f"{n_before} rows before and {n_after} after the change; {MIN_EACH_SIDE} on each side are needed"
+            f"{counted(n_before)} rows before and {counted(n_after)} after the change; {MIN_EACH_SIDE} on "
+            "each side are needed"
         )
     if len(np.unique(since[since < 0])) < 3:
         return "operations before the change lie in fewer than 3 months"
@@ -323,7 +324,7 @@ def _method(fit: _Segmented, criterion: Criterion, change: Change, level: float)
     scale = "log odds" if fit.of_odds else criterion.unit
     return (
         f"segmented regression of {criterion.title} ({scale}) on the month of operation at equal case mix, "
-        f"{fit.n_before} rows before and {fit.n_after} after month {change.register_month}; errors by "
-        f"patient, or by month where wider and months are enough; level {level:g}; neighbouring months "
-        f"correlate {fit.lag_1:.2f} (p {fit.lag_1_p:.2f})"
+        f"{counted(fit.n_before)} rows before and {counted(fit.n_after)} after month "
+        f"{change.register_month}; errors by patient, or by month where wider and months are enough; level "
+        f"{level:g}; neighbouring months correlate {fit.lag_1:.2f} (p {fit.lag_1_p:.2f})"
     )

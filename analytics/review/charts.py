@@ -101,7 +101,7 @@ def run_charts(
         before = _last_before_change(criterion, criteria, quarter, period)
         series = _series(rows[rows["reason"].eq("")], criterion, before, period)
         if series is None:
-            signals.append(_no_chart(criterion))
+            signals.append(_no_chart(criterion, rows[rows["reason"].eq("")]))
             continue
         chart = control.chart(series.kind, series.part, series.whole, n_baseline=series.n_baseline)
         points += _points(criterion, chart, series)
@@ -211,7 +211,7 @@ def _points(criterion: Criterion, chart: control.Chart, series: Series) -> list[
 
 
 def _lines(criterion: Criterion, chart: control.Chart, series: Series) -> list[dict[str, Any]]:
-    """Return limits and centre at each point; those of a chart of counts would give the counts back."""
+    """Return limits and centre at each point; limits of a chart of counts would give the counts back."""
     median = np.full(len(series.x), float(run_rules.baseline_median(chart)[0]))
     return [
         line(
@@ -220,7 +220,7 @@ def _lines(criterion: Criterion, chart: control.Chart, series: Series) -> list[d
             series.unit,
             by={"criterion": criterion.id},
             x=series.x[i],
-            **_made_of(series, i, "counts"),
+            **_made_of(series, i, "model" if term == CENTRE else "counts"),
         )
         for term, values in ((LOW, chart.low), (CENTRE, median), (HIGH, chart.high))
         for i in range(len(series.x))
@@ -229,9 +229,12 @@ def _lines(criterion: Criterion, chart: control.Chart, series: Series) -> list[d
 
 def _made_of(series: Series, i: int, basis: str) -> dict[str, Any]:
     """Return what a point of the chart, or its line there, is made of."""
-    if series.whole is not None:
-        return {"basis": basis, "numerator": series.part[i], "denominator": series.whole[i]}
-    return {"basis": "counts", "numerator": series.part[i]} if series.kind == GAPS else {"basis": "model"}
+    if series.kind == GAPS:
+        # As many points as gaps: the length of the chart is the number of events.
+        return {"basis": "counts", "numerator": len(series.part) + 1}
+    if series.whole is None or basis == "model":
+        return {"basis": "model"}
+    return {"basis": basis, "numerator": series.part[i], "denominator": series.whole[i]}
 
 
 def _signal_row(criterion: Criterion, chart: control.Chart, series: Series) -> dict[str, Any]:
@@ -240,6 +243,8 @@ def _signal_row(criterion: Criterion, chart: control.Chart, series: Series) -> d
     n = len(chart.value)
     return {
         "criterion": criterion.id,
+        "basis": "counts" if series.kind == GAPS else "model",
+        "numerator": float(n + 1) if series.kind == GAPS else np.nan,
         "chart": series.kind,
         "points": n,
         "baseline_points": series.n_baseline,
@@ -268,9 +273,12 @@ def _in_words(chart: control.Chart, runs: run_rules.Runs) -> str:
     return "; ".join(flags) if flags else "no signal"
 
 
-def _no_chart(criterion: Criterion) -> dict[str, Any]:
+def _no_chart(criterion: Criterion, rows: pd.DataFrame) -> dict[str, Any]:
+    n_events = float((rows["part"] > 0).sum()) if criterion.chart in SHARES else np.nan
     return {
         "criterion": criterion.id,
+        "basis": "counts",
+        "numerator": n_events,
         "chart": "none",
         "points": 0,
         "baseline_points": 0,

@@ -21,7 +21,7 @@ import pandas as pd
 from analytics.errors import ParameterError
 from analytics.numerics import proportions, regression
 from analytics.records import Records
-from analytics.results import LEVEL, Result, line
+from analytics.results import LEVEL, Result, counted, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View
@@ -141,7 +141,7 @@ def absent(
     -------
     Result
         `by` is (criterion,). Terms: as seen; weighted for who was seen; lower bound; upper bound; tipping
-        point. `extra["differences"]` has one row per characteristic: seen, absent, standardised difference.
+        point. `extra["differences"]` has one row per characteristic and side, with their difference.
 
     Raises
     ------
@@ -156,7 +156,8 @@ def absent(
     used = rows.assign(reason=np.where(rows["seen"], "", "not seen"))[["patient_id", "session_id", "reason"]]
     n_seen = int(rows["seen"].sum())
     if min(n_seen, len(rows) - n_seen) < MIN_EACH:
-        why = f"{n_seen} seen and {len(rows) - n_seen} not seen; {MIN_EACH} of each are needed"
+        n_absent = len(rows) - n_seen
+        why = f"{counted(n_seen)} seen and {counted(n_absent)} not seen; {MIN_EACH} of each are needed"
         by = {"criterion": criterion.id}
         return not_yet(used, "bounds and weights", by=by, term="as seen", unit="%", why=why)
     rows = with_case_mix(rows, view.records, KNOWN_BEFORE)
@@ -297,8 +298,8 @@ def _note_of_bounds(criterion: Criterion) -> str:
 
 
 def _differences(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return seen and absent side by side, with the standardised difference of each characteristic."""
-    out = []
+    """Return a row per characteristic and side, what it is a share of, and how far the sides lie apart."""
+    out: list[dict[str, Any]] = []
     seen = rows["seen"].to_numpy(dtype=bool)
     for name in KNOWN_BEFORE:
         design, labels = columns(rows, (name,))
@@ -309,19 +310,21 @@ def _differences(rows: pd.DataFrame) -> pd.DataFrame:
             scale = 1.0 if numeric else 100.0
             spread = np.sqrt((a.var() + b.var()) / 2)
             gap = (a.mean() - b.mean()) / spread if spread > 0 else 0.0
-            counts = {"n_seen": len(a), "n_absent": len(b)}
-            if not numeric:
-                counts |= {"n_seen_with": int(a.sum()), "n_absent_with": int(b.sum())}
-            out.append(
-                {
-                    "characteristic": _readable(label),
-                    "seen": scale * a.mean() + offset,
-                    "absent": scale * b.mean() + offset,
-                    "unit": "" if numeric else "%",
-                    "standardised_difference": float(gap),
-                    **counts,
-                }
-            )
+            for side, values in (("seen", a), ("absent", b)):
+                made_of = {"basis": "share", "numerator": int(values.sum()), "denominator": len(values)}
+                out.append(
+                    {
+                        "variable": name,
+                        "characteristic": _readable(label),
+                        "side": side,
+                        "estimate": scale * values.mean() + offset,
+                        "unit": "" if numeric else "%",
+                        **({"basis": "model"} if numeric else made_of),
+                        "n_rows": len(values),
+                        "standardised_difference": float(gap),
+                        "is_staff": name == "surgeon_id",
+                    }
+                )
     return pd.DataFrame(out)
 
 

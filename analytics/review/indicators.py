@@ -49,7 +49,7 @@ def indicators(records: Records, criteria: Criteria, *, quarter: int, level: flo
         lines += [_line(criterion, term, number, level) for term, number in numbers.items()]
         lines.append(_line_of_gap(criterion, numbers[THIS], gap, level))
         here = rows[rows["quarter"].eq(quarter)]
-        audit.append(_audit(criterion, numbers) | _counts(here) | _gap_columns(gap))
+        audit.append(_audit(criterion, numbers) | _counts(here))
         used.append(rows.assign(criterion=criterion.id)[USED])
         to_look_at.append(criterion.to_look_at(rows[rows["reason"].eq("")]))
     return Result(
@@ -132,16 +132,8 @@ def _audit(criterion: Criterion, numbers: dict[str, Measured]) -> dict[str, Any]
         "ci_low": now.low,
         "ci_high": now.high,
         "outcome": _outcome(criterion, now),
-        "year_estimate": year.estimate,
-        "year_low": year.low,
-        "year_high": year.high,
         "year_outcome": _outcome(criterion, year),
-        "last_estimate": numbers[LAST].estimate,
     }
-
-
-def _gap_columns(gap: tuple[float, float, float]) -> dict[str, float]:
-    return dict(zip(("change", "change_low", "change_high"), gap, strict=True))
 
 
 def _declared(criteria: Criteria) -> pd.DataFrame:

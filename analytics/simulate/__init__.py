@@ -3,3 +3,4 @@
 from analytics.simulate.growth import CURVES, emerged, emerged_at
 from analytics.simulate.register import Latent, as_handed_in, as_records, register
 from analytics.simulate.truth import Truth, ZoneTruth, plain
+from analytics.simulate.demo import write_demo

@@ -125,9 +125,9 @@ def placings(
 
 def _where(patients, sessions, truth, rng) -> pd.DataFrame:
     names = list(truth.zones)
-    known = [z for z in ("hairline", "frontal", "temples", "midscalp", "crown") if z in names]
-    chance = FIRST_ZONES[patients["step"]][:, : len(known)]
-    chance = np.where(patients["female"].to_numpy()[:, None], FIRST_ZONES_WOMEN[: len(known)], chance)
+    zones = [z for z in ("hairline", "frontal", "temples", "midscalp", "crown") if z in names]
+    chance = FIRST_ZONES[patients["step"]][:, : len(zones)]
+    chance = np.where(patients["female"].to_numpy()[:, None], FIRST_ZONES_WOMEN[: len(zones)], chance)
     planted_first = rng.random(chance.shape) < chance
     again = sessions["session_number"].to_numpy() == 2
     person = sessions["person"].to_numpy()
@@ -140,7 +140,7 @@ def _where(patients, sessions, truth, rng) -> pd.DataFrame:
     later[:, -1] |= ~later.any(axis=1)
     chosen = np.where(again[:, None], later, before)
     operation, zone = np.nonzero(chosen)
-    table = pd.DataFrame({"operation": operation, "zone": np.array(known)[zone], "site": "whole"})
+    table = pd.DataFrame({"operation": operation, "zone": np.array(zones)[zone], "site": "whole"})
     if truth.split_scalp > 0:
         table = _split(table, sessions, patients, truth, rng)
     table["person"] = person[table["operation"]]
@@ -231,11 +231,11 @@ def _dissected(
     seen = 2 * np.minimum(sessions["grafts_out"].to_numpy(), 200)
     cut = rng.binomial(seen, chance / 2)
     partly = rng.binomial(cut, truth.partly_cut)
-    known = rng.random(len(sessions)) < truth.follicles_counted
+    is_classed = rng.random(len(sessions)) < truth.follicles_counted
     return sessions.assign(
-        follicles_whole=np.where(known, seen - cut, np.nan),
-        follicles_partly_cut=np.where(known, partly, np.nan),
-        follicles_cut_through=np.where(known, cut - partly, np.nan),
+        follicles_whole=np.where(is_classed, seen - cut, np.nan),
+        follicles_partly_cut=np.where(is_classed, partly, np.nan),
+        follicles_cut_through=np.where(is_classed, cut - partly, np.nan),
     )
 
 
@@ -267,10 +267,10 @@ def outcomes(
         + of["method"].map(truth.method)
     ).to_numpy(dtype=float)
     mean = np.array([truth.zones[z].plateau_yield for z in zone])
-    own = rng.normal(0, truth.plateau_sd_placement, n)
+    of_placement = rng.normal(0, truth.plateau_sd_placement, n)
     tempo = who["true_log_tempo"].to_numpy() + rng.normal(0, truth.log_tempo_sd_placement, n)
     half = np.array([truth.zones[z].half_month for z in zone]) * np.exp(tempo)
-    plateau = mean + shift + who["true_yield_shift"].to_numpy() + own
+    plateau = mean + shift + who["true_yield_shift"].to_numpy() + of_placement
     plateau[rng.choice(n, size=min(truth.failed_growth, n), replace=False)] = truth.failed_plateau
     return placements.assign(
         holding_medium=medium,

@@ -15,7 +15,8 @@ from analytics.errors import ParameterError
 from analytics.records import Records, derive
 from analytics.simulate import clinic
 from analytics.simulate.counts import attendances, read, read_beside, regions, schedule, size, true_density
-from analytics.simulate.growth import CURVES, emerged, emerged_at, events, ratings, therapies, visits
+from analytics.simulate.followup import events, ratings, therapies, visits
+from analytics.simulate.growth import CURVES, emerged, emerged_at
 from analytics.simulate.truth import Truth
 
 
@@ -23,9 +24,9 @@ from analytics.simulate.truth import Truth
 class Latent:
     """What no clinic knows.
 
-    `placements` one row a placement: true plateau (percent), log tempo, half month, planted hairs/cm2 in
+    `placements` one row per placement: true plateau (percent), log tempo, half month, planted hairs/cm2 in
     the region, yield at maturity, months at which 25, 50 and 80 % of planted hairs have grown (infinite:
-    never). `readings` one row a measurement, in the same order: native, grown and total hairs/cm2.
+    never). `readings` one row per measurement, in the same order: native, grown and total hairs/cm2.
     `patients`: yield shift, log tempo, loss. `sessions`: true share transected. `readers`: log effects.
     """
 
@@ -63,7 +64,7 @@ def register(
     Returns
     -------
     dict, Latent
-        One frame a table of the dictionary, and what no clinic knows.
+        One frame per table of the dictionary, and what no clinic knows.
 
     Raises
     ------

@@ -1,12 +1,9 @@
-"""Where every setting of the invented clinic comes from: published, assumed or invented.
+"""The stated truth that an invented register is drawn from, and where every setting of it comes from.
 
-*Published*: the value or its range stands in the source named. *Assumed*: chosen inside published or commonly
-stated limits. *Invented*: plausible, no support. *From memory* is said where a source was not at hand.
-
-The stated truth that an invented register is drawn from.
-
-Every number here is a setting of an invented clinic; nothing describes a real practice. Whether it is
-published, assumed or invented, and the source, stands in `simulate.truth`, field by field.
+Every number here is a setting of an invented clinic; nothing describes a real practice. BASIS says of each
+whether it is *published* (the value or its range stands in the source named), *assumed* (chosen inside
+published or commonly stated limits) or *invented* (plausible, no support). *From memory* is said where a
+source was not at hand.
 """
 
 from dataclasses import dataclass, field, fields, replace
@@ -174,7 +171,7 @@ class Truth:
 def plain(truth: Truth | None = None) -> Truth:
     """Return the truth with everything switched off that is not curve, spread, native loss or counting error.
 
-    For studies of estimators: one session a patient, everyone attends, no therapy, no covariate effects, no
+    For studies of estimators: one session per patient, everyone attends, no therapy, no covariate effects, no
     reader, season, hair-length or photograph effects, one native loss rate.
     """
     base = truth or Truth()

@@ -109,11 +109,11 @@ def _attendances(records: Records) -> pd.DataFrame:
         visit=np.array(VISITS)[nearest],
         reader_id=counts["reader_id"].fillna(NOT_SAID),
         device_class=counts["device_class"].fillna(NOT_SAID),
-        said=counts["condition_reason"].replace("", pd.NA),
+        why=counts["condition_reason"].replace("", pd.NA),
     )
     key = ["patient_id", "session_id", "month", "reader_id", "device_class"]
     return rows.groupby(key, as_index=False, sort=False).agg(
-        failed=("failed", "max"), visit=("visit", "first"), condition_reason=("said", "first")
+        failed=("failed", "max"), visit=("visit", "first"), condition_reason=("why", "first")
     )
 
 

@@ -23,6 +23,7 @@ from analytics import measurement
 from analytics.errors import FitError
 from analytics.measurement import CountError
 from analytics.numerics import regression
+from analytics.results import counted
 
 YEAR_MONTHS = 12
 GROWTH_KNOTS = (0.0, 1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 18.0, 24.0)
@@ -79,7 +80,9 @@ def estimate(rows: pd.DataFrame, error: CountError) -> Season:
     patients = int(used["patient_id"].nunique())
     months = int((np.floor(used["register_month"]) % YEAR_MONTHS).nunique())
     if patients < MIN_PATIENTS:
-        return _none(used, patients, f"{patients} patients were counted twice, {MIN_PATIENTS} are needed")
+        return _none(
+            used, patients, f"{counted(patients)} patients were counted twice, {MIN_PATIENTS} are needed"
+        )
     if months < MIN_MONTHS:
         return _none(
             used, patients, f"counts stand in {months} of the year's months, {MIN_MONTHS} are needed"
@@ -87,7 +90,9 @@ def estimate(rows: pd.DataFrame, error: CountError) -> Season:
     growth = _growth(used)
     if patients < 2 * growth.shape[1]:
         needed = 2 * growth.shape[1]
-        return _none(used, patients, f"{patients} patients were counted twice, {needed} are needed here")
+        return _none(
+            used, patients, f"{counted(patients)} patients were counted twice, {needed} are needed here"
+        )
     try:
         fit = _fit(used, growth, error)
     except FitError:

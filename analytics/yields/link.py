@@ -1,16 +1,14 @@
-"""Which placement, baseline and history does a count have?
+"""Which placement, baseline and history does a count have, and how many hairs were planted where it was made?
 
 Every count of a planted region is joined to its session, to the placement that put hair there, to the
 baseline of the same region, and to what earlier sessions left in the same zone. Rows are added in one case
 only: a baseline in a zone planted before is also the earlier session's last reading (`reads_as` says which).
 
-How many hairs were planted per cm2 where the counting is done?
-
-Counted in the region of interest after planting where the clinic did so (CV 0.06), else the zone's average,
-hairs over area, whose error about the region is CV 0.2 (both common practice, no source). Where a clinic has
-both for enough placements, the error of the zone average is re-estimated from their ratio, and so is the
-ratio itself. `planted_ratio` is the mean of region over zone; means divide by it, single rows do not. Its
-standard error is one and the same error in every such row.
+Planted density is counted in the region of interest after planting where the clinic did so (CV 0.06), else it
+is the zone's average, hairs over area, whose error about the region is CV 0.2 (both common practice, no
+source). Where a clinic has both for enough placements, the error of the zone average is re-estimated from
+their ratio, and so is the ratio itself. `planted_ratio` is the mean of region over zone; means divide by it,
+single rows do not. Its standard error is one and the same error in every such row.
 
 Where the clinic cannot tell, the ratio is 1 and its standard error CV^2, 0.04. If regions spread about a
 right average, or the traced area errs (it multiplies yield), the mean is not moved: the ratio is 1. If the
@@ -26,11 +24,15 @@ import pandas as pd
 
 from analytics import dictionary
 from analytics.records import Records
+from analytics.results import counted
 
 REGION_CV = 0.06
 ZONE_CV = 0.2
 MIN_BOTH = 20
 ZONE_CV_FLOOR = 0.02
+BASELINE_FROM_MONTH = dictionary.BASELINE_FROM_MONTH
+SERIES = ["session_id", "zone", "region_id"]
+OF_PLACEMENT = ["method", "holding_medium", "out_of_body_min"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,64 +47,11 @@ class PlantedError:
     zone_ratio_se: float = ZONE_CV**2
 
 
-def planted_error(records: Records) -> PlantedError:
-    """Estimate the error of zone averages from the placements that were also counted in the region.
-
-    The log ratio of region to zone varies by both errors; the region's own is taken out. Fewer than MIN_BOTH
-    such placements: the defaults.
-    """
-    both = records.placements[["roi_planted_hairs_cm2", "hairs", "area_cm2"]].dropna()
-    both = both[(both > 0).all(axis=1)]
-    if len(both) < MIN_BOTH:
-        return PlantedError(n_both=len(both))
-    ratio = (both["roi_planted_hairs_cm2"] * both["area_cm2"] / both["hairs"]).to_numpy(dtype=float)
-    spread = float(np.var(np.log(ratio), ddof=1)) - REGION_CV**2
-    zone_cv = max(float(np.sqrt(max(spread, 0.0))), ZONE_CV_FLOOR)
-    return PlantedError(
-        REGION_CV,
-        zone_cv,
-        float(ratio.mean()),
-        len(both),
-        f"the clinic's own {len(both)} double counts",
-        float(ratio.std(ddof=1) / np.sqrt(len(ratio))),
-    )
-
-
-def planted_density(rows: pd.DataFrame, error: PlantedError, *, choice: str = "best") -> pd.DataFrame:
-    """Add planted density with its error and source to rows that carry their placement's columns.
-
-    Parameters
-    ----------
-    rows
-        Columns `roi_planted_hairs_cm2`, `hairs`, `area_cm2`.
-    choice
-        `best` (region where counted, else zone), `region` (region or nothing), `zone` (always the average).
-    """
-    region = rows["roi_planted_hairs_cm2"].to_numpy(dtype=float)
-    zone = (rows["hairs"] / rows["area_cm2"]).to_numpy(dtype=float)
-    in_region = np.isfinite(region) & (region > 0) & (choice != "zone")
-    value = np.where(in_region, region, np.nan if choice == "region" else zone)
-    value = np.where(value > 0, value, np.nan)
-    cv = np.where(in_region, error.region_cv, error.zone_cv)
-    return rows.assign(
-        planted_hairs_cm2=value,
-        planted_cv=cv,
-        planted_se=cv * value,
-        planted_source=np.where(in_region, "region", "zone"),
-        planted_ratio=np.where(in_region, 1.0, error.zone_ratio),
-        planted_ratio_se=np.where(in_region, 0.0, error.zone_ratio_se),
-    )
-
-
-BASELINE_FROM_MONTH = dictionary.BASELINE_FROM_MONTH
-SERIES = ["session_id", "zone", "region_id"]
-
-
 def counts(records: Records) -> pd.DataFrame:
     """Return the counts of planted regions with the session and the placement that each belongs to."""
     counts = records.measurements
-    counts = counts[counts["region_kind"].eq("planted") & counts["zone"].ne("donor")].copy()
-    counts["count_row"] = np.arange(len(counts))
+    counts = counts[counts["region_kind"].eq("planted") & counts["zone"].ne("donor")]
+    counts = counts.assign(count_row=np.arange(len(counts)))
     sessions = records.sessions.drop(columns=["patient_id"]).rename(
         columns={"register_month": "session_month"}
     )
@@ -110,25 +59,14 @@ def counts(records: Records) -> pd.DataFrame:
     rows = rows.merge(
         _placement_of(counts, records.placements), on="count_row", how="left", validate="one_to_one"
     )
-    for own in ("method", "holding_medium", "out_of_body_min"):
-        rows[own] = rows[f"placement_{own}"].fillna(rows[own])
-    return rows.assign(reads_as="own session")
+    by_placement = {c: rows[f"placement_{c}"].fillna(rows[c]) for c in OF_PLACEMENT}
+    return rows.assign(**by_placement, reads_as="own session")
 
 
 def _placement_of(counts: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
     """Match each count to its placement by session and zone, and by region where a zone has two sites."""
-    wanted = [
-        "placement_id",
-        "session_id",
-        "zone",
-        "site",
-        "area_cm2",
-        "grafts",
-        "hairs",
-        "roi_planted_hairs_cm2",
-    ]
-    own = ["method", "holding_medium", "out_of_body_min"]
-    renamed = placements[[*wanted, *own]].rename(columns={c: f"placement_{c}" for c in own})
+    wanted = "placement_id session_id zone site area_cm2 grafts hairs roi_planted_hairs_cm2".split()
+    renamed = placements[[*wanted, *OF_PLACEMENT]].rename(columns={c: f"placement_{c}" for c in OF_PLACEMENT})
     pairs = counts[["count_row", "session_id", "zone", "region_id"]].merge(
         renamed, on=["session_id", "zone"], how="inner", validate="many_to_many"
     )
@@ -168,7 +106,7 @@ def with_earlier_readings(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
         before, on="earlier_id", how="inner", validate="many_to_one"
     )
     again = again.rename(columns={"earlier_id": "placement_id"}).assign(reads_as="earlier session")
-    again["month"] = again["month"] + again["later_month"] - again["patient_month"]
+    again = again.assign(month=again["month"] + again["later_month"] - again["patient_month"])
     return pd.concat([rows, again[again["month"].gt(0)][rows.columns]], ignore_index=True)
 
 
@@ -196,7 +134,7 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
         is_baseline=rows["month"].between(BASELINE_FROM_MONTH, 0) & rows["reads_as"].eq("own session"),
         is_standard=rows["standard_conditions"].fillna(True).astype(bool),
     )
-    # One number a series of a session, zone and region: three names compared once.
+    # One number for each series of a session, zone and region: three names compared once.
     number = rows.groupby(SERIES, sort=False).ngroup()
     series = number.where(number.ge(0))
     before = rows[rows["is_baseline"] & rows["density_hairs_cm2"].notna()]
@@ -216,9 +154,9 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
         baseline_device=("device_class", "first"),
         n_baseline=("month", "size"),
     )
-    found = baseline.reindex(series.to_numpy()).set_axis(rows.index)
+    own_baseline = baseline.reindex(series.to_numpy()).set_axis(rows.index)
     any_baseline = np.isin(series.to_numpy(), series[before.index].to_numpy())
-    return pd.concat([rows, found], axis=1).assign(any_baseline=any_baseline)
+    return pd.concat([rows, own_baseline], axis=1).assign(any_baseline=any_baseline)
 
 
 def with_bridge(rows: pd.DataFrame, by: str, shifts: pd.DataFrame) -> pd.DataFrame:
@@ -233,12 +171,12 @@ def with_bridge(rows: pd.DataFrame, by: str, shifts: pd.DataFrame) -> pd.DataFra
     """
     if not by:
         return rows.assign(bridge_of="", bridge_se=0.0, baseline_bridge_of="", baseline_bridge_se=0.0)
-    known = shifts.set_index("name")["se"].fillna(0.0)
+    se = shifts.set_index("name")["se"].fillna(0.0)
     before = {"reader_id": "baseline_reader", "device_class": "baseline_device"}[by]
     added: dict[str, pd.Series] = {}
     for column, to in ((by, "bridge"), (before, "baseline_bridge")):
         name = rows[column].astype("string").fillna("")
-        added |= {f"{to}_of": name, f"{to}_se": name.map(known).astype(float).fillna(0.0)}
+        added |= {f"{to}_of": name, f"{to}_se": name.map(se).astype(float).fillna(0.0)}
     return rows.assign(**added)
 
 
@@ -257,17 +195,41 @@ def with_history(rows: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
     pairs = on_the_same_ground(placements)
     history = _summed_up(pairs)
     rows = rows.merge(history, on="placement_id", how="left", validate="many_to_one")
-    rows["is_later"] = rows["first_session"].notna()
-    rows["is_overlap"] = rows["is_overlap"].eq(True)
-    rows["planted_before"] = rows["planted_before"].where(rows["is_later"], 0.0)
+    is_later = rows["first_session"].notna()
+    rows = rows.assign(
+        is_later=is_later,
+        is_overlap=rows["is_overlap"].eq(True),
+        planted_before=rows["planted_before"].where(is_later, 0.0),
+    )
     at_first = (
         rows.loc[rows["is_baseline"], ["session_id", "zone", "region_id", "baseline_density"]]
         .drop_duplicates(["session_id", "zone", "region_id"])
         .rename(columns={"session_id": "first_session", "baseline_density": "first_density"})
     )
     rows = rows.merge(at_first, on=["first_session", "zone", "region_id"], how="left", validate="many_to_one")
-    rows["maturity_month"] = rows["zone"].map(dictionary.MATURITY_MONTH).astype(float)
-    return rows
+    return rows.assign(maturity_month=rows["zone"].map(dictionary.MATURITY_MONTH).astype(float))
+
+
+def _summed_up(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Return a placement's history in one row; one session of unknown density makes the sum unknown."""
+    pairs = pairs.sort_values(["placement_id", "patient_month_before"])
+    gap = pairs["patient_month"] - pairs["patient_month_before"]
+    pairs = pairs.assign(immature=gap < pairs["zone"].map(dictionary.MATURITY_MONTH))
+    sessions = sessions_before(
+        pairs, immature=("immature", "max"), first_at=("session_month_before", "first")
+    )
+    history = sessions.assign(unknown=sessions["planted"].isna()).groupby(
+        "placement_id", sort=False, as_index=False
+    )
+    history = history.agg(
+        planted_before=("planted", "sum"),
+        unknown=("unknown", "any"),
+        is_overlap=("immature", "max"),
+        first_session=("session_id_before", "first"),
+        first_at=("first_at", "first"),
+    )
+    known = history["planted_before"].where(~history["unknown"])
+    return history.assign(planted_before=known).drop(columns="unknown")
 
 
 def placed(records: Records, error: PlantedError, *, choice: str = "best") -> pd.DataFrame:
@@ -295,7 +257,7 @@ def on_the_same_ground(placements: pd.DataFrame) -> pd.DataFrame:
 
 
 def sessions_before(pairs: pd.DataFrame, **more: tuple[str, str]) -> pd.DataFrame:
-    """Return one row a placement and session before: its sites' mean planted density, and `more`.
+    """Return one row per placement and session before it: its sites' mean planted density, and `more`.
 
     The density is unknown where that of one site is.
     """
@@ -309,23 +271,50 @@ def sessions_before(pairs: pd.DataFrame, **more: tuple[str, str]) -> pd.DataFram
     return sessions.assign(planted=sessions["planted"].where(known)).drop(columns=["n_known", "n_sites"])
 
 
-def _summed_up(pairs: pd.DataFrame) -> pd.DataFrame:
-    """Return a placement's history in one row; one session of unknown density makes the sum unknown."""
-    pairs = pairs.sort_values(["placement_id", "patient_month_before"])
-    gap = pairs["patient_month"] - pairs["patient_month_before"]
-    pairs = pairs.assign(immature=gap < pairs["zone"].map(dictionary.MATURITY_MONTH))
-    a_session = sessions_before(
-        pairs, immature=("immature", "max"), first_at=("session_month_before", "first")
+def planted_error(records: Records) -> PlantedError:
+    """Estimate the error of zone averages from the placements that were also counted in the region.
+
+    The log ratio of region to zone varies by both errors; the region's own is taken out. Fewer than MIN_BOTH
+    such placements: the defaults.
+    """
+    both = records.placements[["roi_planted_hairs_cm2", "hairs", "area_cm2"]].dropna()
+    both = both[(both > 0).all(axis=1)]
+    if len(both) < MIN_BOTH:
+        return PlantedError(n_both=len(both))
+    ratio = (both["roi_planted_hairs_cm2"] * both["area_cm2"] / both["hairs"]).to_numpy(dtype=float)
+    spread = float(np.var(np.log(ratio), ddof=1)) - REGION_CV**2
+    zone_cv = max(float(np.sqrt(max(spread, 0.0))), ZONE_CV_FLOOR)
+    return PlantedError(
+        REGION_CV,
+        zone_cv,
+        float(ratio.mean()),
+        len(both),
+        f"the clinic's own {counted(len(both))} double counts",
+        float(ratio.std(ddof=1) / np.sqrt(len(ratio))),
     )
-    history = a_session.assign(unknown=a_session["planted"].isna()).groupby(
-        "placement_id", sort=False, as_index=False
+
+
+def planted_density(rows: pd.DataFrame, error: PlantedError, *, choice: str = "best") -> pd.DataFrame:
+    """Add planted density with its error and source to rows that carry their placement's columns.
+
+    Parameters
+    ----------
+    rows
+        Columns `roi_planted_hairs_cm2`, `hairs`, `area_cm2`.
+    choice
+        `best` (region where counted, else zone), `region` (region or nothing), `zone` (always the average).
+    """
+    region = rows["roi_planted_hairs_cm2"].to_numpy(dtype=float)
+    zone = (rows["hairs"] / rows["area_cm2"]).to_numpy(dtype=float)
+    in_region = np.isfinite(region) & (region > 0) & (choice != "zone")
+    value = np.where(in_region, region, np.nan if choice == "region" else zone)
+    value = np.where(value > 0, value, np.nan)
+    cv = np.where(in_region, error.region_cv, error.zone_cv)
+    return rows.assign(
+        planted_hairs_cm2=value,
+        planted_cv=cv,
+        planted_se=cv * value,
+        planted_source=np.where(in_region, "region", "zone"),
+        planted_ratio=np.where(in_region, 1.0, error.zone_ratio),
+        planted_ratio_se=np.where(in_region, 0.0, error.zone_ratio_se),
     )
-    history = history.agg(
-        planted_before=("planted", "sum"),
-        unknown=("unknown", "any"),
-        is_overlap=("immature", "max"),
-        first_session=("session_id_before", "first"),
-        first_at=("first_at", "first"),
-    )
-    known = history["planted_before"].where(~history["unknown"])
-    return history.assign(planted_before=known).drop(columns="unknown")

@@ -70,8 +70,7 @@ def loss_chain(
         through`, and `able to grow` at least and at most (sessions where all three classes were counted);
         `growing of planted`, `of out` and `of attempts` in hairs (sessions with a mature reading, a placement
         weighted by its hairs; errors all placements share, as in `yields.average`, are in the interval).
-        Numerators and denominators stand beside each share, and in `extra["counts"]`. Only what is growing
-        may pass 100 %.
+        Numerators and denominators stand in `extra["counts"]`. Only what is growing may pass 100 %.
 
     Raises
     ------
@@ -86,18 +85,20 @@ def loss_chain(
     visits = by_visit(records, choices=choices) if rows is None else rows
     sessions = _with_planted_and_growing(records, visits)
     groups = sessions.groupby(list(by), sort=True) if by else [((), sessions)]
-    lines = []
+    lines, counts = [], []
     for key, group in groups:
         labels = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
-        lines += [_step_line(group, labels, step, level) for step in _steps(group)]
+        for step in _steps(group):
+            lines.append(_step_line(group, labels, step, level))
+            sums = {"numerator": step.part.sum(), "denominator": step.whole.sum()}
+            counts.append({**labels, "term": step.term, **sums})
     method = (
         f"ratio of sums over sessions, session as the unit, t limits on the logit scale, {100 * level:g} %; "
         "visible transection only"
     )
     used = sessions.drop(columns=[c for c in sessions if c.startswith("shared_")]).assign(reason="")
-    table = pd.DataFrame(lines)
-    counts = table[[*by, "term", "numerator", "denominator"]]
-    return Result(table, used, method, by=tuple(by), extra={"counts": counts})
+    extra = {"counts": pd.DataFrame(counts)}
+    return Result(pd.DataFrame(lines), used, method, by=tuple(by), extra=extra)
 
 
 def _with_planted_and_growing(records: Records, rows: pd.DataFrame) -> pd.DataFrame:
@@ -122,12 +123,12 @@ def _with_planted_and_growing(records: Records, rows: pd.DataFrame) -> pd.DataFr
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Step:
-    """One step: its term, part and whole of each session, (k,), and what its share is made of."""
+    """One step: its term, part and whole of each session, (k,); what grows is no share and may pass 1."""
 
     term: str
     part: pd.Series
     whole: pd.Series
-    basis: str = "share"
+    is_share: bool = True
 
 
 def _steps(sessions: pd.DataFrame) -> list[Step]:
@@ -142,9 +143,9 @@ def _steps(sessions: pd.DataFrame) -> list[Step]:
         Step("planted of usable", planted, usable),
         Step("planted of attempts", planted, attempts),
         *_follicle_steps(sessions),
-        Step("growing of planted", growing, read, basis="model"),
-        Step("growing of out", growing, read * out / planted, basis="model"),
-        Step("growing of attempts", growing, read * attempts / planted, basis="model"),
+        Step("growing of planted", growing, read, is_share=False),
+        Step("growing of out", growing, read * out / planted, is_share=False),
+        Step("growing of attempts", growing, read * attempts / planted, is_share=False),
     ]
     known = [(step, step.part.notna() & step.whole.gt(0)) for step in steps]
     return [replace(step, part=step.part[ok], whole=step.whole[ok]) for step, ok in known if ok.any()]
@@ -160,17 +161,16 @@ def _follicle_steps(sessions: pd.DataFrame) -> list[Step]:
         Step("whole of follicles", whole.where(classed.notna()), classed),
         Step("partly cut of follicles", partly.where(classed.notna()), classed),
         Step("cut through of follicles", through.where(classed.notna()), classed),
-        Step("able to grow of follicles, at least", least, classed, basis="counts"),
-        Step("able to grow of follicles, at most", most, classed, basis="counts"),
+        Step("able to grow of follicles, at least", least, classed),
+        Step("able to grow of follicles, at most", most, classed),
     ]
 
 
 def _step_line(sessions: pd.DataFrame, labels: dict, step: Step, level: float) -> dict:
     """Return the line of one step; errors that all placements share do not shrink with the sessions."""
-    grows = step.basis == "model"
-    ratio, se, low, high = ratio_of_sums(step.part, step.whole, level=level, is_share=not grows)
+    ratio, se, low, high = ratio_of_sums(step.part, step.whole, level=level, is_share=step.is_share)
     used = sessions.loc[step.part.index]
-    shared = _shared_variance(used, step.whole) if grows else 0.0
+    shared = _shared_variance(used, step.whole) if not step.is_share else 0.0
     if shared > 0 and np.isfinite(se):
         total = float(np.hypot(se, np.sqrt(shared)))
         df = (len(used) - 1) * (total / se) ** 4 if se > 0 else np.inf
@@ -184,9 +184,8 @@ def _step_line(sessions: pd.DataFrame, labels: dict, step: Step, level: float) -
         se=100 * se,
         ci=(100 * low, 100 * high),
         level=level,
-        basis=step.basis,
-        numerator=float(step.part.sum()),
-        denominator=float(step.whole.sum()),
+        # Grafts, follicles and hairs of sessions: no count of persons can be had back from their ratio.
+        basis="model",
         n_patients=patients,
         n_rows=len(used),
         flag=FEW if patients < MIN_PATIENTS else "",

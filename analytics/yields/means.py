@@ -29,7 +29,7 @@ from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import mixed
 from analytics.records import Records
-from analytics.results import LEVEL, Result, limits
+from analytics.results import LEVEL, Result, counted, limits
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
 
@@ -168,12 +168,12 @@ def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:
         **{c: of_several[c] * share for c in weighted},
     )
     groups = parts.groupby("placement_id")
-    together = groups.first().reset_index()
+    merged = groups.first().reset_index()
     for c in [*weighted, "counted_area_cm2", "baseline_area"]:
-        together[c] = groups[c].sum().to_numpy()
+        merged[c] = groups[c].sum().to_numpy()
     for c, how in (("both_marked", "min"), ("reader_changed", "max"), ("n_repeats", "min")):
-        together[c] = groups[c].agg(how).to_numpy()
-    return pd.concat([picked[~several], together[picked.columns]], ignore_index=True)
+        merged[c] = groups[c].agg(how).to_numpy()
+    return pd.concat([picked[~several], merged[picked.columns]], ignore_index=True)
 
 
 def _means(
@@ -220,8 +220,8 @@ def _notes(picked: pd.DataFrame) -> tuple[str, ...]:
     zone = int(picked["planted_source"].eq("zone").sum())
     over, under = int((picked["yield_pct"] > 100).sum()), int((picked["yield_pct"] < 0).sum())
     return (
-        f"{zone} of {len(picked)} readings rest on a zone-average planted density",
-        f"{over} reading(s) over 100 % and {under} below 0 % are kept as they are",
+        f"{counted(zone, of=len(picked))} readings rest on a zone-average planted density",
+        f"{counted(over)} reading(s) over 100 % and {counted(under)} below 0 % are kept as they are",
         f"months counted as mature: {', '.join(f'{z} {m}' for z, m in dictionary.MATURITY_MONTH.items())}",
     )
 
@@ -295,8 +295,8 @@ def _generalised(X: np.ndarray, patient: np.ndarray, own: np.ndarray, between: f
     weighted = X / own[:, None]
     of_patient = np.zeros((patient.max() + 1, X.shape[1]))
     np.add.at(of_patient, patient, weighted)
-    together = np.bincount(patient, 1 / own)
-    shrunk = between / (1 + between * together)
+    of_all = np.bincount(patient, 1 / own)
+    shrunk = between / (1 + between * of_all)
     inverse = weighted - (of_patient * shrunk[:, None])[patient] / own[:, None]
     return np.linalg.pinv(X.T @ inverse) @ inverse.T
 

@@ -33,8 +33,7 @@ from analytics import measurement
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
-from analytics.yields import level, native
-from analytics.yields import link as yields_link
+from analytics.yields import level, link, native
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.link import PlantedError, planted_density, planted_error
 
@@ -189,14 +188,14 @@ def linked(
     records = measurement.bridged(records, by=bridge) if bridge else records
     rows = _remembered(records, ("counted",))
     if rows is None:
-        rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
+        rows = link.with_earlier_readings(link.counts(records), records)
         _remember(records, ("counted",), rows)
     planting = planted_error(records) if planting is None else planting
     rows = planted_density(rows, planting, choice=choices.planted)
-    rows = yields_link.with_baseline(rows, choices.photographs, rule=choices.baseline)
-    rows = yields_link.with_bridge(rows, bridge, shifts)
-    placed = yields_link.placed(records, planting, choice=choices.planted)
-    return yields_link.with_history(rows, placed), records
+    rows = link.with_baseline(rows, choices.photographs, rule=choices.baseline)
+    rows = link.with_bridge(rows, bridge, shifts)
+    placed = link.placed(records, planting, choice=choices.planted)
+    return link.with_history(rows, placed), records
 
 
 def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: Choices) -> pd.DataFrame:

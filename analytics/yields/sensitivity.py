@@ -12,6 +12,7 @@ them.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -77,13 +78,19 @@ def sensitivity(
     Parameters
     ----------
     choices
-        Those of the main line.
+        Those of the main line, with counts as they are.
 
     Raises
     ------
+    ParameterError
+        When the main line is to be levelled.
     FitError
         When no reading is usable under any choice.
     """
+    if choices.season != "as counted":
+        raise ParameterError(
+            "yields.sensitivity(choices): levelled in a line of its own; use season='as counted'"
+        )
     lines, not_asked = _lines(records, choices)
     error = measurement.error_model(records)
     main: Result | None = None
@@ -208,18 +215,27 @@ def moves(lines: Result) -> pd.DataFrame:
 def _lines(records: Records, choices: Choices) -> tuple[list[Line], tuple[str, ...]]:
     """Return the lines to ask for, and in words those that these records give no reason to."""
     main = Line(MAIN, _native_words(choices), choices)
+    conditional = _where_recorded(records, choices)
+    lines = [*_always(choices), *(line for applies, line, _ in conditional if applies)]
+    # An option that the main line has already is no line of its own.
+    lines = [line for line in lines if replace(line, choice=MAIN, option=main.option) != main]
+    order = ("native change", "baseline", "photographs", "season", "planted density")
+    lines.sort(key=lambda line: order.index(line.choice) if line.choice in order else len(order))
+    return [main, *lines], tuple(why for applies, _, why in conditional if not applies)
 
-    def changed(choice: str, option: str, **to: Any) -> Line:
-        return Line(choice, option, replace(choices, **to))
 
-    def rate(percent: float) -> dict[str, Any]:
-        return {"native_change": "assumed", "annual_loss_pct": percent}
-
+def _always(choices: Choices) -> list[Line]:
+    """Return the lines that are asked for of any records."""
+    changed = partial(_changed, choices)
     low, high = ANNUAL_LOSS_SENSITIVITY_PCT
+    rates = (low, ANNUAL_LOSS_PCT, high)
     away = f"{AWAY_POINTS:g} points"
-    always = [
+    return [
         changed("native change", "none", native_change="none"),
-        *(changed("native change", f"{r} % a year", **rate(r)) for r in (low, ANNUAL_LOSS_PCT, high)),
+        *(
+            changed("native change", f"{r} % a year", native_change="assumed", annual_loss_pct=r)
+            for r in rates
+        ),
         changed("native change", "control regions", native_change="control"),
         changed("photographs", "hair length may differ", photographs="any_length"),
         changed("photographs", "failed ones too", photographs="all"),
@@ -230,10 +246,15 @@ def _lines(records: Records, choices: Choices) -> tuple[list[Line], tuple[str, .
         Line("never read", f"{away} lower", choices, points_if_not_read=-AWAY_POINTS),
         Line("never read", f"{away} higher", choices, points_if_not_read=AWAY_POINTS),
     ]
+
+
+def _where_recorded(records: Records, choices: Choices) -> tuple[tuple[bool, Line, str], ...]:
+    """Return whether the records give a reason to a line, the line, and in words why there is none."""
+    changed = partial(_changed, choices)
     counts, sessions = records.measurements, records.sessions
     before = counts[counts["month"].between(BASELINE_FROM_MONTH, 0)]
     series = ["patient_id", "session_id", "zone", "region_id"]
-    where = (
+    return (
         (
             bool(before.groupby(series)["month"].nunique().gt(1).any()),
             changed("baseline", "mean of all counts before", baseline="mean"),
@@ -270,12 +291,11 @@ def _lines(records: Records, choices: Choices) -> tuple[list[Line], tuple[str, .
             "grafts by hairs per graft are not known: no share of grafts",
         ),
     )
-    lines = [*always, *(line for applies, line, _ in where if applies)]
-    # An option that the main line has already is no line of its own.
-    lines = [line for line in lines if replace(line, choice=MAIN, option=main.option) != main]
-    order = ("native change", "baseline", "photographs", "season", "planted density")
-    lines.sort(key=lambda line: order.index(line.choice) if line.choice in order else len(order))
-    return [main, *lines], tuple(why for applies, _, why in where if not applies)
+
+
+def _changed(choices: Choices, choice: str, option: str, **to: Any) -> Line:
+    """Return the line of one choice changed."""
+    return Line(choice, option, replace(choices, **to))
 
 
 def _native_words(choices: Choices) -> str:

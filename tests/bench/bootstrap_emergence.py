@@ -23,7 +23,7 @@ from analytics import measurement, records
 from analytics.errors import FitError
 from analytics.regrowth import rows as regrowth_rows
 from analytics.regrowth.emergence import fit_rows
-from analytics.regrowth.quantities import between_rows, share_rows, zone_rows
+from analytics.regrowth.tables import between_rows, share_rows, zone_rows
 
 SEED = 20240601
 WANTED = ("plateau_yield", "yield_at_maturity", "half_month", "tempo_ratio")

@@ -32,7 +32,8 @@ from scipy.special import ndtr
 from analytics import regrowth, simulate
 from analytics.dictionary.schema import FRONT, MATURITY_MONTH
 from analytics.errors import FitError
-from analytics.regrowth.quantities import FRONT_NAME, between_rows, share_rows, zone_rows
+from analytics.regrowth.quantities import FRONT_NAME
+from analytics.regrowth.tables import between_rows, share_rows, zone_rows
 
 FIRST_SEED = 20_000
 MILESTONES = (50.0, 80.0)

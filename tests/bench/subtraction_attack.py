@@ -65,7 +65,11 @@ class Known:
 
 def read(path: Path) -> Page:
     """Read a results file."""
-    whole = json.loads(path.read_text(encoding="utf-8"))
+    return page_of(json.loads(path.read_text(encoding="utf-8")))
+
+
+def page_of(whole: dict) -> Page:
+    """Return the tables of a results file's content."""
     content = whole["results"]
     words = {s["title"]: s["frame"]["rows"] for s in whole["shown"] if "frame" in s}
     tables = {
@@ -95,7 +99,7 @@ def attack_by_algebra(truth: Page, shown: Page, applied: disclosure.Rule) -> tup
     for place, rows in truth.tables.items():
         true, out = keyed(rows, truth.by[place[0]]), shown.tables.get(place)
         out = None if out is None or out.empty else keyed(out, truth.by[place[0]])
-        for column in [c for c in (*COUNTS, "numerator") if c == "numerator" or c in rows]:
+        for column in [c for c in (*COUNTS, "numerator") if c in rows]:
             for key, n in _counts(true, column).items():
                 here = known.count((*place, column, key))
                 printed = np.nan
@@ -112,13 +116,13 @@ def attack_by_algebra(truth: Page, shown: Page, applied: disclosure.Rule) -> tup
 
 
 def _counts(rows: pd.DataFrame, column: str) -> dict:
-    if column != "numerator":
-        return rows[column].dropna().astype(float).to_dict() if column in rows else {}
-    if not {"estimate", "unit", "n_rows"} <= set(rows.columns):
-        return {}
-    numerator = rows["estimate"].astype(float) * rows["n_rows"].astype(float) / 100
-    whole = rows["unit"].astype(str).str.contains("%") & ((numerator - numerator.round()).abs() < 1e-6)
-    return numerator[whole].round().to_dict()
+    """Return the counts of a column; of a share also the numerator that its percentage gives back."""
+    own = rows[column].dropna().astype(float).to_dict() if column in rows else {}
+    if column != "numerator" or not {"estimate", "denominator"} <= set(rows.columns):
+        return own
+    worked_out = rows["estimate"].astype(float) * rows["denominator"].astype(float) / 100
+    shares = rows["basis"].eq("share") if "basis" in rows else pd.Series(False, index=rows.index)
+    return {**worked_out[shares].dropna().round().to_dict(), **own}
 
 
 def _sums(known: Known, place: tuple[str, str], true: pd.DataFrame, by: list[str]) -> None:
@@ -199,6 +203,10 @@ def attack_by_limits(truth: Page, shown: Page, applied: disclosure.Rule) -> tupl
     return tries, finds
 
 
+def _is(rows: pd.DataFrame, basis: str) -> pd.Series:
+    return rows["basis"].eq(basis) if "basis" in rows else pd.Series(False, index=rows.index)
+
+
 def attack_by_differences(truth: Page, shown: Page) -> tuple[int, list[str]]:
     """Work out a withheld share from its sibling and the difference; return tries and finds."""
     tries, finds = 0, []
@@ -208,11 +216,11 @@ def attack_by_differences(truth: Page, shown: Page) -> tuple[int, list[str]]:
         first = truth.by[name][0]
         true = truth.tables[name, part]
         for group, lines in rows.groupby(first):
-            differences = lines[lines["term"].str.startswith("difference") & lines["estimate"].notna()]
-            for difference in differences["estimate"]:
-                here = true[true[first].eq(group) & true["unit"].astype(str).str.contains("%")]
+            computed = _is(lines, "counts") & lines.reindex(columns=["x"])["x"].isna()
+            for difference in lines.loc[computed & lines["estimate"].notna(), "estimate"]:
+                here = true[true[first].eq(group) & _is(true, "share")]
                 hidden = here[~here["term"].isin(lines.loc[lines["estimate"].notna(), "term"])]["estimate"]
-                for value in lines.loc[~lines["term"].str.startswith("difference"), "estimate"].dropna():
+                for value in lines.loc[~computed, "estimate"].dropna():
                     tries += 1
                     finds += [
                         f"difference: {name} {group} is {guess:.1f}"
@@ -226,7 +234,11 @@ def attack_by_lengths(shown: Page, applied: disclosure.Rule) -> tuple[int, list[
     """Count the points of charts of gaps between events; return tries and finds."""
     tries, finds = 0, []
     for (name, part), rows in shown.tables.items():
-        gaps = rows[rows["unit"].eq("sessions between")] if "unit" in rows else rows.iloc[0:0]
+        gaps = (
+            rows[_is(rows, "counts") & rows["x"].notna()]
+            if "x" in rows and part == "table"
+            else rows.iloc[0:0]
+        )
         for group, points in gaps.groupby(["criterion", "term"]) if len(gaps) else ():
             tries += 1
             if small(len(points) + 1, applied.threshold):
@@ -244,11 +256,13 @@ def attack_by_words(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple
         true, seen = keyed(rows, truth.by[place[0]]), keyed(out, truth.by[place[0]])
         hidden = true.index.difference(seen.index[seen["estimate"].notna()])
         rows = true.loc[hidden]
-        part = pd.Series(_counts(rows, "numerator"), dtype=float)
-        rest = rows["n_rows"].astype(float).reindex(part.index) - part if len(part) else part
+        shares = rows[_is(rows, "share")]
+        if shares.empty:
+            continue
+        part, rest = shares["numerator"].astype(float), shares["denominator"] - shares["numerator"]
         few = part.between(1, applied.threshold - 1) | rest.between(1, applied.threshold - 1)
         few &= part.gt(0) & rest.gt(0)
-        withheld |= {f"{value:.1f}" for value in rows["estimate"].reindex(part.index[few])}
+        withheld |= {f"{value:.1f}" for value in shares.loc[few, "estimate"]}
     tries, finds = 0, []
     for title, rows in shown.words.items():  # a mean yield and a share of grafts are no shares of persons
         own = {str(row[0]): row for row in truth.words.get(title, [])}
@@ -271,6 +285,17 @@ def together(pages: list[tuple[str, Page]]) -> Page:
     return Page(tables, {f"{p}:{k}": v for p, page in pages for k, v in page.by.items()}, {})
 
 
+def attack(truth: Page, shown: Page, applied: disclosure.Rule) -> dict[str, tuple[int, list[str]]]:
+    """Attack one page in every way; return tries and finds by the way."""
+    return {
+        "algebra": attack_by_algebra(truth, shown, applied),
+        "limits": attack_by_limits(truth, shown, applied),
+        "differences": attack_by_differences(truth, shown),
+        "lengths": attack_by_lengths(shown, applied),
+        "words": attack_by_words(truth, shown, applied),
+    }
+
+
 def main(pages: list[str], audiences: list[str], data: Path) -> int:
     """Render, attack, print; return the number of finds."""
     found = 0
@@ -284,13 +309,7 @@ def main(pages: list[str], audiences: list[str], data: Path) -> int:
                 report = render.page(page, data, Path(place) / audience, audience=audience)
                 shown, applied = read(report.files["results"]), disclosure.rule(audience)
                 seen[audience].append((page, shown))
-                done = {
-                    "algebra": attack_by_algebra(truth, shown, applied),
-                    "limits": attack_by_limits(truth, shown, applied),
-                    "differences": attack_by_differences(truth, shown),
-                    "lengths": attack_by_lengths(shown, applied),
-                    "words": attack_by_words(truth, shown, applied),
-                }
+                done = attack(truth, shown, applied)
                 said = ", ".join(
                     f"{name} {tries} tries, {len(finds)} finds" for name, (tries, finds) in done.items()
                 )

@@ -1,7 +1,4 @@
-"""Pictures of a plan: what the donor still holds, and what each draft would be expected to give.
-
-Pictures of a case: readings and forecast on the practice's centiles; what a forecast's width holds.
-"""
+"""Pictures of one patient: the course of a case, what its forecast's width holds, donor ledger and drafts."""
 
 from typing import Any
 
@@ -12,9 +9,11 @@ from matplotlib.axes import Axes
 
 from analytics.numbers import readable, title_case
 from analytics.pages.figures.drawing import INK, MARKERS, QUIET, RULE, SERIES, name_axes, panels
-from analytics.results import Result
+from analytics.results import Result, limits
 
 CENTILE_HATCHES = ("", "///", "...", "xxx")
+DRAFT_HATCHES = ("///", "...", "xxx", "\\\\\\", "+++", "ooo")
+ROW_IN = 0.62
 
 
 def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
@@ -25,10 +24,11 @@ def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axe
         _bands(panel, _of(result.extra["bands"], place))
         _forecast(panel, _of(result.extra["limits"], place))
         readings = _of(result.extra["readings"], place)
+        low, _ = limits(readings["y"], readings["se"])
         panel.errorbar(
             readings["x"],
             readings["y"],
-            yerr=1.96 * readings["se"],
+            yerr=readings["y"] - low,
             fmt="o",
             color=INK,
             markersize=4.2,
@@ -114,10 +114,6 @@ def _forecast(panel: Axes, limits: pd.DataFrame) -> None:
 
 def _of(frame: pd.DataFrame, place: str) -> pd.DataFrame:
     return frame[frame["place"].eq(place)]
-
-
-DRAFT_HATCHES = ("///", "...", "xxx", "\\\\\\", "+++", "ooo")
-ROW_IN = 0.62
 
 
 def ledger(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:

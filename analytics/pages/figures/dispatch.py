@@ -4,24 +4,22 @@
 number. Each picture states what it needs:
 
 - intervals: rows of `table()`, a dot and a bar each, the number written beside it; panels by unit.
-- sensitivity: as intervals, one panel a first `by` column; the row whose term is `main` is the headline.
-- curve: `path` (x, estimate, ci_low, ci_high), one panel a first `by` column, one line a remaining column and
-  term. Where present: `extra["points"]` (by, x, y), `extra["marks"]` (by, x, label), `extra["at_risk"]` (by,
-  x, n). Rows of `path` that carry a flag (outside the data) are drawn faint.
+- sensitivity: as intervals, one panel per first `by` column; the row whose term is `main` is the headline.
+- curve: `path` (x, estimate, ci_low, ci_high), one panel per first `by` column, one line per remaining column
+  and term. Where present: `extra["points"]` (by, x, y), `extra["marks"]` (by, x, label), `extra["at_risk"]`
+  (by, x, n). Rows of `path` that carry a flag (outside the data) are drawn faint.
 - milestones: as curve, in percent of placements; terms that begin with `observed` are drawn as steps.
 - forest: as intervals; rows whose term is `pooled` are diamonds.
-- funnel: rows of `table()` at x; `path` holds the limits, one term a line; a flag marks a unit outside.
-- run: rows of `table()` at x, joined; `path` holds centre and limits, one term a line; a flag is a signal.
+- funnel: rows of `table()` at x; `path` holds the limits, one line per term; a flag marks a unit outside.
+- run: rows of `table()` at x, joined; `path` holds centre and limits, one line per term; a flag is a signal.
 
-- case, width: `course.case` (figures_course).
-- ledger, drafts: `planning` (figures_planning).
-- splits: `yields.joint` (figures_yields).
-- power, balance, overlap, tipping, specification: `study` (figures_study).
+- case, width: `course.case`; ledger, drafts: `planning` (`course`).
+- splits: `yields.joint` (`joint`).
+- power, balance, overlap, tipping, specification: `study` (`study`).
+- of the quarterly review (`review`, `charts`): indicators, operators, follow_up, actions, run_charts, cases,
+  before_after, each from its own result; sentence, the flag of a result that has no number yet.
 
-- of the quarterly review (`pages.figures.review`): indicators, operators, follow_up, actions, run_charts,
-  cases, before_after, each from its own result; sentence, the flag of a result that has no number yet.
-
-A room that needs another picture adds `pages/figures_<room>.py` and its line in PICTURES.
+Another picture is a function in the file of its room here, and a line in PICTURES.
 """
 
 from collections.abc import Callable
@@ -32,8 +30,9 @@ from matplotlib.axes import Axes
 from analytics.errors import ParameterError
 from analytics.pages.figures import joint, review, study
 from analytics.pages.figures.course import case, drafts, ledger, width
+from analytics.pages.figures.curves import curve, funnel, milestones, run
 from analytics.pages.figures.drawing import STYLE
-from analytics.pages.figures.intervals import curve, forest, funnel, intervals, milestones, run, sensitivity
+from analytics.pages.figures.intervals import forest, intervals, sensitivity
 from analytics.results import Result
 
 PICTURES: dict[str, Callable[..., Axes]] = {

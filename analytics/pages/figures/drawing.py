@@ -20,7 +20,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analytics import numbers
-from analytics.numbers import group_label, group_name
+from analytics.numbers import group_label, group_name, readable, title_case
 
 INK = "#1b1f23"
 QUIET = "#5c646b"
@@ -146,8 +146,14 @@ def axis_name(what: str, unit: str) -> str:
     return f"{what} ({name})" if name and unit not in ("ratio", "count", "") else what
 
 
+def what_is_counted(rows: pd.DataFrame) -> str:
+    """Return what the axis counts: the term where there is one, else the general word."""
+    terms = rows["term"].dropna().unique()
+    return title_case(readable(terms[0])) if len(terms) == 1 else "Estimate"
+
+
 def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
-    """Return a label a row: its groups, and its term where the groups do not tell the rows apart.
+    """Return a label per row: its groups, and its term where the groups do not tell the rows apart.
 
     A group that all rows are of is not said: the picture's title says it.
     """

@@ -2,10 +2,12 @@
 
 A workbook (.xlsx, .xlsb, .xls, .ods), a text file (any usual separator; UTF-8, UTF-16 or Windows-1252), a
 Parquet or DuckDB file, or a database: each becomes one or more sheets, a cell being a text, a number, a date,
-or empty. Nothing is taken for a header here, and nothing is converted.
+or empty. Nothing is taken for a header here, and nothing is converted. Stores are opened to read only, with
+one query per table.
 """
 
 import csv
+import datetime
 import hashlib
 import io
 import re
@@ -13,13 +15,29 @@ import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 
-from python_calamine import CalamineError, CalamineWorkbook, SheetVisibleEnum
+import duckdb
+import pyarrow as pa
+import pyarrow.parquet as pq
+import sqlalchemy as sa
 
 from analytics.errors import refused
-from analytics.mapping import sheets as mapping_xls
-from analytics.mapping.sheets import Book, Sheet, database, duckdb, parquet, sheet_of
-from analytics.records import _parts_of_sheets, kind_of, refuse_large, refuse_unsafe_workbook, sqlite_url
+from analytics.mapping.sheets import Book, Sheet, sheet_of
+from analytics.records import (
+    LOCKED,
+    MOST_ROWS,
+    PANDAS_INDEX,
+    duckdb_table,
+    kind_of,
+    only_read,
+    parts_of_sheets,
+    read_cells,
+    read_parquet,
+    refuse_large,
+    refuse_unsafe_workbook,
+    sqlite_url,
+)
 
+READING = re.compile(r"^\s*(?:--[^\n]*\n\s*)*(?:select|with|table|values)\b", re.IGNORECASE)
 SEPARATORS = (";", "\t", "|", ",")
 WORKBOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
 
@@ -44,7 +62,7 @@ def read(
         When the source cannot be read, is unsafe, or is too large.
     """
     if isinstance(source, str) and "://" in source:
-        return database(source, queries)
+        return _database(source, queries)
     place = Path(source)
     if place.is_dir():
         return _folder(place, encoding, separator)
@@ -56,11 +74,11 @@ def read(
     sha256 = hashlib.sha256(place.read_bytes()).hexdigest()
     kind = kind_of(place)
     if kind == "sqlite":
-        return database(sqlite_url(place), queries, name=place.name)
+        return _database(sqlite_url(place), queries, name=place.name)
     if kind == "duckdb":
-        return Book(place.name, duckdb(place), sha256)
+        return Book(place.name, _duckdb(place), sha256)
     if kind == "parquet":
-        return Book(place.name, (parquet(place),), sha256)
+        return Book(place.name, (_parquet(place),), sha256)
     if place.suffix.lower() in WORKBOOKS or kind in ("zip", "old_office"):
         return Book(place.name, _workbook(place, kind), sha256)
     sheet, encoding, separator = _text(place, encoding, separator)
@@ -68,32 +86,18 @@ def read(
 
 
 def _workbook(path: Path, kind: str) -> tuple[Sheet, ...]:
-    if kind == "old_office":
-        return mapping_xls.sheets(path)
     if kind == "zip":
         refuse_unsafe_workbook(path)
-    try:
-        with CalamineWorkbook.from_path(str(path)) as book:
-            sheets = []
-            for facts in book.sheets_metadata:
-                sheet = book.get_sheet_by_name(facts.name)
-                sheets.append(
-                    sheet_of(
-                        facts.name,
-                        sheet.to_python(skip_empty_area=False),
-                        is_hidden=facts.visible != SheetVisibleEnum.Visible,
-                        merged=tuple((*a, *b) for a, b in sheet.merged_cell_ranges or ()),
-                        **_beside(path, facts.name, kind),
-                    )
-                )
-            return tuple(sheets)
-    except (CalamineError, OSError, ValueError) as fault:
-        raise refused(
-            path.name,
-            "the workbook cannot be read",
-            "a workbook is unbroken and has no password",
-            "open it in a spreadsheet program and save it again as .xlsx",
-        ) from fault
+    return tuple(
+        sheet_of(
+            sheet.name,
+            sheet.rows,
+            is_hidden=sheet.is_hidden,
+            merged=sheet.merged,
+            **{"remarks": sheet.remarks, **_beside(path, sheet.name, kind)},
+        )
+        for sheet in read_cells(path, rule="a workbook is unbroken and has no password")
+    )
 
 
 def _beside(path: Path, sheet: str, kind: str) -> dict[str, int]:
@@ -123,7 +127,7 @@ def _beside(path: Path, sheet: str, kind: str) -> dict[str, int]:
 
 
 def _sheet_part(archive: zipfile.ZipFile, sheet: str) -> str | None:
-    part = _parts_of_sheets(archive).get(sheet)
+    part = parts_of_sheets(archive).get(sheet)
     return part if part in archive.namelist() else None
 
 
@@ -148,7 +152,7 @@ def _folder(folder: Path, encoding: str, separator: str) -> Book:
         refuse_large(path)
         digest.update(path.read_bytes())
         if path.suffix.lower() == ".parquet":
-            sheets.append(parquet(path))
+            sheets.append(_parquet(path))
         else:
             sheet, encoding, separator = _text(path, encoding, separator)
             sheets.append(sheet)
@@ -158,14 +162,14 @@ def _folder(folder: Path, encoding: str, separator: str) -> Book:
 def _text(path: Path, encoding: str, separator: str) -> tuple[Sheet, str, str]:
     """Return a text file as a sheet, its encoding and separator."""
     data = path.read_bytes()
-    found = encoding or encoding_of(data, path.name)
+    encoding_read = encoding or encoding_of(data, path.name)
     try:
-        text = data.decode(found)
+        text = data.decode(encoding_read)
     except (UnicodeDecodeError, LookupError) as fault:
         raise refused(
             path.name,
             "the letters cannot be read",
-            f"the file was taken as {found[:20]}",
+            f"the file was taken as {encoding_read[:20]}",
             "declare its encoding",
         ) from fault
     if "\x00" in text:
@@ -182,7 +186,7 @@ def _text(path: Path, encoding: str, separator: str) -> tuple[Sheet, str, str]:
             "quotation marks open and close a cell",
             "save it again as CSV",
         ) from fault
-    return sheet_of(path.stem, [list(row) for row in rows]), found, mark
+    return sheet_of(path.stem, [list(row) for row in rows]), encoding_read, mark
 
 
 def encoding_of(data: bytes, name: str) -> str:
@@ -219,3 +223,99 @@ def separator_of(text: str) -> str:
         if score > most:
             best, most = mark, score
     return best
+
+
+def _parquet(path: Path) -> Sheet:
+    """Return one Parquet file as a sheet, its column names as the first row."""
+    read_parquet(path)
+    return _arrow(path.stem, pq.read_table(path))
+
+
+def _arrow(name: str, table: pa.Table) -> Sheet:
+    columns = [c for c in table.column_names if not c.startswith(PANDAS_INDEX)]
+    values = [[_plain(v) for v in table[c].to_pylist()] for c in columns]
+    return sheet_of(name, [list(columns), *(list(row) for row in zip(*values, strict=True))])
+
+
+def _duckdb(path: Path) -> tuple[Sheet, ...]:
+    """Return every table of a DuckDB file as a sheet."""
+    try:
+        with duckdb.connect(str(path), read_only=True, config=LOCKED) as store:
+            names = [
+                row[0]
+                for row in store.execute(
+                    "select table_name from duckdb_tables() where not internal"
+                ).fetchall()
+            ]
+            return tuple(_arrow(name, duckdb_table(store, name)) for name in sorted(names))
+    except duckdb.Error as fault:
+        raise refused(
+            path.name,
+            "the DuckDB file cannot be read",
+            "it is unbroken and closed elsewhere",
+            "export it as CSV",
+        ) from fault
+
+
+def _database(url: str, queries: Mapping[str, str] | None, *, name: str = "database") -> Book:
+    """Return the tables of a database, each by one reading query in a transaction that is never committed."""
+    bad = [
+        key
+        for key, query in (queries or {}).items()
+        if not READING.match(query) or ";" in query.rstrip("; \n")
+    ]
+    if bad:
+        raise refused(
+            name,
+            f"{len(bad)} of the queries are no reading queries",
+            "a query is one SELECT",
+            "write one SELECT a table",
+        )
+    try:
+        engine = sa.create_engine(url, poolclass=sa.pool.NullPool)
+        with engine.connect() as link:
+            only_read(link)
+            quote = engine.dialect.identifier_preparer.quote
+            wanted = dict(queries or {}) or {
+                t: f"SELECT * FROM {quote(t)}" for t in sorted(sa.inspect(engine).get_table_names())
+            }
+            sheets = tuple(_query(link, key, query) for key, query in wanted.items())
+            link.rollback()
+    except (sa.exc.SQLAlchemyError, ImportError):
+        raise refused(
+            name,
+            "the database cannot be read",
+            "address, driver, permission and every query are right",
+            "try the query in the database's own program",
+        ) from None
+    digest = hashlib.sha256()
+    for sheet in sheets:
+        digest.update(repr(sheet.cells.tolist()).encode())
+    return Book(name, sheets, digest.hexdigest())
+
+
+def _query(link: sa.Connection, name: str, query: str) -> Sheet:
+    result = link.execute(sa.text(query))
+    rows: list[list[object]] = [list(result.keys())]
+    rows += [[_plain(v) for v in row] for row in result.fetchmany(MOST_ROWS)]
+    return sheet_of(name, rows)
+
+
+def _plain(value: object) -> object:
+    """Return a stored value as a cell: number, date, text, or empty where missing."""
+    if value is None or value != value:
+        return ""
+    if isinstance(value, bool | str | float | datetime.date):
+        return value
+    if isinstance(value, int):
+        return float(value)
+    if hasattr(value, "as_integer_ratio"):
+        return float(value)  # type: ignore[arg-type]
+    if isinstance(value, bytes | bytearray | memoryview):
+        raise refused(
+            "database",
+            "a column holds pictures or other bytes",
+            "a cell is a text, a number or a date",
+            "leave the column out of the query",
+        )
+    return str(value)

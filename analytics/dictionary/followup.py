@@ -1,4 +1,4 @@
-"""The tables of the dictionary that say what was planted and what came of it."""
+"""The tables that say what came of it: counts, visits, therapies, complications, the patients' answers."""
 
 from analytics.dictionary.schema import (
     ASSUMED,
@@ -7,143 +7,15 @@ from analytics.dictionary.schema import (
     CALIBRE_METHODS,
     CONDITION_REASONS,
     CUT_OFF,
-    DENSE,
     EVENT_KINDS,
     GUO,
     HAIR_LENGTHS,
-    HELD,
     MEASURED_ZONES,
-    MEDIA,
-    METHODS,
     PUBLISHED,
     TARGET_AREA,
     THERAPY_KINDS,
-    ZONES,
     Column,
     Table,
-)
-
-PLACEMENTS = Table(
-    "placements",
-    "what one session put in one zone, or in one side of it",
-    ("placement_id",),
-    (
-        Column("placement_id", "id", "code of the placement", required=True),
-        Column("session_id", "id", "the operation", required=True, refers_to="sessions.session_id"),
-        Column("patient_id", "id", "the person, from the session", derived=True),
-        Column("zone", "choice", "zone planted", allowed=ZONES, required=True),
-        Column(
-            "site",
-            "choice",
-            "the whole zone or one side of it",
-            allowed=("whole", "left", "right"),
-            optional=True,
-            default="whole",
-        ),
-        Column(
-            "area_cm2",
-            "number",
-            "area planted, as traced",
-            unit="cm2",
-            low=0.5,
-            high=300,
-            soft_low=3,
-            soft_high=115,
-            required=True,
-            basis=ASSUMED,
-            source="no measured table of zone areas was found",
-        ),
-        *(
-            Column(
-                f"grafts_{n}",
-                "integer",
-                f"grafts of {n} hair{'s' if n > 1 else ' each'}{'' if n < 4 else ' and more'}",
-                unit="grafts",
-                low=0,
-                high=8000,
-                optional=True,
-                default="empty: grafts and hairs are given instead",
-            )
-            for n in (1, 2, 3, 4)
-        ),
-        Column(
-            "grafts",
-            "integer",
-            "grafts planted",
-            unit="grafts",
-            low=1,
-            high=8000,
-            optional=True,
-            default="grafts_1 + grafts_2 + grafts_3 + grafts_4",
-        ),
-        Column(
-            "hairs",
-            "number",
-            "hairs planted",
-            unit="hairs",
-            low=1,
-            high=36000,
-            optional=True,
-            default="grafts_1 + 2 x grafts_2 + 3 x grafts_3 + 4 x grafts_4",
-        ),
-        Column(
-            "roi_planted_hairs_cm2",
-            "number",
-            "hairs planted in the region of interest, counted there after planting; the preferred number",
-            unit="hairs/cm2",
-            low=1,
-            high=450,
-            soft_low=15,
-            soft_high=150,
-            basis=PUBLISHED,
-            source=f"1 to 100 grafts/cm2 of 1 to 4.5 hairs: {DENSE}; soft limits assumed",
-        ),
-        Column(
-            "recipient",
-            "choice",
-            "skin planted into",
-            allowed=("native", "scar"),
-            optional=True,
-            default="native",
-        ),
-        Column(
-            "method",
-            "choice",
-            "harvest method",
-            allowed=METHODS,
-            optional=True,
-            default="the session's",
-        ),
-        Column(
-            "holding_medium",
-            "choice",
-            "what these grafts were kept in",
-            allowed=MEDIA,
-            optional=True,
-            default="empty cell: the session's, where it has one",
-        ),
-        Column(
-            "out_of_body_min",
-            "number",
-            "mean time of these grafts from harvest to planting",
-            unit="minutes",
-            low=0,
-            high=2880,
-            soft_low=30,
-            soft_high=600,
-            optional=True,
-            default="empty cell: the session's, where it has one",
-            basis=PUBLISHED,
-            source=HELD,
-        ),
-        Column(
-            "planted_by",
-            "id",
-            "code of the person who planted",
-            optional=True,
-            default="the session's surgeon_id",
-        ),
-    ),
 )
 
 MEASUREMENTS = Table(
@@ -324,7 +196,7 @@ VISITS = Table(
         Column("withdrawn", "yesno", "the person ended follow-up here"),
     ),
     optional=True,
-    absent="derived from measurements, one visit a person, session and month; complications not recorded",
+    absent="derived from measurements, one visit per person, session and month; complications not recorded",
 )
 
 THERAPIES = Table(

@@ -1,0 +1,70 @@
+"""The attack by subtraction on what the demo's pages show each audience: nothing withheld is found.
+
+The attacker holds every table and every figure's numbers of a page, then of all pages together, and is told
+more than a reader could know (`bench/subtraction_attack.py`). Other registers, and rendered pages, are
+attacked by that script.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+from bench import subtraction_attack as attacker
+
+from analytics import disclosure
+
+PAGES = ("01_surgeon_audit", "02_quarterly_review", "03_hypothesis_study")
+
+
+def _pages(shown_page, audience):
+    return {page: attacker.page_of(shown_page(page)[audience].content) for page in PAGES}
+
+
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_nothing_withheld_is_found_on_a_page(audience, shown_page):
+    truth, shown = _pages(shown_page, "internal"), _pages(shown_page, audience)
+    for page in PAGES:
+        done = attacker.attack(truth[page], shown[page], disclosure.rule(audience))
+        assert done["algebra"][0] > 0, "nothing withheld: the attack would prove nothing"
+        assert [find for _, finds in done.values() for find in finds] == []
+
+
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_nothing_withheld_is_found_from_all_pages_together(audience, shown_page):
+    truth = attacker.together(list(_pages(shown_page, "internal").items()))
+    shown = attacker.together(list(_pages(shown_page, audience).items()))
+    tries, finds = attacker.attack_by_algebra(truth, shown, disclosure.rule(audience))
+    assert tries > 0
+    assert finds == []
+
+
+def test_what_is_for_the_clinic_alone_is_found_at_once(shown_page):
+    """The same attack on what is not protected, or it proves nothing."""
+    page = _pages(shown_page, "internal")["02_quarterly_review"]
+    done = attacker.attack(page, page, disclosure.rule("public"))
+    assert len(done["limits"][1]) > 0
+    assert len(done["lengths"][1]) > 0
+
+
+def test_every_percentage_that_gives_a_whole_number_of_persons_is_declared(shown_page):
+    """Percentages that are all whole numbers of the row's count look like shares: they are declared."""
+    undeclared = set()
+    for page in PAGES:
+        for name, result in shown_page(page)["internal"].results.items():
+            for frame in (result.estimates, getattr(result, "path", result.estimates)):
+                undeclared |= {(page, name, term) for term in _looks_like_shares(frame)}
+    assert undeclared == set()
+
+
+def _looks_like_shares(frame: pd.DataFrame) -> list[str]:
+    """Return the terms not declared whose percentages are all whole numbers of n_patients, or of n_rows."""
+    if not {"term", "estimate", "unit", "n_patients", "n_rows"} <= set(frame):
+        return []
+    basis = frame["basis"].fillna("") if "basis" in frame else ""
+    percent = frame.assign(basis=basis)[frame["unit"].astype(str).str.startswith("%")]
+    percent = percent[percent["estimate"].between(0, 100, inclusive="neither") & percent["basis"].eq("")]
+    found = []
+    for term, rows in percent.groupby("term"):
+        counts = [rows["estimate"] * rows[n] / 100 for n in ("n_patients", "n_rows")]
+        if len(rows) > 1 and any(np.isclose(k, k.round(), atol=1e-6).all() for k in counts):
+            found.append(str(term))
+    return found
