@@ -16,7 +16,7 @@ import pandas as pd
 from analytics.errors import FitError
 from analytics.numerics import proportions, weighting
 from analytics.results import Result, counted, limits, line
-from analytics.study.answer import BINARY, Answer, effect_row
+from analytics.study.answer import BINARY, Answer, effect_row, margins
 from analytics.study.effects import NUMBERS, Effect, common_words, of_plan, paired, unknown, weighted
 from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
 from analytics.study.rows import OF_PLACEMENT
@@ -36,7 +36,7 @@ def balance(found: Answer, plan: Plan) -> Result:
     units = found.units
     rows: list[dict] = []
     weight = weights(found, plan)
-    for variable in _shown_variables(found):
+    for variable in shown_variables(found):
         for how, w in (("as recorded", None), ("weighted", weight)):
             if w is not None or how == "as recorded":
                 rows.append(_balance_row(units, variable, how, w, plan))
@@ -52,7 +52,8 @@ def _used(found: Answer) -> pd.DataFrame:
     return found.given.units[["patient_id", "unit_id", "zone", "reason"]]
 
 
-def _shown_variables(found: Answer) -> list[str]:
+def shown_variables(found: Answer) -> list[str]:
+    """Return the recorded variables that vary and are not what is compared."""
     units, exposure = found.units, found.given.exposure
     return [
         v
@@ -151,7 +152,7 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
     plain
         The same with nothing held equal.
     """
-    level = 1 - plan.alpha
+    level = plan.level(found.analysis)
     effects = {"nothing held equal": plain.effect, "held equal in the model (declared)": found.effect}
     effects |= _weighted_and_matched(found, plan)
     rows = [effect_row(effect, found.analysis, term=term, level=level) for term, effect in effects.items()]
@@ -165,7 +166,8 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
         *(f"could not be held equal: {v}" for v in map(in_words, found.not_held)),
         f"not adjusted for: {', '.join(not_adjusted(found, plan))}",
     )
-    return Result(pd.DataFrame(rows), _used(found), method, checks=checks, notes=notes)
+    extra = margins(found.analysis)
+    return Result(pd.DataFrame(rows), _used(found), method, checks=checks, notes=notes, extra=extra)
 
 
 def _weighted_and_matched(found: Answer, plan: Plan) -> dict[str, Effect]:
@@ -257,5 +259,5 @@ def _as_risk_ratio(found: Answer) -> tuple[float, float, float, str]:
 
 def not_adjusted(found: Answer, plan: Plan) -> list[str]:
     """Return what is recorded, varies and is not held equal, and then what no register holds."""
-    recorded = [v for v in _shown_variables(found) if v not in found.held]
+    recorded = [v for v in shown_variables(found) if v not in found.held]
     return [*(in_words(v) for v in recorded), "anything not recorded"]

@@ -25,6 +25,7 @@ from analytics.dictionary import TABLES
 from analytics.errors import ParameterError
 from analytics.files import file, state
 from analytics.records import Records
+from analytics.study.lint import refuse
 from analytics.study.plan import digest, read
 
 ENDING = ".frozen.json"
@@ -128,10 +129,11 @@ def freeze(
     Raises
     ------
     ParameterError
-        When the plan is incomplete, was frozen before and says the same still, or the file of its freezes was
-        changed by hand.
+        When the plan is incomplete or cannot be answered by these records (every mistake is named), was
+        frozen before and says the same still, or the file of its freezes was changed by hand.
     """
     content = read(plan)
+    refuse(content, records, name=Path(plan).name)
     before = _freezes(plan)
     if before and before[-1].plan_sha256 == digest(content):
         raise ParameterError(f"{Path(plan).name}: was frozen before and says the same still; nothing to do")

@@ -27,7 +27,7 @@ from analytics.numerics import imputation, mixed, weighting
 from analytics.records import Records
 from analytics.regrowth import natural_basis
 from analytics.results import Curve, Result, counted, line
-from analytics.study.answer import BINARY, Answer, effect_row, judge
+from analytics.study.answer import BINARY, Answer, effect_row, judge, margins
 from analytics.study.effects import Effect, independent, normal, of_plan, start_of, unknown, weighted
 from analytics.study.outcomes import bounds
 from analytics.study.plan import RATIOS, Plan
@@ -43,7 +43,7 @@ KNOTS_MONTHS = (6.0, 9.0, 12.0, 18.0, 30.0)
 
 def treatments(records: Records, found: Answer, plan: Plan) -> Result:
     """Return the declared answer beside those under other treatments of what is missing."""
-    level = 1 - plan.alpha
+    level = plan.level(found.analysis)
     effects = {"units with an outcome (declared)": found.effect}
     kind = found.analysis.outcome.kind
     if kind == "yield_at_maturity" and found.effect.is_known:
@@ -62,7 +62,7 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
     lost_of_due = counted(lost, of=len(due))
     method = f"{lost_of_due} units due have no outcome; {N_IMPUTATIONS} imputations, seed {plan.seed}"
     checks = {f"{t}: {k}": bool(v) for t, e in effects.items() for k, v in e.checks.items() if not v}
-    return Result(pd.DataFrame(rows), _used(found), method, checks=checks)
+    return Result(pd.DataFrame(rows), _used(found), method, checks=checks, extra=margins(found.analysis))
 
 
 def _used(found: Answer) -> pd.DataFrame:
@@ -240,7 +240,7 @@ def tipping(found: Answer, plan: Plan) -> Result:
     )
     return Curve(
         pd.DataFrame(rows), _used(found), method, picture="tipping", path=frame,
-        x_name="points added to the missing of the compared group",
+        x_name="points added to the missing of the compared group", extra=margins(analysis),
     )  # fmt: skip
 
 

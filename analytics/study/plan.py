@@ -78,6 +78,11 @@ DEFAULT_STRATEGY = {
     THERAPY_START: "treatment policy",
     FAILED_PHOTOGRAPH: "leave out",
 }
+# The population's entries that name labels, and the variable each is looked up in.
+FILTERS = {
+    "sexes": "sex", "loss_classes": "loss_class", "surgeons": "surgeon_id", "techniques": "technique",
+    "smokers": "smoker", "sessions": "session_number",
+}  # fmt: skip
 DEMO_PLAN = "study_out_of_body.toml"
 # A plan frozen before these entries were known must still have its hash: empty, they are not hashed.
 ADDED_LATER = (
@@ -137,6 +142,12 @@ class Population(_Declared):
     words: Word
     zones: tuple[Zone, ...] = ()
     methods: tuple[Literal["FUT", "FUE", "combined"], ...] = ()
+    sexes: tuple[Word, ...] = ()
+    loss_classes: tuple[Word, ...] = ()
+    surgeons: tuple[Word, ...] = ()
+    techniques: tuple[Word, ...] = ()
+    smokers: tuple[Word, ...] = ()
+    sessions: tuple[Annotated[int, Field(ge=1, le=20)], ...] = ()
     first_sessions_only: bool = False
     native_skin_only: bool = False
     age_from: float = Field(0, ge=0, le=120)
@@ -222,6 +233,12 @@ class Plan(_Declared):
     title: Word
     question: Word
     alpha: float = Field(0.05, gt=0.0001, lt=0.5)
+    one_sided_alpha: float | None = Field(
+        None,
+        gt=0.0001,
+        lt=0.25,
+        description="of a test against a margin; half of alpha if not given (ICH E9)",
+    )
     power: float = Field(0.8, gt=0.5, lt=1)
     seed: int = Field(ge=0)
     population: Population
@@ -250,6 +267,15 @@ class Plan(_Declared):
     def primary(self) -> Analysis:
         """The one primary analysis."""
         return next(a for a in self.analysis if a.role == "primary")
+
+    @property
+    def tail(self) -> float:
+        """Size of a one-sided test against a margin: half of the two-sided size unless declared (ICH E9)."""
+        return self.alpha / 2 if self.one_sided_alpha is None else self.one_sided_alpha
+
+    def level(self, analysis: Analysis) -> float:
+        """Return the level of the interval that decides an analysis: two-sided, matching its test."""
+        return 1 - (self.alpha if analysis.hypothesis == "difference" else 2 * self.tail)
 
     @property
     def adjusted_for(self) -> tuple[str, ...]:

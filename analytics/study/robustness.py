@@ -21,7 +21,7 @@ from analytics.errors import AnalyticsError, FitError
 from analytics.records import Records
 from analytics.regrowth import natural_basis
 from analytics.results import Curve, Result, counted, limits, line
-from analytics.study.answer import BINARY, Answer, answer, effect_row, row
+from analytics.study.answer import BINARY, Answer, answer, effect_row, margins, row
 from analytics.study.effects import Effect, arrays, fitted, independent, of_plan
 from analytics.study.plan import RATIOS, Plan, in_words
 from analytics.study.rows import Background, Reading, background, reading_of, sample, visit_rows
@@ -29,6 +29,7 @@ from analytics.study.rows import Background, Reading, background, reading_of, sa
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
 N_ON_CURVE = 41
 FEWEST = 3
+SAID, OTHER_VERDICT = "said", "another verdict"
 
 
 def by_zone(found: Answer, plan: Plan) -> Result:
@@ -247,12 +248,12 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
     estimates = table["estimate"].dropna()
     method = (
         f"the declared model under {len(table)} combinations of choices, one interval of level "
-        f"{1 - plan.alpha:g} each; not a set of tests"
+        f"{plan.level(analysis):g} each; not a set of tests"
     )
-    n_out = int(((table["ci_low"] > 0) | (table["ci_high"] < 0)).sum())
+    table, same = _against_declared(table)
     note = (
         f"answers from {estimates.min():.1f} to {estimates.max():.1f} {analysis.unit}; "
-        f"{n_out} of {len(estimates)} intervals exclude 0"
+        f"{same} of {len(estimates)} say what the declared one says"
     )
     used = sample(records, plan, analysis, known=known).units[["patient_id", "unit_id", "zone", "reason"]]
     return Result(
@@ -262,6 +263,7 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
         by=tuple(CHOICES),
         picture="specification",
         notes=(note,) if len(estimates) else (),
+        extra=margins(analysis),
     )
 
 
@@ -277,8 +279,21 @@ def _one(
         found = answer(records, plan, plan.primary, reading=reading, visits=ready[0], known=ready[1])
     except AnalyticsError as error:
         return line("answer", np.nan, plan.primary.unit, flag=str(error).partition(": ")[2])
-    made = row(found, term="answer", level=1 - plan.alpha)
-    return made | {"flag": "declared" if is_declared else made["flag"]}
+    made = row(found, term="answer")
+    return made | {"flag": "declared" if is_declared else made["flag"], SAID: found.verdict.said}
+
+
+def _against_declared(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """Flag combinations whose verdict is not the declared one's; return also how many say the same."""
+    declared = table.loc[table["flag"].eq("declared"), SAID]
+    if declared.empty:
+        return table.drop(columns=SAID), 0
+    differs = table[SAID].notna() & table[SAID].ne(declared.iloc[0])
+    says = [f"{OTHER_VERDICT}: {said}" for said in table.loc[differs, SAID]]
+    flags = table["flag"].fillna("").astype(object)
+    flags[differs] = [f"{s}; {f}" if f else s for s, f in zip(says, flags[differs], strict=True)]
+    n_same = int((table[SAID].notna() & ~differs).sum())
+    return table.assign(flag=flags).drop(columns=SAID), n_same
 
 
 def _not_for(plan: Plan) -> Result:

@@ -62,6 +62,8 @@ def _done(
 ) -> int:  # fmt: skip
     if options.action == "freeze":
         made = study.freeze(place, read, reports=options.reports, memory=memory)
+        for notice in study.lint(plan, read, name=place.name).notices:
+            say(f"Note: {notice}")
         say(f"Frozen at {made.frozen_at}: plan SHA-256 {made.plan_sha256}")
         say(f"Register: {', '.join(f'{n} {t}' for t, n in made.register_size.items())}")
         say(f"Looked at before, by reports and commands: {len(made.reports_before)}")
