@@ -293,9 +293,7 @@ def test_equivalence_is_two_one_sided_tests():
     assert found.said == "equivalent"
     assert found.p_value == pytest.approx(0.0227501, abs=1e-6)
     assert found.high == pytest.approx(1.959964, abs=1e-5)
-    wider = checked(
-        content(one_sided_alpha=0.05, analysis=[analysis_of(hypothesis="equivalence", margin=2)])
-    )
+    wider = checked(content(one_sided_alpha=0.05, analysis=[analysis_of(hypothesis="equivalence", margin=2)]))
     at_five = study_verdict.judge(Effect(0.0, 1.0, 1e9, 100, 100, ""), wider.primary, wider)
     assert at_five.high == pytest.approx(1.644854, abs=1e-5)
     assert verdict(1.0, 1.0, hypothesis="equivalence", margin=2).said == "cannot tell"

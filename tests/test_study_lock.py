@@ -216,7 +216,9 @@ def test_looks_before_the_freeze_are_listed_and_those_that_show_outcomes_are_war
     study.note_look(memory, "study design", now=MORNING)
     made = study.freeze(plan, register, memory=memory)
     assert [s.page for s in made.reports_before] == ["study design"]
-    assert "reports had been made" not in " ".join(study.warnings(study.status(plan, register, memory=memory)))
+    assert "reports had been made" not in " ".join(
+        study.warnings(study.status(plan, register, memory=memory))
+    )
     other = plan.with_name("late.toml")
     other.write_text(PLAN)
     study.note_look(memory, "01_surgeon_audit", now=MORNING)
