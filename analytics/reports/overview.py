@@ -3,7 +3,6 @@
 import json
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from analytics import files
 from analytics.errors import ParameterError
@@ -119,5 +118,4 @@ def _document(cards: list[dict[str, Any]]) -> str:
 
 def _as_read(card: dict[str, Any]) -> dict[str, Any]:
     settings = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in card["settings"].items())
-    links = {word: quote(link) for word, link in card["links"].items()}
-    return {**card, "word": WORD_OF_STATE[card["state"]], "settings": settings, "links": links}
+    return {**card, "word": WORD_OF_STATE[card["state"]], "settings": settings}
