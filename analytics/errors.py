@@ -1,12 +1,8 @@
-"""How a problem of a table is said: where, what (count and first row), the rule, what to do.
-
-A sentence never holds a cell's value: messages are logs, and logs travel. A row is numbered as the person
-sees it in the file: the header is row 1, the first data row is row 2.
-
-What every room says when something is wrong.
+"""What every room says when something is wrong, and how a problem of a table is said.
 
 A message has four parts, in this order: where (table.column, or function and argument), what (a count and the
-first row), the rule, what to do. It never holds a value of a record: messages are logs, and logs travel.
+first row), the rule, what to do. It never holds a value of a record: messages are logs, and logs travel. A
+row is numbered as the person sees it in the file: the header is row 1, the first data row is row 2.
 """
 
 from dataclasses import dataclass
@@ -36,15 +32,6 @@ class ParameterError(AnalyticsError):
     """An argument or a report parameter is unknown or out of its range."""
 
 
-class RecordWarning(UserWarning):
-    """A table is usable but odd."""
-
-
-class FitWarning(UserWarning):
-    """A model was fitted, but a named check failed."""
-
-
-HEADER_ROW = 1
 FIRST_DATA_ROW = 2
 
 Severity = Literal["error", "warning"]

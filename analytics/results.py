@@ -47,7 +47,6 @@ BASES = {
     "quantile": "a quantile of persons, which is one person's value where they are few",
 }
 MARKED = re.compile(r"\{(\d+)(?: of (\d+))?\}")  # a count inside a text, as `counted` writes it
-REQUIRED_COLUMNS = ("term", "estimate", "unit")
 LEVEL = 0.95
 
 

@@ -36,6 +36,18 @@ def published():
     return ROOT / "data_demo" / "published"
 
 
+@pytest.fixture(scope="session")
+def printed(published):
+    """Return a function from a published case to its printed numbers by name: they stand nowhere else."""
+    from analytics.published import cases
+
+    def of(name):
+        case = next(case for case in cases() if case.name == name)
+        return {number.quantity: number.expected for number in case.numbers(published)}
+
+    return of
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _fits_of_this_run(tmp_path_factory):
     """Keep heavy fits for this run alone: pages rendered twice share them, nothing else is read."""

@@ -308,8 +308,7 @@ def test_nothing_is_written_outside_the_named_folder(tmp_path):
 CRASH = """
 import os, sys
 from pathlib import Path
-from analytics import disk
-from analytics.records import writing
+from analytics.files import atomic, tables
 
 folder, new = Path(sys.argv[1]), {"a.csv": b"new", "b.csv": b"new"}
 
@@ -328,13 +327,13 @@ def killed_at(step, place):
     for name in ("replace", "hardlink_to", "chmod", "mkdir", "unlink", "rmdir"):
         setattr(Path, name, counted(getattr(Path, name)))
     os.fsync = counted(os.fsync)
-    writing.folder(place, new)
+    tables.folder(place, new)
     os._exit(0)
 
 
 for step in range(1, 90):
     place = folder / str(step)
-    writing.folder(place, {"a.csv": b"old", "b.csv": b"old", "c.csv": b"old"})
+    tables.folder(place, {"a.csv": b"old", "b.csv": b"old", "c.csv": b"old"})
     (place / "scans").mkdir()
     for name in ("note.txt", "scans/a.csv"):
         (place / name).write_text("mine")
@@ -342,7 +341,7 @@ for step in range(1, 90):
     if child == 0:
         killed_at(step, place)
     code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    disk.restore(place)
+    atomic.restore(place)
     assert {p.name: p.read_text() for p in place.glob("note*")} == {"note.txt": "mine"}, "a foreign file"
     assert (place / "scans" / "a.csv").read_text() == "mine", "a foreign folder"
     assert not list(place.glob(".regrowth-arriving*")), "the change is finished"

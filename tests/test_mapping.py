@@ -353,7 +353,7 @@ def test_all_that_is_wrong_in_a_mapping_file_is_said_at_once(tmp_path):
     text = text.replace('to = "sessions.date"', 'to = "sessions.dates"')
     (tmp_path / "m.toml").write_text(text, encoding="utf-8")
     with pytest.raises(ParameterError) as wrong:
-        mapping_plan.read(tmp_path / "m.toml")
+        mapping_plan.read_plan(tmp_path / "m.toml")
     said = str(wrong.value)
     assert "decimla: no such key; did you mean decimal?" in said
     assert "column D: no such target; did you mean sessions.date?" in said

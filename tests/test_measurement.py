@@ -1,4 +1,4 @@
-"""How a count repeats: published worked examples, other implementations, and recovery of a known truth."""
+"""How a count repeats: other implementations and recovery of a known truth; see also `published.readings`."""
 
 from dataclasses import replace
 
@@ -10,25 +10,14 @@ from test_results import assert_keeps_the_contract
 
 from analytics import measurement, simulate
 from analytics.errors import FitError, ParameterError
-from analytics.measurement.agreement import repeats
 from analytics.measurement.error import CountError
+from analytics.measurement.repeats import repeats
 from analytics.numerics import agreement
 
-PRINTED = 5e-5
-EXACT = 1e-5
 # pingouin rounds the limits it returns to two decimals.
 PINGOUIN_LIMITS = 0.0051
 # Monte Carlo: 4 standard errors of what is counted, so that one test in 16,000 fails by luck.
 FOUR_SE = 4.0
-
-# Shrout & Fleiss 1979, Psychol Bull 86:420-428, Table 2: six targets, four judges.
-JUDGES = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
-
-
-@pytest.fixture(scope="module")
-def peak_flow(published):
-    """Return peak flow of 17 people by two meters, twice each (Bland & Altman 1986, Lancet i:307-310)."""
-    return pd.read_csv(published / "bland_altman_1986_pefr.csv")
 
 
 @pytest.fixture(scope="module")
@@ -37,60 +26,6 @@ def counted_often():
     truth = replace(simulate.Truth(), duplicates=0.3, device_repeats=0.08, other_device=0.03)
     tables, latent = simulate.register(1500, truth=truth, seed=11)
     return simulate.as_records(tables), latent
-
-
-def test_limits_of_agreement_are_those_of_bland_and_altman_1986(peak_flow):
-    """Lancet i:307-310, first readings, Wright less mini meter; limits printed with 2 SD."""
-    d = peak_flow["wright1"] - peak_flow["mini1"]
-    found = agreement.limits(d, multiplier=2.0)
-    np.testing.assert_allclose([found.bias, found.sd], [-2.117647, 38.765130], atol=PRINTED)
-    np.testing.assert_allclose([found.low, found.high], [-79.648, 75.413], atol=5e-4)
-    np.testing.assert_allclose(found.bias_se, 9.401925, atol=PRINTED)
-    np.testing.assert_allclose(found.bias_ci, [-22.0488, 17.8135], atol=PRINTED)
-    np.testing.assert_allclose(found.low_ci, [-114.170, -45.126], atol=5e-4)
-    np.testing.assert_allclose(found.high_ci, [40.891, 109.934], atol=5e-4)
-    by_196 = agreement.limits(d)
-    np.testing.assert_allclose([by_196.low, by_196.high], [-78.0973, 73.8620], atol=PRINTED)
-
-
-def test_repeatability_is_that_of_bland_and_altman_1986(peak_flow):
-    """Lancet i:307-310, p. 309: SD of differences about zero, within-subject SD, 1.96 x sqrt 2 x SD."""
-    for meter, about_zero, within, coefficient in (
-        ("wright", 21.64690, 15.30667, 42.42792),
-        ("mini", 28.15817, 19.91083, 55.19001),
-    ):
-        both = peak_flow[[f"{meter}1", f"{meter}2"]].to_numpy()
-        found = agreement.within(both.ravel(), np.repeat(peak_flow["subject"], 2))
-        np.testing.assert_allclose(found.sd, within, atol=PRINTED)
-        np.testing.assert_allclose(np.sqrt(2) * found.sd, about_zero, atol=PRINTED)
-        np.testing.assert_allclose(found.detectable, coefficient, atol=1e-4)
-        assert found.df == 17
-
-
-def test_limits_from_replicates_are_those_of_bland_and_altman_1986(peak_flow):
-    """Lancet i:307-310, p. 310: SD of differences of means 33.2, corrected 37.7."""
-    wright, mini = (peak_flow[[f"{m}1", f"{m}2"]].to_numpy() for m in ("wright", "mini"))
-    np.testing.assert_allclose((wright.mean(1) - mini.mean(1)).std(ddof=1), 33.20414, atol=1e-3)
-    np.testing.assert_allclose(agreement.limits_of_means(wright, mini)[1], 37.65478, atol=1e-3)
-
-
-def test_concordance_is_that_of_lin(peak_flow):
-    """Lin 1989 by R package epiR 2.0.57, epi.ccc, on the first readings of the same data."""
-    found = agreement.concordance(peak_flow["wright1"], peak_flow["mini1"])
-    np.testing.assert_allclose(found.estimate, 0.942742, atol=EXACT)
-    np.testing.assert_allclose(found.ci, [0.850492, 0.978726], atol=EXACT)
-    np.testing.assert_allclose(found.accuracy, 0.999431, atol=EXACT)
-    np.testing.assert_allclose([found.scale_shift, found.location_shift], [0.972509, 0.019030], atol=EXACT)
-
-
-def test_six_intraclass_correlations_are_those_of_shrout_and_fleiss_1979():
-    """Psychol Bull 86:420-428, Table 4; more digits by R package psych 2.2.9."""
-    found = agreement.icc(JUDGES)
-    expected = [0.165742, 0.289764, 0.714841, 0.442797, 0.620051, 0.909316]
-    np.testing.assert_allclose(found.estimate, expected, atol=EXACT)
-    np.testing.assert_allclose([found.ci_low[1], found.ci_high[1]], [0.018787, 0.761084], atol=1e-4)
-    squares = [found.ms_targets, found.ms_raters, found.ms_residual, found.ms_within]
-    np.testing.assert_allclose(squares, [11.24167, 32.48611, 1.01944, 6.26389], atol=EXACT)
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::FutureWarning")

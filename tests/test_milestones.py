@@ -14,7 +14,7 @@ from analytics.errors import ParameterError
 from analytics.milestones import first_readings as milestones_curves
 from analytics.milestones import model as milestones_model
 from analytics.milestones.intervals import Question
-from analytics.regrowth.quantities import mean_yield, parameters, variances
+from analytics.regrowth.quantities import parameters, variances
 
 NEVER = np.inf
 UNCHANGED = yields.Choices(native_change="none")
@@ -256,18 +256,13 @@ def test_a_register_without_any_interval_is_refused_in_words():
         milestones.time_to(_register([("A", "crown", {6: 60}), ("B", "crown", {0: 0})]))
 
 
-def test_one_group_alone_cannot_be_compared_and_says_so():
-    with pytest.raises(ParameterError, match=r"1 group\(s\) have a placement with a baseline and a later"):
-        milestones.compare(_four_visits(), by="method")
-
-
 @pytest.fixture(scope="module")
 def clinic():
-    """Return an invented register with a known truth, its rows and its emergence fit."""
+    """Return an invented register with a known truth, its rows and its model."""
     truth = replace(simulate.plain(), attendance=simulate.Truth().attendance)
     tables, latent = simulate.register(200, truth=truth, seed=11)
     records = simulate.as_records(tables)
-    return records, latent, regrowth.fit_emergence(records)
+    return records, latent, regrowth.fit_plateaus(records)
 
 
 @pytest.fixture(scope="module")
@@ -277,13 +272,8 @@ def small():
 
 
 @pytest.fixture(scope="module")
-def compared(clinic):
-    return milestones.compare(clinic[0], n_resamples=100, n_permutations=199)
-
-
-@pytest.fixture(scope="module")
 def eighty(clinic):
-    return milestones.time_to(clinic[0], percent=80, fit=clinic[2], n_resamples=200)
+    return milestones.time_to(clinic[0], percent=80, plateaus=clinic[2], n_resamples=200)
 
 
 def _row(result, zone, term, x=None):
@@ -312,26 +302,21 @@ def test_the_model_holds_the_latent_share_and_error_makes_first_readings_early(c
     assert any(note.startswith("crown, month 12: first readings stand") for note in eighty.notes)
 
 
-def test_expected_first_readings_at_one_visit_are_the_normal_probability(clinic):
-    # One reading at month 12 for everyone and no spread of tempo: true yield is normal, and so are the errors
-    # of reading, baseline and planted density, so the share at or above 80 is Phi((mean - 80) / sd) by
-    # addition.
-    fit = clinic[2]
-    still = np.where([" tempo" in name for name in fit.spread_names], 0.0, fit.spread)
-    fit = replace(fit, spread=still)
-    k, n = fit.zone_index("crown"), 3000
+def test_expected_first_readings_at_one_visit_are_the_sum_of_plateaus_and_errors(clinic):
+    # One reading at month 12 for everyone: of each plateau and tempo in turn, errors of reading, baseline and
+    # planted density are normal and add, so the share at or above 80 is a mean of Phi((mean - 80) / sd).
+    model, n = clinic[2], 3000
     rows = pd.DataFrame({"placement_id": [f"P{i:04d}" for i in range(n)]}).assign(
         zone="crown", month=12.0, yield_pct=70.0, yield_pct_se=10.0, planted_hairs_cm2=50.0, planted_se=5.0,
         baseline_se=3.0, density_se=4.0, for_milestone=True, is_baseline=False,
     )  # fmt: skip
-    mean = mean_yield(fit, k, np.array([12.0]), fit.beta, fit.spread)[0]
-    plateau = parameters(fit, fit.beta)[0][k]
-    own = variances(fit, fit.beta, fit.spread)[0] * (mean / plateau) ** 2
-    planted = 0.1**2 * (mean**2 + own)
-    sd = np.sqrt(own + planted + (100 * 3.0 / 50) ** 2 + (100 * 4.0 / 50) ** 2)
-    found = milestones_model.expected_first_readings(fit, rows, Question(80.0), [12.0], seed=2, copies=10)
+    _, log_half, log_k = (v[model.fit.zone_index("crown")] for v in parameters(model.fit, model.fit.beta))
+    plateau, tempo = regrowth.drawn(model, "crown", 400_000, np.random.default_rng(9))
+    true = plateau / (1 + (12.0 / np.exp(log_half + tempo)) ** -np.exp(log_k))
+    sd = np.sqrt((0.1 * true) ** 2 + (100 * 3.0 / 50) ** 2 + (100 * 4.0 / 50) ** 2)
+    found = milestones_model.expected_first_readings(model, rows, Question(80.0), [12.0], seed=2, copies=10)
     # 30,000 draws: standard error at most 0.3 points.
-    assert found["expected"].iloc[0] == pytest.approx(100 * ndtr((mean - 80.0) / sd), abs=1.0)
+    assert found["expected"].iloc[0] == pytest.approx(100 * ndtr((true - 80.0) / sd).mean(), abs=1.0)
 
 
 @pytest.mark.slow
@@ -350,8 +335,8 @@ def test_expected_first_readings_are_those_of_the_register(clinic):
 
 
 def test_the_median_to_half_of_the_own_plateau_is_the_half_month(clinic):
-    found = milestones.time_to(clinic[0], percent=50, family="plateau", fit=clinic[2])
-    half = regrowth.emergence(clinic[0], fit=clinic[2], both_shapes=False).table()
+    found = milestones.time_to(clinic[0], percent=50, family="plateau", plateaus=clinic[2])
+    half = regrowth.emergence(clinic[0], fit=clinic[2].fit, both_shapes=False).table()
     expected = half[half["zone"].eq("crown") & half["term"].eq("half_month")].iloc[0]
     row = _row(found, "crown", "median month")
     assert (row["estimate"], row["ci_low"], row["ci_high"]) == pytest.approx(
@@ -362,12 +347,12 @@ def test_the_median_to_half_of_the_own_plateau_is_the_half_month(clinic):
     assert ratio["ci_low"] < 7.8 / 5.5 < ratio["ci_high"]
     assert_keeps_the_contract(found)
     with pytest.raises(ParameterError, match="a share of the own plateau lies above 0 and under 100"):
-        milestones.time_to(clinic[0], percent=100, family="plateau", fit=clinic[2])
+        milestones.time_to(clinic[0], percent=100, family="plateau", plateaus=clinic[2])
 
 
 def test_the_share_at_the_half_month_is_one_half_and_follows_the_spread_of_tempo(clinic):
     # log T = log half + t with t normal: at half x exp(sd) the share is Phi(1) = 84.134 %.
-    fit = clinic[2]
+    fit = clinic[2].fit
     k = fit.zone_index("crown")
     half = np.exp(parameters(fit, fit.beta)[1][k])
     sd = np.sqrt(variances(fit, fit.beta, fit.spread)[1])
@@ -376,93 +361,39 @@ def test_the_share_at_the_half_month_is_one_half_and_follows_the_spread_of_tempo
     np.testing.assert_allclose(shares, [50.0, 84.1345], atol=1e-3)
 
 
-def test_time_ratios_hold_the_true_one_and_eighty_percent_carries_a_never_reaching_share(compared, eighty):
+def test_time_ratios_hold_the_true_one_and_eighty_percent_carries_a_never_reaching_share(clinic, eighty):
     # Truth 7.8 / 5.5 = 1.418 in tempo. First readings at 25 % are noisy, so the interval is what is asked.
-    found = compared
+    found = milestones.time_to(clinic[0], percent=25, fit=clinic[2], n_resamples=20)
     row = _row(found, "crown : front", "time ratio (log-logistic)")
     assert row["ci_low"] < 7.8 / 5.5 < row["ci_high"]
     assert row["p_value"] < 1e-6
     assert not found.table()["term"].str.startswith("never").any()
     assert_keeps_the_contract(found)
-    beside = eighty.table()
-    assert beside["term"].str.startswith("never reaches").sum() >= 3
+    assert eighty.table()["term"].str.startswith("never reaches").sum() >= 3
     ratio = _row(eighty, "crown : front", "time ratio (log-logistic)")
     assert "never reaches stands beside it" in ratio["flag"]
 
 
-def test_crowns_are_late_by_every_measure_of_a_comparison(compared):
-    found = compared
-    assert _row(found, "crown", "early placements beyond expectation (sun)")["ci_high"] < 0
-    overall = _row(found, "all", "any difference (wilcoxon)")
-    assert overall["p_value"] == pytest.approx(1 / 200)
-    term = found.table()["term"]
-    restricted = found.table()[
-        term.str.startswith("difference in restricted") & found.table()["zone"].eq("crown : front")
-    ]
-    assert restricted["ci_low"].iloc[0] > 0
-    aic = found.table()[term.str.startswith("AIC")]
-    assert aic.loc[aic["estimate"].idxmin(), "flag"] == "smallest"
-    assert len(aic) == 4
-
-
-def test_restricted_means_of_a_group_are_the_area_that_can_be_counted():
-    # Crowns of the four-visit register, mass spread over each interval: 10 at 1.5, 50 at 4.5, 30 at 7.5, 10
-    # past 9.
-    crowns = _four_visits()
-    cases = [(f"Q{i}", "frontal", {0: 0, 3: 60, 6: 70, 9: 80}) for i in range(10)]
-    front = _register(cases)
-    both = replace(
-        crowns,
-        **{
-            name: pd.concat([getattr(crowns, name), getattr(front, name)], ignore_index=True)
-            for name in ("patients", "sessions", "placements", "measurements")
-        },
-    )
-    found = milestones.compare(both, percent=50, tau=9.0, n_resamples=300, choices=UNCHANGED)
-    crown = _row(found, "crown", "restricted mean to month 9")
-    assert crown["estimate"] == pytest.approx(0.1 * 1.5 + 0.5 * 4.5 + 0.3 * 7.5 + 0.1 * 9.0)
-    # Independent placements: the error is that of a mean of 100 such values.
-    values = np.repeat([1.5, 4.5, 7.5, 9.0], [10, 50, 30, 10])
-    assert crown["se"] == pytest.approx(values.std() / 10, rel=0.12)
-    gap = _row(found, "crown : front", "difference in restricted mean to month 9")
-    assert gap["estimate"] == pytest.approx(crown["estimate"] - 1.5)
-    # Every front placement reaches in the same interval, so the error of the gap is the crown's.
-    assert gap["se"] == pytest.approx(crown["se"], rel=1e-6)
-
-
-def test_covariates_adjust_and_missing_ones_are_counted_as_left_out(small):
-    records = small
-    people = records.patients.copy()
-    people.loc[:9, "age_years"] = np.nan
-    found = milestones.compare(
-        replace(records, patients=people), by="method", covariates=("age_years", "smoker"), n_resamples=30
-    )
-    assert found.rows()["reason"].eq("no value of age_years").sum() > 0
-    assert "adjusted for age_years, smoker" in found.method
-    with pytest.raises(ParameterError, match="1 unknown column; use one of the table patients"):
-        milestones.compare(records, by="method", covariates=("shoe_size",))
-
-
-def test_fitted_curves_are_laid_over_the_readings_on_one_scale(small):
-    found = milestones.shapes(small, n_resamples=30)
-    terms = set(found.path["term"])
-    assert terms == {"observed first reading", "weibull", "log-normal", "log-logistic", "gamma"}
-    at = found.path[found.path["zone"].eq("front") & found.path["x"].eq(6.0)].set_index("term")["estimate"]
-    assert abs(at["log-logistic"] - at["observed first reading"]) < 5.0
-    assert_keeps_the_contract(found)
-
-
-def test_an_alarm_says_on_every_number_that_it_is_late(clinic, eighty):
-    found = milestones.alarm(clinic[0], percent=80, n_resamples=30)
-    assert found.table()["flag"].str.contains("late by design").all()
-    confirmed = _row(found, "crown", "confirmed reading", 18.0)["estimate"]
-    assert confirmed < _row(eighty, "crown", "first reading", 18.0)["estimate"]
-    assert_keeps_the_contract(found)
+def test_a_share_of_counts_is_declared_with_them_and_an_estimate_between_visits_is_not():
+    # By hand: of 100 crowns 10 have reached by month 3, 60 by 6, 90 by 9. One crown not read at month 6 is
+    # known at months 3 and 9 alone.
+    table = milestones.time_to(_four_visits(), months=(3, 6, 9), n_resamples=20, choices=UNCHANGED).table()
+    seen = table[table["term"].eq("first reading")].set_index("x")
+    assert seen["basis"].eq("share").all()
+    assert seen["numerator"].tolist() == [10, 60, 90]
+    assert seen["denominator"].eq(100).all()
+    np.testing.assert_allclose(seen["estimate"], 100 * seen["numerator"] / seen["denominator"])
+    more = _register([("Z", "crown", {0: 0, 3: 10, 9: 60}), ("Y", "crown", {0: 0, 3: 10, 6: 60})])
+    table = milestones.time_to(more, months=(3, 6, 9), n_resamples=20, choices=UNCHANGED).table()
+    seen = table[table["term"].eq("first reading")].set_index("x")
+    assert seen["basis"].tolist() == ["share", "model", "share"]
+    assert seen["numerator"].isna().tolist() == [False, True, False]
+    assert table.loc[table["term"].str.startswith("median month of"), "basis"].tolist() == ["quantile"]
 
 
 def test_a_fit_under_another_native_change_is_refused_in_words(clinic):
     with pytest.raises(ParameterError, match="made under other choices of a yield"):
-        milestones.time_to(clinic[0], fit=clinic[2], choices=UNCHANGED)
+        milestones.time_to(clinic[0], plateaus=clinic[2], choices=UNCHANGED)
 
 
 def test_another_grouping_speaks_of_first_readings_alone(small):
@@ -493,39 +424,6 @@ def test_the_band_for_the_whole_curve_holds_it_at_once_and_a_single_month_more_o
     np.testing.assert_allclose(free.loc[free["x"].eq(6.0), ["low", "high"]].to_numpy(), [[60.0, 60.0]])
 
 
-def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n(eighty):
-    sentence = milestones.say(eighty, "crown", month=12)
-    row = _row(eighty, "crown", "share reached", 12.0)
-    assert (
-        f"about {round(row['estimate'])} of 100 placements in the crown reached 80 % of planted hairs"
-        in sentence
-    )
-    assert f"from {int(row['n_patients'])} patients of this clinic" in sentence
-    assert sentence.endswith("This describes the past of many, not the course of one.")
-    with pytest.raises(ParameterError, match="not in the table"):
-        milestones.say(eighty, "crown", month=13)
-
-
-def test_the_sentence_says_when_the_records_do_not_tell():
-    records = _register([(f"P{i}", "crown", {0: 0, 6: 10, 12: 60}) for i in range(3)])
-    sentence = milestones.say(milestones.time_to(records, choices=UNCHANGED, n_resamples=20), "crown")
-    assert "do not yet say" in sentence
-    assert "from 3 patients" in sentence
-
-
 def test_the_same_seed_gives_the_same_answer(small):
     one, two = (milestones.time_to(small, by="method", n_resamples=40, seed=4).table() for _ in range(2))
     pd.testing.assert_frame_equal(one, two)
-
-
-def test_a_group_of_one_patient_has_a_number_and_no_interval(small):
-    records = small
-    sessions = records.sessions.copy()
-    lone = sessions["patient_id"].eq(sessions["patient_id"].iloc[0])
-    sessions.loc[lone, "surgeon_id"] = "S9"
-    found = milestones.compare(replace(records, sessions=sessions), by="surgeon_id", n_resamples=30)
-    gap = found.table()
-    gap = gap[gap["term"].str.startswith("difference in") & gap["surgeon_id"].str.startswith("S9")].iloc[0]
-    assert np.isnan(gap["se"])
-    assert np.isnan(gap["p_value"])
-    assert "fewer than 5 patients" in gap["flag"]

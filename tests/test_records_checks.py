@@ -8,7 +8,7 @@ from records_small import put, save, small, take
 from analytics import records
 from analytics.dictionary.tables import TABLES
 from analytics.errors import RecordError
-from analytics.records.rules.sentences import SENTENCES
+from analytics.records.dictionary_page import across_cells
 
 
 def _said(problems):
@@ -46,7 +46,7 @@ def test_a_defect_is_named_with_table_column_count_and_row_and_nothing_else_is(n
 
 def test_every_rule_across_cells_has_a_defect_that_breaks_it():
     broken = {code for _, expected in DEFECTS.values() for *_, code in expected}
-    assert set(SENTENCES) - broken == set()
+    assert set(across_cells()) - broken == set()
 
 
 def test_a_load_stops_at_errors_and_carries_them_all(tmp_path):

@@ -1,11 +1,13 @@
 """The dictionary: complete, inside its published limits, and the same on its page and in its Table Schema."""
 
+import json
 from pathlib import Path
 
 import pytest
 
 from analytics import dictionary
-from analytics.dictionary.tables import TABLES
+from analytics.dictionary import TABLES
+from analytics.records import dictionary_page
 
 ROOT = Path(__file__).parents[1]
 
@@ -74,6 +76,11 @@ DESIGNED = {
 }
 
 
+def _column(where):
+    table, _, name = where.partition(".")
+    return TABLES[table].column(name)
+
+
 def _all_columns():
     return [(t, c) for t in TABLES.values() for c in t.columns]
 
@@ -81,19 +88,20 @@ def _all_columns():
 @pytest.mark.parametrize("table", DESIGNED)
 def test_every_designed_column_is_there_optional_and_derived_as_designed(table):
     for word in DESIGNED[table].split():
-        column = dictionary.column(table, word.rstrip("*+"))
+        column = TABLES[table].column(word.rstrip("*+"))
         assert column.optional == word.endswith("*"), word
         assert column.derived == word.endswith("+"), word
 
 
 def test_four_tables_are_required_and_four_optional():
-    assert dictionary.REQUIRED_TABLES == ("patients", "sessions", "placements", "measurements")
+    required = [name for name, table in TABLES.items() if not table.optional]
+    assert required == ["patients", "sessions", "placements", "measurements"]
     assert all(t.absent for t in TABLES.values() if t.optional)
 
 
 @pytest.mark.parametrize(("where", "value"), MUST_PASS)
 def test_a_published_value_is_neither_refused_nor_called_unusual(where, value):
-    column = dictionary.column(*where.split("."))
+    column = _column(where)
     assert column.low <= value <= column.high
     assert column.soft_low is None or column.soft_low <= value
     assert column.soft_high is None or value <= column.soft_high
@@ -101,7 +109,7 @@ def test_a_published_value_is_neither_refused_nor_called_unusual(where, value):
 
 @pytest.mark.parametrize(("where", "value"), MUST_LOAD)
 def test_a_rare_published_value_does_not_stop_a_load(where, value):
-    column = dictionary.column(*where.split("."))
+    column = _column(where)
     assert column.low <= value <= column.high
 
 
@@ -128,7 +136,7 @@ def test_every_column_has_a_meaning_and_every_quantity_its_unit():
 
 
 def test_the_front_is_hairline_and_frontal_and_the_crown_matures_last():
-    assert [z for z in dictionary.ZONES if dictionary.is_front(z)] == ["hairline", "frontal"]
+    assert dictionary.FRONT == ("hairline", "frontal")
     assert set(dictionary.MATURITY_MONTH) == set(dictionary.ZONES)
     assert dictionary.MATURITY_MONTH["crown"] == 18
     assert dictionary.MATURITY_MONTH["midscalp"] == 15
@@ -145,7 +153,7 @@ def test_keys_and_references_name_columns_that_exist():
 
 
 def test_the_table_schema_uses_names_of_the_standard_only():
-    for resource in dictionary.as_table_schema()["resources"]:
+    for resource in json.loads(dictionary.schema_text())["resources"]:
         assert set(resource["schema"]) <= SCHEMA_NAMES
         for field in resource["schema"]["fields"]:
             assert field["type"] in FIELD_TYPES
@@ -157,14 +165,14 @@ def test_the_table_schema_uses_names_of_the_standard_only():
 
 def test_the_committed_table_schema_is_up_to_date():
     written = dictionary.SCHEMA_FILE.read_text(encoding="utf-8")
-    assert written == dictionary.schema_text(), "run dictionary.write_pages('data_demo/README.md')"
+    assert written == dictionary.schema_text(), "run records.write_pages('data_demo/README.md')"
 
 
 def test_the_dictionary_page_is_up_to_date():
     page = (ROOT / "data_demo" / "README.md").read_text(encoding="utf-8")
-    assert dictionary.PAGE_BEGIN in page
-    assert dictionary.with_dictionary(page) == page, "run dictionary.write_pages('data_demo/README.md')"
+    assert dictionary_page.PAGE_BEGIN in page
+    assert dictionary_page.with_dictionary(page) == page, "run records.write_pages('data_demo/README.md')"
 
 
 def test_a_page_without_marks_stays_as_it_is():
-    assert dictionary.with_dictionary("# Another page\n") == "# Another page\n"
+    assert dictionary_page.with_dictionary("# Another page\n") == "# Another page\n"

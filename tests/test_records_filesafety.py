@@ -1,9 +1,12 @@
 """Files that could harm the reader are refused before any library opens them."""
 
 import contextlib
+import datetime
+import os
 import random
 import shutil
 import struct
+import subprocess
 import zipfile
 import zlib
 from pathlib import Path
@@ -15,14 +18,14 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+import xlsxwriter
 import xlwt
 from records_small import save, small
 
 from analytics import mapping, records
 from analytics.errors import RecordError
-from analytics.mapping import grid as mapping_grid
-from analytics.records import readers as readers_csv
-from analytics.records import safety as filesafety
+from analytics.mapping import sources
+from analytics.records import readers, safety, workbooks
 
 # The shape of an entity bomb (CWE-776), harmless in size.
 ENTITIES = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]><x>&b;</x>'
@@ -54,8 +57,17 @@ def _rewritten(workbook, name, part, content, **options):
     return target
 
 
+def _read(workbook):
+    safety.refuse_unsafe_workbook(workbook)
+    return workbooks.read_cells(workbook)
+
+
+def _spans(sheets):
+    return [(len(s.rows), len(s.rows[0])) for s in sheets]
+
+
 def test_a_sound_workbook_passes(workbook):
-    filesafety.refuse_unsafe_workbook(workbook)
+    safety.refuse_unsafe_workbook(workbook)
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
@@ -68,7 +80,7 @@ def test_entities_in_any_part_are_refused(part, encoding, workbook):
 
 
 def test_entities_behind_a_long_comment_are_refused(workbook):
-    padded = ENTITIES.replace(b"<!DOCTYPE", b"<!--" + b" " * (2 * filesafety.PIECE_BYTES) + b"--><!DOCTYPE")
+    padded = ENTITIES.replace(b"<!DOCTYPE", b"<!--" + b" " * (2 * safety.PIECE_BYTES) + b"--><!DOCTYPE")
     with pytest.raises(RecordError, match="declares a document type or entities"):
         records.load(_rewritten(workbook, "bad.xlsx", "xl/extra.xml", padded))
 
@@ -79,7 +91,7 @@ def test_a_part_that_is_not_xml_is_refused(workbook):
 
 
 def test_a_workbook_that_unpacks_to_far_more_than_it_weighs_is_refused(workbook):
-    zeros = b"0" * (filesafety.SMALL_BYTES + 2**23)
+    zeros = b"0" * (safety.SMALL_BYTES + 2**23)
     with pytest.raises(RecordError, match="unpacks to far more than a register needs"):
         records.load(_rewritten(workbook, "bad.xlsx", "xl/media/a.bin", zeros))
 
@@ -112,7 +124,7 @@ def test_a_zip_that_is_no_workbook_is_refused_in_words(tmp_path):
 
 
 def test_a_file_beyond_the_largest_is_refused_unread(tmp_path, monkeypatch):
-    monkeypatch.setattr(filesafety, "LARGEST_FILE_BYTES", 100)
+    monkeypatch.setattr(safety, "LARGEST_FILE_BYTES", 100)
     save(small(), tmp_path)
     with pytest.raises(RecordError, match="the file is too large"):
         records.load(tmp_path)
@@ -120,7 +132,7 @@ def test_a_file_beyond_the_largest_is_refused_unread(tmp_path, monkeypatch):
 
 def test_a_cell_beyond_the_largest_is_refused():
     with pytest.raises(RecordError, match="no cell holds more than"):
-        readers_csv.rows_of("a\n" + "x" * 200_000, delimiter=",", file="t.csv")
+        readers.rows_of("a\n" + "x" * 200_000, delimiter=",", file="t.csv")
 
 
 def test_a_broken_parquet_file_is_refused_in_words(tmp_path):
@@ -166,7 +178,7 @@ def test_a_duckdb_view_that_would_read_another_file_is_not_followed(tmp_path):
 
 def test_a_kind_is_told_by_its_first_bytes_not_its_name(workbook, tmp_path):
     renamed = workbook.rename(tmp_path / "register.csv")
-    assert filesafety.kind_of(renamed) == "zip"
+    assert safety.kind_of(renamed) == "zip"
     assert len(records.load(renamed).patients) == 3
 
 
@@ -214,36 +226,37 @@ def _cell(address):
     return b'<c r="%s"><v>1</v></c>' % address
 
 
-@pytest.mark.parametrize(
-    "address", [b"FALSEN1", b"AAAA1", b"A12345678", b"$A$2", b"A-2", b"", b"7", b"1A", b"A"]
-)
+@pytest.mark.parametrize("address", [b"$A$2", b"A-2", b"", b"7", b"1A", b"A", b"A0"])
 @pytest.mark.parametrize("form", [b'<c r="%s"><v>1</v></c>', b"<x:c a='>' r = '%s'><v>1</v></x:c>"])
 def test_a_cell_whose_address_is_none_is_refused(address, form, workbook):
-    with pytest.raises(RecordError, match="a cell whose address is none"):
-        filesafety.refuse_unsafe_workbook(_sheet(workbook, form % address))
+    with pytest.raises(RecordError, match="the workbook cannot be read"):
+        _read(_sheet(workbook, form % address))
 
 
-@pytest.mark.parametrize("address", [b"XFE1", b"ZZZ1", b"xfe1", b"A1048577", b"A9999999", b"A0"])
-def test_a_cell_outside_a_sheet_is_refused(address, workbook):
+@pytest.mark.parametrize(
+    "address",
+    [b"FALSEN1", b"AAAA1", b"A12345678", b"XFE1", b"ZZZ1", b"xfe1", b"A1048577", b"A9999999"],
+)
+@pytest.mark.parametrize("form", [b'<c r="%s"><v>1</v></c>', b"<x:c a='>' r = '%s'><v>1</v></x:c>"])
+def test_a_cell_outside_a_sheet_is_refused(address, form, workbook):
     with pytest.raises(RecordError, match="names a cell outside a sheet"):
-        filesafety.refuse_unsafe_workbook(_sheet(workbook, _cell(address)))
+        _read(_sheet(workbook, form % address))
 
 
 @pytest.mark.parametrize(
     ("given", "says"),
     [
         ({"cells": b"<c><v>1</v></c>", "row": b'<row r="1048577">'}, "outside a sheet"),
-        ({"cells": b"<c><v>1</v></c>", "row": b'<row r="-3">'}, "a row whose number is none"),
-        ({"cells": b"<c><v>1</v></c>", "row": b'<row r="99999999999">'}, "a row whose number is none"),
-        ({"cells": b"", "before": b'<dimension ref="A1:FALSEN1"/>'}, "a cell whose address is none"),
-        ({"cells": b'<c r="A1" r="B2"><v>1</v></c>'}, "two addresses"),
-        ({"cells": b'<c r="A1" s="<c">'}, "does not end"),
+        ({"cells": b"<c><v>1</v></c>", "row": b'<row r="-3">'}, "the workbook cannot be read"),
+        ({"cells": b"<c><v>1</v></c>", "row": b'<row r="99999999999">'}, "outside a sheet"),
+        ({"cells": b'<c r="A1" r="B2"><v>1</v></c>'}, "no sound XML"),
+        ({"cells": b'<c r="A1" s="<c">'}, "no sound XML"),
         ({"cells": b"<c><v>1</v></c>" * 16_385}, "outside a sheet"),
     ],
 )
-def test_rows_dimensions_and_cells_without_address_are_looked_at_too(given, says, workbook):
+def test_rows_and_cells_without_address_are_looked_at_too(given, says, workbook):
     with pytest.raises(RecordError, match=says):
-        filesafety.refuse_unsafe_workbook(_sheet(workbook, **given))
+        _read(_sheet(workbook, **given))
 
 
 def test_one_value_far_away_is_refused_but_not_an_empty_cell_or_a_stated_size(workbook):
@@ -251,23 +264,24 @@ def test_one_value_far_away_is_refused_but_not_an_empty_cell_or_a_stated_size(wo
     with pytest.raises(RecordError, match=r"span more cells.*Ctrl\+End"):
         records.load(_sheet(workbook, far))
     styled = _cell(b"B7") + b'<c r="XFD1048576" s="1"/>'
-    filesafety.refuse_unsafe_workbook(_sheet(workbook, styled, before=b'<dimension ref="A1:XFD1048576"/>'))
+    read = _read(_sheet(workbook, styled, before=b'<dimension ref="A1:XFD1048576"/>'))
+    assert _spans(read)[0] == (7, 2)
 
 
-def test_an_address_is_seen_wherever_the_pieces_are_cut(workbook, monkeypatch):
-    far = _sheet(workbook, _cell(b"A1") + _cell(b"FALSEN1"))
+def test_a_fault_is_seen_wherever_the_pieces_are_cut(workbook, monkeypatch):
+    twice = _sheet(workbook, _cell(b"A1") + b'<c r="A1" r="B2"><v>1</v></c>')
     for piece in range(1, 40):
-        monkeypatch.setattr(filesafety, "PIECE_BYTES", piece)
-        with pytest.raises(RecordError, match="a cell whose address is none"):
-            filesafety.refuse_unsafe_workbook(far)
+        monkeypatch.setattr(safety, "PIECE_BYTES", piece)
+        with pytest.raises(RecordError, match="no sound XML"):
+            safety.refuse_unsafe_workbook(twice)
 
 
 def test_the_cells_of_all_sheets_are_counted_together(workbook):
     half = SHEET % (b"<sheetData><row>" + _cell(b"A600000") + _cell(b"T1") + b"</row></sheetData>")
     one = _rewritten(workbook, "one.xlsx", "xl/worksheets/sheet1.xml", half)
-    filesafety.refuse_unsafe_workbook(one)
+    assert _spans(_read(one))[0] == (600_000, 20)
     with pytest.raises(RecordError, match="span more cells"):
-        filesafety.refuse_unsafe_workbook(_rewritten(one, "two.xlsx", "xl/worksheets/sheet2.xml", half))
+        _read(_rewritten(one, "two.xlsx", "xl/worksheets/sheet2.xml", half))
 
 
 def _open_document(place, rows, columns):
@@ -294,29 +308,49 @@ def _open_document(place, rows, columns):
 
 
 def test_a_value_repeated_beyond_a_register_is_refused(tmp_path):
-    filesafety.refuse_unsafe_workbook(_open_document(tmp_path / "r.ods", 3, 2))
-    for rows, columns in ((1_000_000, 21), (2, 10**8), (10**400, 1)):
-        with pytest.raises(RecordError, match="span more cells"):
-            filesafety.refuse_unsafe_workbook(_open_document(tmp_path / "r.ods", rows, columns))
+    assert _spans(_read(_open_document(tmp_path / "r.ods", 3, 2))) == [(3, 2)]
+    for rows, columns, says in ((1_000_000, 21, "span more cells"), (10**400, 1, "cannot be read")):
+        with pytest.raises(RecordError, match=says):
+            _read(_open_document(tmp_path / "r.ods", rows, columns))
+    # The reader lets a value be repeated to the last column of a sheet and no further.
+    assert _spans(_read(_open_document(tmp_path / "r.ods", 2, 10**8))) == [(2, 16_384)]
 
 
-def _binary_sheet(place, row, column):
-    """Write a binary sheet of one number: row and cell records as [MS-XLSB] lays them out."""
-    begin, end = b"\x91\x01\x00", b"\x92\x01\x00"
-    header = b"\x00\x11" + row.to_bytes(4, "little") + bytes(13)
-    cell = b"\x05\x10" + column.to_bytes(4, "little") + bytes(4) + struct.pack("<d", 1.0)
+def _record(kind, content=b""):
+    """Return a record of a binary workbook: its kind and length, seven bits a byte ([MS-XLSB] 2.1.4)."""
+    number = bytes([kind & 0x7F | 0x80, kind >> 7]) if kind > 0x7F else bytes([kind])
+    return number + bytes([len(content)]) + content
+
+
+def _wide(text):
+    return len(text).to_bytes(4, "little") + text.encode("utf-16-le")
+
+
+def _binary_workbook(place, row, column):
+    """Write a binary workbook of one number: bundle, row and cell records as [MS-XLSB] lays them out."""
+    bundle = _record(156, bytes(4) + (1).to_bytes(4, "little") + _wide("rId1") + _wide("a"))
+    header = row.to_bytes(4, "little") + bytes(13)
+    cell = column.to_bytes(4, "little") + bytes(4) + struct.pack("<d", 1.0)
+    sheet = [(129, b""), (148, bytes(16)), (145, b""), (0, header), (5, cell), (146, b""), (130, b"")]
+    link = (
+        '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship '
+        'Id="rId1" Target="worksheets/sheet1.bin" '
+        'Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/worksheet"/></Relationships>'
+    )
     with zipfile.ZipFile(place, "w") as archive:
-        archive.writestr("xl/worksheets/sheet1.bin", begin + header + cell + end)
+        archive.writestr("xl/_rels/workbook.bin.rels", link)
+        archive.writestr("xl/workbook.bin", _record(143) + bundle + _record(144) + _record(132))
+        archive.writestr("xl/worksheets/sheet1.bin", b"".join(_record(*r) for r in sheet))
     return place
 
 
-@pytest.mark.parametrize("piece", [1, 7, filesafety.PIECE_BYTES])
-def test_a_binary_sheet_with_a_cell_far_away_is_refused(piece, tmp_path, monkeypatch):
-    monkeypatch.setattr(filesafety, "PIECE_BYTES", piece)
-    filesafety.refuse_unsafe_workbook(_binary_sheet(tmp_path / "r.xlsb", 999, 19))
-    for row, column in ((1_048_575, 16_383), (0, 2**32 - 1), (2**32 - 1, 0)):
-        with pytest.raises(RecordError, match="span more cells"):
-            filesafety.refuse_unsafe_workbook(_binary_sheet(tmp_path / "r.xlsb", row, column))
+def test_a_binary_sheet_with_a_cell_far_away_is_refused(tmp_path):
+    assert _spans(_read(_binary_workbook(tmp_path / "r.xlsb", 999, 19))) == [(1000, 20)]
+    for row, column, says in ((1_048_575, 16_383, "span more cells"), (0, 2**32 - 1, "outside a sheet")):
+        with pytest.raises(RecordError, match=says):
+            _read(_binary_workbook(tmp_path / "r.xlsb", row, column))
+    # The reader takes a row that no sheet has for the end of the sheet: it asks for no memory.
+    assert _read(_binary_workbook(tmp_path / "r.xlsb", 2**32 - 1, 0))[0].rows == []
 
 
 def _old_workbook(place, *cells, sheets=1):
@@ -333,7 +367,7 @@ def _old_workbook(place, *cells, sheets=1):
 def test_an_old_workbook_with_a_cell_far_away_is_refused(tmp_path):
     """65,536 rows of 256 columns a sheet: three of them asked a reader for 3.3 GB from a file of 6 kB."""
     near = [(row, column) for row in range(40) for column in range(12)]
-    read = mapping_grid.read(_old_workbook(tmp_path / "near.xls", *near))
+    read = sources.read(_old_workbook(tmp_path / "near.xls", *near))
     assert [s.cells.shape for s in read.sheets] == [(40, 12)]
     for name, sheets, cells in (("far", 1, [*near, (65_535, 255)]), ("sheets", 3, [(65_535, 255)])):
         with pytest.raises(RecordError, match="span more cells"):
@@ -346,15 +380,14 @@ def test_a_broken_old_workbook_is_refused_in_a_sentence(tmp_path):
     for _ in range(60):
         (tmp_path / "b.xls").write_bytes(fuzz.broken(sound, rng))
         with contextlib.suppress(RecordError):
-            mapping_grid.read(tmp_path / "b.xls")
+            sources.read(tmp_path / "b.xls")
 
 
 def test_the_extent_of_open_documents_written_by_a_library_is_theirs(tmp_path):
     """odfpy through pandas writes the cells; the extent is theirs and a value far down is refused."""
     frame = pd.DataFrame({"a": range(50), "b": 1.5})
     frame.to_excel(tmp_path / "r.ods", engine="odf", index=False)
-    filesafety.refuse_unsafe_workbook(tmp_path / "r.ods")
-    assert [s.cells.shape for s in mapping_grid.read(tmp_path / "r.ods").sheets] == [(51, 2)]
+    assert [s.cells.shape for s in sources.read(tmp_path / "r.ods").sheets] == [(51, 2)]
 
 
 def test_a_part_in_an_encoding_that_does_not_exist_is_refused(tmp_path):
@@ -362,4 +395,40 @@ def test_a_part_in_an_encoding_that_does_not_exist_is_refused(tmp_path):
     with zipfile.ZipFile(tmp_path / "r.xlsx", "w") as archive:
         archive.writestr("xl/workbook.xml", b'<?xml version="1.0" encoding="UTF-5"?><workbook/>')
     with pytest.raises(RecordError):
-        filesafety.refuse_unsafe_workbook(tmp_path / "r.xlsx")
+        safety.refuse_unsafe_workbook(tmp_path / "r.xlsx")
+
+
+def test_a_workbook_that_keeps_the_reader_busy_is_left_and_the_reader_ended(workbook, monkeypatch):
+    monkeypatch.setattr(workbooks, "MOST_SECONDS", 0)
+    with pytest.raises(RecordError, match="takes far longer to read"):
+        workbooks.read_cells(workbook)
+    children = subprocess.run(
+        ["ps", "--ppid", str(os.getpid()), "-o", "args="], check=True, capture_output=True, text=True
+    )
+    assert "sheet_process" not in children.stdout
+
+
+def test_a_reader_that_dies_is_told_in_words(workbook, tmp_path, monkeypatch):
+    for code, says in (("os.abort()", "or need more memory"), ("os._exit(3)", "cannot be read")):
+        script = tmp_path / "dies.py"
+        script.write_text(f"import os\n{code}\n")
+        monkeypatch.setattr(workbooks, "SCRIPT", script)
+        with pytest.raises(RecordError, match=says):
+            workbooks.read_cells(workbook)
+
+
+def test_days_times_and_spans_come_back_as_they_were_stored(tmp_path):
+    stored = [
+        datetime.date(2024, 2, 29),
+        datetime.datetime(2024, 2, 29, 7, 5),
+        datetime.time(7, 5),
+        True,
+        0.1,
+    ]
+    with xlsxwriter.Workbook(tmp_path / "d.xlsx") as book:
+        sheet = book.add_worksheet("a")
+        for i, (value, form) in enumerate(
+            zip(stored, ("yyyy-mm-dd", "yyyy-mm-dd hh:mm", "hh:mm", "", ""), strict=True)
+        ):
+            sheet.write(0, i, value, book.add_format({"num_format": form}) if form else None)
+    assert _read(tmp_path / "d.xlsx")[0].rows == [stored]

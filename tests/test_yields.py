@@ -74,13 +74,14 @@ def test_new_therapy_overstates_yield_by_the_published_amount_and_is_taken_out(t
 
 
 def test_therapy_stopped_is_back_on_the_untreated_path_within_24_weeks():
-    course = np.array([[0.0, 12.0]])
-    assert yields_native.therapy_lift(course, 12.0) > 1.1
-    halfway = yields_native.therapy_lift(course, 12 + yields_native.WASHOUT_MONTHS / 2)
-    assert 1 < halfway < yields_native.therapy_lift(course, 12.0)
-    assert yields_native.therapy_lift(course, 12 + yields_native.WASHOUT_MONTHS) == pytest.approx(
-        1.0, abs=EXACT
-    )
+    at = 12 + np.array([0.0, 0.5, 1.0]) * yields_native.WASHOUT_MONTHS
+    course, every = np.array([[0.0, 12.0]] * 3), np.arange(3)
+    treated = yields_native.assumed_factor(np.zeros(3), at, course, every)
+    untreated = yields_native.assumed_factor(np.zeros(3), at, course[:0], every[:0])
+    stopped, halfway, washed_out = treated / untreated
+    assert stopped > 1.1
+    assert 1 < halfway < stopped
+    assert washed_out == pytest.approx(1.0, abs=EXACT)
 
 
 def test_native_change_is_applied_to_native_hair_only_in_a_second_session(tmp_path):

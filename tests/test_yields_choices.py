@@ -11,7 +11,7 @@ from test_results import assert_keeps_the_contract
 from analytics import measurement, regrowth, simulate, yields
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import mixed
-from analytics.pages import figures
+from analytics.pages import figures, sentences
 from analytics.results import Result
 from analytics.yields.link import MIN_BOTH, ZONE_CV
 from analytics.yields.means import estimate
@@ -259,17 +259,30 @@ def test_what_matters_names_the_largest_moves_and_no_other_unit():
         columns=names,
     ).assign(term="yield")
     lines = Result(table, pd.DataFrame({"reason": [""]}), "by hand", by=("choice", "option", "zone"))
-    assert yields.what_matters(lines, most=3) == (
+    assert sentences.what_matters(lines, most=3) == (
         "The choices that move a zone's yield furthest, in points: month, 12 (crown down 9); photographs, "
         "all (crown up 4); native change, none (frontal down 2). Half an interval is 6 points long."
     )
     alone = replace(lines, estimates=table.head(2))
-    assert yields.what_matters(alone) == "No choice can be set against the main line."
+    assert sentences.what_matters(alone) == "No choice can be set against the main line."
+
+
+def test_the_main_line_may_rest_on_other_choices_and_is_no_line_twice(demo):
+    unchanged = yields.Choices(native_change="none")
+    table = yields.sensitivity(demo, choices=unchanged).table()
+    main = table[table["choice"].eq("main line")].set_index("zone")["estimate"]
+    plain = yields.average(demo, choices=unchanged).table().set_index("zone")["estimate"]
+    np.testing.assert_allclose(main, plain, rtol=1e-12)
+    native = set(table.loc[table["choice"].eq("native change"), "option"])
+    assert native == {"3.7 % a year", "4.8 % a year", "5.9 % a year", "control regions"}
+    with pytest.raises(ParameterError, match="levelled in a line of its own"):
+        yields.sensitivity(demo, choices=yields.Choices(season="levelled"))
 
 
 def test_another_views_number_stands_beside_the_lines_as_it_was_given(demo, lines):
     other = regrowth.emergence(demo, both_shapes=False)
-    both = yields.beside(lines, other, choice="growth model", option="all readings", term="yield_at_maturity")
+    named = {"choice": "growth model", "option": "all readings"}
+    both = yields.with_view(lines, other, **named, term="yield_at_maturity")
     assert_keeps_the_contract(both)
     added = both.table().query("choice == 'growth model'").set_index("zone")
     given = other.table().query("term == 'yield_at_maturity'").set_index("zone")
@@ -280,7 +293,7 @@ def test_another_views_number_stands_beside_the_lines_as_it_was_given(demo, line
     zone = axes[0].get_title(loc="left").lower()
     assert str(int(added.loc[zone, "n_patients"])) in counts
     with pytest.raises(ParameterError, match="use a term of it"):
-        yields.beside(lines, other, choice="growth model", option="all readings", term="weight")
+        yields.with_view(lines, other, **named, term="weight")
 
 
 def test_months_nine_and_later_hold_the_steepness_of_the_fit_to_all_readings():

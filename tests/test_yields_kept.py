@@ -4,7 +4,6 @@ import pandas.testing
 import pytest
 
 from analytics import simulate, yields
-from analytics.yields import rows as yields_kept
 from analytics.yields import rows as yields_rows
 
 
@@ -18,14 +17,15 @@ def made(monkeypatch):
 
 
 @pytest.fixture
-def register():
-    yield simulate.as_records(simulate.register(12, seed=4)[0])
-    yields_kept.forget()
+def register(monkeypatch):
+    monkeypatch.setattr(yields_rows, "_promised", [])
+    monkeypatch.setattr(yields_rows, "_rows", {})
+    return simulate.as_records(simulate.register(12, seed=4)[0])
 
 
 def test_promised_records_give_the_same_rows_made_once(register, made):
     plain = yields.by_visit(register)
-    yields_kept.promise_unchanged(register)
+    yields.promise_unchanged(register)
     first, second = yields.by_visit(register), yields.by_visit(register)
     assert len(made) == 2
     pandas.testing.assert_frame_equal(first, plain)
@@ -33,7 +33,7 @@ def test_promised_records_give_the_same_rows_made_once(register, made):
 
 
 def test_other_choices_and_other_records_are_made_anew(register, made):
-    yields_kept.promise_unchanged(register)
+    yields.promise_unchanged(register)
     yields.by_visit(register)
     unchanged = yields.by_visit(register, choices=yields.Choices(native_change="none"))
     assert unchanged["native_change"].dropna().eq(0).all()
@@ -43,7 +43,7 @@ def test_other_choices_and_other_records_are_made_anew(register, made):
 
 
 def test_what_a_caller_does_to_rows_stays_with_the_caller(register):
-    yields_kept.promise_unchanged(register)
+    yields.promise_unchanged(register)
     plain = yields.by_visit(register).copy()
     mine = yields.by_visit(register)
     mine["yield_pct"] = 0.0

@@ -18,7 +18,7 @@ from analytics import measurement, simulate, yields
 from analytics.errors import FitError
 from analytics.yields.level import Season, estimate, levelled
 from analytics.yields.rows import finished, linked
-from analytics.yields.season import limits
+from analytics.yields.season import length
 
 # One register may lie this many standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5
@@ -178,10 +178,10 @@ def test_without_a_season_the_lower_limit_is_none_and_no_month_is_named():
 def test_limits_of_a_swing_are_those_of_a_length_by_rice():
     """At its limits a length drawn by Rice's law (scipy) lies below the one found in 97.5 and 2.5 %."""
     found = Season(np.array([0.03, 0.04]), np.diag([1e-4, 1e-4]), np.inf, 100, 50)
-    size = limits(found)
-    for length, share in ((size.low, 0.975), (size.estimate, 0.5), (size.high, 0.025)):
-        assert stats.rice.cdf(0.05 / 0.01, length / 0.01) == pytest.approx(share, abs=1e-6)
-    assert limits(replace(found, swing=np.array([0.005, 0.0]))).low == 0.0
+    size = length(found)
+    for at, share in ((size.low, 0.975), (size.estimate, 0.5), (size.high, 0.025)):
+        assert stats.rice.cdf(0.05 / 0.01, at / 0.01) == pytest.approx(share, abs=1e-6)
+    assert length(replace(found, swing=np.array([0.005, 0.0]))).low == 0.0
 
 
 def test_a_season_that_cannot_be_told_is_said_in_words(swinging, tmp_path):

@@ -5,6 +5,7 @@ out beside each test, seeds fixed before looking. Held elsewhere: survivor serie
 (`test_milestones`), many looks (`test_study`), months of de-identified dates (`test_deidentify`).
 """
 
+import inspect
 from dataclasses import replace
 from functools import partial
 
@@ -16,7 +17,6 @@ import registers
 from analytics import regrowth, yields
 from analytics.review import measures as review_measures
 from analytics.study import plan as study_plan
-from analytics.yields.means import CASE_MIX
 
 # One register may lie this many standard errors from the truth (1 in 1,700 by chance).
 FAR = 3.5
@@ -104,14 +104,15 @@ def test_the_worst_at_one_visit_improve_at_the_next_by_chance_and_their_expected
     fit = regrowth.fit_emergence(register)
     frame = regrowth.rows_for(register, fit).frame
     frame = frame[frame["month"] < 14]
-    expected = [_expected(fit, frame, place) for place in worst.index]
+    plateaus = regrowth.fit_plateaus(register, fit=fit)
+    expected = [_expected(plateaus, frame, place) for place in worst.index]
     apart = np.array(expected) - true[worst.index].to_numpy()
     assert abs(apart.mean()) < FAR * apart.std(ddof=1) / np.sqrt(len(apart))
 
 
-def _expected(fit, frame, placement_id):
+def _expected(plateaus, frame, placement_id):
     patient = frame.loc[frame["placement_id"].eq(placement_id), "patient_id"].iloc[0]
-    path = regrowth.predict_case(fit, frame[frame["patient_id"].eq(patient)], [12.0]).path
+    path = regrowth.forecast(plateaus, frame[frame["patient_id"].eq(patient)], [12.0]).path
     return float(path.loc[path["placement_id"].eq(placement_id), "yield_pct"].iloc[0])
 
 
@@ -257,4 +258,5 @@ def test_a_rate_per_procedure_is_a_fifth_lower_than_one_per_patient():
 def test_no_outcome_and_no_default_case_mix_is_a_class_of_hair_loss():
     """Readers agree on the class with an ICC of 0.63 to 0.68 (Guarrera 2009, Int J Trichology 1:120-2)."""
     assert "loss_class" not in study_plan.OUTCOMES
-    assert "loss_class" not in CASE_MIX
+    defaults = inspect.signature(yields.against_others).parameters["adjust"].default
+    assert "loss_class" not in defaults

@@ -6,53 +6,50 @@ it would be read from that count against this case's own baseline and planted de
 is decided by the rule of `course.standing`.
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
-from analytics import regrowth
-from analytics.course import standing as course_bands
-from analytics.course.standing import FALSE_ALARMS, LOW_YIELD_PCT, practice_bounds, standing
+from analytics import regrowth, yields
+from analytics.course.standing import FALSE_ALARMS, bands, below, practice_bounds, standing, true_yields
 from analytics.errors import ParameterError
 from analytics.records import Records
-from analytics.regrowth import Emergence
-from analytics.results import LEVEL, Curve
+from analytics.regrowth import PlateauDistribution
+from analytics.results import LEVEL, Curve, limits, line
 
 MONTHS_AHEAD = (9.0, 12.0, 15.0, 18.0, 24.0)
 LEVELS = (0.5, 0.8, 0.95)
 _STEP = 0.5
-WORDS = {
-    "ahead": "ahead, its readings higher than those of 95 in 100 of this practice's cases read alike",
-    "usual": "within the usual range of this practice",
-    "behind": "behind, its readings lower than those of 95 in 100 of this practice's cases read alike",
-    "low": f"low: its true yield lies under {LOW_YIELD_PCT:g} % of planted hairs",
-    "cannot tell": "not to be told yet from the readings there are",
-}
-SHORT = {
-    "low": "low at maturity",
-    "behind": "behind",
-    "cannot tell": "cannot be told yet",
-    "usual": "within the usual range",
-    "ahead": "ahead",
-}
+READ = ["place", "x", "y", "se", "centile", "centile_low", "centile_high", "density"]
+BEYOND = "beyond the months this practice has followed"
 
 
-def case(records: Records, patient_id: str, *, fit: Emergence | None = None, level: float = LEVEL) -> Curve:
+def case(
+    records: Records,
+    patient_id: str,
+    *,
+    plateaus: PlateauDistribution | None = None,
+    level: float = LEVEL,
+) -> Curve:
     """Return the course of one patient's placements: readings, centiles, standing and forecast.
 
     Parameters
     ----------
     patient_id
         Code of the patient.
-    fit
-        The practice's emergence model; fitted here if not given.
+    plateaus
+        The practice's model (`regrowth.fit_plateaus`); fitted here if not given.
+    level
+        Of every interval of `table()` and of `path`.
 
     Returns
     -------
     Curve
-        By `place` (zone and session): `reading`, `centile of the reading`, `chance that it is behind` with
-        its split, `predicted yield` and `predicted density` by month. `path` is the forecast. `extra`:
-        `bands`, `readings`, `limits` (50, 80, 95 %), `split` (share of the forecast's variance by source),
-        `standing` (one row a place, with a sentence), `not judged`.
+        By `place` (zone and session): `reading`, `centile of the reading`, `true yield` at the last reading,
+        `chance that it is behind` with its split, `predicted yield` and `predicted density` by month.
+        `path` is the forecast. `extra`: `bands`, `readings`, `limits` (50, 80, 95 %), `split` (share of the
+        forecast's variance by source), `standing` (one row per place, from `course.standing`), `not judged`.
 
     Raises
     ------
@@ -63,7 +60,8 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
         raise ParameterError(
             "course.case(patient_id): no patient has this code; look it up with regrowth code"
         )
-    fit = regrowth.fit_emergence(records) if fit is None else fit
+    plateaus = regrowth.fit_plateaus(records) if plateaus is None else plateaus
+    fit = plateaus.fit
     laid = regrowth.rows_for(records, fit)
     rows = laid.frame[laid.frame["patient_id"].eq(patient_id)]
     used = laid.used[laid.used["patient_id"].eq(patient_id)]
@@ -74,10 +72,12 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
     )
     extra = {"not judged": _not_judged(used, rows)}
     if rows.empty:
+        nothing = {"standing": ["place", "state"], "limits": ["place", "x"]}
+        extra |= {name: pd.DataFrame(columns=columns) for name, columns in nothing.items()}
         return Curve(_nothing(level), used, method, ("place",), picture="case", extra=extra)
     places = _places(rows)
-    bounds = practice_bounds(fit)
-    parts = [_place(fit, rows, places, name, level, bounds) for name in places["place"]]
+    true = true_yields(plateaus, rows, bounds=practice_bounds(plateaus), level=level)
+    parts = [_place(plateaus, rows, places, name, level, true) for name in places["place"]]
     estimates = pd.concat([p["estimates"] for p in parts], ignore_index=True)
     for key in ("bands", "readings", "limits", "split", "standing"):
         extra[key] = pd.concat([p[key] for p in parts], ignore_index=True)
@@ -93,25 +93,26 @@ def _places(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _place(
-    fit: Emergence,
+    plateaus: PlateauDistribution,
     rows: pd.DataFrame,
     places: pd.DataFrame,
     name: str,
     level: float,
-    bounds: dict[str, np.ndarray],
+    true: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
+    fit = plateaus.fit
     row = places[places["place"].eq(name)].iloc[0]
     placement, zone = str(row["placement_id"]), str(row["group"])
     own = rows[rows["placement_id"].eq(placement)]
-    judged = standing(fit, rows, placement, bounds=bounds)
-    readings = _readings(fit, own, zone, name)
+    judged = standing(plateaus, rows, placement, true=true)
+    readings = _readings(plateaus, own, zone, name, level)
     last = float(judged["month"])
     edge = float(fit.last_month[fit.zone_index(zone)])
-    ahead = np.unique(
-        [m for m in (*np.arange(np.floor(last), edge + _STEP, _STEP), *MONTHS_AHEAD) if last <= m <= edge]
-    )
-    months = ahead if len(ahead) else np.array([edge])
-    found = regrowth.predict_case(fit, rows, months, marked=bool(own["both_marked"].iloc[-1]))
+    every = (*np.arange(np.floor(last), edge + _STEP, _STEP), *MONTHS_AHEAD)
+    months = np.unique([m for m in every if last <= m <= edge] or [edge])
+    levels = (*LEVELS, level)
+    marked = bool(own["both_marked"].iloc[-1])
+    found = regrowth.forecast(plateaus, rows, months, marked=marked, levels=levels)
     path = found.path[found.path["placement_id"].eq(placement)].drop_duplicates("month")
     planted, native = (
         float(row["planted"]),
@@ -119,9 +120,9 @@ def _place(
     )
     axis = np.arange(0, edge + _STEP, _STEP)
     native = native if np.isfinite(native) else float(own["baseline_density"].iloc[0])
-    bands = course_bands.bands(fit, zone, axis[axis > 0], planted=planted, native=max(native, 1.0))
-    limits = _limits(path, own, name)
-    wanted = limits[limits["x"].isin(MONTHS_AHEAD)]
+    grey = bands(plateaus, zone, axis[axis > 0], planted=planted, native=max(native, 1.0))
+    ahead = _forecast(path, own, name, levels)
+    wanted = ahead[ahead["x"].isin(MONTHS_AHEAD)]
     estimates = pd.DataFrame(
         [
             *_reading_lines(readings, name, level),
@@ -129,58 +130,60 @@ def _place(
             *_ahead_lines(wanted, name, level),
         ]
     )
-    forecast = limits[["place", "x", "yield_pct", "low_95", "high_95"]].rename(
-        columns={"yield_pct": "estimate", "low_95": "ci_low", "high_95": "ci_high"}
-    )
-    sentence = pd.DataFrame([{"place": name, **judged, "sentence": _sentence(judged, name, wanted)}])
+    low, high = (ahead[f"{side}_{100 * level:g}"] for side in ("low", "high"))
+    forecast = ahead[["place", "x"]].assign(estimate=ahead["yield_pct"], ci_low=low, ci_high=high)
     return {
         "estimates": estimates,
-        "path": forecast.assign(term="forecast", unit="%", level=0.95),
-        "bands": bands.assign(place=name),
+        "path": forecast.assign(term="forecast", unit="%", level=level),
+        "bands": grey.assign(place=name),
         "readings": readings,
-        "limits": limits,
+        "limits": ahead,
         "split": _split(path, name),
-        "standing": sentence,
+        "standing": pd.DataFrame([{"place": name, **judged}]),
     }
 
 
-def _readings(fit: Emergence, own: pd.DataFrame, zone: str, name: str) -> pd.DataFrame:
+def _readings(
+    plateaus: PlateauDistribution, own: pd.DataFrame, zone: str, name: str, level: float
+) -> pd.DataFrame:
+    """Return one row per reading: its yield, and its centile among the practice's readings of that month.
+
+    The limits of a centile are those of the reading, each held against true yields.
+    """
     follow = own[~own["is_baseline"].astype(bool) & own["yield_pct"].notna()].sort_values("month")
     month, value = follow["month"].to_numpy(dtype=float), follow["yield_pct"].to_numpy(dtype=float)
     se = follow["yield_pct_se"].to_numpy(dtype=float)
-    inside = month <= float(fit.last_month[fit.zone_index(zone)])
-    share = 100 * course_bands.below(fit, zone, month, value, se) if len(follow) else np.array([])
-    low = 100 * course_bands.below(fit, zone, month, value - 1.96 * se) if len(follow) else np.array([])
-    high = 100 * course_bands.below(fit, zone, month, value + 1.96 * se) if len(follow) else np.array([])
-    return pd.DataFrame(
-        {
-            "place": name,
-            "x": month,
-            "y": value,
-            "se": se,
-            "centile": np.where(inside, share, np.nan),
-            "centile_low": np.where(inside, low, np.nan),
-            "centile_high": np.where(inside, high, np.nan),
-            "density": follow["density"].to_numpy(dtype=float),
-        }
-    )
+    inside = month <= float(plateaus.fit.last_month[plateaus.fit.zone_index(zone)])
+    low, high = limits(value, se, level=level)
+    sides = (("centile", value, se), ("centile_low", low, 0.0), ("centile_high", high, 0.0))
+    centiles = {
+        column: np.where(inside, 100 * below(plateaus, zone, month, at, error), np.nan)
+        for column, at, error in sides
+        if len(follow)
+    }
+    frame = pd.DataFrame({"place": name, "x": month, "y": value, "se": se, **centiles})
+    return frame.assign(density=follow["density"].to_numpy(dtype=float)).reindex(columns=READ)
 
 
-def _limits(path: pd.DataFrame, own: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Return forecasts of density and of the yield read from it, with limits at 50, 80 and 95 %."""
+def _forecast(path: pd.DataFrame, own: pd.DataFrame, name: str, levels: tuple[float, ...]) -> pd.DataFrame:
+    """Return forecasts of density and of the yield read from it, with their limits."""
     row = own.iloc[-1]
-    density, density_sd = path["density"].to_numpy(), np.sqrt(path["density_var"].to_numpy())
     baseline = float(row["baseline_density"]) * path["kept"].to_numpy()
     planted = float(row["planted_hairs_cm2"])
-    yield_pct, yield_sd = 100 * (density - baseline) / planted, 100 * density_sd / planted
-    frame = pd.DataFrame({"place": name, "x": path["month"], "yield_pct": yield_pct, "density": density})
-    frame["density_sd"], frame["yield_sd"] = density_sd, yield_sd
-    for level in LEVELS:
+
+    def as_yield(density: np.ndarray) -> np.ndarray:
+        return 100 * (density - baseline) / planted
+
+    density, density_sd = path["density"].to_numpy(), np.sqrt(path["density_var"].to_numpy())
+    frame = pd.DataFrame(
+        {"place": name, "x": path["month"], "yield_pct": as_yield(density), "density": density}
+    )
+    frame["density_sd"], frame["yield_sd"] = density_sd, 100 * density_sd / planted
+    for level in levels:
         tag = f"{100 * level:g}"
-        low, high = course_bands.normal_limits(yield_pct, yield_sd, level)
-        frame[f"low_{tag}"], frame[f"high_{tag}"] = low, high
-        low, high = course_bands.normal_limits(density, density_sd, level)
-        frame[f"density_low_{tag}"], frame[f"density_high_{tag}"] = np.maximum(low, 0.0), high
+        low, high = path[f"low_{tag}"].to_numpy(), path[f"high_{tag}"].to_numpy()
+        frame[f"low_{tag}"], frame[f"high_{tag}"] = as_yield(low), as_yield(high)
+        frame[f"density_low_{tag}"], frame[f"density_high_{tag}"] = low, high
     return frame.reset_index(drop=True)
 
 
@@ -209,43 +212,21 @@ def _split(path: pd.DataFrame, name: str) -> pd.DataFrame:
 def _reading_lines(readings: pd.DataFrame, name: str, level: float) -> list[dict]:
     lines = []
     for row in readings.itertuples():
-        common = {"place": name, "x": row.x, "level": level, "unit": "%", "n_patients": 1}
-        flag = "gain, not yet yield" if row.x < 6 else ""
-        half = 1.96 * row.se
-        lines.append(
-            {
-                **common,
-                "term": "reading",
-                "estimate": row.y,
-                "se": row.se,
-                "ci_low": row.y - half,
-                "ci_high": row.y + half,
-                "flag": flag,
-            }
-        )
-        outside = "beyond the months this practice has followed" if not np.isfinite(row.centile) else ""
-        lines.append(
-            {
-                **common,
-                "term": "centile of the reading",
-                "estimate": row.centile,
-                "ci_low": row.centile_low,
-                "ci_high": row.centile_high,
-                "flag": outside,
-            }
-        )
+        own = _own(name, row.x, level)
+        flag = "gain, not yet yield" if row.x < yields.YIELD_FROM_MONTH else ""
+        ends = limits(row.y, row.se, level=level)
+        lines.append(line("reading", row.y, "%", se=row.se, ci=ends, **own, flag=flag))
+        outside = "" if np.isfinite(row.centile) else BEYOND
+        ends = (row.centile_low, row.centile_high)
+        lines.append(line("centile of the reading", row.centile, "%", ci=ends, **own, flag=outside))
     return lines
 
 
 def _chance_lines(judged: dict, name: str, level: float) -> list[dict]:
-    common = {"place": name, "x": judged["month"], "level": level, "unit": "%", "n_patients": 1}
+    own = _own(name, judged["month"], level)
     if not judged["n_readings"] or judged["is_beyond"]:
-        why = (
-            "beyond the months this practice has followed"
-            if judged["is_beyond"]
-            else "no reading yet after the session"
-        )
-        return [{**common, "term": "chance that it is behind", "estimate": np.nan, "flag": why}]
+        why = BEYOND if judged["is_beyond"] else "no reading yet after the session"
+        return [line("chance that it is behind", np.nan, "%", **own, flag=why)]
     named = {
         "chance that it is behind": "chance_behind",
         "chance that it is slow only": "slow_only",
@@ -253,65 +234,26 @@ def _chance_lines(judged: dict, name: str, level: float) -> list[dict]:
         "chance that it is both": "both",
     }
     flag = f"standing: {judged['state']}"
-    return [{**common, "term": t, "estimate": 100 * judged[k], "flag": flag} for t, k in named.items()]
+    ends = (judged["yield_low"], judged["yield_high"])
+    return [
+        line("true yield", judged["yield_now"], "%", ci=ends, **own, flag=flag),
+        *(line(term, 100 * judged[key], "%", **own, flag=flag) for term, key in named.items()),
+    ]
 
 
 def _ahead_lines(wanted: pd.DataFrame, name: str, level: float) -> list[dict]:
-    lines = []
-    for row in wanted.itertuples():
-        common = {"place": name, "x": row.x, "level": level, "n_patients": 1}
-        low, high = course_bands.normal_limits(np.array(row.yield_pct), np.array(row.yield_sd), level)
-        lines.append(
-            {
-                **common,
-                "term": "predicted yield",
-                "estimate": row.yield_pct,
-                "se": row.yield_sd,
-                "ci_low": float(low),
-                "ci_high": float(high),
-                "unit": "%",
-            }
-        )
-        low, high = course_bands.normal_limits(np.array(row.density), np.array(row.density_sd), level)
-        lines.append(
-            {
-                **common,
-                "term": "predicted density",
-                "estimate": row.density,
-                "se": row.density_sd,
-                "ci_low": max(float(low), 0.0),
-                "ci_high": float(high),
-                "unit": "hairs/cm2",
-            }
-        )
+    lines, tag = [], f"{100 * level:g}"
+    for _, row in wanted.iterrows():
+        own = _own(name, row["x"], level)
+        ends = (row[f"low_{tag}"], row[f"high_{tag}"])
+        lines.append(line("predicted yield", row["yield_pct"], "%", se=row["yield_sd"], ci=ends, **own))
+        ends, sd = (row[f"density_low_{tag}"], row[f"density_high_{tag}"]), row["density_sd"]
+        lines.append(line("predicted density", row["density"], "hairs/cm2", se=sd, ci=ends, **own))
     return lines
 
 
-def _sentence(judged: dict, name: str, wanted: pd.DataFrame) -> str:
-    place = name[0].upper() + name[1:]
-    if not judged["n_readings"]:
-        return f"{place}: no count after the session yet, so it cannot be judged."
-    if judged["is_beyond"]:
-        return (
-            f"{place}, read at month {judged['month']:g}: beyond the months this practice has followed, so "
-            "it cannot be judged."
-        )
-    readings = f"{judged['n_readings']} reading{'s' if judged['n_readings'] > 1 else ''}"
-    text = f"{place}, read at month {judged['month']:g} ({readings}): {WORDS[judged['state']]}."
-    if judged["state"] in ("behind", "cannot tell"):
-        text += (
-            f" Chance that its true yield at this month is among the lowest tenth "
-            f"{100 * judged['chance_behind']:.0f} %; that it comes slowly only "
-            f"{100 * judged['slow_only']:.0f} %, will end low only {100 * judged['low_only']:.0f} %, both "
-            f"{100 * judged['both']:.0f} %, neither {100 * judged['neither']:.0f} %."
-        )
-    if len(wanted):
-        row = wanted.iloc[-1]
-        text += (
-            f" Expected at month {row['x']:g}: {row['density']:.0f} hairs/cm2 "
-            f"(95 of 100 such counts between {row['density_low_95']:.0f} and {row['density_high_95']:.0f})."
-        )
-    return text
+def _own(name: str, month: float, level: float) -> dict[str, Any]:
+    return {"by": {"place": name}, "x": month, "level": level, "n_patients": 1}
 
 
 def _not_judged(used: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
@@ -322,41 +264,6 @@ def _not_judged(used: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _nothing(level: float) -> pd.DataFrame:
-    row = {
-        "place": "all",
-        "term": "predicted yield",
-        "estimate": np.nan,
-        "level": level,
-        "unit": "%",
-        "n_patients": 1,
-    }
-    return pd.DataFrame(
-        [{**row, "flag": "no planted zone of this patient can be judged; see what was left out"}]
-    )
-
-
-def headline(result: Curve) -> str:
-    """Return the standing of each place in one sentence, those that need thought first."""
-    if "standing" not in result.extra:
-        return "No planted zone of this patient has a count that can be judged."
-    judged = result.extra["standing"]
-    order = ("low", "behind", "cannot tell", "usual", "ahead")
-    parts = []
-    for state in order:
-        places = list(judged.loc[judged["state"].eq(state), "place"])
-        if places:
-            parts.append(f"{SHORT[state]}: {'; '.join(places)}")
-    return ". ".join(part[0].upper() + part[1:] for part in parts) + "."
-
-
-def in_words(result: Curve) -> pd.DataFrame:
-    """Return one sentence a place, then what could not be judged and why: columns `place`, `sentence`."""
-    sentences = result.extra.get("standing", pd.DataFrame(columns=["place", "sentence"]))[
-        ["place", "sentence"]
-    ]
-    left = result.extra["not judged"]
-    if left.empty:
-        return sentences
-    place = left["zone"].astype(str) + ", session " + left["session_number"].astype(str)
-    more = pd.DataFrame({"place": place, "sentence": "Not judged: " + left["reason"].astype(str) + "."})
-    return pd.concat([sentences, more], ignore_index=True)
+    flag = "no planted zone of this patient can be judged; see what was left out"
+    own = {"place": "all"}
+    return pd.DataFrame([line("predicted yield", np.nan, "%", by=own, level=level, n_patients=1, flag=flag)])

@@ -4,8 +4,9 @@ Source: Data Package Standard v2 (2024), Table Schema: field types, constraints,
 """
 
 import re
+from collections.abc import Iterable
 
-from analytics.dictionary.schema import Column, Table
+from analytics.dictionary.schema import FRONT, MATURITY_MONTH, MEASURED_ZONES, Column, Table
 from analytics.errors import Sentence
 
 FIELD_TYPES = {
@@ -16,6 +17,7 @@ FIELD_TYPES = {
     "integer": "integer",
     "yesno": "boolean",
 }
+# What stands for a gap that is filled with the name of a column where a rule is told.
 GAPS = {
     "key": "the key of a table",
     "refers_to": "the column referred to",
@@ -26,23 +28,18 @@ EFFECT = {"error": "the load stops", "warning": "a warning"}
 HEADER = "| column | holds | unit | must be | usual | empty cell | basis of the limits |"
 
 
-def markdown(tables: tuple[Table, ...]) -> str:
-    """Return one section a table: what a row is, its key, and a line a column."""
-    return "\n\n".join(_section(t) for t in tables)
+def as_page(tables: Iterable[Table], rules: Iterable[Sentence]) -> str:
+    """Return the dictionary as text: zones, a section per table, the rules of more than one cell."""
+    return "\n\n".join([_zones(), *(_section(t) for t in tables), _rules(rules)]) + "\n"
 
 
-def zones(names: tuple[str, ...], front: tuple[str, ...], maturity_month: dict[str, int]) -> str:
+def _zones() -> str:
     """Return the zones with the month at which each is read as mature."""
     lines = ["### Zones", "", "| zone | mature at month | |", "| --- | --- | --- |"]
-    for name in names:
-        note = (
-            "part of the front"
-            if name in front
-            else "counted, never planted"
-            if name not in maturity_month
-            else ""
-        )
-        lines.append(f"| {name} | {maturity_month.get(name, '')} | {note} |")
+    for name in MEASURED_ZONES:
+        remark = "counted, never planted" if name not in MATURITY_MONTH else ""
+        remark = "part of the front" if name in FRONT else remark
+        lines.append(f"| {name} | {MATURITY_MONTH.get(name, '')} | {remark} |")
     lines += [
         "",
         "Months of maturity are usual practice (front about 12, crown up to 18, no source): no measured "
@@ -51,7 +48,7 @@ def zones(names: tuple[str, ...], front: tuple[str, ...], maturity_month: dict[s
     return "\n".join(lines)
 
 
-def rules(sentences: dict[str, Sentence]) -> str:
+def _rules(sentences: Iterable[Sentence]) -> str:
     """Return the rules that concern more than one cell, and what breaking each of them does."""
     lines = [
         "### Rules across cells, rows and tables",
@@ -59,7 +56,7 @@ def rules(sentences: dict[str, Sentence]) -> str:
         "| where a | the rule | else |",
         "| --- | --- | --- |",
     ]
-    for s in sentences.values():
+    for s in sentences:
         rule = re.sub(r"\{(key|refers_to|column)\}", lambda m: GAPS[m.group(1)], s.rule)
         lines.append(f"| {s.for_one.format_map(GAPS)} | {rule} | {EFFECT[s.severity]} |")
     return "\n".join(lines)
@@ -82,14 +79,14 @@ def _line(column: Column) -> str:
         column.meaning,
         column.unit,
         must_be(column),
-        usual(column),
-        when_empty(column),
-        "; ".join(x for x in (column.basis, column.source) if x) if has_limits(column) else "",
+        _usual(column),
+        _when_empty(column),
+        "; ".join(x for x in (column.basis, column.source) if x) if _has_limits(column) else "",
     ]
     return "| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |"
 
 
-def has_limits(column: Column) -> bool:
+def _has_limits(column: Column) -> bool:
     """Return True where the column has any limit or list whose basis is to be stated."""
     limits = (column.low, column.high, column.soft_low, column.soft_high)
     return any(x is not None for x in limits) or bool(column.source)
@@ -113,7 +110,7 @@ def must_be(column: Column) -> str:
     return f"{kind}{limits_in_words(column.low, column.high)}"
 
 
-def usual(column: Column) -> str:
+def _usual(column: Column) -> str:
     """Return the soft limits of a column in words, empty where there are none."""
     return limits_in_words(column.soft_low, column.soft_high).strip().removeprefix(", ")
 
@@ -131,7 +128,7 @@ def limits_in_words(low: float | None, high: float | None) -> str:
     return f", from {low:g}" if low is not None else ""
 
 
-def when_empty(column: Column) -> str:
+def _when_empty(column: Column) -> str:
     """Return what an empty cell means."""
     if column.derived:
         return ""
@@ -150,19 +147,19 @@ def note(column: Column) -> str:
     one of left, right
     empty: left
     """
-    often = usual(column)
+    often = _usual(column)
     lines = [
         column.meaning,
         f"unit: {column.unit}" if column.unit else "",
         must_be(column),
         f"usual: {often}" if often else "",
-        f"empty: {when_empty(column)}",
+        f"empty: {_when_empty(column)}",
     ]
     return "\n".join(line for line in lines if line)
 
 
 def table_schema(tables: tuple[Table, ...]) -> dict:
-    """Return a Data Package descriptor with one tabular resource a table."""
+    """Return a Data Package descriptor with one tabular resource per table."""
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "name": "regrowth-records",
@@ -221,7 +218,7 @@ def _field(column: Column) -> dict:
     if usual_limits:
         field["usual"] = usual_limits
     if column.default:
-        field["whenEmpty"] = when_empty(column)
-    if has_limits(column):
+        field["whenEmpty"] = _when_empty(column)
+    if _has_limits(column):
         field |= {"basis": column.basis, "source": column.source}
     return field

@@ -15,7 +15,7 @@ from analytics.errors import ParameterError
 
 LIST = ".regrowth-written.jsonl"
 HEADER = '{"list": "files written by regrowth", "version": 1}'
-ARRIVING = ".regrowth-arriving"  # the new files of a folder that is being changed (`disk`)
+ARRIVING = ".regrowth-arriving"  # the new files of a folder that is being changed (`files.atomic`)
 MOST_NAMES = 8
 
 Listed = dict[str, set[tuple[str, str]]]  # by name: digest and writer of every version written

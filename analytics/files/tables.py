@@ -2,8 +2,8 @@
 
 A file is written beside its place and moved there; a folder of tables arrives in its place by one move.
 Whatever stops the writing, a reader finds the old or the new, never half; and nothing is written over but
-what the same writer wrote and nobody changed (`disk`). Text that a spreadsheet program would run as a formula
-gets an apostrophe in front, which such programs show as text (the rule of CWE-1236).
+what the same writer wrote and nobody changed (`files.atomic`). Text that a spreadsheet program would run as a
+formula gets an apostrophe in front, which such programs show as text (the rule of CWE-1236).
 """
 
 import csv

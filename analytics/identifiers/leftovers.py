@@ -1,8 +1,8 @@
 """What a spreadsheet or folder leaves behind beside its cells: hidden sheets, remarks, authors, pictures.
 
-A workbook's parts are read as XML text from the zip, after `filesafety` has looked it over; nothing is
-executed. A photograph beside the tables is found by its name, and whether it says place, time or device by
-its EXIF block.
+A workbook's parts are read as XML text from the zip, after the reader has looked it over (`records.safety`);
+nothing is executed. A photograph beside the tables is found by its name, and whether it says place, time or
+device by its EXIF block.
 """
 
 import html
@@ -57,12 +57,12 @@ def scan(place: Path, *, allowed: Mapping[str, str] | None = None) -> list[Probl
         `workbook.hidden_sheets`, `folder.pictures` and so on, to the clinic's reason for letting it through.
     """
     if place.is_dir():
-        found, where = _folder(place), "folder"
+        leftovers, where = _folder(place), "folder"
     elif zipfile.is_zipfile(place):
-        found, where = workbook(place), "workbook"
+        leftovers, where = workbook(place), "workbook"
     else:
-        found, where = _file_name(place), "file"
-    return [_problem(where, leftover, dict(allowed or {})) for leftover in found]
+        leftovers, where = _file_name(place), "file"
+    return [_problem(where, leftover, dict(allowed or {})) for leftover in leftovers]
 
 
 def workbook(path: Path) -> list[Leftover]:
@@ -125,8 +125,8 @@ def _foreign_remarks(xml: bytes) -> int:
     notes = {"".join(note(c).split()) for t in TABLES.values() for c in t.asked()}
     text = xml.decode("utf-8", "replace")
     remarks = re.findall(r"<comment\b.*?</comment>", text, re.S)
-    said = (html.unescape("".join(re.findall(r"<t\b[^>]*>([^<]*)</t>", remark))) for remark in remarks)
-    return sum("".join(words.split()) not in notes for words in said) + text.count("<threadedComment ")
+    texts = (html.unescape("".join(re.findall(r"<t\b[^>]*>([^<]*)</t>", remark))) for remark in remarks)
+    return sum("".join(words.split()) not in notes for words in texts) + text.count("<threadedComment ")
 
 
 def _authors(core: bytes) -> int:
@@ -138,8 +138,8 @@ def _folder(folder: Path) -> list[Leftover]:
     pictures = [p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in PICTURES]
     if not pictures:
         return []
-    spoken = sum(has_exif(p) for p in pictures)
-    remark = f" ({spoken} with place, time or device written inside)" if spoken else ""
+    telling = sum(has_exif(p) for p in pictures)
+    remark = f" ({telling} with place, time or device written inside)" if telling else ""
     return [Leftover("photographs", len(pictures), remark)]
 
 

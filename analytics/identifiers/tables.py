@@ -27,8 +27,8 @@ import pyarrow.compute as pc
 from analytics.dictionary import TABLES, Column, RawTable
 from analytics.errors import FIRST_DATA_ROW, Problem, RecordError
 from analytics.identifiers import leftovers
-from analytics.identifiers.lexicon import CLASSES, class_of_header, is_age, plain
-from analytics.identifiers.patterns import ANY, GIVEN_NAMES, kind_of
+from analytics.identifiers.lexicon import class_of_header, in_words, is_age, plain
+from analytics.identifiers.patterns import given_names, kind_of, quick_look
 
 ALLOW_FILE = "privacy.toml"
 OLDEST = 90  # 90 stands for 90 and more
@@ -74,7 +74,7 @@ def examine(path: str | Path, tables: Mapping[str, RawTable]) -> list[Problem]:
 
 
 def scan(tables: Mapping[str, RawTable], *, allowed: Mapping[str, str] | None = None) -> list[Problem]:
-    """Return what in the tables could identify a person, one problem a column and class.
+    """Return what in the tables could identify a person, one problem per column and class.
 
     Parameters
     ----------
@@ -93,10 +93,10 @@ def scan(tables: Mapping[str, RawTable], *, allowed: Mapping[str, str] | None = 
     let_through = dict(allowed or {})
     problems = []
     for name, table in tables.items():
-        known = {c.name: c for c in TABLES[name].columns} if name in TABLES else {}
+        columns = {c.name: c for c in TABLES[name].columns} if name in TABLES else {}
         for header, cells in zip(table.names, table.cells, strict=True):
-            found = _column(name, header, cells, known.get(header))
-            problems += [_let(p, let_through) for p in found]
+            of_column = _column(name, header, cells, columns.get(header))
+            problems += [_let(p, let_through) for p in of_column]
     return problems
 
 
@@ -144,18 +144,18 @@ def read_allowed(place: Path) -> dict[str, str]:
 
 
 def _column(table: str, header: str, cells: pa.Array, column: Column | None) -> list[Problem]:
-    """Return the problems of one column, at most one by its name and one a class by its values."""
+    """Return the problems of one column, at most one by its name and one per class by its values."""
     encoded = pc.fill_null(cells, "").dictionary_encode()
     values = encoded.dictionary
     texts = values.filter(pc.invert(_is_ordinary(values, column)))
     by_class = _by_value(texts)
     for kind, members in _by_shape(header, encoded, texts, column).items():
         by_class.setdefault(kind, members)
-    problems = [_found(table, header, encoded, kind, members) for kind, members in by_class.items()]
+    problems = [_problem(table, header, encoded, kind, members) for kind, members in by_class.items()]
     by_name = class_of_header(header) if column is None else None
     if by_name and by_name not in by_class and _name_counts(by_name, values):
         filled = [v for v in values.to_pylist() if v.strip()]
-        problems.append(_found(table, header, encoded, by_name, filled))
+        problems.append(_problem(table, header, encoded, by_name, filled))
     return problems
 
 
@@ -169,13 +169,13 @@ def _is_ordinary(values: pa.Array, column: Column | None) -> pa.Array:
 
 def _by_value(texts: pa.Array) -> dict[str, list[str]]:
     """Return by class the distinct values that hold an identifier."""
-    caught = texts.filter(pc.match_substring_regex(texts, ANY)).to_pylist()
-    found: dict[str, list[str]] = {}
+    caught = texts.filter(pc.match_substring_regex(texts, quick_look())).to_pylist()
+    by_class: dict[str, list[str]] = {}
     for value in caught:
         kind = kind_of(value)
         if kind:
-            found.setdefault(kind, []).append(value)
-    return found
+            by_class.setdefault(kind, []).append(value)
+    return by_class
 
 
 def _by_shape(
@@ -183,24 +183,24 @@ def _by_shape(
 ) -> dict[str, list[str]]:
     """Return by class what a column is as a whole."""
     values = encoded.dictionary.to_pylist()
-    found: dict[str, list[str]] = {}
+    by_class: dict[str, list[str]] = {}
     old = _too_old(values) if is_age(header) else []
     if old:
-        found["date"] = old
+        by_class["date"] = old
     if column is not None and column.kind in ("number", "integer", "yesno", "choice"):
-        return found
+        return by_class
     filled = len(encoded) - pc.sum(pc.equal(encoded.cast(pa.string()), "")).as_py() if len(encoded) else 0
     words = texts.to_pylist()
     if _is_free_text(words, filled):
-        found["other"] = words
+        by_class["other"] = words
     if column is None or column.kind == "label":
         if _is_given_names(words):
-            found["name"] = words
+            by_class["name"] = words
         elif _is_unique_code([v for v in values if v.strip()], filled):
-            found.setdefault("other", [v for v in values if v.strip()])
+            by_class.setdefault("other", [v for v in values if v.strip()])
     if column is None and _is_day_numbers(values):
-        found["date"] = [v for v in values if v.strip()]
-    return found
+        by_class["date"] = [v for v in values if v.strip()]
+    return by_class
 
 
 def _too_old(values: list[str]) -> list[str]:
@@ -222,7 +222,7 @@ def _is_given_names(words: list[str]) -> bool:
     if len(words) < 3:
         return False
     first = [plain(w).split(" ")[0].strip(",.") for w in words]
-    return sum(f in GIVEN_NAMES for f in first) >= len(words) / 2
+    return sum(f in given_names() for f in first) >= len(words) / 2
 
 
 def _is_unique_code(values: list[str], filled: int) -> bool:
@@ -269,13 +269,13 @@ def _name_counts(kind: str, values: pa.Array) -> bool:
     return len(filled) > FEW_CATEGORIES or max(len(v) for v in filled) > LONG_TEXT_LETTERS
 
 
-def _found(table: str, header: str, encoded: pa.DictionaryArray, kind: str, members: list[str]) -> Problem:
+def _problem(table: str, header: str, encoded: pa.DictionaryArray, kind: str, members: list[str]) -> Problem:
     """Return the problem: which column, how many rows, the first, what class; no value."""
     places = {value: i for i, value in enumerate(encoded.dictionary.to_pylist())}
     wanted = pa.array([places[m] for m in members], encoded.indices.type)
     rows = np.asarray(pc.is_in(encoded.indices, value_set=wanted))
     first = int(rows.argmax()) + FIRST_DATA_ROW
-    noun = CLASSES[kind]
+    noun = in_words(kind)
     return Problem(
         table,
         header,

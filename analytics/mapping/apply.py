@@ -21,12 +21,11 @@ from analytics import files
 from analytics.errors import RecordError
 from analytics.files import csv_bytes, file, folder, refuse_file, rows_of_cells, workbook
 from analytics.mapping.clock import Joined
-from analytics.mapping.grid import read
 from analytics.mapping.join import finished, join
-from analytics.mapping.plan import Plan
-from analytics.mapping.plan import read as plan_read
+from analytics.mapping.plan import Plan, read_plan
 from analytics.mapping.rows import Pieces, column_number, extract
 from analytics.mapping.sheets import EMPTY, OPEN, Book, Sheet, letter
+from analytics.mapping.sources import read
 
 WRITER = "map"
 SET_ASIDE_SUFFIX = "-set-aside.xlsx"
@@ -37,9 +36,9 @@ HEADING, PLACED, MISSING_WORD, ASIDE = "heading", "placed", "stands for missing"
 class Balance:
     """What became of every cell and row.
 
-    `cells` has one row a sheet, fate, table and reason with the number of cells; `rows` one row a sheet
-    with its rows read and where they went; `tables` one row a table written. `notes` say what a reader
-    should know. `set_aside` has one row a cell set aside: sheet, row, column, heading, reason, cell.
+    `cells` has one row per sheet, fate, table and reason with the number of cells; `rows` one row per sheet
+    with its rows read and where they went; `tables` one row per table written. `notes` say what a reader
+    should know. `set_aside` has one row per cell set aside: sheet, row, column, reason, cell.
     """
 
     cells: pd.DataFrame
@@ -119,7 +118,7 @@ def mapped(
     source: str | Path, plan: str | Path | Plan, *, queries: Mapping[str, str] | None = None
 ) -> tuple[dict[str, pd.DataFrame], Balance]:
     """Return the tables and the balance without writing; see `apply`."""
-    declared = plan if isinstance(plan, Plan) else plan_read(Path(plan))
+    declared = plan if isinstance(plan, Plan) else read_plan(Path(plan))
     book = read(source, queries=queries, encoding=declared.encoding, separator=declared.separator)
     pieces = Pieces()
     _set_aside_sheets(book, declared)

@@ -75,7 +75,7 @@ def timed(
     rows
         Pieces with patient_id, sheet, row, and date, month, planned_month, zone where known.
     sessions, link
-        As `mapping.join` makes them: one row an operation, and the operation of every row of the sheets.
+        As `mapping.join` makes them: one row per operation, and the operation of every row of the sheets.
     placements
         Which operation planted which zone.
     """
@@ -97,9 +97,10 @@ def planned(rows: pd.DataFrame, plan: Plan) -> pd.Series:
 
     It is allowed at month 0, and where a visit has no column of dates at all.
     """
-    open_ = rows["planned_month"].notna() & rows["month"].isna()
-    may = rows["planned_month"].le(0) | ~_has_date_column(rows) | (plan.undated_counts == "planned month")
-    return rows["month"].where(~(open_ & may), rows["planned_month"])
+    is_open = rows["planned_month"].notna() & rows["month"].isna()
+    without_date = ~_has_date_column(rows)
+    is_allowed = rows["planned_month"].le(0) | without_date | (plan.undated_counts == "planned month")
+    return rows["month"].where(~(is_open & is_allowed), rows["planned_month"])
 
 
 def _has_date_column(rows: pd.DataFrame) -> pd.Series:
@@ -114,50 +115,50 @@ def _by_date(name: str, rows: pd.DataFrame, sessions: pd.DataFrame, placements: 
     Rows that belong to no operation yet are timed from the latest one of the patient up to their date, or,
     being a baseline, from the next one within half a year.
     """
-    known = sessions[sessions["date"].notna()]
-    if known.empty:
+    dated = sessions[sessions["date"].notna()]
+    if dated.empty:
         return rows
-    every = known[["patient_id", "session_id", "session_number", "date"]].rename(
+    operations = dated[["patient_id", "session_id", "session_number", "date"]].rename(
         columns={"date": "later_date"}
     )
     if name == "measurements" and len(placements):
         planted = placements[["session_id", "zone"]].drop_duplicates()
-        planted = planted.merge(every, on="session_id", validate="m:1")
+        planted = planted.merge(operations, on="session_id", validate="m:1")
         rows = _taken(rows, planted, ["patient_id", "zone"], "backward", later=True)
         rows = _taken(rows, planted, ["patient_id", "zone"], "forward")
-    rows = _taken(rows, every, ["patient_id"], "backward")
-    return _taken(rows, every, ["patient_id"], "forward")
+    rows = _taken(rows, operations, ["patient_id"], "backward")
+    return _taken(rows, operations, ["patient_id"], "forward")
 
 
 def _taken(
     rows: pd.DataFrame, candidates: pd.DataFrame, by: list[str], direction: str, *, later: bool = False
 ) -> pd.DataFrame:
     """Give rows the nearest operation in time: those without one, or (later) also where it is a later one."""
-    open_ = rows["session_id"].isna()
+    is_open = rows["session_id"].isna()
     if later:
         per_patient = candidates.groupby("patient_id")["session_id"].nunique()
-        open_ |= rows["patient_id"].isin(per_patient.index[per_patient > 1])
-    dated = rows[open_ & rows["date"].notna() & rows[by].notna().all(axis=1)]
+        is_open |= rows["patient_id"].isin(per_patient.index[per_patient > 1])
+    dated = rows[is_open & rows["date"].notna() & rows[by].notna().all(axis=1)]
     if dated.empty:
         return rows
-    left = dated[by].astype(object).assign(place=dated.index, on=[d.toordinal() for d in dated["date"]])
-    right = candidates.assign(on=[d.toordinal() for d in candidates["later_date"]]).astype(
+    asking = dated[by].astype(object).assign(place=dated.index, on=[d.toordinal() for d in dated["date"]])
+    offered = candidates.assign(on=[d.toordinal() for d in candidates["later_date"]]).astype(
         dict.fromkeys(by, object)
     )
-    found = pd.merge_asof(
-        left.sort_values("on"),
-        right.sort_values("on"),
+    met = pd.merge_asof(
+        asking.sort_values("on"),
+        offered.sort_values("on"),
         on="on",
         by=by,
         direction=direction,
         tolerance=None if direction == "backward" else HALF_A_YEAR_DAYS,
     ).set_index("place")
     number = candidates.drop_duplicates("session_id").set_index("session_id")["session_number"]
-    then, now = found["session_number"].reindex(rows.index), rows["session_id"].map(number)
+    then, now = met["session_number"].reindex(rows.index), rows["session_id"].map(number)
     change = then.notna() & (rows["session_id"].isna() | (then.gt(now) if later else False))
     return rows.assign(
-        session_id=found["session_id"].reindex(rows.index).where(change, rows["session_id"]),
-        own_date=found["later_date"].reindex(rows.index).where(change, rows["own_date"]),
+        session_id=met["session_id"].reindex(rows.index).where(change, rows["session_id"]),
+        own_date=met["later_date"].reindex(rows.index).where(change, rows["own_date"]),
     )
 
 
@@ -168,30 +169,30 @@ def linked(rows: pd.DataFrame, sessions: pd.DataFrame, link: pd.DataFrame) -> pd
     """
     rows = with_columns(rows, header_session=0)
     rows["header_session"] = rows["header_session"].fillna(0).astype(int)
-    own = link.assign(header_session=link["header_session"].fillna(0).astype(int))
+    links = link.assign(header_session=link["header_session"].fillna(0).astype(int))
     at = [*ROW, "header_session"]
-    found = rows.merge(own.drop_duplicates(at), on=at, how="left", validate="m:1")
-    single = own[~own.duplicated(ROW, keep=False)].drop(columns="header_session")
+    out = rows.merge(links.drop_duplicates(at), on=at, how="left", validate="m:1")
+    single = links[~links.duplicated(ROW, keep=False)].drop(columns="header_session")
     by_row = rows[ROW].merge(single, on=ROW, how="left", validate="m:1")
     only = sessions[~sessions.duplicated("patient_id", keep=False)].set_index("patient_id")
     for column, source in (("session_id", "session_id"), ("own_date", "date")):
-        found[column] = found[column].where(found[column].notna(), by_row[column])
-        alone = found["patient_id"].map(only[source])
-        found[column] = found[column].where(found[column].notna(), alone)
-    return _by_number(found, sessions) if "session_number" in rows else found
+        out[column] = out[column].where(out[column].notna(), by_row[column])
+        alone = out["patient_id"].map(only[source])
+        out[column] = out[column].where(out[column].notna(), alone)
+    return _by_number(out, sessions) if "session_number" in rows else out
 
 
 def _by_number(rows: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
     """Give rows that state the number of their operation that operation."""
-    said = rows[["patient_id", "session_number"]].astype({"session_number": float})
-    known = sessions.assign(session_number=sessions["session_number"].astype(float))
-    found = said.merge(
-        known[["patient_id", "session_number", "session_id", "date"]], how="left", validate="m:1"
+    stated = rows[["patient_id", "session_number"]].astype({"session_number": float})
+    numbered = sessions.assign(session_number=sessions["session_number"].astype(float))
+    out = stated.merge(
+        numbered[["patient_id", "session_number", "session_id", "date"]], how="left", validate="m:1"
     )
-    found.index = rows.index
+    out.index = rows.index
     return rows.assign(
-        session_id=found["session_id"].where(found["session_id"].notna(), rows["session_id"]),
-        own_date=found["date"].where(found["date"].notna(), rows["own_date"]),
+        session_id=out["session_id"].where(out["session_id"].notna(), rows["session_id"]),
+        own_date=out["date"].where(out["date"].notna(), rows["own_date"]),
     )
 
 
@@ -206,7 +207,7 @@ def stop(out: Joined, rows: pd.DataFrame, wrong: pd.Series, target: str, code: s
     Parameters
     ----------
     code
-        A key of `mapping_words.FAULTS`.
+        A key of `values.FAULTS`.
     """
     if not wrong.any():
         return

@@ -1,9 +1,9 @@
 """What may leave the clinic's computer: codes for numbers, months for dates, nothing that was not asked for.
 
-From a source with the columns of the dictionary (and dates beside them), or from a clinic's own file with
-its mapping, to a folder of tables: every number that stands for a person, operation or place is coded
-(`codes`), dates become months since the operation and register months, ages of 90 and more are put
-together, columns outside the dictionary are dropped unless named, and the rows are put in the order of
+From a source with the columns of the dictionary (and dates beside them), or from a clinic's own file with its
+mapping, to a folder of tables: every number that stands for a person, operation or place is coded
+(`identifiers.codes`), dates become months since the operation and register months, ages of 90 and more are
+put together, columns outside the dictionary are dropped unless named, and the rows are put in the order of
 their codes, which only the key knows. The report tells what was changed and holds no value.
 
 Rules: 45 CFR 164.514(b)(2)(i) (safe harbour) and 164.514(c) (codes); GDPR article 4(5): with a key that
@@ -46,7 +46,7 @@ MOST_LABELS = 20  # distinct words of a label column; more are remarks. Assumed.
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What was changed: one row a table and change, with the number of cells; names of columns, no values."""
+    """What was changed: one row per table and change, with its number of cells; no value of any."""
 
     changes: pd.DataFrame
     notes: tuple[str, ...] = ()
@@ -151,16 +151,16 @@ def _dates_to_months(
         target = DERIVED[source].split(".")[1]
         if target.endswith("register_month"):
             begins = _begins(register_begins, source)
-            found = [None if d is None else float(register_month(d, begins)) for d in read]
+            months = [None if d is None else float(register_month(d, begins)) for d in read]
         elif target == "age_years":
             first = _by_session(tables, days, "patient_id")
-            found = _paired(read, [first.get(p) for p in out[name]["patient_id"]], age_at)
+            months = _paired(read, [first.get(p) for p in out[name]["patient_id"]], age_at)
         else:
             start = _by_session(tables, days, "session_id")
-            found = _paired([start.get(s) for s in out[name]["session_id"]], read, months_between)
-        new = pd.Series(found, out[name].index, dtype=float)
-        given = out[name][target] if target in out[name] else pd.Series(None, out[name].index, dtype=object)
-        out[name][target] = given.where(given.notna(), new)
+            months = _paired([start.get(s) for s in out[name]["session_id"]], read, months_between)
+        computed = pd.Series(months, out[name].index, dtype=float)
+        stated = out[name][target] if target in out[name] else pd.Series(None, out[name].index, dtype=object)
+        out[name][target] = stated.where(stated.notna(), computed)
         out[name] = out[name].drop(columns=column)
         changes.append((name, column, f"dates turned into {target}", sum(d is not None for d in read)))
     return out
@@ -215,11 +215,11 @@ def _begins(text: str, source: str) -> tuple[int, int]:
 
 def _chosen(name: str, rows: pd.DataFrame, keep: Sequence[str], changes: list) -> pd.DataFrame:
     """Return the columns of the dictionary and those named; put ages of 90 and more together."""
-    known = {c.name: c for c in TABLES[name].asked()}
+    columns = {c.name: c for c in TABLES[name].asked()}
     remarks = [
-        c for c, k in known.items() if c in rows and k.kind == "label" and rows[c].nunique() > MOST_LABELS
+        c for c, k in columns.items() if c in rows and k.kind == "label" and rows[c].nunique() > MOST_LABELS
     ]
-    foreign = [c for c in rows.columns if c not in known and f"{name}.{c}" not in keep]
+    foreign = [c for c in rows.columns if c not in columns and f"{name}.{c}" not in keep]
     dropped = [*foreign, *(c for c in remarks if f"{name}.{c}" not in keep)]
     changes.extend((name, c, "dropped", int(rows[c].notna().sum())) for c in dropped)
     out = rows.drop(columns=dropped)
@@ -276,9 +276,9 @@ def _refuse_rest(tables: dict[str, pd.DataFrame], keep: Sequence[str]) -> None:
         for name, rows in tables.items()
     }
     named = dict.fromkeys(keep, "kept by name")
-    found = [p for p in scan(raw, allowed=named) if p.severity == "error"]
-    if found:
-        raise RecordError("\n".join(p.sentence() for p in found), tuple(found))
+    problems = [p for p in scan(raw, allowed=named) if p.severity == "error"]
+    if problems:
+        raise RecordError("\n".join(p.sentence() for p in problems), tuple(problems))
 
 
 def _text(value: object) -> str:

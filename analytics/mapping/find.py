@@ -1,19 +1,11 @@
-"""How a file writes numbers, dates, missing cells and marks: told from its cells, or left as a question.
-
-A habit is stated only where the cells leave no other reading: one date with a first number above 12 makes
-day first, one with a second number above 12 month first, both or neither make a question.
-
-Find the tables on a sheet: where a header stands, how far its rows reach, where totals and remarks begin.
+"""Find the tables on a sheet: where a header stands, how far its rows reach, where totals and remarks begin.
 
 A header is a row of short texts of which several are known words for what a table holds, above rows that
 hold something else. A second line above it, often over merged cells, lends its words to the columns below.
 Tables may stand under or beside one another, with empty rows or columns between.
 """
 
-import datetime
 import re
-from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -21,9 +13,8 @@ from itertools import pairwise
 import numpy as np
 from rapidfuzz import fuzz, process
 
-from analytics.mapping.plan import QUESTION
-from analytics.mapping.sheets import EMPTY, SPACES, Sheet
-from analytics.mapping.values import HEADERS, MISSING, TOTAL_WORDS, UNITS, ZONE_WORDS, key, unit_key
+from analytics.mapping.sheets import EMPTY, Sheet
+from analytics.mapping.values import HEADERS, TOTAL_WORDS, UNITS, ZONE_WORDS, key, unit_key
 
 FEWEST_KNOWN = 2
 LONGEST_HEADER = 60
@@ -42,7 +33,7 @@ ZONES_BY_WORD = {key(word): zone for zone, words in ZONE_WORDS.items() for word 
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundTable:
     """A table on a sheet, rows and columns from 0: header rows, first and last row of data, headers.
 
     `headers` has for each column its own text and the text above it.
@@ -54,18 +45,18 @@ class Found:
     headers: dict[int, tuple[str, str]]
 
 
-def tables(sheet: Sheet) -> list[Found]:
+def tables(sheet: Sheet) -> list[FoundTable]:
     """Return the tables of a sheet in reading order."""
     filled = sheet.fate != EMPTY
     heads = [row for row in range(len(filled)) if _is_header(sheet, filled, row)]
-    found = []
+    out = []
     for i, row in enumerate(heads):
         end = heads[i + 1] - 1 if i + 1 < len(heads) else len(filled) - 1
         for left, right in _side_by_side(sheet, filled, row):
-            one = _table(sheet, filled, row, end, left, right)
-            if one is not None:
-                found.append(one)
-    return found
+            table = _table(sheet, filled, row, end, left, right)
+            if table is not None:
+                out.append(table)
+    return out
 
 
 def _is_header(sheet: Sheet, filled: np.ndarray, row: int) -> bool:
@@ -76,8 +67,8 @@ def _is_header(sheet: Sheet, filled: np.ndarray, row: int) -> bool:
         return False
     if any(DATA_LIKE.search(t) for t in texts):
         return False
-    known = sum(is_known(t) for t in texts)
-    if known < FEWEST_KNOWN or known < len(cells) / 3:
+    n_known = sum(is_known(t) for t in texts)
+    if n_known < FEWEST_KNOWN or n_known < len(cells) / 3:
         return False
     below = filled[row + 1 :][:3]
     return bool(below.any()) and not _repeats(sheet, filled, row)
@@ -133,26 +124,26 @@ def best_target(word: str) -> tuple[str, float]:
     return KNOWN[match[2]][1], float(match[1])
 
 
-def _table(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> Found | None:
+def _table(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> FoundTable | None:
     """Return the table under a header, without totals and remarks at its end."""
     block = filled[:, left:right]
     second = _goes_on(sheet, filled, row, end, left, right)
     above = {} if second else _above(sheet, filled, row, left, right)
-    own = row + 1 if second else row
-    first = own + 1
+    own_row = row + 1 if second else row
+    first = own_row + 1
     last = _last_row(sheet, block, first, end, left)
     if last < first:
         return None
     headers = {}
     spread_over = _spread(sheet, row, left, right)
     for column in (int(c) for c in np.flatnonzero(block[row : last + 1].any(axis=0)) + left):
-        text, upper = _text(sheet, own, column), above.get(column, "")
+        text, upper = _text(sheet, own_row, column), above.get(column, "")
         if second:
             upper = spread_over.get(column, "")
             text, upper = (text, upper) if text else (upper, "")
         headers[column] = (text, upper)
-    top = (row, own) if second else ((row - 1, row) if above else (row,))
-    return Found(top, first, last, headers)
+    top = (row, own_row) if second else ((row - 1, row) if above else (row,))
+    return FoundTable(top, first, last, headers)
 
 
 def _goes_on(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> bool:
@@ -228,144 +219,3 @@ def _looks_like(sheet: Sheet, row: int, before: int, left: int) -> bool:
     """Tell whether a row opens with a code shaped like that of the row before."""
     one, other = (re.sub(r"\d+", "9", str(sheet.cells[r, left])) for r in (row, before))
     return one == other and one != ""
-
-
-DATE = re.compile(r"(\d{1,2}) ?[-/. ] ?(\d{1,2}) ?[-/. ] ?(\d{4}|\d{2})\b")
-ISO = re.compile(r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}")
-NUMBER = re.compile(r"[+-]?\d[\d.,'’  ]*")
-MARKS = re.compile(r"^[+-]?\d[\d.,]*(?: ?[^\d\s]+[²2]?)??\s*([*!#†‡°§+x]+)$")
-
-
-def decimal(texts: Iterable[str]) -> tuple[str, str]:
-    """Return the decimal mark (comma, point or ?) and why.
-
-    >>> decimal(["42,5", "7,25"])[0], decimal(["1.5"])[0], decimal(["1,5", "1.5"])[0], decimal(["1,234"])[0]
-    ('comma', 'point', '?', '?')
-    """
-    comma = point = unclear = 0
-    for text, n in Counter(texts).items():
-        match = NUMBER.match(text.strip(SPACES))
-        digits = match.group(0).strip() if match else ""
-        comma += n * bool(
-            re.fullmatch(r"[+-]?\d+,(?:\d{1,2}|\d{4,})|[+-]?\d{1,3}(?:[. '’]\d{3})+,\d+", digits)
-        )
-        point += n * bool(
-            re.fullmatch(r"[+-]?\d+\.(?:\d{1,2}|\d{4,})|[+-]?\d{1,3}(?:[, '’]\d{3})+\.\d+", digits)
-        )
-        unclear += n * bool(re.fullmatch(r"[+-]?\d{1,3}[.,]\d{3}", digits))
-    if comma and point:
-        return (
-            QUESTION,
-            f"{comma} numbers have a comma, {point} a point: mend the fewer, or map their sheet alone",
-        )
-    if comma or point:
-        return ("comma", f"{comma} numbers say so") if comma else ("point", f"{point} numbers say so")
-    if unclear:
-        return QUESTION, f"{unclear} numbers have a mark before three digits, which says nothing"
-    return "point", "no number has a mark"
-
-
-def thousands(texts: Iterable[str], mark: str) -> tuple[str, str]:
-    """Return what stands between thousands, and why; none where no number has it.
-
-    >>> thousands(["1.234,5"], "comma")[0], thousands(["1 234"], "comma")[0], thousands(["1.234"], "comma")[0]
-    ('point', 'space', '?')
-    """
-    found: Counter[str] = Counter()
-    for text, n in Counter(texts).items():
-        match = NUMBER.match(text.strip(SPACES))
-        digits = match.group(0).strip() if match else ""
-        for name, sign in (("point", r"\."), ("comma", ","), ("space", "[  ]"), ("apostrophe", "['’]")):
-            other = r"\." if mark == "point" else ","
-            sure = name in ("space", "apostrophe")
-            many = re.fullmatch(rf"\d{{1,3}}(?:{sign}\d{{3}})+(?:{other}\d+)", digits)
-            many = many or re.fullmatch(rf"\d{{1,3}}(?:{sign}\d{{3}}){{2,}}", digits)
-            once = re.fullmatch(rf"\d{{1,3}}{sign}\d{{3}}", digits)
-            if sign != other and (many or (once and sure)):
-                found[name] += n
-            elif sign != other and once:
-                found[QUESTION] += n
-    if len(found) == 2 and QUESTION in found:
-        del found[QUESTION]  # the sure ones tell how the others are meant
-    if len(found) > 1:
-        return QUESTION, "several marks stand between thousands"
-    name, count = found.most_common(1)[0] if found else ("none", 0)
-    return name, f"{count} numbers have a mark before three digits" if count else "no number has one"
-
-
-def date_order(texts: Iterable[str]) -> tuple[str, str]:
-    """Return the order of dates (or ?) and why.
-
-    >>> date_order(["13/05/2024"])[0], date_order(["05/13/2024"])[0], date_order(["04/05/2024"])[0]
-    ('day-month-year', 'month-day-year', '?')
-    """
-    day_first = month_first = unclear = 0
-    for text, n in Counter(texts).items():
-        match = None if ISO.match(text.strip(SPACES)) else DATE.match(text.strip(SPACES))
-        if match:
-            first, second = int(match.group(1)), int(match.group(2))
-            day_first += n * (first > 12)
-            month_first += n * (second > 12)
-            unclear += n * (first <= 12 and second <= 12)
-    if day_first and month_first:
-        return QUESTION, f"{day_first} dates have the day first, {month_first} the month: mend the fewer"
-    if day_first or month_first:
-        order = "day-month-year" if day_first else "month-day-year"
-        return order, f"{day_first or month_first} dates can be read no other way, {unclear} either way"
-    if unclear:
-        return QUESTION, f"{unclear} dates can be read either way"
-    return "year-month-day", "no date is written day or month first"
-
-
-def short_years(texts: Iterable[str]) -> tuple[str, str]:
-    """Return the century of years of two digits: a question where there are any."""
-    short = sum(
-        n
-        for text, n in Counter(texts).items()
-        if (m := DATE.match(text.strip(SPACES))) and len(m.group(3)) == 2
-    )
-    return (QUESTION, f"{short} years have two digits: write 2000 or 1900") if short else ("", "")
-
-
-def missing(texts: Iterable[str]) -> list[str]:
-    """Return the words for missing that are in use.
-
-    >>> missing(["12", "n/k", "N/K", "-"])
-    ['-', 'n/k']
-    """
-    known = {m.casefold() for m in MISSING}
-    return sorted({t.strip(SPACES).casefold() for t in texts} & known)
-
-
-def mark(texts: Iterable[str], footnotes: Iterable[str]) -> tuple[str, str]:
-    """Return the mark after numbers that says a photograph was not to standard (or ?), and why.
-
-    >>> mark(["42,5*", "40"], ["* = photo not to standard"])[0], mark(["42,5*"], [])[0], mark(["42"], [])[0]
-    ('*', '?', '')
-    """
-    found: Counter[str] = Counter()
-    for text, n in Counter(texts).items():
-        if m := MARKS.match(text.strip(SPACES)):
-            found[m.group(1)] += n
-    if not found:
-        return "", ""
-    if len(found) == 1:
-        sign, count = found.most_common(1)[0]
-        said = [f for f in footnotes if f.strip(SPACES).startswith(sign)]
-        if any(re.search(r"standard|photo|foto|norm", f, re.IGNORECASE) for f in said):
-            return sign, f"{count} counts have it; a footnote says so"
-        return (
-            QUESTION,
-            f"{count} counts end in a mark: if it means a photograph not to standard, write the mark",
-        )
-    return QUESTION, "counts end in several marks"
-
-
-def first_month(dates: Iterable[datetime.date]) -> str:
-    """Return the month of the earliest operation as YYYY-MM, or a question.
-
-    >>> first_month([datetime.date(2021, 3, 5), datetime.date(2024, 1, 1)])
-    '2021-03'
-    """
-    days = list(dates)
-    return min(days).strftime("%Y-%m") if days else QUESTION

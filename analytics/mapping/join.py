@@ -1,4 +1,4 @@
-"""From pieces of records to the tables of the dictionary: operations put together, one row a patient.
+"""From pieces of records to the tables of the dictionary: operations put together, one row per patient.
 
 What the clinic declared decides: when two rows speak of one operation, what happens where rows contradict one
 another, and what holds for every row. Age is full years at the first operation.
@@ -41,8 +41,8 @@ def join(pieces: Pieces, plan: Plan) -> Joined:
     out.tables["placements"] = placements
     for name in ("measurements", "visits", "ratings", "events"):
         if name in rows:
-            given = _zoned(rows[name]) if name == "measurements" else rows[name]
-            after = timed(name, given, sessions, link, placements)
+            zoned = _zoned(rows[name]) if name == "measurements" else rows[name]
+            after = timed(name, zoned, sessions, link, placements)
             after["month"] = planned(after, plan)
             _check_time(name, after, out)
             out.tables[name] = _counted(after, plan, out) if name == "measurements" else after
@@ -67,8 +67,8 @@ def _counted(rows: pd.DataFrame, plan: Plan, out: Joined) -> pd.DataFrame:
     rows["count_number"] = rows.groupby(key, dropna=False).cumcount() + 1
     if plan.reading.mark and "mark" in rows:
         plain = rows["mark"].map(lambda m: m is not True)
-        given = rows.get("standard_conditions", plain)
-        rows["standard_conditions"] = plain & given.ne(False)
+        stated = rows.get("standard_conditions", plain)
+        rows["standard_conditions"] = plain & stated.ne(False)
     return rows
 
 
@@ -86,7 +86,7 @@ def _without_copies(rows: pd.DataFrame, out: Joined) -> pd.DataFrame:
 
 
 def _sessions(rows: pd.DataFrame | None, plan: Plan, out: Joined) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return one row an operation, and the link from every row of the sheets to its operation and date."""
+    """Return one row per operation, and the link from every row of the sheets to its operation and date."""
     if rows is None:
         return (
             pd.DataFrame(columns=["patient_id", "session_id", "register_month", "session_number", "date"]),
@@ -94,9 +94,9 @@ def _sessions(rows: pd.DataFrame | None, plan: Plan, out: Joined) -> tuple[pd.Da
         )
     rows = with_columns(rows, date=None, register_month=np.nan, header_session=0)
     dated = rows["date"].notna()
-    found = [register_month(d, plan.register_begins) for d in rows.loc[dated, "date"]]
+    months = [register_month(d, plan.register_begins) for d in rows.loc[dated, "date"]]
     rows["register_month"] = rows["register_month"].astype(float)
-    rows.loc[dated, "register_month"] = np.array(found, dtype=float)
+    rows.loc[dated, "register_month"] = np.array(months, dtype=float)
     undated, early = rows["register_month"].isna(), rows["register_month"].lt(1)
     stop(out, rows, undated, "sessions.date", "operation_without_date")
     stop(out, rows, early, "sessions.date", "before_register")
@@ -106,8 +106,8 @@ def _sessions(rows: pd.DataFrame | None, plan: Plan, out: Joined) -> tuple[pd.Da
     sessions = _agreed(rows, by, "sessions", plan, out, smallest=("date", "register_month", "header_session"))
     sessions = sessions.sort_values(["patient_id", "register_month", "operation"], kind="stable")
     ranked = sessions.groupby("patient_id").cumcount() + 1
-    given = sessions["session_number"] if "session_number" in sessions else pd.Series(np.nan, sessions.index)
-    sessions["session_number"] = given.astype(float).fillna(ranked).astype(int)
+    stated = sessions["session_number"] if "session_number" in sessions else pd.Series(np.nan, sessions.index)
+    sessions["session_number"] = stated.astype(float).fillna(ranked).astype(int)
     sessions["session_id"] = sessions["patient_id"] + "-" + sessions["session_number"].astype(str)
     if plan.same_operation == "day" and sessions["date"].notna().all():
         first = sessions.groupby("patient_id")["date"].transform("min")
@@ -158,8 +158,8 @@ def _first_day(rows: pd.DataFrame, by: list[str]) -> pd.Series:
     """Return the first day of each group, None where it has none."""
     days = rows["date"].map(lambda d: d.toordinal() if _is_day(d) else np.nan).astype(float)
     first = days.groupby([rows[b] for b in by]).min()
-    known = {n: datetime.date.fromordinal(int(n)) for n in first.dropna().unique()}
-    return first.map(known).astype(object).where(first.notna(), None)
+    days_by_number = {n: datetime.date.fromordinal(int(n)) for n in first.dropna().unique()}
+    return first.map(days_by_number).astype(object).where(first.notna(), None)
 
 
 def _contradiction(rows: pd.DataFrame, table: str, column: str, plan: Plan, out: Joined) -> None:
@@ -172,7 +172,7 @@ def _contradiction(rows: pd.DataFrame, table: str, column: str, plan: Plan, out:
 def _placements(
     rows: pd.DataFrame | None, sessions: pd.DataFrame, link: pd.DataFrame, out: Joined
 ) -> pd.DataFrame:
-    """Return one row a placement, tied to its operation."""
+    """Return one row per placement, tied to its operation."""
     if rows is None:
         return pd.DataFrame(columns=["placement_id", "session_id", "patient_id", "zone"])
     rows = with_columns(linked(_zoned(rows), sessions, link), site=None, header_site=None)
@@ -199,7 +199,7 @@ def _zoned(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _patients(rows: pd.DataFrame, sessions: pd.DataFrame, plan: Plan, out: Joined) -> pd.DataFrame:
-    """Return one row a patient, with the age at the first operation."""
+    """Return one row per patient, with the age at the first operation."""
     patients = _agreed(rows, ["patient_id"], "patients", plan, out)
     if "birth_date" in patients:
         first = sessions[sessions["date"].notna()].groupby("patient_id")["date"].min()

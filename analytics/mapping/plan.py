@@ -129,7 +129,7 @@ class Plan:
     aside: tuple[Aside, ...] = ()
 
 
-def read(path: Path) -> Plan:
+def read_plan(path: Path) -> Plan:
     """Return the mapping file at a path.
 
     Raises
@@ -146,7 +146,7 @@ def read(path: Path) -> Plan:
 
 
 def parse(raw: dict[str, Any]) -> Plan:
-    """Return the plan a TOML document states; see `read`."""
+    """Return the plan a TOML document states; see `read_plan`."""
     faults: list[str] = []
     _shaped(raw, SHAPE, "", faults)
     if faults:
@@ -194,23 +194,23 @@ def parse(raw: dict[str, Any]) -> Plan:
     )
 
 
-def _shaped(given: object, shape: object, where: str, faults: list[str]) -> None:
+def _shaped(value_there: object, shape: object, where: str, faults: list[str]) -> None:
     """Note every value that is not of the kind its place asks for."""
     if isinstance(shape, dict):
-        if not isinstance(given, dict):
+        if not isinstance(value_there, dict):
             faults.append(f"{where.strip('.') or 'the file'}: names with values belong here")
             return
-        for name, value in given.items():
+        for name, value in value_there.items():
             inner = shape.get(name, shape.get("*"))
             if inner is not None:
                 _shaped(value, inner, f"{where}.{name}", faults)
     elif isinstance(shape, list):
-        if not isinstance(given, list):
+        if not isinstance(value_there, list):
             faults.append(f"{where.strip('.')}: a list belongs here")
             return
-        for i, value in enumerate(given, 1):
+        for i, value in enumerate(value_there, 1):
             _shaped(value, shape[0], f"{where}[{i}]", faults)
-    elif isinstance(shape, tuple) and (isinstance(given, bool) or not isinstance(given, shape)):
+    elif isinstance(shape, tuple) and (isinstance(value_there, bool) or not isinstance(value_there, shape)):
         faults.append(f"{where.strip('.')}: {' or '.join(KIND[k] for k in shape)} belongs here")
 
 

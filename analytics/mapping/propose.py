@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 from rapidfuzz import fuzz, process
 
 from analytics.dictionary import TABLES
-from analytics.identifiers import CLASSES, class_of_header
+from analytics.identifiers import class_of_header, in_words
 from analytics.mapping import values
-from analytics.mapping.find import DATE, ISO, LIKELY, SURE, VISIT, ZONES_BY_WORD, Found, best_target, is_unit
+from analytics.mapping.find import LIKELY, SURE, VISIT, ZONES_BY_WORD, FoundTable, best_target, is_unit
+from analytics.mapping.habits import DATE, ISO
 from analytics.mapping.plan import QUESTION, ColumnPlan
 from analytics.mapping.sheets import SPACES, Sheet, letter
 from analytics.mapping.values import CHOICE_WORDS, MISSING, SET_ASIDE, UNITS
@@ -39,11 +40,11 @@ class Guess:
     why: str
 
 
-def columns(sheet: Sheet, found: Found) -> list[Guess]:
+def columns(sheet: Sheet, table: FoundTable) -> list[Guess]:
     """Return a guess for each column of a table, each target given once for one zone, session and visit."""
     guesses = [
-        _guess(letter(at), own, above, cells_of(sheet, found, at))
-        for at, (own, above) in found.headers.items()
+        _guess(letter(at), own, above, cells_of(sheet, table, at))
+        for at, (own, above) in table.headers.items()
     ]
     if any(target.endswith(".zone") for g in guesses for target in g.plan.to):
         guesses = [replace(g, plan=replace(g.plan, zone="")) for g in guesses]
@@ -56,18 +57,20 @@ def columns(sheet: Sheet, found: Found) -> list[Guess]:
         if guess.plan.is_set_aside or winner is guess:
             out.append(guess)
         else:
-            rest = replace(guess.plan, to=(SET_ASIDE,), reason=f"column {winner.plan.letter} says the same")
-            out.append(Guess(rest, 0, f"taken for {guess.plan.to[0]} first; look which of the two is right"))
+            reason = f"column {winner.plan.letter} says the same"
+            set_aside = replace(guess.plan, to=(SET_ASIDE,), reason=reason)
+            why = f"taken for {guess.plan.to[0]} first; look which of the two is right"
+            out.append(Guess(set_aside, 0, why))
     return out
 
 
-def cells_of(sheet: Sheet, found: Found, at: int) -> Counter:
+def cells_of(sheet: Sheet, table: FoundTable, at: int) -> Counter:
     """Return the filled cells of a column, each with how often it stands there.
 
     Words for missing and a repeated header are left out.
     """
-    cells = Counter(sheet.cells[found.first_row : found.last_row + 1, at])
-    words = {"", *(m.casefold() for m in MISSING), found.headers[at][0].casefold()}
+    cells = Counter(sheet.cells[table.first_row : table.last_row + 1, at])
+    words = {"", *(m.casefold() for m in MISSING), table.headers[at][0].casefold()}
     return Counter(
         {c: n for c, n in cells.items() if not (isinstance(c, str) and c.strip(SPACES).casefold() in words)}
     )
@@ -97,7 +100,7 @@ def _identifying(own: str) -> str:
     if best_target(values.key(own))[1] >= SURE:
         return ""
     kind = class_of_header(own)
-    return CLASSES[kind] if kind and kind not in NOT_SECRET else ""
+    return in_words(kind) if kind and kind not in NOT_SECRET else ""
 
 
 def _without_unit(own: str) -> tuple[str, str]:
@@ -111,29 +114,30 @@ def _without_unit(own: str) -> tuple[str, str]:
 def _foreign(unit: str, target: str) -> str:
     """Return the unit where it is not the dictionary's own."""
     table, name = target.split(".")
-    known = next((c for c in TABLES[table].columns if c.name == name), None)
-    found = UNITS.get(values.unit_key(unit))
-    return unit if unit and known and found and (found[0] != known.unit or found[1:] != (1.0, 0.0)) else ""
+    column = next((c for c in TABLES[table].columns if c.name == name), None)
+    in_use = UNITS.get(values.unit_key(unit))
+    differs = column and in_use and (in_use[0] != column.unit or in_use[1:] != (1.0, 0.0))
+    return unit if unit and differs else ""
 
 
 def _about(own: str, above: str) -> tuple[dict, str]:
     """Return what header words say of zone, session and visit, and the words of its own line that remain."""
     about: dict = {}
-    left = {"own": own, "above": above}
+    remaining = {"own": own, "above": above}
     for line in ("own", "above"):
-        visit = VISIT.search(left[line])
+        visit = VISIT.search(remaining[line])
         if visit and "visit" not in about:
             about |= {"visit": visit.group(0).strip(), "month": _month(visit)}
-            left[line] = left[line].replace(visit.group(0), " ")
-        session = SESSION.search(left[line])
+            remaining[line] = remaining[line].replace(visit.group(0), " ")
+        session = SESSION.search(remaining[line])
         if session and "session" not in about:
             about["session"] = int(session.group(1) or session.group(2))
-            left[line] = left[line].replace(session.group(0), " ")
-        zone, word = _zone(left[line]) if len(left[line].split()) <= WORDS_OF_A_ZONE else ("", "")
-        if zone and "zone" not in about and not _is_whole_target(left[line]):
+            remaining[line] = remaining[line].replace(session.group(0), " ")
+        zone, word = _zone(remaining[line]) if len(remaining[line].split()) <= WORDS_OF_A_ZONE else ("", "")
+        if zone and "zone" not in about and not _is_whole_target(remaining[line]):
             about["zone"] = zone
-            left[line] = left[line].replace(word, " ")
-    return about, " ".join(left["own"].split())
+            remaining[line] = remaining[line].replace(word, " ")
+    return about, " ".join(remaining["own"].split())
 
 
 def _is_whole_target(text: str) -> bool:
@@ -191,12 +195,12 @@ def _fits(target: str, cells: Counter) -> float:
     table, name = target.split(".")
     if name.endswith("date"):
         return _share(cells, _is_date)
-    known = next((c for c in TABLES[table].columns if c.name == name), None)
-    if name == "hairs_per_graft" or (known and known.kind in ("number", "integer")):
+    column = next((c for c in TABLES[table].columns if c.name == name), None)
+    if name == "hairs_per_graft" or (column and column.kind in ("number", "integer")):
         return _share(cells, _is_number)
-    if known and known.kind == "yesno":
+    if column and column.kind == "yesno":
         return _share(cells, lambda c: not isinstance(values.yes_or_no(c), values.Fault))
-    if known and (known.kind == "choice" or name == "zone"):
+    if column and (column.kind == "choice" or name == "zone"):
         words = choice_words(target)
         return _share(cells, lambda c: nearest(str(c), words)[1] >= LIKELY)
     return 1.0
@@ -207,9 +211,9 @@ def choice_words(target: str) -> dict[str, str]:
     if target.endswith(".zone"):
         return ZONES_BY_WORD
     table, name = target.split(".")
-    own = {values.key(w): w for w in TABLES[table].column(name).allowed}
+    allowed = {values.key(w): w for w in TABLES[table].column(name).allowed}
     common = {values.key(w): meaning for meaning, ws in CHOICE_WORDS.get(target, {}).items() for w in ws}
-    return own | common
+    return allowed | common
 
 
 def nearest(text: str, words: dict[str, str]) -> tuple[str, float]:

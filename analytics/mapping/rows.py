@@ -1,6 +1,6 @@
 """From the rows of one table on a sheet to pieces of records: wide becomes long, cells become values.
 
-A piece is a frame with one row a record of one table of the dictionary, as far as this row of the sheet
+A piece is a frame with one row per record of one table of the dictionary, as far as this row of the sheet
 tells it. Every cell that is read gets its fate: placed in a table, or set aside with the reason.
 """
 
@@ -183,28 +183,28 @@ def _by_target(
         return values.spread(cells, lambda c: values.word(c, plan.zones))
     if target == "placements.hairs_per_graft":
         return values.spread(cells, lambda c: values.number(c, reading))
-    known = TABLES[target.split(".")[0]].column(name)
-    if known.kind in ("number", "integer"):
-        unit = known.unit
+    column_there = TABLES[target.split(".")[0]].column(name)
+    if column_there.kind in ("number", "integer"):
+        unit = column_there.unit
 
         def read(cell: object) -> float | values.Fault:
             bare = values.marked(cell, reading.mark)[0]
             return values.number(bare, reading, unit=unit, given_unit=column.unit)
 
         return values.spread(cells, read)
-    if known.kind == "yesno":
+    if column_there.kind == "yesno":
         return values.spread(cells, values.yes_or_no)
-    if known.kind == "choice":
-        words = {values.key(w): w for w in known.allowed} | reading.words.get(target, {})
+    if column_there.kind == "choice":
+        words = {values.key(w): w for w in column_there.allowed} | reading.words.get(target, {})
         return values.spread(cells, lambda c: values.word(c, words))
     return values.spread(cells, lambda c: values.code(c, width=column.width))
 
 
 def _turned(
-    cells: np.ndarray, found: tuple[np.ndarray, np.ndarray], plan: Plan
+    cells: np.ndarray, read_and_faults: tuple[np.ndarray, np.ndarray], plan: Plan
 ) -> tuple[np.ndarray, np.ndarray]:
     """Stop at, or turn back, stored dates whose day and month a spreadsheet program may have turned round."""
-    read, faults = found
+    read, faults = read_and_faults
     if plan.reading.swapped == "as stored" or not values.swapped(cells, plan.reading):
         return read, faults
     stored = np.array([not isinstance(c, str) for c in cells], dtype=bool)
@@ -217,7 +217,7 @@ def _turned(
 def _problems(
     sheet: Sheet, column: ColumnPlan, target: str, rows: np.ndarray, faults: np.ndarray
 ) -> list[Problem]:
-    """Return one problem a kind of fault: sheet, column, count, first row as the spreadsheet shows it."""
+    """Return one problem per kind of fault: sheet, column, count, first row as the spreadsheet shows it."""
     out = []
     for code in sorted(set(faults) - {""}):
         hit = np.flatnonzero(faults == code)
@@ -250,10 +250,10 @@ def _note_rows_without(
 
 def _patients(base: pd.DataFrame, by_target: dict) -> pd.DataFrame:
     piece = base.copy()
-    for target, found in by_target.items():
+    for target, parts in by_target.items():
         table, name = target.split(".")
         if table == "patients" and name != "patient_id":
-            piece[name] = found[0][1]
+            piece[name] = parts[0][1]
     return piece
 
 
@@ -261,22 +261,22 @@ def _groups(
     name: str, base: pd.DataFrame, by_target: dict, covered: dict[str, np.ndarray]
 ) -> list[pd.DataFrame]:
     """Return one piece for each zone, site, session and visit that the headers tell apart."""
-    own = {t.split(".")[1]: found for t, found in by_target.items() if t.startswith(f"{name}.")}
-    if name == "measurements" and "zone" not in own and "placements.zone" in by_target:
-        own["zone"] = by_target["placements.zone"]
+    of_table = {t.split(".")[1]: pieces for t, pieces in by_target.items() if t.startswith(f"{name}.")}
+    if name == "measurements" and "zone" not in of_table and "placements.zone" in by_target:
+        of_table["zone"] = by_target["placements.zone"]
     if name != "sessions" and "sessions.session_number" in by_target:
-        own["session_number"] = by_target["sessions.session_number"]
-    wanted = {plan.about for c in DEFINING[name] for plan, _, _ in own.get(c, [])}
-    found = [_piece(name, base, own, about, covered) for about in sorted(wanted, key=str)]
-    return [piece for piece in found if len(piece)]
+        of_table["session_number"] = by_target["sessions.session_number"]
+    wanted = {plan.about for c in DEFINING[name] for plan, _, _ in of_table.get(c, [])}
+    pieces = [_piece(name, base, of_table, about, covered) for about in sorted(wanted, key=str)]
+    return [piece for piece in pieces if len(piece)]
 
 
 def _piece(
-    name: str, base: pd.DataFrame, own: dict, about: tuple, covered: dict[str, np.ndarray]
+    name: str, base: pd.DataFrame, of_table: dict, about: tuple, covered: dict[str, np.ndarray]
 ) -> pd.DataFrame:
     """Return the records of one group: its own columns, and those that speak of all groups."""
     chosen = {}
-    for column, found in own.items():
+    for column, found in of_table.items():
         fitting = [(plan, read) for plan, read, _ in found if _speaks_of(plan.about, about)]
         if fitting and not (column == "zone" and about[0]):
             chosen[column] = max(fitting, key=lambda f: sum(bool(a) for a in f[0].about))

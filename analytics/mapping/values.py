@@ -1,11 +1,11 @@
 """From one cell of a clinic's file to a value, by what the clinic declared: nothing here guesses.
 
-Every function takes one cell (text, float, date) and returns a value or a `Fault`. A cell that could mean
-two things under what was declared is a fault. Distinct values are read once and spread over the rows.
+Every function takes one cell (text, float, date) and returns a value or a `Fault`. A cell that could mean two
+things under what was declared is a fault. Distinct values are read once and spread over the rows.
 
-Words in common use in clinics' own files, from `mapping_words.toml`: headers, zones, units, months, marks.
-
-They only propose: what a word was taken for stands in the mapping file, for a person to change.
+Words in common use in clinics' own files (headers, zones, units, months, marks) and the faults with their
+sentences stand in lexicon.toml. They only propose: what a word was taken for stands in the mapping file, for
+a person to change.
 """
 
 import datetime
@@ -63,7 +63,7 @@ GROUPS = {"none": "", "point": r"\.", "comma": ",", "space": " ", "apostrophe": 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Why a cell could not be read; `code` is a key of `mapping_words.FAULTS`."""
+    """Why a cell could not be read; `code` is a key of `FAULTS`."""
 
     code: str
 
@@ -116,11 +116,11 @@ def spread(cells: np.ndarray, read: Callable[[Any], Any]) -> tuple[np.ndarray, n
     values = np.empty(len(distinct), dtype=object)
     faults = np.full(len(distinct), "", dtype=object)
     for i, cell in enumerate(distinct):
-        found = None if isinstance(cell, str) and cell == "" else read(cell)
-        if isinstance(found, Fault):
-            faults[i] = found.code
+        value = None if isinstance(cell, str) and cell == "" else read(cell)
+        if isinstance(value, Fault):
+            faults[i] = value.code
         else:
-            values[i] = found
+            values[i] = value
     return values[codes], faults[codes]
 
 
@@ -168,8 +168,8 @@ def number(cell: object, reading: Reading, *, unit: str = "", given_unit: str = 
     value = _digits(match.group(1).strip(), reading)
     if isinstance(value, Fault):
         return value
-    found = match.group(2).strip()
-    return _converted(value, found or given_unit, unit)
+    unit_there = match.group(2).strip()
+    return _converted(value, unit_there or given_unit, unit)
 
 
 def _digits(text: str, reading: Reading) -> float | Fault:
@@ -188,10 +188,10 @@ def _digits(text: str, reading: Reading) -> float | Fault:
     return Fault("not_a_number")
 
 
-def _converted(value: float, found: str, wanted: str) -> float | Fault:
-    if not found:
+def _converted(value: float, unit_there: str, wanted: str) -> float | Fault:
+    if not unit_there:
         return value
-    name = UNITS.get(unit_key(found))
+    name = UNITS.get(unit_key(unit_there))
     if name is None:
         return Fault("unknown_unit")
     if name[0] != wanted:
@@ -319,8 +319,8 @@ def word(cell: object, known: dict[str, str]) -> str | Fault:
     'hairline'
     """
     text = str(int(cell)) if isinstance(cell, float) and cell == int(cell) else str(cell)
-    found = known.get(key(text))
-    return Fault("unknown_word") if found in (None, "?") else str(found)
+    meaning = known.get(key(text))
+    return Fault("unknown_word") if meaning in (None, "?") else str(meaning)
 
 
 def code(cell: object, *, width: int = 0) -> str | Fault:
@@ -363,10 +363,10 @@ def two(cell: object, separator: str) -> tuple[str, str] | Fault:
         return Fault("not_two_facts")
     text = str(tidy(cell))
     if separator != "number and word":
-        first, found, second = text.partition(separator)
+        first, sign, second = text.partition(separator)
         return (
             (first.strip(), second.strip())
-            if found and first.strip() and second.strip()
+            if sign and first.strip() and second.strip()
             else Fault("not_two_facts")
         )
     match = re.fullmatch(

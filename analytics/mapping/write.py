@@ -11,12 +11,11 @@ import numpy as np
 
 from analytics.dictionary import TABLES
 from analytics.errors import RecordError
-from analytics.mapping import find, values
-from analytics.mapping import find as habits
-from analytics.mapping.grid import read
+from analytics.mapping import find, habits, values
 from analytics.mapping.plan import QUESTION, ColumnPlan
 from analytics.mapping.propose import Guess, cells_of, choice_words, columns, nearest
 from analytics.mapping.sheets import EMPTY, Book, Sheet
+from analytics.mapping.sources import read
 
 # What a register must state, with the question to the clinic where its file does not.
 MUST_STATE = (
@@ -36,7 +35,7 @@ HEAD = """\
 # Then: regrowth map FILE --mapping THIS_FILE --out FOLDER
 version = 1
 """
-Found = list[tuple[Sheet, find.Found, list[Guess]]]
+Guessed = list[tuple[Sheet, find.FoundTable, list[Guess]]]  # tables of the file, a guess for each column
 
 
 def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> str:
@@ -55,54 +54,54 @@ def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> 
         When the file cannot be read, or holds no table with a header that says anything.
     """
     book = read(source, queries=queries)
-    found: Found = []
+    tables: Guessed = []
     for sheet in book.sheets:
         if not sheet.is_hidden:
-            found += [(sheet, table, columns(sheet, table)) for table in find.tables(sheet)]
-    if not found:
+            tables += [(sheet, table, columns(sheet, table)) for table in find.tables(sheet)]
+    if not tables:
         raise RecordError(
             f"{book.name}: no table was found; a table has a header of which at least two words say what a "
             "column holds, such as chart no, op date, zone, grafts; write such a header above the table"
         )
     parts = [
         HEAD.format(name=book.name),
-        _reading(book, found),
-        _joining(found),
-        _zones(found),
-        _words(found),
-        _constants(found),
-        *(_table(*one) for one in found),
-        _aside(book, found),
+        _reading(book, tables),
+        _joining(tables),
+        _zones(tables),
+        _words(tables),
+        _constants(tables),
+        *(_table(*one) for one in tables),
+        _aside(book, tables),
     ]
     return "\n".join(part for part in parts if part)
 
 
-def _texts(found: Found, *, of: str = "") -> Counter[str]:
+def _texts(guessed: Guessed, *, of: str = "") -> Counter[str]:
     """Return the texts of all mapped columns, or of those with a target that ends so, with how often each."""
     out: Counter[str] = Counter()
-    for sheet, table, guesses in found:
+    for sheet, table, guesses in guessed:
         for at, one in zip(table.headers, guesses, strict=True):
             if not one.plan.is_set_aside and any(t.endswith(of) for t in one.plan.to):
                 out.update({c: n for c, n in _counted(sheet, table, at).items() if isinstance(c, str) and c})
     return out
 
 
-def _counted(sheet: Sheet, table: find.Found, at: int) -> Counter:
+def _counted(sheet: Sheet, table: find.FoundTable, at: int) -> Counter:
     """Return the cells of a column, each with how often it stands there."""
     return Counter(_cells(sheet, table, at))
 
 
-def _reading(book: Book, found: Found) -> str:
-    dates = _texts(found, of="date")
-    known = {*dates, *_texts(found, of="patient_id")}
-    every = _texts(found)
-    numbers = Counter({t: n for t, n in every.items() if t not in known and habits.NUMBER.match(t.strip())})
-    counts = _texts(found, of="density_hairs_cm2")
+def _reading(book: Book, guessed: Guessed) -> str:
+    dates = _texts(guessed, of="date")
+    other = {*dates, *_texts(guessed, of="patient_id")}
+    every = _texts(guessed)
+    numbers = Counter({t: n for t, n in every.items() if t not in other and habits.NUMBER.match(t.strip())})
+    counts = _texts(guessed, of="density_hairs_cm2")
     decimal, why_decimal = habits.decimal(numbers)
     between, why_between = habits.thousands(numbers, decimal)
     order, why_order = habits.date_order(dates)
     short, why_short = habits.short_years(dates)
-    mark, why_mark = habits.mark(counts, _footnotes(found))
+    mark, why_mark = habits.mark(counts, _footnotes(guessed))
     lines = [
         "[reading]",
         _line("decimal", decimal, f"comma or point; {why_decimal}"),
@@ -114,7 +113,7 @@ def _reading(book: Book, found: Found) -> str:
         _line("encoding", book.encoding, "how letters were read") if book.encoding else "",
         _line("separator", book.separator, "what stands between cells") if book.separator else "",
     ]
-    swapped = any(values.swapped(_cells(s, t, at), values.Reading()) for s, t, at in _date_columns(found))
+    swapped = any(values.swapped(_cells(s, t, at), values.Reading()) for s, t, at in _date_columns(guessed))
     if swapped:
         lines.append(
             _line(
@@ -124,30 +123,30 @@ def _reading(book: Book, found: Found) -> str:
     return "\n".join(line for line in lines if line) + "\n"
 
 
-def _date_columns(found: Found) -> list[tuple[Sheet, find.Found, int]]:
+def _date_columns(guessed: Guessed) -> list[tuple[Sheet, find.FoundTable, int]]:
     return [
         (sheet, table, at)
-        for sheet, table, guesses in found
+        for sheet, table, guesses in guessed
         for at, one in zip(table.headers, guesses, strict=True)
         if any(t.endswith("date") for t in one.plan.to)
     ]
 
 
-def _cells(sheet: Sheet, table: find.Found, at: int) -> np.ndarray:
+def _cells(sheet: Sheet, table: find.FoundTable, at: int) -> np.ndarray:
     return sheet.cells[table.first_row : table.last_row + 1, at]
 
 
-def _footnotes(found: Found) -> list[str]:
+def _footnotes(guessed: Guessed) -> list[str]:
     out: list[str] = []
-    for sheet, table, _ in found:
+    for sheet, table, _ in guessed:
         out += [c for c in sheet.cells[table.last_row + 1 :].ravel() if isinstance(c, str) and c]
     return out
 
 
-def _joining(found: Found) -> str:
+def _joining(guessed: Guessed) -> str:
     """Return when rows speak of one operation, and when the register begins."""
-    own = _operation_days(found)
-    near = sum(_has_near(days) for days in own.values())
+    days_by_patient = _operation_days(guessed)
+    near = sum(_has_near(days) for days in days_by_patient.values())
     same, why = ("day", "day, month, or within N days; one date is one operation")
     if near:
         same, why = (
@@ -158,7 +157,7 @@ def _joining(found: Found) -> str:
         "[joining]\n"
         + _line(
             "register_begins",
-            habits.first_month(d for days in own.values() for d in days),
+            habits.first_month(d for days in days_by_patient.values() for d in days),
             "the month that is register month 1 (or an earlier one)",
         )
         + "\n"
@@ -171,14 +170,14 @@ def _joining(found: Found) -> str:
     )
 
 
-def _operation_days(found: Found) -> dict[object, set[datetime.date]]:
+def _operation_days(guessed: Guessed) -> dict[object, set[datetime.date]]:
     """Return the days of operations by patient; none while the order of day and month is a question."""
-    order = habits.date_order(_texts(found, of="date"))[0]
-    own: dict[object, set[datetime.date]] = {}
+    order = habits.date_order(_texts(guessed, of="date"))[0]
+    days_by_patient: dict[object, set[datetime.date]] = {}
     if order == QUESTION:
-        return own
+        return days_by_patient
     reading = values.Reading(date_order=order, short_years="2000")
-    for sheet, table, guesses in found:
+    for sheet, table, guesses in guessed:
         places = list(zip(table.headers, guesses, strict=True))
         who = next((at for at, g in places if "patients.patient_id" in g.plan.to), None)
         for at in [at for at, g in places if "sessions.date" in g.plan.to and who is not None]:
@@ -187,8 +186,8 @@ def _operation_days(found: Found) -> dict[object, set[datetime.date]]:
             for patient, cell in pairs:
                 day = days.get(cell)
                 if isinstance(day, datetime.date):
-                    own.setdefault(patient, set()).add(day)
-    return own
+                    days_by_patient.setdefault(patient, set()).add(day)
+    return days_by_patient
 
 
 def _has_near(days: set[datetime.date]) -> bool:
@@ -196,22 +195,22 @@ def _has_near(days: set[datetime.date]) -> bool:
     return any((b - a).days < 31 for a, b in pairwise(ordered))
 
 
-def _zones(found: Found) -> str:
-    halves = _choice_texts(found, "zone")
+def _zones(guessed: Guessed) -> str:
+    halves = _choice_texts(guessed, "zone")
     return _lexicon("zones", halves, find.ZONES_BY_WORD) if halves else ""
 
 
-def _words(found: Found) -> str:
+def _words(guessed: Guessed) -> str:
     targets = {
         t
-        for _, _, guesses in found
+        for _, _, guesses in guessed
         for g in guesses
         for t in g.plan.to
         if "." in t and not t.endswith((".zone", "date")) and _kind(t) == "choice"
     }
     parts = []
     for target in sorted(targets):
-        texts = _choice_texts(found, target)
+        texts = _choice_texts(guessed, target)
         parts.append(_lexicon(f'words."{target}"', texts, choice_words(target)))
     return "\n".join(parts)
 
@@ -221,10 +220,10 @@ def _kind(target: str) -> str:
     return next((c.kind for c in TABLES[table].columns if c.name == name), "")
 
 
-def _choice_texts(found: Found, ending: str) -> list[str]:
+def _choice_texts(guessed: Guessed, ending: str) -> list[str]:
     """Return the distinct words of columns with a target, the half of a cell where it holds two facts."""
     out: set[str] = set()
-    for sheet, table, guesses in found:
+    for sheet, table, guesses in guessed:
         for at, one in zip(table.headers, guesses, strict=True):
             for place, target in enumerate(one.plan.to):
                 if target == ending or (ending == "zone" and target.endswith(".zone")):
@@ -254,11 +253,11 @@ def _lexicon(name: str, texts: list[str], words: dict[str, str]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _constants(found: Found) -> str:
+def _constants(guessed: Guessed) -> str:
     """Return questions for what a register must state and the file does not."""
-    stated = {t for _, _, guesses in found for g in guesses for t in g.plan.to}
+    stated = {t for _, _, guesses in guessed for g in guesses for t in g.plan.to}
     tables = {t.split(".")[0] for t in stated if "." in t}
-    mark = habits.mark(_texts(found, of="density_hairs_cm2"), _footnotes(found))[0]
+    mark = habits.mark(_texts(guessed, of="density_hairs_cm2"), _footnotes(guessed))[0]
     missing = [
         t
         for t in MUST_STATE
@@ -271,13 +270,13 @@ def _constants(found: Found) -> str:
     lines = ["# The file does not say these; state them only if they hold for every row.", "[constants]"]
     for target in missing:
         table, name = target.split(".")
-        known = TABLES[table].column(name)
-        unit = f", in {known.unit}" if known.unit else ""
-        lines.append(f'"{target}" = {{ value = "?", because = "?" }}  # {known.meaning}{unit}')
+        column = TABLES[table].column(name)
+        unit = f", in {column.unit}" if column.unit else ""
+        lines.append(f'"{target}" = {{ value = "?", because = "?" }}  # {column.meaning}{unit}')
     return "\n".join(lines) + "\n"
 
 
-def _table(sheet: Sheet, table: find.Found, guesses: list[Guess]) -> str:
+def _table(sheet: Sheet, table: find.FoundTable, guesses: list[Guess]) -> str:
     lines = [
         "[[table]]",
         _line("sheet", sheet.name, ""),
@@ -302,9 +301,9 @@ def _column(plan: ColumnPlan) -> list[str]:
     return [f"  {_line(k, v, '')}" for k, v in facts.items()]
 
 
-def _aside(book: Book, found: Found) -> str:
+def _aside(book: Book, guessed: Guessed) -> str:
     """Return the sheets that are not mapped, to be seen."""
-    used = {sheet.name for sheet, _, _ in found}
+    used = {sheet.name for sheet, _, _ in guessed}
     lines = []
     for sheet in book.sheets:
         if sheet.name not in used and (sheet.fate != EMPTY).any():

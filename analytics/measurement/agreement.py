@@ -8,14 +8,9 @@ source: the SD is then known to a sixth).
 
 Repeats at one visit hold the hair cycle still: months apart, 6 to 15 % of follicles without a shaft at
 any moment (cadaver biopsies) change too, and a curve's residual is wider than these repeats.
-
-Which counts were made twice, and what may be learnt from each pair.
-
-A *repeat* is two or more counts of one region at one visit (patient, zone, region, session, month) under
-different count numbers. Of marked regions they teach how a count repeats, of unmarked fields how counts
-of fields vary. Repeats under other conditions (photographs, hair length, thinnest hair) than each other
-are left out.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -23,112 +18,10 @@ from scipy import stats
 
 from analytics.errors import FitError
 from analytics.measurement.error import CountError
+from analytics.measurement.repeats import WHY_NOT, between, by_one_reader, repeats
 from analytics.numerics import agreement
 from analytics.records import Records
-from analytics.results import LEVEL, Result
-
-VISIT = ["patient_id", "zone", "region_id", "session_id", "month"]
-WHY_NOT = {
-    "no_reader": "the reader is not recorded",
-    "conditions": "the repeats were not made under the same conditions, hair length and thinnest hair",
-    "marking": "one of the repeats is of a marked region and one is not",
-    "zero": "a count of zero has no ratio",
-}
-
-
-def repeats(records: Records) -> pd.DataFrame:
-    """Return every count of a visit where a region was counted more than once, with a reason where left out.
-
-    Adds `visit` (a code a region and visit), `hairs` (density x counted area), `counted_area_cm2`,
-    `log_density` (NaN for 0), `reason` (a code of WHY_NOT, empty where usable).
-    """
-    counts = records.measurements
-    known = counts["density_hairs_cm2"].notna()
-    again = counts.duplicated(VISIT, keep=False) & known
-    rows = counts[again].copy()
-    rows["visit"] = rows.groupby(VISIT, sort=False).ngroup().to_numpy() if len(rows) else np.array([], int)
-    rows["counted_area_cm2"] = rows["roi_area_cm2"] * rows["n_fields"]
-    rows["hairs"] = rows["density_hairs_cm2"] * rows["counted_area_cm2"]
-    density = rows["density_hairs_cm2"].to_numpy(dtype=float)
-    rows["log_density"] = np.log(np.where(density > 0, density, np.nan))
-    rows["marked"] = rows["roi_marked"].fillna(False).astype(bool)
-    return rows.assign(reason=_reasons(rows)).reset_index(drop=True)
-
-
-def _reasons(rows: pd.DataFrame) -> np.ndarray:
-    if rows.empty:
-        return np.array([], dtype=object)
-    visit = rows["visit"]
-    standard = rows["standard_conditions"].fillna(True).astype(bool)
-    mixed = standard.groupby(visit).transform("nunique").gt(1)
-    mixed |= rows["hair_length"].groupby(visit).transform("nunique").gt(1)
-    mixed |= rows["thinnest_counted_um"].groupby(visit).transform("nunique").gt(1)
-    unlike = rows["marked"].groupby(visit).transform("nunique").gt(1)
-    unnamed = rows["reader_id"].isna().groupby(visit).transform("any")
-    empty = rows["marked"] & rows["density_hairs_cm2"].le(0).groupby(visit).transform("any")
-    return np.select(
-        [mixed, unlike, unnamed, empty], ["conditions", "marking", "no_reader", "zero"], default=""
-    )
-
-
-def by_one_reader(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the usable repeats that one reader made with one device, under a common code `same`."""
-    usable = rows[rows["reason"].eq("")]
-    key = ["visit", "reader_id", "device_class"]
-    twice = usable.duplicated(key, keep=False)
-    found = usable[twice]
-    return found.assign(same=found.groupby(key, dropna=False, sort=False).ngroup())
-
-
-def between(rows: pd.DataFrame, by: str) -> pd.DataFrame:
-    """Return pairs of usable repeats that differ in one thing only: two readers, or two devices.
-
-    Parameters
-    ----------
-    rows
-        From `repeats`.
-    by
-        `reader_id` (on one device) or `device_class` (by one reader).
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a pair: `visit, patient_id, marked, first, second` (the names, in the order of the
-        alphabet), `first_density, second_density, log_ratio` (second over first), `hairs` (of both),
-        `other` (the device or the reader they share).
-    """
-    other = "device_class" if by == "reader_id" else "reader_id"
-    usable = rows[rows["reason"].eq("") & rows[by].notna() & rows["log_density"].notna()]
-    means = usable.groupby(["visit", by, other], dropna=False, as_index=False).agg(
-        patient_id=("patient_id", "first"),
-        marked=("marked", "first"),
-        density=("density_hairs_cm2", "mean"),
-        hairs=("hairs", "sum"),
-        n=("hairs", "size"),
-    )
-    pairs = means.merge(
-        means[["visit", by, other, "density", "hairs", "n"]],
-        on=["visit", other],
-        suffixes=("", "_2"),
-        validate="many_to_many",
-    )
-    pairs = pairs[pairs[by] < pairs[f"{by}_2"]]
-    return pd.DataFrame(
-        {
-            "visit": pairs["visit"],
-            "patient_id": pairs["patient_id"],
-            "marked": pairs["marked"],
-            "first": pairs[by].astype(str),
-            "second": pairs[f"{by}_2"].astype(str),
-            "first_density": pairs["density"],
-            "second_density": pairs["density_2"],
-            "log_ratio": np.log(pairs["density_2"].to_numpy() / pairs["density"].to_numpy()),
-            "hairs_inverse": 1.0 / pairs["hairs"] + 1.0 / pairs["hairs_2"],
-            "counts_inverse": 1.0 / pairs["n"] + 1.0 / pairs["n_2"],
-            "other": pairs[other].astype("string").fillna(""),
-        }
-    ).reset_index(drop=True)
-
+from analytics.results import LEVEL, Result, limits, line
 
 MIN_DF = 20
 # Fields at random are taken to vary at least as Poisson counts do: less than that in few repeats is luck.
@@ -159,20 +52,20 @@ def error_model(records: Records) -> CountError:
     """
     rows = repeats(records)
     own = by_one_reader(rows)
-    found: dict = {}
+    estimated: dict = {}
     within = _within(own[own["marked"]])
     if within is not None and within.df >= MIN_DF:
-        found |= {"within_cv": _cv(within.sd), "within_source": _own_words(within.df)}
+        estimated |= {"within_cv": _cv(within.sd), "within_source": _own_words(within.df)}
     phi = _phi(own[~own["marked"]])
     if phi is not None and phi.df >= MIN_DF:
         raised = ", raised to 1" if phi.phi < PHI_LEAST else ""
-        found |= {"phi": max(phi.phi, PHI_LEAST), "phi_source": _own_words(phi.df) + raised}
+        estimated |= {"phi": max(phi.phi, PHI_LEAST), "phi_source": _own_words(phi.df) + raised}
     pairs = between(rows, "reader_id")
     pairs = pairs[pairs["marked"]]
     if within is not None and within.df >= MIN_DF and len(pairs) >= MIN_DF:
         variance, _ = _between_variance(pairs, within.sd)
-        found |= {"between_reader_cv": _cv(np.sqrt(variance)), "between_source": _own_words(len(pairs))}
-    return CountError(**found)
+        estimated |= {"between_reader_cv": _cv(np.sqrt(variance)), "between_source": _own_words(len(pairs))}
+    return CountError(**estimated)
 
 
 def repeatability(records: Records, *, level: float = LEVEL) -> Result:
@@ -191,37 +84,161 @@ def repeatability(records: Records, *, level: float = LEVEL) -> Result:
         `by` device_class and reader_id ("all", one reader, or "R1 and R2" for a pair). Terms:
         within-reader CV (log scale; root mean square), minimum detectable change, over-dispersion,
         between-reader CV, intraclass correlations, bias and limits of agreement (percent, second reader
-        over first), concordance. `extra` holds `error_model`, the numbers in use with their source.
-
-    Raises
-    ------
-    ParameterError
-        Never for lack of repeats: the table then says so.
+        over first), concordance. `extra` holds `error_model`, the numbers in use with their source. For lack
+        of repeats one row without a number, whose flag says so.
     """
     rows = repeats(records)
     own, pairs = by_one_reader(rows), between(rows, "reader_id")
-    parts = [_one_reader_rows(own, level)]
+    lines = _one_reader(own, Who(level=level))
     for (device, reader), group in own.groupby(["device_class", "reader_id"], dropna=False, sort=True):
-        parts.append(_one_reader_rows(group, level, device=device, reader=reader))
-    parts.append(_all_readers_rows(pairs, own, level))
+        lines += _one_reader(group, Who(str(device), str(reader), level))
+    lines += _all_readers(pairs, own, level)
     marked = pairs[pairs["marked"]]
     for (first, second), group in marked.groupby(["first", "second"], sort=True):
-        parts.append(_pair_rows(group, str(first), str(second), level))
-    table = pd.concat([pd.DataFrame(p) for p in parts if p], ignore_index=True) if any(parts) else None
-    if table is None:
-        table = pd.DataFrame([_nothing()])
+        lines += _two_readers(group, Who(reader=f"{first} and {second}", level=level))
     used = rows.assign(reason=rows["reason"].map(WHY_NOT).fillna(""))
-    checks = _checks(own, pairs)
-    model = error_model(records)
     return Result(
-        table,
+        pd.DataFrame(lines or [_nothing()]),
         used,
         METHOD,
         by=("device_class", "reader_id"),
-        checks=checks,
+        checks=_checks(own, pairs),
         notes=("Repeats of one visit hold the hair cycle still; readings months apart vary more.",),
-        extra={"error_model": _as_frame(model)},
+        extra={"error_model": _as_frame(error_model(records))},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Who:
+    """Whose repeats a line speaks of, and the level of its interval."""
+
+    device: str = "all"
+    reader: str = "all"
+    level: float = LEVEL
+
+
+def _line(
+    term: str,
+    estimate: float,
+    unit: str,
+    rows: pd.DataFrame,
+    who: Who,
+    *,
+    ci: tuple[float, float] = (np.nan, np.nan),
+    se: float = np.nan,
+    df: float = np.nan,
+) -> dict:
+    """Return one line of repeats; few of them are flagged."""
+    return line(
+        term,
+        estimate,
+        unit,
+        by={"device_class": who.device, "reader_id": who.reader},
+        se=se,
+        ci=ci,
+        level=who.level,
+        basis="model",
+        n_patients=int(rows["patient_id"].nunique()),
+        n_rows=len(rows),
+        df=df,
+        flag=f"fewer than {FEW} repeats" if len(rows) < FEW else "",
+    )
+
+
+def _one_reader(own: pd.DataFrame, who: Who) -> list[dict]:
+    """Tabulate the terms that one reader's repeats give."""
+    marked, fields = own[own["marked"]], own[~own["marked"]]
+    lines = []
+    within = _within(marked, who.level)
+    if within is not None:
+        n = within.df
+        low, high = (100 * _cv(v) for v in within.ci)
+        cv, rms = 100 * _cv(within.sd), 100 * _rms_cv(marked)
+        change = agreement.NORMAL_95 * np.sqrt(2.0)
+        lines = [
+            _line("within-reader CV (log scale)", cv, "%", marked, who, ci=(low, high), df=n),
+            _line("within-reader CV (root mean square)", rms, "%", marked, who, df=n),
+            _line(
+                "minimum detectable change, same reader",
+                change * cv,
+                "%",
+                marked,
+                who,
+                ci=(change * low, change * high),
+                df=n,
+            ),
+            *_icc_lines(_side_by_side(marked), "one reader twice", ("(1,1)", "(1,k)"), marked, who),
+        ]
+    phi = _phi(fields, who.level)
+    if phi is not None:
+        term = "over-dispersion of unmarked fields"
+        lines.append(_line(term, phi.phi, "ratio", fields, who, ci=phi.ci, df=phi.df))
+    return lines
+
+
+def _all_readers(pairs: pd.DataFrame, own: pd.DataFrame, level: float) -> list[dict]:
+    """Tabulate what all pairs of readers give together."""
+    marked = pairs[pairs["marked"]]
+    within = _within(own[own["marked"]], level)
+    if marked.empty or within is None:
+        return []
+    variance, se = _between_variance(marked, within.sd)
+    low, high = (100 * _cv(np.sqrt(max(v, 0.0))) for v in limits(variance, se, level=level))
+    total = _cv(np.sqrt(variance + within.sd**2))
+    change = 100 * agreement.NORMAL_95 * np.sqrt(2.0) * total
+    cv, who = 100 * _cv(np.sqrt(variance)), Who(level=level)
+    return [
+        _line("between-reader CV (log scale)", cv, "%", marked, who, ci=(low, high)),
+        _line("minimum detectable change, other reader", change, "%", marked, who),
+    ]
+
+
+def _two_readers(pairs: pd.DataFrame, who: Who) -> list[dict]:
+    """Tabulate bias, limits of agreement, correlations and concordance of two readers."""
+    both = pairs[["first_density", "second_density"]].to_numpy(dtype=float)
+    lines = _icc_lines(both, "two readers", agreement.FORMS, pairs, who)
+    try:
+        agreed = agreement.limits(pairs["log_ratio"], subjects=pairs["patient_id"], level=who.level)
+    except FitError:
+        return lines
+    for term, value, (low, high) in (
+        ("bias, second reader over first", agreed.bias, agreed.bias_ci),
+        ("lower limit of agreement", agreed.low, agreed.low_ci),
+        ("upper limit of agreement", agreed.high, agreed.high_ci),
+    ):
+        lines.append(_line(term, _percent(value), "%", pairs, who, ci=(_percent(low), _percent(high))))
+    if len(both) >= 4 and both.std(axis=0).min() > 0:
+        lin = agreement.concordance(both[:, 0], both[:, 1], level=who.level)
+        lines.append(_line("concordance (Lin)", lin.estimate, "share", pairs, who, ci=lin.ci, se=lin.se))
+    return lines
+
+
+def _icc_lines(
+    readings: np.ndarray, what: str, forms: tuple[str, ...], rows: pd.DataFrame, who: Who
+) -> list[dict]:
+    """Tabulate intraclass correlations; none where there are too few repeats."""
+    try:
+        icc = agreement.icc(readings, level=who.level)
+    except FitError:
+        return []
+    places = [agreement.FORMS.index(form) for form in forms]
+    return [
+        _line(
+            f"intraclass correlation {form}, {what}",
+            float(icc.estimate[i]),
+            "share",
+            rows,
+            who,
+            ci=(float(icc.ci_low[i]), float(icc.ci_high[i])),
+        )
+        for form, i in zip(forms, places, strict=True)
+    ]
+
+
+def _nothing() -> dict:
+    """Return the one line of a register without repeats."""
+    empty = _line("within-reader CV (log scale)", np.nan, "%", pd.DataFrame({"patient_id": []}), Who())
+    return empty | {"flag": "no region was counted twice at one visit; published defaults are in use"}
 
 
 def _within(rows: pd.DataFrame, level: float = LEVEL) -> agreement.Within | None:
@@ -254,77 +271,12 @@ def _between_variance(pairs: pd.DataFrame, within_sd: float) -> tuple[float, flo
 
 
 def _cv(log_sd: float) -> float:
+    """Return the coefficient of variation of a standard deviation of logs."""
     return float(np.sqrt(np.expm1(log_sd**2)))
 
 
 def _own_words(n: int) -> str:
     return f"clinic's own duplicates (n={n})"
-
-
-def _row(
-    term,
-    estimate,
-    unit,
-    *,
-    ci=(np.nan, np.nan),
-    se=np.nan,
-    device="all",
-    reader="all",
-    level,
-    rows,
-    df=np.nan,
-):
-    n_patients = int(rows["patient_id"].nunique())
-    return {
-        "device_class": device,
-        "reader_id": reader,
-        "term": term,
-        "estimate": estimate,
-        "se": se,
-        "ci_low": ci[0],
-        "ci_high": ci[1],
-        "level": level,
-        "unit": unit,
-        "n_patients": n_patients,
-        "n_rows": len(rows),
-        "df": df,
-        "flag": "fewer than 10 repeats" if len(rows) < FEW else "",
-    }
-
-
-def _one_reader_rows(own: pd.DataFrame, level: float, *, device="all", reader="all") -> list[dict]:
-    """Tabulate the terms that one reader's repeats give."""
-    who = {"device": str(device), "reader": str(reader), "level": level}
-    marked, fields = own[own["marked"]], own[~own["marked"]]
-    out = []
-    within = _within(marked, level)
-    if within is not None:
-        n = within.df
-        ci = tuple(100 * _cv(v) for v in within.ci)
-        out.append(
-            _row("within-reader CV (log scale)", 100 * _cv(within.sd), "%", ci=ci, rows=marked, df=n, **who)
-        )
-        rms = 100 * _rms_cv(marked)
-        out.append(_row("within-reader CV (root mean square)", rms, "%", rows=marked, df=n, **who))
-        change = agreement.NORMAL_95 * np.sqrt(2.0) * 100
-        change_ci = tuple(change * v / 100 for v in ci)
-        term = "minimum detectable change, same reader"
-        out.append(_row(term, change * _cv(within.sd), "%", ci=change_ci, rows=marked, df=n, **who))
-        out += _icc_rows(_side_by_side(marked), "one reader twice", ("(1,1)", "(1,k)"), marked, who)
-    phi = _phi(fields, level)
-    if phi is not None:
-        out.append(
-            _row(
-                "over-dispersion of unmarked fields",
-                phi.phi,
-                "ratio",
-                ci=phi.ci,
-                rows=fields,
-                df=phi.df,
-                **who,
-            )
-        )
-    return out
 
 
 def _rms_cv(rows: pd.DataFrame) -> float:
@@ -340,69 +292,8 @@ def _side_by_side(rows: pd.DataFrame) -> np.ndarray:
     return table[[0, 1]].to_numpy(dtype=float)
 
 
-def _icc_rows(
-    readings: np.ndarray, what: str, forms: tuple[str, ...], rows: pd.DataFrame, who: dict
-) -> list[dict]:
-    try:
-        found = agreement.icc(readings, level=who["level"])
-    except FitError:
-        return []
-    out = []
-    for form in forms:
-        i = agreement.FORMS.index(form)
-        ci = (float(found.ci_low[i]), float(found.ci_high[i]))
-        term = f"intraclass correlation {form}, {what}"
-        out.append(_row(term, float(found.estimate[i]), "share", ci=ci, rows=rows, **who))
-    return out
-
-
-def _all_readers_rows(pairs: pd.DataFrame, own: pd.DataFrame, level: float) -> list[dict]:
-    marked = pairs[pairs["marked"]]
-    within = _within(own[own["marked"]], level)
-    if marked.empty or within is None:
-        return []
-    variance, se = _between_variance(marked, within.sd)
-    half = stats.norm.ppf(0.5 + level / 2) * se
-    ci = (100 * _cv(np.sqrt(max(variance - half, 0.0))), 100 * _cv(np.sqrt(max(variance + half, 0.0))))
-    who = {"reader": "all", "level": level, "rows": marked}
-    total = _cv(np.sqrt(variance + within.sd**2))
-    change = 100 * agreement.NORMAL_95 * np.sqrt(2.0) * total
-    return [
-        _row("between-reader CV (log scale)", 100 * _cv(np.sqrt(variance)), "%", ci=ci, **who),
-        _row("minimum detectable change, other reader", change, "%", **who),
-    ]
-
-
-def _pair_rows(pairs: pd.DataFrame, first: str, second: str, level: float) -> list[dict]:
-    """Tabulate bias, limits of agreement, correlations and concordance of two readers."""
-    who = {"device": "all", "reader": f"{first} and {second}", "level": level}
-    out = []
-    both = pairs[["first_density", "second_density"]].to_numpy(dtype=float)
-    out += _icc_rows(both, "two readers", ("(1,1)", "(2,1)", "(3,1)", "(1,k)", "(2,k)", "(3,k)"), pairs, who)
-    try:
-        found = agreement.limits(pairs["log_ratio"], subjects=pairs["patient_id"], level=level)
-    except FitError:
-        return out
-    for term, value, ci in (
-        ("bias, second reader over first", found.bias, found.bias_ci),
-        ("lower limit of agreement", found.low, found.low_ci),
-        ("upper limit of agreement", found.high, found.high_ci),
-    ):
-        out.append(_row(term, _percent(value), "%", ci=tuple(_percent(v) for v in ci), rows=pairs, **who))
-    if len(both) >= 4 and both.std(axis=0).min() > 0:
-        lin = agreement.concordance(both[:, 0], both[:, 1], level=level)
-        out.append(_row("concordance (Lin)", lin.estimate, "share", ci=lin.ci, se=lin.se, rows=pairs, **who))
-    return out
-
-
 def _percent(log_ratio: float) -> float:
     return 100 * float(np.expm1(log_ratio))
-
-
-def _nothing() -> dict:
-    empty = pd.DataFrame({"patient_id": []})
-    row = _row("within-reader CV (log scale)", np.nan, "%", level=LEVEL, rows=empty)
-    return row | {"flag": "no region was counted twice at one visit; published defaults are in use"}
 
 
 def _checks(own: pd.DataFrame, pairs: pd.DataFrame) -> dict[str, bool]:

@@ -17,11 +17,12 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import FitError, ParameterError
-from analytics.measurement.agreement import FEW, WHY_NOT, between, error_model, repeats
+from analytics.measurement.agreement import FEW, error_model
 from analytics.measurement.error import CountError
+from analytics.measurement.repeats import WHY_NOT, between, repeats
 from analytics.numerics import regression
 from analytics.records import Records
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, line
 
 BRIDGES = ("reader_id", "device_class")
 SERIES = ["patient_id", "zone", "region_id", "session_id"]
@@ -41,41 +42,43 @@ def series_changes(records: Records) -> Result:
     Returns
     -------
     Result
-        One row a thing watched: the share of follow-up counts where it differs from the series' first
-        count (percent), with the number of counts. `rows()` has one row a count with `changed`, the
+        One row per thing watched: the share of follow-up counts where it differs from the series' first
+        count (percent of counts), with both numbers. `rows()` has one row per count with `changed`, the
         things that changed in words.
     """
     counts = records.measurements.sort_values([*SERIES, "month", "count_number"], kind="stable")
-    counts = counts.assign(is_first=~counts.duplicated(SERIES))
+    later = counts.duplicated(SERIES)
     first = counts.groupby(SERIES, sort=False)
     words = pd.Series("", index=counts.index)
-    rows = []
-    later = ~counts["is_first"]
-    for column, says in WATCHED.items():
+    lines = []
+    for column, what in WATCHED.items():
         start = first[column].transform("first")
-        differs = (
-            (counts[column].ne(start) & counts[column].notna() & start.notna()).fillna(False).astype(bool)
-        )
-        words = words.where(~differs, words + np.where(words.eq(""), "", ", ") + says)
-        known = bool(counts[column].notna().any())
-        share = 100.0 * float(differs[later].mean()) if later.any() and known else np.nan
-        why = "" if known else "not recorded, so that no change can be seen"
-        rows.append(
-            {
-                "term": says,
-                "estimate": share,
-                "unit": "%",
-                "basis": "share",
-                "numerator": int(differs[later].sum()),
-                "denominator": int(later.sum()),
-                "n_rows": int(later.sum()),
-                "n_patients": int(counts.loc[differs, "patient_id"].nunique()),
-                "flag": why if later.any() else "no region was counted more than once",
-            }
-        )
-    used = counts.assign(changed=words, reason="").reset_index(drop=True)
+        differs = counts[column].ne(start) & counts[column].notna() & start.notna()
+        differs = differs.fillna(False).astype(bool)
+        words = words.where(~differs, words + np.where(words.eq(""), "", ", ") + what)
+        is_recorded = bool(counts[column].notna().any())
+        lines.append(_share_changed(what, counts[differs], differs[later], is_recorded=is_recorded))
+    used = counts.assign(is_first=~later, changed=words, reason="").reset_index(drop=True)
     return Result(
-        pd.DataFrame(rows), used, "counts compared with the first count of their region and session"
+        pd.DataFrame(lines), used, "counts compared with the first count of their region and session"
+    )
+
+
+def _share_changed(what: str, changed: pd.DataFrame, differs: pd.Series, *, is_recorded: bool) -> dict:
+    """Return the line of one thing watched; `differs` (n,) says it of the follow-up counts."""
+    n, n_changed = len(differs), int(differs.sum())
+    known = n > 0 and is_recorded
+    why = "" if is_recorded else "not recorded, so that no change can be seen"
+    return line(
+        what,
+        100.0 * n_changed / n if known else np.nan,
+        "%",
+        basis="share",
+        numerator=n_changed if known else np.nan,
+        denominator=n,
+        n_patients=int(changed["patient_id"].nunique()),
+        n_rows=n,
+        flag=why if n else "no region was counted more than once",
     )
 
 
@@ -104,10 +107,10 @@ def bridge(records: Records, *, by: str = "reader_id", level: float = LEVEL) -> 
         raise ParameterError(f"measurement.bridge(by): 1 unknown word; use one of {', '.join(BRIDGES)}")
     rows = repeats(records)
     pairs = between(rows, by)
-    seen = records.measurements[by].dropna().astype(str).value_counts()
-    if seen.empty:
+    counted = records.measurements[by].dropna().astype(str).value_counts()
+    if counted.empty:
         raise ParameterError(f"measurement.bridge(by): {by} is recorded nowhere; record it to compare")
-    names = list(seen.index)
+    names = list(counted.index)
     shifts = _shifts(pairs, names, error_model(records), level)
     table = pd.DataFrame(
         {
@@ -118,6 +121,7 @@ def bridge(records: Records, *, by: str = "reader_id", level: float = LEVEL) -> 
             "ci_high": 100 * np.expm1(shifts["high"]),
             "level": level,
             "unit": "%",
+            "basis": "model",
             "n_patients": shifts["n_patients"],
             "n_rows": shifts["n_pairs"],
             "df": shifts["df"],
@@ -145,7 +149,8 @@ def bridged(records: Records, *, by: str = "reader_id") -> Records:
     """Return the records with densities brought to the scale of the most frequent reader or device.
 
     Readers or devices that no repeat links to it stay as they are. The bridge's own error is no counting
-    error and not in it: `yields.by_visit(bridge=)` carries it on as an error that all its readings share.
+    error and not in it: `yields.by_visit` (`Choices(bridge=)`) carries it on as an error that all its
+    readings share.
 
     Raises
     ------
@@ -161,7 +166,7 @@ def bridged(records: Records, *, by: str = "reader_id") -> Records:
 
 
 def _shifts(pairs: pd.DataFrame, names: list[str], error: CountError, level: float) -> pd.DataFrame:
-    """Return one row a name: log ratio against the first, standard error, limits; NaN where not linked."""
+    """Return one row per name: log ratio against the first, standard error, limits; NaN where not linked."""
     linked = _linked(pairs, names)
     inside = pairs[pairs["first"].isin(linked) & pairs["second"].isin(linked)]
     others = [n for n in names if n in linked and n != names[0]]
@@ -172,16 +177,17 @@ def _shifts(pairs: pd.DataFrame, names: list[str], error: CountError, level: flo
         if fit is None:
             out.append(_shift(name, np.nan, np.nan, flag="cannot be estimated", pairs=mine))
             continue
-        found = regression.contrast(fit, np.eye(len(others))[i], level=level)
-        flag = "fewer than 10 pairs" if len(mine) < FEW else ""
-        limits = {"low": found.low, "high": found.high, "df": found.df, "p_value": found.p_value}
-        out.append(_shift(name, found.estimate, found.se, flag=flag, pairs=mine) | limits)
+        shift = regression.contrast(fit, np.eye(len(others))[i], level=level)
+        flag = f"fewer than {FEW} pairs" if len(mine) < FEW else ""
+        tested = {"low": shift.low, "high": shift.high, "df": shift.df, "p_value": shift.p_value}
+        out.append(_shift(name, shift.estimate, shift.se, flag=flag, pairs=mine) | tested)
     alone = "never counted beside another"
     out += [_shift(n, np.nan, np.nan, flag=alone, pairs=pairs[:0]) for n in names if n not in linked]
     return pd.DataFrame(out)
 
 
 def _fit(pairs: pd.DataFrame, others: list[str], error: CountError) -> regression.Fit | None:
+    """Return the regression of log ratios on who counted; None where it cannot be fitted."""
     if not others:
         return None
     signs = [(pairs["second"].eq(n).astype(float) - pairs["first"].eq(n).astype(float)) for n in others]
@@ -195,6 +201,7 @@ def _fit(pairs: pd.DataFrame, others: list[str], error: CountError) -> regressio
 
 
 def _shift(name: str, log_ratio: float, se: float, *, flag: str, pairs: pd.DataFrame) -> dict:
+    """Return what is known of one name, without limits but those of the reference."""
     same = {"low": log_ratio, "high": log_ratio} if se == 0 else {"low": np.nan, "high": np.nan}
     return {
         "name": name,
@@ -211,10 +218,10 @@ def _shift(name: str, log_ratio: float, se: float, *, flag: str, pairs: pd.DataF
 
 def _linked(pairs: pd.DataFrame, names: list[str]) -> set[str]:
     """Return the names that a chain of common counts joins to the first."""
-    found, new = {names[0]}, True
-    while new:
-        touching = pairs["first"].isin(found) | pairs["second"].isin(found)
+    joined, grows = {names[0]}, True
+    while grows:
+        touching = pairs["first"].isin(joined) | pairs["second"].isin(joined)
         reached = set(pairs.loc[touching, "first"]) | set(pairs.loc[touching, "second"])
-        new = bool(reached - found)
-        found |= reached
-    return found
+        grows = bool(reached - joined)
+        joined |= reached
+    return joined

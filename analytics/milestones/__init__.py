@@ -13,15 +13,12 @@ Two families that answer different questions:
   the tempo ratio.
 
 A second session in the zone, the start of medical therapy (where asked for) and the last visit end the watch.
-A placement without a baseline is left out with its reason. `time_to` answers; `compare` tests groups against
-one another; `shapes` lays fitted curves over the readings'; `alarm` uses the *confirmed* rule, which is late
-by design; `say` makes the sentence for a patient; `intervals` are what all of it rests on.
+A placement without a baseline is left out with its reason. `time_to` answers; `intervals` are what it rests
+on. The sentence for a patient is made by the pages.
 
-Sources: Turnbull 1976, JRSS B 38(3); Sun 1996 and Fay & Shaw 2010 for the tests; Farewell 1982 for shares
-that never reach (from memory).
+Sources: Turnbull 1976, JRSS B 38(3); Farewell 1982 for shares that never reach (from memory).
 """
 
-from analytics.milestones.compare import compare, shapes
+from analytics.milestones.first_readings import FEW_PATIENTS
 from analytics.milestones.intervals import PLANNED_MONTHS, intervals
-from analytics.milestones.say import say
-from analytics.milestones.time_to import alarm, time_to
+from analytics.milestones.time_to import FIRST, MEDIAN, SHARE, time_to

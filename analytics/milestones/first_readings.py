@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm, t
 
+from analytics.dictionary import ZONES
 from analytics.errors import ParameterError
 from analytics.numerics import proportions, resample, turnbull
 from analytics.numerics.resample import Resamples
@@ -31,7 +32,7 @@ UNSEEN_MEDIAN = "not determined: most of its interval lies past the last visit"
 
 @dataclass(frozen=True, slots=True)
 class GroupCurve:
-    """One group: its name (a value a `by` column), its rows in the table of placements, its fitted curve."""
+    """One group: its name (a value per `by` column), its rows of the table, its fitted curve."""
 
     name: tuple
     rows: np.ndarray
@@ -66,8 +67,6 @@ def _in_order(table: pd.DataFrame, by: tuple[str, ...]) -> list[tuple[tuple, np.
     """Return name and row numbers of every group, zones in the order of the dictionary."""
     if not by:
         return [((), np.arange(len(table)))] if len(table) else []
-    from analytics.dictionary import ZONES
-
     place = {zone: f"{k:02d}" for k, zone in enumerate(ZONES)}
     found = table.groupby(list(by), dropna=True).indices
     named = [
@@ -143,13 +142,19 @@ def share_rows(
     term: str,
     level: float,
 ) -> pd.DataFrame:
-    """Return one row per group and month: percent of placements with a first reading at or above by then."""
+    """Return one row per group and month: percent of placements with a first reading at or above by then.
+
+    By a month at which every placement of the group is known to have reached or not, the estimate is a share
+    of counts, and is declared as one; else it is estimated from intervals that hold the month.
+    """
     estimate = drawn.estimate.reshape(len(groups), -1)[:, :-1]
     se = drawn.se().reshape(len(groups), -1)[:, :-1]
     parts = []
     for k, group in enumerate(groups):
-        telling = _telling(table.iloc[group.rows], months)
-        low, high = share_limits(estimate[k], np.nan_to_num(se[k]), telling, level=level)
+        own = table.iloc[group.rows]
+        reached, known = _reached_or_not(own, months)
+        telling = pd.DataFrame(known).groupby(own["patient_id"].to_numpy()).any().to_numpy().sum(axis=0)
+        low, high = share_limits(estimate[k], np.nan_to_num(se[k]), telling.astype(float), level=level)
         part = pd.DataFrame({"x": months, "estimate": 100.0 * estimate[k], "se": 100.0 * se[k]})
         part = part.assign(ci_low=100.0 * low, ci_high=100.0 * high, flag=group.flag)
         late = months > group.known_to
@@ -157,12 +162,22 @@ def share_rows(
         part.loc[late, "flag"] = PAST
         if group.n_patients < 2:
             part[["se", "ci_low", "ci_high"]] = np.nan
+        part = part.assign(basis="model", numerator=np.nan, denominator=np.nan)
+        # At month 0 all are below by definition: nothing was counted.
+        counted = known.all(axis=0) & ~late & (months > 0)
+        part.loc[counted, "basis"] = "share"
+        part.loc[counted, "numerator"] = reached.sum(axis=0)[counted]
+        part.loc[counted, "denominator"] = len(own)
         parts.append(labelled(part, group, by))
     out = pd.concat(parts, ignore_index=True)
-    # How many of the placements that is, as the estimate has it.
-    reached = out["estimate"] * out["n_rows"] / 100.0
-    made_of = {"basis": "share", "numerator": reached, "denominator": out["n_rows"]}
-    return out.assign(term=term, unit="% of placements", level=level, **made_of)
+    return out.assign(term=term, unit="% of placements", level=level)
+
+
+def _reached_or_not(rows: pd.DataFrame, months: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return which placements have reached by each month, and of which that is known, (n, m) each."""
+    left, right = rows["left"].to_numpy()[:, None], rows["right"].to_numpy()[:, None]
+    reached = right <= months
+    return reached, reached | (left >= months)
 
 
 def labelled(part: pd.DataFrame, group: GroupCurve, by: tuple[str, ...]) -> pd.DataFrame:
@@ -170,14 +185,6 @@ def labelled(part: pd.DataFrame, group: GroupCurve, by: tuple[str, ...]) -> pd.D
     return part.assign(
         **dict(zip(by, group.name, strict=True)), n_patients=group.n_patients, n_rows=group.rows.size
     )
-
-
-def _telling(rows: pd.DataFrame, months: np.ndarray) -> np.ndarray:
-    """Return how many patients are known to have reached or not by each month."""
-    left, right = rows["left"].to_numpy()[:, None], rows["right"].to_numpy()[:, None]
-    known = (right <= months) | (left >= months)
-    frame = pd.DataFrame(known).groupby(rows["patient_id"].to_numpy()).any()
-    return frame.to_numpy().sum(axis=0).astype(float)
 
 
 def median_rows(

@@ -21,18 +21,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 
 from analytics import yields
 from analytics.errors import ParameterError
 from analytics.records import Records
-from analytics.results import LEVEL
+from analytics.results import LEVEL, limits
 
 RULES = ("first", "twice", "confirmed")
 # Planned visits, months; common practice, no source. The clinic's own schedule comes first where it is given.
 PLANNED_MONTHS = (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 18.0, 24.0, 30.0, 36.0, 48.0, 60.0)
 NO_READING = "no reading after the session"
-NOTHING_SEEN = "no count of the placement"
 ENDS = ("reached", "second session in the zone", "start of medical therapy", "last visit")
 PLACES = [
     "patient_id",
@@ -88,7 +86,7 @@ def intervals(
     choices: yields.Choices = yields.USUAL,
     level: float = LEVEL,
 ) -> pd.DataFrame:
-    """Return one row a placement: between which months it reached a milestone, or why it is left out.
+    """Return one row per placement: between which months it reached a milestone, or why it is left out.
 
     Parameters
     ----------
@@ -130,7 +128,7 @@ def placements_of(rows: pd.DataFrame, records: Records, question: Question) -> p
 
 
 def readings(rows: pd.DataFrame, records: Records, *, end_at_therapy: bool = False) -> pd.DataFrame:
-    """Return one row a placement and month that serves milestones: month, yield_pct, yield_pct_se.
+    """Return one row per placement and month that serves milestones: month, yield_pct, yield_pct_se.
 
     Parameters
     ----------
@@ -178,7 +176,7 @@ def _until_therapy(seen: pd.DataFrame, records: Records) -> pd.DataFrame:
 
 
 def of_placements(rows: pd.DataFrame, seen: pd.DataFrame, question: Question) -> pd.DataFrame:
-    """Return one row a placement: left, right (months), how the watch ended, why it is left out if it is.
+    """Return one row per placement: left, right (months), how the watch ended, why it is left out if it is.
 
     Parameters
     ----------
@@ -262,8 +260,8 @@ def hits(seen: pd.DataFrame, question: Question) -> np.ndarray:
     """Return which readings count as at or above the milestone under the rule."""
     value = seen["yield_pct"].to_numpy(dtype=float)
     if question.rule == "confirmed":
-        z = norm.isf((1.0 - question.level) / 2.0)
-        return value - z * seen["yield_pct_se"].to_numpy(dtype=float) > question.percent
+        lower, _ = limits(value, seen["yield_pct_se"], level=question.level)
+        return lower > question.percent
     above = value >= question.percent
     if question.rule == "first" or not len(seen):
         return above

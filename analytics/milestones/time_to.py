@@ -1,4 +1,9 @@
-"""When is a milestone reached? The answer by group, the alarm, the intervals they rest on (`milestones`)."""
+"""When is a milestone reached, by group: the model's answer, and what the readings show beside it.
+
+The room's face says what is asked. Here the parts are put together: the emergence model's shares and median
+(`milestones.model`), Turnbull's estimate of first readings (`milestones.first_readings`), what readings of
+hair that follows the model would show, and time ratios to the front (`milestones.time_ratios`).
+"""
 
 from dataclasses import replace
 
@@ -21,25 +26,24 @@ from analytics.milestones.first_readings import (
 from analytics.milestones.intervals import PLANNED_MONTHS, Question, check, placements_of
 from analytics.milestones.time_ratios import (
     MIXED,
-    PLACE_COLUMNS,
     PURE_TEMPO_PERCENT,
-    REFERENCE,
+    fit_ratios,
     grouped,
     never_rows,
     ratio_rows,
-    time_ratio_fits,
 )
 from analytics.records import Records
-from analytics.regrowth import Emergence
+from analytics.regrowth import Emergence, PlateauDistribution
 from analytics.results import LEVEL, Curve
 
 MONTHS = (6.0, 12.0, 18.0)
 FAMILIES = ("planted", "plateau")
+# Columns of a placement that may group, beside the zone.
+PLACE_COLUMNS = ("session_number", "surgeon_id", "team_id", "method")
+SHARE, MEDIAN = model_of.SHARE, model_of.MEDIAN
 FIRST = "first reading"
 EXPECTED = "first readings expected"
-CONFIRMED = "confirmed reading"
 MODEL = "model"
-LATE = "an alarm, late by design: not an estimate of when hair is there"
 # Under so many refitted rows other processes cost more than they save.
 PARALLEL_FROM = 1_000_000
 CONVENTION = "reached in (last visit below, first visit at or above]; never: (last visit, infinity)"
@@ -52,7 +56,7 @@ def time_to(
     by: str = "zone",
     family: str = "planted",
     months: tuple[float, ...] = MONTHS,
-    fit: Emergence | None = None,
+    plateaus: PlateauDistribution | None = None,
     choices: yields.Choices = yields.USUAL,
     planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
     end_at_therapy: bool = False,
@@ -74,8 +78,9 @@ def time_to(
         `planted` or `plateau`.
     months
         Months at which shares are wanted.
-    fit
-        An emergence fit of the same records and choices; made here if not given.
+    plateaus
+        The emergence fit of the same records and choices and how plateaus are spread
+        (`regrowth.fit_plateaus`); made here if not given.
     choices
         What the yields rest on.
     planned_months, end_at_therapy
@@ -103,98 +108,39 @@ def time_to(
     question = Question(percent, "first", level, planned_months, end_at_therapy)
     check(question)
     _check(by, family, months)
-    fitted, notes = _model(records, fit, by, choices)
+    model, notes = _model(records, plateaus, by, choices)
     wanted = np.asarray(months, dtype=float)
     if family == "plateau":
-        return _of_plateau(records, fitted, notes, percent, wanted, level)
+        return _of_plateau(records, model, notes, percent, wanted, level)
     rows = yields.by_visit(records, choices=choices)
     placements = placements_of(rows, records, question)
     used = placements[placements["reason"].eq("")].reset_index(drop=True)
     refuse_empty(used, "milestones.time_to(records)")
-    seen = first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=n_jobs)
+    seen = _first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=n_jobs)
     parts, paths, checks = [seen["table"]], [seen["path"]], seen["checks"]
-    if fitted is not None:
-        expected = model_of.expected_first_readings(fitted, rows, question, wanted, seed=seed)
+    if model is not None:
+        expected = model_of.expected_first_readings(model, rows, question, wanted, seed=seed)
         parts = [
-            model_of.planted_rows(fitted, percent, wanted, level=level),
+            model_of.planted_rows(model, percent, wanted, level=level),
             *parts,
-            _expected(expected, fitted),
+            _expected(expected, model.fit),
         ]
-        paths = [model_of.path(fitted, percent, family="planted", level=level).assign(term=MODEL), *paths]
-        checks = checks | dict(fitted.checks)
+        share = model_of.path(model.fit, percent, plateaus=model, level=level)
+        paths = [share.assign(term=MODEL), *paths]
+        checks = checks | dict(model.fit.checks) | {"plateaus_converged": model.converged}
         notes = (*notes, *_gap_notes(pd.concat(parts, ignore_index=True), wanted))
     exact = placements_of(rows, records, replace(question, planned_months=None))
     ratios, more = _ratios(exact, by, percent, level)
     return Curve(
         _in_order(pd.concat([*parts, ratios], ignore_index=True), by),
         placements,
-        _method(question, choices, n_resamples, seed, fitted is not None),
+        _method(question, choices, n_resamples, seed, model is not None),
         (by,),
         checks,
         "milestones",
         (*notes, *more),
         seen["extra"],
         path=pd.concat(paths, ignore_index=True),
-    )
-
-
-def alarm(
-    records: Records,
-    *,
-    percent: float = 50.0,
-    by: str = "zone",
-    months: tuple[float, ...] = MONTHS,
-    choices: yields.Choices = yields.USUAL,
-    planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
-    n_resamples: int = 200,
-    seed: int = 1,
-    level: float = LEVEL,
-) -> Curve:
-    """Return the share of placements with a *confirmed* reading: its lower limit lies above the milestone.
-
-    A rule for raising or lowering an alarm about one placement; as an estimate of when hair is there it is
-    late by design (where 55 % of crowns had crossed it has been seen to show 10 %), and every number says so.
-
-    Parameters
-    ----------
-    percent, by, months, choices, planned_months, n_resamples, seed
-        As in `time_to`.
-    level
-        Of the lower limit of a reading, and of the intervals.
-
-    Returns
-    -------
-    Curve
-        Terms `confirmed reading`, `median month of confirmed reading`; `rows()` has one row a placement with
-        the month of its first confirmed reading (`right`; infinite: none).
-
-    Raises
-    ------
-    ParameterError
-        As `time_to`.
-    """
-    question = Question(percent, "confirmed", level, planned_months, False)
-    check(question)
-    _check(by, FAMILIES[0], months)
-    rows = yields.by_visit(records, choices=choices)
-    placements = placements_of(rows, records, question)
-    used = placements[placements["reason"].eq("")].reset_index(drop=True)
-    refuse_empty(used, "milestones.alarm(records)")
-    wanted = np.asarray(months, dtype=float)
-    seen = first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=1, term=CONFIRMED)
-    table = seen["table"]
-    flag = [f"{LATE}; {said}" if said else LATE for said in table["flag"].fillna("")]
-    method = _method(question, choices, n_resamples, seed, False)
-    return Curve(
-        _in_order(table.assign(flag=flag), by),
-        placements,
-        method.replace("first readings:", "confirmed readings (lower limit above the milestone):"),
-        (by,),
-        seen["checks"],
-        "milestones",
-        (f"Confirmed readings are {LATE}.",),
-        seen["extra"],
-        path=seen["path"].reset_index(drop=True),
     )
 
 
@@ -215,55 +161,56 @@ def _check(by: str, family: str, months) -> None:
 
 
 def _model(
-    records: Records, fit: Emergence | None, by: str, choices: yields.Choices
-) -> tuple[Emergence | None, tuple[str, ...]]:
-    """Return the emergence fit where the question can use one, and what must be said where it cannot."""
+    records: Records, plateaus: PlateauDistribution | None, by: str, choices: yields.Choices
+) -> tuple[PlateauDistribution | None, tuple[str, ...]]:
+    """Return the model where the question can use one, and what must be said where it cannot."""
     if by != "zone":
         return None, (
             "The emergence model speaks of zones: by another column only first readings are shown.",
         )
-    if fit is not None:
-        if not choices.agrees_with(fit.choices):
+    if plateaus is not None:
+        if not choices.agrees_with(plateaus.fit.choices):
             raise ParameterError(
-                "milestones.time_to(fit): made under other choices of a yield than asked for; model and "
+                "milestones.time_to(plateaus): made under other choices of a yield than asked for; model and "
                 "readings must agree; fit again, or ask as the fit was made"
             )
-        return fit, ()
+        return plateaus, ()
     try:
-        found = regrowth.fit_emergence(records, choices=choices)
+        fit = regrowth.fit_emergence(records, choices=choices)
+        return regrowth.fit_plateaus(records, fit=fit), ()
     except FitError as error:
         return None, (f"No model-based share: {error}",)
-    return found, ()
 
 
-def _of_plateau(records, fitted, notes, percent, months, level) -> Curve:
+def _of_plateau(records, model: PlateauDistribution | None, notes, percent, months, level) -> Curve:
     """Return the answer of family plateau, which is the model's alone."""
-    if fitted is None:
+    if model is None:
         raise ParameterError(
             f"milestones.time_to(family='plateau'): the emergence model is needed and not there; {notes[0]} "
             "Choose family='planted'"
         )
-    table = _in_order(model_of.plateau_rows(fitted, percent, months, level=level), "zone")
-    path = model_of.path(fitted, percent, family="plateau", level=level).assign(term=MODEL)
+    fit = model.fit
+    table = _in_order(model_of.plateau_rows(fit, percent, months, level=level), "zone")
+    path = model_of.path(fit, percent, level=level).assign(term=MODEL)
     method = (
-        f"{percent:g} % of own plateau: tempo, from the emergence model ({fitted.curve} by zone, "
-        f"{fitted.likelihood}), "
+        f"{percent:g} % of own plateau: tempo, from the emergence model ({fit.curve} by zone, "
+        f"{fit.likelihood}), "
         f"marginal over patients and placements; delta method, errors robust over patients; level {level:g}"
     )
-    used = regrowth.rows_for(records, fitted).used
+    used = regrowth.rows_for(records, fit).used
     return Curve(
         table,
         used,
         method,
         ("zone",),
-        dict(fitted.checks),
+        dict(fit.checks),
         "milestones",
-        fitted.words,
+        fit.words,
         path=path.reset_index(drop=True),
     )
 
 
-def first_readings(
+def _first_readings(
     used: pd.DataFrame,
     by: tuple[str, ...],
     question: Question,
@@ -272,7 +219,6 @@ def first_readings(
     n: int,
     seed: int,
     n_jobs: int,
-    term: str = FIRST,
 ) -> dict:
     """Return table, path, extra and checks of first readings by group, with patients resampled."""
     groups = fit_groups(used, by)
@@ -282,11 +228,11 @@ def first_readings(
     months = np.union1d(wanted, grid)
     jobs = n_jobs if n * len(used) >= PARALLEL_FROM else 1
     drawn = resampled(used, groups, months, n=n, seed=seed, n_jobs=jobs)
-    every = share_rows(groups, drawn, used, months, by, term=term, level=question.level)
-    medians = median_rows(groups, drawn, by, term=f"median month of {term}", level=question.level)
+    every = share_rows(groups, drawn, used, months, by, term=FIRST, level=question.level)
+    medians = median_rows(groups, drawn, by, term=f"median month of {FIRST}", level=question.level)
     return {
         "table": pd.concat([every[every["x"].isin(wanted)], medians], ignore_index=True),
-        "path": every[every["x"].isin(grid) & every["estimate"].notna()].assign(term=f"observed {term}"),
+        "path": every[every["x"].isin(grid) & every["estimate"].notna()].assign(term=f"observed {FIRST}"),
         "extra": {
             "at_risk": at_risk(groups, used, np.array([0.0, *wanted]), by),
             "simultaneous": simultaneous(groups, drawn, months, grid, by, level=question.level),
@@ -327,24 +273,24 @@ def _gap_notes(table: pd.DataFrame, months) -> tuple[str, ...]:
 def _ratios(
     exact: pd.DataFrame, by: str, percent: float, level: float
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Return time ratios to the front under the log-logistic, or the reason there are none."""
+    """Return time ratios to the front, or the reason there are none."""
     if by != "zone":
         return pd.DataFrame(), ()
     used = exact[exact["reason"].eq("")].reset_index(drop=True)
-    group = grouped(used, by, REFERENCE)
+    group = grouped(used)
+    has_never = percent > PURE_TEMPO_PERCENT
     try:
-        found = time_ratio_fits(used, group, percent=percent, reference=REFERENCE, families=("log-logistic",))
+        found = fit_ratios(used, group, percent=percent)
         rows = ratio_rows(found, level=level)
-        if percent > PURE_TEMPO_PERCENT:
-            rows += never_rows(used, group, found, level=level)
+        rows += never_rows(used, group, found, level=level) if has_never else []
     except (FitError, ParameterError) as error:
         return pd.DataFrame(), (f"No time ratio to the front: {error}",)
     note = (
         "Time ratios: log-logistic on first readings at exact months, errors clustered in patients (sandwich)"
-        + ("; " + MIXED if percent > PURE_TEMPO_PERCENT else "")
+        + (f"; {MIXED}" if has_never else "")
         + "."
     )
-    return pd.DataFrame(rows).rename(columns={"group": "zone"}), (note,)
+    return pd.DataFrame(rows), (note,)
 
 
 def _in_order(table: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -357,7 +303,7 @@ def _in_order(table: pd.DataFrame, by: str) -> pd.DataFrame:
         .drop(columns="place")
         .reset_index(drop=True)
     )
-    return out.assign(flag=out["flag"].fillna(""), unit=out["unit"])
+    return out.assign(flag=out["flag"].fillna(""))
 
 
 def _method(question: Question, choices: yields.Choices, n: int, seed: int, has_model: bool) -> str:

@@ -1,13 +1,12 @@
 """Do two readings of one thing agree, and how far apart can they be by error alone?
 
-Arrays in, frozen dataclasses out. `icc` gives the six intraclass correlations, `limits` the limits of
-agreement of paired differences (also with several pairs a subject), `limits_of_means` those of single
-readings from replicates, `within` the error of repeated readings, `concordance` Lin's coefficient,
+`icc` gives the six intraclass correlations, `limits` the limits of agreement of paired differences (also with
+several pairs per subject), `within` the error of repeated readings, `concordance` Lin's coefficient,
 `dispersion` how far counts of samples vary beyond Poisson.
 
 Sources: Shrout & Fleiss 1979, Psychol Bull 86:420-428 (six forms and limits of three); McGraw & Wong
 1996, Psychol Methods 1:30-46; Bland & Altman 1986, Lancet i:307-310 and 1999, Stat Methods Med Res
-8:135-160; Zou 2013, Stat Methods Med Res 22:630-642 (limits with several pairs a subject); Lin 1989,
+8:135-160; Zou 2013, Stat Methods Med Res 22:630-642 (limits with several pairs per subject); Lin 1989,
 Biometrics 45:255-268, corrected 2000, 56:324-325.
 """
 
@@ -185,8 +184,8 @@ def limits(
 ) -> Limits:
     """Return the limits of agreement: bias less and plus `multiplier` SD of single differences.
 
-    With one difference a subject, intervals as Bland & Altman 1986: SE of a limit sqrt(3 s^2 / n), t
-    quantiles. With several a subject (the true value may vary between them) the SD is that of a single
+    With one difference per subject, intervals as Bland & Altman 1986: SE of a limit sqrt(3 s^2 / n), t
+    quantiles. With several per subject (the true value may vary between them) the SD is that of a single
     difference of a new subject, from between- and within-subject variance, and the intervals are Zou's
     (2013).
 
@@ -279,35 +278,6 @@ def _chi_factor(quantile: float, df: int) -> float:
 
 def _about(centre: float, half: float) -> tuple[float, float]:
     return float(centre - half), float(centre + half)
-
-
-def limits_of_means(
-    first: ArrayLike, second: ArrayLike, *, multiplier: float = 1.96
-) -> tuple[float, float, float, float]:
-    """Return bias, SD of single differences, and limits of agreement, from replicates by two methods.
-
-    The SD of differences of means is too small for single readings; each method's own error is added back
-    (Bland & Altman 1986, p. 310).
-
-    Parameters
-    ----------
-    first, second
-        Shapes (n, m1) and (n, m2): replicates of the same n subjects by either method.
-
-    Examples
-    --------
-    Means differ by nothing, replicates by 2 each time: SD of a single difference sqrt(0 + 2/2 + 2/2).
-
-    >>> a = [[1.0, 3.0], [2.0, 4.0], [3.0, 5.0]]
-    >>> [round(v, 4) for v in limits_of_means(a, a, multiplier=1.0)]
-    [0.0, 1.4142, -1.4142, 1.4142]
-    """
-    x, y = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
-    d = x.mean(axis=1) - y.mean(axis=1)
-    added = sum((1 - 1 / t.shape[1]) * t.var(axis=1, ddof=1).mean() for t in (x, y))
-    sd = float(np.sqrt(d.var(ddof=1) + added))
-    bias = float(d.mean())
-    return bias, sd, bias - multiplier * sd, bias + multiplier * sd
 
 
 def within(values: ArrayLike, groups: ArrayLike, *, level: float = 0.95) -> Within:

@@ -12,7 +12,6 @@ judged beyond it without moving them. Limits are three standard errors wide unle
   differ by more than counting error. Laney 2002, Quality Engineering 14:531-537.
 * `g`: cases between events, geometric. Benneyan 2001, Health Care Manag Sci 4:305-318.
 * `t`: time between events, made near-normal by the power 1 / 3.6. Nelson 1994, J Qual Technol 26:239-240.
-* `ewma`: NIST/SEMATECH e-Handbook 6.3.2.4, with its limits at their final width.
 
 The limit functions work along the last axis, so that thousands of simulated series are charted in one call.
 """
@@ -30,7 +29,6 @@ D2 = 1.128  # mean range of two normal values in sigmas, as rounded by the handb
 D4 = 3.267  # upper limit of a moving range in mean moving ranges
 NELSON_POWER = 3.6
 KINDS = ("individuals", "p", "p_prime", "u", "u_prime", "g", "t")
-BETTER_HIGH_KINDS = ("g", "t")  # more cases or time between events is better
 FEW_EXPECTED = 30.0  # expected events, or non-events, below which limits are quantiles
 MIN_POINTS = 12  # fewer make trial limits: convention of public-sector improvement programmes
 
@@ -53,6 +51,22 @@ def individuals(
     values: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, screened: bool = False
 ) -> Chart:
     """Return the individuals chart of a series of single values.
+
+    Parameters
+    ----------
+    values
+        Shape (..., n), in time order.
+    n_baseline
+        The first points, 2 or more, that set centre and limits; all if not given.
+    width
+        Half width of the limits, in sigmas.
+    screened
+        Leave the largest moving ranges out of their mean.
+
+    Raises
+    ------
+    ParameterError
+        When the baseline has fewer than 2 points or more than the series.
 
     Examples
     --------
@@ -82,6 +96,20 @@ def p(
 ) -> Chart:
     """Return the chart of proportions (0 to 1) with binomial limits.
 
+    Parameters
+    ----------
+    events, sizes
+        Counts, shape (..., n), in time order; sizes above 0.
+    n_baseline, width
+        As in `individuals`.
+    exact
+        Quantiles where few are expected, limits moved for skewness elsewhere.
+
+    Raises
+    ------
+    ParameterError
+        When a size is not above 0, or the baseline does not fit the series.
+
     Examples
     --------
     >>> chart = p([10, 10], [100, 100])
@@ -99,7 +127,12 @@ def p_prime(
     width: float = 3.0,
     exact: bool = False,
 ) -> Chart:
-    """Return the chart of proportions with Laney's limits, for points that differ by more than chance."""
+    """Return the chart of `p` with Laney's limits, for points that differ by more than chance.
+
+    Source
+    ------
+    Laney 2002, Quality Engineering 14:531-537.
+    """
     return _attribute("p_prime", events, sizes, n_baseline=n_baseline, width=width, exact=exact)
 
 
@@ -111,7 +144,26 @@ def u(
     width: float = 3.0,
     exact: bool = False,
 ) -> Chart:
-    """Return the chart of events per unit of exposure with Poisson limits."""
+    """Return the chart of events per unit of exposure with Poisson limits.
+
+    Parameters
+    ----------
+    events, exposure
+        Shape (..., n), in time order; exposure above 0, in its own unit.
+    n_baseline, width, exact
+        As in `p`.
+
+    Raises
+    ------
+    ParameterError
+        When an exposure is not above 0, or the baseline does not fit the series.
+
+    Examples
+    --------
+    >>> chart = u([4, 4], [2.0, 2.0])
+    >>> float(chart.centre[0]), round(float(chart.high[0]), 3)
+    (2.0, 5.0)
+    """
     return _attribute("u", events, exposure, n_baseline=n_baseline, width=width, exact=exact)
 
 
@@ -123,7 +175,12 @@ def u_prime(
     width: float = 3.0,
     exact: bool = False,
 ) -> Chart:
-    """Return the chart of events per unit of exposure with Laney's limits."""
+    """Return the chart of `u` with Laney's limits, for points that differ by more than chance.
+
+    Source
+    ------
+    Laney 2002, Quality Engineering 14:531-537.
+    """
     return _attribute("u_prime", events, exposure, n_baseline=n_baseline, width=width, exact=exact)
 
 
@@ -133,6 +190,15 @@ def g(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, 
     Limits are the geometric quantiles that leave as much outside as a normal `width` would; Benneyan's mean
     + 3 sigma (`exact=False`) flags one long gap in 55 of a stable series. The lower limit is 0 unless
     events are very rare, so that more events show as a run below the line, not as a point outside.
+
+    Parameters
+    ----------
+    between
+        Cases from one event to the next, 0 or more, shape (..., n).
+    n_baseline, width
+        As in `individuals`.
+    exact
+        Quantiles; else Benneyan's limits.
 
     Examples
     --------
@@ -154,7 +220,26 @@ def g(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, 
 
 
 def t(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) -> Chart:
-    """Return the chart of time between events, limits made on the power scale 1 / 3.6 and turned back."""
+    """Return the chart of time between events, limits made on the power scale 1 / 3.6 and turned back.
+
+    Parameters
+    ----------
+    between
+        Time from one event to the next, 0 or more, in its own unit, shape (..., n).
+    n_baseline, width
+        As in `individuals`.
+
+    Raises
+    ------
+    ParameterError
+        When a time is negative, or the baseline does not fit the series.
+
+    Examples
+    --------
+    >>> chart = t([5.0, 5.0, 5.0])
+    >>> round(float(chart.centre[0]), 6), round(float(chart.high[0]), 6)
+    (5.0, 5.0)
+    """
     x = np.asarray(between, dtype=float)
     if (x < 0).any():
         raise ParameterError("control.t(between): negative time(s) between events; sort events by time first")
@@ -163,42 +248,31 @@ def t(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) 
     return _chart("t", x, centre, low, high, inner.n_baseline)
 
 
-def ewma(values: ArrayLike, *, weight: float, target: float, sigma: float, width: float = 3.0) -> Chart:
-    """Return the exponentially weighted moving average with its final limits.
-
-    Parameters
-    ----------
-    values
-        Shape (..., n).
-    weight
-        Share given to the newest value, above 0 up to 1 (usual 0.2 to 0.3).
-    target, sigma
-        Mean and standard deviation of single values while in control.
-
-    Examples
-    --------
-    >>> ewma([2.0, 0.0], weight=0.5, target=0.0, sigma=1.0).value.tolist()
-    [1.0, 0.5]
-    """
-    if not 0 < weight <= 1:
-        raise ParameterError("control.ewma(weight): outside 0 to 1; the usual weight is 0.2 to 0.3")
-    x = np.asarray(values, dtype=float)
-    smooth = np.empty_like(x)
-    last = np.full(x.shape[:-1], float(target))
-    for i in range(x.shape[-1]):
-        last = weight * x[..., i] + (1 - weight) * last
-        smooth[..., i] = last
-    half = width * sigma * np.sqrt(weight / (2 - weight))
-    centre = np.full((*x.shape[:-1], 1), float(target))
-    return _chart("ewma", smooth, centre, centre - half, centre + half, 0)
-
-
 def chart(
     kind: str, events: ArrayLike, sizes: ArrayLike | None = None, *, n_baseline: int | None = None
 ) -> Chart:
     """Return the chart of the kind named (one of KINDS), as the review draws it.
 
-    `sizes` for p, u and their prime forms, with exact limits; g with geometric limits.
+    Parameters
+    ----------
+    kind
+        One of KINDS; p, u and their prime forms with exact limits, g with geometric limits.
+    events
+        What that kind charts, shape (..., n).
+    sizes
+        Sizes or exposures, for p, u and their prime forms.
+    n_baseline
+        As in `individuals`.
+
+    Raises
+    ------
+    ParameterError
+        When the kind is unknown, or sizes are missing.
+
+    Examples
+    --------
+    >>> chart("individuals", [10.0, 12.0, 10.0, 12.0]).kind
+    'individuals'
     """
     with_sizes: dict[str, Callable] = {"p": p, "p_prime": p_prime, "u": u, "u_prime": u_prime}
     alone: dict[str, Callable] = {"individuals": individuals, "g": g, "t": t}
@@ -209,17 +283,6 @@ def chart(
     raise ParameterError(
         f"control.chart(kind): unknown, or sizes are missing for p or u; use one of {', '.join(KINDS)}"
     )
-
-
-def shewhart_run_length(shift: float = 0.0, *, width: float = 3.0) -> float:
-    """Return the mean number of points to the first one outside the limits, shift in sigmas (known limits).
-
-    Examples
-    --------
-    >>> round(shewhart_run_length(0.0, width=0.0), 6)
-    1.0
-    """
-    return float(1 / (stats.norm.sf(width - shift) + stats.norm.cdf(-width - shift)))
 
 
 def _baseline(x: np.ndarray, n_baseline: int | None) -> int:

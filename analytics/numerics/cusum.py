@@ -1,24 +1,18 @@
-"""The risk-adjusted CUSUM: has the odds of a bad outcome risen, case by case, given each case's own risk?
+"""Has the risk of a bad outcome risen? Cumulative sums, case by case, and how long until a false alarm.
 
-A case with risk p under control adds the log likelihood ratio of odds R times higher against unchanged:
-log(R^y / (1 - p + R p)). The sum starts again at 0 when it would be negative and signals when it reaches the
-limit. For a count out of many (transected grafts of a session) the same with a beta-binomial likelihood,
-because grafts of one session are alike. The limit is the one whose mean run length in control, on the
-practice's own mix of risks, is the one asked for: found by a Markov chain on a fine grid and confirmed by
-simulation with its standard error.
+The risk-adjusted chart: a case with risk p under control adds the log likelihood ratio of odds R times higher
+against unchanged, log(R^y / (1 - p + R p)). The sum starts again at 0 when it would be negative and signals
+when it reaches the limit. For a count out of many (transected grafts of a session) the same with a
+beta-binomial likelihood, because grafts of one session are alike. The limit is the one whose mean run length
+in control, on the practice's own mix of risks, is the one asked for: found by a Markov chain on a fine grid
+and confirmed by simulation with its standard error.
 
-Sources: Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452; Brook & Evans 1972, Biometrika
-59:539-549; Steiner & Woodall 2016, BMC Surg 16:15 (why observed minus expected alone has no signalling
-rule).
+`run_length` is the mean number of points to a signal of the plain chart of normal values (reference value k,
+decision limit h, both in sigmas), from the integral equation by Gauss-Legendre quadrature.
 
-Cumulative sums: the chart that finds small lasting shifts, and how long it runs before a false alarm.
-
-`decision` is the tabular CUSUM of standardised values (reference value k, decision limit h, both in sigmas);
-`run_length` its mean number of points to a signal, from the integral equation by Gauss-Legendre quadrature;
-`siegmund` the closed approximation. The risk-adjusted chart stands in `numerics.cusum`.
-
-Sources: Brook & Evans 1972, Biometrika 59:539-549; Lucas & Crosier 1982, Technometrics 24:199-205 (head
-start); Siegmund 1985, Sequential Analysis, p. 27 (h + 1.166).
+Sources: Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452; Steiner & Woodall 2016, BMC Surg
+16:15 (why observed minus expected alone has no signalling rule); Brook & Evans 1972, Biometrika 59:539-549
+(chain); Lucas & Crosier 1982, Technometrics 24:199-205 (head start).
 """
 
 from dataclasses import dataclass
@@ -29,106 +23,10 @@ from scipy import optimize, special, stats
 
 from analytics.errors import ParameterError
 
+# Points of the quadrature, and of the chain's grid from 0 to the limit.
 NODES = 96
-SIEGMUND_SHIFT = 1.166
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """Upper and lower sums of a tabular CUSUM, shape (n,), and the points (0-based) at which they signal."""
-
-    upper: np.ndarray
-    lower: np.ndarray
-    signals: np.ndarray
-
-
-def decision(z: ArrayLike, *, k: float = 0.5, h: float = 4.0, head_start: float = 0.0) -> Decision:
-    """Return the tabular CUSUM of standardised values; both sums start again after a signal.
-
-    Examples
-    --------
-    >>> decision([2.0, 2.0, 2.0], k=0.5, h=4.0).signals.tolist()
-    [2]
-    """
-    values = np.asarray(z, dtype=float)
-    upper, lower = np.zeros(len(values)), np.zeros(len(values))
-    up = down = head_start
-    signals = []
-    for i, value in enumerate(values):
-        up, down = max(0.0, up + value - k), max(0.0, down - value - k)
-        upper[i], lower[i] = up, down
-        if max(up, down) > h:
-            signals.append(i)
-            up = down = head_start
-    return Decision(upper, lower, np.array(signals, dtype=int))
-
-
-def run_length(
-    *, k: float = 0.5, h: float = 4.0, shift: float = 0.0, head_start: float = 0.0, two_sided: bool = True
-) -> float:
-    """Return the mean number of points until the CUSUM of normal values signals.
-
-    Parameters
-    ----------
-    k, h
-        Reference value (0 or more) and decision limit (above 0), in sigmas.
-    shift
-        True mean, in sigmas.
-    head_start
-        Starting value of the sums, 0 to h.
-
-    Examples
-    --------
-    >>> round(run_length(k=0.5, h=4.0), 1)
-    167.7
-    """
-    if not (h > 0 and k >= 0 and 0 <= head_start < h):
-        raise ParameterError(
-            "cusum.run_length: expected h above 0, k 0 or more, head_start from 0 to below h"
-        )
-    up_zero, up_start = _one_sided(k, h, shift, head_start)
-    if not two_sided:
-        return up_start
-    down_zero, down_start = _one_sided(k, h, -shift, head_start)
-    both = up_start * down_zero + up_zero * down_start - up_zero * down_zero
-    return float(both / (up_zero + down_zero))
-
-
-def siegmund(*, k: float = 0.5, h: float = 4.0, shift: float = 0.0, two_sided: bool = True) -> float:
-    """Return Siegmund's closed approximation of `run_length`.
-
-    Examples
-    --------
-    >>> round(siegmund(k=0.5, h=4.0, shift=0.5, two_sided=False), 1)
-    26.7
-    """
-    up = _siegmund_one_sided(shift - k, h + SIEGMUND_SHIFT)
-    if not two_sided:
-        return up
-    return float(1 / (1 / up + 1 / _siegmund_one_sided(-shift - k, h + SIEGMUND_SHIFT)))
-
-
-def _one_sided(k: float, h: float, shift: float, start: float) -> tuple[float, float]:
-    """Solve L(s) = 1 + L(0) F(k - s - shift) + integral over (0, h) of L(y) f(y - s + k - shift)."""
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    y, w = h / 2 * (nodes + 1), h / 2 * weights
-    at = np.concatenate([[0.0], y])
-    kernel = np.empty((NODES + 1, NODES + 1))
-    kernel[:, 0] = stats.norm.cdf(k - at - shift)
-    kernel[:, 1:] = w * stats.norm.pdf(y[None, :] - at[:, None] + k - shift)
-    solved = np.linalg.solve(np.eye(NODES + 1) - kernel, np.ones(NODES + 1))
-    inside = solved[1:] * w * stats.norm.pdf(y - start + k - shift)
-    return float(solved[0]), float(1 + solved[0] * stats.norm.cdf(k - start - shift) + inside.sum())
-
-
-def _siegmund_one_sided(drift: float, b: float) -> float:
-    if abs(drift) < 1e-9:
-        return b**2
-    return float((np.exp(-2 * drift * b) + 2 * drift * b - 1) / (2 * drift**2))
-
-
 GRID = 240
-MAX_STEPS = 800
+MAX_STEPS = 800  # a larger set of possible values is merged
 SEED = 20260101
 
 
@@ -210,37 +108,32 @@ def count_weights(
     return _log_beta_binomial(y, n, shifted, correlation) - _log_beta_binomial(y, n, p, correlation)
 
 
-def in_control(risk: ArrayLike, odds_ratio: float) -> Increments:
-    """Return the distribution of what one case adds in control, cases drawn from the given risks."""
-    p = np.asarray(risk, dtype=float)
-    value = np.concatenate(
-        [weights(np.ones_like(p), p, odds_ratio), weights(np.zeros_like(p), p, odds_ratio)]
-    )
-    return _thinned(value, np.concatenate([p, 1 - p]) / len(p))
+def _check(risk: np.ndarray, odds_ratio: float) -> None:
+    if ((risk <= 0) | (risk >= 1)).any() or not (odds_ratio > 0 and odds_ratio != 1):
+        raise ParameterError(
+            "cusum: a risk is not strictly between 0 and 1, or the odds ratio is 1 or not above 0; "
+            "leave such cases out"
+        )
 
 
-def in_control_counts(
-    sizes: ArrayLike,
-    risk: ArrayLike,
-    odds_ratio: float,
-    correlation: float,
-    *,
-    draws: int = 400,
-    seed: int = SEED,
-) -> Increments:
-    """Return the distribution of what one session adds in control, by drawing beta-binomial counts."""
-    n, p = np.asarray(sizes, dtype=int), np.asarray(risk, dtype=float)
-    rng = np.random.default_rng(seed)
-    share = np.broadcast_to(p, (draws, len(p)))
-    if correlation > 0:
-        scale = 1 / correlation - 1
-        share = rng.beta(share * scale, (1 - share) * scale)
-    added = count_weights(rng.binomial(n, share), n, p, odds_ratio, correlation).ravel()
-    return _thinned(added, np.full(added.size, 1 / added.size))
+def _log_beta_binomial(y: np.ndarray, n: np.ndarray, p: np.ndarray, correlation: float) -> np.ndarray:
+    """Return the log likelihood without the binomial coefficient, which cancels in a ratio."""
+    if correlation <= 0:
+        return y * np.log(p) + (n - y) * np.log1p(-p)
+    scale = 1 / correlation - 1
+    a, b = p * scale, (1 - p) * scale
+    return special.betaln(y + a, n - y + b) - special.betaln(a, b)
 
 
 def path(added: ArrayLike, limit: float) -> Path:
     """Return the running sum; after a signal it starts again at 0.
+
+    Parameters
+    ----------
+    added
+        What each case adds, shape (n,), in order of time.
+    limit
+        Decision limit, above 0.
 
     Examples
     --------
@@ -264,11 +157,123 @@ def path(added: ArrayLike, limit: float) -> Path:
     return Path(total, np.array(signals, dtype=int), np.array(began, dtype=int))
 
 
-def risk_run_length(increments: Increments, limit: float, *, grid: int = GRID) -> float:
-    """Return the mean number of cases to a signal, by a Markov chain whose grid points share mass linearly.
+def in_control(risk: ArrayLike, odds_ratio: float) -> Increments:
+    """Return the distribution of what one case adds in control, cases drawn from the given risks.
+
+    Parameters
+    ----------
+    risk
+        Chance of a bad outcome under control, strictly between 0 and 1, shape (n,).
+    odds_ratio
+        As in `weights`.
 
     Examples
     --------
+    >>> in_control([0.5], 3.0).value.round(4).tolist()
+    [-0.6931, 0.4055]
+    """
+    p = np.asarray(risk, dtype=float)
+    bad, good = (weights(np.full(p.shape, y), p, odds_ratio) for y in (1.0, 0.0))
+    value = np.concatenate([bad, good])
+    return _thinned(value, np.concatenate([p, 1 - p]) / len(p))
+
+
+def in_control_counts(
+    sizes: ArrayLike,
+    risk: ArrayLike,
+    odds_ratio: float,
+    correlation: float,
+    *,
+    draws: int = 400,
+    seed: int = SEED,
+) -> Increments:
+    """Return the distribution of what one session adds in control, by drawing beta-binomial counts.
+
+    Parameters
+    ----------
+    sizes, risk, odds_ratio, correlation
+        As in `count_weights`.
+    draws
+        Counts drawn for each session.
+    seed
+        Seed of the draws.
+    """
+    n, p = np.asarray(sizes, dtype=int), np.asarray(risk, dtype=float)
+    rng = np.random.default_rng(seed)
+    share = np.broadcast_to(p, (draws, len(p)))
+    if correlation > 0:
+        scale = 1 / correlation - 1
+        share = rng.beta(share * scale, (1 - share) * scale)
+    added = count_weights(rng.binomial(n, share), n, p, odds_ratio, correlation).ravel()
+    return _thinned(added, np.full(added.size, 1 / added.size))
+
+
+def _thinned(value: np.ndarray, probability: np.ndarray) -> Increments:
+    """Merge a large set of possible values into MAX_STEPS groups, each keeping its mean."""
+    order = np.argsort(value, kind="stable")
+    value, probability = value[order], probability[order]
+    if len(value) <= MAX_STEPS:
+        return Increments(value, probability)
+    group = np.minimum((np.cumsum(probability) * MAX_STEPS).astype(int), MAX_STEPS - 1)
+    mass = np.bincount(group, weights=probability, minlength=MAX_STEPS)
+    centre = np.bincount(group, weights=probability * value, minlength=MAX_STEPS)
+    kept = mass > 0
+    return Increments(centre[kept] / mass[kept], mass[kept])
+
+
+def limit_for(
+    increments: Increments, run_length_asked: float, *, n_charts: int = 4000, seed: int = SEED
+) -> Limit:
+    """Return the smallest limit whose mean run length in control reaches the one asked for.
+
+    Parameters
+    ----------
+    increments
+        From `in_control` or `in_control_counts`.
+    run_length_asked
+        Mean number of cases between false alarms, above 1.
+    n_charts, seed
+        Simulated charts that confirm it.
+
+    Raises
+    ------
+    ParameterError
+        When no limit can reach it (nothing pulls the sum down) or the run length is not above 1.
+    """
+    if run_length_asked <= 1 or (increments.value * increments.probability).sum() >= 0:
+        raise ParameterError(
+            "cusum.limit_for: run length not above 1, or the sum has no downward drift in control; "
+            "ask for more cases"
+        )
+    top = float(increments.value.max())
+    while risk_run_length(increments, top) < run_length_asked:
+        top *= 1.5
+    low = top / 1.5**8
+
+    def short_of(limit: float) -> float:
+        return np.log(risk_run_length(increments, limit) / run_length_asked)
+
+    found = low if short_of(low) >= 0 else float(optimize.brentq(short_of, low, top, xtol=1e-4))
+    mean, se = simulate_run_length(increments, found, n_charts=n_charts, seed=seed)
+    return Limit(found, float(run_length_asked), risk_run_length(increments, found), mean, se, n_charts, seed)
+
+
+def risk_run_length(increments: Increments, limit: float, *, grid: int = GRID) -> float:
+    """Return the mean number of cases to a signal, by a Markov chain whose grid points share mass linearly.
+
+    Parameters
+    ----------
+    increments
+        What one case adds.
+    limit
+        Decision limit, above 0.
+    grid
+        Steps from 0 to the limit.
+
+    Examples
+    --------
+    A fair walk from a wall at 0 takes 3 x 4 steps to reach 3:
+
     >>> walk = Increments(np.array([1.0, -1.0]), np.array([0.5, 0.5]))
     >>> round(risk_run_length(walk, 3.0, grid=3), 6)
     12.0
@@ -293,7 +298,17 @@ def risk_run_length(increments: Increments, limit: float, *, grid: int = GRID) -
 def simulate_run_length(
     increments: Increments, limit: float, *, n_charts: int = 4000, seed: int = SEED, max_cases: int = 10**6
 ) -> tuple[float, float]:
-    """Return the mean number of cases to a signal over simulated charts, and its standard error."""
+    """Return the mean number of cases to a signal over simulated charts, and its standard error.
+
+    Parameters
+    ----------
+    increments, limit
+        As in `risk_run_length`.
+    n_charts, seed
+        Charts to simulate, 2 or more, and the seed.
+    max_cases
+        A chart without a signal ends here, and its length counts as this.
+    """
     rng = np.random.default_rng(seed)
     edges = np.cumsum(increments.probability)
     edges /= edges[-1]
@@ -316,66 +331,56 @@ def simulate_run_length(
     return float(length.mean()), float(length.std(ddof=1) / np.sqrt(n_charts))
 
 
-def limit_for(
-    increments: Increments, run_length_asked: float, *, n_charts: int = 4000, seed: int = SEED
-) -> Limit:
-    """Return the smallest limit whose mean run length in control reaches the one asked for.
+def run_length(
+    *, k: float = 0.5, h: float = 4.0, shift: float = 0.0, head_start: float = 0.0, two_sided: bool = True
+) -> float:
+    """Return the mean number of points until the CUSUM of normal values signals.
 
     Parameters
     ----------
-    increments
-        From `in_control` or `in_control_counts`.
-    run_length_asked
-        Mean number of cases between false alarms, above 1.
-    n_charts, seed
-        Simulated charts that confirm it.
+    k, h
+        Reference value (0 or more) and decision limit (above 0), in sigmas.
+    shift
+        True mean, in sigmas.
+    head_start
+        Starting value of the sums, 0 to below h.
+    two_sided
+        Watch both directions, by two sums.
 
     Raises
     ------
     ParameterError
-        When no limit can reach it (nothing pulls the sum down) or the run length is not above 1.
+        When a value is out of range.
+
+    Source
+    ------
+    Brook & Evans 1972, Biometrika 59:539-549; Lucas & Crosier 1982, Technometrics 24:199-205.
+
+    Examples
+    --------
+    >>> round(run_length(k=0.5, h=4.0), 1)
+    167.7
     """
-    if run_length_asked <= 1 or (increments.value * increments.probability).sum() >= 0:
+    if not (h > 0 and k >= 0 and 0 <= head_start < h):
         raise ParameterError(
-            "risk_cusum.limit_for: run length not above 1, or the sum has no downward drift in control"
+            "cusum.run_length: expected h above 0, k 0 or more, head_start from 0 to below h"
         )
-    top = float(increments.value.max())
-    while risk_run_length(increments, top) < run_length_asked:
-        top *= 1.5
-    low = top / 1.5**8
-
-    def short_of(limit: float) -> float:
-        return np.log(risk_run_length(increments, limit) / run_length_asked)
-
-    found = low if short_of(low) >= 0 else float(optimize.brentq(short_of, low, top, xtol=1e-4))
-    mean, se = simulate_run_length(increments, found, n_charts=n_charts, seed=seed)
-    return Limit(found, float(run_length_asked), risk_run_length(increments, found), mean, se, n_charts, seed)
+    up_zero, up_start = _one_sided(k, h, shift, head_start)
+    if not two_sided:
+        return up_start
+    down_zero, down_start = _one_sided(k, h, -shift, head_start)
+    both = up_start * down_zero + up_zero * down_start - up_zero * down_zero
+    return float(both / (up_zero + down_zero))
 
 
-def _check(risk: np.ndarray, odds_ratio: float) -> None:
-    if ((risk <= 0) | (risk >= 1)).any() or not (odds_ratio > 0 and odds_ratio != 1):
-        raise ParameterError(
-            "risk_cusum: a risk is not strictly between 0 and 1, or the odds ratio is 1 or not above 0"
-        )
-
-
-def _log_beta_binomial(y: np.ndarray, n: np.ndarray, p: np.ndarray, correlation: float) -> np.ndarray:
-    """Log likelihood without the binomial coefficient, which cancels in a ratio."""
-    if correlation <= 0:
-        return y * np.log(p) + (n - y) * np.log1p(-p)
-    scale = 1 / correlation - 1
-    a, b = p * scale, (1 - p) * scale
-    return special.betaln(y + a, n - y + b) - special.betaln(a, b)
-
-
-def _thinned(value: np.ndarray, probability: np.ndarray) -> Increments:
-    """Merge a large set of possible values into MAX_STEPS groups, each keeping its mean."""
-    order = np.argsort(value, kind="stable")
-    value, probability = value[order], probability[order]
-    if len(value) <= MAX_STEPS:
-        return Increments(value, probability)
-    group = np.minimum((np.cumsum(probability) * MAX_STEPS).astype(int), MAX_STEPS - 1)
-    mass = np.bincount(group, weights=probability, minlength=MAX_STEPS)
-    centre = np.bincount(group, weights=probability * value, minlength=MAX_STEPS)
-    kept = mass > 0
-    return Increments(centre[kept] / mass[kept], mass[kept])
+def _one_sided(k: float, h: float, shift: float, start: float) -> tuple[float, float]:
+    """Solve L(s) = 1 + L(0) F(k - s - shift) + integral over (0, h) of L(y) f(y - s + k - shift)."""
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    y, w = h / 2 * (nodes + 1), h / 2 * weights
+    at = np.concatenate([[0.0], y])
+    kernel = np.empty((NODES + 1, NODES + 1))
+    kernel[:, 0] = stats.norm.cdf(k - at - shift)
+    kernel[:, 1:] = w * stats.norm.pdf(y[None, :] - at[:, None] + k - shift)
+    solved = np.linalg.solve(np.eye(NODES + 1) - kernel, np.ones(NODES + 1))
+    inside = solved[1:] * w * stats.norm.pdf(y - start + k - shift)
+    return float(solved[0]), float(1 + solved[0] * stats.norm.cdf(k - start - shift) + inside.sum())

@@ -57,6 +57,15 @@ def binomial_limits(sizes: ArrayLike, target: float, *, level: float = 0.95) -> 
     level
         Share of in-control units inside the limits (0.95 and 0.998 are usual).
 
+    Raises
+    ------
+    ParameterError
+        When the target lies outside 0 to 1 or a size is not above 0.
+
+    Source
+    ------
+    Spiegelhalter 2005, Stat Med 24:1185-1202, appendix.
+
     Examples
     --------
     >>> low, high = binomial_limits([10], 0.5)
@@ -72,25 +81,23 @@ def binomial_limits(sizes: ArrayLike, target: float, *, level: float = 0.95) -> 
     return np.maximum(low, 0.0), np.minimum(high, 1.0)
 
 
-def poisson_limits(expected: ArrayLike, *, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
-    """Return exact, interpolated limits for observed / expected, by expected number of events.
-
-    Examples
-    --------
-    >>> low, high = poisson_limits([100.0])
-    >>> bool(low[0] < 1 < high[0])
-    True
-    """
-    e = np.asarray(expected, dtype=float)
-    if (e <= 0).any():
-        raise ParameterError("funnel.poisson_limits(expected): not above 0; leave such units out")
-    tail = (1 - level) / 2
-    low, high = (_interpolated(stats.poisson(e), share) / e for share in (tail, 1 - tail))
-    return np.maximum(low, 0.0), high
-
-
 def normal_limits(se: ArrayLike, target: float, *, level: float = 0.95, phi: float = 1.0, tau2: float = 0.0):
     """Return target -/+ z sqrt(phi se^2 + tau2): limits for any estimate with a standard error.
+
+    Parameters
+    ----------
+    se
+        Standard error of each unit, any shape, in the unit of the target.
+    target
+        The value all units would share.
+    level
+        Share of in-control units inside the limits.
+    phi, tau2
+        Over-dispersion as a factor or as an added variance, from `dispersion`.
+
+    Source
+    ------
+    Spiegelhalter 2005, Stat Med 24:1185-1202.
 
     Examples
     --------
@@ -106,6 +113,18 @@ def proportion_z(
     events: ArrayLike, sizes: ArrayLike, target: float | None = None
 ) -> tuple[np.ndarray, float]:
     """Return the z-score of each unit's proportion against the target (the pooled share if not given).
+
+    Parameters
+    ----------
+    events, sizes
+        Counts of each unit, shape (k,); sizes above 0.
+    target
+        The proportion all units would share, between 0 and 1.
+
+    Returns
+    -------
+    tuple
+        The z-scores (k,) and the target.
 
     Examples
     --------
@@ -135,6 +154,10 @@ def dispersion(
     winsorised
         Share of units at each end whose z is replaced by the quantile there; 0 for none.
 
+    Source
+    ------
+    Spiegelhalter 2005, Stat Med 24:1185-1202.
+
     Examples
     --------
     >>> dispersion([1.0, -1.0, 2.0, -2.0], winsorised=0.0).phi
@@ -157,6 +180,17 @@ def shrink(estimate: ArrayLike, se: ArrayLike, *, level: float = 0.95) -> Shrunk
 
     Limits add the uncertainty of the mean; that of tau2 is not in them.
 
+    Parameters
+    ----------
+    estimate, se
+        Shape (k,), standard errors above 0.
+    level
+        Coverage of the limits, between 0 and 1.
+
+    Source
+    ------
+    DerSimonian & Laird 1986, Control Clin Trials 7:177-188.
+
     Examples
     --------
     >>> found = shrink([1.0, 3.0], [1.0, 1.0])
@@ -176,22 +210,6 @@ def shrink(estimate: ArrayLike, se: ArrayLike, *, level: float = 0.95) -> Shrunk
     variance = own * s**2 + (1 - own) ** 2 / total.sum()
     half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(variance)
     return Shrunken(value, value - half, value + half, own, float(tau2), centre)
-
-
-def chance_to_flag(shift: ArrayLike, se_centre: ArrayLike, se_shifted: ArrayLike, *, level: float = 0.95):
-    """Return the chance that a unit truly shifted by `shift` lies beyond its limit on that side.
-
-    The limit is z times the standard error at the centre; the reading has the standard error of the shifted
-    truth.
-
-    Examples
-    --------
-    >>> round(float(chance_to_flag(1.96, 1.0, 1.0)), 2)
-    0.5
-    """
-    z = stats.norm.ppf(0.5 + level / 2)
-    distance = np.abs(np.asarray(shift, dtype=float)) - z * np.asarray(se_centre, dtype=float)
-    return stats.norm.cdf(distance / np.asarray(se_shifted, dtype=float))
 
 
 def _interpolated(dist, share: float) -> np.ndarray:

@@ -6,8 +6,7 @@ of beta by the weighted residual mean square and uses Student's t. The interval 
 statistic (Q-profile, Viechtbauer 2007, Stat Med 26:37). I^2 uses the "typical" variance of Higgins &
 Thompson 2002, Stat Med 21:1539.
 
-Sources: Viechtbauer 2010, J Stat Softw 36(3); Hartung & Knapp 2001, Stat Med 20:3875; Mantel & Haenszel 1959
-for `mantel_haenszel` (variance of Greenland & Robins 1985, from memory).
+Sources: Viechtbauer 2010, J Stat Softw 36(3); Hartung & Knapp 2001, Stat Med 20:3875.
 """
 
 from dataclasses import dataclass
@@ -144,23 +143,6 @@ def random_effects(
 def quantile_of(kind: str, df: int, level: float) -> float:
     """Return the two-sided quantile of a prediction interval, `t` with df or `normal`."""
     return float(stats.t.ppf((1 + level) / 2, df) if kind == "t" else stats.norm.ppf((1 + level) / 2))
-
-
-def mantel_haenszel(a, b, c, d, *, level: float = 0.95) -> tuple[float, float, float, float]:
-    """Return the log risk ratio over strata with its SE and limits, all on the log scale.
-
-    Parameters
-    ----------
-    a, b, c, d
-        Counts by stratum, (k,): events, non-events treated; events, non-events control.
-    """
-    a, b, c, d = (np.asarray(v, dtype=float) for v in (a, b, c, d))
-    n1, n0, n = a + b, c + d, a + b + c + d
-    r, s = a * n0 / n, c * n1 / n
-    log_ratio = float(np.log(r.sum() / s.sum()))
-    variance = float(((n1 * n0 * (a + c) - a * c * n) / n**2).sum() / (r.sum() * s.sum()))
-    half = float(stats.norm.ppf((1 + level) / 2)) * np.sqrt(variance)
-    return log_ratio, float(np.sqrt(variance)), log_ratio - half, log_ratio + half
 
 
 def _check(y: np.ndarray, v: np.ndarray, x: np.ndarray, method: str, prediction: str) -> None:

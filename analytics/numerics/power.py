@@ -1,20 +1,17 @@
-"""Adjustment of p-values when many questions are asked of the same data.
+"""How many patients are needed, what can be found with those there are, and what is left of many tests?
 
-Bonferroni, Holm, Hommel and Benjamini-Hochberg through statsmodels; a missing p-value stays missing and does
-not count as a test.
+Closed forms: a t test of two groups, one group or pairs (noncentral t, through statsmodels), the difference
+that a standard error can find, and the effective number of independent rows in patients of unequal size. They
+are what a simulated power is checked against; where the register's own pattern is known, simulation comes
+first (`study.design`).
 
-Sources: Holm 1979, Scand J Stat 6:65-70; Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300.
+When many questions are asked of the same data their p-values are adjusted (`adjust`): Bonferroni, Holm,
+Hommel and Benjamini-Hochberg through statsmodels; a missing p-value stays missing and does not count as a
+test.
 
-How many would be needed, and what could be found with those there are? Closed forms.
-
-Two means, one mean, pairs (noncentral t, through statsmodels), events for a log-rank test (Schoenfeld,
-Freedman), the difference of two slopes with equally correlated readings, and the effective number of
-independent rows in patients of unequal size. They are what a simulated power is checked against; where the
-register's own pattern is known, simulation comes first (`study.design`).
-
-Sources: Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd ed.; Cohen 1992, Psychol
-Bull 112:155-159; Schoenfeld 1983, Biometrics 39:499-503; Freedman 1982, Stat Med 1:121-129; Diggle, Liang &
-Zeger 1994, Analysis of Longitudinal Data, section 2.4; Kish 1965, Survey Sampling (design effect).
+Sources: Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd ed.; Cohen 1992, Psychol Bull
+112:155-159; Kish 1965, Survey Sampling (design effect); Holm 1979, Scand J Stat 6:65-70; Benjamini & Hochberg
+1995, J R Stat Soc B 57:289-300.
 """
 
 import warnings
@@ -29,6 +26,7 @@ from analytics.errors import FitError, ParameterError
 
 DESIGNS = ("two groups", "one group", "pairs")
 SIDES = {1: "larger", 2: "two-sided"}
+METHODS = {"bonferroni": "bonferroni", "holm": "holm", "hommel": "hommel", "benjamini-hochberg": "fdr_bh"}
 
 
 def t_test_power(
@@ -93,6 +91,15 @@ def t_test_n(
         When an argument is unknown or out of range.
     FitError
         When no number is found.
+
+    Source
+    ------
+    Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, section 2.4.
+
+    Examples
+    --------
+    >>> round(t_test_n(0.5, normal=True), 1)  # 2 (1.96 + 0.84)^2 / 0.5^2
+    62.8
     """
     _check(design, sides, alpha)
     if difference == 0 or not 0 < power < 1:
@@ -122,67 +129,24 @@ def _check(design: str, sides: int, alpha: float) -> None:
         )
 
 
-def log_rank_events(
-    hazard_ratio: float, *, power: float = 0.8, alpha: float = 0.05, share: float = 0.5,
-    method: str = "schoenfeld",
-) -> float:  # fmt: skip
-    """Return the events needed by a two-sided log-rank test, not rounded.
-
-    Schoenfeld: (z_alpha + z_power)^2 / (share (1 - share) log(ratio)^2). Freedman, for equal groups:
-    (z_alpha + z_power)^2 ((1 + ratio) / (1 - ratio))^2.
+def detectable(se: float, df: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
+    """Return the difference a two-sided test finds with the wanted power, from its standard error and df.
 
     Parameters
     ----------
-    hazard_ratio
-        Above 0, not 1.
-    share
-        Share of patients in one group.
+    se
+        Standard error of the difference, in its unit.
+    df
+        Degrees of freedom, above 0.
+    power, alpha
+        0 to 1.
 
-    Raises
-    ------
-    ParameterError
-        When a value is out of range, or Freedman's form is asked for unequal groups.
-
-    Source
-    ------
-    Schoenfeld 1983, Biometrics 39:499-503; Freedman 1982, Stat Med 1:121-129.
+    Examples
+    --------
+    >>> round(detectable(1.0, 1e9), 4)
+    2.8016
     """
-    if not (hazard_ratio > 0 and hazard_ratio != 1 and 0 < share < 1 and 0 < power < 1 and 0 < alpha < 1):
-        raise ParameterError(
-            "power.log_rank_events: out of range; expected a ratio above 0 and not 1, shares between 0 and 1"
-        )
-    reach = (stats.norm.isf(alpha / 2) + stats.norm.ppf(power)) ** 2
-    if method == "schoenfeld":
-        return float(reach / (share * (1 - share) * np.log(hazard_ratio) ** 2))
-    if method != "freedman" or share != 0.5:
-        raise ParameterError(
-            "power.log_rank_events(method): use schoenfeld, or freedman with equal groups (share 0.5)"
-        )
-    return float(reach * ((1 + hazard_ratio) / (1 - hazard_ratio)) ** 2)
-
-
-def slope_difference_n(
-    difference: float, months: ArrayLike, *, variance: float, correlation: float, power: float = 0.8,
-    alpha: float = 0.05, sides: int = 2,
-) -> float:  # fmt: skip
-    """Return the patients a group needed to find a difference of slopes, readings equally correlated.
-
-    n = 2 (z_alpha + z_power)^2 variance (1 - correlation) / (sum of squared distances of the months from
-    their mean x difference^2).
-
-    Source
-    ------
-    Diggle, Liang & Zeger 1994, Analysis of Longitudinal Data, p. 29.
-    """
-    at = np.asarray(months, dtype=float)
-    spread = float(((at - at.mean()) ** 2).sum())
-    if difference == 0 or spread == 0 or not 0 <= correlation < 1:
-        raise ParameterError(
-            "power.slope_difference_n: needs a difference other than 0, two months or more, and a "
-            "correlation from 0 to under 1"
-        )
-    reach = (stats.norm.isf(alpha / sides) + stats.norm.ppf(power)) ** 2
-    return float(2 * reach * variance * (1 - correlation) / (spread * difference**2))
+    return float((stats.t.isf(alpha / 2, df) + stats.t.ppf(power, df)) * se)
 
 
 def effective_rows(sizes: ArrayLike, correlation: float) -> float:
@@ -194,6 +158,15 @@ def effective_rows(sizes: ArrayLike, correlation: float) -> float:
         Rows of each patient, shape (g,).
     correlation
         Between two rows of a patient, 0 to 1.
+
+    Raises
+    ------
+    ParameterError
+        When a size is below 1 or the correlation lies outside 0 to 1.
+
+    Source
+    ------
+    Kish 1965, Survey Sampling.
 
     Examples
     --------
@@ -208,20 +181,6 @@ def effective_rows(sizes: ArrayLike, correlation: float) -> float:
             "power.effective_rows: expected sizes of 1 or more and a correlation from 0 to 1"
         )
     return float((m / (1 + (m - 1) * correlation)).sum())
-
-
-def detectable(se: float, df: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
-    """Return the difference a two-sided test finds with the wanted power, from its standard error and df.
-
-    Examples
-    --------
-    >>> round(detectable(1.0, 1e9), 4)
-    2.8016
-    """
-    return float((stats.t.isf(alpha / 2, df) + stats.t.ppf(power, df)) * se)
-
-
-METHODS = {"bonferroni": "bonferroni", "holm": "holm", "hommel": "hommel", "benjamini-hochberg": "fdr_bh"}
 
 
 def adjust(p_values: ArrayLike, method: str = "holm") -> np.ndarray:
@@ -245,11 +204,11 @@ def adjust(p_values: ArrayLike, method: str = "holm") -> np.ndarray:
     [0.02, 0.04]
     """
     if method not in METHODS:
-        raise ParameterError(f"multiplicity.adjust(method): unknown; use one of {', '.join(METHODS)}")
+        raise ParameterError(f"power.adjust(method): unknown; use one of {', '.join(METHODS)}")
     p = np.asarray(p_values, dtype=float)
     known = ~np.isnan(p)
     if ((p[known] < 0) | (p[known] > 1)).any():
-        raise ParameterError("multiplicity.adjust(p_values): value(s) outside 0 to 1; give p-values, not z")
+        raise ParameterError("power.adjust(p_values): value(s) outside 0 to 1; give p-values, not z")
     adjusted = np.full(p.shape, np.nan)
     if known.any():
         adjusted[known] = multipletests(p[known], method=METHODS[method])[1]

@@ -1,15 +1,21 @@
-"""Intervals for a share, a rate, a difference or a ratio of two shares.
+"""How sure is a share, a rate, a mean, or a ratio of totals? Each with its interval.
 
-For one proportion Wilson (with and without continuity correction), Clopper-Pearson, mid-P and Wald; for a
-Poisson rate the exact interval; for the difference of two independent proportions Newcombe's hybrid of two
-Wilson intervals; for ratios the log scale; the E-value of a ratio. Shares are 0 to 1 here, percent is made
-where rows are.
+One proportion: Wilson (with and without continuity correction), Clopper-Pearson, mid-P or Wald. A Poisson
+rate: the exact interval. The difference of two independent proportions: Newcombe's hybrid of two Wilson
+intervals. A mean of independent units: Student's t. The E-value of a ratio. Shares are 0 to 1 here; percent
+is made where rows are.
+
+A ratio of totals (transected grafts over grafts out) is estimated with the session as the unit: grafts of one
+session share an operator, a scalp and a day, so counting them as independent makes intervals far too narrow.
+
+statsmodels does what it does right (Wilson, Clopper-Pearson, Newcombe, exact Poisson). Its score interval
+for a difference is not used: the restricted maximum has a wrong coefficient (statsmodels issue 10269). It
+has no continuity-corrected Wilson and no mid-P.
 
 Sources: Newcombe 1998, Stat Med 17:857-872 (single) and 17:873-890 (difference, method 10); Garwood 1936,
-Biometrika 28:437-442 (exact Poisson); Agresti 2002, Categorical Data Analysis, section 3.1 (ratios);
-VanderWeele & Ding 2017, Ann Intern Med 167:268-274 (E-value). statsmodels does what it does right (Wilson,
-Clopper-Pearson, Newcombe, exact Poisson). Its score interval for a difference is not used: the restricted
-maximum has a wrong coefficient (statsmodels issue 10269). It has no continuity-corrected Wilson and no mid-P.
+Biometrika 28:437-442 (exact Poisson); Altman, Machin, Bryant & Gardner 2000, Statistics with Confidence,
+chapter 4 (mean); Cochran 1977, Sampling Techniques, section 6.3 (ratio estimator); VanderWeele & Ding 2017,
+Ann Intern Med 167:268-274 (E-value).
 """
 
 from collections.abc import Callable
@@ -36,6 +42,19 @@ class Interval:
     high: np.ndarray
     level: float
     method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """An estimate with its standard error, degrees of freedom, limits, level and number of units."""
+
+    estimate: float
+    se: float
+    df: float
+    low: float
+    high: float
+    level: float
+    n: int
 
 
 def proportion(events: ArrayLike, n: ArrayLike, *, method: str = "wilson", level: float = LEVEL) -> Interval:
@@ -81,156 +100,6 @@ def proportion(events: ArrayLike, n: ArrayLike, *, method: str = "wilson", level
     return Interval(estimate, low, high, level, method.replace("_", "-"))
 
 
-def rate(events: ArrayLike, exposure: ArrayLike = 1.0, *, level: float = LEVEL) -> Interval:
-    """Return a Poisson rate (events per unit of exposure) with its exact interval.
-
-    Source
-    ------
-    Garwood 1936, Biometrika 28:437-442.
-
-    Examples
-    --------
-    >>> found = rate(0, 2.0)
-    >>> round(float(found.high), 4)
-    1.8444
-    """
-    x, base = np.broadcast_arrays(np.asarray(events, float), np.asarray(exposure, float))
-    if (x < 0).any() or (base < 0).any():
-        raise ParameterError("proportions.rate: negative events or exposure; expected 0 or more")
-    alpha = _tail(level)
-    low, high = confint_poisson(x, 1.0, method="exact-c", alpha=alpha)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return Interval(x / base, low / base, high / base, level, "exact Poisson")
-
-
-def difference(
-    events_1: ArrayLike, n_1: ArrayLike, events_2: ArrayLike, n_2: ArrayLike, *, level: float = LEVEL
-) -> Interval:
-    """Return the difference of two independent proportions, first minus second (Newcombe).
-
-    Source
-    ------
-    Newcombe 1998, Stat Med 17:873-890, method 10.
-
-    Examples
-    --------
-    >>> found = difference(5, 10, 5, 10)
-    >>> float(found.estimate), bool(np.isclose(found.low, -found.high))
-    (0.0, True)
-    """
-    a, n = _counts(events_1, n_1, "proportions.difference")
-    b, m = _counts(events_2, n_2, "proportions.difference")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gap = a / n - b / m
-        low, high = confint_proportions_2indep(
-            a, n, b, m, method="newcomb", compare="diff", alpha=_tail(level)
-        )
-    return Interval(gap, low, high, level, "Newcombe hybrid score")
-
-
-def wald_difference(
-    events_1: ArrayLike, n_1: ArrayLike, events_2: ArrayLike, n_2: ArrayLike, *, level: float = LEVEL
-) -> Interval:
-    """Return the difference of two proportions with the large-sample (Wald) interval.
-
-    For large counts and for agreement with printed tables; `difference` is the better interval.
-    """
-    a, n = _counts(events_1, n_1, "proportions.wald_difference")
-    b, m = _counts(events_2, n_2, "proportions.wald_difference")
-    gap = a / n - b / m
-    half = _z(level) * np.sqrt(a / n * (1 - a / n) / n + b / m * (1 - b / m) / m)
-    return Interval(gap, gap - half, gap + half, level, "Wald difference")
-
-
-def risk_ratio(
-    events_1: ArrayLike, n_1: ArrayLike, events_2: ArrayLike, n_2: ArrayLike, *, level: float = LEVEL
-) -> Interval:
-    """Return the ratio of two proportions, first over second, with the interval made on the log scale.
-
-    Examples
-    --------
-    >>> float(risk_ratio(20, 100, 10, 100).estimate)
-    2.0
-    """
-    a, n = _counts(events_1, n_1, "proportions.risk_ratio")
-    b, m = _counts(events_2, n_2, "proportions.risk_ratio")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = (a / n) / (b / m)
-        se = np.sqrt(1 / a - 1 / n + 1 / b - 1 / m)
-    return _on_log_scale(ratio, se, level, "log risk ratio")
-
-
-def odds_ratio(
-    events_1: ArrayLike, n_1: ArrayLike, events_2: ArrayLike, n_2: ArrayLike, *, level: float = LEVEL
-) -> Interval:
-    """Return the ratio of two odds, first over second, with the interval made on the log scale.
-
-    Examples
-    --------
-    >>> float(odds_ratio(50, 100, 20, 100).estimate)
-    4.0
-    """
-    a, n = _counts(events_1, n_1, "proportions.odds_ratio")
-    b, m = _counts(events_2, n_2, "proportions.odds_ratio")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = (a / (n - a)) / (b / (m - b))
-        se = np.sqrt(1 / a + 1 / (n - a) + 1 / b + 1 / (m - b))
-    return _on_log_scale(ratio, se, level, "log odds ratio")
-
-
-def e_value(ratio: float, low: float = np.nan, high: float = np.nan) -> tuple[float, float]:
-    """Return how strong unmeasured confounding must be to explain a risk ratio, and its nearer limit.
-
-    E = RR + sqrt(RR (RR - 1)) for RR above 1, of 1 / RR below; 1 where the interval holds 1.
-
-    Source
-    ------
-    VanderWeele & Ding 2017, Ann Intern Med 167:268-274.
-
-    Examples
-    --------
-    >>> e_value(1.8, 1.0, 3.0)
-    (3.0, 1.0)
-    """
-    if not ratio > 0:
-        raise ParameterError("proportions.e_value(ratio): not above 0; give a risk ratio")
-    nearer = low if ratio >= 1 else high
-    return _e(ratio), (_e(nearer) if (nearer - 1) * (ratio - 1) > 0 else 1.0) if np.isfinite(
-        nearer
-    ) else np.nan
-
-
-def _e(ratio: float) -> float:
-    above = max(ratio, 1 / ratio)
-    return float(above + np.sqrt(above * (above - 1)))
-
-
-def _counts(events: ArrayLike, n: ArrayLike, where: str) -> tuple[np.ndarray, np.ndarray]:
-    x, total = np.broadcast_arrays(np.asarray(events, float), np.asarray(n, float))
-    wrong = (x < 0) | (x > total)
-    if wrong.any():
-        raise ParameterError(
-            f"{where}: {int(wrong.sum())} count(s) below 0 or above their n, first at position "
-            f"{int(np.flatnonzero(wrong)[0])}; expected 0 <= events <= n"
-        )
-    return x, total
-
-
-def _tail(level: float) -> float:
-    if not 0 < level < 1:
-        raise ParameterError("proportions(level): outside 0 to 1; the usual level is 0.95")
-    return 1 - level
-
-
-def _z(level: float) -> float:
-    return float(stats.norm.ppf(1 - _tail(level) / 2))
-
-
-def _on_log_scale(ratio: np.ndarray, se: np.ndarray, level: float, method: str) -> Interval:
-    factor = np.exp(_z(level) * se)
-    return Interval(ratio, ratio / factor, ratio * factor, level, method)
-
-
 def _by_statsmodels(method: str) -> Callable:
     name = {"clopper_pearson": "beta", "wald": "normal"}.get(method, method)
     return lambda x, n, alpha: proportion_confint(x, n, alpha=alpha, method=name)
@@ -263,3 +132,229 @@ def _mid_p_one(x: float, n: float, alpha: float) -> tuple[float, float]:
     low = 0.0 if x == 0 else optimize.brentq(upper_tail, 0, 1, xtol=1e-12)
     high = 1.0 if x == n else optimize.brentq(lower_tail, 0, 1, xtol=1e-12)
     return float(low), float(high)
+
+
+def rate(events: ArrayLike, exposure: ArrayLike = 1.0, *, level: float = LEVEL) -> Interval:
+    """Return a Poisson rate (events per unit of exposure) with its exact interval.
+
+    Parameters
+    ----------
+    events, exposure
+        0 or more, any shapes that broadcast; the rate is in events per unit of exposure.
+    level
+        Coverage, between 0 and 1.
+
+    Raises
+    ------
+    ParameterError
+        When events or exposure are negative.
+
+    Source
+    ------
+    Garwood 1936, Biometrika 28:437-442.
+
+    Examples
+    --------
+    >>> found = rate(0, 2.0)
+    >>> round(float(found.high), 4)
+    1.8444
+    """
+    x, base = np.broadcast_arrays(np.asarray(events, float), np.asarray(exposure, float))
+    if (x < 0).any() or (base < 0).any():
+        raise ParameterError("proportions.rate: negative events or exposure; expected 0 or more")
+    alpha = _tail(level)
+    low, high = confint_poisson(x, 1.0, method="exact-c", alpha=alpha)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return Interval(x / base, low / base, high / base, level, "exact Poisson")
+
+
+def difference(
+    events_1: ArrayLike, n_1: ArrayLike, events_2: ArrayLike, n_2: ArrayLike, *, level: float = LEVEL
+) -> Interval:
+    """Return the difference of two independent proportions, first minus second (Newcombe).
+
+    Parameters
+    ----------
+    events_1, n_1, events_2, n_2
+        Counts, any shapes that broadcast; 0 <= events <= n. Where an n is 0 the answer is NaN.
+    level
+        Coverage, between 0 and 1.
+
+    Raises
+    ------
+    ParameterError
+        When a count is negative or exceeds its n.
+
+    Source
+    ------
+    Newcombe 1998, Stat Med 17:873-890, method 10.
+
+    Examples
+    --------
+    >>> found = difference(5, 10, 5, 10)
+    >>> float(found.estimate), bool(np.isclose(found.low, -found.high))
+    (0.0, True)
+    """
+    a, n = _counts(events_1, n_1, "proportions.difference")
+    b, m = _counts(events_2, n_2, "proportions.difference")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gap = a / n - b / m
+        low, high = confint_proportions_2indep(
+            a, n, b, m, method="newcomb", compare="diff", alpha=_tail(level)
+        )
+    return Interval(gap, low, high, level, "Newcombe hybrid score")
+
+
+def mean(values: ArrayLike, *, level: float = LEVEL) -> Mean:
+    """Return the mean of independent units with a t interval; NaN limits where there are fewer than two.
+
+    For pairs, hand over their differences.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), one per independent unit; NaN is left out.
+    level
+        Coverage, between 0 and 1.
+
+    Source
+    ------
+    Altman et al. 2000, Statistics with Confidence, chapter 4.
+
+    Examples
+    --------
+    >>> mean([1.0, 2.0, 3.0]).estimate
+    2.0
+    """
+    x = np.asarray(values, dtype=float)
+    x = x[~np.isnan(x)]
+    n = len(x)
+    se = float(x.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan
+    centre = float(x.mean()) if n else np.nan
+    half = float(stats.t.ppf(0.5 + level / 2, n - 1)) * se if n > 1 else np.nan
+    return Mean(centre, se, n - 1.0, centre - half, centre + half, level, n)
+
+
+def ratio_of_totals(
+    numerators: ArrayLike,
+    denominators: ArrayLike,
+    *,
+    clusters: ArrayLike | None = None,
+    level: float = LEVEL,
+    bounded: bool = True,
+) -> Mean:
+    """Return sum(numerators) / sum(denominators) with the cluster as the unit of error.
+
+    The variance is that of the residuals numerator - ratio x denominator summed by cluster, times m / (m
+    - 1) for m clusters; the interval uses t with m - 1 df, made on the logit scale for a share
+    (`bounded`), else on the log scale, so that it never leaves the possible range. With no events the
+    exact limit of one cluster in m stands in (upper limit only).
+
+    Parameters
+    ----------
+    numerators, denominators
+        Shape (n,), numerators 0 or more, denominators above 0; one entry per session.
+    clusters
+        Shape (n,), labels of the independent units; each entry its own unit if not given.
+    bounded
+        The ratio is a share, at most 1.
+
+    Raises
+    ------
+    ParameterError
+        When shapes differ, a denominator is not above 0 or a numerator is negative.
+
+    Source
+    ------
+    Cochran 1977, Sampling Techniques, section 6.3.
+
+    Examples
+    --------
+    >>> found = ratio_of_totals([1, 1, 1], [10, 10, 10])
+    >>> round(found.estimate, 6), found.se
+    (0.1, 0.0)
+    """
+    y, n = np.asarray(numerators, float), np.asarray(denominators, float)
+    if y.shape != n.shape or (n <= 0).any() or (y < 0).any():
+        raise ParameterError(
+            "proportions.ratio_of_totals: shapes differ or a denominator is not above 0; "
+            "give one pair per session"
+        )
+    _, codes = np.unique(np.arange(len(y)) if clusters is None else np.asarray(clusters), return_inverse=True)
+    m = int(codes.max()) + 1 if len(codes) else 0
+    if m == 0:
+        return Mean(np.nan, np.nan, np.nan, np.nan, np.nan, level, 0)
+    ratio = float(y.sum() / n.sum())
+    residual = np.bincount(codes, weights=y - ratio * n, minlength=m)
+    se = float(np.sqrt((residual**2).sum() * m / (m - 1)) / n.sum()) if m > 1 else np.nan
+    low, high = _ratio_limits(ratio, se, m, level=level, bounded=bounded)
+    return Mean(ratio, se, m - 1.0, low, high, level, m)
+
+
+def _ratio_limits(ratio: float, se: float, m: int, *, level: float, bounded: bool) -> tuple[float, float]:
+    if ratio == 0:
+        return 0.0, float(1 - ((1 - level) / 2) ** (1 / m))
+    if np.isnan(se):
+        return np.nan, np.nan
+    t = float(stats.t.ppf(0.5 + level / 2, m - 1))
+    if not bounded or ratio >= 1:
+        factor = np.exp(t * se / ratio)
+        return float(ratio / factor), float(ratio * factor)
+    odds = np.log(ratio / (1 - ratio))
+    half = t * se / (ratio * (1 - ratio))
+    return float(1 / (1 + np.exp(half - odds))), float(1 / (1 + np.exp(-half - odds)))
+
+
+def e_value(ratio: float, low: float = np.nan, high: float = np.nan) -> tuple[float, float]:
+    """Return how strong unmeasured confounding must be to explain a risk ratio, and its nearer limit.
+
+    E = RR + sqrt(RR (RR - 1)) for RR above 1, of 1 / RR below; 1 where the interval holds 1.
+
+    Parameters
+    ----------
+    ratio, low, high
+        A risk ratio above 0 and its limits; without limits the second answer is NaN.
+
+    Raises
+    ------
+    ParameterError
+        When the ratio is not above 0.
+
+    Source
+    ------
+    VanderWeele & Ding 2017, Ann Intern Med 167:268-274.
+
+    Examples
+    --------
+    >>> e_value(1.8, 1.0, 3.0)
+    (3.0, 1.0)
+    """
+    if not ratio > 0:
+        raise ParameterError("proportions.e_value(ratio): not above 0; give a risk ratio")
+    nearer = low if ratio >= 1 else high
+    if not np.isfinite(nearer):
+        return _e(ratio), np.nan
+    return _e(ratio), _e(nearer) if (nearer - 1) * (ratio - 1) > 0 else 1.0
+
+
+def _e(ratio: float) -> float:
+    above = max(ratio, 1 / ratio)
+    return float(above + np.sqrt(above * (above - 1)))
+
+
+def _counts(events: ArrayLike, n: ArrayLike, where: str) -> tuple[np.ndarray, np.ndarray]:
+    # Copies: statsmodels writes into what it is given.
+    x, total = map(np.array, np.broadcast_arrays(np.asarray(events, float), np.asarray(n, float)))
+    wrong = (x < 0) | (x > total)
+    if wrong.any():
+        raise ParameterError(
+            f"{where}: {int(wrong.sum())} count(s) below 0 or above their n, first at position "
+            f"{int(np.flatnonzero(wrong)[0])}; expected 0 <= events <= n"
+        )
+    return x, total
+
+
+def _tail(level: float) -> float:
+    if not 0 < level < 1:
+        raise ParameterError("proportions(level): outside 0 to 1; the usual level is 0.95")
+    return 1 - level

@@ -1,16 +1,14 @@
-"""How often would the chart on the page signal if nothing had changed?
-
-Stable series are drawn under the chart's own model (its kind, its sizes, its centre and spread, its
-baseline), charted by the same code and judged by the same rules; the share with a signal is the false-alarm
-rate of that chart, with its simulation error. Rates differ much between kinds and with the number of points,
-so a general figure would mislead.
-
-Run rules: is a series shifted although no single point is outside its limits?
+"""Is a series shifted although no point is outside its limits, and how often would its chart signal anyway?
 
 The rules of Anhøj: among the points not on the centre line (the useful ones, n), an unusually long run on
-one side, longer than round(log2(n) + 3), or unusually few crossings of the line, fewer than the 5 % point of
-a binomial with n - 1 trials and probability 0.5. How often a stable series is flagged is computed exactly,
-for a line known beforehand and for the series' own median.
+one side, longer than round(log2(n) + 3), or unusually few crossings of the line, fewer than the 5 % point
+of a binomial with n - 1 trials and probability 0.5. How often a stable series is flagged is computed
+exactly, for a line known beforehand and for the series' own median.
+
+The false-alarm rate of a whole chart (`of_chart`): stable series are drawn under the chart's own model (its
+kind, its sizes, its centre and spread, its baseline), charted by the same code and judged by the same rules;
+the share with a signal is the rate, with its simulation error. Rates differ much between kinds and with the
+number of points, so a general figure would mislead.
 
 Sources: Anhøj & Olesen 2014, PLoS One 9:e113825 (rules); Wentzel-Larsen & Anhøj 2019, PLoS One 14:e0223233
 (joint distribution of longest run and crossings).
@@ -27,6 +25,8 @@ from analytics.errors import ParameterError
 from analytics.numerics import control
 
 MIN_USEFUL = 10  # below it the rules are not tabulated by their authors
+N_SERIES = 4000
+SEED = 20260102
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +47,29 @@ class Runs:
         return self.long_run | self.few_crossings
 
 
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """Share of stable series with a point outside, with a run signal, with either and its error."""
+
+    outside: float
+    runs: float
+    either: float
+    se: float
+    n_series: int
+    seed: int
+
+
 def limits(n_useful: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Return the longest run and the smallest number of crossings that a stable series is allowed.
+
+    Parameters
+    ----------
+    n_useful
+        Points not on the line, any shape.
+
+    Source
+    ------
+    Anhøj & Olesen 2014, PLoS One 9:e113825.
 
     Examples
     --------
@@ -107,6 +128,30 @@ def run_tests(values: ArrayLike, centre: ArrayLike | None = None) -> Runs:
     )
 
 
+@lru_cache(maxsize=256)
+def false_alarm_rate(n: int, *, own_median: bool = False) -> float:
+    """Return how often the run rules flag a stable series of n useful points: a share, 0 to 1.
+
+    Parameters
+    ----------
+    n
+        Useful points; below MIN_USEFUL the rules do not signal.
+    own_median
+        The line is the median of the series itself, else it was known beforehand.
+
+    Examples
+    --------
+    >>> round(100 * false_alarm_rate(24, own_median=True), 1)
+    3.1
+    """
+    if n < MIN_USEFUL:
+        return 0.0
+    n -= n % 2 if own_median else 0
+    run_limit, crossing_limit = limits(n)
+    quiet = _no_longer_than(n, int(run_limit), own_median)[int(crossing_limit) :].sum()
+    return float(1 - quiet)
+
+
 def joint_distribution(n: int, *, own_median: bool = False) -> np.ndarray:
     """Return the probability of every pair (crossings, longest run) in a stable series of n useful points.
 
@@ -134,7 +179,7 @@ def joint_distribution(n: int, *, own_median: bool = False) -> np.ndarray:
     """
     if own_median and n % 2:
         raise ParameterError(
-            "runrules.joint_distribution(n): odd; around its own median a series has an even n"
+            "run_rules.joint_distribution(n): odd; around its own median a series has an even n"
         )
     table = np.zeros((n, n + 1))
     for longest in range(1, n + 1):
@@ -142,25 +187,8 @@ def joint_distribution(n: int, *, own_median: bool = False) -> np.ndarray:
     return np.diff(table, axis=1, prepend=0.0)
 
 
-@lru_cache(maxsize=256)
-def false_alarm_rate(n: int, *, own_median: bool = False) -> float:
-    """Return how often the run rules flag a stable series of n useful points.
-
-    Examples
-    --------
-    >>> round(100 * false_alarm_rate(24, own_median=True), 1)
-    3.1
-    """
-    if n < MIN_USEFUL:
-        return 0.0
-    n -= n % 2 if own_median else 0
-    run_limit, crossing_limit = limits(n)
-    quiet = _no_longer_than(n, int(run_limit), own_median)[int(crossing_limit) :].sum()
-    return float(1 - quiet)
-
-
 def _no_longer_than(n: int, longest: int, own_median: bool) -> np.ndarray:
-    """Probability, by number of crossings, that no run exceeds `longest`."""
+    """Return the probability, by number of crossings, that no run exceeds `longest`."""
     above = n // 2 if own_median else 0
     # State: [side of the last point, points above (own median only), crossings, length of the current run].
     state = np.zeros((2, above + 1, n, longest + 1))
@@ -181,22 +209,6 @@ def _no_longer_than(n: int, longest: int, own_median: bool) -> np.ndarray:
     return ending
 
 
-N_SERIES = 4000
-SEED = 20260102
-
-
-@dataclass(frozen=True, slots=True)
-class Rates:
-    """Share of stable series with a point outside, with a run signal, with either and its error."""
-
-    outside: float
-    runs: float
-    either: float
-    se: float
-    n_series: int
-    seed: int
-
-
 def of_chart(
     chart: control.Chart, sizes: ArrayLike | None = None, *, n_series: int = N_SERIES, seed: int = SEED
 ) -> Rates:
@@ -208,6 +220,8 @@ def of_chart(
         A chart from `control`, one series.
     sizes
         Sizes or exposures of its points, for p and u charts.
+    n_series, seed
+        Stable series to draw, and the seed.
     """
     rng = np.random.default_rng(seed)
     shape = (n_series, len(chart.value))
@@ -247,7 +261,7 @@ def _stable_series(
 
 
 def _beta(centre: float, extra: float, sizes: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Shares whose counts have (1 + extra) times the binomial variance."""
+    """Draw shares whose counts have (1 + extra) times the binomial variance."""
     if extra <= 0 or not 0 < centre < 1:
         return np.full(sizes.shape, centre)
     correlation = np.clip(extra / np.maximum(sizes - 1, 1), 1e-9, 0.99)
@@ -256,7 +270,7 @@ def _beta(centre: float, extra: float, sizes: np.ndarray, rng: np.random.Generat
 
 
 def _gamma(centre: float, extra: float, sizes: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Rates whose counts have (1 + extra) times the Poisson variance."""
+    """Draw rates whose counts have (1 + extra) times the Poisson variance."""
     if extra <= 0 or centre <= 0:
         return np.full(sizes.shape, centre)
     shape = centre * sizes / extra

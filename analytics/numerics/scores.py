@@ -10,7 +10,7 @@ Journal of Statistical Software 36(2).
 Scores of one patient are not independent, so the patient is what is permuted. Patients are put in classes
 with the same number of observations in each stratum; under the null hypothesis the group labels of two
 patients of a class can be exchanged, and labels can be exchanged within a patient and stratum. With one
-observation a patient this is the published test. The mean and covariance of the statistic under these
+observation per patient this is the published test. The mean and covariance of the statistic under these
 exchanges are known in closed form; the Monte Carlo p-value makes them. Within a stratum the pooled curve is
 the stratum's own. Citations from memory.
 """
@@ -154,7 +154,7 @@ def permutation_test(
     if not spread.max() > FLAT:
         raise ParameterError(
             "scores.permutation_test(group, patient): no exchange of patients moves a group; patients of "
-            "different groups must share the number of observations a stratum; use fewer strata"
+            "different groups must share the number of observations per stratum; use fewer strata"
         )
     z = np.divide(sums - expected, spread, out=np.full(groups.size, np.nan), where=spread > FLAT)
     statistic, df = _quadratic(sums - expected, covariance)

@@ -59,7 +59,8 @@ def show(
     """
     if isinstance(what, Result):
         frame, marked = of_result(what, rows_are=rows_are)
-        if across:
+        # Where all that had a month is withheld, there is nothing to set side by side.
+        if across and numbers.heading(getattr(what, "x_name", "month")) in frame:
             frame, level = side_by_side(frame, numbers.heading(getattr(what, "x_name", "month")))
             marked = (*marked, level)
         notes, most = (*marked, *notes, *what.notes), len(frame)

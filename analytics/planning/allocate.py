@@ -11,13 +11,14 @@ a clinical judgement that this does not make.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
 from analytics.errors import FitError, ParameterError
-from analytics.results import Result
+from analytics.results import Result, line
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
             "planning.allocate: the split did not converge; change the targets or priorities a little"
         )
     grafts = found.x * total_grafts / found.x.sum()
-    table = pd.concat([_lines(t, g) for t, g in zip(targets, grafts, strict=True)], ignore_index=True)
+    lines = [row for t, g in zip(targets, grafts, strict=True) for row in _lines(t, g)]
     method = (
         "least priority-weighted expected squared shortfall from the target densities, grafts summing to the "
         "total, no zone denser than this practice has followed; density normal about native + "
@@ -116,7 +117,14 @@ def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
         for t in targets
     )
     used = pd.DataFrame({"zone": [t.zone for t in targets], "reason": ""})
-    return Result(table, used, method, by=("zone",), notes=notes, checks={"converged": bool(found.success)})
+    return Result(
+        pd.DataFrame(lines),
+        used,
+        method,
+        by=("zone",),
+        notes=notes,
+        checks={"converged": bool(found.success)},
+    )
 
 
 def _check(total: int, targets: Sequence[Target]) -> None:
@@ -153,17 +161,17 @@ def _shortfall(t: Target, grafts: float) -> tuple[float, float, float]:
     )
 
 
-def _lines(t: Target, grafts: float) -> pd.DataFrame:
+def _lines(t: Target, grafts: float) -> list[dict]:
     short, mean, chance = _shortfall(t, grafts)
     planted = grafts * t.hairs_per_graft / t.area_cm2
-    flag = "at the densest planting followed" if planted > 0.999 * t.most_planted else ""
-    values = (
-        ("grafts", grafts, "FU"),
-        ("planted density", planted, "hairs/cm2"),
-        ("expected density", mean, "hairs/cm2"),
-        ("expected shortfall", short, "hairs/cm2"),
-        ("chance of reaching the target", 100 * chance, "%"),
-    )
-    return pd.DataFrame(
-        [{"zone": t.zone, "term": n, "estimate": v, "unit": u, "flag": flag} for n, v, u in values]
-    )
+    own: dict[str, Any] = {
+        "by": {"zone": t.zone},
+        "flag": "at the densest planting followed" if planted > 0.999 * t.most_planted else "",
+    }
+    return [
+        line("grafts", grafts, "FU", **own),
+        line("planted density", planted, "hairs/cm2", **own),
+        line("expected density", mean, "hairs/cm2", **own),
+        line("expected shortfall", short, "hairs/cm2", **own),
+        line("chance of reaching the target", 100 * chance, "%", **own),
+    ]

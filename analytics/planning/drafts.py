@@ -1,92 +1,37 @@
-"""What drafts say in words: side by side in one table, and which of them spend more than is left.
+"""What density would a draft split of grafts be expected to give, zone by zone, at 12 and 18 months?
 
-What density would a draft split of grafts be expected to give, zone by zone, at 12 and 18 months?
-
-A draft names grafts and area by zone, e.g. `frontal 1200 on 45, crown 1800 on 90 at 2.1` (grafts, area in
-cm2, hairs per graft; where those are not given, the practice's own mean of the zone). Planted density is
-hairs over area. The prediction is the emergence model's, conditional on all of this patient's own readings
-(`regrowth.predict_case`), with prediction limits that hold parameter, between-patient, within-patient and
-counting error (one marked field of 1 cm2). Native density in a zone is the patient's latest count there,
-else the practice's mean, and goes on thinning at the fit's assumed rate; hair planted before does not thin.
-A draft denser than this practice has planted and followed is refused: there is no experience to predict from.
+Planted density is hairs over area. The prediction is the emergence model's, conditional on all of this
+patient's own readings (`regrowth.forecast`), with prediction limits that hold parameter, between-patient,
+within-patient and counting error (one marked field of 1 cm2). Native density in a zone is the patient's
+latest count there, else the practice's mean, and goes on thinning at the fit's assumed rate; hair planted
+before does not thin. A draft denser than this practice has planted and followed is refused: there is no
+experience to predict from.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics import dictionary, regrowth, yields
 from analytics.errors import ParameterError
 from analytics.planning.allocate import Target, allocate
 from analytics.planning.ledger import SAFE_SHARE, ledger
+from analytics.planning.texts import Aim, Draft, ZoneDraft, read_aims
 from analytics.records import Records
-from analytics.regrowth import Emergence
-from analytics.results import LEVEL, Result
+from analytics.regrowth import Emergence, PlateauDistribution
+from analytics.results import LEVEL, Result, line
 
 MONTHS = (12.0, 18.0)
-MAX_DRAFTS = 4
 DONOR_LEFT = "donor left under the safe share"
 # Density past which a draft has no experience behind it: this centile of the planted densities followed in
 # the zone.
 EXPERIENCE_CENTILE = 99.0
-_NUMBER = r"(\d+(?:\.\d+)?)"
-_AIM = re.compile(rf"^\s*(\w+)\s+{_NUMBER}\s+to\s+{_NUMBER}(?:\s+priority\s+{_NUMBER})?\s*$")
-_ZONE = re.compile(
-    rf"^\s*(\w+)\s+(\d+)(?:\s+(?:grafts|FU))?\s+on\s+{_NUMBER}(?:\s*cm2)?(?:\s+at\s+{_NUMBER})?\s*$"
-)
-_HAIRS = re.compile(r"\d\s*hairs?\b")
-
-
-@dataclass(frozen=True, slots=True)
-class ZoneDraft:
-    """Grafts for one zone: how many, on what area, with how many hairs each (None: the practice's mean)."""
-
-    zone: str
-    grafts: int
-    area_cm2: float
-    hairs_per_graft: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Draft:
-    """A named split of grafts over zones."""
-
-    name: str
-    zones: tuple[ZoneDraft, ...]
-
-    @property
-    def grafts(self) -> int:
-        """Return all grafts of the draft."""
-        return sum(z.grafts for z in self.zones)
-
-
-def read_drafts(texts: Sequence[str]) -> tuple[Draft, ...]:
-    """Return drafts from lines such as `frontal 1200 on 45, crown 1800 on 90 at 2.1`; skip empty lines.
-
-    Raises
-    ------
-    ParameterError
-        When a line cannot be read, a zone is unknown or named twice, or a number is out of range.
-
-    Examples
-    --------
-    >>> read_drafts(["frontal 800 on 40, crown 2200 on 90 at 2.1"])[0].grafts
-    3000
-    """
-    written = [text for text in texts if text.strip()]
-    if not written:
-        raise ParameterError(
-            "planning.read_drafts: none given; write one as: frontal 800 on 40, crown 2200 on 90"
-        )
-    if len(written) > MAX_DRAFTS:
-        raise ParameterError(
-            f"planning.read_drafts: {len(written)} drafts; compare up to {MAX_DRAFTS} at a time"
-        )
-    return tuple(_draft(chr(ord("A") + i), text) for i, text in enumerate(written))
+# The densest published meaning of dense packing, two-hair units (Wong 2010, doi 10.1007/
+# 978-4-431-99659-0_32).
+DENSE_PACKING_FU_CM2 = 45
 
 
 def drafts(
@@ -94,7 +39,7 @@ def drafts(
     patient_id: str,
     plans: Sequence[Draft],
     *,
-    fit: Emergence,
+    plateaus: PlateauDistribution,
     safe_share: float = SAFE_SHARE,
     level: float = LEVEL,
 ) -> Result:
@@ -104,8 +49,8 @@ def drafts(
     ----------
     plans
         Up to four drafts, from `read_drafts`.
-    fit
-        The practice's emergence model.
+    plateaus
+        The practice's model: `regrowth.fit_plateaus`.
     safe_share
         As in `ledger`.
 
@@ -114,22 +59,23 @@ def drafts(
     ParameterError
         When the patient or a zone is unknown, or a draft is denser than this practice has experience of.
     """
+    fit = plateaus.fit
     account = ledger(records, patient_id, safe_share=safe_share, level=level)
     left = float(account.table().set_index("term").loc["left", "estimate"])
     visits = yields.by_visit(records, choices=fit.choices)
     rows = regrowth.rows_for(records, fit).frame
     own = rows[rows["patient_id"].eq(patient_id)]
     loss = _graft_loss(records)
-    tables = []
+    lines: list[dict] = []
     for plan in plans:
         per_graft = {z.zone: z.hairs_per_graft or _hairs_per_graft(records, z.zone) for z in plan.zones}
         planted = {z.zone: z.grafts * per_graft[z.zone] / z.area_cm2 for z in plan.zones}
         _check_experience(rows, planted, plan.name)
         before = {z.zone: _before(visits, patient_id, z.zone) for z in plan.zones}
         seen, targets = _as_rows(plan, planted, before, own, fit)
-        found = regrowth.predict_case(fit, seen, list(MONTHS), targets=targets, marked=True)
-        tables.append(_table(plan, planted, before, found.path, level))
-        tables.append(_donor_lines(plan, left, loss, level))
+        found = regrowth.forecast(plateaus, seen, MONTHS, targets=targets, marked=True, levels=(level,))
+        lines += _zone_lines(plan, planted, before, found.path, level)
+        lines += _donor_lines(plan, left, loss, level)
     method = (
         "emergence model conditional on this patient's readings, no refit; prediction limits with parameter, "
         "between-patient, within-patient and counting error (a marked field of 1 cm2), "
@@ -140,126 +86,69 @@ def drafts(
         f"the practice discards {100 * loss:.1f} % of grafts out: the draft's grafts are those planted",
         "native density where no count exists is the practice's mean for the zone",
     )
-    table = pd.concat(tables, ignore_index=True)
-    used = own.assign(reason="")
-    return Result(
-        table,
-        used,
-        method,
-        by=("draft", "zone"),
-        notes=notes,
-        picture="drafts",
-    )
+    used, by = own.assign(reason=""), ("draft", "zone")
+    return Result(pd.DataFrame(lines), used, method, by=by, notes=notes, picture="drafts")
 
 
-def read_aims(text: str) -> tuple[tuple[str, float, float, float], ...]:
-    """Return (zone, area in cm2, density aimed at, priority) from a line of aims.
-
-    Raises
-    ------
-    ParameterError
-        When the line cannot be read.
-
-    Examples
-    --------
-    >>> read_aims("frontal 45 to 110 priority 2, crown 90 to 80")
-    (('frontal', 45.0, 110.0, 2.0), ('crown', 90.0, 80.0, 1.0))
-    """
-    aims = []
-    for part in text.split(","):
-        found = _AIM.match(part)
-        if not found or found[1].lower() not in dictionary.ZONES:
-            raise ParameterError(
-                "planning.read_aims: cannot be read; write each zone as: zone cm2 to hairs/cm2, for instance "
-                "frontal 45 to 110 priority 2, crown 90 to 80"
-            )
-        aims.append((found[1].lower(), float(found[2]), float(found[3]), float(found[4] or 1)))
-    return tuple(aims)
+def overspent(result: Result) -> pd.DataFrame:
+    """Return the drafts of a result of `drafts` that would spend more than is left: `draft`, `fu_beyond`."""
+    table = result.table()
+    over = table[table["term"].eq(DONOR_LEFT) & (table["estimate"] < 0)]
+    return pd.DataFrame({"draft": over["draft"], "fu_beyond": -over["estimate"]})
 
 
-def split(records: Records, patient_id: str, total_grafts: int, aims: str, *, fit: Emergence) -> Result:
+def split(
+    records: Records, patient_id: str, total_grafts: int, aims: str, *, plateaus: PlateauDistribution
+) -> Result:
     """Return the split of a total that falls least short of the densities aimed at (`allocate`)."""
-    return allocate(total_grafts, targets_for(records, patient_id, read_aims(aims), fit=fit))
+    return allocate(total_grafts, targets_for(records, patient_id, read_aims(aims), plateaus=plateaus))
 
 
 def targets_for(
-    records: Records, patient_id: str, wanted: Sequence[tuple[str, float, float, float]], *, fit: Emergence
+    records: Records, patient_id: str, aims: Sequence[Aim], *, plateaus: PlateauDistribution
 ) -> tuple[Target, ...]:
     """Return what `allocate` needs for one patient, from the practice's fit and this patient's readings.
 
     Parameters
     ----------
-    wanted
-        One (zone, area in cm2, density aimed at in hairs/cm2, priority) a zone.
+    aims
+        From `read_aims`.
 
     Raises
     ------
     ParameterError
         When a zone was not followed by this practice.
     """
+    fit = plateaus.fit
     rows = regrowth.rows_for(records, fit).frame
     visits = yields.by_visit(records, choices=fit.choices)
     own = rows[rows["patient_id"].eq(patient_id)]
     targets = []
-    for zone, area, aim, priority in wanted:
+    for aim in aims:
+        zone = aim.zone
         per_graft = _hairs_per_graft(records, zone)
-        unit = Draft("target", (ZoneDraft(zone, 1, area, per_graft),))
+        one_graft = Draft("target", (ZoneDraft(zone, 1, aim.area_cm2, per_graft),))
         now = {zone: _before(visits, patient_id, zone)}
-        seen, ahead = _as_rows(unit, {zone: 1.0}, now, own, fit)
+        seen, ahead = _as_rows(one_graft, {zone: 1.0}, now, own, fit)
         month = float(dictionary.MATURITY_MONTH[zone])
-        found = regrowth.predict_case(fit, seen, [month], targets=ahead, marked=True).path.iloc[0]
+        found = regrowth.forecast(plateaus, seen, [month], targets=ahead, marked=True).path.iloc[0]
         native = max(float(found["density"]) - float(found["yield_pct"]) / 100, 0.0)
         targets.append(
             Target(
                 zone,
-                area,
-                aim,
+                aim.area_cm2,
+                aim.density,
                 native,
                 per_graft,
                 yield_pct=float(found["yield_pct"]),
                 yield_sd=float(np.sqrt(found["yield_var"])),
                 most_planted=_most_planted(rows, zone, "target"),
-                priority=priority,
+                priority=aim.priority,
                 # One graft is planted: what is not counting error is doubt about the native density.
                 native_sd=float(np.sqrt(max(found["density_var"] - found["count_var"], 0.0))),
             )
         )
     return tuple(targets)
-
-
-def _draft(name: str, text: str) -> Draft:
-    plain = re.sub(r"(\d),(\d{3})\b", r"\1\2", text)
-    zones = [_zone(part, name) for part in plain.split(",") if part.strip()]
-    if len({z.zone for z in zones}) < len(zones):
-        raise ParameterError(f"planning.read_drafts: draft {name} names a zone twice; name each zone once")
-    return Draft(name, tuple(zones))
-
-
-def _zone(part: str, name: str) -> ZoneDraft:
-    found = _ZONE.match(part)
-    if not found and _HAIRS.search(part):
-        raise ParameterError(
-            f"planning.read_drafts: draft {name} counts hairs; a draft counts grafts (follicular units): "
-            "divide by the hairs per graft and name them after at, for instance crown 2200 on 90 at 2.1"
-        )
-    if not found:
-        raise ParameterError(
-            f"planning.read_drafts: draft {name} cannot be read; write each zone as: zone grafts on cm2 at "
-            "hairs per graft (which may be left out), for instance crown 2200 on 90 at 2.1"
-        )
-    zone = found[1].lower()
-    grafts, area = int(found[2]), float(found[3])
-    per_graft = float(found[4]) if found[4] else None
-    limits = (
-        (zone in dictionary.ZONES, f"has an unknown zone; use one of {', '.join(dictionary.ZONES)}"),
-        (1 <= grafts <= 8000, "has grafts out of range; expected 1 to 8000 a zone"),
-        (0.5 <= area <= 300, "has an area out of range; expected 0.5 to 300 cm2"),
-        (per_graft is None or 1 <= per_graft <= 4.5, "has hairs per graft out of range; expected 1 to 4.5"),
-    )
-    for holds, words in limits:
-        if not holds:
-            raise ParameterError(f"planning.read_drafts: draft {name} {words}")
-    return ZoneDraft(zone, grafts, area, per_graft)
 
 
 def _hairs_per_graft(records: Records, zone: str) -> float:
@@ -358,94 +247,39 @@ def _as_rows(
     return seen, targets.drop(columns=["density", "counted_area_cm2", "both_marked"])
 
 
-def _table(
+def _zone_lines(
     plan: Draft, planted: dict[str, float], before: dict[str, _Before], path: pd.DataFrame, level: float
-) -> pd.DataFrame:
-    z = stats.norm.ppf((1 + level) / 2)
+) -> list[dict]:
+    """Return density now, planted and predicted, of each zone of a draft."""
     lines = []
     for zone in plan.zones:
-        now = before[zone.zone]
-        common = {"draft": plan.name, "zone": zone.zone, "unit": "hairs/cm2", "level": level, "n_patients": 1}
-        why = "" if np.isfinite(now.density) else "not counted in this patient"
-        lines.append({**common, "term": "density now", "estimate": now.density, "flag": why})
-        flag = (
-            "beyond dense packing as published (over 45 FU/cm2)" if zone.grafts / zone.area_cm2 > 45 else ""
-        )
-        lines.append({**common, "term": "planted density", "estimate": planted[zone.zone], "flag": flag})
-        for row in path[path["zone"].eq(zone.zone)].itertuples():
-            se = float(np.sqrt(row.density_var))
-            lines.append(
-                {
-                    **common,
-                    "term": f"density at month {row.month:g}",
-                    "x": row.month,
-                    "estimate": row.density,
-                    "se": se,
-                    "ci_low": max(row.density - z * se, 0.0),
-                    "ci_high": row.density + z * se,
-                    "flag": why and "native density is the practice's mean",
-                }
-            )
-    return pd.DataFrame(lines)
+        own: dict[str, Any] = {"by": {"draft": plan.name, "zone": zone.zone}, "level": level, "n_patients": 1}
+        now = before[zone.zone].density
+        why = "" if np.isfinite(now) else "not counted in this patient"
+        is_dense = zone.grafts / zone.area_cm2 > DENSE_PACKING_FU_CM2
+        dense = f"beyond dense packing as published (over {DENSE_PACKING_FU_CM2} FU/cm2)" if is_dense else ""
+        lines += [
+            line("density now", now, "hairs/cm2", **own, flag=why),
+            line("planted density", planted[zone.zone], "hairs/cm2", **own, flag=dense),
+        ]
+        for _, row in path[path["zone"].eq(zone.zone)].iterrows():
+            term, se = f"density at month {row['month']:g}", float(np.sqrt(row["density_var"]))
+            ends = tuple(row[f"{side}_{100 * level:g}"] for side in ("low", "high"))
+            flag = why and "native density is the practice's mean"
+            ahead: dict[str, Any] = {"x": row["month"], "se": se, "ci": ends, "flag": flag}
+            lines.append(line(term, row["density"], "hairs/cm2", **ahead, **own))
+    return lines
 
 
-def _donor_lines(plan: Draft, left: float, loss: float, level: float) -> pd.DataFrame:
+def _donor_lines(plan: Draft, left: float, loss: float, level: float) -> list[dict]:
+    """Return what a draft plants, what it takes out for that, and what it leaves; FU are counted grafts."""
+    own: dict[str, Any] = {"by": {"draft": plan.name, "zone": "donor"}, "level": level, "n_patients": 1}
     out = plan.grafts / (1 - loss)
     after = left - out
-    flag = (
-        "more than the safe share leaves"
-        if after < 0
-        else ("donor not measured" if not np.isfinite(after) else "")
-    )
-    common = {"draft": plan.name, "zone": "donor", "level": level, "n_patients": 1, "unit": "FU"}
-    return pd.DataFrame(
-        [
-            {**common, "term": "grafts planted", "estimate": float(plan.grafts), "flag": ""},
-            {
-                **common,
-                "term": "grafts out, with discards at the practice's rate",
-                "estimate": out,
-                "flag": "",
-            },
-            {**common, "term": DONOR_LEFT, "estimate": after, "flag": flag},
-        ]
-    )
-
-
-def side_by_side(result: Result) -> pd.DataFrame:
-    """Return the table of `drafts` with one column a draft: a number, with its limits where it has them."""
-    table = result.table()
-    said = [_in_full(row) if np.isfinite(row.estimate) else row.flag for row in table.itertuples()]
-    wide = table.assign(said=said, draft="draft " + table["draft"].astype(str))
-    wide = wide.pivot_table(
-        index=["zone", "term", "unit"], columns="draft", values="said", aggfunc="first", sort=False
-    )
-    return wide.fillna("not planted").reset_index()
-
-
-def beyond(result: Result) -> pd.DataFrame:
-    """Return the drafts that would spend more than the safe share leaves: draft, FU beyond it."""
-    table = result.table()
-    over = table[table["term"].eq(DONOR_LEFT) & (table["estimate"] < 0)]
-    return pd.DataFrame({"draft": over["draft"], "fu_beyond": -over["estimate"]})
-
-
-def in_words(over: pd.DataFrame) -> str:
-    """Return one sentence on the drafts of `beyond`.
-
-    Examples
-    --------
-    >>> in_words(pd.DataFrame({"draft": ["A", "B"], "fu_beyond": [618.0, 20.4]}))
-    'Draft A would spend 618 FU, draft B 20 FU more than the safe share chosen leaves.'
-    """
-    parts = [
-        f"draft {row.draft} {'' if i else 'would spend '}{row.fu_beyond:,.0f} FU"
-        for i, row in enumerate(over.itertuples())
+    flag = "more than the safe share leaves" if after < 0 else ""
+    flag = flag if np.isfinite(after) else "donor not measured"
+    return [
+        line("grafts planted", float(plan.grafts), "FU", basis="count", **own, flag=""),
+        line("grafts out, with discards at the practice's rate", out, "FU", basis="counts", **own, flag=""),
+        line(DONOR_LEFT, after, "FU", **own, flag=flag),
     ]
-    said = ", ".join(parts)
-    return f"{said[:1].upper()}{said[1:]} more than the safe share chosen leaves."
-
-
-def _in_full(row) -> str:
-    limits = f" ({row.ci_low:,.0f} to {row.ci_high:,.0f})" if np.isfinite(row.ci_low) else ""
-    return f"{row.estimate:,.0f}{limits}".replace("-", "−")

@@ -1,8 +1,8 @@
 """What does a patient's donor area still hold, in follicular units?
 
-    supply  = area x density as measured + what was taken before that measurement (grafts taken elsewhere
-    included) used    = sum over sessions of attempts (FUE) or grafts out (strip) + grafts taken elsewhere
-    left    = min(safe share x supply, scalp ceiling) - used
+    supply = area x density as measured + what was taken before that measurement (here and elsewhere)
+    used   = sum over sessions of attempts (FUE) or grafts out (strip) + grafts taken elsewhere
+    left   = min(safe share x supply, scalp ceiling) - used
 
 An attempt spends a follicular unit whether or not a graft came out; a strip spends what was cut. Where
 attempts were not recorded, grafts out stand in and the line says that it understates. Only sessions with the
@@ -14,11 +14,10 @@ density alone, CV 10 % (assumed, no source).
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics.errors import ParameterError
 from analytics.records import Records
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, limits, line
 
 SAFE_SHARE_RANGE = (0.30, 0.50)
 SAFE_SHARE = 0.40
@@ -60,14 +59,14 @@ def ledger(
     supply = measured + before + elsewhere
     used = float(spent["fu"].sum()) + elsewhere
     se = DONOR_DENSITY_CV * measured
+    unknown = "" if np.isfinite(measured) else "donor area or density not measured"
+    told = "as told; taken as before the measurement"
     lines = [
-        _line("measured", measured, se, level, f"as measured before session {first}"),
-        _line(
-            "supply", supply, se, level, "" if np.isfinite(measured) else "donor area or density not measured"
-        ),
-        *(_line(f"used: session {r.session_number}", r.fu, 0.0, level, r.flag) for r in spent.itertuples()),
-        _line("used elsewhere", elsewhere, 0.0, level, "as told; taken as before the measurement"),
-        _line("used", used, 0.0, level, ""),
+        _estimated("measured", measured, se, level, f"as measured before session {first}"),
+        _estimated("supply", supply, se, level, unknown),
+        *(_counted(f"used: session {r.session_number}", r.fu, level, r.flag) for r in spent.itertuples()),
+        _counted("used elsewhere", elsewhere, level, told),
+        _counted("used", used, level, ""),
         *_left_lines(supply, used, se, safe_share, level),
     ]
     method = (
@@ -114,42 +113,40 @@ def _left_lines(supply: float, used: float, se: float, safe_share: float, level:
         ("left", safe_share),
         *((f"left at {100 * share:g} %", share) for share in SAFE_SHARE_RANGE),
     ):
-        allowed = _held(_line("allowance", share * supply, share * se, level, ""))
+        allowed = _held(_estimated("allowance", share * supply, share * se, level, ""))
         left = allowed["estimate"] - used
         flag = "more has been spent than this share allows" if left < 0 else allowed["flag"]
-        limits = {name: allowed[name] - used for name in ("ci_low", "ci_high")}
+        ends = {name: allowed[name] - used for name in ("ci_low", "ci_high")}
         lines += [allowed] if term == "left" else []
-        lines.append({**allowed, "term": term, "estimate": left, **limits, "flag": flag})
+        lines.append({**allowed, "term": term, "estimate": left, **ends, "flag": flag})
     return lines
 
 
-def _held(line: dict) -> dict:
+def _held(allowed: dict) -> dict:
     """Return an allowance and its limits held to the ceiling.
 
     The ceiling rises with the allowance and never falls, so that the limits may be held to it one by one.
     Where both limits lie beyond it, the allowance is the ceiling and has no interval.
     """
-    if not max(line["estimate"], line["ci_high"]) > SCALP_CEILING_FU:
-        return line
-    held = {name: min(line[name], SCALP_CEILING_FU) for name in ("estimate", "ci_low", "ci_high")}
+    if not max(allowed["estimate"], allowed["ci_high"]) > SCALP_CEILING_FU:
+        return allowed
+    held = {name: min(allowed[name], SCALP_CEILING_FU) for name in ("estimate", "ci_low", "ci_high")}
     is_sure = held["ci_low"] == SCALP_CEILING_FU
     held |= {"ci_low": np.nan, "ci_high": np.nan} if is_sure else {}
     flag = f"held to the ceiling of {SCALP_CEILING_FU:,.0f} FU"
-    return {**line, **held, "se": np.nan, "flag": flag}
+    return {**allowed, **held, "se": np.nan, "flag": flag}
 
 
-def _line(term: str, value: float, se: float, level: float, flag: str) -> dict:
-    exact = se == 0.0
-    half = np.nan if exact else stats.norm.ppf((1 + level) / 2) * se
-    missing = not np.isfinite(value)
-    return {
-        "term": term,
-        "estimate": value,
-        "se": np.nan if exact else se,
-        "ci_low": value - half,
-        "ci_high": value + half,
-        "level": level,
-        "unit": "FU",
-        "n_patients": 1,
-        "flag": flag or ("not known" if missing else ""),
-    }
+def _estimated(term: str, value: float, se: float, level: float, flag: str) -> dict:
+    """Return what rests on the measured density, with limits."""
+    ends = limits(value, se, level=level)
+    return line(term, value, "FU", se=se, ci=ends, level=level, n_patients=1, flag=flag or _known(value))
+
+
+def _counted(term: str, grafts: float, level: float, flag: str) -> dict:
+    """Return a number of grafts or attempts as recorded."""
+    return line(term, grafts, "FU", basis="count", level=level, n_patients=1, flag=flag or _known(grafts))
+
+
+def _known(value: float) -> str:
+    return "" if np.isfinite(value) else "not known"

@@ -1,14 +1,7 @@
-"""Fill what a clinic need not write: defaults, clocks, sums, and the columns added at load.
+"""Fill what a clinic need not write: defaults, sums, and the columns added at load.
 
 Each function takes typed frames and returns a new frame; none looks at a file.
-
-When a count was made on its patient's own clock, and whole numbers in the place of codes.
-
-Every check of measurements needs both; they are worked out once. Whole register months leave a month of
-doubt between two sessions, clocks written to one decimal 0.2 months.
 """
-
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,113 +9,6 @@ import pandas as pd
 from analytics.dictionary import SCALES
 
 Frames = dict[str, pd.DataFrame]
-DOUBT_REGISTER = 1.0  # months between two whole register months
-DOUBT_STATED = 0.2  # months between clocks written to one decimal
-MISSING = -1  # the number of a missing code
-
-
-class Clock(NamedTuple):
-    """Counts, the zones each session planted, and sessions, on one clock and with numbers for codes.
-
-    All have `start` (patient_month of the session) and the numbers person, place (person and zone), region
-    (place and region_id), course (region and session), planting (place and session). Counts have also
-    `time` (start + month), `doubt` (months) and `is_sure` (False where the sessions or placements of their
-    patient have faults of their own).
-    """
-
-    counts: pd.DataFrame
-    planted: pd.DataFrame
-    sessions: pd.DataFrame
-
-
-def read(frames: Frames, given: Frames) -> Clock:
-    """Return the clock of a register; `given` are the tables as handed in, before defaults."""
-    sessions, planted = _starts(frames, given)
-    counts, planted, sessions = _numbered(_timed(frames["measurements"], sessions), planted, sessions)
-    is_sure = ~counts["patient_id"].isin(_in_doubt(frames)) & ~_zone_in_doubt(frames, counts)
-    return Clock(counts.assign(is_sure=is_sure), planted, sessions)
-
-
-def _starts(frames: Frames, given: Frames) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return sessions, and sessions with the zones they planted, each with `start` and `is_stated`."""
-    sessions = frames["sessions"][["patient_id", "session_id"]].assign(
-        start=frames["sessions"]["patient_month"].astype(float),
-        is_stated=_to_the_decimal(frames["sessions"], given["sessions"]),
-    )
-    sessions = sessions.drop_duplicates("session_id").dropna()
-    zones = frames["placements"][["session_id", "zone"]].dropna().drop_duplicates()
-    return sessions, zones.merge(sessions, on="session_id", validate="many_to_one")
-
-
-def _in_doubt(frames: Frames) -> pd.Series:
-    """Return the patients whose sessions or placements have faults of their own."""
-    sessions, placements = frames["sessions"], frames["placements"]
-    unread = sessions[["session_id", "register_month", "session_number"]].isna().any(axis=1)
-    ordered = sessions.sort_values(["patient_id", "session_number"])
-    falls = (ordered.groupby("patient_id")["register_month"].diff() < 0).reindex(
-        sessions.index, fill_value=False
-    )
-    twice = sessions["session_id"].duplicated(keep=False)
-    without_zone = placements.loc[placements["zone"].isna(), "patient_id"]
-    return pd.concat([sessions.loc[unread | falls | twice, "patient_id"], without_zone]).dropna()
-
-
-def _zone_in_doubt(frames: Frames, counts: pd.DataFrame) -> pd.Series:
-    """Return the counts in a zone that a placement of an unknown session, perhaps theirs, holds."""
-    placements = frames["placements"]
-    return counts["zone"].isin(placements.loc[placements["patient_id"].isna(), "zone"].dropna())
-
-
-def _to_the_decimal(sessions: pd.DataFrame, given: pd.DataFrame) -> pd.Series:
-    """Return where patient_month says more than the whole register months do."""
-    first = sessions.groupby("patient_id")["register_month"].transform("min")
-    return given["patient_month"].notna() & given["patient_month"].ne(sessions["register_month"] - first)
-
-
-def _timed(counts: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
-    """Return the counts with `start` (of their session), `time` (start + month) and `doubt` in months."""
-    by_session = sessions.set_index("session_id")
-    start = counts["session_id"].map(by_session["start"]).astype(float)
-    exact = counts["session_id"].map(by_session["is_stated"]).eq(True)
-    return counts.assign(
-        start=start, time=start + counts["month"], doubt=np.where(exact, DOUBT_STATED, DOUBT_REGISTER)
-    )
-
-
-def _numbered(*frames: pd.DataFrame) -> tuple[pd.DataFrame, ...]:
-    """Return the frames with whole numbers for their codes: person, place (person and zone), region, course.
-
-    A region is a place and region_id, a course a region and session. The same codes have the same number in
-    every frame; a missing part makes the number MISSING.
-    """
-    keys = ("patient_id", "zone", "region_id", "session_id")
-    joined = {key: _stacked(frames, key) for key in keys}
-    person = pd.factorize(joined["patient_id"])[0]
-    place = paired(person, pd.factorize(joined["zone"])[0])
-    region = paired(place, pd.factorize(joined["region_id"])[0])
-    session = pd.factorize(joined["session_id"])[0]
-    numbers = {
-        "person": person,
-        "place": place,
-        "region": region,
-        "course": paired(region, session),
-        "planting": paired(place, session),
-    }
-    ends = np.cumsum([len(f) for f in frames])[:-1]
-    parts = {name: np.split(values, ends) for name, values in numbers.items()}
-    return tuple(f.assign(**{name: parts[name][i] for name in numbers}) for i, f in enumerate(frames))
-
-
-def _stacked(frames: tuple[pd.DataFrame, ...], key: str) -> np.ndarray:
-    return np.concatenate([f[key].to_numpy(object) if key in f else np.full(len(f), None) for f in frames])
-
-
-def paired(first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    """Return one number for each pair of numbers, MISSING where either is."""
-    pair = pd.factorize(first * (second.max(initial=0) + 1) + second)[0]
-    return np.where((first == MISSING) | (second == MISSING), MISSING, pair)
-
-
 SIZES = (1, 2, 3, 4)
 
 
@@ -204,7 +90,7 @@ def _measurements(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd.Da
 
 
 def visits_from(measurements: pd.DataFrame) -> pd.DataFrame:
-    """Return one visit a person, session and month of the counts; photographs pass where all of them did."""
+    """Return one visit per person, session and month of counts; photographs pass where all did."""
     key = ["patient_id", "session_id", "month"]
     passed = (
         measurements["standard_conditions"]

@@ -5,31 +5,23 @@ Made from the dictionary and the rules, so that the page of the demo cannot fall
 
 from pathlib import Path
 
-from analytics.dictionary import (
-    FRONT,
-    MATURITY_MONTH,
-    MEASURED_ZONES,
-    SCHEMA_FILE,
-    TABLES,
-    markdown,
-    rules,
-    schema_text,
-    zones,
-)
-from analytics.records.rules.sentences import SENTENCES
+from analytics.dictionary import SCHEMA_FILE, TABLES, as_page, schema_text
+from analytics.errors import Sentence
+from analytics.records.rules import ACROSS, Rule, exact_copy
 
 PAGE_BEGIN = "<!-- dictionary: made by analytics.records.write_pages, do not edit -->"
 PAGE_END = "<!-- end of dictionary -->"
 
 
 def as_markdown() -> str:
-    """Return the dictionary as a page of text: the zones, a section a table, the rules across columns."""
-    parts = [
-        zones(MEASURED_ZONES, FRONT, MATURITY_MONTH),
-        markdown(tuple(TABLES.values())),
-        rules(SENTENCES),
-    ]
-    return "\n\n".join(parts) + "\n"
+    """Return the dictionary as a page of text: the zones, a section per table, the rules across columns."""
+    return as_page(TABLES.values(), across_cells().values())
+
+
+def across_cells() -> dict[str, Sentence]:
+    """Return by code what is said of every rule that concerns more than one cell, its gaps left open."""
+    rules: tuple[Rule, ...] = (*ACROSS, *(exact_copy(table) for table in TABLES.values()))
+    return {r.code: Sentence(r.one, r.several, r.rule, r.action, r.severity) for r in rules}
 
 
 def with_dictionary(page: str) -> str:
@@ -42,7 +34,7 @@ def with_dictionary(page: str) -> str:
 
 
 def write_pages(page: str | Path) -> list[Path]:
-    """Write the dictionary into a page that has its marks, and the Table Schema beside this module.
+    """Write the dictionary into a page that has its marks, and the Table Schema beside the dictionary.
 
     Parameters
     ----------

@@ -1,16 +1,27 @@
-"""The records that leave the door: what `records.load` returns and every question takes."""
+"""The records that leave the door, as they were known at an earlier month, and those of some patients alone.
 
-from dataclasses import dataclass, field
+`Records` is what `records.load` returns and every question takes. Both views give `Records` again, whose
+balance tells of the rows left out.
+"""
 
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 import pandas as pd
+
+from analytics.dictionary import TABLES
+from analytics.errors import ParameterError
+
+Chosen = dict[str, pd.Series]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Records:
-    """What a clinic handed in, checked and typed: one frame a table, and what the reading found.
+    """What a clinic handed in, checked and typed: one frame per table, and what the reading found.
 
-    `warnings` are Problems that did not stop the load; `balance` has one row a table (table, read, used,
-    left_out, reason) with read = used + left_out; `sources` one row a table (table, file, sha256, n_rows).
+    `warnings` are Problems that did not stop the load; `balance` has one row per table (table, read, used,
+    left_out, reason) with read = used + left_out; `sources` one row per table (table, file, sha256, n_rows).
     """
 
     patients: pd.DataFrame
@@ -24,3 +35,112 @@ class Records:
     warnings: tuple = ()
     balance: pd.DataFrame = field(default_factory=pd.DataFrame)
     sources: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+def as_of(records: Records, register_month: float) -> Records:
+    """Return the register as it was known at the end of a register month.
+
+    Later sessions fall away with everything timed from them (their baselines too), and so do later counts,
+    visits, events and ratings. A course of therapy that stops later goes on, an event resolved later is not
+    yet resolved, and a zone planted only later is not yet planted. What is recorded once for a patient
+    stays.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    register_month
+        Last month known, from 1. A count lies in the register month of its session plus its own month.
+
+    Raises
+    ------
+    ParameterError
+        When no session had taken place by then.
+    """
+    sessions = records.sessions
+    done = sessions["register_month"] <= register_month
+    if not done.any():
+        raise ParameterError(
+            "records.as_of(register_month): no session had taken place by then; "
+            f"sessions lie in months {sessions['register_month'].min()} to {sessions['register_month'].max()}"
+        )
+    start = sessions.set_index("session_id")["register_month"]
+    chosen = _of_sessions(records, sessions.loc[done, "session_id"])
+    for name in ("measurements", "visits", "events", "ratings"):
+        frame = getattr(records, name)
+        chosen[name] &= frame["session_id"].map(start) + frame["month"] <= register_month
+    chosen["therapies"] &= records.therapies["start_register_month"] <= register_month
+    early = _narrowed(records, chosen, f"after register month {register_month:g}")
+    return replace(
+        early,
+        therapies=_going_on(early.therapies, register_month),
+        events=_unresolved(early.events, start, register_month),
+        measurements=_not_yet_planted(early.measurements, early.placements),
+    )
+
+
+def subset(records: Records, patient_ids: Iterable[str]) -> Records:
+    """Return the records of some patients.
+
+    Raises
+    ------
+    ParameterError
+        When a patient is not in the records.
+    """
+    wanted = pd.Index(list(patient_ids)).unique()
+    unknown = ~wanted.isin(records.patients["patient_id"])
+    if unknown.any():
+        raise ParameterError(
+            f"records.subset(patient_ids): {int(unknown.sum())} of {len(wanted)} patients are not in the "
+            "records; give patient_id as it stands in patients"
+        )
+    of_them = records.sessions["patient_id"].isin(wanted)
+    chosen = _of_sessions(records, records.sessions.loc[of_them, "session_id"])
+    chosen["patients"] = records.patients["patient_id"].isin(wanted)
+    chosen["therapies"] = records.therapies["patient_id"].isin(wanted)
+    return _narrowed(records, chosen, "of other patients")
+
+
+def _of_sessions(records: Records, session_ids: pd.Series) -> Chosen:
+    """Return which rows of each table belong to the sessions, or to their patients."""
+    chosen = {}
+    for name, table in TABLES.items():
+        frame = getattr(records, name)
+        if "session_id" in table.names():
+            chosen[name] = frame["session_id"].isin(session_ids)
+    patients = records.sessions.loc[chosen["sessions"], "patient_id"]
+    for name in ("patients", "therapies"):
+        chosen[name] = getattr(records, name)["patient_id"].isin(patients)
+    return chosen
+
+
+def _narrowed(records: Records, chosen: Chosen, reason: str) -> Records:
+    frames = {name: getattr(records, name)[chosen[name]].reset_index(drop=True) for name in TABLES}
+    return replace(records, **frames, balance=_balanced(records.balance, frames, reason))
+
+
+def _balanced(balance: pd.DataFrame, frames: dict[str, pd.DataFrame], reason: str) -> pd.DataFrame:
+    """Return the balance with the rows of each table that fell away; derived visits have no rows read."""
+    used = balance["table"].map({name: len(frame) for name, frame in frames.items()})
+    used = used.where(balance["read"] > 0, balance["used"])
+    fallen = balance["used"] - used
+    new = [f"{n} {reason}" if n else "" for n in fallen]
+    both = ["; ".join(x for x in pair if x) for pair in zip(balance["reason"], new, strict=True)]
+    return balance.assign(used=used, left_out=balance["left_out"] + fallen, reason=both)
+
+
+def _going_on(therapies: pd.DataFrame, register_month: float) -> pd.DataFrame:
+    stop = therapies["stop_register_month"]
+    return therapies.assign(stop_register_month=stop.where(stop <= register_month))
+
+
+def _unresolved(events: pd.DataFrame, start: pd.Series, register_month: float) -> pd.DataFrame:
+    is_past = events["session_id"].map(start) + events["resolved_month"] <= register_month
+    return events.assign(resolved_month=events["resolved_month"].where(is_past))
+
+
+def _not_yet_planted(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
+    planted = pd.MultiIndex.from_frame(placements[["patient_id", "zone"]])
+    here = pd.MultiIndex.from_frame(measurements[["patient_id", "zone"]]).isin(planted)
+    kind = measurements["region_kind"]
+    return measurements.assign(region_kind=kind.mask(kind.eq("planted") & ~np.asarray(here), "unplanted"))

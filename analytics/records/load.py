@@ -15,26 +15,11 @@ import pyarrow as pa
 from analytics.dictionary import TABLES, Raw
 from analytics.errors import Problem, RecordError
 from analytics.identifiers import allowed_beside, examine
-from analytics.records import derive as clocks
-from analytics.records import readers, typed
+from analytics.records import readers, rules
 from analytics.records.derive import filled, visits_from
 from analytics.records.frames import Records
-from analytics.records.rules import case, columns, counts, follow, keys, structure
-from analytics.records.rules.counts import check_slips
 from analytics.records.stores import from_arrow
-
-# What a check needs to have been handed in; without it the fault is already told of as absent.
-NEEDS = {
-    "patient_without_session": ("sessions.patient_id",),
-    "donor_session_unknown": ("sessions.session_number",),
-    "session_without_placement": ("placements.session_id",),
-    "no_hairs": ("placements.session_id",),
-    "wrong_session": ("placements.zone", "placements.session_id", "sessions.register_month"),
-    "no_baseline": ("placements.zone", "sessions.register_month"),
-    "never_planted": ("placements.zone", "placements.session_id", "sessions.patient_id"),
-    "taken_as_unplanted": ("placements.zone", "placements.session_id", "sessions.patient_id"),
-    "fue_without_attempts": ("sessions.attempts",),
-}
+from analytics.records.typed import empty, typed
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +38,12 @@ class Check:
     def text(self) -> str:
         """Return all of it as lines to read: problems, warnings, then the balance of rows."""
         lines = [_headline(self)]
-        for title, found in (
+        for title, problems in (
             ("To mend before anything is computed", self.problems),
             ("To look at", self.warnings),
         ):
-            lines += ["", f"{title}:"] if found else []
-            lines += [f"  {p.sentence()}" for p in found]
+            lines += ["", f"{title}:"] if problems else []
+            lines += [f"  {p.sentence()}" for p in problems]
         lines += ["", "Rows:"]
         lines += [f"  {_balanced(row)}" for row in self.balance.itertuples()]
         return "\n".join(lines) + "\n"
@@ -70,10 +55,10 @@ def load(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Recor
     Parameters
     ----------
     path
-        A folder of CSV or Parquet files named after the tables, one .xlsx workbook with a sheet a table, a
+        A folder of CSV or Parquet files named after the tables, one .xlsx workbook with a sheet per table, a
         DuckDB or SQLite file, or a SQLAlchemy URL.
     queries
-        Only for a database: one reading query a table.
+        Only for a database: one reading query per table.
 
     Raises
     ------
@@ -100,8 +85,8 @@ def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Chec
 def _read(path: str | Path, queries: Mapping[str, str] | None) -> Raw:
     """Return the tables as read, with what in them could identify a person among their problems."""
     raw = readers.read(path, queries=queries)
-    found = examine(path, raw.tables)
-    return replace(raw, problems=(*raw.problems, *found), allowed=allowed_beside(path))
+    identifying = examine(path, raw.tables)
+    return replace(raw, problems=(*raw.problems, *identifying), allowed=allowed_beside(path))
 
 
 def from_raw(raw: Raw) -> Records:
@@ -141,43 +126,36 @@ def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
 
 def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.DataFrame]:
     """Return frames with defaults filled (index: place in the file), all problems, the balance of rows."""
-    problems, absent = structure.check(raw)
-    problems = [*raw.problems, *(p for p in problems if not _is_told_as_identifier(p, raw.problems))]
+    of_structure, absent = rules.structure.check(raw)
+    problems = [*of_structure]
     given, reasons = {}, {}
     for name in TABLES:
-        given[name], found, reasons[name] = _one_table(raw, name, absent)
-        problems += [p for p in found if not _is_told_as_identifier(p, raw.problems)]
+        given[name], of_cells, reasons[name] = _one_table(raw, name, absent)
+        problems += of_cells
+    problems = [*raw.problems, *(p for p in problems if not _is_told_as_identifier(p, raw.problems))]
     frames = filled(given)
-    has_visits = "visits" in raw.tables
-    clock = clocks.read(frames, given)
-    across = [
-        *keys.check(given, absent),
-        *case.check(frames, given),
-        *counts.check(clock, given),
-        *follow.check(frames, has_visits=has_visits),
-        *check_slips(frames, given, clock),
-    ]
-    problems += [p for p in across if not absent.intersection(NEEDS.get(p.code, ()))]
-    if not has_visits and "measurements" in raw.tables:
+    register = rules.Register(frames, given, rules.clock_of(frames, given))
+    problems += rules.check(rules.ACROSS, register, absent)
+    if "visits" not in raw.tables and "measurements" in raw.tables:
         frames["visits"] = visits_from(frames["measurements"])
         problems.append(_visits_derived())
-    kept = {name: len(given[name]) for name in raw.tables if name in TABLES}
-    return frames, problems, _balance(raw, kept, reasons, stopped=bool(_errors(problems)))
+    used = {name: len(given[name]) for name in raw.tables if name in TABLES}
+    return frames, problems, _balance(raw, used, reasons, stopped=bool(_errors(problems)))
 
 
 def _one_table(raw: Raw, name: str, absent: set[str]) -> tuple[pd.DataFrame, list[Problem], str]:
     """Return one table typed and checked column by column, its problems, and what was left out of it."""
     table = TABLES[name]
     if name not in raw.tables:
-        return typed.empty(table), [], ""
-    result = typed.typed(raw.tables[name], table)
-    frame, copies, reason = keys.left_out(result.frame, table, result.is_empty)
-    frame, found = columns.check(frame, table)
-    found = [p for p in found if not (p.code == "empty_cell" and _told(p, result.problems, absent))]
-    return frame, [*result.problems, *copies, *found], reason
+        return empty(table), [], ""
+    result = typed(raw.tables[name], table)
+    frame, copies, reason = rules.left_out(result.frame, table, result.is_empty)
+    frame, of_cells = rules.columns.check(frame, table)
+    of_cells = [p for p in of_cells if not (p.code == "empty_cell" and _is_told(p, result.problems, absent))]
+    return frame, [*result.problems, *copies, *of_cells], reason
 
 
-def _told(problem: Problem, refused: list[Problem], absent: set[str]) -> bool:
+def _is_told(problem: Problem, refused: list[Problem], absent: set[str]) -> bool:
     """Return True where cells are empty only because their column is absent or they were refused before."""
     if f"{problem.table}.{problem.column}" in absent:
         return True
@@ -207,12 +185,12 @@ def _final(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     return frame[table.names()].astype({c.name: c.dtype for c in table.columns}).reset_index(drop=True)
 
 
-def _balance(raw: Raw, kept: dict[str, int], reasons: dict[str, str], *, stopped: bool) -> pd.DataFrame:
-    """Return read = used + left_out a table; where the load stops no row is used."""
+def _balance(raw: Raw, used_rows: dict[str, int], reasons: dict[str, str], *, stopped: bool) -> pd.DataFrame:
+    """Return read = used + left_out for each table; where the load stops no row is used."""
     rows = []
     for name in TABLES:
         read = raw.tables[name].n_rows if name in raw.tables else 0
-        used = 0 if stopped else kept.get(name, 0)
+        used = 0 if stopped else used_rows.get(name, 0)
         reason = reasons.get(name, "")
         if stopped and read:
             reason = "; ".join(x for x in (reason, "the load stopped") if x)
@@ -234,9 +212,9 @@ def _visits_derived() -> Problem:
     )
 
 
-def _headline(found: Check) -> str:
-    n, m = len(found.problems), len(found.warnings)
-    state = "The records can be used" if found.is_usable else "The records cannot be used yet"
+def _headline(check: Check) -> str:
+    n, m = len(check.problems), len(check.warnings)
+    state = "The records can be used" if check.is_usable else "The records cannot be used yet"
     return f"{state}: {n} problem{'' if n == 1 else 's'} to mend, {m} to look at."
 
 

@@ -1,9 +1,7 @@
 """Find the tables at a path and read every cell as text: CSV folder, workbook, Parquet folder, DuckDB, SQL.
 
-Nothing is executed: formulas are read as the values last stored, no macro, no pickle. Whatever the form,
-the same records give the same text.
-
-Read one CSV file: encoding and separator found out, every cell kept as text.
+Nothing is executed: formulas are read as the values last stored, no macro, no pickle. Whatever the form, the
+same records give the same text. Of a CSV file, encoding and separator are found out.
 """
 
 import csv
@@ -16,19 +14,17 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
-from analytics import files as disk
+from analytics import files
 from analytics.dictionary import TABLES, Raw, RawTable, from_rows
 from analytics.errors import Problem, refused, twice
 from analytics.records.safety import kind_of, refuse_large
-from analytics.records.stores import (
-    other_names,
-    read_duckdb,
-    read_parquet,
-    read_sql,
-    read_workbook,
-    sqlite_url,
-)
+from analytics.records.stores import other_names, read_duckdb, read_parquet, read_sql, sqlite_url
+from analytics.records.workbooks import read_workbook
 
+WHAT_TO_GIVE = (
+    "give a folder of CSV or Parquet files named after the tables, one .xlsx workbook, a DuckDB file, or "
+    "the URL of a database"
+)
 SEPARATORS = (",", ";", "\t", "|")
 BOMS = (
     (b"\xff\xfe\x00\x00", "utf-32"),
@@ -39,7 +35,77 @@ BOMS = (
 )
 
 
-def read_file(path: Path, *, table: str) -> tuple[RawTable, list[Problem]]:
+def read(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Raw:
+    """Return the tables found at a path or database URL, every cell as text.
+
+    Parameters
+    ----------
+    path
+        A folder of CSV or Parquet files, one .xlsx workbook, a DuckDB or SQLite file, or a SQLAlchemy URL.
+    queries
+        Only for a database: one reading query per table.
+
+    Raises
+    ------
+    RecordError
+        When there is nothing to read, or the file is unsafe or broken.
+    """
+    if isinstance(path, str) and "://" in path:
+        return read_sql(path, queries=queries)
+    place = Path(path)
+    files.restore(place)
+    if place.is_dir():
+        return _read_folder(place)
+    if not place.is_file():
+        raise refused(
+            "records.load(path)", "nothing is there", "the path is a file or a folder", WHAT_TO_GIVE
+        )
+    return _read_file(place, queries)
+
+
+def _read_file(place: Path, queries: Mapping[str, str] | None) -> Raw:
+    kind = kind_of(place)
+    if kind == "zip":
+        return read_workbook(place)
+    if kind == "duckdb":
+        return read_duckdb(place)
+    if kind == "sqlite":
+        return read_sql(sqlite_url(place), queries=queries)
+    what, rule = {
+        "old_office": (
+            "it is an old .xls workbook or locked",
+            "a workbook is an .xlsx file without a password",
+        ),
+        "parquet": ("it is one Parquet file", "one file is one table, and four tables are needed"),
+        "text": ("it is one file of text", "one file is at most one table, and four tables are needed"),
+    }[kind]
+    raise refused(place.name, what, rule, WHAT_TO_GIVE)
+
+
+def _read_folder(folder: Path) -> Raw:
+    paths = sorted(p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in (".csv", ".parquet"))
+    tables: dict[str, RawTable] = {}
+    problems: list[Problem] = []
+    others: dict[str, str] = {}
+    for path in paths:
+        name = path.stem.strip().lower()
+        if name not in TABLES:
+            others[name] = path.name
+        elif name in tables:
+            problems.append(twice(name, "files of the folder"))
+        elif path.suffix.lower() == ".parquet":
+            tables[name] = read_parquet(path)
+        else:
+            tables[name], of_file = read_csv(path, table=name)
+            problems += of_file
+    if not tables:
+        raise refused(
+            "records.load(path)", "the folder holds no table", "a file is named after its table", WHAT_TO_GIVE
+        )
+    return Raw(tables, (*problems, *other_names(others, "file", tables)))
+
+
+def read_csv(path: Path, *, table: str) -> tuple[RawTable, list[Problem]]:
     """Return one CSV file as text, and what was odd about it.
 
     Raises
@@ -55,8 +121,8 @@ def read_file(path: Path, *, table: str) -> tuple[RawTable, list[Problem]]:
     if plain is not None:
         return plain, problems
     rows = rows_of(text, delimiter=delimiter, file=path.name)
-    found, more = from_rows(rows, table=table, file=path.name, sha256=sha256)
-    return found, problems + more
+    raw, ragged = from_rows(rows, table=table, file=path.name, sha256=sha256)
+    return raw, problems + ragged
 
 
 def _plain(text: str, *, delimiter: str, file: str, sha256: str) -> RawTable | None:
@@ -140,79 +206,3 @@ def _not_utf8(table: str) -> Problem:
         code="not_utf8",
         what=("the file is not UTF-8", ""),
     )
-
-
-WHAT_TO_GIVE = (
-    "give a folder of CSV or Parquet files named after the tables, one .xlsx workbook, a DuckDB file, or "
-    "the URL of a database"
-)
-
-
-def read(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Raw:
-    """Return the tables found at a path or database URL, every cell as text.
-
-    Parameters
-    ----------
-    path
-        A folder of CSV or Parquet files, one .xlsx workbook, a DuckDB or SQLite file, or a SQLAlchemy URL.
-    queries
-        Only for a database: one reading query a table.
-
-    Raises
-    ------
-    RecordError
-        When there is nothing to read, or the file is unsafe or broken.
-    """
-    if isinstance(path, str) and "://" in path:
-        return read_sql(path, queries=queries)
-    place = Path(path)
-    disk.restore(place)
-    if place.is_dir():
-        return _read_folder(place)
-    if not place.is_file():
-        raise refused(
-            "records.load(path)", "nothing is there", "the path is a file or a folder", WHAT_TO_GIVE
-        )
-    return _read_file(place, queries)
-
-
-def _read_file(place: Path, queries: Mapping[str, str] | None) -> Raw:
-    kind = kind_of(place)
-    if kind == "zip":
-        return read_workbook(place)
-    if kind == "duckdb":
-        return read_duckdb(place)
-    if kind == "sqlite":
-        return read_sql(sqlite_url(place), queries=queries)
-    what, rule = {
-        "old_office": (
-            "it is an old .xls workbook or locked",
-            "a workbook is an .xlsx file without a password",
-        ),
-        "parquet": ("it is one Parquet file", "one file is one table, and four tables are needed"),
-        "text": ("it is one file of text", "one file is at most one table, and four tables are needed"),
-    }[kind]
-    raise refused(place.name, what, rule, WHAT_TO_GIVE)
-
-
-def _read_folder(folder: Path) -> Raw:
-    files = sorted(p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in (".csv", ".parquet"))
-    tables: dict[str, RawTable] = {}
-    problems: list[Problem] = []
-    others: dict[str, str] = {}
-    for path in files:
-        name = path.stem.strip().lower()
-        if name not in TABLES:
-            others[name] = path.name
-        elif name in tables:
-            problems.append(twice(name, "files of the folder"))
-        elif path.suffix.lower() == ".parquet":
-            tables[name] = read_parquet(path)
-        else:
-            tables[name], found = read_file(path, table=name)
-            problems += found
-    if not tables:
-        raise refused(
-            "records.load(path)", "the folder holds no table", "a file is named after its table", WHAT_TO_GIVE
-        )
-    return Raw(tables, (*problems, *other_names(others, "file", tables)))

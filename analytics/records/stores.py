@@ -2,194 +2,25 @@
 
 A store is opened to read only. Nothing in it is executed beyond the query of each table: DuckDB runs without
 extensions and without access to other files, views are not read.
-
-Which files, sheets or tables of a database bear no table's name, and which of them nearly do.
-
-Read one workbook: each sheet named after a table, every cell as the text of its stored value.
-
-The reader of cells (calamine) shows the error of a formula, and a formula that was never calculated, as an
-empty cell. Both are looked up in the sheet's own XML and put back as marks, so that neither passes as
-missing.
 """
 
 from __future__ import annotations
 
 import datetime
 import hashlib
-import re
-import zipfile
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
-from xml.etree import ElementTree
 
 import duckdb
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from python_calamine import CalamineError, CalamineWorkbook
 
-from analytics.dictionary import TABLES, Raw, RawTable, from_rows
-from analytics.errors import Problem, not_loaded, refused, twice
-from analytics.records.safety import LARGEST_UNPACKED_BYTES, refuse_large, refuse_unsafe_workbook
+from analytics.dictionary import TABLES, Raw, RawTable
+from analytics.errors import Problem, not_loaded, refused
+from analytics.records.safety import LARGEST_UNPACKED_BYTES, refuse_large
 from analytics.records.typed import nearest
-
-
-def other_names(
-    unread: Mapping[str, str], thing: str, found: Collection[str], *, only_near: bool = False
-) -> list[Problem]:
-    """Return what is said of things that are not read: a warning, or an error where an absent table is near.
-
-    Parameters
-    ----------
-    unread
-        Name in small letters to how a message calls it.
-    thing
-        file, sheet or table.
-    found
-        The tables that were read.
-    only_near
-        Say nothing of the others, as a database holds many.
-
-    Examples
-    --------
-    >>> [p.severity for p in other_names({"therapie": "a.csv", "costs": "b.csv"}, "file", ("patients",))]
-    ['error', 'warning']
-    """
-    absent = tuple(name for name in TABLES if name not in found)
-    like = {name: nearest(name, absent) for name in unread}
-    return [
-        not_loaded(label, thing, like=like[name])
-        for name, label in unread.items()
-        if like[name] or not only_near
-    ]
-
-
-EXPLAINS, WORDS = "read me", "words"  # sheets of the template that hold no records
-FORMULA_ERROR = "#ERROR!"
-FORMULA_WITHOUT_VALUE = "#NOT CALCULATED!"
-MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
-LINK = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
-ERROR_CELL = re.compile(rb'<c\b(?=[^>]*\bt="e")[^>]*\br="([A-Z]+)([0-9]+)"')
-FORMULA_CELL = re.compile(rb"<c\b([^>]*)>\s*(<f\b(?:[^>]*/>|[^>]*>[^<]*</f>))\s*(?:<v>([^<]*)</v>|<v\s*/>)?")
-REFERENCE = re.compile(rb'\br="([A-Z]+)([0-9]+)"')
-
-
-def read_workbook(path: Path) -> Raw:
-    """Return the tables of a workbook, one sheet each.
-
-    Raises
-    ------
-    RecordError
-        When the file is unsafe or no workbook.
-    """
-    refuse_unsafe_workbook(path)
-    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
-    tables: dict[str, RawTable] = {}
-    problems: list[Problem] = []
-    others: dict[str, str] = {}
-    for sheet, rows in sheets_as_text(path).items():
-        name = sheet.strip().lower()
-        if name in tables:
-            problems.append(twice(name, "sheets of the workbook"))
-        elif name in TABLES:
-            tables[name], found = from_rows(rows, table=name, file=path.name, sha256=sha256)
-            problems += found
-        elif name not in (EXPLAINS, WORDS) and any(map(any, rows)):
-            others[name] = f"sheet {len(tables) + len(problems) + len(others) + 1}"
-    return Raw(tables, (*problems, *other_names(others, "sheet", tables)))
-
-
-def sheets_as_text(path: Path) -> dict[str, list[list[str]]]:
-    """Return every sheet of a workbook as rows of text, from its first row and column on.
-
-    Whole numbers have no decimals, yes and no are True and False, dates are in ISO form, an error of a
-    formula and a formula without a stored value are marks that begin with #.
-    """
-    try:
-        with CalamineWorkbook.from_path(str(path)) as book:
-            found = {
-                name: book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-                for name in book.sheet_names
-            }
-    except (CalamineError, OSError, ValueError) as fault:
-        raise refused(
-            path.name,
-            "the workbook cannot be read",
-            "a workbook is an unbroken .xlsx file without a password",
-            "open it in a spreadsheet program and save it again as .xlsx",
-        ) from fault
-    text = {name: [[cell_text(v) for v in row] for row in rows] for name, rows in found.items()}
-    for name, marks in marked_cells(path).items():
-        for (row, column), mark in marks.items():
-            _put(text.get(name, []), row, column, mark)
-    return text
-
-
-def cell_text(value: object) -> str:
-    """Return the text of a stored value.
-
-    >>> [cell_text(v) for v in ("00012", 12.0, 0.5, True, "")]
-    ['00012', '12', '0.5', 'True', '']
-    """
-    if isinstance(value, str):
-        return value
-    if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
-    if isinstance(value, datetime.date | datetime.time):
-        return value.isoformat()
-    return str(value)
-
-
-def marked_cells(path: Path) -> dict[str, dict[tuple[int, int], str]]:
-    """Return, by sheet, the cells (row, column from 0) that hold an error or a formula without a value."""
-    with zipfile.ZipFile(path) as archive:
-        parts = set(archive.namelist())
-        return {
-            name: _marks(archive.read(part))
-            for name, part in _parts_of_sheets(archive).items()
-            if part in parts
-        }
-
-
-def _parts_of_sheets(archive: zipfile.ZipFile) -> dict[str, str]:
-    try:
-        book = ElementTree.fromstring(archive.read("xl/workbook.xml"))
-        links = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
-    except (KeyError, ElementTree.ParseError):
-        return {}
-    target = {link.get("Id", ""): link.get("Target", "") for link in links}
-    return {
-        sheet.get("name", ""): _absolute(target.get(sheet.get(LINK, ""), ""))
-        for sheet in book.iter(f"{MAIN}sheet")
-    }
-
-
-def _absolute(target: str) -> str:
-    return target.lstrip("/") if target.startswith("/") else f"xl/{target}"
-
-
-def _marks(xml: bytes) -> dict[tuple[int, int], str]:
-    marks = {_place(*m.groups()): FORMULA_ERROR for m in ERROR_CELL.finditer(xml)} if b't="e"' in xml else {}
-    if b"<f" in xml:
-        for match in FORMULA_CELL.finditer(xml):
-            where = REFERENCE.search(match.group(1))
-            if where and not match.group(3) and b't="str"' not in match.group(1):
-                marks.setdefault(_place(*where.groups()), FORMULA_WITHOUT_VALUE)
-    return marks
-
-
-def _place(letters: bytes, digits: bytes) -> tuple[int, int]:
-    column = 0
-    for letter in letters:
-        column = column * 26 + letter - 64
-    return int(digits) - 1, column - 1
-
-
-def _put(rows: list[list[str]], row: int, column: int, mark: str) -> None:
-    if row < len(rows) and column < len(rows[row]) and not rows[row][column]:
-        rows[row][column] = mark
-
 
 if TYPE_CHECKING:
     import sqlalchemy as sa  # loaded where a database is read: it takes a quarter of a second
@@ -254,7 +85,7 @@ def read_duckdb(path: Path) -> Raw:
                 ).fetchall()
             ]
             tables = {
-                name.lower(): from_arrow(_duckdb_table(store, name), file=path.name, sha256=sha256)
+                name.lower(): from_arrow(duckdb_table(store, name), file=path.name, sha256=sha256)
                 for name in sorted(names)
                 if name.lower() in TABLES
             }
@@ -276,7 +107,7 @@ def read_sql(url: str, *, queries: Mapping[str, str] | None = None) -> Raw:
     url
         For example `sqlite:///clinic.db`. SQLite and PostgreSQL sessions are opened to read only.
     queries
-        One reading query a table, where the database holds them under other names; else `SELECT * FROM
+        One reading query per table, where the database holds them under other names; else `SELECT * FROM
         table`.
 
     Raises
@@ -289,7 +120,7 @@ def read_sql(url: str, *, queries: Mapping[str, str] | None = None) -> Raw:
     try:
         engine = sa.create_engine(url, poolclass=sa.pool.NullPool)
         with engine.connect() as link:
-            _only_read(link)
+            only_read(link)
             wanted = dict(queries or {}) or _queries(engine)
             tables = {
                 name: _sql_table(link, query, engine.name) for name, query in wanted.items() if name in TABLES
@@ -314,9 +145,9 @@ def sqlite_url(path: Path) -> str:
 def from_arrow(table: pa.Table, *, file: str, sha256: str) -> RawTable:
     """Return an Arrow table as text."""
     # By position: a name may stand twice.
-    kept = [i for i, name in enumerate(table.column_names) if not name.startswith(PANDAS_INDEX)]
-    names = tuple(table.column_names[i] for i in kept)
-    return RawTable(names, tuple(text_of(table.column(i), file=file) for i in kept), file, sha256)
+    places = [i for i, name in enumerate(table.column_names) if not name.startswith(PANDAS_INDEX)]
+    names = tuple(table.column_names[i] for i in places)
+    return RawTable(names, tuple(text_of(table.column(i), file=file) for i in places), file, sha256)
 
 
 def text_of(column: pa.ChunkedArray | pa.Array, *, file: str) -> pa.Array:
@@ -359,18 +190,50 @@ def _is_a_span(kind: pa.DataType) -> bool:
     return pa.types.is_interval(kind) or pa.types.is_duration(kind)
 
 
-def _nearly_tables(names: Sequence[str], found: Mapping[str, RawTable]) -> tuple[Problem, ...]:
+def other_names(
+    unread: Mapping[str, str], thing: str, read: Collection[str], *, only_near: bool = False
+) -> list[Problem]:
+    """Return what is said of things that are not read: a warning, or an error where an absent table is near.
+
+    Parameters
+    ----------
+    unread
+        Name in small letters to how a message calls it.
+    thing
+        file, sheet or table.
+    read
+        The tables that were read.
+    only_near
+        Say nothing of the others, as a database holds many.
+
+    Examples
+    --------
+    >>> [p.severity for p in other_names({"therapie": "a.csv", "costs": "b.csv"}, "file", ("patients",))]
+    ['error', 'warning']
+    """
+    absent = tuple(name for name in TABLES if name not in read)
+    like = {name: nearest(name, absent) for name in unread}
+    return [
+        not_loaded(label, thing, like=like[name])
+        for name, label in unread.items()
+        if like[name] or not only_near
+    ]
+
+
+def _nearly_tables(names: Sequence[str], read: Mapping[str, RawTable]) -> tuple[Problem, ...]:
     """Return the tables of a database that are not read and are named nearly like one that is absent."""
     unread = {n.lower(): f"database, table {i}" for i, n in enumerate(names, 1) if n.lower() not in TABLES}
-    return tuple(other_names(unread, "table", found, only_near=True))
+    return tuple(other_names(unread, "table", read, only_near=True))
 
 
-def _duckdb_table(store: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
+def duckdb_table(store: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
+    """Return one table of an open DuckDB file."""
     quoted = name.replace('"', '""')
     return store.sql(f'select * from "{quoted}"').to_arrow_table()
 
 
-def _only_read(link: sa.Connection) -> None:
+def only_read(link: sa.Connection) -> None:
+    """Open the session of a database to read only, where the database can."""
     import sqlalchemy as sa
 
     if link.dialect.name == "postgresql":
@@ -383,8 +246,8 @@ def _queries(engine: sa.Engine) -> dict[str, str]:
     import sqlalchemy as sa
 
     quote = engine.dialect.identifier_preparer.quote
-    found = {name.lower(): name for name in sa.inspect(engine).get_table_names()}
-    return {name: f"SELECT * FROM {quote(found[name])}" for name in TABLES if name in found}
+    stored = {name.lower(): name for name in sa.inspect(engine).get_table_names()}
+    return {name: f"SELECT * FROM {quote(stored[name])}" for name in TABLES if name in stored}
 
 
 def _sql_table(link: sa.Connection, query: str, kind: str) -> RawTable:
@@ -409,9 +272,24 @@ def _texts(column: Sequence[object]) -> list[str]:
     return ["" if value is None else cell_text(value) for value in column]
 
 
+def cell_text(value: object) -> str:
+    """Return the text of a stored value.
+
+    >>> [cell_text(v) for v in ("00012", 12.0, 0.5, True, "")]
+    ['00012', '12', '0.5', 'True', '']
+    """
+    if isinstance(value, str):
+        return value
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    return str(value)
+
+
 def _digest(names: tuple[str, ...], cells: tuple[pa.Array, ...]) -> str:
     """Return a hash of the text of all cells, where there is no file to hash."""
-    found = hashlib.sha256("\x1f".join(names).encode())
+    digest = hashlib.sha256("\x1f".join(names).encode())
     for array in cells:
-        found.update("\x1e".join(array.to_pylist()).encode())
-    return found.hexdigest()
+        digest.update("\x1e".join(array.to_pylist()).encode())
+    return digest.hexdigest()

@@ -1,10 +1,12 @@
 """From a table as read to a frame typed by the dictionary, and every cell that is not what it must be.
 
-The frame keeps the position in the file as its index. A refused cell is missing in the frame, so that the
-checks that follow speak of other faults only.
+Strictly: what is not plainly a number or a known word is refused. Missing is an empty cell and nothing else;
+a number has a decimal point, no unit, no thousands mark. The frame keeps the position in the file as its
+index. A refused cell is missing in the frame, so that the checks that follow speak of other faults only.
 """
 
 import difflib
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,22 +14,21 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.dictionary import (
-    LONGEST_CODE,
-    LONGEST_LABEL,
-    Column,
-    RawTable,
-    Table,
-    as_number,
-    as_text,
-    as_word,
-    as_yes_or_no,
-    looks_like,
-    not_a_code,
-    tidy,
-)
+from analytics.dictionary import Column, RawTable, Table
 from analytics.errors import Problem, Sentence, at_rows
 
+NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
+YES = ("true", "yes", "1", "1.0")
+NO = ("false", "no", "0", "0.0")
+# The errors of spreadsheet formulas as exported, and the marks of the workbook reader.
+FORMULA_ERROR = r"^#(NULL!|DIV/0!|VALUE!|REF!|NAME\?|NUM!|N/A|SPILL!|CALC!|ERROR!|NOT CALCULATED!)$"
+# A spreadsheet takes a cell that begins so for a formula.
+FORMULA_START = r"^[=+@|%＝＋－＠-]"
+LONGEST_CODE = 64
+LONGEST_LABEL = 40
+# Spaces that spreadsheets and word processors leave around a value.
+UNTIDY = r"^\s|\s$|\s\s|[\t\r\n\x{a0}\x{2007}\x{202f}\x{feff}\x{200b}]"
+SPACES = " \t\r\n\u00a0\u2007\u202f\ufeff\u200b"
 ADVICE = {
     "decimal_comma": "the first has a comma; write a point for decimals, and no mark for thousands",
     "unit_in_cell": "the first has something beside the number; write the number alone, the unit is fixed",
@@ -52,18 +53,18 @@ def typed(raw: RawTable, table: Table) -> Typed:
     Numbers are float64 here, whole or not; words outside the allowed ones stay for the column checks. The
     name of a column counts without regard to capitals.
     """
-    found = {name.strip().casefold(): array for name, array in zip(raw.names, raw.cells, strict=True)}
+    handed_in = {name.strip().casefold(): array for name, array in zip(raw.names, raw.cells, strict=True)}
     n = raw.n_rows
     nothing = pa.array([""] * n, pa.string())
     columns: dict[str, object] = {}
     problems, is_empty = [], np.ones(n, dtype=bool)
     for column in table.columns:
-        given = None if column.derived else found.pop(column.name, None)
-        text = nothing if given is None else tidy(given)
+        cells = None if column.derived else handed_in.pop(column.name, None)
+        text = nothing if cells is None else tidy(cells)
         columns[column.name], bad, code = _one(text, column)
         problems += _refused(text, bad, table, column, code)
         is_empty &= np.asarray(pc.equal(text, ""))
-    for other in found.values():
+    for other in handed_in.values():
         is_empty &= np.asarray(pc.equal(pc.fill_null(other, ""), ""))
     return Typed(pd.DataFrame(columns, index=pd.RangeIndex(n)), problems, is_empty)
 
@@ -81,9 +82,9 @@ def _one(text: pa.Array, column: Column) -> tuple[object, np.ndarray, str]:
     if column.kind in ("number", "integer"):
         numbers, bad = as_number(text)
         return numbers, bad, "not_a_number"
-    kept = as_word(text, column.allowed) if column.kind == "choice" else as_text(text)
+    words = as_word(text, column.allowed) if column.kind == "choice" else as_text(text)
     bad = np.zeros(len(text), bool) if column.kind == "choice" else not_a_code(text, column)
-    return pd.array(kept.to_numpy(zero_copy_only=False), dtype="string"), bad, "not_a_code"
+    return pd.array(words.to_numpy(zero_copy_only=False), dtype="string"), bad, "not_a_code"
 
 
 def _refused(text: pa.Array, bad: np.ndarray, table: Table, column: Column, code: str) -> list[Problem]:
@@ -114,12 +115,86 @@ def _sentence(column: Column, code: str, *, first: str) -> Sentence:
     )
 
 
-def nearest(word: str, known: tuple[str, ...]) -> str | None:
-    """Return the known word a word is most like, or None where none is near.
+def tidy(text: pa.Array) -> pa.Array:
+    """Return text without spaces around it, inner runs of spaces as one, missing as empty."""
+    filled = pc.fill_null(text, "")
+    if not pc.any(pc.match_substring_regex(filled, UNTIDY)).as_py():
+        return filled
+    trimmed = pc.utf8_trim(filled, characters=SPACES)
+    return pc.replace_substring_regex(trimmed, pattern="[ \u00a0\t\r\n]+", replacement=" ")
+
+
+def as_number(text: pa.Array) -> tuple[np.ndarray, np.ndarray]:
+    """Return values (n,) float with NaN where empty, and which cells (n,) are not a plain finite number.
+
+    >>> values, bad = as_number(pa.array(["12", "0.5", "", "1,5", "12%"]))
+    >>> values.tolist(), bad.tolist()
+    ([12.0, 0.5, nan, nan, nan], [False, False, False, True, True])
+    """
+    empty = np.asarray(pc.equal(text, ""))
+    plain = np.asarray(pc.match_substring_regex(text, NUMBER))
+    values = np.full(len(text), np.nan)
+    values[plain] = np.asarray(text.filter(pa.array(plain)).to_pylist(), dtype=float)
+    endless = np.isinf(values)
+    values[endless] = np.nan
+    return values, (~plain & ~empty) | endless
+
+
+def as_yes_or_no(text: pa.Array) -> tuple[pd.arrays.BooleanArray, np.ndarray]:
+    """Return a boolean array with NA where empty or wrong, and which cells (n,) are neither yes nor no."""
+    lower = pc.utf8_lower(text)
+    yes = np.asarray(pc.is_in(lower, value_set=pa.array(YES)))
+    no = np.asarray(pc.is_in(lower, value_set=pa.array(NO)))
+    empty = np.asarray(pc.equal(text, ""))
+    return pd.arrays.BooleanArray(yes, mask=~(yes | no)), ~(yes | no | empty)
+
+
+def as_word(text: pa.Array, allowed: tuple[str, ...]) -> pa.Array:
+    """Return the allowed word for each cell, capitals set right; an unknown word stays, empty is null."""
+    encoded = text.dictionary_encode()
+    spelling = {word.casefold(): word for word in allowed}
+    known = [spelling.get(word.casefold(), word) or None for word in encoded.dictionary.to_pylist()]
+    return pa.array(known, pa.string()).take(encoded.indices)
+
+
+def as_text(text: pa.Array) -> pa.Array:
+    """Return text with null where empty."""
+    return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
+
+
+def not_a_code(text: pa.Array, column: Column) -> np.ndarray:
+    """Return which cells (n,) are too long for a code or label, or a formula or its error."""
+    longest = LONGEST_LABEL if column.kind == "label" else LONGEST_CODE
+    long = pc.greater(pc.utf8_length(text), longest)
+    formula = pc.or_(
+        pc.match_substring_regex(text, FORMULA_ERROR), pc.match_substring_regex(text, FORMULA_START)
+    )
+    return np.asarray(pc.or_(long, formula))
+
+
+def looks_like(text: str) -> str:
+    """Return what a refused number looks like: a decimal comma, a unit, a spreadsheet error, a word.
+
+    >>> looks_like("1,5"), looks_like("12%"), looks_like("#REF!"), looks_like("n/a")
+    ('decimal_comma', 'unit_in_cell', 'spreadsheet_error', 'word_for_number')
+    """
+    if re.fullmatch(NUMBER, text):
+        return "endless"
+    if text.startswith("#"):
+        return "spreadsheet_error"
+    if re.fullmatch(r"[+-]?[0-9]{1,3}(\.[0-9]{3})*,[0-9]+|[+-]?[0-9]+,[0-9]*", text):
+        return "decimal_comma"
+    if re.match(r"[<>~≈]?\s*[+-]?[0-9]", text):
+        return "unit_in_cell"
+    return "word_for_number"
+
+
+def nearest(word: str, words: tuple[str, ...]) -> str | None:
+    """Return which of some words a word is most like, or None where none is near.
 
     >>> nearest("croun", ("hairline", "crown"))
     'crown'
     """
-    lower = {k.casefold(): k for k in known}
-    close = difflib.get_close_matches(word.casefold(), list(lower), n=1, cutoff=0.7)
-    return lower[close[0]] if close else None
+    spelling = {w.casefold(): w for w in words}
+    close = difflib.get_close_matches(word.casefold(), list(spelling), n=1, cutoff=0.7)
+    return spelling[close[0]] if close else None

@@ -1,11 +1,8 @@
-"""An empty workbook to fill in: a sheet a table, drop-downs for allowed words, a note on every header.
+"""Write records in any form that `load` reads, and an empty workbook to fill in.
 
-What a person fills in loads as it stands.
-
-Write records in any form that `load` reads; what is written loads to the same records.
-
-Text stays text in every form, so that codes keep their zeros and no cell is taken for a formula. Files are
-written whole or not at all, readable by their owner alone.
+What is written loads to the same records, what a person fills in loads as it stands. Text stays text in every
+form, so that codes keep their zeros and no cell is taken for a formula. Files are written whole or not at
+all, readable by their owner alone.
 """
 
 import io
@@ -24,7 +21,7 @@ from analytics.errors import ParameterError
 from analytics.files import file, refuse_file
 from analytics.files import tables as writing
 from analytics.records.frames import Records
-from analytics.records.stores import EXPLAINS, WORDS
+from analytics.records.workbooks import EXPLAINS, WORDS
 
 Kind = Literal["csv", "xlsx", "parquet", "duckdb"]
 KINDS = ("csv", "xlsx", "parquet", "duckdb")

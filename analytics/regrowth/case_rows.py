@@ -1,4 +1,4 @@
-"""The rows of one case in arrays, for `regrowth.case`: readings, and the months to predict.
+"""The rows of a case in arrays, for `posterior` and `deviation`: readings, and months to predict.
 
 Frames are turned into plain arrays once: a case has few rows, and a frame costs more to slice than the
 model to solve.
@@ -13,7 +13,7 @@ from analytics.regrowth.emergence import Emergence
 from analytics.regrowth.rows import SHED_MONTHS, SHED_SHARES
 
 # Effects of the patient: true plateau, log tempo, and what the reader's habit adds to the plateau; then
-# three a placement: true plateau, error of planted density, log tempo; then one a region: native density.
+# three by placement: true plateau, error of planted density, log tempo; then one by region: native density.
 OF_PATIENT = 3
 KEYS = ("placement_id", "region_id", "group", "planted_source")
 FILLED = {

@@ -4,24 +4,20 @@
 
 Counts before the session (month 0) are data, so that their error is not carried into every later reading. F
 is one of `curves.SHAPES`, its steepness by zone. The plateau varies from patient to patient and from
-placement to placement, and so does log tempo; native density has a mean a zone and an effect a region, its
+placement to placement, and so does log tempo; native density has a mean by zone and an effect by region, its
 spread in proportion to that mean. What becomes of native hair is fixed by the native_change choice
 (`yields.native`), not estimated. Planted density is calibrated (`regrowth.rows`); the error left in it is a
 spread of the placement's plateau, estimated apart for densities counted in the region and zone averages. A
 reading's sampling variance comes from the density the model expects (`measurement.count_variance`), anew in
 each pass.
 
-Fitted with the marginal mean and REML (`numerics.nonlinear_marginal`: Lindstrom and Bates' alternation pulls
+Fitted with the marginal mean and REML (`numerics.nonlinear`: Lindstrom and Bates' alternation pulls
 plateau and half month down by one to two percent here). Errors of fixed effects are robust (the sandwich over
-patients, `numerics.nonlinear_clusters`): the fitted shape is never quite the true one.
+patients, `numerics.nonlinear.errors`): the fitted shape is never quite the true one.
 
-Boundaries: a zone's own half month and steepness need MIN_FOR_TEMPO followed placements, else it shares
-those of the zone with most; a plateau counts as reached by the data with MIN_PAST readings past the upper
-limit of the month of 90 % of it.
-
-What the data of an emergence model can tell: plateau reached or not, failed checks, errors shared by all.
-
-A back room of `regrowth.emergence`.
+Boundaries: a zone's own half month and steepness need OWN_HALF and OWN_STEEPNESS followed placements
+(`regrowth.layout`), else it shares those of the zone with most; a plateau counts as reached by the data with
+MIN_PAST readings past the upper limit of the month of 90 % of it.
 """
 
 from dataclasses import asdict, dataclass
@@ -49,99 +45,12 @@ from analytics.regrowth.layout import (
 )
 from analytics.regrowth.rows import CaseMix, EmergenceRows, select
 
+# Readings past the month of 90 % of a plateau by which it counts as reached.
 MIN_PAST = 3
 REACHED = 0.9
 ONE_SIDED_95 = 1.645
-
-
-def ratio_cov(layout: Layout, found, named: dict[str, float]) -> np.ndarray:
-    """Return what the error of the ratio of region over zone, shared by all placements, adds to the plateaus.
-
-    A ratio one percent too high lowers every plateau that rests on zone averages alone by one percent, and
-    others by the weight such placements have (inverse variance of a placement's plateau).
-    """
-    frame = layout.rows.frame
-    if layout.rows.ratio_cv <= 0 or "leans" not in frame:
-        return np.zeros((len(found.beta), len(found.beta)))
-    between = named.get("patient: plateau", 0.0)
-    by_source = np.array([named[f"placement: plateau ({s})"] for s in layout.source_names])
-    weight = 1 / np.maximum(layout.sources @ by_source + between, 1.0)
-    once = ~frame["placement_id"].duplicated().to_numpy()
-    shift = np.zeros(len(found.beta))
-    start = found.slices[PLATEAU].start
-    for k in range(len(layout.rows.zones)):
-        here = once & (layout.zone == k)
-        lean = np.average(frame["leans"].to_numpy(dtype=float)[here], weights=weight[here])
-        shift[start + k] = found.beta[start + k] * lean * layout.rows.ratio_cv
-    return np.outer(shift, shift)
-
-
-def practice_reader_cv(frame, error: CountError) -> float:
-    """Return the spread that readers' habits put between patients, as a share of a density.
-
-    A patient is mostly read by one reader. Two patients share one with the sum of squared shares of the
-    readers; the rest of the readers' variance stands between patients.
-    """
-    counted = frame.groupby(["patient_id", "reader_id"], sort=True).size().rename("n").reset_index()
-    most = counted.sort_values(["patient_id", "n", "reader_id"], ascending=[True, False, True])
-    main = most.drop_duplicates("patient_id").set_index("patient_id")["reader_id"]
-    # Who says no reader counts as read by one of no name.
-    main = main.reindex(frame["patient_id"].unique(), fill_value="")
-    alike = float((main.value_counts(normalize=True) ** 2).sum())
-    return error.between_reader_cv * float(np.sqrt(max(1.0 - alike, 0.0)))
-
-
-def readings_past(layout: Layout, found, cov: np.ndarray, k: int, here: np.ndarray) -> int:
-    """Return how many readings of a zone lie past the month of 90 % of its plateau, its upper limit taken.
-
-    The month itself would not do: where readings end early, the fitted plateau comes down to meet them.
-    """
-    half = found.slices[HALF].start + layout.half_of_zone[k]
-    steep = found.slices[STEEPNESS].start + layout.steepness_of_zone[k]
-    is_held = found.slices[STEEPNESS].stop == found.slices[STEEPNESS].start
-    log_k = layout.held[k] + (0.0 if is_held else found.beta[steep])
-    since_half, slope = log_time_of(layout.curve_name, REACHED, log_k)
-    by = np.zeros(len(found.beta))
-    by[half] = 1.0
-    if not is_held:
-        by[steep] = slope
-    upper = found.beta[half] + since_half + ONE_SIDED_95 * np.sqrt(max(by @ cov @ by, 0.0))
-    return int(np.sum(layout.x[here, 0] >= np.exp(upper)))
-
-
-def last_supported(months: np.ndarray) -> float:
-    """Return the month that MIN_PAST readings reach or pass."""
-    return float(np.sort(months)[-min(MIN_PAST, len(months))])
-
-
-def named_checks(found, cluster, reached, dropped: int, layout: Layout) -> dict[str, bool]:
-    """Return the named checks of a fit, true where all is well."""
-    tempo_se = np.sqrt(np.diag(cluster.robust_cov))[found.slices[HALF]]
-    return {
-        **{k: bool(v) for k, v in found.checks.items()},
-        "finite_se": bool(np.isfinite(cluster.robust_cov).all()),
-        "plateau_reached": bool(reached.all()),
-        "tempo_determined": bool(np.all(tempo_se < 0.25)),
-        "tempo_spread_estimated": dropped == 0,
-        "own_tempo_by_zone": not layout.shared,
-        "plateau_plausible": bool(
-            np.all(np.abs(found.beta[found.slices[PLATEAU]][: len(reached)] - 75) < 75)
-        ),
-    }
-
-
-def in_words(layout: Layout, reached, dropped: int) -> tuple[str, ...]:
-    """Return in words what was shared, not reached or left out."""
-    said = list(layout.shared)
-    late = [z for z, ok in zip(layout.rows.zones, reached, strict=True) if not ok]
-    if late:
-        said.append(f"plateau not reached by the data in {', '.join(late)}")
-    if dropped:
-        what = "the patient spread of tempo" if dropped == 1 else "all spreads of tempo"
-        said.append(f"{what} could not be estimated and is left out")
-    return tuple(said)
-
-
+# A log half month with a larger standard error is not determined.
+TEMPO_SE = 0.25
 OTHER_MATURITY_MONTH = 18.0
 
 
@@ -149,10 +58,10 @@ OTHER_MATURITY_MONTH = 18.0
 class Emergence:
     """A fitted emergence model: arrays and plain values only.
 
-    `beta` (p,) with `beta_cov`, `beta_model_cov`: native density a zone (and the share carried from an
-    earlier session), plateau a zone in percent of planted hairs, case mix in points, log half month and log
-    steepness a tempo group, shed share. `half_of_zone` and `steepness_of_zone` map zones to groups.
-    `spread` (v,) are the variances in the order of `spread_names`, with `spread_cov`. One entry a zone:
+    `beta` (p,) with `beta_cov`, `beta_model_cov`: native density by zone (and the share carried from an
+    earlier session), plateau by zone in percent of planted hairs, case mix in points, log half month and log
+    steepness by tempo group, shed share. `half_of_zone` and `steepness_of_zone` map zones to groups.
+    `spread` (v,) are the variances in the order of `spread_names`, with `spread_cov`. One entry per zone:
     `n_patients, n_placements, n_rows, last_month` (the last supported), `maturity_month`, `reached`
     (readings past 90 % of the plateau). `planted_cv` and `reader_cv` are what errors of planted density and
     the habits of readers add to the plateau, as a share of it.
@@ -286,7 +195,7 @@ def fit_rows(
     early_shedding: bool = False,
     near: Emergence | None = None,
 ) -> Emergence:
-    """Fit the emergence model to rows that are laid out already (`regrowth_rows.prepare`)."""
+    """Fit the emergence model to rows that are laid out already (`regrowth.prepare`)."""
     layout, found, dropped = fit_or_simplify(
         lambda sharing: lay_out(rows, curve, early_shedding, held, sharing=sharing),
         lambda layout: partial(expected_variance, layout.counting, error),
@@ -318,24 +227,6 @@ def _cluster_errors(layout: Layout, found) -> ClusterErrors:
     )
 
 
-def _spreads(layout: Layout, found) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Return the variance parameters by name, in the order of `numerics.nonlinear.robust`."""
-    place = {NATIVE: "native", PLATEAU: "plateau", HALF: "log tempo"}
-    values, names = [], []
-    n_levels = len(set(found.model.level_of_block))
-    level_names = ["patient", "placement", "region"][-n_levels:]
-    for block, psi, level in zip(
-        found.model.blocks, found.linear.covariances, found.model.level_of_block, strict=True
-    ):
-        columns = [place[k] for k, _ in block.columns]
-        if level_names[level] == "placement":
-            columns = [*(f"plateau ({s})" for s in layout.source_names), *columns[len(layout.source_names) :]]
-        for a, b in pairs(block.size, block.structure):
-            names.append(f"{level_names[level]}: {columns[a]}" + (f" with {columns[b]}" if a != b else ""))
-            values.append(psi[a, b])
-    return np.array([*values, found.sigma**2]), (*names, "residual")
-
-
 def _as_emergence(layout: Layout, found, cluster, error: CountError, dropped: int) -> Emergence:
     spread, spread_names = _spreads(layout, found)
     zones = layout.rows.zones
@@ -343,9 +234,9 @@ def _as_emergence(layout: Layout, found, cluster, error: CountError, dropped: in
     after = ~frame["is_baseline"].to_numpy(dtype=bool)
     here = [(layout.zone == k) & after for k in range(len(zones))]
     maturity = [float(MATURITY_MONTH.get(z, OTHER_MATURITY_MONTH)) for z in zones]
-    past = [readings_past(layout, found, cluster.robust_cov, k, here[k]) for k in range(len(zones))]
+    past = [_readings_past(layout, found, cluster.robust_cov, k, here[k]) for k in range(len(zones))]
     reached = np.array([n >= MIN_PAST for n in past])
-    ratio = ratio_cov(layout, found, dict(zip(spread_names, spread, strict=True)))
+    ratio = _ratio_cov(layout, found, dict(zip(spread_names, spread, strict=True)))
     return Emergence(
         curve=layout.curve_name,
         zones=zones,
@@ -365,12 +256,12 @@ def _as_emergence(layout: Layout, found, cluster, error: CountError, dropped: in
         spread_names=spread_names,
         native_scale=layout.native_scale,
         planted_cv={s: layout.rows.planted_cv[s] for s in layout.source_names},
-        reader_cv=practice_reader_cv(frame, error),
+        reader_cv=_practice_reader_cv(frame, error),
         count_error=error,
         n_patients=np.array([len(np.unique(layout.patient[h])) for h in here]),
         n_placements=np.array([len(np.unique(layout.placement[h])) for h in here]),
         n_rows=np.array([int(h.sum()) for h in here]),
-        last_month=np.array([last_supported(layout.x[h, 0]) for h in here]),
+        last_month=np.array([_last_supported(layout.x[h, 0]) for h in here]),
         maturity_month=np.array(maturity),
         reached=reached,
         n_patients_all=int(layout.patient.max() + 1),
@@ -382,9 +273,115 @@ def _as_emergence(layout: Layout, found, cluster, error: CountError, dropped: in
         bic=found.bic,
         likelihood=found.likelihood,
         n_passes=found.n_iterations,
-        checks=named_checks(found, cluster, reached, dropped, layout),
-        words=in_words(layout, reached, dropped),
+        checks=_named_checks(found, cluster, reached, dropped, layout),
+        words=_in_words(layout, reached, dropped),
     )
+
+
+def _spreads(layout: Layout, found) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Return the variance parameters by name, in the order of `numerics.nonlinear.robust`."""
+    place = {NATIVE: "native", PLATEAU: "plateau", HALF: "log tempo"}
+    values, names = [], []
+    n_levels = len(set(found.model.level_of_block))
+    level_names = ["patient", "placement", "region"][-n_levels:]
+    for block, psi, level in zip(
+        found.model.blocks, found.linear.covariances, found.model.level_of_block, strict=True
+    ):
+        columns = [place[k] for k, _ in block.columns]
+        if level_names[level] == "placement":
+            columns = [*(f"plateau ({s})" for s in layout.source_names), *columns[len(layout.source_names) :]]
+        for a, b in pairs(block.size, block.structure):
+            names.append(f"{level_names[level]}: {columns[a]}" + (f" with {columns[b]}" if a != b else ""))
+            values.append(psi[a, b])
+    return np.array([*values, found.sigma**2]), (*names, "residual")
+
+
+def _ratio_cov(layout: Layout, found, named: dict[str, float]) -> np.ndarray:
+    """Return what the error of the ratio of region over zone, shared by all placements, adds to the plateaus.
+
+    A ratio one percent too high lowers every plateau that rests on zone averages alone by one percent, and
+    others by the weight such placements have (inverse variance of a placement's plateau).
+    """
+    frame = layout.rows.frame
+    if layout.rows.ratio_cv <= 0 or "leans" not in frame:
+        return np.zeros((len(found.beta), len(found.beta)))
+    between = named.get("patient: plateau", 0.0)
+    by_source = np.array([named[f"placement: plateau ({s})"] for s in layout.source_names])
+    weight = 1 / np.maximum(layout.sources @ by_source + between, 1.0)
+    once = ~frame["placement_id"].duplicated().to_numpy()
+    shift = np.zeros(len(found.beta))
+    start = found.slices[PLATEAU].start
+    for k in range(len(layout.rows.zones)):
+        here = once & (layout.zone == k)
+        lean = np.average(frame["leans"].to_numpy(dtype=float)[here], weights=weight[here])
+        shift[start + k] = found.beta[start + k] * lean * layout.rows.ratio_cv
+    return np.outer(shift, shift)
+
+
+def _practice_reader_cv(frame, error: CountError) -> float:
+    """Return the spread that readers' habits put between patients, as a share of a density.
+
+    A patient is mostly read by one reader. Two patients share one with the sum of squared shares of the
+    readers; the rest of the readers' variance stands between patients.
+    """
+    counted = frame.groupby(["patient_id", "reader_id"], sort=True).size().rename("n").reset_index()
+    most = counted.sort_values(["patient_id", "n", "reader_id"], ascending=[True, False, True])
+    main = most.drop_duplicates("patient_id").set_index("patient_id")["reader_id"]
+    # Who says no reader counts as read by one of no name.
+    main = main.reindex(frame["patient_id"].unique(), fill_value="")
+    alike = float((main.value_counts(normalize=True) ** 2).sum())
+    return error.between_reader_cv * float(np.sqrt(max(1.0 - alike, 0.0)))
+
+
+def _readings_past(layout: Layout, found, cov: np.ndarray, k: int, here: np.ndarray) -> int:
+    """Return how many readings of a zone lie past the month of 90 % of its plateau, its upper limit taken.
+
+    The month itself would not do: where readings end early, the fitted plateau comes down to meet them.
+    """
+    half = found.slices[HALF].start + layout.half_of_zone[k]
+    steep = found.slices[STEEPNESS].start + layout.steepness_of_zone[k]
+    is_held = found.slices[STEEPNESS].stop == found.slices[STEEPNESS].start
+    log_k = layout.held[k] + (0.0 if is_held else found.beta[steep])
+    since_half, slope = log_time_of(layout.curve_name, REACHED, log_k)
+    by = np.zeros(len(found.beta))
+    by[half] = 1.0
+    if not is_held:
+        by[steep] = slope
+    upper = found.beta[half] + since_half + ONE_SIDED_95 * np.sqrt(max(by @ cov @ by, 0.0))
+    return int(np.sum(layout.x[here, 0] >= np.exp(upper)))
+
+
+def _last_supported(months: np.ndarray) -> float:
+    """Return the month that MIN_PAST readings reach or pass."""
+    return float(np.sort(months)[-min(MIN_PAST, len(months))])
+
+
+def _named_checks(found, cluster, reached, dropped: int, layout: Layout) -> dict[str, bool]:
+    """Return the named checks of a fit, true where all is well."""
+    tempo_se = np.sqrt(np.diag(cluster.robust_cov))[found.slices[HALF]]
+    return {
+        **{k: bool(v) for k, v in found.checks.items()},
+        "finite_se": bool(np.isfinite(cluster.robust_cov).all()),
+        "plateau_reached": bool(reached.all()),
+        "tempo_determined": bool(np.all(tempo_se < TEMPO_SE)),
+        "tempo_spread_estimated": dropped == 0,
+        "own_tempo_by_zone": not layout.shared,
+        "plateau_plausible": bool(
+            np.all(np.abs(found.beta[found.slices[PLATEAU]][: len(reached)] - 75) < 75)
+        ),
+    }
+
+
+def _in_words(layout: Layout, reached, dropped: int) -> tuple[str, ...]:
+    """Return in words what was shared, not reached or left out."""
+    said = list(layout.shared)
+    late = [z for z, ok in zip(layout.rows.zones, reached, strict=True) if not ok]
+    if late:
+        said.append(f"plateau not reached by the data in {', '.join(late)}")
+    if dropped:
+        what = "the patient spread of tempo" if dropped == 1 else "all spreads of tempo"
+        said.append(f"{what} could not be estimated and is left out")
+    return tuple(said)
 
 
 def as_plain(fit: Emergence) -> dict:

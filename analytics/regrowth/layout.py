@@ -1,6 +1,6 @@
 """How the emergence model is laid out for the engine: curve input, designs, starts, random effects.
 
-The model and its words stand in `regrowth.emergence`, whose back room this is.
+The model and its definition stand in `regrowth.emergence`.
 """
 
 from collections.abc import Callable, Mapping
@@ -32,7 +32,7 @@ LOG_NORMAL_STEEPNESS = float(np.log(np.sqrt(3) / np.pi))
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Rows of the emergence model in arrays; designs and starts hold one entry a parameter."""
+    """Rows of the emergence model in arrays; designs and starts hold one entry per parameter."""
 
     rows: EmergenceRows
     curve_name: str

@@ -1,6 +1,4 @@
-"""The emergence model as a table: by zone, between zones, case mix, spreads; and as curves by zone.
-
-What follows from a fitted emergence model, each with its standard error by the delta method.
+"""What follows from a fitted emergence model, each number with its standard error by the delta method.
 
 A quantity is a function of the fixed effects and the spreads; its error joins the robust covariance of the
 one and the covariance of the other (they are independent to first order). Definitions, for a placement
@@ -8,10 +6,9 @@ drawn at random, case mix average:
 
 * yield at month m: the *mean over placements*, E[(P + b) F(m / (H exp(t)))], b and t the random plateau and
   log tempo;
-* half month, month of 95 % of plateau: those of the placement of usual tempo (t = 0);
-* share past q % at month m: P(true yield >= q), true yield without the error of any count or of planted
-  density;
-* median month to q %: where that share is one half.
+* half month, month of 95 % of plateau: those of the placement of usual tempo (t = 0).
+
+Shares past a milestone and medians come from `regrowth.distribution`.
 
 The spread of the true plateau is the estimated one less what errors add: that of planted density, (plateau
 x planted CV) squared, and that of readers' habits, alike. Integrals over t: 21 Gauss-Hermite nodes.
@@ -23,17 +20,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
-from scipy import stats
-from scipy.optimize import brentq
-from scipy.special import expit, logit, ndtr
+from scipy.special import expit, logit
 
 from analytics.dictionary import FRONT
 from analytics.errors import ParameterError
-from analytics.numerics.nonlinear import curves, log_time_of
+from analytics.numerics.nonlinear import curves
 from analytics.regrowth.emergence import Emergence
 from analytics.regrowth.layout import HALF, PLATEAU, STEEPNESS
-from analytics.results import LEVEL
+from analytics.results import LEVEL, limits
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -128,28 +122,24 @@ def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:
     return ((plateau + slope * t) * emerged) @ _WEIGHTS
 
 
-def share_past(fit: Emergence, k: int, months, percent: float, beta, spread) -> np.ndarray:
-    """Return the share of placements of zone number k whose true yield is `percent` or more at each month."""
-    plateau, log_half, log_k = (v[k] for v in parameters(fit, beta))
-    total, tempo, covariance = variances(fit, beta, spread)
-    sd = np.sqrt(max(tempo, 0.0))
-    slope = covariance / tempo if tempo > 1e-12 else 0.0
-    left = np.sqrt(max(total - slope * covariance, 0.25))
-    t = sd * _NODES
-    ratio = np.asarray(months, dtype=float)[:, None] * np.exp(-log_half - t)
-    emerged = np.maximum(curves.share(fit.curve, ratio, log_k)[0], 1e-12)
-    return ndtr((plateau + slope * t - percent / emerged) / left) @ _WEIGHTS
-
-
 def quantities(
-    fit: Emergence, function: Callable, *, level: float = 0.95, df: float, scale: str = "identity"
+    fit: Emergence, function: Callable, *, level: float = LEVEL, df: float, scale: str = "identity"
 ) -> list[Quantity]:
-    """Return quantities function(beta, spread) -> (m,); limits are made on a scale."""
+    """Return the quantities that a function of fixed effects and spreads gives, with limits.
+
+    Parameters
+    ----------
+    function
+        (beta, spread) -> shape (m,).
+    df
+        Degrees of freedom of the t quantile, from `degrees`.
+    scale
+        The scale on which the limits are made: identity, log or logit.
+    """
     estimate = np.asarray(function(fit.beta, fit.spread), dtype=float)
     se = np.sqrt(np.maximum(_quadratic(fit, *_slopes(fit, function)), 0.0))
     forward, stretch, back = _SCALES[scale]
-    half = stats.t.ppf(0.5 + level / 2, df) * se * stretch(estimate)
-    low, high = back(forward(estimate) - half), back(forward(estimate) + half)
+    low, high = (back(end) for end in limits(forward(estimate), se * stretch(estimate), level=level, df=df))
     return [
         Quantity(float(e), float(s), float(a), float(b), df)
         for e, s, a, b in zip(estimate, se, low, high, strict=True)
@@ -181,240 +171,3 @@ def degrees(fit: Emergence, *zones: str) -> float:
     """Return degrees of freedom: patients of the zone (the smallest of those named), less one."""
     counts = [float(fit.n_patients[weights_of(fit, z) > 0].max()) for z in zones]
     return max(min(counts) - 1.0, 1.0)
-
-
-NEARLY_ALL = 0.95
-FEW_PATIENTS = 5
-ALL_ZONES = "all"
-MEDIAN_STEP = 1e-3  # of log month, for the steepness of a share at its median
-
-
-def zone_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
-    """Return the numbers of each zone: plateau, yield at maturity, half month, month of 95 % of plateau."""
-    rows: list[dict] = []
-    for k, zone in enumerate(fit.zones):
-        df = degrees(fit, zone)
-        plateau = quantities(fit, lambda b, s, k=k: [parameters(fit, b)[0][k]], level=level, df=df)[0]
-        rows.append(_row(fit, k, "plateau_yield", "%", plateau, level, flag=_plateau_flag(fit, k)))
-        rows.append(yield_at_maturity_row(fit, k, level=level))
-        for share, term in ((0.5, "half_month"), (NEARLY_ALL, "month_of_95_pct_of_plateau")):
-            found = quantities(
-                fit,
-                lambda b, s, k=k, share=share: [_month_of(fit, k, share, b)],
-                level=level,
-                df=df,
-                scale="log",
-            )[0]
-            rows.append(_row(fit, k, term, "months", found, level, flag=_tempo_flag(fit, k)))
-    return rows
-
-
-def yield_at_maturity_row(
-    fit: Emergence, k: int, *, level: float = LEVEL, term: str = "yield_at_maturity"
-) -> dict:
-    """Return the headline of one zone; at the last supported month where the data end earlier."""
-    month = float(fit.maturity_month[k])
-    flag = ""
-    if fit.last_month[k] < month - 1.0:
-        month = float(fit.last_month[k])
-        flag = f"no readings at maturity: yield at month {month:.0f}, the last supported"
-    found = quantities(
-        fit, lambda b, s: mean_yield(fit, k, [month], b, s), level=level, df=degrees(fit, fit.zones[k])
-    )[0]
-    row = _row(fit, k, term, "%", found, level, flag=flag)
-    return {**row, "x": month}
-
-
-def between_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
-    """Return tempo ratios and differences of yield, against the front and between any two zones.
-
-    Patients are those of the side that has fewer, on which the degrees of freedom rest.
-    """
-    rows: list[dict] = []
-    has_front = sum(z in FRONT for z in fit.zones) > 0
-    named = [z for z in fit.zones if z not in FRONT] if has_front else []
-    pairs = [(z, FRONT_NAME) for z in named]
-    pairs += [(a, b) for i, a in enumerate(fit.zones) for b in fit.zones[:i]]
-    for one, other in pairs:
-        rows.extend(_between(fit, one, other, level))
-    return rows
-
-
-def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
-    of, against = weights_of(fit, one), weights_of(fit, other)
-    df = degrees(fit, one, other)
-    fewer = int(min(fit.n_patients[side > 0].max() for side in (of, against)))
-
-    def ratio(beta, spread):
-        return [np.exp((of - against) @ parameters(fit, beta)[1])]
-
-    def plateau_gap(beta, spread):
-        return [(of - against) @ parameters(fit, beta)[0]]
-
-    def yield_gap(beta, spread):
-        weight = of - against
-        months = fit.maturity_month
-        each = [w * mean_yield(fit, k, months[[k]], beta, spread)[0] for k, w in enumerate(weight) if w]
-        return [sum(each)]
-
-    same_tempo = len({fit.half_of_zone[k] for k in np.flatnonzero(of + against)}) == 1
-    flag = "one tempo for both: too few placements" if same_tempo else ""
-    made = (
-        ("tempo_ratio", "ratio", ratio, "log", flag),
-        ("yield_difference_at_maturity", "points", yield_gap, "identity", ""),
-        ("plateau_difference", "points", plateau_gap, "identity", ""),
-    )
-    rows = []
-    for term, unit, function, scale, said in made:
-        found = quantities(fit, function, level=level, df=df, scale=scale)[0]
-        cells = _cells(found, term, unit, level)
-        rows.append({"zone": f"{one} : {other}", **cells, "n_patients": fewer, "flag": said})
-    return rows
-
-
-def mix_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
-    """Return what each case-mix term adds to the plateau, in points."""
-    start = fit.slices[PLATEAU][0] + len(fit.zones)
-    rows = []
-    for i, mix in enumerate(fit.mix):
-        found = quantities(
-            fit, lambda b, s, i=i: [b[start + i]], level=level, df=max(fit.n_patients_all - len(fit.beta), 1)
-        )[0]
-        rows.append(
-            {"zone": ALL_ZONES, **_cells(found, f"case mix: {mix.term}", "points", level), "flag": ""}
-        )
-    return rows
-
-
-def spread_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
-    """Return standard deviations of plateau, log tempo, native density (share) and residual."""
-    rows = []
-    for name, value, variance in zip(fit.spread_names, fit.spread, np.diag(fit.spread_cov), strict=True):
-        if " with " in name:
-            continue
-        unit = "points" if "plateau" in name else "hairs/cm2" if name == "residual" else "log"
-        sd = float(np.sqrt(max(value, 0.0)))
-        on_edge = sd < 1e-6
-        se = float("nan") if on_edge else float(np.sqrt(variance)) / (2 * sd)
-        flag = "none beyond the known errors" if on_edge else ""
-        row = {"term": f"SD {name}", "estimate": sd, "se": se, "level": level, "unit": unit, "flag": flag}
-        rows.append({"zone": ALL_ZONES, "x": np.nan, **row})
-    return rows
-
-
-def path(fit: Emergence, *, level: float = LEVEL, step: float = 0.5) -> pd.DataFrame:
-    """Return the mean yield of every zone month by month, as far as its data reach."""
-    parts = []
-    for k, zone in enumerate(fit.zones):
-        months = np.arange(0.0, float(fit.last_month[k]) + 1e-9, step)
-        found = quantities(
-            fit,
-            lambda b, s, k=k, m=months: mean_yield(fit, k, m, b, s),
-            level=level,
-            df=degrees(fit, zone),
-        )
-        rows = [
-            {"zone": zone, **_cells(f, "yield", "%", level), "x": m, "flag": _few(fit, k)}
-            for f, m in zip(found, months, strict=True)
-        ]
-        parts.append(pd.DataFrame(rows).assign(n_patients=int(fit.n_patients[k]), n_rows=int(fit.n_rows[k])))
-    return pd.concat(parts, ignore_index=True)
-
-
-def _month_of(fit: Emergence, k: int, share: float, beta: np.ndarray) -> float:
-    _, log_half, log_k = parameters(fit, beta)
-    return float(np.exp(log_half[k] + log_time_of(fit.curve, share, log_k[k])[0]))
-
-
-def _row(fit: Emergence, k: int, term: str, unit: str, found: Quantity, level: float, *, flag: str) -> dict:
-    said = "; ".join(f for f in (flag, _few(fit, k)) if f)
-    counts = {"n_patients": int(fit.n_patients[k]), "n_rows": int(fit.n_rows[k])}
-    return {"zone": fit.zones[k], **_cells(found, term, unit, level), **counts, "flag": said}
-
-
-def _cells(found: Quantity, term: str, unit: str, level: float) -> dict:
-    return {
-        "term": term,
-        "x": np.nan,
-        "estimate": found.estimate,
-        "se": found.se,
-        "ci_low": found.ci_low,
-        "ci_high": found.ci_high,
-        "level": level,
-        "unit": unit,
-        "df": found.df,
-    }
-
-
-def _few(fit: Emergence, k: int) -> str:
-    return "fewer than 5 patients" if fit.n_patients[k] < FEW_PATIENTS else ""
-
-
-def _plateau_flag(fit: Emergence, k: int) -> str:
-    if fit.reached[k]:
-        return ""
-    return (
-        "no readings past 90 % of the plateau: an extrapolation; read the yield at the last supported month"
-    )
-
-
-def _tempo_flag(fit: Emergence, k: int) -> str:
-    start = fit.slices[HALF][0] + fit.half_of_zone[k]
-    if not np.sqrt(fit.beta_cov[start, start]) < 0.25:
-        return "not determined by the data"
-    if fit.half_of_zone.count(fit.half_of_zone[k]) > 1:
-        return "tempo shared with other zones: too few placements"
-    return ""
-
-
-def share_rows(
-    fit: Emergence, k: int, months: np.ndarray, percent: float, *, level: float = LEVEL
-) -> list[dict]:
-    """Return the share of one zone's placements past a milestone by month, and the median month."""
-    df = degrees(fit, fit.zones[k])
-    found = quantities(
-        fit, lambda b, s: share_past(fit, k, months, percent, b, s), level=level, df=df, scale="logit"
-    )
-    rows = []
-    for month, one in zip(months, found, strict=True):
-        flag = "past the last supported month" if month > fit.last_month[k] + 1 else ""
-        row = _row(fit, k, f"share_past_{percent:g}_pct", "%", _times(one, 100.0), level, flag=flag)
-        rows.append({**row, "x": float(month)})
-    return [*rows, _median_row(fit, k, percent, df, level)]
-
-
-def _times(found: Quantity, by: float) -> Quantity:
-    return Quantity(found.estimate * by, found.se * by, found.ci_low * by, found.ci_high * by, found.df)
-
-
-def _median_row(fit: Emergence, k: int, percent: float, df: float, level: float) -> dict:
-    term = f"median_month_to_{percent:g}_pct"
-    ahead = np.geomspace(0.5, 1000.0, 200)
-    if share_past(fit, k, ahead[-1:], percent, fit.beta, fit.spread)[0] <= 0.5:
-        nothing = Quantity(np.nan, np.nan, np.nan, np.nan, df)
-        return _row(
-            fit, k, term, "months", nothing, level, flag="fewer than half ever reach it, says the model"
-        )
-    month = _median_month(fit, k, percent)
-    near = month * np.exp(np.array([-MEDIAN_STEP, 0.0, MEDIAN_STEP]))
-    at = share_past(fit, k, near, percent, fit.beta, fit.spread)
-    steepness = (at[2] - at[0]) / (2 * MEDIAN_STEP)
-
-    def moved(beta, spread) -> list[float]:
-        # To first order the median moves by the change of the share there over its steepness in log month.
-        share = float(share_past(fit, k, [month], percent, beta, spread)[0])
-        return [month * np.exp((at[1] - share) / steepness)]
-
-    found = quantities(fit, moved, level=level, df=df, scale="log")[0]
-    flag = "past the last supported month" if found.estimate > fit.last_month[k] else ""
-    return _row(fit, k, term, "months", found, level, flag=flag)
-
-
-def _median_month(fit: Emergence, k: int, percent: float) -> float:
-    """Return the month at which half of the placements are past, by bisection on log month."""
-
-    def gap(log_month):
-        return float(share_past(fit, k, [np.exp(log_month)], percent, fit.beta, fit.spread)[0]) - 0.5
-
-    low, high = np.log(0.05), np.log(2000.0)
-    return float(np.exp(brentq(gap, low, high, xtol=1e-12))) if gap(low) * gap(high) < 0 else np.nan

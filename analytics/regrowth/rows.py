@@ -1,11 +1,11 @@
 """From the rows of yields to the arrays of the emergence model.
 
-One row a count of a planted region that serves the curve, its baseline counts included; repeated counts of
+One row per count of a planted region that serves the curve, its baseline counts included; repeated counts of
 one attendance are averaged (the error of one is kept: the same field recounted is not a new sample).
 Planted density is *calibrated*: the expected true density given what is known. A zone's average is
 multiplied by the clinic's mean ratio of region over zone; a count in the region, itself noisy, is drawn
 towards the calibrated average by its reliability. What then remains of the planted error is left as a
-spread a placement, with its size `planted_cv` (regression calibration: Carroll, Ruppert, Stefanski &
+spread by placement, with its size `planted_cv` (regression calibration: Carroll, Ruppert, Stefanski &
 Crainiceanu 2006, Measurement Error in Nonlinear Models, 2nd ed., chapter 4, from memory).
 """
 
@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import yields
+from analytics.dictionary import ZONES
 from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 
@@ -114,18 +115,12 @@ def prepare(
         group=rows[by].astype(str),
     )
     rows, mix = _with_case_mix(rows, records, case_mix) if coded is None else _as_coded(rows, records, coded)
-    zones = tuple(z for z in _zone_order() if z in set(rows["group"]))
+    zones = tuple(z for z in ZONES if z in set(rows["group"]))
     zones += tuple(sorted(set(rows["group"]) - set(zones)))
     reliability = _reliability(error)
     cv = {"region": float(np.sqrt(reliability)) * error.region_cv, "zone": error.zone_cv}
     ratio_cv = error.zone_ratio_se / error.zone_ratio
     return EmergenceRows(rows.reset_index(drop=True), used, zones, mix, cv, ratio_cv, choices, from_month, by)
-
-
-def _zone_order() -> tuple[str, ...]:
-    from analytics.dictionary import ZONES
-
-    return tuple(ZONES)
 
 
 def _averaged(rows: pd.DataFrame) -> pd.DataFrame:
@@ -180,7 +175,7 @@ def _followed_zones(rows: pd.DataFrame, by: str) -> tuple[pd.DataFrame, list[str
 def _with_case_mix(
     rows: pd.DataFrame, records: Records, case_mix
 ) -> tuple[pd.DataFrame, tuple[CaseMix, ...]]:
-    """Add one centred column a covariate (a number) or a word of it (all but the most frequent)."""
+    """Add one centred column per covariate (a number) or a word of it (all but the most frequent)."""
     columns: dict[str, np.ndarray] = {}
     mix: list[CaseMix] = []
     for name in case_mix:

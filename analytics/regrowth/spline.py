@@ -1,6 +1,6 @@
 """How does yield rise by zone, with no curve assumed? The spline view, descriptive.
 
-Linear mixed model in percent of planted hairs: a natural spline of month by zone beside an intercept a zone
+Linear mixed model in percent of planted hairs: a natural spline of month by zone beside an intercept by zone
 (the basis holds no constant), case mix; patient intercept, placement intercept and slope. Known sampling
 variances of the readings are in, taken from the density the model expects; the error of the baseline count,
 shared by all rows of a placement, is left to the placement intercept. Bands are of the mean by zone at
@@ -14,7 +14,6 @@ Elements of Statistical Learning, 2nd ed., eq. 5.4-5.5 (from memory).
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics import measurement, yields
 from analytics.errors import FitError
@@ -22,7 +21,7 @@ from analytics.numerics import mixed
 from analytics.numerics.nonlinear import errors
 from analytics.records import Records
 from analytics.regrowth.rows import select
-from analytics.results import LEVEL, Curve
+from analytics.results import LEVEL, Curve, limits
 
 N_KNOTS = 4
 MIN_PATIENTS = 8
@@ -83,7 +82,7 @@ def by_zone(
     Returns
     -------
     Curve
-        `table()`: the mean at the last supported month up to maturity, a row a zone, and case-mix terms;
+        `table()`: the mean at the last supported month up to maturity, one row per zone, and case-mix terms;
         `path` the bands by month.
 
     Raises
@@ -130,7 +129,7 @@ def _knots(months: np.ndarray) -> np.ndarray:
 
 
 def _design(frame: pd.DataFrame, zones, knots, mix) -> tuple[np.ndarray, list[str]]:
-    """Return one column block a zone (intercept and spline), then case mix."""
+    """Return one block of columns per zone (intercept and spline), then case mix."""
     month = frame["month"].to_numpy(dtype=float)
     columns, names = [], []
     for zone in zones:
@@ -198,8 +197,8 @@ def _band(
     beta, cov = found
     se = np.sqrt(np.einsum("ip,pq,iq->i", L, cov, L))
     df = max(float(here["patient_id"].nunique()) - 1, 1.0)
-    half = stats.t.ppf(0.5 + level / 2, df) * se
     mean = L @ beta
+    low, high = limits(mean, se, level=level, df=df)
     return pd.DataFrame(
         {
             by: zone,
@@ -207,23 +206,16 @@ def _band(
             "x": months,
             "estimate": mean,
             "se": se,
-            "ci_low": mean - half,
-            "ci_high": mean + half,
+            "ci_low": low,
+            "ci_high": high,
             "level": level,
             "unit": "%",
             "n_patients": here["patient_id"].nunique(),
             "n_rows": len(here),
             "df": df,
-            "flag": np.where(months < yields_from(), "gain, not yet yield", ""),
+            "flag": np.where(months < yields.YIELD_FROM_MONTH, "gain, not yet yield", ""),
         }
     )
-
-
-def yields_from() -> float:
-    """Return the month from which a gain is called yield."""
-    from analytics.yields import YIELD_FROM_MONTH
-
-    return YIELD_FROM_MONTH
 
 
 def _heads(path: pd.DataFrame, frame: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -243,15 +235,15 @@ def _mix_terms(found, frame: pd.DataFrame, names: list[str], level: float, by: s
     beta, cov = found
     df = max(float(frame["patient_id"].nunique() - len(names)), 1.0)
     estimate, se = beta[at], np.sqrt(np.diag(cov)[at])
-    half = stats.t.ppf(0.5 + level / 2, df) * se
+    low, high = limits(estimate, se, level=level, df=df)
     return pd.DataFrame(
         {
             by: "all",
             "term": [names[i] for i in at],
             "estimate": estimate,
             "se": se,
-            "ci_low": estimate - half,
-            "ci_high": estimate + half,
+            "ci_low": low,
+            "ci_high": high,
             "level": level,
             "unit": "points",
             "df": df,

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analytics.numerics import means, proportions
+from analytics.numerics import proportions
 from analytics.results import limits
 
 MET, NOT_MET, CANNOT_TELL, NO_DATA = "met", "not met", "cannot tell", "no data"
@@ -85,18 +85,18 @@ def share_of_units(rows: pd.DataFrame, *, level: float) -> Measured:
 def share_of_totals(rows: pd.DataFrame, *, level: float, by_patient: bool = False) -> Measured:
     """Return the percentage that all parts are of all wholes, a row or a patient being the unit of error."""
     clusters = rows["patient_id"].to_numpy() if by_patient else None
-    ratio = means.ratio_of_totals(*_counts(rows), clusters=clusters, level=level)
+    ratio = proportions.ratio_of_totals(*_counts(rows), clusters=clusters, level=level)
     return replace(_of_mean(ratio, rows, scale=100.0), is_share=True)
 
 
 def ratio_of_totals(rows: pd.DataFrame, *, level: float) -> Measured:
     """Return all parts over all wholes in units of the part, the session as the unit."""
-    return _of_mean(means.ratio_of_totals(*_counts(rows), level=level, bounded=False), rows)
+    return _of_mean(proportions.ratio_of_totals(*_counts(rows), level=level, bounded=False), rows)
 
 
 def mean(rows: pd.DataFrame, *, level: float) -> Measured:
     """Return the mean of the parts, with Student's interval over sessions."""
-    return _of_mean(means.mean(rows["part"].to_numpy(dtype=float), level=level), rows)
+    return _of_mean(proportions.mean(rows["part"].to_numpy(dtype=float), level=level), rows)
 
 
 def per_patient(rows: pd.DataFrame) -> pd.DataFrame:
@@ -145,7 +145,7 @@ def _n_patients(rows: pd.DataFrame) -> int:
     return int(rows["patient_id"].nunique())
 
 
-def _of_mean(of: means.Mean, rows: pd.DataFrame, *, scale: float = 1.0) -> Measured:
+def _of_mean(of: proportions.Mean, rows: pd.DataFrame, *, scale: float = 1.0) -> Measured:
     part, whole = _counts(rows)
     return Measured(
         scale * of.estimate,

@@ -20,7 +20,7 @@ import pandas as pd
 from scipy import special, stats
 
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import funnel, means, proportions, regression
+from analytics.numerics import funnel, proportions, regression
 from analytics.records import Records
 from analytics.results import LEVEL, Curve, Result, line
 from analytics.review.criteria import Criteria
@@ -49,7 +49,7 @@ class Compared:
     n_patients: int
     part: float
     whole: float
-    raw: means.Mean
+    raw: proportions.Mean
     expected: float
     versus: regression.Contrast
     power: float
@@ -167,7 +167,7 @@ def values(rows: pd.DataFrame, by: str, case_mix: tuple[str, ...], level: float)
     compared = []
     for name, mine in _each(rows, by):
         versus, _ = _contrast(fit, design, mine, level)
-        raw = means.mean(pd.Series(y[mine]).groupby(who[mine]).mean(), level=level)
+        raw = proportions.mean(pd.Series(y[mine]).groupby(who[mine]).mean(), level=level)
         power = _chance(YIELD_SHIFT_POINTS, versus.se, versus.df)
         expected = raw.estimate - versus.estimate
         compared.append(_compared(name, rows, mine, raw, expected, versus, power, of_odds=False))
@@ -193,14 +193,14 @@ def shrunken(compared: list[Compared], of_odds: bool, level: float) -> list[tupl
     return out
 
 
-def _raw_share(part: np.ndarray, whole: np.ndarray, who: np.ndarray, level: float) -> means.Mean:
+def _raw_share(part: np.ndarray, whole: np.ndarray, who: np.ndarray, level: float) -> proportions.Mean:
     """Return the plain share: Wilson's interval for sessions counted yes or no, else the session as unit."""
     if not np.all(whole == 1):
-        return means.ratio_of_totals(part, whole, clusters=who, level=level)
+        return proportions.ratio_of_totals(part, whole, clusters=who, level=level)
     wilson = proportions.proportion(part.sum(), len(part), level=level)
     p, n = float(wilson.estimate), len(part)
     se = float(np.sqrt(p * (1 - p) / n))
-    return means.Mean(p, se, n - 1.0, float(wilson.low), float(wilson.high), level, n)
+    return proportions.Mean(p, se, n - 1.0, float(wilson.low), float(wilson.high), level, n)
 
 
 def _each(rows: pd.DataFrame, by: str) -> list[tuple[str, np.ndarray]]:
@@ -250,7 +250,7 @@ def _compared(
     name: str,
     rows: pd.DataFrame,
     mine: np.ndarray,
-    raw: means.Mean,
+    raw: proportions.Mean,
     expected: float,
     versus: regression.Contrast,
     power: float,

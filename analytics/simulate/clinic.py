@@ -7,6 +7,7 @@ register month less one, and the part of the month that no table shows).
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from analytics.simulate.truth import Truth
 
@@ -61,11 +62,18 @@ def people(n: int, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:
             "female": female,
             "step": step,
             "calibre": calibre,
-            "true_yield_shift": rng.normal(0, truth.plateau_sd_patient, n),
-            "true_log_tempo": rng.normal(0, truth.log_tempo_sd_patient, n),
+            "true_yield_shift": (shift := rng.normal(0, truth.plateau_sd_patient, n)),
+            "true_log_tempo": _with_yield(rng.normal(0, truth.log_tempo_sd_patient, n), shift, truth),
             "true_loss_pct": np.clip(rng.normal(truth.native_loss_pct, truth.native_loss_sd, n), 0.0, 20.0),
         }
     )
+
+
+def _with_yield(tempo: np.ndarray, shift: np.ndarray, truth: Truth) -> np.ndarray:
+    """Return log tempos of patients, correlated with their yield as the truth says."""
+    r = truth.plateau_with_tempo
+    standard = shift / max(truth.plateau_sd_patient, 1e-9)
+    return np.sqrt(1 - r**2) * tempo + r * truth.log_tempo_sd_patient * standard if r else tempo
 
 
 def operations(patients: pd.DataFrame, truth: Truth, rng: np.random.Generator, *, months: int, entry: int):
@@ -125,9 +133,9 @@ def placings(
 
 def _where(patients, sessions, truth, rng) -> pd.DataFrame:
     names = list(truth.zones)
-    known = [z for z in ("hairline", "frontal", "temples", "midscalp", "crown") if z in names]
-    chance = FIRST_ZONES[patients["step"]][:, : len(known)]
-    chance = np.where(patients["female"].to_numpy()[:, None], FIRST_ZONES_WOMEN[: len(known)], chance)
+    zones = [z for z in ("hairline", "frontal", "temples", "midscalp", "crown") if z in names]
+    chance = FIRST_ZONES[patients["step"]][:, : len(zones)]
+    chance = np.where(patients["female"].to_numpy()[:, None], FIRST_ZONES_WOMEN[: len(zones)], chance)
     planted_first = rng.random(chance.shape) < chance
     again = sessions["session_number"].to_numpy() == 2
     person = sessions["person"].to_numpy()
@@ -140,7 +148,7 @@ def _where(patients, sessions, truth, rng) -> pd.DataFrame:
     later[:, -1] |= ~later.any(axis=1)
     chosen = np.where(again[:, None], later, before)
     operation, zone = np.nonzero(chosen)
-    table = pd.DataFrame({"operation": operation, "zone": np.array(known)[zone], "site": "whole"})
+    table = pd.DataFrame({"operation": operation, "zone": np.array(zones)[zone], "site": "whole"})
     if truth.split_scalp > 0:
         table = _split(table, sessions, patients, truth, rng)
     table["person"] = person[table["operation"]]
@@ -231,11 +239,11 @@ def _dissected(
     seen = 2 * np.minimum(sessions["grafts_out"].to_numpy(), 200)
     cut = rng.binomial(seen, chance / 2)
     partly = rng.binomial(cut, truth.partly_cut)
-    known = rng.random(len(sessions)) < truth.follicles_counted
+    is_classed = rng.random(len(sessions)) < truth.follicles_counted
     return sessions.assign(
-        follicles_whole=np.where(known, seen - cut, np.nan),
-        follicles_partly_cut=np.where(known, partly, np.nan),
-        follicles_cut_through=np.where(known, cut - partly, np.nan),
+        follicles_whole=np.where(is_classed, seen - cut, np.nan),
+        follicles_partly_cut=np.where(is_classed, partly, np.nan),
+        follicles_cut_through=np.where(is_classed, cut - partly, np.nan),
     )
 
 
@@ -267,10 +275,13 @@ def outcomes(
         + of["method"].map(truth.method)
     ).to_numpy(dtype=float)
     mean = np.array([truth.zones[z].plateau_yield for z in zone])
-    own = rng.normal(0, truth.plateau_sd_placement, n)
+    of_placement = rng.normal(0, truth.plateau_sd_placement, n)
     tempo = who["true_log_tempo"].to_numpy() + rng.normal(0, truth.log_tempo_sd_placement, n)
     half = np.array([truth.zones[z].half_month for z in zone]) * np.exp(tempo)
-    plateau = mean + shift + who["true_yield_shift"].to_numpy() + own
+    plateau = plateaus(mean + shift, who["true_yield_shift"].to_numpy() + of_placement, truth)
+    if truth.poor_growth > 0:
+        is_poor = rng.random(n) < truth.poor_growth
+        plateau = np.where(is_poor, rng.uniform(0.0, truth.poor_growth_below, n), plateau)
     plateau[rng.choice(n, size=min(truth.failed_growth, n), replace=False)] = truth.failed_plateau
     return placements.assign(
         holding_medium=medium,
@@ -281,6 +292,20 @@ def outcomes(
         true_half_month=half,
         true_shape=np.array([truth.zones[z].shape for z in zone]),
     )
+
+
+def plateaus(mean: np.ndarray, apart: np.ndarray, truth: Truth) -> np.ndarray:
+    """Return true plateaus of given means, so many points apart from them where the law is normal.
+
+    Under the beta law the same place in the distribution, with the same mean and SD, on (0, top).
+    """
+    if truth.plateau_law == "normal":
+        return mean + apart
+    sd = np.hypot(truth.plateau_sd_patient, truth.plateau_sd_placement)
+    middle = np.clip(mean / truth.plateau_top, 0.05, 0.98)
+    both = np.maximum(middle * (1 - middle) / (sd / truth.plateau_top) ** 2 - 1, 1.0)
+    place = np.clip(special.ndtr(apart / sd), 1e-9, 1 - 1e-9)
+    return truth.plateau_top * special.betaincinv(middle * both, (1 - middle) * both, place)
 
 
 def _lognormal(rng: np.random.Generator, cv: float, n: int) -> np.ndarray:

@@ -120,14 +120,14 @@ def schedule(
     *,
     sessions: pd.DataFrame,
 ) -> tuple[pd.DataFrame, dict[str, np.ndarray]]:
-    """Return one row a count to be made, with its clock, and the plantings of each region."""
+    """Return one row per count to be made, with its clock, and the plantings of each region."""
     slots = _slots(table, placements, sessions)
     seen = attended[attended["planned"] != 1]
     rows = seen.merge(table.drop(columns="site"), on="person", how="inner", validate="many_to_many")
     planted_at = slots["time"][rows["region"]]
     is_day = rows["planned"].to_numpy() == 0
-    own = slots["operation"][rows["region"]] == rows["operation"].to_numpy()[:, None]
-    begun = (planted_at <= rows["time"].to_numpy()[:, None] + 1e-6) | (own & is_day[:, None])
+    is_own = slots["operation"][rows["region"]] == rows["operation"].to_numpy()[:, None]
+    begun = (planted_at <= rows["time"].to_numpy()[:, None] + 1e-6) | (is_own & is_day[:, None])
     latest = begun.sum(axis=1) - 1
     is_planted = rows["region_kind"].to_numpy() == "planted"
     clock = np.where(latest >= 0, slots["operation"][rows["region"], latest], rows["operation"])
@@ -147,9 +147,9 @@ def _slots(table: pd.DataFrame, placements: pd.DataFrame, sessions: pd.DataFrame
     Controls are timed like the planted zone they lie in, but nothing grows there.
     """
     key = ["person", "zone", "site"]
-    found = placements.assign(time=sessions["time"].to_numpy()[placements["operation"]])
-    found["placement"] = np.arange(len(found))
-    linked = table[[*key, "region", "region_kind"]].merge(found, on=key, validate="many_to_many")
+    timed = placements.assign(time=sessions["time"].to_numpy()[placements["operation"]])
+    timed["placement"] = np.arange(len(timed))
+    linked = table[[*key, "region", "region_kind"]].merge(timed, on=key, validate="many_to_many")
     linked = linked.sort_values(["region", "time"], ignore_index=True)
     linked["slot"] = linked.groupby("region").cumcount()
     shape = (len(table), int(linked["slot"].max()) + 1 if len(linked) else 1)
@@ -278,12 +278,12 @@ def size(rows: pd.DataFrame, patients: pd.DataFrame, rng: np.random.Generator) -
     calibre = np.round(calibre * rng.normal(1.0, 0.03, len(rows)), 1)
     density = rows["density_hairs_cm2"].to_numpy(dtype=float)
     units = density / np.where(donor, 2.05, np.maximum((1.6 * native + 2.1 * grown) / total, 1.0))
-    known = rows["sized"].to_numpy() & (density > 0)
+    is_sized = rows["sized"].to_numpy() & (density > 0)
     method = pd.Series(np.where(by_caliper, "caliper", "optical"), index=rows.index)
     return rows.assign(
-        density_fu_cm2=np.where(known, units.round(1), np.nan),
-        hair_calibre_um=np.where(known, np.clip(calibre, 20, 150), np.nan),
-        calibre_method=method.where(known, None),
+        density_fu_cm2=np.where(is_sized, units.round(1), np.nan),
+        hair_calibre_um=np.where(is_sized, np.clip(calibre, 20, 150), np.nan),
+        calibre_method=method.where(is_sized, None),
     )
 
 
@@ -314,7 +314,7 @@ def _count(mean: np.ndarray, area: np.ndarray, marked: np.ndarray, truth: Truth,
 
 
 def _steady(person: pd.Series, rng: np.random.Generator) -> np.ndarray:
-    """Draw one uniform number a person, repeated over the person's rows."""
+    """Draw one uniform number per person, repeated over the person's rows."""
     return rng.random(int(person.max()) + 1 if len(person) else 1)[person]
 
 

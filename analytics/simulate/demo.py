@@ -1,7 +1,7 @@
 """The demo: one invented practice over twelve quarters, with every awkward case on purpose.
 
 The seed was fixed before any estimate from the demo was seen, and stays. What `register` draws by chance
-is in `DEMO_TRUTH`; what is then made awkward by rule is in the private functions below, one a case.
+is in `DEMO_TRUTH`; what is then made awkward by rule is in the private functions below, one for each case.
 """
 
 from pathlib import Path

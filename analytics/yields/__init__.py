@@ -1,12 +1,12 @@
 """What share of the planted hairs grew? The one door to everything that speaks of yield.
 
-`by_visit` is the only definition of yield (`yields.rows`); `average` the mean by zone, surgeon or method;
-`against_others` one operator beside the rest; `sensitivity` the headline under every defensible choice,
-`beside` one more line of it, `what_matters` the choices that move it furthest; `if_not_read` what those who
-stayed away could change; `joint` the view for overlapping sessions; `photograph_failures` the share of
-photographs that failed; `season` how counts swing over the year (`season_of` lines that estimated it);
-`loss_chain` what is lost between the punch and the mirror; `graft_yield` the share of grafts that show a
-hair; `hair_mass` hair cross-section.
+`by_visit` is the only definition of yield (`yield_pct` its formula), `Choices` what it rests on where
+reasonable people differ; `average` the mean by zone, surgeon or method; `against_others` one operator set
+against the rest; `sensitivity` the headline under every defensible choice, `with_view` one more line of it,
+`moves` how far each choice moves it; `if_not_read` what those who stayed away could change; `joint` the view
+for overlapping sessions; `photograph_failures` the share of photographs that failed; `season` how counts
+swing over the year (`season_of` lines that estimated it); `loss_chain` what is lost between the punch and the
+mirror; `graft_yield` the share of grafts that show a hair; `hair_mass` hair cross-section.
 """
 
 from analytics.yields.choices import (
@@ -15,13 +15,13 @@ from analytics.yields.choices import (
 from analytics.yields.compare import against_others
 from analytics.yields.followup import if_not_read, photograph_failures
 from analytics.yields.joint import joint
-from analytics.yields.link import MIN_BOTH, PlantedError, planted_error
+from analytics.yields.link import MIN_BOTH, planted_error
 from analytics.yields.losses import graft_yield, loss_chain
 from analytics.yields.mass import hair_mass
 from analytics.yields.means import average, expected_variance, one_reading
 from analytics.yields.rows import (
-    REASONS, USES, YIELD_FROM_MONTH, by_visit, promise_unchanged, usable, with_reason,
+    REASONS, USES, YIELD_FROM_MONTH, by_visit, promise_unchanged, with_reason,
     yield_pct,
 )
 from analytics.yields.season import season
-from analytics.yields.sensitivity import beside, season_of, sensitivity, what_matters
+from analytics.yields.sensitivity import moves, season_of, sensitivity, with_view

@@ -6,16 +6,17 @@ surgeon's own mean counts in his own line only. Because a patient has one surgeo
 is between patients: case mix can be in it, and what was adjusted for is said.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics import measurement
 from analytics.errors import FitError, ParameterError
+from analytics.measurement import CountError
 from analytics.records import Records
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, limits, line
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.means import (
     FEW,
@@ -74,50 +75,56 @@ def against_others(
         raise FitError(
             f"yields.against_others: fewer than two codes in {who} have a mature reading; nothing to compare"
         )
-    lines = [_line(picked, who, code, adjust, level, records) for code in codes if only in ("", code)]
+    error = measurement.error_model(records)
+    lines: list[dict] = []
+    checks: dict[str, bool] = {}
+    for code in (code for code in codes if only in ("", code)):
+        row, of_fit = _own_minus_others(picked, (who, code), adjust, level, error)
+        lines.append(row)
+        checks |= {name: passed and checks.get(name, True) for name, passed in of_fit.items()}
     if not lines:
-        lines = [_nothing(only, level)]
-    table = pd.DataFrame([line for line, _ in lines]).rename(columns={"operator": who})
-    checks = {name: all(c.get(name, True) for _, c in lines) for name in {n for _, c in lines for n in c}}
+        lines = [_reporter((who, only), level, 0, 0)(np.nan, flag="no mature reading")]
     held = ", ".join(("zone", *adjust))
     method = (
         f"not a ranking: yield at maturity, own minus the others', {held} held equal; mixed model with a "
         f"patient intercept and known sampling variances, REML, Satterthwaite df, {100 * level:g} % interval"
     )
-    return Result(table, with_reason(visits, "headline"), method, by=(who,), checks=checks)
+    return Result(pd.DataFrame(lines), with_reason(visits, "headline"), method, by=(who,), checks=checks)
 
 
-def _line(
-    picked: pd.DataFrame, who: str, code: str, adjust: Sequence[str], level: float, records: Records
+def _own_minus_others(
+    picked: pd.DataFrame, own_of: tuple[str, str], adjust: Sequence[str], level: float, error: CountError
 ) -> tuple[dict, dict[str, bool]]:
-    own = picked[who].astype(str).eq(code).to_numpy()
-    zones = sorted(set(picked.loc[own, "zone"]))
+    """Return the line of one operator, in the zones he has planted, and the checks of its fit."""
+    who, code = own_of
+    is_own = picked[who].astype(str).eq(code)
+    zones = sorted(set(picked.loc[is_own, "zone"]))
     same = picked[picked["zone"].isin(zones)]
     own = same[who].astype(str).eq(code).to_numpy()
     patients = int(same.loc[own, "patient_id"].nunique())
-    line = {
-        "operator": code,
-        "term": "own minus the others",
-        "level": level,
-        "unit": "points of yield",
-        "n_patients": patients,
-        "n_rows": int(own.sum()),
-    }
+    report = _reporter(own_of, level, patients, int(own.sum()))
     if own.all() or patients < 2 or same.loc[~own, "patient_id"].nunique() < 2:
-        return {**line, "estimate": np.nan, "flag": "too few patients to compare"}, {}
+        return report(np.nan, flag="too few patients to compare"), {}
     zone = np.column_stack([same["zone"].eq(z).to_numpy(dtype=float) for z in zones])
     X = np.column_stack([own.astype(float), zone, indicators(same, list(adjust))])
     y = (same["yield_pct"] / same["planted_ratio"]).to_numpy(dtype=float)
     mean = same["zone"].map(pd.Series(y, index=same.index).groupby(same["zone"]).mean()).to_numpy(dtype=float)
-    variance = expected_variance(same, mean, measurement.error_model(records))
-    fit = estimate(y, X, same, variance, 1)
+    fit = estimate(y, X, same, expected_variance(same, mean, error), 1)
     value, se, df = (float(column[0]) for column in (fit.beta, fit.se, fit.df))
-    half = float(stats.t.ppf(0.5 + level / 2, df)) * se
     flag = FEW if patients < MIN_PATIENTS else ""
-    bounds = {"ci_low": value - half, "ci_high": value + half}
-    return {**line, "estimate": value, "se": se, **bounds, "df": df, "flag": flag}, fit.checks
+    return report(value, se=se, ci=limits(value, se, level=level, df=df), df=df, flag=flag), fit.checks
 
 
-def _nothing(code: str, level: float) -> tuple[dict, dict[str, bool]]:
-    line = {"operator": code, "term": "own minus the others", "estimate": np.nan, "level": level}
-    return {**line, "unit": "points of yield", "n_patients": 0, "n_rows": 0, "flag": "no mature reading"}, {}
+def _reporter(own_of: tuple[str, str], level: float, patients: int, rows: int) -> Callable[..., dict]:
+    """Return `results.line` with all that does not hang on the fit filled in."""
+    who, code = own_of
+    return partial(
+        line,
+        "own minus the others",
+        unit="points of yield",
+        by={who: code},
+        level=level,
+        basis="model",
+        n_patients=patients,
+        n_rows=rows,
+    )

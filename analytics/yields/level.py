@@ -110,7 +110,7 @@ def levelled(rows: pd.DataFrame, season: Season) -> pd.DataFrame:
     Parameters
     ----------
     rows
-        From `yields_rows.linked`.
+        From `yields.rows.linked`.
     season
         From `estimate`.
 
@@ -143,11 +143,12 @@ def levelled(rows: pd.DataFrame, season: Season) -> pd.DataFrame:
 
 
 def _none(used: pd.DataFrame, patients: int, why: str) -> Season:
+    """Return that no season could be estimated, and why."""
     return Season(np.full(2, np.nan), np.full((2, 2), np.nan), np.nan, len(used), patients, why)
 
 
 def _series(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the counts of regions counted in two months or more, with a number a region."""
+    """Return the counts of regions counted in two months or more, with a number for each region."""
     usable = rows["for_curve"] & rows["reads_as"].eq("own session") & rows["density"].notna()
     used = rows[usable]
     code = used.groupby(["placement_id", "region_id"], sort=False).ngroup().to_numpy()
@@ -194,15 +195,15 @@ def _fit(used: pd.DataFrame, growth: np.ndarray, error: CountError) -> regressio
     inside, out = _within(np.column_stack([growth, swing, y]), series, weight)
     root = np.sqrt(weight)[:, None]
     nuisance = inside[:, :-2] * root
-    given = np.column_stack([inside[:, -2:], out]) * root
-    kept = given - nuisance @ np.linalg.lstsq(nuisance, given, rcond=None)[0]
-    if not (np.linalg.norm(kept[:, :2], axis=0) > LEAST_LEFT * np.linalg.norm(given[:, :2], axis=0)).all():
+    both = np.column_stack([inside[:, -2:], out]) * root
+    rest = both - nuisance @ np.linalg.lstsq(nuisance, both, rcond=None)[0]
+    if not (np.linalg.norm(rest[:, :2], axis=0) > LEAST_LEFT * np.linalg.norm(both[:, :2], axis=0)).all():
         raise FitError(f"yields.season: {TOO_LIKE}")
-    return regression.values(kept[:, 2], kept[:, :2], used["patient_id"].to_numpy(dtype=str))
+    return regression.values(rest[:, 2], rest[:, :2], used["patient_id"].to_numpy(dtype=str))
 
 
 def _growth(used: pd.DataFrame) -> np.ndarray:
-    """Return a column for each knot of month but the first, a zone, that some reading touches."""
+    """Return a column for each zone and knot of month but the first that some reading touches, (n, k)."""
     month = np.clip(used["month"].to_numpy(dtype=float), GROWTH_KNOTS[0], GROWTH_KNOTS[-1])
     hats = [np.interp(month, GROWTH_KNOTS, row) for row in np.eye(len(GROWTH_KNOTS))[1:]]
     zone = used["zone"].to_numpy(dtype=str)

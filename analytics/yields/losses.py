@@ -23,21 +23,179 @@ yield.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import stats
+from scipy.special import expit, logit
 
 from analytics.errors import FitError, ParameterError
 from analytics.records import Records
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, limits, line
+from analytics.yields.choices import USUAL, Choices
 from analytics.yields.means import FEW, MIN_PATIENTS, average, one_reading, shared_errors
 from analytics.yields.rows import by_visit
 
-GROWING = ("growing of planted", "growing of out", "growing of attempts")
 # Share of partly cut follicles that grew, lower third and two thirds kept (Er et al. 2006, see above).
 PARTLY_GROWS = (0.20, 0.41)
+COUNTED = ("attempts", "grafts_out", "grafts_transected", "grafts_discarded")
 GRAFTS = ("grafts_1", "grafts_2", "grafts_3", "grafts_4")
+
+
+def loss_chain(
+    records: Records,
+    *,
+    by: Sequence[str] = (),
+    level: float = LEVEL,
+    choices: Choices = USUAL,
+    rows: pd.DataFrame | None = None,
+) -> Result:
+    """Return each step's share with the session as the unit, in percent of the step's own denominator.
+
+    Parameters
+    ----------
+    by
+        Columns of `sessions` to group by, e.g. `surgeon_id`, `method`.
+    choices
+        What the yields of what is growing rest on.
+    rows
+        Rows of `by_visit` under these choices, where the caller has them already.
+
+    Returns
+    -------
+    Result
+        Terms `out of attempts` (FUE with attempts recorded), `intact of out`, `usable of out`, `planted of
+        usable`, `planted of attempts` in grafts; of the follicles looked at those `whole`, `partly cut`, `cut
+        through`, and `able to grow` at least and at most (sessions where all three classes were counted);
+        `growing of planted`, `of out` and `of attempts` in hairs (sessions with a mature reading, a placement
+        weighted by its hairs; errors all placements share, as in `yields.average`, are in the interval).
+        Numerators and denominators stand in `extra["counts"]`. Only what is growing may pass 100 %.
+
+    Raises
+    ------
+    ParameterError
+        When a column to group by is unknown.
+    """
+    unknown = [c for c in by if c not in records.sessions.columns]
+    if unknown:
+        raise ParameterError(
+            f"yields.loss_chain(by): unknown column {', '.join(unknown)}; use a column of sessions"
+        )
+    visits = by_visit(records, choices=choices) if rows is None else rows
+    sessions = _with_planted_and_growing(records, visits)
+    groups = sessions.groupby(list(by), sort=True) if by else [((), sessions)]
+    lines, counts = [], []
+    for key, group in groups:
+        labels = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
+        for step in _steps(group):
+            lines.append(_step_line(group, labels, step, level))
+            sums = {"numerator": step.part.sum(), "denominator": step.whole.sum()}
+            counts.append({**labels, "term": step.term, **sums})
+    method = (
+        f"ratio of sums over sessions, session as the unit, t limits on the logit scale, {100 * level:g} %; "
+        "visible transection only"
+    )
+    used = sessions.drop(columns=[c for c in sessions if c.startswith("shared_")]).assign(reason="")
+    extra = {"counts": pd.DataFrame(counts)}
+    return Result(pd.DataFrame(lines), used, method, by=tuple(by), extra=extra)
+
+
+def _with_planted_and_growing(records: Records, rows: pd.DataFrame) -> pd.DataFrame:
+    """Add grafts planted by the planting log, and hairs growing of those whose placement was read."""
+    sessions = records.sessions.astype(dict.fromkeys(COUNTED, "float64"))
+    places = records.placements.astype({"grafts": "float64", "hairs": "float64"})
+    planted = places.groupby("session_id")["grafts"].agg(lambda g: g.sum(skipna=False))
+    read = one_reading(rows)
+    read = read.merge(places[["placement_id", "hairs"]], on="placement_id", validate="one_to_one")
+    read = read.dropna(subset=["hairs"])
+    y = (read["yield_pct"] / read["planted_ratio"]).to_numpy(dtype=float)
+    shared = {f"shared_{i}": c for i, (c, _) in enumerate(shared_errors(read, y))} if len(read) else {}
+    hairs = {
+        name: (read["hairs"] * values / 100).groupby(read["session_id"]).sum()
+        for name, values in {"hairs_growing": y, "hairs_read": 100.0, **shared}.items()
+    }
+    return sessions.assign(
+        grafts_planted=sessions["session_id"].map(planted),
+        **{name: sessions["session_id"].map(of_session) for name, of_session in hairs.items()},
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """One step: its term, part and whole of each session, (k,); what grows is no share and may pass 1."""
+
+    term: str
+    part: pd.Series
+    whole: pd.Series
+    is_share: bool = True
+
+
+def _steps(sessions: pd.DataFrame) -> list[Step]:
+    """Return the steps of the chain that these sessions know, in order."""
+    out, attempts = sessions["grafts_out"], sessions["attempts"]
+    usable, planted = out - sessions["grafts_discarded"], sessions["grafts_planted"]
+    growing, read = sessions["hairs_growing"], sessions["hairs_read"]
+    steps = [
+        Step("out of attempts", out, attempts),
+        Step("intact of out", out - sessions["grafts_transected"], out),
+        Step("usable of out", usable, out),
+        Step("planted of usable", planted, usable),
+        Step("planted of attempts", planted, attempts),
+        *_follicle_steps(sessions),
+        Step("growing of planted", growing, read, is_share=False),
+        Step("growing of out", growing, read * out / planted, is_share=False),
+        Step("growing of attempts", growing, read * attempts / planted, is_share=False),
+    ]
+    known = [(step, step.part.notna() & step.whole.gt(0)) for step in steps]
+    return [replace(step, part=step.part[ok], whole=step.whole[ok]) for step, ok in known if ok.any()]
+
+
+def _follicle_steps(sessions: pd.DataFrame) -> list[Step]:
+    """Return the shares of follicles looked at; a session with a class left out has none."""
+    whole, partly = sessions["follicles_whole"], sessions["follicles_partly_cut"]
+    through = sessions["follicles_cut_through"]
+    classed = whole + partly + through
+    least, most = (whole + share * partly for share in PARTLY_GROWS)
+    return [
+        Step("whole of follicles", whole.where(classed.notna()), classed),
+        Step("partly cut of follicles", partly.where(classed.notna()), classed),
+        Step("cut through of follicles", through.where(classed.notna()), classed),
+        Step("able to grow of follicles, at least", least, classed),
+        Step("able to grow of follicles, at most", most, classed),
+    ]
+
+
+def _step_line(sessions: pd.DataFrame, labels: dict, step: Step, level: float) -> dict:
+    """Return the line of one step; errors that all placements share do not shrink with the sessions."""
+    ratio, se, low, high = ratio_of_sums(step.part, step.whole, level=level, is_share=step.is_share)
+    used = sessions.loc[step.part.index]
+    shared = _shared_variance(used, step.whole) if not step.is_share else 0.0
+    if shared > 0 and np.isfinite(se):
+        total = float(np.hypot(se, np.sqrt(shared)))
+        df = (len(used) - 1) * (total / se) ** 4 if se > 0 else np.inf
+        se, (low, high) = total, limits(ratio, total, level=level, df=df)
+    patients = int(used["patient_id"].nunique())
+    return line(
+        step.term,
+        100 * ratio,
+        "%",
+        by=labels,
+        se=100 * se,
+        ci=(100 * low, 100 * high),
+        level=level,
+        # Grafts, follicles and hairs of sessions: no count of persons can be had back from their ratio.
+        basis="model",
+        n_patients=patients,
+        n_rows=len(used),
+        flag=FEW if patients < MIN_PATIENTS else "",
+    )
+
+
+def _shared_variance(sessions: pd.DataFrame, hairs: pd.Series) -> float:
+    """Return the variance of the share growing from errors that all its placements have in common."""
+    moved = sessions[[c for c in sessions if c.startswith("shared_")]].sum()
+    return float(((moved / hairs.sum()) ** 2).sum())
 
 
 def ratio_of_sums(
@@ -52,7 +210,7 @@ def ratio_of_sums(
     Parameters
     ----------
     part, whole
-        Counts a session, (k,), whole above 0.
+        Counts of each session, (k,), whole above 0.
 
     Examples
     --------
@@ -66,60 +224,74 @@ def ratio_of_sums(
         return ratio, np.nan, np.nan, np.nan
     se = float(np.sqrt(k / (k - 1) * np.sum((x - ratio * n) ** 2)) / n.sum())
     if not is_share:
-        half = float(stats.t.ppf((1 + level) / 2, k - 1)) * se
-        return ratio, se, ratio - half, ratio + half
+        return ratio, se, *limits(ratio, se, level=level, df=k - 1)
     if not 0 < ratio < 1 or se == 0:
         low = stats.beta.ppf((1 - level) / 2, ratio * k, k - ratio * k + 1) if ratio > 0 else 0.0
         high = stats.beta.ppf((1 + level) / 2, ratio * k + 1, k - ratio * k) if ratio < 1 else 1.0
         return ratio, se, float(low), float(high)
-    half = stats.t.ppf((1 + level) / 2, k - 1) * se / (ratio * (1 - ratio))
-    centre = np.log(ratio / (1 - ratio))
-    return ratio, se, float(1 / (1 + np.exp(half - centre))), float(1 / (1 + np.exp(-half - centre)))
+    low, high = limits(logit(ratio), se / (ratio * (1 - ratio)), level=level, df=k - 1)
+    return ratio, se, float(expit(low)), float(expit(high))
 
 
-def loss_chain(
-    records: Records, *, by: Sequence[str] = (), level: float = LEVEL, rows: pd.DataFrame | None = None
+def graft_yield(
+    records: Records,
+    *,
+    by: Sequence[str] = ("zone",),
+    level: float = LEVEL,
+    choices: Choices = USUAL,
+    rows: pd.DataFrame | None = None,
 ) -> Result:
-    """Return each step's share with the session as the unit, in percent of the step's own denominator.
+    """Return hair yield and graft yield side by side, where the grafts by hairs per graft are known.
 
     Parameters
     ----------
-    by
-        Columns of `sessions` to group by, e.g. `surgeon_id`, `method`.
-    rows
-        Rows of `by_visit`, where the caller has them already.
+    by, level, choices, rows
+        As in `yields.average`.
 
-    Returns
-    -------
-    Result
-        Terms `out of attempts` (FUE with attempts recorded), `intact of out`, `usable of out`, `planted of
-        usable`, `planted of attempts` in grafts; of the follicles looked at those `whole`, `partly cut`, `cut
-        through`, and `able to grow` at least and at most (sessions where all three classes were counted);
-        `growing of planted`, `of out` and `of attempts` in hairs (sessions with a mature reading, a placement
-        weighted by its hairs; errors all placements share, as in `yields.average`, are in the interval).
-        Numerators and denominators stand in `extra["counts"]`. Only what is growing may pass 100 %.
+    Raises
+    ------
+    FitError
+        When no placement read has its grafts by hairs per graft.
     """
-    unknown = [c for c in by if c not in records.sessions.columns]
-    if unknown:
-        raise ParameterError(
-            f"yields.loss_chain(by): unknown column {', '.join(unknown)}; use a column of sessions"
-        )
-    sessions = _with_planted_and_growing(records, rows)
-    groups = sessions.groupby(list(by), sort=True) if by else [((), sessions)]
-    rows, counts = [], []
-    for key, group in groups:
-        labels = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
-        for term, part, whole in _steps(group):
-            shared = _shared_variance(group.loc[part.index], whole) if term in GROWING else 0.0
-            used = group.loc[part.index]
-            rows.append({**labels, **_step_row(term, part, whole, used, level, shared=shared)})
-            counts.append({**labels, "term": term, "numerator": part.sum(), "denominator": whole.sum()})
-    method = (
-        f"ratio of sums over sessions, session as the unit, t limits on the logit scale, {100 * level:g} %; "
-        "visible transection only"
+    hairs = average(records, by=by, level=level, choices=choices, rows=rows)
+    used = hairs.rows()
+    mix = records.placements.dropna(subset=list(GRAFTS))[["placement_id", *GRAFTS]].astype(
+        dict.fromkeys(GRAFTS, float)
     )
-    used = sessions.drop(columns=[c for c in sessions if c.startswith("shared_")]).assign(reason="")
-    return Result(pd.DataFrame(rows), used, method, by=tuple(by), extra={"counts": pd.DataFrame(counts)})
+    picked = (
+        used[used["for_headline"]]
+        .drop_duplicates("placement_id")
+        .merge(mix, on="placement_id", validate="1:1")
+    )
+    if picked.empty:
+        raise FitError(
+            "yields.graft_yield: no placement has grafts by hairs per graft; fill placements.grafts_1 to _4"
+        )
+    totals = picked.groupby(list(by))[list(GRAFTS)].sum().reset_index()
+    table = hairs.table().merge(totals, on=list(by), how="left")
+    grafts = pd.DataFrame([_graft_line(row) for _, row in table.iterrows()])
+    both = pd.concat([hairs.table().assign(term="hair yield"), grafts], ignore_index=True)
+    method = f"{hairs.method}; graft yield from the grafts planted, hairs of a graft taken as independent"
+    estimates = both[hairs.table().columns]
+    return Result(estimates, used, method, by=tuple(by), checks=hairs.checks, notes=hairs.notes)
+
+
+def has_graft_sizes(records: Records) -> bool:
+    """Return whether any placement's grafts are known by hairs per graft."""
+    return bool(records.placements[list(GRAFTS)].notna().all(axis=1).any())
+
+
+def _graft_line(hairs: pd.Series) -> dict:
+    """Return the line of a group's grafts from that of its hairs, which carries the grafts by size."""
+    grafts = hairs[list(GRAFTS)].astype(float)
+    known = bool(grafts.notna().all() and grafts.sum() > 0)
+    shares = {
+        c: 100 * share_of_grafts_growing(hairs[c] / 100, grafts) if known else np.nan
+        for c in ("estimate", "ci_low", "ci_high")
+    }
+    flag = hairs["flag"] if known else "grafts by hairs per graft not known"
+    changed = {"term": "graft yield", "unit": "% of planted grafts", "se": np.nan, "df": np.nan, "flag": flag}
+    return {**hairs.drop(list(GRAFTS)), **shares, **changed}
 
 
 def share_of_grafts_growing(hair_yield: float, grafts) -> float:
@@ -143,149 +315,3 @@ def share_of_grafts_growing(hair_yield: float, grafts) -> float:
     weight = np.asarray(grafts, dtype=float)
     shows = 1 - (1 - s) ** np.arange(1, len(weight) + 1)
     return float(np.sum(weight * shows) / np.sum(weight))
-
-
-def graft_yield(
-    records: Records, *, by: Sequence[str] = ("zone",), level: float = LEVEL, rows: pd.DataFrame | None = None
-) -> Result:
-    """Return hair yield and graft yield side by side, where the grafts by hairs per graft are known."""
-    hairs = average(records, by=by, level=level, rows=rows)
-    used = hairs.rows()
-    mix = records.placements.dropna(subset=list(GRAFTS))[["placement_id", *GRAFTS]].astype(
-        dict.fromkeys(GRAFTS, float)
-    )
-    picked = (
-        used[used["for_headline"]]
-        .drop_duplicates("placement_id")
-        .merge(mix, on="placement_id", validate="1:1")
-    )
-    if picked.empty:
-        raise FitError(
-            "yields.graft_yield: no placement has grafts by hairs per graft; fill placements.grafts_1 to _4"
-        )
-    totals = picked.groupby(list(by))[list(GRAFTS)].sum().reset_index()
-    table = hairs.table().merge(totals, on=list(by), how="left")
-    grown = [_graft_row(row) for _, row in table.iterrows()]
-    both = [hairs.table().assign(term="hair yield"), pd.DataFrame(grown)]
-    keep = [*by, *hairs.table().columns.drop(list(by))]
-    method = f"{hairs.method}; graft yield from the grafts planted, hairs of a graft taken as independent"
-    estimates = pd.concat(both, ignore_index=True)[keep]
-    return Result(estimates, used, method, by=tuple(by), checks=hairs.checks, notes=hairs.notes)
-
-
-def has_graft_sizes(records: Records) -> bool:
-    """Return whether any placement's grafts are known by hairs per graft."""
-    return bool(records.placements[list(GRAFTS)].notna().all(axis=1).any())
-
-
-_COUNTS = ("attempts", "grafts_out", "grafts_transected", "grafts_discarded")
-
-
-def _with_planted_and_growing(records: Records, rows: pd.DataFrame | None) -> pd.DataFrame:
-    """Add grafts planted by the planting log, and hairs growing of those whose placement was read."""
-    sessions = records.sessions.astype(dict.fromkeys(_COUNTS, "float64"))
-    places = records.placements.astype({"grafts": "float64", "hairs": "float64"})
-    planted = places.groupby("session_id")["grafts"].agg(lambda g: g.sum(skipna=False))
-    read = one_reading(by_visit(records) if rows is None else rows)
-    read = read.merge(places[["placement_id", "hairs"]], on="placement_id", validate="one_to_one")
-    read = read.dropna(subset=["hairs"])
-    y = (read["yield_pct"] / read["planted_ratio"]).to_numpy(dtype=float)
-    shared = {f"shared_{i}": c for i, (c, _) in enumerate(shared_errors(read, y))} if len(read) else {}
-    hairs = {
-        name: (read["hairs"] * values / 100).groupby(read["session_id"]).sum()
-        for name, values in {"hairs_growing": y, "hairs_read": 100.0, **shared}.items()
-    }
-    return sessions.assign(
-        grafts_planted=sessions["session_id"].map(planted),
-        **{name: sessions["session_id"].map(of_session) for name, of_session in hairs.items()},
-    )
-
-
-def _shared_variance(sessions: pd.DataFrame, hairs: pd.Series) -> float:
-    """Return the variance of the share growing from errors that all its placements have in common."""
-    moved = sessions[[c for c in sessions if c.startswith("shared_")]].sum()
-    return float(((moved / hairs.sum()) ** 2).sum())
-
-
-def _steps(sessions: pd.DataFrame) -> list[tuple[str, pd.Series, pd.Series]]:
-    out, attempts = sessions["grafts_out"], sessions["attempts"]
-    usable, planted = out - sessions["grafts_discarded"], sessions["grafts_planted"]
-    read = sessions["hairs_read"]
-    meant = (read, read * out / planted, read * attempts / planted)
-    steps = [
-        ("out of attempts", out, attempts),
-        ("intact of out", out - sessions["grafts_transected"], out),
-        ("usable of out", usable, out),
-        ("planted of usable", planted, usable),
-        ("planted of attempts", planted, attempts),
-        *_follicle_steps(sessions),
-        *((term, sessions["hairs_growing"], hairs) for term, hairs in zip(GROWING, meant, strict=True)),
-    ]
-    known = [(term, part, whole, part.notna() & whole.gt(0)) for term, part, whole in steps]
-    return [(term, part[ok], whole[ok]) for term, part, whole, ok in known if ok.any()]
-
-
-def _follicle_steps(sessions: pd.DataFrame) -> list[tuple[str, pd.Series, pd.Series]]:
-    """Return the shares of follicles looked at; a session with a class left out has none."""
-    whole, partly = sessions["follicles_whole"], sessions["follicles_partly_cut"]
-    through = sessions["follicles_cut_through"]
-    seen = whole + partly + through
-    least, most = (whole + share * partly for share in PARTLY_GROWS)
-    return [
-        ("whole of follicles", whole.where(seen.notna()), seen),
-        ("partly cut of follicles", partly.where(seen.notna()), seen),
-        ("cut through of follicles", through.where(seen.notna()), seen),
-        ("able to grow of follicles, at least", least, seen),
-        ("able to grow of follicles, at most", most, seen),
-    ]
-
-
-def _step_row(
-    term: str,
-    part: pd.Series,
-    whole: pd.Series,
-    sessions: pd.DataFrame,
-    level: float,
-    *,
-    shared: float = 0.0,
-) -> dict:
-    """Return one line; `shared` is a variance of the ratio that does not shrink with the sessions."""
-    ratio, se, low, high = ratio_of_sums(part, whole, level=level, is_share=term not in GROWING)
-    if shared > 0 and np.isfinite(se):
-        total = float(np.hypot(se, np.sqrt(shared)))
-        df = (len(part) - 1) * (total / se) ** 4 if se > 0 else np.inf
-        half = float(stats.t.ppf((1 + level) / 2, df)) * total
-        se, low, high = total, ratio - half, ratio + half
-    patients = int(sessions["patient_id"].nunique())
-    return {
-        "term": term,
-        "estimate": 100 * ratio,
-        "se": 100 * se,
-        "ci_low": 100 * low,
-        "ci_high": 100 * high,
-        "level": level,
-        "unit": "%",
-        "n_patients": patients,
-        "n_rows": len(part),
-        "flag": FEW if patients < MIN_PATIENTS else "",
-    }
-
-
-def _graft_row(row: pd.Series) -> dict:
-    grafts = row[list(GRAFTS)].astype(float)
-    known = bool(grafts.notna().all() and grafts.sum() > 0)
-    limits = {
-        c: 100 * share_of_grafts_growing(row[c] / 100, grafts) if known else np.nan
-        for c in ("estimate", "ci_low", "ci_high")
-    }
-    flag = row["flag"] if known else "grafts by hairs per graft not known"
-    kept = {c: row[c] for c in row.index if c not in GRAFTS}
-    return {
-        **kept,
-        **limits,
-        "term": "graft yield",
-        "unit": "% of planted grafts",
-        "se": np.nan,
-        "df": np.nan,
-        "flag": flag,
-    }

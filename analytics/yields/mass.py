@@ -7,11 +7,10 @@ cross-section (Arch Aesthetic Plast Surg, caliper against phototrichogram, 10 wo
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics.errors import FitError
 from analytics.records import Records
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, limits, line
 from analytics.yields.means import FEW, MIN_PATIENTS
 
 
@@ -39,6 +38,16 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
     Pairs of counts measured by different calibre methods are left out with that reason. Where the donor zone
     was measured by the same method on the same day, the ratio of recipient to donor calibre is in
     `extra["relative_to_donor"]`.
+
+    Parameters
+    ----------
+    level
+        Of the intervals.
+
+    Raises
+    ------
+    FitError
+        When no region has two counts with calibres of one method.
     """
     counts = records.measurements
     counts = counts[counts["hair_calibre_um"].notna() & counts["calibre_method"].notna()]
@@ -61,7 +70,7 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
             "yields.hair_mass: calibre was measured by another method before than after in every region, and "
             "methods are never mixed; measure both by one"
         )
-    table = _mass_table(pairs[same], level)
+    table = _change_by_zone(pairs[same], level)
     method = (
         f"change of hair cross-section, mm2 per cm2, mean over patients, t limits, {100 * level:g} %; "
         "one calibre method a pair"
@@ -70,34 +79,32 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
     return Result(table, pairs, method, by=("zone", "calibre_method"), extra=extra)
 
 
-def _mass_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
-    rows = []
+def _change_by_zone(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Return one line per zone and calibre method: the mean change over patients, each patient once."""
+    lines = []
     for (zone, method), group in pairs.groupby(["zone", "calibre_method_before"]):
         change = (group["mass_after"] - group["mass_before"]).groupby(group["patient_id"]).mean().to_numpy()
         n = len(change)
-        se = float(change.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan
-        half = float(stats.t.ppf((1 + level) / 2, n - 1) * se) if n > 1 else np.nan
-        mean = float(change.mean())
-        rows.append(
-            {
-                "zone": zone,
-                "calibre_method": method,
-                "term": "change of hair cross-section",
-                "estimate": mean,
-                "se": se,
-                "ci_low": mean - half,
-                "ci_high": mean + half,
-                "level": level,
-                "unit": "mm2/cm2",
-                "n_patients": n,
-                "n_rows": len(group),
-                "flag": FEW if n < MIN_PATIENTS else "",
-            }
+        mean, se = float(change.mean()), float(change.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan
+        of_change = line(
+            "change of hair cross-section",
+            mean,
+            "mm2/cm2",
+            by={"zone": zone, "calibre_method": method},
+            se=se,
+            ci=limits(mean, se, level=level, df=n - 1) if n > 1 else (np.nan, np.nan),
+            level=level,
+            basis="model",
+            n_patients=n,
+            n_rows=len(group),
+            flag=FEW if n < MIN_PATIENTS else "",
         )
-    return pd.DataFrame(rows)
+        lines.append(of_change)
+    return pd.DataFrame(lines)
 
 
 def _relative_to_donor(mass: pd.DataFrame) -> pd.DataFrame:
+    """Return one row per recipient region and donor zone measured alike on one day: the ratio of calibres."""
     day = ["patient_id", "session_id", "month", "calibre_method"]
     donor = mass[mass["zone"].eq("donor")].groupby(day, as_index=False)["hair_calibre_um"].mean()
     both = mass[mass["region_kind"].eq("planted")].merge(

@@ -1,25 +1,21 @@
-"""What is the mean yield at maturity, and how much does it depend on the choices made?
+"""What is the mean yield at maturity?
 
-One reading a placement: the one nearest to the month asked for (by default its zone's maturity month) inside
-a window; repeated counts of that visit are averaged, several regions by the area counted in each. The mean of
-a group is a mixed model: group means as fixed effects, a patient intercept, the placements' own spread as
-residual, and known sampling variances, REML with Satterthwaite degrees of freedom (`numerics.mixed`).
-Sampling variances come from the group's own mean (expected density), never from the reading itself: weights
-from observed counts favour low readings and
-bias yield by 2 to 3 points. A zone-average planted density is multiplied by the mean ratio of region over
-zone first (`yields.link`): an error in a denominator inflates a mean.
+One reading for each placement: the one nearest to the month asked for (by default its zone's maturity month)
+inside a window; repeated counts of that visit are averaged, several regions by the area counted in each. The
+mean of a group is a coefficient of a mixed model with a patient intercept, the placements' own spread as
+residual and known sampling variances (`numerics.mixed`, REML, Satterthwaite df), or least squares where no
+patient has two placements. Sampling variances come from the group's own mean (expected density), never from
+the reading itself: weights from observed counts favour low readings and bias yield by 2 to 3 points. A
+zone-average planted density is multiplied by the mean ratio of region over zone first (`yields.link`): an
+error in a denominator inflates a mean.
 
-Means of yields with every error in its place: a patient's, a placement's, a reading's, and everybody's.
-
-A mean is a coefficient of a mixed model with a patient intercept, the placements' own spread as residual and
-known sampling variances (`numerics.mixed`, REML, Satterthwaite df), or least squares where no patient has two
-placements. Some errors are one and the same for many placements and do not shrink with their number: that of
-the mean ratio of region over zone (`yields.link`), that of the practice's rate of native loss from
-unplanted regions (`yields.native`), those of readers' or devices' shifts taken out (`measurement`) and of the
-season (`yields.level`). A shared
-error moves all readings by a known pattern c times one unknown number; it moves the coefficients by A c, A
-being what the fit does to the readings, and c c' is added to their covariance that way. Degrees of freedom of
-the sum are Satterthwaite's.
+Every error has its place: a patient's, a placement's, a reading's, and everybody's. Some are one and the
+same for many placements and do not shrink with their number: that of the mean ratio of region over zone
+(`yields.link`), that of the practice's rate of native loss from unplanted regions (`yields.native`), those of
+readers' or devices' shifts taken out (`measurement`) and of the season (`yields.level`). A shared error moves
+all readings by a known pattern c times one unknown number; it moves the coefficients by A c, A being what the
+fit does to the readings, and c c' is added to their covariance that way. Degrees of freedom of the sum are
+Satterthwaite's.
 """
 
 from collections.abc import Iterator, Sequence
@@ -27,16 +23,217 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics import dictionary, measurement
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import mixed
 from analytics.records import Records
-from analytics.results import LEVEL, Result, counted
+from analytics.results import LEVEL, Result, counted, limits
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
+
+# A reading up to six months past the month asked for still speaks of it; common practice, no source.
+WINDOW_CLOSES_MONTHS_LATE = 6.0
+MIN_PATIENTS = 5
+FEW = f"fewer than {MIN_PATIENTS} patients"
+
+
+def average(
+    records: Records,
+    *,
+    by: Sequence[str] = ("zone",),
+    month: float | None = None,
+    adjust: Sequence[str] = (),
+    level: float = LEVEL,
+    choices: Choices = USUAL,
+    rows: pd.DataFrame | None = None,
+    count_error: CountError | None = None,
+) -> Result:
+    """Return mean yield by group with patient-clustered intervals, one reading for each placement.
+
+    Parameters
+    ----------
+    by
+        Columns of the rows to group by, e.g. `zone`, `surgeon_id`, `method`.
+    month
+        Month since the session, 6 to 60; by default each zone's maturity month.
+    adjust
+        Columns of patients (case mix) or of the rows held at their mean.
+    level
+        Confidence level, 0.5 to 0.999.
+    choices
+        What the yield rests on.
+    rows
+        Rows of `by_visit` under these choices, where the caller has them already.
+    count_error
+        As in `by_visit`.
+
+    Returns
+    -------
+    Result
+        One row per group: mean yield in percent of planted hairs, interval, n, flag in words.
+
+    Raises
+    ------
+    ParameterError
+        When a grouping column is unknown, or month or level are out of range.
+    FitError
+        When no reading is usable.
+    """
+    _check(month, level)
+    error = measurement.error_model(records) if count_error is None else count_error
+    if rows is None:
+        rows = by_visit(records, choices=choices, count_error=error)
+    visits = with_case_mix(rows, records, adjust)
+    unknown = [c for c in (*by, *adjust) if c not in visits.columns]
+    if unknown:
+        raise ParameterError(
+            f"yields.average(by): unknown column {', '.join(unknown)}; use a column of by_visit"
+        )
+    picked = one_reading(visits, month=month)
+    if picked.empty:
+        raise FitError(
+            "yields.average: no reading is usable as a headline; regrowth check says what was left out"
+        )
+    table, checks = _means(picked, list(by), list(adjust), level, error)
+    method = _method(month, adjust, level)
+    used = with_reason(visits, "headline")
+    return Result(table, used, method, by=tuple(by), checks=checks, notes=_notes(picked))
+
+
+def _check(month: float | None, level: float) -> None:
+    if month is not None and not 6 <= month <= 60:
+        raise ParameterError(
+            "yields.average(month): out of range; expected 6 to 60 months (before 6 it is gain)"
+        )
+    if not 0.5 <= level <= 0.999:
+        raise ParameterError("yields.average(level): out of range; expected 0.5 to 0.999")
+
+
+def with_case_mix(visits: pd.DataFrame, records: Records, adjust: Sequence[str]) -> pd.DataFrame:
+    """Add case-mix columns of `patients` to the rows, where asked for."""
+    wanted = [c for c in adjust if c not in visits.columns and c in records.patients.columns]
+    if not wanted:
+        return visits
+    return visits.merge(
+        records.patients[["patient_id", *wanted]], on="patient_id", how="left", validate="many_to_one"
+    )
+
+
+def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFrame:
+    """Return one row per placement: the usable reading nearest to the month, repeats and regions averaged.
+
+    Parameters
+    ----------
+    month
+        Months since the session; by default the zone's maturity month. With a month given, readings before
+        maturity but after month 6 may serve (and are flagged provisional).
+    """
+    target = rows["maturity_month"] if month is None else pd.Series(float(month), index=rows.index)
+    usable = rows["for_headline"] if month is None else rows["for_curve"] & rows["quantity"].eq("yield")
+    late = rows["month"] - target
+    inside = usable & late.between(-WINDOW_OPENS_MONTHS_EARLY, WINDOW_CLOSES_MONTHS_LATE)
+    # Of repeated counts the first stands for reader and marking, whatever the order of rows.
+    picked = rows[inside].assign(distance=late.abs()).sort_values(["month", "count_number"], kind="stable")
+    key = ["placement_id", "region_id"]
+    nearest = picked[picked["distance"].eq(picked.groupby(key)["distance"].transform("min"))]
+    first = nearest.groupby(key, as_index=False).first()
+    repeats = nearest.groupby(key, as_index=False).agg(
+        yield_mean=("yield_pct", "mean"), density_mean=("density", "mean"), n_repeats=("month", "size")
+    )
+    first = first.merge(repeats, on=key, validate="one_to_one")
+    first["yield_pct"], first["density"] = first["yield_mean"], first["density_mean"]
+    return _placement_means(first.drop(columns=["yield_mean", "density_mean", "distance"]))
+
+
+def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:
+    """Return one row per placement: its regions together, each by the area counted in it.
+
+    Fields of a zone add up to one field of their whole area; marked regions, whose error does not shrink
+    with area, count as so many repeats.
+    """
+    several = picked["placement_id"].duplicated(keep=False)
+    if not several.any():
+        return picked
+    of_several = picked[several]
+    area = of_several["counted_area_cm2"].fillna(1.0)
+    share = area / area.groupby(of_several["placement_id"]).transform("sum")
+    weighted = (
+        "yield_pct density baseline_density native_factor native_change_se native_shared_se season_1 season_2"
+    ).split()
+    n_regions = of_several.groupby("placement_id")["region_id"].transform("size")
+    parts = of_several.assign(
+        n_repeats=of_several["n_repeats"] * np.where(of_several["both_marked"], n_regions, 1),
+        **{c: of_several[c] * share for c in weighted},
+    )
+    groups = parts.groupby("placement_id")
+    merged = groups.first().reset_index()
+    for c in [*weighted, "counted_area_cm2", "baseline_area"]:
+        merged[c] = groups[c].sum().to_numpy()
+    for c, how in (("both_marked", "min"), ("reader_changed", "max"), ("n_repeats", "min")):
+        merged[c] = groups[c].agg(how).to_numpy()
+    return pd.concat([picked[~several], merged[picked.columns]], ignore_index=True)
+
+
+def _means(
+    picked: pd.DataFrame, by: list[str], adjust: list[str], level: float, error: CountError
+) -> tuple[pd.DataFrame, dict[str, bool]]:
+    """Fit group means twice: plainly for the expected densities, then with their sampling variances known."""
+    groups = picked.groupby(by, sort=True, dropna=False)
+    code = groups.ngroup().to_numpy()
+    labels = groups.size().reset_index(name="n_rows")
+    y = (picked["yield_pct"] / picked["planted_ratio"]).to_numpy(dtype=float)
+    X = np.eye(len(labels))[code]
+    X = np.column_stack([X, indicators(picked, adjust)]) if adjust else X
+    mean = np.array([y[code == g].mean() for g in range(len(labels))])
+    variance = expected_variance(picked, mean[code], error)
+    few = picked.groupby(by, sort=True, dropna=False)["patient_id"].nunique().to_numpy()
+    fit = estimate(y, X, picked, variance, len(labels))
+    low, high = limits(fit.beta, fit.se, level=level, df=fit.df)
+    table = labels.assign(
+        term="yield",
+        estimate=fit.beta,
+        se=fit.se,
+        ci_low=low,
+        ci_high=high,
+        level=level,
+        unit="% of planted hairs",
+        basis="model",
+        n_patients=few,
+        df=fit.df,
+        flag=np.where(few < MIN_PATIENTS, FEW, ""),
+    )
+    return table, fit.checks
+
+
+def _method(month: float | None, adjust: Sequence[str], level: float) -> str:
+    when = "at each zone's maturity month" if month is None else f"at month {month:g}"
+    mix = f", adjusted for {', '.join(adjust)}" if adjust else ""
+    return (
+        f"mean yield {when}, one reading a placement{mix}: mixed model with a patient intercept and "
+        f"known sampling variances, REML, Satterthwaite df, {100 * level:g} % interval"
+    )
+
+
+def _notes(picked: pd.DataFrame) -> tuple[str, ...]:
+    zone = int(picked["planted_source"].eq("zone").sum())
+    over, under = int((picked["yield_pct"] > 100).sum()), int((picked["yield_pct"] < 0).sum())
+    return (
+        f"{counted(zone, of=len(picked))} readings rest on a zone-average planted density",
+        f"{counted(over)} reading(s) over 100 % and {counted(under)} below 0 % are kept as they are",
+        f"months counted as mature: {', '.join(f'{z} {m}' for z, m in dictionary.MATURITY_MONTH.items())}",
+    )
+
+
+def indicators(picked: pd.DataFrame, adjust: list[str]) -> np.ndarray:
+    """Return centred case-mix columns, (n, k): numbers as they are, words as indicators."""
+    if not adjust:
+        return np.empty((len(picked), 0))
+    frame = pd.get_dummies(picked[adjust].convert_dtypes(), drop_first=True).astype("Float64")
+    frame = frame.fillna(frame.mean()).astype(float)
+    frame = frame.loc[:, frame.nunique() > 1]
+    return (frame - frame.mean()).to_numpy()
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +255,7 @@ def estimate(y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.nd
     y, X
         Yields, (n,), and design, (n, p).
     picked
-        Their rows, as `yields_average.one_reading` gives them.
+        Their rows, as `one_reading` gives them.
     variance
         Sampling variances that no other placement shares, (n,).
     """
@@ -80,6 +277,30 @@ def estimate(y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.nd
     return Means(beta, np.sqrt(total), joined, se, checks)
 
 
+def _plain(
+    y: np.ndarray, X: np.ndarray, takes: np.ndarray, variance: np.ndarray, k: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return least-squares coefficients, SE from the spread (HC2; a reading alone: its sampling SE), df."""
+    beta = takes @ y
+    leverage = np.einsum("ij,ji->i", X, takes)
+    alone = leverage > 1 - 1e-9
+    spread = np.where(alone, variance, (y - X @ beta) ** 2 / np.where(alone, 1.0, 1 - leverage))
+    se = np.sqrt(takes**2 @ spread)
+    df = np.maximum(np.minimum((X[:, :k] != 0).sum(axis=0) - 1, max(len(y) - X.shape[1], 1)), 1)
+    return beta[:k], se[:k], df
+
+
+def _generalised(X: np.ndarray, patient: np.ndarray, own: np.ndarray, between: float) -> np.ndarray:
+    """Return A, (p, n), with beta = A y, for variances `own` and a patient's variance `between`."""
+    weighted = X / own[:, None]
+    of_patient = np.zeros((patient.max() + 1, X.shape[1]))
+    np.add.at(of_patient, patient, weighted)
+    of_all = np.bincount(patient, 1 / own)
+    shrunk = between / (1 + between * of_all)
+    inverse = weighted - (of_patient * shrunk[:, None])[patient] / own[:, None]
+    return np.linalg.pinv(X.T @ inverse) @ inverse.T
+
+
 def shared_errors(picked: pd.DataFrame, y: np.ndarray) -> Iterator[tuple[np.ndarray, float]]:
     """Give what one standard error of each shared number does to all readings, (n,), and its df."""
     ratio = picked["planted_ratio"].to_numpy(dtype=float)
@@ -98,30 +319,6 @@ def shared_errors(picked: pd.DataFrame, y: np.ndarray) -> Iterator[tuple[np.ndar
         pattern = (now - before).to_numpy(dtype=float)
         if pattern.any():
             yield 100 * pattern / planted, np.inf
-
-
-def _generalised(X: np.ndarray, patient: np.ndarray, own: np.ndarray, between: float) -> np.ndarray:
-    """Return A, (p, n), with beta = A y, for variances `own` and a patient's variance `between`."""
-    weighted = X / own[:, None]
-    of_patient = np.zeros((patient.max() + 1, X.shape[1]))
-    np.add.at(of_patient, patient, weighted)
-    together = np.bincount(patient, 1 / own)
-    shrunk = between / (1 + between * together)
-    inverse = weighted - (of_patient * shrunk[:, None])[patient] / own[:, None]
-    return np.linalg.pinv(X.T @ inverse) @ inverse.T
-
-
-def _plain(
-    y: np.ndarray, X: np.ndarray, takes: np.ndarray, variance: np.ndarray, k: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return least-squares coefficients, SE from the spread (HC2; a reading alone: its sampling SE), df."""
-    beta = takes @ y
-    leverage = np.einsum("ij,ji->i", X, takes)
-    alone = leverage > 1 - 1e-9
-    spread = np.where(alone, variance, (y - X @ beta) ** 2 / np.where(alone, 1.0, 1 - leverage))
-    se = np.sqrt(takes**2 @ spread)
-    df = np.maximum(np.minimum((X[:, :k] != 0).sum(axis=0) - 1, max(len(y) - X.shape[1], 1)), 1)
-    return beta[:k], se[:k], df
 
 
 def expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError) -> np.ndarray:
@@ -156,214 +353,3 @@ def expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError)
     native = picked["native_change_se"] ** 2 - picked["native_shared_se"] ** 2
     counting = v_after + carry**2 * v_before + np.maximum(native.to_numpy(dtype=float), 0.0)
     return 1e4 * counting / planted**2 + (mean * picked["planted_cv"].to_numpy(dtype=float)) ** 2
-
-
-def indicators(picked: pd.DataFrame, adjust: list[str]) -> np.ndarray:
-    """Return centred case-mix columns, (n, k): numbers as they are, words as indicators."""
-    if not adjust:
-        return np.empty((len(picked), 0))
-    frame = pd.get_dummies(picked[adjust].convert_dtypes(), drop_first=True).astype("Float64")
-    frame = frame.fillna(frame.mean()).astype(float)
-    frame = frame.loc[:, frame.nunique() > 1]
-    return (frame - frame.mean()).to_numpy()
-
-
-# A reading up to six months past the month asked for still speaks of it; common practice, no source.
-WINDOW_CLOSES_MONTHS_LATE = 6.0
-MIN_PATIENTS = 5
-FEW = f"fewer than {MIN_PATIENTS} patients"
-CASE_MIX = ("session_number", "smoker", "scarring", "age_years")
-
-
-def average(
-    records: Records,
-    *,
-    by: Sequence[str] = ("zone",),
-    month: float | None = None,
-    adjust: Sequence[str] = (),
-    level: float = LEVEL,
-    choices: Choices = USUAL,
-    rows: pd.DataFrame | None = None,
-    count_error: CountError | None = None,
-) -> Result:
-    """Return mean yield by group with patient-clustered intervals, one reading a placement.
-
-    Parameters
-    ----------
-    by
-        Columns of the rows to group by, e.g. `zone`, `surgeon_id`, `method`.
-    month
-        Month since the session, 6 to 60; by default each zone's maturity month.
-    adjust
-        Case-mix columns (of CASE_MIX or of the rows) held at their mean.
-    level
-        Confidence level, 0.5 to 0.999.
-    choices
-        What the yield rests on.
-    rows
-        Rows of `by_visit` under these choices, where the caller has them already.
-    count_error
-        As in `by_visit`.
-
-    Returns
-    -------
-    Result
-        One row a group: mean yield in percent of planted hairs, interval, n, flag in words.
-
-    Raises
-    ------
-    ParameterError
-        When a grouping column is unknown, or month or level are out of range.
-    FitError
-        When no reading is usable.
-    """
-    _check(month, level)
-    error = measurement.error_model(records) if count_error is None else count_error
-    if rows is None:
-        rows = by_visit(records, choices=choices, count_error=error)
-    visits = with_case_mix(rows, records, adjust)
-    unknown = [c for c in (*by, *adjust) if c not in visits.columns]
-    if unknown:
-        raise ParameterError(
-            f"yields.average(by): unknown column {', '.join(unknown)}; use a column of by_visit"
-        )
-    picked = one_reading(visits, month=month)
-    if picked.empty:
-        raise FitError(
-            "yields.average: no reading is usable as a headline; regrowth check says what was left out"
-        )
-    table, checks = _means(picked, list(by), list(adjust), level, error)
-    used = with_reason(visits, "headline")
-    return Result(
-        table, used, _method(month, adjust, level), by=tuple(by), checks=checks, notes=_notes(picked)
-    )
-
-
-def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFrame:
-    """Return one row a placement: the usable reading nearest to the month, repeats and regions averaged.
-
-    Parameters
-    ----------
-    month
-        Months since the session; by default the zone's maturity month. With a month given, readings before
-        maturity but after month 6 may serve (and are flagged provisional).
-    """
-    target = rows["maturity_month"] if month is None else pd.Series(float(month), index=rows.index)
-    usable = rows["for_headline"] if month is None else rows["for_curve"] & rows["quantity"].eq("yield")
-    late = rows["month"] - target
-    inside = usable & late.between(-WINDOW_OPENS_MONTHS_EARLY, WINDOW_CLOSES_MONTHS_LATE)
-    # Of repeated counts the first stands for reader and marking, whatever the order of rows.
-    picked = rows[inside].assign(distance=late.abs()).sort_values(["month", "count_number"], kind="stable")
-    key = ["placement_id", "region_id"]
-    nearest = picked[picked["distance"].eq(picked.groupby(key)["distance"].transform("min"))]
-    first = nearest.groupby(key, as_index=False).first()
-    repeats = nearest.groupby(key, as_index=False).agg(
-        yield_mean=("yield_pct", "mean"), density_mean=("density", "mean"), n_repeats=("month", "size")
-    )
-    first = first.merge(repeats, on=key, validate="one_to_one")
-    first["yield_pct"], first["density"] = first["yield_mean"], first["density_mean"]
-    return _placement_means(first.drop(columns=["yield_mean", "density_mean", "distance"]))
-
-
-def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a placement: its regions together, each by the area counted in it.
-
-    Fields of a zone add up to one field of their whole area; marked regions, whose error does not shrink
-    with area, count as so many repeats.
-    """
-    several = picked["placement_id"].duplicated(keep=False)
-    if not several.any():
-        return picked
-    of_several = picked[several]
-    area = of_several["counted_area_cm2"].fillna(1.0)
-    share = area / area.groupby(of_several["placement_id"]).transform("sum")
-    weighted = [
-        "yield_pct",
-        "density",
-        "baseline_density",
-        "native_factor",
-        "native_change_se",
-        "native_shared_se",
-        "season_1",
-        "season_2",
-    ]
-    n_regions = of_several.groupby("placement_id")["region_id"].transform("size")
-    parts = of_several.assign(
-        n_repeats=of_several["n_repeats"] * np.where(of_several["both_marked"], n_regions, 1),
-        **{c: of_several[c] * share for c in weighted},
-    )
-    groups = parts.groupby("placement_id")
-    together = groups.first().reset_index()
-    for c in [*weighted, "counted_area_cm2", "baseline_area"]:
-        together[c] = groups[c].sum().to_numpy()
-    for c, how in (("both_marked", "min"), ("reader_changed", "max"), ("n_repeats", "min")):
-        together[c] = groups[c].agg(how).to_numpy()
-    return pd.concat([picked[~several], together[picked.columns]], ignore_index=True)
-
-
-def _check(month: float | None, level: float) -> None:
-    if month is not None and not 6 <= month <= 60:
-        raise ParameterError(
-            "yields.average(month): out of range; expected 6 to 60 months (before 6 it is gain)"
-        )
-    if not 0.5 <= level <= 0.999:
-        raise ParameterError("yields.average(level): out of range; expected 0.5 to 0.999")
-
-
-def with_case_mix(visits: pd.DataFrame, records: Records, adjust: Sequence[str]) -> pd.DataFrame:
-    """Add case-mix columns of `patients` to the rows, where asked for."""
-    wanted = [c for c in adjust if c not in visits.columns and c in records.patients.columns]
-    if not wanted:
-        return visits
-    return visits.merge(
-        records.patients[["patient_id", *wanted]], on="patient_id", how="left", validate="many_to_one"
-    )
-
-
-def _means(
-    picked: pd.DataFrame, by: list[str], adjust: list[str], level: float, error: CountError
-) -> tuple[pd.DataFrame, dict[str, bool]]:
-    """Fit group means twice: plainly for the expected densities, then with their sampling variances known."""
-    groups = picked.groupby(by, sort=True, dropna=False)
-    code = groups.ngroup().to_numpy()
-    labels = groups.size().reset_index(name="n_rows")
-    y = (picked["yield_pct"] / picked["planted_ratio"]).to_numpy(dtype=float)
-    X = np.eye(len(labels))[code]
-    X = np.column_stack([X, indicators(picked, adjust)]) if adjust else X
-    mean = np.array([y[code == g].mean() for g in range(len(labels))])
-    variance = expected_variance(picked, mean[code], error)
-    few = picked.groupby(by, sort=True, dropna=False)["patient_id"].nunique().to_numpy()
-    fit = estimate(y, X, picked, variance, len(labels))
-    half = stats.t.ppf(0.5 + level / 2, fit.df) * fit.se
-    table = labels.assign(
-        term="yield",
-        estimate=fit.beta,
-        se=fit.se,
-        ci_low=fit.beta - half,
-        ci_high=fit.beta + half,
-        level=level,
-        unit="% of planted hairs",
-        n_patients=few,
-        df=fit.df,
-        flag=np.where(few < MIN_PATIENTS, FEW, ""),
-    )
-    return table, fit.checks
-
-
-def _method(month: float | None, adjust: Sequence[str], level: float) -> str:
-    when = "at each zone's maturity month" if month is None else f"at month {month:g}"
-    mix = f", adjusted for {', '.join(adjust)}" if adjust else ""
-    return (
-        f"mean yield {when}, one reading a placement{mix}: mixed model with a patient intercept and "
-        f"known sampling variances, REML, Satterthwaite df, {100 * level:g} % interval"
-    )
-
-
-def _notes(picked: pd.DataFrame) -> tuple[str, ...]:
-    zone = int(picked["planted_source"].eq("zone").sum())
-    over, under = int((picked["yield_pct"] > 100).sum()), int((picked["yield_pct"] < 0).sum())
-    return (
-        f"{counted(zone, of=len(picked))} readings rest on a zone-average planted density",
-        f"{counted(over)} reading(s) over 100 % and {counted(under)} below 0 % are kept as they are",
-        f"months counted as mature: {', '.join(f'{z} {m}' for z, m in dictionary.MATURITY_MONTH.items())}",
-    )

@@ -32,15 +32,12 @@ from analytics.yields.choices import ANNUAL_LOSS_PCT, Choices
 THERAPY_FIRST_YEAR_PCT = 9.8
 THERAPY_LATER_PCT_PER_YEAR = -1.3
 WASHOUT_MONTHS = 24 * 7 / (365.25 / 12)
-# Months of surgery-related shedding of native hair: onset weeks 2 to 8, back by month 9 (practitioner texts,
-# low).
-SHED_BACK_BY_MONTH = 9.0
 MIN_CONTROL_REGIONS = 5
 
 
 @dataclass(frozen=True, slots=True)
 class ControlRate:
-    """Yearly log change of native hair from unplanted regions: practice mean, SE, df, one value a patient.
+    """Yearly log change of native hair from unplanted regions: practice mean, SE, df, one value per patient.
 
     `by_patient` has patient_id, rate, rate_se (the patient's own part) and leans: how far the patient's rate
     moves with the practice's, 1 without readings of his own, 0 where they alone decide. The practice's error
@@ -74,10 +71,7 @@ class NativePath:
 
 
 def path(
-    rows: pd.DataFrame,
-    records: Records,
-    span: tuple[np.ndarray, np.ndarray],
-    choices: Choices,
+    rows: pd.DataFrame, records: Records, span: tuple[np.ndarray, np.ndarray], choices: Choices
 ) -> NativePath:
     """Return native density at the end of a span of register months over that at its start, with its errors.
 
@@ -95,63 +89,41 @@ def path(
     if choices.native_change == "none":
         return NativePath(nothing + 1.0, nothing, nothing)
     if choices.native_change == "control":
-        control = control_rate(records)
-        own = rows[["patient_id"]].merge(
-            control.by_patient, on="patient_id", how="left", validate="many_to_one"
-        )
-        rate = own["rate"].fillna(control.practice).to_numpy(dtype=float)
-        years = (now - start) / 12
-        a_step = np.abs(years) * np.exp(rate * years)
-        return NativePath(
-            np.exp(rate * years),
-            a_step * own["rate_se"].fillna(control.spread).to_numpy(dtype=float),
-            a_step * own["leans"].fillna(1.0).to_numpy(dtype=float) * control.practice_se,
-            control.practice_df,
-        )
-    of_row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
-    return NativePath(_assumed(start, now, *of_row, choices.annual_loss_pct), nothing, nothing)
-
-
-def _of_rows(courses: Courses, patients: pd.Series) -> tuple[np.ndarray, np.ndarray]:
-    """Return the spells of the patient of every row, (k, 2), and the row each belongs to, (k,)."""
-    who = courses.patients.get_indexer(pd.Index(patients))
-    n_of_row = np.where(who >= 0, np.append(np.diff(courses.begin), 0)[who], 0)
-    row = np.repeat(np.arange(len(who)), n_of_row)
-    nth = np.arange(len(row)) - np.searchsorted(row, row)
-    return courses.spells[courses.begin[who[row]] + nth], row
+        return _of_control_regions(rows, control_rate(records), (now - start) / 12)
+    spells, row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
+    factor = assumed_factor(start, now, spells, row, annual_loss_pct=choices.annual_loss_pct)
+    return NativePath(factor, nothing, nothing)
 
 
 def assumed_factor(
     from_month: np.ndarray,
     to_month: np.ndarray,
-    courses: list[np.ndarray],
+    spells: np.ndarray,
+    row: np.ndarray,
     *,
     annual_loss_pct: float = ANNUAL_LOSS_PCT,
 ) -> np.ndarray:
-    """Return native density at `to_month` over native density at `from_month`, register months, (n,).
+    """Return native density at `to_month` over native density at `from_month`, (n,), by the assumed rate.
 
     Parameters
     ----------
     from_month, to_month
         Register months of baseline and reading, (n,).
-    courses
-        One (k, 2) array a row: start and stop register month of each course of therapy; (0, 2) where
-        untreated.
+    spells, row
+        Start and stop register month of each course of therapy, (k, 2), infinite where it goes on, and the
+        row, (k,), that each belongs to.
     annual_loss_pct
         Yearly loss of untreated hair in percent, 0 to 60.
 
     Examples
     --------
-    >>> untreated = [np.empty((0, 2))]
-    >>> round(float(assumed_factor(np.array([0.0]), np.array([12.0]), untreated, annual_loss_pct=5.0)[0]), 6)
-    0.95
+    Two patients over twelve months at 5 % a year: one untreated, one treated from the start, 9.8 % up.
+
+    >>> start, now = np.array([0.0, 0.0]), np.array([12.0, 12.0])
+    >>> factor = assumed_factor(start, now, np.array([[0.0, np.inf]]), np.array([1]), annual_loss_pct=5.0)
+    >>> factor.round(6).tolist()
+    [0.95, 1.098]
     """
-    row = np.repeat(np.arange(len(courses)), [len(course) for course in courses])
-    spells = np.concatenate([np.empty((0, 2)), *courses])
-    return _assumed(from_month, to_month, spells, row, annual_loss_pct)
-
-
-def _assumed(from_month, to_month, spells: np.ndarray, row: np.ndarray, annual_loss_pct: float) -> np.ndarray:
     untreated = (1 - annual_loss_pct / 100) ** ((to_month - from_month) / 12)
     return untreated * np.exp(
         _log_level(spells, row, to_month, annual_loss_pct)
@@ -159,26 +131,10 @@ def _assumed(from_month, to_month, spells: np.ndarray, row: np.ndarray, annual_l
     )
 
 
-def therapy_lift(courses: np.ndarray, month: float, annual_loss_pct: float = ANNUAL_LOSS_PCT) -> float:
-    """Return native level over its untreated path at a register month, after the courses given, (k, 2).
-
-    Examples
-    --------
-    Twelve months of therapy from month 0, against 5 % yearly loss: 1.098 over 0.95.
-
-    >>> round(therapy_lift(np.array([[0.0, np.inf]]), 12.0, 5.0), 4)
-    1.1558
-    >>> therapy_lift(np.array([[0.0, 12.0]]), 18.0, 5.0)
-    1.0
-    """
-    at = np.zeros(len(courses), dtype=int)
-    return float(np.exp(_log_level(courses, at, np.array([float(month)]), annual_loss_pct)[0]))
-
-
 def _log_level(spells: np.ndarray, row: np.ndarray, months: np.ndarray, annual_loss_pct: float) -> np.ndarray:
     """Return the log of native level over its untreated path, (n,): the highest that any spell still gives.
 
-    `spells` (k, 2) start and stop, each of the row `row` (k,) says; `months` (n,) one a row.
+    `spells` (k, 2) start and stop, each of the row `row` (k,) says; `months` (n,) one per row.
     """
     month, start, stop = months[row], spells[:, 0], spells[:, 1]
     on = np.maximum(np.minimum(month, stop) - start, 0.0)
@@ -186,6 +142,13 @@ def _log_level(spells: np.ndarray, row: np.ndarray, months: np.ndarray, annual_l
     level = np.zeros(len(months))
     np.maximum.at(level, row, np.where(start < month, _log_lift(on, annual_loss_pct) * washed, 0.0))
     return level
+
+
+def _log_lift(months_on: np.ndarray, annual_loss_pct: float) -> np.ndarray:
+    """Return the log of native level over its untreated path after so many months of therapy."""
+    first = np.minimum(months_on, 12.0) / 12 * THERAPY_FIRST_YEAR_PCT / 100
+    later = np.maximum(months_on - 12.0, 0.0) / 12 * np.log1p(THERAPY_LATER_PCT_PER_YEAR / 100)
+    return np.log1p(first) + later - np.log1p(-annual_loss_pct / 100) * months_on / 12
 
 
 def merged_courses(therapies: pd.DataFrame) -> Courses:
@@ -206,13 +169,34 @@ def merged_courses(therapies: pd.DataFrame) -> Courses:
     return Courses(pd.Index(names), begin, spells)
 
 
+def _of_rows(courses: Courses, patients: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Return the spells of the patient of every row, (k, 2), and the row each belongs to, (k,)."""
+    who = courses.patients.get_indexer(pd.Index(patients))
+    n_of_row = np.where(who >= 0, np.append(np.diff(courses.begin), 0)[who], 0)
+    row = np.repeat(np.arange(len(who)), n_of_row)
+    nth = np.arange(len(row)) - np.searchsorted(row, row)
+    return courses.spells[courses.begin[who[row]] + nth], row
+
+
+def _of_control_regions(rows: pd.DataFrame, control: ControlRate, years: np.ndarray) -> NativePath:
+    """Return the path at each patient's own rate; a patient without a control region has the practice's."""
+    own = rows[["patient_id"]].merge(control.by_patient, on="patient_id", how="left", validate="many_to_one")
+    rate = own["rate"].fillna(control.practice).to_numpy(dtype=float)
+    factor = np.exp(rate * years)
+    by_rate = np.abs(years) * factor
+    return NativePath(
+        factor,
+        by_rate * own["rate_se"].fillna(control.spread).to_numpy(dtype=float),
+        by_rate * own["leans"].fillna(1.0).to_numpy(dtype=float) * control.practice_se,
+        control.practice_df,
+    )
+
+
 def control_rate(records: Records) -> ControlRate:
-    """Estimate the yearly log change of native hair from unplanted regions.
+    """Estimate the yearly log change of native hair from unplanted regions, by a mixed model.
 
-    A mixed model with a slope a patient.
-
-    Every region has its own level of log density; the slope on years has a practice mean and a patient
-    deviation. A patient without a control region gets the practice mean with the between-patient spread as
+    Every region has its own level of log density; the slope on years has a practice mean and a deviation of
+    each patient. A patient without a control region gets the practice mean with the between-patient spread as
     part of its standard error.
 
     Raises
@@ -243,16 +227,10 @@ def control_rate(records: Records) -> ControlRate:
     return ControlRate(rate, rate_se, float(fit.beta_df[1]), spread, by_patient)
 
 
-def _log_lift(months_on: np.ndarray, annual_loss_pct: float) -> np.ndarray:
-    first = np.minimum(months_on, 12.0) / 12 * THERAPY_FIRST_YEAR_PCT / 100
-    later = np.maximum(months_on - 12.0, 0.0) / 12 * np.log1p(THERAPY_LATER_PCT_PER_YEAR / 100)
-    return np.log1p(first) + later - np.log1p(-annual_loss_pct / 100) * months_on / 12
-
-
 def _control_rows(measurements: pd.DataFrame) -> pd.DataFrame:
     standard = measurements["standard_conditions"].fillna(True).astype(bool)
-    keep = measurements["region_kind"].eq("unplanted") & measurements["zone"].ne("donor") & standard
-    rows = measurements[keep & measurements["density_hairs_cm2"].gt(0)].copy()
+    followed = measurements["region_kind"].eq("unplanted") & measurements["zone"].ne("donor") & standard
+    rows = measurements[followed & measurements["density_hairs_cm2"].gt(0)].copy()
     region = [rows["patient_id"], rows["session_id"], rows["zone"], rows["region_id"]]
     rows["years"] = rows["month"] / 12
     rows["log_density"] = np.log(rows["density_hairs_cm2"])

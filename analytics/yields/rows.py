@@ -1,10 +1,4 @@
-"""Rows of `yields.by_visit` kept for one register that will not change.
-
-Every question of a page begins with the same rows. A page that has read its records promises that they stay
-as they are (`promise_unchanged`); rows made from them are then made once. Records of any other origin, such
-as a frame a notebook works on, are never remembered.
-
-What share of the planted hairs grew?
+"""What share of the planted hairs grew?
 
     yield_pct = 100 * (density(m) - density(0) - native_change(m)) / planted_hairs_cm2
 
@@ -13,7 +7,7 @@ carry no countable shaft at any moment. Before month 6 the same quantity is call
 definition of yield in the workbook; everything that speaks of yield starts from the rows of `by_visit`.
 
 Baseline is the standard count nearest to month 0 among months -6 to 0; repeated counts of that month are
-averaged (`baseline="mean"`: all of them). A count before a second session in a zone is at once that
+averaged (`Choices(baseline="mean")`: all of them). A count before a second session in a zone is at once that
 session's baseline and the earlier session's last reading: it stands in the rows twice, the second time with
 `reads_as` "earlier session".
 Native change is applied to native hair only (`yields.native`). The standard error is by the delta method
@@ -23,19 +17,23 @@ native change. A row says what it may be used for and, coded, why not.
 Conventions at boundaries: month 6.0 is yield; a reading is mature from one month before its zone's maturity
 month (the window of a visit opens one month early); an earlier session is immature in a zone if it is
 younger than the zone's maturity month when the next one is planted.
+
+Every question of a page begins with the same rows. A page that has read its records promises that they stay
+as they are (`promise_unchanged`); rows made from them are then made once. Records of any other origin, such
+as a frame a notebook works on, are never remembered.
 """
 
 from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from analytics import measurement
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
-from analytics.yields import level, native
-from analytics.yields import link as yields_link
+from analytics.yields import level, link, native
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.link import PlantedError, planted_density, planted_error
 
@@ -78,47 +76,6 @@ NUMBERS = (
 ).split()
 
 
-def yield_pct(
-    after: float,
-    after_se: float,
-    before: float,
-    before_se: float,
-    planted: float,
-    *,
-    planted_se: float = 0.0,
-    native_change: float = 0.0,
-    native_change_se: float = 0.0,
-) -> tuple[float, float]:
-    """Return yield and its standard error, both in percent of planted hairs, by the delta method.
-
-    The errors of the three densities are taken as independent.
-
-    Parameters
-    ----------
-    after, before
-        Density at the reading and at the baseline, hairs/cm2, with their standard errors.
-    planted
-        Planted density, hairs/cm2, above 0, with its standard error.
-    native_change
-        Change of native density between the two, hairs/cm2, with its standard error.
-
-    Raises
-    ------
-    ParameterError
-        When the planted density is not above 0.
-
-    Examples
-    --------
-    >>> yield_pct(80.0, 3.0, 40.0, 4.0, 50.0)
-    (80.0, 10.0)
-    """
-    if not planted > 0:
-        raise ParameterError("yields.yield_pct(planted): not above 0; give the planted density in hairs/cm2")
-    value = (after - before - native_change) / planted
-    variance = after_se**2 + before_se**2 + native_change_se**2 + (value * planted_se) ** 2
-    return 100 * value, 100 * float(np.sqrt(variance)) / planted
-
-
 def by_visit(
     records: Records, *, choices: Choices = USUAL, count_error: CountError | None = None
 ) -> pd.DataFrame:
@@ -143,10 +100,10 @@ def by_visit(
         When counts are to be levelled and the season cannot be estimated, or control regions are too few.
     """
     asked = (choices, count_error)
-    rows = find(records, asked)
+    rows = _remembered(records, asked)
     if rows is None:
         rows = _made(records, choices, count_error)
-        keep(records, asked, rows)
+        _remember(records, asked, rows)
     return rows
 
 
@@ -160,6 +117,68 @@ def _made(records: Records, choices: Choices, count_error: CountError | None) ->
     return finished(levelled, records, error, choices)
 
 
+def yield_pct(
+    after: ArrayLike,
+    after_se: ArrayLike,
+    before: ArrayLike,
+    before_se: ArrayLike,
+    planted: ArrayLike,
+    *,
+    planted_se: ArrayLike = 0.0,
+    native_change: ArrayLike = 0.0,
+    native_change_se: ArrayLike = 0.0,
+    carried: ArrayLike = 1.0,
+    shift_se: ArrayLike = 0.0,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return yield and its standard error, both in percent of planted hairs, by the delta method.
+
+        yield = 100 * (after - before - native_change) / planted
+
+    The errors of all that enters are taken as independent.
+
+    Parameters
+    ----------
+    after, before
+        Density at the reading and at the baseline, hairs/cm2, with their standard errors; numbers, or columns
+        of shape (n,) like all that follows.
+    planted
+        Planted density, hairs/cm2, above 0 (NaN where it is not known), with its standard error.
+    native_change
+        Change of native density between the two, hairs/cm2, with its standard error.
+    carried
+        How much of an error of the baseline is still there at the reading: the share of native hair left
+        where the baseline is all native, 1 where native hair was told from earlier sessions.
+    shift_se
+        Standard error of what was taken out of the change of density: a reader's or a device's shift, the
+        season, hairs/cm2.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Yield and its standard error, (n,).
+
+    Raises
+    ------
+    ParameterError
+        When a planted density is not above 0.
+
+    Examples
+    --------
+    A gain of 40 of 50 planted, errors of 3 and 4 hairs/cm2: 5 of 50 are 10 points.
+
+    >>> value, se = yield_pct(80.0, 3.0, 40.0, 4.0, 50.0)
+    >>> float(value), float(se)
+    (80.0, 10.0)
+    """
+    hairs, lost, hairs_se = (np.asarray(v, dtype=float) for v in (planted, native_change, planted_se))
+    if np.any(hairs <= 0):
+        raise ParameterError("yields.yield_pct(planted): not above 0; give the planted density in hairs/cm2")
+    share = (np.asarray(after, dtype=float) - np.asarray(before, dtype=float) - lost) / hairs
+    errors = (after_se, np.asarray(carried, dtype=float) * before_se, native_change_se, shift_se)
+    variance = sum(np.asarray(e, dtype=float) ** 2 for e in errors) + (share * hairs_se) ** 2
+    return 100 * share, 100 * np.sqrt(variance) / hairs
+
+
 def linked(
     records: Records, choices: Choices, *, planting: PlantedError | None = None
 ) -> tuple[pd.DataFrame, Records]:
@@ -167,36 +186,23 @@ def linked(
     bridge = choices.bridge
     shifts = measurement.bridge(records, by=bridge).extra["shifts"] if bridge else pd.DataFrame()
     records = measurement.bridged(records, by=bridge) if bridge else records
-    rows = find(records, ("counted",))
+    rows = _remembered(records, ("counted",))
     if rows is None:
-        rows = yields_link.with_earlier_readings(yields_link.counts(records), records)
-        keep(records, ("counted",), rows)
+        rows = link.with_earlier_readings(link.counts(records), records)
+        _remember(records, ("counted",), rows)
     planting = planted_error(records) if planting is None else planting
     rows = planted_density(rows, planting, choice=choices.planted)
-    rows = yields_link.with_baseline(rows, choices.photographs, rule=choices.baseline)
-    rows = yields_link.with_bridge(rows, bridge, shifts)
-    placed = yields_link.placed(records, planting, choice=choices.planted)
-    return yields_link.with_history(rows, placed), records
+    rows = link.with_baseline(rows, choices.photographs, rule=choices.baseline)
+    rows = link.with_bridge(rows, bridge, shifts)
+    placed = link.placed(records, planting, choice=choices.planted)
+    return link.with_history(rows, placed), records
 
 
 def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: Choices) -> pd.DataFrame:
     """Return the rows of `by_visit` from `linked` ones: native change, yield, uses."""
     rows = _with_native(rows, records, choices)
-    rows = _with_yield(_with_seasons(rows), error)
-    return _with_uses(rows, choices.photographs)[_output_columns()].reset_index(drop=True)
-
-
-def usable(rows: pd.DataFrame, use: str) -> pd.DataFrame:
-    """Return the rows that serve one use: `headline`, `curve`, `milestone` or `joint`.
-
-    Raises
-    ------
-    ParameterError
-        When the use is unknown.
-    """
-    if use not in USES:
-        raise ParameterError(f"yields.usable(use): unknown; use one of {', '.join(USES)}")
-    return rows[rows[f"for_{use}"]].reset_index(drop=True)
+    rows = _with_yield(_with_count_errors(_with_seasons(rows), error))
+    return _with_uses(rows, choices)[_output_columns()].reset_index(drop=True)
 
 
 def with_reason(rows: pd.DataFrame, use: str) -> pd.DataFrame:
@@ -230,7 +236,7 @@ def _with_native(rows: pd.DataFrame, records: Records, choices: Choices) -> pd.D
 
 
 def _with_seasons(rows: pd.DataFrame) -> pd.DataFrame:
-    """Add the quarter of the register's year the session was in, and no error of a season not taken out."""
+    """Add the quarter of the register's year of the session; a season not taken out has no error."""
     months = rows["session_month"].to_numpy(dtype=float)
     quarter = np.nan_to_num((months - 1) % 12 // 3).astype(int)
     words = [f"quarter {q + 1} of the year, months {3 * q + 1} to {3 * q + 3}" for q in range(4)]
@@ -239,51 +245,67 @@ def _with_seasons(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(surgery_season=names.take(quarter), **shifts)
 
 
-def _with_yield(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
-    """Add densities' standard errors and yield with its standard error, in percent of planted hairs."""
+def _with_count_errors(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
+    """Add the standard errors of reading and baseline, and what they hang on: marking, change of reader."""
     density = rows["density_hairs_cm2"].to_numpy(dtype=float)
     area = rows["counted_area_cm2"].to_numpy(dtype=float)
     baseline = rows["baseline_density"].to_numpy(dtype=float)
     baseline_area = rows["baseline_area"].fillna(1.0).to_numpy(dtype=float)
     marked = _is_yes(rows["roi_marked"]) & _is_yes(rows["baseline_marked"])
     changed = _differs(rows["reader_id"], rows["baseline_reader"])
-    same = np.zeros(len(rows), dtype=bool)
-    reading_variance = _variance(
-        density, area, marked, changed & ~rows["is_baseline"].to_numpy(dtype=bool), error
-    )
+    after_baseline = ~rows["is_baseline"].to_numpy(dtype=bool)
+    same_reader = np.zeros(len(rows), dtype=bool)
     repeats = np.where(marked, rows["n_baseline"].fillna(1.0).to_numpy(dtype=float), 1.0)
-    before_variance = _variance(baseline, baseline_area, marked, same, error) / repeats
-    factor = rows["native_factor"].to_numpy(dtype=float)
-    carry = np.where(rows["is_later"], 1.0, factor)
-    planted = rows["planted_hairs_cm2"].to_numpy(dtype=float)
-    value = (density - baseline - rows["native_change"].to_numpy(dtype=float)) / planted
-    variance = (
-        _bridge_variance(rows, density, baseline)
-        + rows["season_1"].to_numpy(dtype=float) ** 2
-        + rows["season_2"].to_numpy(dtype=float) ** 2
-        + reading_variance
-        + carry**2 * before_variance
-        + rows["native_change_se"].to_numpy(dtype=float) ** 2
-        + (value * rows["planted_se"].to_numpy(dtype=float)) ** 2
+    return rows.assign(
+        density=density,
+        density_se=np.sqrt(_reading_variance(density, area, marked, changed & after_baseline, error)),
+        baseline_se=np.sqrt(_reading_variance(baseline, baseline_area, marked, same_reader, error) / repeats),
+        reader_changed=changed,
+        both_marked=marked,
+    )
+
+
+def _with_yield(rows: pd.DataFrame) -> pd.DataFrame:
+    """Add yield with its standard error, in percent of planted hairs; a baseline has none."""
+    value, se = yield_pct(
+        rows["density"],
+        rows["density_se"],
+        rows["baseline_density"],
+        rows["baseline_se"],
+        rows["planted_hairs_cm2"],
+        planted_se=rows["planted_se"],
+        native_change=rows["native_change"],
+        native_change_se=rows["native_change_se"],
+        carried=np.where(rows["is_later"], 1.0, rows["native_factor"]),
+        shift_se=_shift_se(rows),
     )
     is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
     return rows.assign(
-        density=density,
-        density_se=np.sqrt(reading_variance),
-        baseline_se=np.sqrt(before_variance),
-        reader_changed=changed,
-        both_marked=marked,
-        yield_pct=np.where(is_baseline, np.nan, 100 * value),
-        yield_pct_se=np.where(is_baseline, np.nan, 100 * np.sqrt(variance) / planted),
+        yield_pct=np.where(is_baseline, np.nan, value), yield_pct_se=np.where(is_baseline, np.nan, se)
     )
 
 
-def _bridge_variance(rows: pd.DataFrame, density: np.ndarray, baseline: np.ndarray) -> np.ndarray:
-    """Return what errors of shifts taken out do to a change of density; of one shift the difference."""
-    now = density * rows["bridge_se"].to_numpy(dtype=float)
-    before = baseline * rows["baseline_bridge_se"].to_numpy(dtype=float)
+def _shift_se(rows: pd.DataFrame) -> np.ndarray:
+    """Return what errors of shifts and seasons taken out do to a change of density, (n,), hairs/cm2.
+
+    Where one shift was taken out of reading and baseline, only the difference of what it does is left.
+    """
+    now = rows["density"].to_numpy(dtype=float) * rows["bridge_se"].to_numpy(dtype=float)
+    before = rows["baseline_density"].to_numpy(dtype=float) * rows["baseline_bridge_se"].to_numpy(dtype=float)
     is_one = rows["bridge_of"].eq(rows["baseline_bridge_of"]).to_numpy(dtype=bool)
-    return np.where(is_one, (now - before) ** 2, now**2 + before**2)
+    bridge = np.where(is_one, (now - before) ** 2, now**2 + before**2)
+    season = (rows[c].to_numpy(dtype=float) ** 2 for c in ("season_1", "season_2"))
+    return np.sqrt(bridge + sum(season))
+
+
+def _reading_variance(density, area, marked, reader_changed, error: CountError) -> np.ndarray:
+    """Return the variance of readings, (n,), from one hair more than was read; NaN where none was."""
+    known = np.isfinite(density) & np.isfinite(area)
+    expected = measurement.plus_one_hair(np.where(known, density, 0.0), np.where(known, area, 1.0))
+    variance = measurement.count_variance(
+        expected, np.where(known, area, 1.0), marked=marked, reader_changed=reader_changed, error=error
+    )
+    return np.where(known, variance, np.nan)
 
 
 def _is_yes(column: pd.Series) -> np.ndarray:
@@ -298,48 +320,12 @@ def _differs(now: pd.Series, before: pd.Series) -> np.ndarray:
     return known.to_numpy() & (both[: len(now)] != both[len(now) :])
 
 
-def _variance(density, area, marked, reader_changed, error: CountError) -> np.ndarray:
-    known = np.isfinite(density) & np.isfinite(area)
-    expected = measurement.plus_one_hair(np.where(known, density, 0.0), np.where(known, area, 1.0))
-    variance = measurement.count_variance(
-        expected, np.where(known, area, 1.0), marked=marked, reader_changed=reader_changed, error=error
-    )
-    return np.where(known, variance, np.nan)
-
-
-def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
-    """Add quantity, maturity, the four flags and their reasons, and the flag in words."""
+def _with_uses(rows: pd.DataFrame, choices: Choices) -> pd.DataFrame:
+    """Add quantity, maturity, for each use whether a row serves it and why not, and the flag in words."""
     month = rows["month"].to_numpy(dtype=float)
     is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
-    no_failed = photographs != "all"
-    same_length = photographs in ("standard", "any_cut_off")
-    same_cut_off = photographs in ("standard", "any_length")
-    length_differs = _differs(rows["hair_length"], rows["baseline_length"])
-    cut_off_differs = _differs(rows["thinnest_counted_um"], rows["baseline_thinnest"])
     is_mature = month >= rows["maturity_month"].to_numpy() - WINDOW_OPENS_MONTHS_EARLY
-    no_baseline = rows["baseline_density"].isna().to_numpy()
-    general = [
-        (rows["placement_id"].isna(), "not_planted"),
-        (rows["planted_hairs_cm2"].isna(), "no_planted_density"),
-        (no_baseline & rows["any_baseline"].to_numpy(), "baseline_not_standard"),
-        (no_baseline & rows["is_later"].to_numpy(), "no_new_baseline"),
-        (no_baseline, "no_baseline"),
-        (no_failed & ~rows["is_standard"].to_numpy(), "not_standard"),
-        (same_length & length_differs & ~is_baseline, "hair_length"),
-        (same_cut_off & cut_off_differs & ~is_baseline, "cut_off"),
-    ]
-    overlap = [(rows["is_overlap"], "overlap")]
-    young = [(is_baseline, "baseline"), (month < YIELD_FROM_MONTH, "early"), (~is_mature, "immature")]
-    # The joint view carries native hair on from the first baseline: a new one is not needed there.
-    unseen = no_baseline & rows["first_density"].isna().to_numpy()
-    never_counted = [(unseen & test, code) for test, code in general[2:-3]]
-    once = [(rows["reads_as"].eq("earlier session"), "counted_once")]
-    why = {
-        "headline": _first_reason([*general, *overlap, *young]),
-        "curve": _first_reason([*general, *overlap]),
-        "milestone": _first_reason([*general, *overlap]),
-        "joint": _first_reason([*general[:2], *never_counted, *general[-3:], *once]),
-    }
+    why = _why_not(rows, choices.photographs, is_mature)
     value = rows["yield_pct"].to_numpy(dtype=float)
     flag = np.select([value > 100, value < 0], ["over 100 %", "below 0 %"], default="")
     provisional = ~is_mature & ~is_baseline & (month >= YIELD_FROM_MONTH) & (flag == "")
@@ -352,6 +338,47 @@ def _with_uses(rows: pd.DataFrame, photographs: str) -> pd.DataFrame:
     )
 
 
+def _why_not(rows: pd.DataFrame, photographs: str, is_mature: np.ndarray) -> dict[str, np.ndarray]:
+    """Return for each use the code of the first reason against every row, (n,), empty where there is none."""
+    month = rows["month"].to_numpy(dtype=float)
+    is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
+    no_baseline = rows["baseline_density"].isna().to_numpy()
+    planting = [
+        (rows["placement_id"].isna(), "not_planted"),
+        (rows["planted_hairs_cm2"].isna(), "no_planted_density"),
+    ]
+    baseline = [
+        (no_baseline & rows["any_baseline"].to_numpy(), "baseline_not_standard"),
+        (no_baseline & rows["is_later"].to_numpy(), "no_new_baseline"),
+        (no_baseline, "no_baseline"),
+    ]
+    photograph = _against_photographs(rows, photographs)
+    overlap = [(rows["is_overlap"], "overlap")]
+    young = [(is_baseline, "baseline"), (month < YIELD_FROM_MONTH, "early"), (~is_mature, "immature")]
+    # The joint view carries native hair on from the first baseline: a new one is not needed there.
+    unseen = no_baseline & rows["first_density"].isna().to_numpy()
+    never_counted = [(unseen & test, code) for test, code in baseline]
+    once = [(rows["reads_as"].eq("earlier session"), "counted_once")]
+    curve = _first_reason([*planting, *baseline, *photograph, *overlap])
+    return {
+        "headline": _first_reason([*planting, *baseline, *photograph, *overlap, *young]),
+        "curve": curve,
+        "milestone": curve,
+        "joint": _first_reason([*planting, *never_counted, *photograph, *once]),
+    }
+
+
+def _against_photographs(rows: pd.DataFrame, photographs: str) -> list[tuple]:
+    """Return the tests of a photograph, in order, each with its code; those not asked for never fail."""
+    after = ~rows["is_baseline"].to_numpy(dtype=bool)
+    failed = ~rows["is_standard"].to_numpy() & (photographs != "all")
+    same_length = photographs in ("standard", "any_cut_off")
+    same_cut_off = photographs in ("standard", "any_length")
+    length = _differs(rows["hair_length"], rows["baseline_length"]) & after & same_length
+    cut_off = _differs(rows["thinnest_counted_um"], rows["baseline_thinnest"]) & after & same_cut_off
+    return [(failed, "not_standard"), (length, "hair_length"), (cut_off, "cut_off")]
+
+
 def _first_reason(conditions: Iterable[tuple]) -> np.ndarray:
     tests, codes = zip(*conditions, strict=True)
     return np.select([np.asarray(t, dtype=bool) for t in tests], codes, default="")
@@ -362,20 +389,14 @@ def _output_columns() -> list[str]:
     return [*CARRIED, *NUMBERS, *uses, "flag"]
 
 
-MOST = 6  # sets of choices kept; the oldest goes first
+MOST = 6  # sets of rows remembered; the oldest goes first
 _promised: list[Records] = []
 _rows: dict[tuple, pd.DataFrame] = {}
 
 
 def promise_unchanged(records: Records) -> None:
-    """Keep rows made from these records from now on, and no longer those of others."""
+    """Remember rows made from these records from now on, and no longer those of others."""
     _promised[:] = [records]
-    _rows.clear()
-
-
-def forget() -> None:
-    """Keep nothing any more."""
-    _promised.clear()
     _rows.clear()
 
 
@@ -383,15 +404,15 @@ def _is_promised(records: Records) -> bool:
     return any(records is one for one in _promised)
 
 
-def find(records: Records, asked: tuple) -> pd.DataFrame | None:
-    """Return the kept rows, or None; a shallow copy, so that columns added to it stay with the caller."""
+def _remembered(records: Records, asked: tuple) -> pd.DataFrame | None:
+    """Return the rows made before, or None; a shallow copy: columns added to it stay with the caller."""
     if not _is_promised(records) or asked not in _rows:
         return None
     return _rows[asked].copy(deep=False)
 
 
-def keep(records: Records, asked: tuple, rows: pd.DataFrame) -> None:
-    """Keep rows made under these choices, where the records are promised."""
+def _remember(records: Records, asked: tuple, rows: pd.DataFrame) -> None:
+    """Remember rows made under these choices, where the records are promised."""
     if not _is_promised(records):
         return
     if len(_rows) >= MOST:

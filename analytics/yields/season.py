@@ -15,7 +15,8 @@ from scipy import optimize, stats
 
 from analytics import measurement
 from analytics.records import Records
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, limits, line
+from analytics.yields.choices import USUAL, Choices
 from analytics.yields.level import YEAR_MONTHS, Season, estimate
 from analytics.yields.rows import by_visit, with_reason
 
@@ -28,15 +29,19 @@ METHOD = (
 NOTE = "Month 1 is the month in which the register began, and every twelfth after it; 0 is month 12."
 
 
-def season(records: Records, *, level: float = LEVEL, rows: pd.DataFrame | None = None) -> Result:
+def season(
+    records: Records, *, level: float = LEVEL, choices: Choices = USUAL, rows: pd.DataFrame | None = None
+) -> Result:
     """Return how far counts swing over a year, and its fullest month, counted from the register's first.
 
     Parameters
     ----------
     level
         Of the limits.
+    choices
+        What the rows rest on; densities as they were counted, not levelled.
     rows
-        Rows of `by_visit` with densities as they were counted, where the caller has them already.
+        Rows of `by_visit` under these choices, where the caller has them already.
 
     Returns
     -------
@@ -44,24 +49,24 @@ def season(records: Records, *, level: float = LEVEL, rows: pd.DataFrame | None 
         Terms SWING (percent of the density) and FULLEST (register month, 1 to 12, 13 being 1 again); without
         a number where too few patients or months were counted, the flag saying why.
     """
-    visits = by_visit(records) if rows is None else rows
+    visits = by_visit(records, choices=choices) if rows is None else rows
     return as_result(estimate(visits, measurement.error_model(records)), visits, level=level)
 
 
-def as_result(found: Season, visits: pd.DataFrame, *, level: float = LEVEL) -> Result:
+def as_result(swing: Season, visits: pd.DataFrame, *, level: float = LEVEL) -> Result:
     """Return a swing as the table that `season` gives."""
-    numbers = {"level": level, "n_patients": found.n_patients, "n_rows": found.n_rows}
-    size = limits(found, level=level)
-    swing = {
-        "term": SWING,
-        "estimate": 100 * size.estimate,
-        "ci_low": 100 * size.low,
-        "ci_high": 100 * size.high,
-        "unit": "% of density",
-        "flag": found.why_not,
-    }
-    table = pd.DataFrame([swing | numbers, _fullest(found, size.low, level) | numbers])
-    checks = {"season_estimated": not found.why_not}
+    size = length(swing, level=level)
+    counted = {"level": level, "n_patients": swing.n_patients, "n_rows": swing.n_rows}
+    of_size = line(
+        SWING,
+        100 * size.estimate,
+        "% of density",
+        ci=(100 * size.low, 100 * size.high),
+        basis="model",
+        flag=swing.why_not,
+    )
+    table = pd.DataFrame([of_size | counted, _fullest(swing, size.low, level) | counted])
+    checks = {"season_estimated": not swing.why_not}
     return Result(table, with_reason(visits, "curve"), METHOD, checks=checks, notes=(NOTE,))
 
 
@@ -74,22 +79,22 @@ class Length:
     high: float
 
 
-def limits(found: Season, *, level: float = LEVEL) -> Length:
-    """Return the swing with its limits: lengths that put the one found at the middle and at either end.
+def length(swing: Season, *, level: float = LEVEL) -> Length:
+    """Return the size of a swing with its limits: sizes that put the one found in the middle, at either end.
 
     Parameters
     ----------
-    found
-        From `yields_level.estimate`.
+    swing
+        From `yields.level.estimate`.
     level
         Of the limits.
     """
-    if found.why_not:
+    if swing.why_not:
         return Length(np.nan, np.nan, np.nan)
-    variance = float(np.trace(found.cov)) / 2
-    ratio = float(found.swing @ found.swing) / (2 * variance)
+    variance = float(np.trace(swing.cov)) / 2
+    ratio = float(swing.swing @ swing.swing) / (2 * variance)
     middle, low, high = (
-        np.sqrt(variance * _noncentral(ratio, found.df, p)) for p in (0.5, 0.5 + level / 2, 0.5 - level / 2)
+        np.sqrt(variance * _noncentral(ratio, swing.df, p)) for p in (0.5, 0.5 + level / 2, 0.5 - level / 2)
     )
     return Length(float(middle), float(low), float(high))
 
@@ -108,17 +113,18 @@ def _noncentral(ratio: float, df: float, p: float) -> float:
     return float(optimize.brentq(below, 1e-9, 4 * ratio + 60.0))
 
 
-def _fullest(found: Season, low: float, level: float) -> dict:
-    line = {"term": FULLEST, "estimate": np.nan, "unit": "register month", "flag": found.why_not}
-    if found.why_not:
-        return line
-    cos, sin = found.swing
+def _fullest(swing: Season, low: float, level: float) -> dict:
+    """Return the line of the fullest month; where the swing may be none the month has no limits."""
+    if swing.why_not:
+        return line(FULLEST, np.nan, "register month", basis="model", flag=swing.why_not)
+    cos, sin = swing.swing
     size = float(np.hypot(cos, sin))
     across = np.array([-sin, cos]) / size
-    se = YEAR_MONTHS / (2 * np.pi) * float(np.sqrt(across @ found.cov @ across)) / size
+    se = YEAR_MONTHS / (2 * np.pi) * float(np.sqrt(across @ swing.cov @ across)) / size
     month = YEAR_MONTHS / (2 * np.pi) * float(np.arctan2(sin, cos)) % YEAR_MONTHS
     month = month if month >= 0.5 else month + YEAR_MONTHS
-    half = float(stats.t.ppf(0.5 + level / 2, found.df)) * se
     if not low > 0:
-        return line | {"estimate": month, "flag": "the swing may be none, and the month any"}
-    return line | {"estimate": month, "se": se, "ci_low": month - half, "ci_high": month + half}
+        flag = "the swing may be none, and the month any"
+        return line(FULLEST, month, "register month", basis="model", flag=flag)
+    ci = limits(month, se, level=level, df=swing.df)
+    return line(FULLEST, month, "register month", se=se, ci=ci, basis="model", flag=swing.why_not)

@@ -6,11 +6,13 @@ unseen.
 
 The headline rests on readings from eleven months on. Native hair shed by surgery is back by month 9
 (practitioner texts, low evidence), so that it is not in these lines; it is in a growth model's, which starts
-at month 0. `beside` sets such a model's number, with all readings or with those from month 9 on, under them.
+at month 0. `with_view` sets such a model's number, with all readings or with those from month 9 on, under
+them.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -76,13 +78,19 @@ def sensitivity(
     Parameters
     ----------
     choices
-        Those of the main line.
+        Those of the main line, with counts as they are.
 
     Raises
     ------
+    ParameterError
+        When the main line is to be levelled.
     FitError
         When no reading is usable under any choice.
     """
+    if choices.season != "as counted":
+        raise ParameterError(
+            "yields.sensitivity(choices): levelled in a line of its own; use season='as counted'"
+        )
     lines, not_asked = _lines(records, choices)
     error = measurement.error_model(records)
     main: Result | None = None
@@ -139,85 +147,95 @@ def season_of(lines: Result) -> Result:
     return Result(lines.extra["season"], lines.rows(), METHOD, notes=(NOTE,))
 
 
-def beside(lines: Result, other: Result, *, choice: str, option: str, term: str) -> Result:
+def with_view(lines: Result, view: Result, *, choice: str, option: str, term: str) -> Result:
     """Return the lines of `sensitivity` with one more: the same number from another view.
 
     Parameters
     ----------
-    lines, other
+    lines, view
         The lines, and a result with the same groups.
     choice, option
         Words for the new line.
     term
-        Term of `other` that stands for the headline, in percent of planted hairs.
+        Term of the view that stands for the headline, in percent of planted hairs.
 
     Raises
     ------
     ParameterError
-        When the other result has no such term, or no group of the lines.
+        When the view has no such term, or no group of the lines.
     """
     groups = list(lines.by[2:])
-    table = other.table()
+    table = view.table()
     if not set(groups) <= set(table.columns):
         raise ParameterError(
-            f"yields.beside(other): not by {', '.join(groups)}; ask for it by the same groups"
+            f"yields.with_view(view): not by {', '.join(groups)}; ask for it by the same groups"
         )
     known = lines.table()[groups].drop_duplicates()
     rows = table[table["term"].eq(term)].merge(known, on=groups, how="inner", validate="one_to_one")
     if rows.empty:
-        raise ParameterError(f"yields.beside(term): {term} stands in no group of the lines; use a term of it")
-    kept = [c for c in lines.estimates.columns if c in rows.columns]
+        raise ParameterError(
+            f"yields.with_view(term): {term} stands in no group of the lines; use a term of it"
+        )
+    shared = [c for c in lines.estimates.columns if c in rows.columns]
     unit = str(lines.estimates["unit"].iloc[0])
-    rows = rows[kept].assign(choice=choice, option=option, term="yield", unit=unit)
-    return replace(lines, estimates=pd.concat([lines.estimates, rows], ignore_index=True))
+    added = rows[shared].assign(choice=choice, option=option, term="yield", unit=unit)
+    return replace(lines, estimates=pd.concat([lines.estimates, added], ignore_index=True))
 
 
-def what_matters(lines: Result, *, most: int = 3) -> str:
-    """Return in a sentence which choices move the headline furthest, each with its largest move.
+def moves(lines: Result) -> pd.DataFrame:
+    """Return how far each choice moves the headline at most, the choice that moves it furthest first.
 
     Lines in another unit than the headline's (grafts for hairs) are left out: they answer another question.
 
     Parameters
     ----------
     lines
-        From `sensitivity` or `beside`, as they may be shown.
-    most
-        How many choices to name, 1 or more.
+        From `sensitivity` or `with_view`, as they may be shown.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per choice: choice, option, the groups of the lines, `move` (points, against the main line of
+        the same group) and `half_interval` (points, the median of the main lines: what chance alone does).
     """
     table, groups = lines.table(), list(lines.by[2:])
     main = table[table["choice"].eq(MAIN)].dropna(subset=["estimate"])
-    rows = table[~table["choice"].eq(MAIN) & table["unit"].isin(main["unit"])]
-    rows = rows.merge(main[[*groups, "estimate"]], on=groups, suffixes=("", "_main"), validate="many_to_one")
-    rows = rows.assign(move=rows["estimate"] - rows["estimate_main"]).dropna(subset=["move"])
-    if rows.empty:
-        return "No choice can be set against the main line."
-    furthest = rows.loc[rows.assign(size=rows["move"].abs()).groupby("choice")["size"].idxmax()]
-    furthest = furthest.reindex(furthest["move"].abs().sort_values(ascending=False).index).head(most)
-    said = "; ".join(
-        f"{row['choice']}, {row['option']} ({', '.join(str(row[g]) for g in groups)} "
-        f"{'down' if row['move'] < 0 else 'up'} {abs(row['move']):.0f})"
-        for _, row in furthest.iterrows()
+    others = table[~table["choice"].eq(MAIN) & table["unit"].isin(main["unit"])]
+    both = others.merge(
+        main[[*groups, "estimate"]], on=groups, suffixes=("", "_main"), validate="many_to_one"
     )
+    both = both.assign(move=both["estimate"] - both["estimate_main"]).dropna(subset=["move"])
+    furthest = both.loc[both["move"].abs().groupby(both["choice"]).idxmax()]
+    furthest = furthest.sort_values("move", key=abs, ascending=False)
     half = ((main["ci_high"] - main["ci_low"]) / 2).median()
-    beside_chance = f" Half an interval is {half:.0f} points long." if np.isfinite(half) else ""
-    return f"The choices that move a zone's yield furthest, in points: {said}.{beside_chance}"
+    columns = ["choice", "option", *groups, "move", "half_interval"]
+    return furthest.assign(half_interval=half)[columns].reset_index(drop=True)
 
 
 def _lines(records: Records, choices: Choices) -> tuple[list[Line], tuple[str, ...]]:
     """Return the lines to ask for, and in words those that these records give no reason to."""
     main = Line(MAIN, _native_words(choices), choices)
+    conditional = _where_recorded(records, choices)
+    lines = [*_always(choices), *(line for applies, line, _ in conditional if applies)]
+    # An option that the main line has already is no line of its own.
+    lines = [line for line in lines if replace(line, choice=MAIN, option=main.option) != main]
+    order = ("native change", "baseline", "photographs", "season", "planted density")
+    lines.sort(key=lambda line: order.index(line.choice) if line.choice in order else len(order))
+    return [main, *lines], tuple(why for applies, _, why in conditional if not applies)
 
-    def changed(choice: str, option: str, **to: Any) -> Line:
-        return Line(choice, option, replace(choices, **to))
 
-    def rate(percent: float) -> dict[str, Any]:
-        return {"native_change": "assumed", "annual_loss_pct": percent}
-
+def _always(choices: Choices) -> list[Line]:
+    """Return the lines that are asked for of any records."""
+    changed = partial(_changed, choices)
     low, high = ANNUAL_LOSS_SENSITIVITY_PCT
+    rates = (low, ANNUAL_LOSS_PCT, high)
     away = f"{AWAY_POINTS:g} points"
-    always = [
+    return [
         changed("native change", "none", native_change="none"),
-        *(changed("native change", f"{r} % a year", **rate(r)) for r in (low, ANNUAL_LOSS_PCT, high)),
+        *(
+            changed("native change", f"{r} % a year", native_change="assumed", annual_loss_pct=r)
+            for r in rates
+        ),
         changed("native change", "control regions", native_change="control"),
         changed("photographs", "hair length may differ", photographs="any_length"),
         changed("photographs", "failed ones too", photographs="all"),
@@ -228,10 +246,15 @@ def _lines(records: Records, choices: Choices) -> tuple[list[Line], tuple[str, .
         Line("never read", f"{away} lower", choices, points_if_not_read=-AWAY_POINTS),
         Line("never read", f"{away} higher", choices, points_if_not_read=AWAY_POINTS),
     ]
+
+
+def _where_recorded(records: Records, choices: Choices) -> tuple[tuple[bool, Line, str], ...]:
+    """Return whether the records give a reason to a line, the line, and in words why there is none."""
+    changed = partial(_changed, choices)
     counts, sessions = records.measurements, records.sessions
     before = counts[counts["month"].between(BASELINE_FROM_MONTH, 0)]
     series = ["patient_id", "session_id", "zone", "region_id"]
-    where = (
+    return (
         (
             bool(before.groupby(series)["month"].nunique().gt(1).any()),
             changed("baseline", "mean of all counts before", baseline="mean"),
@@ -268,12 +291,11 @@ def _lines(records: Records, choices: Choices) -> tuple[list[Line], tuple[str, .
             "grafts by hairs per graft are not known: no share of grafts",
         ),
     )
-    lines = [*always, *(line for applies, line, _ in where if applies)]
-    # An option that the main line has already is no line of its own.
-    lines = [line for line in lines if replace(line, choice=MAIN, option=main.option) != main]
-    order = ("native change", "baseline", "photographs", "season", "planted density")
-    lines.sort(key=lambda line: order.index(line.choice) if line.choice in order else len(order))
-    return [main, *lines], tuple(why for applies, _, why in where if not applies)
+
+
+def _changed(choices: Choices, choice: str, option: str, **to: Any) -> Line:
+    """Return the line of one choice changed."""
+    return Line(choice, option, replace(choices, **to))
 
 
 def _native_words(choices: Choices) -> str:
@@ -321,4 +343,4 @@ def _answer(
 def _absent(line: Line, groups: pd.DataFrame, why: str) -> pd.DataFrame:
     """Return a line without numbers, one row per group, whose flag says why."""
     named = groups.assign(choice=line.choice, option=line.option, term="yield", estimate=np.nan)
-    return named.assign(unit="% of planted hairs", flag=why.partition(": ")[2])
+    return named.assign(unit="% of planted hairs", basis="model", flag=why.partition(": ")[2])

@@ -132,10 +132,10 @@ def _outside(root: Path) -> set[str]:
 def _unmet(root: Path, trees: dict[Path, ast.Module]) -> list[tuple[Path, str, int]]:
     used = _outside(root)
     mentions: dict[str, int] = defaultdict(int)
-    for path, tree in trees.items():
-        if path.name == "__init__.py":
-            continue
+    for tree in trees.values():
         for node in tree.body:
+            if isinstance(node, ast.Import | ast.ImportFrom):
+                continue
             own = getattr(node, "name", None)
             for name in _used(node) - {own}:
                 mentions[name] += 1
@@ -148,13 +148,13 @@ def _unmet(root: Path, trees: dict[Path, ast.Module]) -> list[tuple[Path, str, i
 
 
 def _unreachable(root: Path, trees: dict[Path, ast.Module]) -> list[tuple[Path, str, int]]:
-    rooms = {path: tree for path, tree in trees.items() if path.name != "__init__.py"}
     bodies: dict[str, list[ast.AST]] = defaultdict(list)
     queue = {"main", "run", "arguments", "MORE", *_outside(root), *WAITING}
-    for tree in rooms.values():
+    for path, tree in trees.items():
         for name, node in _definitions(tree):
             bodies[name].append(node)
-        defined = {id(node) for _, node in _definitions(tree)}
+        # What a face holds beside names handed on, such as a tuple of kinds, is read by whoever enters.
+        defined = {id(node) for _, node in _definitions(tree) if path.name != "__init__.py"}
         for node in tree.body:
             if id(node) not in defined and not isinstance(node, ast.Import | ast.ImportFrom):
                 queue |= _used(node)
@@ -166,9 +166,9 @@ def _unreachable(root: Path, trees: dict[Path, ast.Module]) -> list[tuple[Path, 
             queue |= _used(node) - reached
     return [
         (path, name, _length(node))
-        for path, tree in rooms.items()
+        for path, tree in trees.items()
         for name, node in _definitions(tree)
-        if name not in reached and not name.startswith("__")
+        if path.name != "__init__.py" and name not in reached and not name.startswith("__")
     ]
 
 

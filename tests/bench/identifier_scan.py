@@ -19,7 +19,7 @@ from babel.dates import format_date
 from faker import Faker
 from faker.config import AVAILABLE_LOCALES
 
-from analytics.dictionary.cells import RawTable
+from analytics.dictionary import RawTable
 from analytics.identifiers import tables as privacy
 
 LOCALES = (

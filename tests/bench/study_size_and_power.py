@@ -19,7 +19,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import stats
 
-from analytics import simulate, yields
+from analytics import simulate
 from analytics.numerics import proportions
 from analytics.study import answer as study_answer
 from analytics.study import rows as study_rows
@@ -75,7 +75,7 @@ def samples(seed: int, effect: float, n: int, n_patients: int):
         tables, _ = drawn(seed + made, effect, A_DRAW * n_patients)
         read = simulate.as_records(tables)
         whole = study_rows.sample(read, PLAN, PLAN.primary)
-        rows = yields.usable(whole.visits, "headline")
+        rows = whole.visits[whole.visits["for_headline"]].reset_index(drop=True)
         number = {
             p: k for k, p in enumerate(read.patients["patient_id"].sample(frac=1, random_state=seed + made))
         }

@@ -1,9 +1,8 @@
 """The rows of one part, checked, and what all parts must know of them before they agree on a plan.
 
-Which row belongs to which group: codes checked, rows put in an order in which groups are neighbours.
-
 Codes may be whole numbers or strings in any order. Levels are given outermost first and each must be nested
-in the one before: every inner code occurs in one outer group only.
+in the one before: every inner code occurs in one outer group only. Rows are put in an order in which groups
+are neighbours.
 """
 
 from __future__ import annotations
@@ -76,7 +75,7 @@ def factorise(codes: Array, *, where: str) -> tuple[Array, Array]:
     """
     values = np.asarray(codes)
     if values.ndim != 1:
-        raise FitError(f"{where}: codes have {values.ndim} dimensions; one code a row is needed")
+        raise FitError(f"{where}: codes have {values.ndim} dimensions; one code per row is needed")
     if values.dtype.kind in "iub":
         return _factorise_whole(values)
     _refuse_missing(values, where)

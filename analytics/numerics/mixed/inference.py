@@ -1,12 +1,4 @@
-"""Limits from the curvature at the optimum: immediate, where profiles cost some tens of passes over the data.
-
-Standard deviations and sigma on the log scale, correlations on Fisher's z scale, fixed effects with
-Satterthwaite's t. A standard deviation estimated at zero, and a correlation that involves one or is
-estimated at one, have none (NaN): use a profile.
-
-Source: Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, sec. 2.4.3.
-
-Tests on the fixed effects of a mixed model with the right degrees of freedom, and likelihood-ratio tests.
+"""Tests on fixed effects with the right degrees of freedom, likelihood ratios, and limits of variances.
 
 Satterthwaite: the variance of a contrast is a function of the variance parameters, whose own covariance is
 twice the inverse Hessian of the deviance; df = 2 variance^2 / Var(variance). Variances estimated at zero
@@ -14,8 +6,14 @@ are held there. Kenward and Roger: the covariance of the fixed effects is enlarg
 variance parameters, and the F statistic is scaled so that its first two moments are right; all variance
 parameters count, those at zero too. Both use exact derivatives, taken once at the optimum.
 
+Limits of variances from the curvature at the optimum are immediate, where profiles cost some tens of passes
+over the data: standard deviations and sigma on the log scale, correlations on Fisher's z scale. A standard
+deviation estimated at zero, and a correlation that involves one or is estimated at one, have none (NaN): use
+a profile.
+
 Sources: Fai & Cornelius 1996, J Stat Comput Simul 54:363; Kuznetsova, Brockhoff & Christensen 2017, J Stat
-Softw 82(13); Kenward & Roger 1997, Biometrics 53:983; Stram & Lee 1994, Biometrics 50:1171.
+Softw 82(13); Kenward & Roger 1997, Biometrics 53:983; Stram & Lee 1994, Biometrics 50:1171; Pinheiro & Bates
+2000, Mixed-Effects Models in S and S-PLUS, sec. 2.4.3 (limits).
 """
 
 from __future__ import annotations

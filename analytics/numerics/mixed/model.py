@@ -29,10 +29,10 @@ from functools import partial
 import numpy as np
 
 from analytics.errors import FitError
+from analytics.numerics.mixed.contributions import contributions
 from analytics.numerics.mixed.design import design, survey
 from analytics.numerics.mixed.fitted import MixedFit, fit_sums
 from analytics.numerics.mixed.inference import LikelihoodRatio, ratio_test
-from analytics.numerics.mixed.likelihood import contributions
 from analytics.numerics.mixed.optimise import optimise
 from analytics.numerics.mixed.parts import Part, Sums, prepare
 from analytics.numerics.mixed.plan import (

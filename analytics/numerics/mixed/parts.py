@@ -1,21 +1,15 @@
-"""The two sweeps over the levels of a block: eliminate inward out, substitute outward in.
-
-With A = Z'[Z, Z_outer, X, y] of a group after elimination of the levels inside it (in units of the error
-variance), D = Lambda (I + Lambda'Z'ZLambda)^-1 Lambda' is the group's conditional covariance and A'DA what
-it takes from the cross-products of everything outside it. D is positive semidefinite also where a variance
-is zero.
-
-Many small matrices at once: groups stand along the last axis, so that each step runs over all of them.
-
-For matrices of one to a few rows this is several times faster than a stack handled by LAPACK a matrix at a
-time.
-
-A part of the data, turned into cross-products by group once.
+"""A part of the data as cross-products by group, and the two sweeps over its levels: inward out, outward in.
 
 Groups stand along the last axis of every array, so that the small matrices of all groups are worked on at
-once. A part is cut into blocks of whole outermost groups, small enough for the sweeps over a block to stay
-in the processor's cache. No matrix has a side of n but the rows themselves, which are kept only when known
-variances make the cross-products depend on sigma.
+once: for matrices of one to a few rows this is several times faster than a stack handled by LAPACK one matrix
+at a time. A part is cut into blocks of whole outermost groups, small enough for the sweeps over a block to
+stay in the processor's cache. No matrix has a side of n but the rows themselves, which are kept only when
+known variances make the cross-products depend on sigma.
+
+The sweeps eliminate inward out and substitute outward in. With A = Z'[Z, Z_outer, X, y] of a group after
+elimination of the levels inside it (in units of the error variance), D = Lambda (I + Lambda'Z'ZLambda)^-1
+Lambda' is the group's conditional covariance and A'DA what it takes from the cross-products of everything
+outside it. D is positive semidefinite also where a variance is zero.
 """
 
 from __future__ import annotations

@@ -11,11 +11,10 @@ at zero.
 
 Columns are rewritten in a basis in which X'X = n I and the residual of y has mean square 1; so one
 tolerance serves every unit, and cross-products of awkward columns (month, month squared) lose no digits.
+What cannot be fitted is refused here, each fault in one sentence.
 
 Source: Bates, Maechler, Bolker & Walker 2015, J Stat Softw 67(1), sec. 3 (relative Cholesky factor,
 profiled criterion).
-
-What is refused before a mixed model is fitted, each in one sentence.
 """
 
 from __future__ import annotations
@@ -113,7 +112,7 @@ def checked_positive(values: Array | None, n: int, what: str, *, zero: bool) -> 
     if out.ndim == 0:
         out = np.full(n, float(out))
     if out.shape != (n,):
-        raise FitError(f"{what} has shape {out.shape} for {n} rows; one value a row is needed")
+        raise FitError(f"{what} has shape {out.shape} for {n} rows; one value per row is needed")
     refuse_not_finite(out, what)
     bad = out < 0 if zero else out <= 0
     if bad.any():

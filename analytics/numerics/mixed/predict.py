@@ -1,15 +1,14 @@
 """What a fitted mixed model expects: of known groups, of new ones, and of a new case with some readings.
 
+The conditional mode of a group's effects is G Z'V^-1(y - X beta). It is kept by innermost path (a group and
+all groups outside it), with what it owes to each fixed effect, as the prediction of a row needs the effects
+of its whole path and their joint covariance.
+
 The error of a prediction x beta + z b has three parts: that of the fixed effects, that of the group's mode
 given them, and the covariance of the two; effects of a group not seen before are zero with the level's
 whole covariance. Variance parameters are taken as known.
 
 Source: Henderson 1975, Biometrics 31:423 (prediction error of fixed and random effects together).
-
-Conditional modes of the groups of a fit, with what they owe to each fixed effect.
-
-The mode of a group's effects is G Z'V^-1(y - X beta). Kept by innermost path (a group and all groups
-outside it), as the prediction of a row needs the effects of its whole path and their joint covariance.
 """
 
 from __future__ import annotations
@@ -20,8 +19,8 @@ import numpy as np
 from scipy import stats
 
 from analytics.errors import FitError
+from analytics.numerics.mixed.contributions import base_at
 from analytics.numerics.mixed.design import Layout, arrange, factorise
-from analytics.numerics.mixed.likelihood import base_at
 from analytics.numerics.mixed.parts import Part, path_covariances, sweep
 from analytics.numerics.mixed.plan import Plan, factors
 

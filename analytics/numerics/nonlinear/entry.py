@@ -22,8 +22,7 @@ Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, section 7.2 (from m
 from collections.abc import Callable, Sequence
 
 from analytics.errors import FitError, ParameterError
-from analytics.numerics.nonlinear import alternating, marginal, quadrature
-from analytics.numerics.nonlinear import model as nonlinear_least_squares
+from analytics.numerics.nonlinear import alternating, least_squares, marginal, quadrature
 from analytics.numerics.nonlinear.model import NonlinearFit, build, flat_start
 
 METHODS = ("lindstrom-bates", "marginal", "quadrature")
@@ -56,10 +55,10 @@ def fit(
         curve(x, parameters (n, r)) returns the mean, shape (n,), or the mean with its derivatives, shape
         (n, r); without them they are taken by central differences.
     start
-        Starting fixed effects, one array a parameter or all in one vector (`curves.start` gives them for
+        Starting fixed effects, one array per parameter or all in one vector (`curves.start` gives them for
         shipped shapes).
     designs
-        One design matrix a parameter, (n, p_k); None is one common value.
+        One design matrix per parameter, (n, p_k); None is one common value.
     levels
         [(codes (n,), {parameter: structure}), ...], outermost first, each nested in the one before; a
         structure is "full", "diagonal" or "identity", or (structure, Z) with Z (n, q) multiplying the
@@ -73,11 +72,11 @@ def fit(
         Shape (n,): sampling variances added to sigma squared; or (Lindstrom-Bates) a function of the
         population curve, (n,) to (n,), taken anew in each pass.
     longest_step
-        One a parameter (marginal only): how far it may move in one pass, so that a parameter the data hardly
-        determine cannot run off.
+        One per parameter (marginal only): how far it may move in one pass, so that a parameter the data
+        hardly determine cannot run off.
     near
-        Covariances of a similar fit to begin from (marginal only), one a block of random effects that share a
-        structure, in the order of `levels`; those of another shape are passed over.
+        Covariances of a similar fit to begin from (marginal only), one per block of random effects that
+        share a structure, in the order of `levels`; those of another shape are passed over.
 
     Raises
     ------
@@ -109,7 +108,7 @@ def fit(
                 "nonlinear.fit(known_variance): there are no levels, and least squares weighs all rows "
                 "alike; give a level or leave known_variance out"
             )
-        return nonlinear_least_squares.fit(model, beta)
+        return least_squares.fit(model, beta)
     if method == "quadrature":
         return quadrature.fit(model, beta, known_variance)
     if method == "marginal":

@@ -40,7 +40,7 @@ class _Layout:
 
     @property
     def size(self) -> int:
-        """Return the number of random effects a group."""
+        """Return the number of random effects per group."""
         return sum(b.size for b in self.model.blocks)
 
 
@@ -50,7 +50,7 @@ def fit(model: Model, start: np.ndarray, known_variance: np.ndarray | None) -> N
     Raises
     ------
     FitError
-        When there is more than one level, or more than three random effects a group.
+        When there is more than one level, or more than three random effects per group.
     """
     _refuse_what_it_cannot(model)
     layout = _lay_out(model, known_variance)

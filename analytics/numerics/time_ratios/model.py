@@ -23,8 +23,7 @@ from scipy.stats import t as student
 
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import turnbull
-from analytics.numerics.time_ratios import likelihood
-from analytics.numerics.time_ratios import likelihood as timeratios_lifelines
+from analytics.numerics.time_ratios import library, likelihood
 from analytics.numerics.time_ratios.likelihood import FAMILIES, Rows
 
 # Newton decrement at which the maximum is reached: the log-likelihood still to be gained.
@@ -183,25 +182,25 @@ def never_test(without: TimeRatioFit, with_share: TimeRatioFit) -> NeverTest:
 
 def _checked_rows(left, right, design, never_design, family) -> Rows:
     left, right = np.asarray(left, dtype=float), np.asarray(right, dtype=float)
-    turnbull.refuse_intervals(left, right, "timeratios.fit(left, right)")
+    turnbull.refuse_intervals(left, right, "time_ratios.fit(left, right)")
     if family not in FAMILIES:
         raise ParameterError(
-            f"timeratios.fit(family): 1 unknown value; use one of {', '.join(FAMILIES)}; correct it"
+            f"time_ratios.fit(family): 1 unknown value; use one of {', '.join(FAMILIES)}; correct it"
         )
     design = np.asarray(design, dtype=float)
     never = np.empty((left.size, 0)) if never_design is None else np.asarray(never_design, dtype=float)
     for name, matrix in (("design", design), ("never_design", never)):
         if matrix.ndim != 2 or matrix.shape[0] != left.size or not np.isfinite(matrix).all():
             raise ParameterError(
-                f"timeratios.fit({name}): not one finite row an interval; a design is (n, columns); fix it"
+                f"time_ratios.fit({name}): not one finite row per interval; a design is (n, columns); fix it"
             )
         if matrix.shape[1] and np.linalg.matrix_rank(matrix) < matrix.shape[1]:
             raise FitError(
-                f"timeratios.fit({name}): columns repeat each other, or a group is empty; leave one out"
+                f"time_ratios.fit({name}): columns repeat each other, or a group is empty; leave one out"
             )
     if not np.isfinite(right).any():
         raise FitError(
-            "timeratios.fit(right): no row reached the event; at least 1 must; use a lower milestone"
+            "time_ratios.fit(right): no row reached the event; at least 1 must; use a lower milestone"
         )
     return Rows(left, right, design, never, family)
 
@@ -218,8 +217,8 @@ def _starts(rows: Rows, given=None) -> list[tuple[np.ndarray, str]]:
     own = _rough_start(rows)
     if rows.family == "exponential":
         return [(own, "own start")]
-    library = timeratios_lifelines.start(rows.left, rows.right, rows.design, family=rows.family)
-    starts = [] if library is None else [(library, "lifelines")]
+    found = library.start(rows.left, rows.right, rows.design, family=rows.family)
+    starts = [] if found is None else [(found, "lifelines")]
     return starts if starts and rows.family != "gamma" else [*starts, (own, "own start")]
 
 

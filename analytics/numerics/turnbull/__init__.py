@@ -2,6 +2,5 @@
 
 from analytics.numerics.turnbull.batch import summaries
 from analytics.numerics.turnbull.estimate import (
-    CERTIFIED_GAP, SMALLEST_MASS, TARGET_GAP, TurnbullFit, _mass_on_cells, _stab, describe, fit,
-    refuse_intervals,
+    CERTIFIED_GAP, SMALLEST_MASS, TARGET_GAP, TurnbullFit, describe, fit, refuse_intervals,
 )

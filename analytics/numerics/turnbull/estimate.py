@@ -131,8 +131,8 @@ class TurnbullFit:
     def reweighted(self, weights) -> "TurnbullFit":
         """Return the fit of the same rows under other weights, started from this one.
 
-        One weight a row, zero leaves the row out. For resampling: own Newton steps only, on the cells of the
-        rows that are left.
+        One weight per row, zero leaves the row out. For resampling: own Newton steps only, on the cells
+        of the rows that are left.
         """
         row_weights = _checked_weights(weights, self.cells.row.size)
         weight = cells_of.weigh(self.cells, row_weights)
@@ -192,7 +192,7 @@ def refuse_intervals(left: np.ndarray, right: np.ndarray, where: str) -> None:
     """Refuse limits that are not intervals, every broken rule at once; `where` is the caller."""
     if left.ndim != 1 or left.shape != right.shape:
         raise ParameterError(
-            f"{where}: the two have different shapes; one value a row in each; give equal lengths"
+            f"{where}: the two have different shapes; one value per row in each; give equal lengths"
         )
     if left.size == 0:
         raise ParameterError(f"{where}: no rows; at least 1 is needed; check what was left out before")
@@ -239,7 +239,7 @@ def _checked_weights(weights, n: int) -> np.ndarray:
     where = "turnbull.fit(weights)"
     if weights.shape != (n,):
         raise ParameterError(
-            f"{where}: the shape differs from the rows; one weight a row; give equal lengths"
+            f"{where}: the shape differs from the rows; one weight per row; give equal lengths"
         )
     bad = ~(np.isfinite(weights) & (weights >= 0))
     if bad.any():
@@ -264,7 +264,7 @@ def _checked_window(truncation, left: np.ndarray, right: np.ndarray) -> np.ndarr
     where = "turnbull.fit(truncation)"
     if window.shape != (left.size, 2):
         raise ParameterError(
-            f"{where}: the shape differs from the rows; entry and exit a row; give shape (n, 2)"
+            f"{where}: the shape differs from the rows; entry and exit per row; give shape (n, 2)"
         )
     exact = left == right
     empty = ~(

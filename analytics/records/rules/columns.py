@@ -5,6 +5,8 @@ checks that follow.
 """
 
 import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -16,7 +18,81 @@ from analytics.dictionary import TABLES, Column, Table, limits_in_words
 from analytics.errors import Problem, Sentence, at_rows
 from analytics.records.typed import nearest
 
-HARD = ("outside", "not_whole", "unknown_word")
+
+@dataclass(frozen=True, slots=True)
+class CellRule:
+    """One rule of single cells, asked of every column whose dictionary entry states it.
+
+    `holds` takes the cells of a column and the column, and returns which cells keep the rule; `sentence`
+    takes the column and the first cell that does not, which decides the advice and is never printed.
+    `is_hard`: the cell is missing for the checks that follow.
+    """
+
+    is_asked: Callable[[Column], bool]
+    holds: Callable[[pd.Series, Column], pd.Series]
+    sentence: Callable[[Column, object], Sentence]
+    is_hard: bool = True
+
+
+def _unknown_word(column: Column, first: object) -> Sentence:
+    near = nearest(str(first), column.allowed)
+    action = f"the first is nearest to {near}" if near else "mend the word"
+    return Sentence("unknown value", "unknown values", f"use one of {', '.join(column.allowed)}", action)
+
+
+def _not_whole(column: Column, first: object) -> Sentence:
+    return Sentence(
+        "value is not whole", "values are not whole", "expected a whole number", "mend the number"
+    )
+
+
+def _outside(column: Column, first: object) -> Sentence:
+    rule = f"expected{_within(column, column.low, column.high)}"
+    return Sentence("value out of range", "values out of range", rule, "mend the value, or its unit")
+
+
+def _unusual(column: Column, first: object) -> Sentence:
+    rule = f"usual is{_within(column, column.soft_low, column.soft_high)}"
+    return Sentence(
+        "unusual value", "unusual values", rule, "look at the value and its unit again", "warning"
+    )
+
+
+def _empty(column: Column, first: object) -> Sentence:
+    return Sentence(
+        "empty cell",
+        "empty cells",
+        f"{column.name} is never empty",
+        "fill in the cell, or take the row away",
+    )
+
+
+def _within(column: Column, low: float | None, high: float | None) -> str:
+    unit = f" {column.unit}" if column.unit else ""
+    return limits_in_words(low, high).replace(",", "", 1) + unit
+
+
+def _between(values: pd.Series, low: float | None, high: float | None) -> pd.Series:
+    return values.between(-np.inf if low is None else low, np.inf if high is None else high)
+
+
+RULES = {
+    "unknown_word": CellRule(lambda c: bool(c.allowed), lambda s, c: s.isin(c.allowed), _unknown_word),
+    "not_whole": CellRule(lambda c: c.kind == "integer", lambda s, c: s == np.floor(s), _not_whole),
+    "outside": CellRule(
+        lambda c: c.low is not None or c.high is not None,
+        lambda s, c: _between(s, c.low, c.high),
+        _outside,
+    ),
+    "unusual": CellRule(
+        lambda c: c.soft_low is not None or c.soft_high is not None,
+        lambda s, c: _between(s, c.soft_low, c.soft_high),
+        _unusual,
+        is_hard=False,
+    ),
+    # pandera's own check of columns that are not nullable
+    "empty_cell": CellRule(lambda c: c.required, lambda s, c: s.notna(), _empty, is_hard=False),
+}
 # A limit that has a meaning of its own is said in words: which side of it, and what.
 MEANT = {
     ("measurements", "month"): (
@@ -61,24 +137,12 @@ def _schema(name: str) -> pa.DataFrameSchema:
 
 
 def _checks(column: Column) -> list[pa.Check]:
-    checks = []
-    if column.allowed:
-        checks.append(pa.Check(lambda s: s.isin(column.allowed), name="unknown_word"))
-    if column.kind == "integer":
-        checks.append(pa.Check(lambda s: s == np.floor(s), name="not_whole"))
-    for name, low, high in (
-        ("outside", column.low, column.high),
-        ("unusual", column.soft_low, column.soft_high),
-    ):
-        if low is not None or high is not None:
-            checks.append(_between(name, low, high))
-    return checks
+    asked = {code: rule for code, rule in RULES.items() if code != "empty_cell" and rule.is_asked(column)}
+    return [pa.Check(_bound(rule, column), name=code) for code, rule in asked.items()]
 
 
-def _between(name: str, low: float | None, high: float | None) -> pa.Check:
-    bottom = -np.inf if low is None else low
-    top = np.inf if high is None else high
-    return pa.Check(lambda s: s.between(bottom, top), name=name)
+def _bound(rule: CellRule, column: Column) -> Callable[[pd.Series], pd.Series]:
+    return lambda values: rule.holds(values, column)
 
 
 def _translated(frame: pd.DataFrame, table: Table, cases: pd.DataFrame) -> tuple[pd.DataFrame, list[Problem]]:
@@ -87,19 +151,18 @@ def _translated(frame: pd.DataFrame, table: Table, cases: pd.DataFrame) -> tuple
         (str(name), str(code)): frame.index.isin(group["index"].astype(int))
         for (name, code), group in cases.groupby([cases["column"], codes], sort=False)
     }
-    refused = {name: _any(wrong, name) for name, code in wrong if code in HARD}
+    refused = {name: _refused(wrong, name) for name, code in wrong if RULES[code].is_hard}
     problems = []
     for (name, code), rows in wrong.items():
-        usual = code == "unusual" and name in refused
-        problems += _problems(
-            frame, table, table.column(name), code, rows & ~refused[name] if usual else rows
-        )
-    return _without(frame, refused), problems
+        told = rows & ~refused[name] if code == "unusual" and name in refused else rows
+        problems += _problems(frame, table, table.column(name), code, told)
+    return frame.assign(**{name: frame[name].mask(rows) for name, rows in refused.items()}), problems
 
 
-def _any(wrong: dict[tuple[str, str], np.ndarray], name: str) -> np.ndarray:
+def _refused(wrong: dict[tuple[str, str], np.ndarray], name: str) -> np.ndarray:
+    """Return which cells of a column break any hard rule."""
     return np.logical_or.reduce(
-        [rows for (column, code), rows in wrong.items() if column == name and code in HARD]
+        [rows for (column, code), rows in wrong.items() if column == name and RULES[code].is_hard]
     )
 
 
@@ -114,41 +177,7 @@ def _problems(
         meant = rows & beyond.to_numpy()
         problems += at_rows(frame, meant, where, named, sentence)
         rows = rows & ~meant
-    return problems + (
-        at_rows(frame, rows, where, code, _sentence(frame, column, code, rows)) if rows.any() else []
-    )
-
-
-def _sentence(frame: pd.DataFrame, column: Column, code: str, rows: np.ndarray) -> Sentence:
-    """Return what is said of cells that break one rule; the nearest allowed word is told, never the cell."""
-    unit = f" {column.unit}" if column.unit else ""
-    if code == "unknown_word":
-        near = nearest(str(frame[column.name].iloc[int(rows.argmax())]), column.allowed)
-        action = f"the first is nearest to {near}" if near else "mend the word"
-        return Sentence("unknown value", "unknown values", f"use one of {', '.join(column.allowed)}", action)
-    if code == "empty_cell":
-        return Sentence(
-            "empty cell",
-            "empty cells",
-            f"{column.name} is never empty",
-            "fill in the cell, or take the row away",
-        )
-    if code == "not_whole":
-        return Sentence(
-            "value is not whole", "values are not whole", "expected a whole number", "mend the number"
-        )
-    if code == "unusual":
-        rule = f"usual is{_said(column.soft_low, column.soft_high)}{unit}"
-        return Sentence(
-            "unusual value", "unusual values", rule, "look at the value and its unit again", "warning"
-        )
-    rule = f"expected{_said(column.low, column.high)}{unit}"
-    return Sentence("value out of range", "values out of range", rule, "mend the value, or its unit")
-
-
-def _said(low: float | None, high: float | None) -> str:
-    return limits_in_words(low, high).replace(",", "", 1)
-
-
-def _without(frame: pd.DataFrame, refused: dict[str, np.ndarray]) -> pd.DataFrame:
-    return frame.assign(**{name: frame[name].mask(rows) for name, rows in refused.items()})
+    if not rows.any():
+        return problems
+    first = frame[column.name].iloc[int(rows.argmax())]
+    return problems + at_rows(frame, rows, where, code, RULES[code].sentence(column, first))

@@ -1,51 +1,36 @@
-"""Check visits, therapies, events and ratings for what contradicts itself."""
+"""What contradicts itself in visits, therapies, events and ratings."""
 
 import numpy as np
 import pandas as pd
 
-from analytics.errors import Problem
-from analytics.records.rules.sentences import found
+from analytics.records.rules.rule import Register, Rule, at_all, by_session, is_false, is_true
 
-Frames = dict[str, pd.DataFrame]
 SAME_VISIT_MONTHS = 0.5  # a count further from every visit of its session than this was made at none
 DOUBT_MONTHS = 1.0  # between two whole register months
 
 
-def check(frames: Frames, *, has_visits: bool) -> list[Problem]:
-    """Return the problems of visits (where handed in), therapies, events and ratings."""
-    visits = _visits(frames["visits"], frames["measurements"], frames["sessions"]) if has_visits else []
-    return [
-        *visits,
-        *_therapies(frames["therapies"]),
-        *_events(frames["events"]),
-        *_ratings(frames["ratings"]),
-    ]
+def _after_withdrawal(register: Register) -> pd.Series:
+    visits = register.tables["visits"]
+    ended = visits["month"].where(is_true(visits["withdrawn"]))
+    return visits["month"] > ended.groupby([visits["patient_id"], visits["session_id"]]).transform("min")
 
 
-def _visits(visits: pd.DataFrame, counts: pd.DataFrame, sessions: pd.DataFrame) -> list[Problem]:
-    ended = visits["month"].where(visits["withdrawn"].eq(True).fillna(False))
-    last = ended.groupby([visits["patient_id"], visits["session_id"]]).transform("min")
-    return [
-        *found(visits, visits["month"] > last, "visits.month", "after_withdrawal"),
-        *found(counts, _at_no_visit(visits, counts, sessions), "measurements.month", "count_without_visit"),
-    ]
-
-
-def _at_no_visit(visits: pd.DataFrame, counts: pd.DataFrame, sessions: pd.DataFrame) -> pd.Series:
+def _at_no_visit(register: Register) -> pd.Series:
     """Return which counts are near no visit, by the clock of their session and by that of their patient."""
-    start = sessions.drop_duplicates("session_id").set_index("session_id")["patient_month"].astype(float)
+    counts, visits, sessions = (register.tables[name] for name in ("measurements", "visits", "sessions"))
+    start = by_session(sessions, "patient_month").astype(float)
     moments = [
         f.assign(moment=f["month"] + f["session_id"].map(start).astype(float)) for f in (counts, visits)
     ]
-    by_session = _apart(counts, visits, on="month", by="session_id", tolerance=SAME_VISIT_MONTHS)
-    by_patient = _apart(*moments, on="moment", by="patient_id", tolerance=SAME_VISIT_MONTHS + DOUBT_MONTHS)
-    return by_session & by_patient
+    of_session = _apart(counts, visits, on="month", by="session_id", tolerance=SAME_VISIT_MONTHS)
+    of_patient = _apart(*moments, on="moment", by="patient_id", tolerance=SAME_VISIT_MONTHS + DOUBT_MONTHS)
+    return of_session & of_patient
 
 
-def _apart(left: pd.DataFrame, right: pd.DataFrame, *, on: str, by: str, tolerance: float) -> pd.Series:
-    """Return which rows of `left` have no row of `right` in their group within the tolerance."""
-    events = right[[by, on]].dropna().sort_values(on).assign(is_met=True)
-    asked = left[[by, on]].dropna().sort_values(on).reset_index()
+def _apart(rows: pd.DataFrame, others: pd.DataFrame, *, on: str, by: str, tolerance: float) -> pd.Series:
+    """Return which rows have none of the others in their group within the tolerance."""
+    events = others[[by, on]].dropna().sort_values(on).assign(is_met=True)
+    asked = rows[[by, on]].dropna().sort_values(on).reset_index()
     met = pd.merge_asof(
         asked.astype({by: object}),
         events.astype({by: object}),
@@ -54,34 +39,107 @@ def _apart(left: pd.DataFrame, right: pd.DataFrame, *, on: str, by: str, toleran
         direction="nearest",
         tolerance=tolerance,  # type: ignore[arg-type]
     )
-    return met.set_index("index")["is_met"].isna().reindex(left.index, fill_value=False)
+    return at_all(met.set_index("index")["is_met"].isna(), rows)
 
 
-def _therapies(therapies: pd.DataFrame) -> list[Problem]:
-    start, stop = therapies["start_register_month"], therapies["stop_register_month"]
+def _courses_overlap(register: Register) -> pd.Series:
+    therapies = register.tables["therapies"]
     ordered = therapies.sort_values(["patient_id", "kind", "start_register_month"])
-    until = (
-        ordered["stop_register_month"]
-        .fillna(np.inf)
-        .groupby([ordered["patient_id"], ordered["kind"]])
-        .shift()
-    )
-    overlaps = (ordered["start_register_month"] < until).reindex(therapies.index, fill_value=False)
-    return [
-        *found(therapies, stop < start, "therapies.stop_register_month", "stop_before_start"),
-        *found(therapies, overlaps, "therapies.start_register_month", "courses_overlap"),
-    ]
+    stop = ordered["stop_register_month"].fillna(np.inf)
+    until = stop.groupby([ordered["patient_id"], ordered["kind"]]).shift()
+    return at_all(ordered["start_register_month"] < until, therapies)
 
 
-def _events(events: pd.DataFrame) -> list[Problem]:
-    resolved = events["resolved_month"]
-    lasting = events["temporary"].eq(False).fillna(False)
-    return [
-        *found(events, resolved < events["month"], "events.resolved_month", "resolved_before_begun"),
-        *found(events, lasting & resolved.notna(), "events.temporary", "lasting_but_resolved"),
-    ]
+def _stops_before_it_starts(register: Register) -> pd.Series:
+    therapies = register.tables["therapies"]
+    return therapies["stop_register_month"] < therapies["start_register_month"]
 
 
-def _ratings(ratings: pd.DataFrame) -> list[Problem]:
-    silent = ratings["satisfaction_0_10"].isna() & ratings["would_choose_again"].isna()
-    return found(ratings, silent, "ratings.satisfaction_0_10", "no_answer")
+def _resolved_before_begun(register: Register) -> pd.Series:
+    events = register.tables["events"]
+    return events["resolved_month"] < events["month"]
+
+
+def _lasting_but_resolved(register: Register) -> pd.Series:
+    events = register.tables["events"]
+    return is_false(events["temporary"]) & events["resolved_month"].notna()
+
+
+def _without_answer(register: Register) -> pd.Series:
+    ratings = register.tables["ratings"]
+    return ratings["satisfaction_0_10"].isna() & ratings["would_choose_again"].isna()
+
+
+# Visits that were not handed in are made from the counts, and contradict none of them.
+RULES = (
+    Rule(
+        "after_withdrawal",
+        "visits.month",
+        _after_withdrawal,
+        "visit comes after its patient ended follow-up",
+        "visits come after their patient ended follow-up",
+        "withdrawn is True at the last visit only",
+        "mend withdrawn or month",
+        "warning",
+        needs=("visits.month",),
+    ),
+    Rule(
+        "count_without_visit",
+        "measurements.month",
+        _at_no_visit,
+        "count belongs to no visit",
+        "counts belong to no visit",
+        "every count is made at a visit of its session and month",
+        "add the visit, or mend the month",
+        "warning",
+        needs=("visits.month",),
+    ),
+    Rule(
+        "stop_before_start",
+        "therapies.stop_register_month",
+        _stops_before_it_starts,
+        "course stops before it starts",
+        "courses stop before they start",
+        "stop_register_month is not before start_register_month",
+        "mend the two months",
+    ),
+    Rule(
+        "courses_overlap",
+        "therapies.start_register_month",
+        _courses_overlap,
+        "course overlaps another of the same kind",
+        "courses overlap another of the same kind",
+        "courses of one kind follow one another within a patient",
+        "join the two, or fill in the stop of the earlier",
+        "warning",
+    ),
+    Rule(
+        "resolved_before_begun",
+        "events.resolved_month",
+        _resolved_before_begun,
+        "event is resolved before it began",
+        "events are resolved before they began",
+        "resolved_month is not before month",
+        "mend the two months",
+    ),
+    Rule(
+        "lasting_but_resolved",
+        "events.temporary",
+        _lasting_but_resolved,
+        "event is not temporary and yet resolved",
+        "events are not temporary and yet resolved",
+        "a resolved event was temporary",
+        "mend temporary or resolved_month",
+        "warning",
+    ),
+    Rule(
+        "no_answer",
+        "ratings.satisfaction_0_10",
+        _without_answer,
+        "row holds no answer",
+        "rows hold no answer",
+        "a rating has satisfaction_0_10 or would_choose_again",
+        "take the row away, or fill in the answer",
+        "warning",
+    ),
+)

@@ -1,54 +1,30 @@
-"""Check what ties rows together: keys, copies, references between tables, a patient and the own sessions."""
+"""What ties rows together: keys, copies, references between tables, a patient and the patient's sessions."""
 
 import numpy as np
 import pandas as pd
 
 from analytics.dictionary import TABLES, Column, Table
 from analytics.errors import Problem
-from analytics.records.rules.sentences import found
-
-Frames = dict[str, pd.DataFrame]
+from analytics.records.rules.rule import Register, Rule, by_session
 
 
-def left_out(frame: pd.DataFrame, table: Table, empty: np.ndarray) -> tuple[pd.DataFrame, list[Problem], str]:
-    """Return the frame without empty rows and exact copies, the warning, and how many of which were left out.
-
-    A count is never taken for a copy: two counts may agree by chance, and leaving one out would make counts
-    look less repeatable than they are.
-    """
-    kept = frame[~empty]
-    copies = kept.duplicated().to_numpy() if table.name != "measurements" else np.zeros(len(kept), bool)
-    problems = found(kept, copies, f"{table.name}.", "exact_copy")
-    parts = [(int(empty.sum()), "empty row"), (int(copies.sum()), "exact copy")]
-    reason = "; ".join(f"{n} {_plural(word, n)}" for n, word in parts if n)
-    return kept[~copies], problems, reason
-
-
-def _plural(word: str, n: int) -> str:
-    return word if n == 1 else (word[:-1] + "ies" if word.endswith("y") else word + "s")
-
-
-def check(frames: Frames, absent: set[str]) -> list[Problem]:
-    """Return the problems of keys and references; nothing refers to a column in `absent` (table.column)."""
-    problems = []
-    for name, table in TABLES.items():
-        problems += _key(frames[name], table)
-        for column in table.asked():
-            if column.refers_to and column.refers_to not in absent:
-                problems += _reference(frames, table, column)
-    for name in ("measurements", "visits"):
-        problems += _other_patient(frames[name], frames["sessions"], name)
-    return problems
-
-
-def _key(frame: pd.DataFrame, table: Table) -> list[Problem]:
-    """Check a key; that of a count is checked with its clock, where its defaults are filled in."""
-    if table.name == "measurements":
-        return []
+def duplicate_key(table: Table) -> Rule:
+    """Return the rule that no two rows of a table share its key."""
     key = list(table.key)
-    again = frame[key].duplicated() & frame[key].notna().all(axis=1)
-    return found(
-        frame, again, f"{table.name}.{key[-1] if len(key) > 1 else key[0]}", "duplicate_key", key=_list(key)
+
+    def broken(register: Register) -> pd.Series:
+        rows = register.given[table.name][key]
+        return rows.duplicated() & rows.notna().all(axis=1)
+
+    return Rule(
+        "duplicate_key",
+        f"{table.name}.{key[-1]}",
+        broken,
+        "row repeats the key of an earlier row",
+        "rows repeat the key of an earlier row",
+        "no two rows share {key}",
+        "keep the right row, or give the other its own key",
+        words={"key": _list(key)},
     )
 
 
@@ -56,28 +32,126 @@ def _list(names: list[str]) -> str:
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
-def _reference(frames: Frames, table: Table, column: Column) -> list[Problem]:
-    target, _, key = column.refers_to.partition(".")
-    frame, known = frames[table.name], frames[target][key].dropna()
-    unknown = frame[column.name].notna() & ~frame[column.name].isin(known)
-    if not unknown.any():
-        return []
-    near = unknown & _bare(frame[column.name]).isin(_bare(known))
-    words = {"refers_to": column.refers_to, "refers_table": target, "column": column.name}
-    where = f"{table.name}.{column.name}"
-    return found(frame, near, where, "lost_zeros", **words) + found(
-        frame, unknown & ~near, where, "unknown_reference", **words
+def unknown_reference(table: Table, column: Column) -> Rule:
+    """Return the rule that a code is found in the column it refers to."""
+    return Rule(
+        "unknown_reference",
+        f"{table.name}.{column.name}",
+        lambda r: _refers_to_nothing(r, table, column) & ~_differs_by_zeros(r, table, column),
+        "value is not found in {refers_to}",
+        "values are not found in {refers_to}",
+        "every {column} here is one of {refers_to}",
+        "mend the code, or add the missing row to {refers_table}",
+        needs=(column.refers_to,),
+        words=_words(column),
     )
+
+
+def lost_zeros(table: Table, column: Column) -> Rule:
+    """Return the rule that a code is written as in the column it refers to."""
+    return Rule(
+        "lost_zeros",
+        f"{table.name}.{column.name}",
+        lambda r: _refers_to_nothing(r, table, column) & _differs_by_zeros(r, table, column),
+        "value differs from {refers_to} only by leading zeros or capitals",
+        "values differ from {refers_to} only by leading zeros or capitals",
+        "a code is written the same in every table",
+        "format the column as text in the spreadsheet before typing codes",
+        needs=(column.refers_to,),
+        words=_words(column),
+    )
+
+
+def _words(column: Column) -> dict[str, str]:
+    refers_table = column.refers_to.partition(".")[0]
+    return {"refers_to": column.refers_to, "refers_table": refers_table, "column": column.name}
+
+
+def _refers_to_nothing(register: Register, table: Table, column: Column) -> pd.Series:
+    codes = register.given[table.name][column.name]
+    return codes.notna() & ~codes.isin(_codes_there(register, column))
+
+
+def _differs_by_zeros(register: Register, table: Table, column: Column) -> pd.Series:
+    return _bare(register.given[table.name][column.name]).isin(_bare(_codes_there(register, column)))
+
+
+def _codes_there(register: Register, column: Column) -> pd.Series:
+    target, _, key = column.refers_to.partition(".")
+    return register.given[target][key].dropna()
 
 
 def _bare(codes: pd.Series) -> pd.Series:
     return codes.str.casefold().str.lstrip("0")
 
 
-def _other_patient(frame: pd.DataFrame, sessions: pd.DataFrame, table: str) -> list[Problem]:
-    owner = frame["session_id"].map(
-        sessions.drop_duplicates("session_id").set_index("session_id")["patient_id"]
+def other_patient(table: str) -> Rule:
+    """Return the rule that a row names a session of its own patient."""
+
+    def broken(register: Register) -> pd.Series:
+        rows, sessions = register.given[table], register.given["sessions"]
+        owner = rows["session_id"].map(by_session(sessions, "patient_id"))
+        differs = owner.notna() & rows["patient_id"].notna() & owner.ne(rows["patient_id"])
+        return differs & rows["patient_id"].isin(sessions["patient_id"].dropna())
+
+    return Rule(
+        "other_patient",
+        f"{table}.session_id",
+        broken,
+        "row names a session of another patient",
+        "rows name a session of another patient",
+        "session_id is a session of patient_id",
+        "mend patient_id or session_id",
     )
-    patients = sessions["patient_id"].dropna()
-    wrong = owner.notna() & frame["patient_id"].notna() & owner.ne(frame["patient_id"])
-    return found(frame, wrong & frame["patient_id"].isin(patients), f"{table}.session_id", "other_patient")
+
+
+def _of_table(table: Table) -> tuple[Rule, ...]:
+    # The key of a count is a rule of its own (`counts`), asked where defaults are filled in.
+    key = () if table.name == "measurements" else (duplicate_key(table),)
+    references = [
+        rule(table, column)
+        for column in table.asked()
+        if column.refers_to
+        for rule in (lost_zeros, unknown_reference)
+    ]
+    return (*key, *references)
+
+
+RULES = (
+    *(rule for table in TABLES.values() for rule in _of_table(table)),
+    *(other_patient(table) for table in ("measurements", "visits")),
+)
+
+
+def exact_copy(table: Table) -> Rule:
+    """Return the rule that a row of a table, as it stands in the file, stands once.
+
+    A count is never taken for a copy: two counts may agree by chance, and leaving one out would make counts
+    look less repeatable than they are.
+    """
+    return Rule(
+        "exact_copy",
+        f"{table.name}.",
+        lambda rows: rows.duplicated() & (table.name != "measurements"),
+        "row is an exact copy of an earlier row and was left out",
+        "rows are exact copies of earlier rows and were left out",
+        "a row stands once",
+        "take the copy away",
+        "warning",
+    )
+
+
+def left_out(
+    frame: pd.DataFrame, table: Table, is_empty: np.ndarray
+) -> tuple[pd.DataFrame, list[Problem], str]:
+    """Return the frame without empty rows and copies, the warning, and how many of which were left out."""
+    filled = frame[~is_empty]
+    rule = exact_copy(table)
+    copies = np.asarray(rule.broken(filled), dtype=bool)
+    parts = [(int(is_empty.sum()), "empty row"), (int(copies.sum()), "exact copy")]
+    reason = "; ".join(f"{n} {_plural(word, n)}" for n, word in parts if n)
+    return filled[~copies], rule.told(filled, copies), reason
+
+
+def _plural(word: str, n: int) -> str:
+    return word if n == 1 else (word[:-1] + "ies" if word.endswith("y") else word + "s")

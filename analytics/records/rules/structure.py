@@ -5,10 +5,10 @@ from collections.abc import Mapping
 
 import pyarrow.compute as pc
 
-from analytics.dictionary import TABLES, Raw, RawTable, Table, tidy
+from analytics.dictionary import TABLES, Raw, RawTable, Table
 from analytics.errors import Problem, Severity
 from analytics.identifiers import LET_THROUGH
-from analytics.records.typed import nearest
+from analytics.records.typed import nearest, tidy
 
 PLAIN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_ .()-]{0,39}")
 BY_MAP = "or let `regrowth map` lay out a table kept in another form"
@@ -23,8 +23,8 @@ def check(raw: Raw) -> tuple[list[Problem], set[str]]:
             absent |= {f"{name}.{column}" for column in table.names()}
             problems += [] if table.optional else [_absent_table(table)]
             continue
-        found, missing = _header(raw.tables[name], table, raw.allowed)
-        problems += found
+        of_header, missing = _header(raw.tables[name], table, raw.allowed)
+        problems += of_header
         absent |= {f"{name}.{column}" for column in missing}
     return problems, absent
 

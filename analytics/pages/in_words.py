@@ -1,0 +1,210 @@
+"""What a result says, in the words of a surgeon: when hair comes, where a case stands, what a draft costs.
+
+The rooms hand over facts; every sentence is made here, from the results a page may show.
+"""
+
+import numpy as np
+import pandas as pd
+
+from analytics import course, milestones, numbers, yields
+from analytics.results import Curve, Result
+
+READING, CENTILE = "reading", "centile of the reading"
+YIELD, DENSITY = "predicted yield", "predicted density"
+
+
+def what_matters(lines: Result, *, most: int = 3) -> str:
+    """Return which choices move the headline furthest, each with its largest move.
+
+    Parameters
+    ----------
+    lines
+        From `yields.sensitivity` or `yields.with_view`, as they may be shown.
+    most
+        How many choices to name, 1 or more.
+    """
+    furthest = yields.moves(lines)
+    if furthest.empty:
+        return "No choice can be set against the main line."
+    named = "; ".join(
+        f"{row['choice']}, {row['option']} ({', '.join(str(row[g]) for g in lines.by[2:])} "
+        f"{'down' if row['move'] < 0 else 'up'} {abs(row['move']):.0f})"
+        for _, row in furthest.head(most).iterrows()
+    )
+    half = furthest["half_interval"].iloc[0]
+    chance = f" Half an interval is {half:.0f} points long." if pd.notna(half) else ""
+    return f"The choices that move a zone's yield furthest, in points: {named}.{chance}"
+
+
+# Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).
+
+ZONE_WORDS = {"frontal": "frontal zone", "other": "other zones"}
+PEOPLE = 100
+# What a state of `course.case` means, and in short, those that need thought first.
+STANDING = {
+    "low": "low: its true yield lies under {low_yield_pct:g} % of planted hairs",
+    "behind": "behind, its readings lower than those of 95 in 100 of this practice's cases read alike",
+    "cannot tell": "not to be told yet from the readings there are",
+    "usual": "within the usual range of this practice",
+    "ahead": "ahead, its readings higher than those of 95 in 100 of this practice's cases read alike",
+}
+STANDING_IN_SHORT = {
+    "low": "low at maturity",
+    "behind": "behind",
+    "cannot tell": "cannot be told yet",
+    "usual": "within the usual range",
+    "ahead": "ahead",
+}
+
+
+def when_reached(result: Result, group: str, *, percent: float, month: float = 12.0) -> str:
+    """Return what a surgeon can say to a patient of one group: how many of 100 placements by a month.
+
+    Parameters
+    ----------
+    result
+        From `milestones.time_to`, as it may be shown.
+    group
+        A zone (or another value of the `by` column).
+    percent
+        The milestone, percent of planted hairs.
+    month
+        A month of the table.
+
+    Examples
+    --------
+    >>> row = {"zone": "crown", "term": "share reached", "x": 12.0, "estimate": 23.4, "ci_low": 14.6,
+    ...        "ci_high": 34.2, "level": 0.95, "unit": "% of placements", "n_patients": 107, "flag": ""}
+    >>> result = Result(pd.DataFrame([row]), pd.DataFrame(), "emergence model", ("zone",))
+    >>> print(when_reached(result, "crown", percent=80))  # doctest: +NORMALIZE_WHITESPACE
+    By month 12, about 23 of 100 placements in the crown reached 80 % of planted hairs (95 % interval 15 to
+    34; from 107 patients of this clinic). This describes the past of many, not the course of one.
+    """
+    table = result.table()
+    own = table[table[result.by[0]].astype(str).eq(group)] if len(table) else table
+    at_month = own[own["x"].eq(month)] if "x" in own else own
+    kinds = (milestones.SHARE, milestones.FIRST)
+    found = next((at_month[at_month["term"].eq(t)] for t in kinds if at_month["term"].eq(t).any()), None)
+    place, what = ZONE_WORDS.get(group, group), f"{percent:g} % of planted hairs"
+    unknown = f"For the {place} these records do not say how many placements reach {what} by month {month:g}"
+    if found is None:
+        return f"{unknown}."
+    row = found.iloc[0]
+    if not np.isfinite(row["estimate"]):
+        return f"{unknown}: {numbers.words_for_missing(row)}."
+    n_patients = int(row["n_patients"])
+    if n_patients < milestones.FEW_PATIENTS:
+        return f"{unknown}: fewer than {milestones.FEW_PATIENTS} patients."
+    seen = "reached" if row["term"] == milestones.SHARE else "had a reading of"
+    sentence = (
+        f"By month {month:g}, {_of_hundred(row['estimate'])} placements in the {place} {seen} {what} "
+        f"({100 * row['level']:g} % interval {_whole(row['ci_low'])} to {_whole(row['ci_high'])}; "
+        f"from {n_patients} patients of this clinic)."
+    )
+    return f"{sentence}{_half_by(own)} This describes the past of many, not the course of one."
+
+
+def _of_hundred(percent: float) -> str:
+    if percent < 1:
+        return f"fewer than 1 of {PEOPLE}"
+    if percent > PEOPLE - 1:
+        return f"more than {PEOPLE - 1} of {PEOPLE}"
+    return f"about {round(percent)} of {PEOPLE}"
+
+
+def _whole(percent: float) -> str:
+    return "under 1" if 0 < percent < 1 else f"{round(percent)}"
+
+
+def _half_by(own: pd.DataFrame) -> str:
+    middle = own[own["term"].eq(milestones.MEDIAN) & own["estimate"].notna()]
+    if middle.empty:
+        return ""
+    row = middle.iloc[0]
+    limits = f"{round(row['ci_low'])} to {round(row['ci_high'])}"
+    return f" Half were there by about month {round(row['estimate'])} ({limits})."
+
+
+def case_in_short(result: Curve) -> str:
+    """Return the standing of each place of `course.case` in one sentence, those that need thought first."""
+    judged = result.extra["standing"]
+    places = {state: judged.loc[judged["state"].eq(state), "place"] for state in STANDING_IN_SHORT}
+    parts = [f"{STANDING_IN_SHORT[state]}: {'; '.join(own)}" for state, own in places.items() if len(own)]
+    if not parts:
+        return "No planted zone of this patient has a count that can be judged."
+    return ". ".join(numbers.title_case(part) for part in parts) + "."
+
+
+def case_in_words(result: Curve) -> pd.DataFrame:
+    """Return one sentence per place of `course.case`, then what could not be judged and why."""
+    ahead = result.extra["limits"]
+    rows = [
+        {"place": row["place"], "sentence": _standing(row, ahead[ahead["place"].eq(row["place"])])}
+        for _, row in result.extra["standing"].iterrows()
+    ]
+    rows += [
+        {"place": f"{row.zone}, session {row.session_number}", "sentence": f"Not judged: {row.reason}."}
+        for row in result.extra["not judged"].itertuples()
+    ]
+    return pd.DataFrame(rows, columns=["place", "sentence"])
+
+
+def _standing(row: pd.Series, ahead: pd.DataFrame) -> str:
+    """Return how one place stands, with what its chances split into, and the last forecast."""
+    place = numbers.title_case(row["place"])
+    if not row["n_readings"]:
+        return f"{place}: no count after the session yet, so it cannot be judged."
+    if row["is_beyond"]:
+        return (
+            f"{place}, read at month {row['month']:g}: beyond the months this practice has followed, so it "
+            "cannot be judged."
+        )
+    readings = f"{row['n_readings']} reading{'s' if row['n_readings'] > 1 else ''}"
+    state = STANDING[row["state"]].format(low_yield_pct=course.LOW_YIELD_PCT)
+    text = f"{place}, read at month {row['month']:g} ({readings}): {state}."
+    if row["state"] in ("behind", "cannot tell"):
+        text += (
+            f" Chance that its true yield at this month is among the lowest tenth "
+            f"{100 * row['chance_behind']:.0f} %; that it comes slowly only {100 * row['slow_only']:.0f} %, "
+            f"will end low only {100 * row['low_only']:.0f} %, both {100 * row['both']:.0f} %, neither "
+            f"{100 * row['neither']:.0f} %."
+        )
+    ahead = ahead[ahead["x"].isin(course.MONTHS_AHEAD)]
+    return text + (_expected(ahead.iloc[-1]) if len(ahead) else "")
+
+
+def _expected(row: pd.Series) -> str:
+    return (
+        f" Expected at month {row['x']:g}: {row['density']:.0f} hairs/cm2 (95 of 100 such counts between "
+        f"{row['density_low_95']:.0f} and {row['density_high_95']:.0f})."
+    )
+
+
+def overspent(over: pd.DataFrame) -> str:
+    """Return one sentence on the drafts that spend more than is left, from `planning.overspent`.
+
+    Examples
+    --------
+    >>> overspent(pd.DataFrame({"draft": ["A", "B"], "fu_beyond": [618.0, 20.4]}))
+    'Draft A would spend 618 FU, draft B 20 FU more than the safe share chosen leaves.'
+    """
+    parts = [
+        f"draft {row.draft} {'' if i else 'would spend '}{row.fu_beyond:,.0f} FU"
+        for i, row in enumerate(over.itertuples())
+    ]
+    return f"{numbers.title_case(', '.join(parts))} more than the safe share chosen leaves."
+
+
+def drafts_side_by_side(result: Result) -> pd.DataFrame:
+    """Return the table of `planning.drafts` with one column per draft: a number, and its limits if any."""
+    table = result.table()
+    said = [_in_full(row) if np.isfinite(row.estimate) else row.flag for row in table.itertuples()]
+    wide = table.assign(said=said, draft="draft " + table["draft"].astype(str)).pivot_table(
+        index=["zone", "term", "unit"], columns="draft", values="said", aggfunc="first", sort=False
+    )
+    return wide.fillna("not planted").reset_index()
+
+
+def _in_full(row) -> str:
+    limits = f" ({numbers.limits(row.ci_low, row.ci_high)})" if np.isfinite(row.ci_low) else ""
+    return f"{numbers.number(row.estimate)}{limits}"

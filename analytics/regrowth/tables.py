@@ -1,0 +1,224 @@
+"""The emergence model as a table: by zone, between zones, case mix, spreads; and as curves by zone.
+
+Each function gives lines of a result (`results.line`); what the numbers mean stands in
+`regrowth.quantities`. All are estimates of the model: none is a count.
+"""
+
+import numpy as np
+import pandas as pd
+
+from analytics.dictionary import FRONT
+from analytics.numerics.nonlinear import log_time_of
+from analytics.regrowth.emergence import Emergence
+from analytics.regrowth.layout import HALF, PLATEAU
+from analytics.regrowth.quantities import (
+    FRONT_NAME,
+    Quantity,
+    degrees,
+    mean_yield,
+    parameters,
+    quantities,
+    weights_of,
+)
+from analytics.results import LEVEL, line
+
+NEARLY_ALL = 0.95
+FEW_PATIENTS = 5
+ALL_ZONES = "all"
+
+
+def zone_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
+    """Return the numbers of each zone: plateau, yield at maturity, half month, month of 95 % of plateau."""
+    rows: list[dict] = []
+    for k, zone in enumerate(fit.zones):
+        df = degrees(fit, zone)
+        plateau = quantities(fit, lambda b, s, k=k: [parameters(fit, b)[0][k]], level=level, df=df)[0]
+        rows.append(_row(fit, k, "plateau_yield", "%", plateau, level, flag=_plateau_flag(fit, k)))
+        rows.append(yield_at_maturity_row(fit, k, level=level))
+        for share, term in ((0.5, "half_month"), (NEARLY_ALL, "month_of_95_pct_of_plateau")):
+            found = quantities(
+                fit,
+                lambda b, s, k=k, share=share: [_month_of(fit, k, share, b)],
+                level=level,
+                df=df,
+                scale="log",
+            )[0]
+            rows.append(_row(fit, k, term, "months", found, level, flag=_tempo_flag(fit, k)))
+    return rows
+
+
+def yield_at_maturity_row(
+    fit: Emergence, k: int, *, level: float = LEVEL, term: str = "yield_at_maturity"
+) -> dict:
+    """Return the headline of one zone; at the last supported month where the data end earlier."""
+    month = float(fit.maturity_month[k])
+    flag = ""
+    if fit.last_month[k] < month - 1.0:
+        month = float(fit.last_month[k])
+        flag = f"no readings at maturity: yield at month {month:.0f}, the last supported"
+    found = quantities(
+        fit, lambda b, s: mean_yield(fit, k, [month], b, s), level=level, df=degrees(fit, fit.zones[k])
+    )[0]
+    return _row(fit, k, term, "%", found, level, flag=flag, x=month)
+
+
+def between_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
+    """Return tempo ratios and differences of yield, against the front and between any two zones.
+
+    Patients are those of the side that has fewer, on which the degrees of freedom rest.
+    """
+    rows: list[dict] = []
+    has_front = sum(z in FRONT for z in fit.zones) > 0
+    named = [z for z in fit.zones if z not in FRONT] if has_front else []
+    pairs = [(z, FRONT_NAME) for z in named]
+    pairs += [(a, b) for i, a in enumerate(fit.zones) for b in fit.zones[:i]]
+    for one, other in pairs:
+        rows.extend(_between(fit, one, other, level))
+    return rows
+
+
+def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
+    of, against = weights_of(fit, one), weights_of(fit, other)
+    df = degrees(fit, one, other)
+    fewer = int(min(fit.n_patients[side > 0].max() for side in (of, against)))
+
+    def ratio(beta, spread):
+        return [np.exp((of - against) @ parameters(fit, beta)[1])]
+
+    def plateau_gap(beta, spread):
+        return [(of - against) @ parameters(fit, beta)[0]]
+
+    def yield_gap(beta, spread):
+        weight = of - against
+        months = fit.maturity_month
+        each = [w * mean_yield(fit, k, months[[k]], beta, spread)[0] for k, w in enumerate(weight) if w]
+        return [sum(each)]
+
+    same_tempo = len({fit.half_of_zone[k] for k in np.flatnonzero(of + against)}) == 1
+    flag = "one tempo for both: too few placements" if same_tempo else ""
+    made = (
+        ("tempo_ratio", "ratio", ratio, "log", flag),
+        ("yield_difference_at_maturity", "points", yield_gap, "identity", ""),
+        ("plateau_difference", "points", plateau_gap, "identity", ""),
+    )
+    rows = []
+    for term, unit, function, scale, said in made:
+        found = quantities(fit, function, level=level, df=df, scale=scale)[0]
+        rows.append(_line(f"{one} : {other}", term, unit, found, level, n_patients=fewer, flag=said))
+    return rows
+
+
+def mix_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
+    """Return what each case-mix term adds to the plateau, in points."""
+    start = fit.slices[PLATEAU][0] + len(fit.zones)
+    df = max(fit.n_patients_all - len(fit.beta), 1)
+    rows = []
+    for i, mix in enumerate(fit.mix):
+        found = quantities(fit, lambda b, s, i=i: [b[start + i]], level=level, df=df)[0]
+        rows.append(_line(ALL_ZONES, f"case mix: {mix.term}", "points", found, level, flag=""))
+    return rows
+
+
+def spread_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
+    """Return standard deviations of plateau, log tempo, native density (share) and residual."""
+    rows = []
+    for name, value, variance in zip(fit.spread_names, fit.spread, np.diag(fit.spread_cov), strict=True):
+        if " with " in name:
+            continue
+        unit = "points" if "plateau" in name else "hairs/cm2" if name == "residual" else "log"
+        sd = float(np.sqrt(max(value, 0.0)))
+        on_edge = sd < 1e-6
+        se = float("nan") if on_edge else float(np.sqrt(variance)) / (2 * sd)
+        flag = "none beyond the known errors" if on_edge else ""
+        rows.append(line(f"SD {name}", sd, unit, by={"zone": ALL_ZONES}, se=se, level=level, flag=flag))
+    return rows
+
+
+def path(fit: Emergence, *, level: float = LEVEL, step: float = 0.5) -> pd.DataFrame:
+    """Return the mean yield of every zone month by month, as far as its data reach."""
+    rows: list[dict] = []
+    for k, zone in enumerate(fit.zones):
+        months = np.arange(0.0, float(fit.last_month[k]) + 1e-9, step)
+        found = quantities(
+            fit,
+            lambda b, s, k=k, m=months: mean_yield(fit, k, m, b, s),
+            level=level,
+            df=degrees(fit, zone),
+        )
+        rows += [
+            _row(fit, k, "yield", "%", one, level, flag="", x=month)
+            for one, month in zip(found, months, strict=True)
+        ]
+    return pd.DataFrame(rows)
+
+
+def _month_of(fit: Emergence, k: int, share: float, beta: np.ndarray) -> float:
+    _, log_half, log_k = parameters(fit, beta)
+    return float(np.exp(log_half[k] + log_time_of(fit.curve, share, log_k[k])[0]))
+
+
+def _row(
+    fit: Emergence,
+    k: int,
+    term: str,
+    unit: str,
+    found: Quantity,
+    level: float,
+    *,
+    flag: str,
+    x: float = np.nan,
+) -> dict:
+    """Return a line of one zone, with its counts and what must be said of it."""
+    said = "; ".join(f for f in (flag, few_patients(fit, k)) if f)
+    counts = {"n_patients": int(fit.n_patients[k]), "n_rows": int(fit.n_rows[k])}
+    return _line(fit.zones[k], term, unit, found, level, x=x, **counts, flag=said)
+
+
+def _line(
+    zone: str,
+    term: str,
+    unit: str,
+    found: Quantity,
+    level: float,
+    *,
+    flag: str,
+    x: float = np.nan,
+    n_patients: int | None = None,
+    n_rows: int | None = None,
+) -> dict:
+    return line(
+        term,
+        found.estimate,
+        unit,
+        by={"zone": zone},
+        x=x,
+        se=found.se,
+        ci=(found.ci_low, found.ci_high),
+        level=level,
+        n_patients=n_patients,
+        n_rows=n_rows,
+        df=found.df,
+        flag=flag,
+    )
+
+
+def few_patients(fit: Emergence, k: int) -> str:
+    """Return a flag where a zone has few patients."""
+    return "fewer than 5 patients" if fit.n_patients[k] < FEW_PATIENTS else ""
+
+
+def _plateau_flag(fit: Emergence, k: int) -> str:
+    if fit.reached[k]:
+        return ""
+    return (
+        "no readings past 90 % of the plateau: an extrapolation; read the yield at the last supported month"
+    )
+
+
+def _tempo_flag(fit: Emergence, k: int) -> str:
+    start = fit.slices[HALF][0] + fit.half_of_zone[k]
+    if not np.sqrt(fit.beta_cov[start, start]) < 0.25:
+        return "not determined by the data"
+    if fit.half_of_zone.count(fit.half_of_zone[k]) > 1:
+        return "tempo shared with other zones: too few placements"
+    return ""

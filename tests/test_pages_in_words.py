@@ -1,0 +1,77 @@
+"""Sentences that pages make from a result: its numbers and its n, or why there is none."""
+
+import numpy as np
+import pandas as pd
+
+from analytics import disclosure
+from analytics.pages import in_words
+from analytics.results import Curve, Result, line
+
+
+def _shares(**changes) -> Result:
+    row = {"by": {"zone": "crown"}, "x": 12.0, "ci": (0.2, 34.2), "level": 0.95, "n_patients": 107, **changes}
+    estimate = row.pop("estimate", 23.4)
+    rows = [
+        line("share reached", estimate, "% of placements", flag=row.pop("flag", ""), **row),
+        line("median month", 15.2, "months", by={"zone": "crown"}, ci=(12.6, 18.4), n_patients=107, flag=""),
+    ]
+    return Result(pd.DataFrame(rows), pd.DataFrame(), "by hand", ("zone",))
+
+
+def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n():
+    said = in_words.when_reached(_shares(), "crown", percent=80)
+    assert "about 23 of 100 placements in the crown reached 80 % of planted hairs" in said
+    assert "(95 % interval under 1 to 34; from 107 patients of this clinic)" in said
+    assert "Half were there by about month 15 (13 to 18)" in said
+    assert said.endswith("This describes the past of many, not the course of one.")
+    assert "more than 99 of 100" in in_words.when_reached(_shares(estimate=99.6), "crown", percent=80)
+
+
+def test_the_sentence_says_when_the_records_do_not_tell():
+    few = in_words.when_reached(_shares(n_patients=3), "crown", percent=50)
+    assert few == (
+        "For the crown these records do not say how many placements reach 50 % of planted hairs by month 12: "
+        "fewer than 5 patients."
+    )
+    assert "do not say" in in_words.when_reached(_shares(), "temples", percent=50)
+    assert "do not say" in in_words.when_reached(_shares(), "crown", percent=50, month=13)
+    hidden = in_words.when_reached(
+        _shares(estimate=np.nan, flag=disclosure.WITHHELD, n_patients=None), "crown", percent=50
+    )
+    assert disclosure.WITHHELD in hidden  # which a page replaces for its audience
+
+
+def _case() -> Curve:
+    judged = {"n_readings": 2, "is_beyond": False, "month": 9.0, "chance_behind": 0.61, "slow_only": 0.5}
+    judged |= {"low_only": 0.1, "both": 0.05, "neither": 0.35}
+    places = [
+        {"place": "frontal, session 1", "state": "usual", **judged},
+        {"place": "crown, session 1", "state": "behind", **judged},
+        {"place": "temples, session 1", "state": "cannot tell", **judged, "n_readings": 0},
+    ]
+    ahead = {"place": "crown, session 1", "x": [9.5, 18.0], "density": [60.0, 90.4]}
+    ahead |= {"density_low_95": [40.0, 70.0], "density_high_95": [80.0, 111.0]}
+    left = {"zone": ["midscalp"], "session_number": [2], "reason": ["no baseline"]}
+    extra = {
+        "standing": pd.DataFrame(places),
+        "limits": pd.DataFrame(ahead),
+        "not judged": pd.DataFrame(left),
+    }
+    return Curve(pd.DataFrame(), pd.DataFrame(), "by hand", ("place",), extra=extra)
+
+
+def test_a_case_is_said_with_those_first_that_need_thought():
+    assert in_words.case_in_short(_case()) == (
+        "Behind: crown, session 1. Cannot be told yet: temples, session 1. Within the usual range: frontal, "
+        "session 1."
+    )
+
+
+def test_every_place_of_a_case_gets_a_sentence_with_its_chances_and_its_last_forecast():
+    said = in_words.case_in_words(_case()).set_index("place")["sentence"]
+    assert said["frontal, session 1"].endswith("(2 readings): within the usual range of this practice.")
+    crown = said["crown, session 1"]
+    assert "lowest tenth 61 %; that it comes slowly only 50 %, will end low only 10 %, both 5 %" in crown
+    assert crown.endswith("Expected at month 18: 90 hairs/cm2 (95 of 100 such counts between 70 and 111).")
+    assert said["temples, session 1"].endswith("no count after the session yet, so it cannot be judged.")
+    assert said["midscalp, session 2"] == "Not judged: no baseline."
