@@ -1,7 +1,7 @@
 """The front page of a folder of reports: a card each, with answer, state and what needs attention."""
 
 import json
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 from analytics import files
@@ -119,14 +119,4 @@ def _document(cards: list[dict[str, Any]]) -> str:
 
 def _as_read(card: dict[str, Any]) -> dict[str, Any]:
     settings = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in card["settings"].items())
-    links = {word: _address(link) for word, link in card["links"].items()}
-    return {**card, "word": WORD_OF_STATE[card["state"]], "settings": settings, "links": links}
-
-
-def _address(link: str) -> str:
-    """Return a place below this folder as a web address.
-
-    >>> _address("p (2)/p.html")
-    'p%20%282%29/p.html'
-    """
-    return PurePosixPath("/", link).as_uri().removeprefix("file:///")
+    return {**card, "word": WORD_OF_STATE[card["state"]], "settings": settings}

@@ -26,7 +26,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from scipy.optimize import linprog
-from scipy.sparse import lil_matrix
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
 
 from analytics import disclosure
 from analytics.reports import render
@@ -157,20 +158,28 @@ def _equal(known: Known, truth: Page) -> None:
 
 
 def _bounded(known: Known, targets: list) -> list[str]:
-    matrix = lil_matrix((len(known.equations), len(known.names)))
-    for i, equation in enumerate(known.equations):
-        for j, value in equation.items():
-            matrix[i, j] += value
-    matrix, right = matrix.tocsr(), np.zeros(len(known.equations))
-    bounds = list(zip(known.low, [None if np.isinf(h) else h for h in known.high], strict=True))
+    """Bound each target within the counts that equations tie it to; one that nothing ties has no bound."""
+    rows = [i for i, equation in enumerate(known.equations) for _ in equation]
+    columns = [j for equation in known.equations for j in equation]
+    signs = [value for equation in known.equations for value in equation.values()]
+    shape = (len(known.equations), len(known.names))
+    matrix = csr_array((signs, (rows, columns)), shape=shape)
+    _, component = connected_components(abs(matrix).T @ abs(matrix), directed=False)
     finds = []
-    for at, n, name in targets:
-        cost = np.zeros(len(known.names))
-        cost[at] = 1.0
-        low = linprog(cost, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
-        high = linprog(-cost, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
-        if low.status == 0 and high.status == 0 and -high.fun - low.fun < 0.5:
-            finds.append(f"algebra: {name} is {low.fun:.1f}, truly {n:g}")
+    for number in {component[at] for at, _, _ in targets}:
+        inside = np.flatnonzero(component == number)
+        equations = matrix[:, inside]
+        equations = equations[np.diff(equations.indptr) > 0]
+        bounds = [(known.low[j], None if np.isinf(known.high[j]) else known.high[j]) for j in inside]
+        for at, n, name in (t for t in targets if component[t[0]] == number):
+            if not equations.shape[0]:
+                continue
+            cost = (inside == at).astype(float)
+            right = np.zeros(equations.shape[0])
+            low = linprog(cost, A_eq=equations, b_eq=right, bounds=bounds, method="highs")
+            high = linprog(-cost, A_eq=equations, b_eq=right, bounds=bounds, method="highs")
+            if low.status == 0 and high.status == 0 and -high.fun - low.fun < 0.5:
+                finds.append(f"algebra: {name} is {low.fun:.1f}, truly {n:g}")
     return finds
 
 
