@@ -445,7 +445,7 @@ def share_quantities(
 
 def _limits(estimate: float, draws: np.ndarray, df: float, level: float) -> Quantity:
     inside = float(np.clip(estimate, LEAST_SHARE, 1 - LEAST_SHARE))
-    sd = float(np.std(logit(np.clip(draws, LEAST_SHARE, 1 - LEAST_SHARE)), ddof=1))
+    sd = float(np.std(logit(np.clip(draws, EDGE / 2, 1 - EDGE / 2)), ddof=1))
     half = stats.t.ppf(0.5 + level / 2, df) * sd
     low, high = expit(logit(inside) - half), expit(logit(inside) + half)
     low, high = np.where(low < EDGE, 0.0, low), np.where(high > 1 - EDGE, 1.0, high)
