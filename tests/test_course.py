@@ -11,8 +11,8 @@ from analytics import course, regrowth
 from analytics.course.backtest import closed_form_crps
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import ParameterError
-from analytics.pages import sentences
-from analytics.regrowth.quantities import parameters, variances
+from analytics.pages import in_words
+from analytics.regrowth.quantities import parameters
 
 
 @pytest.fixture(scope="module")
@@ -21,32 +21,34 @@ def fit(demo):
 
 
 @pytest.fixture(scope="module")
-def listed(demo, fit):
-    return course.call_back(demo, fit=fit)
+def plateaus(demo, fit):
+    return regrowth.fit_plateaus(demo, fit=fit)
 
 
-def test_a_centile_and_the_share_below_it_are_inverse(fit):
-    for zone in fit.zones:
+@pytest.fixture(scope="module")
+def listed(demo, plateaus):
+    return course.call_back(demo, plateaus=plateaus)
+
+
+def test_a_centile_and_the_share_below_it_are_inverse(plateaus):
+    for zone in plateaus.fit.zones:
         months = np.array([3.0, 6.0, 12.0])
         for percent in (5, 50, 95):
-            at = centile(fit, zone, months, percent, 8.0)
-            np.testing.assert_allclose(below(fit, zone, months, at, 8.0), percent / 100, atol=1e-6)
+            at = centile(plateaus, zone, months, percent, 8.0)
+            np.testing.assert_allclose(below(plateaus, zone, months, at, 8.0), percent / 100, atol=1e-6)
 
 
-def test_the_spread_of_true_yields_is_the_one_that_cases_drawn_from_the_model_have(fit):
-    """Monte Carlo of 200,000 cases against the quadrature, at month 6 of the crown."""
+def test_the_spread_of_true_yields_is_the_one_that_cases_drawn_from_the_model_have(plateaus):
+    """Monte Carlo of 200,000 cases against the sum over cells, at month 6 of the crown."""
     from analytics.numerics.nonlinear import curves
 
-    k = fit.zone_index("crown")
-    plateau, log_half, log_k = (v[k] for v in parameters(fit, fit.beta))
-    total, tempo, covariance = variances(fit, fit.beta, fit.spread)
-    spread = np.array([[total, covariance], [covariance, tempo]])
-    drawn = np.random.default_rng(3).multivariate_normal([0, 0], spread, size=200_000, method="svd")
-    emerged = curves.share(fit.curve, 6.0 * np.exp(-log_half - drawn[:, 1]), log_k)[0]
-    truth = (plateau + drawn[:, 0]) * emerged
+    fit = plateaus.fit
+    _, log_half, log_k = (v[fit.zone_index("crown")] for v in parameters(fit, fit.beta))
+    plateau, tempo = regrowth.drawn(plateaus, "crown", 200_000, np.random.default_rng(3))
+    truth = plateau * curves.share(fit.curve, 6.0 * np.exp(-log_half - tempo), log_k)[0]
     for percent in (5, 50, 95):
-        assert centile(fit, "crown", [6.0], percent)[0] == pytest.approx(
-            np.percentile(truth, percent), abs=0.4
+        assert centile(plateaus, "crown", [6.0], percent)[0] == pytest.approx(
+            np.percentile(truth, percent), abs=0.6
         )
 
 
@@ -63,8 +65,8 @@ def test_the_planted_failure_of_the_demo_is_on_the_call_back_list(listed):
     assert ("0108", "hairline") in set(zip(named["patient_id"], named["zone"], strict=True))
 
 
-def test_a_case_keeps_the_contract_and_its_limits_are_nested(demo, fit):
-    result = course.case(demo, "0108", fit=fit)
+def test_a_case_keeps_the_contract_and_its_limits_are_nested(demo, plateaus):
+    result = course.case(demo, "0108", plateaus=plateaus)
     assert_keeps_the_contract(result)
     limits = result.extra["limits"]
     assert (limits["low_95"] < limits["low_80"]).all()
@@ -73,37 +75,42 @@ def test_a_case_keeps_the_contract_and_its_limits_are_nested(demo, fit):
     np.testing.assert_allclose(shares, 100.0, atol=1e-6)
 
 
-def test_every_interval_of_a_case_is_of_the_level_asked_for(demo, fit):
-    """Quantiles of the normal, any table: 0.67449 standard errors hold 50 %, 1.95996 hold 95 %."""
-    half, most = (course.case(demo, "0108", fit=fit, level=level) for level in (0.5, 0.95))
-    for term in ("reading", "predicted yield", "predicted density"):
-        for result, quantile in ((half, 0.67449), (most, 1.95996)):
-            rows = result.table()
-            rows = rows[rows["term"].eq(term) & (rows["ci_low"].gt(0) | rows["unit"].eq("%"))]
-            above = (rows["ci_high"] - rows["estimate"]) / rows["se"]
-            np.testing.assert_allclose(above, quantile, rtol=1e-4)
-            np.testing.assert_allclose((rows["estimate"] - rows["ci_low"]) / rows["se"], quantile, rtol=1e-4)
-    for columns in (["ci_low", "ci_high"], ["x", "ci_low", "ci_high"]):
-        found = (half.table(), most.table()) if len(columns) == 2 else (half.path, most.path)
-        narrow, wide = (frame["ci_high"] - frame["ci_low"] for frame in found)
-        assert (narrow[narrow.notna()] < wide[wide.notna()]).all()
+def test_every_interval_of_a_case_is_of_the_level_asked_for(demo, plateaus):
+    """Half of the forecast lies inside its 50 % limits; quantiles of the normal for a reading, any table."""
+    half, most = (course.case(demo, "0108", plateaus=plateaus, level=level) for level in (0.5, 0.95))
+    for result, quantile in ((half, 0.67449), (most, 1.95996)):
+        rows = result.table().query("term == 'reading'")
+        np.testing.assert_allclose((rows["ci_high"] - rows["estimate"]) / rows["se"], quantile, rtol=1e-4)
+    for term in ("predicted yield", "predicted density", "true yield"):
+        narrow, wide = (
+            r.table().loc[lambda t, term=term: t["term"].eq(term)].set_index(["place", "x"])
+            for r in (half, most)
+        )
+        assert (narrow["ci_low"] > wide["ci_low"]).all()
+        assert (narrow["ci_high"] < wide["ci_high"]).all()
+        assert (narrow["ci_low"] < narrow["ci_high"]).all()
+    ahead = half.table().query("term == 'predicted density'")
+    places = list(zip(ahead["place"], ahead["x"], strict=True))
+    limits = half.extra["limits"].set_index(["place", "x"]).loc[places]
+    np.testing.assert_allclose(ahead["ci_low"], limits["density_low_50"])
+    assert (half.path["ci_high"] - half.path["ci_low"] < most.path["ci_high"] - most.path["ci_low"]).all()
     assert half.table()["level"].eq(0.5).all()
     assert half.path["level"].eq(0.5).all()
 
 
-def test_every_patient_of_the_demo_gets_words_or_numbers_never_a_traceback(demo, fit):
+def test_every_patient_of_the_demo_gets_words_or_numbers_never_a_traceback(demo, plateaus):
     for patient in demo.patients["patient_id"].iloc[:8]:
-        result = course.case(demo, str(patient), fit=fit)
-        assert sentences.case_in_short(result)
-        assert len(sentences.case_in_words(result)) or result.table()["flag"].iloc[0]
+        result = course.case(demo, str(patient), plateaus=plateaus)
+        assert in_words.case_in_short(result)
+        assert len(in_words.case_in_words(result)) or result.table()["flag"].iloc[0]
 
 
-def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, fit):
+def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, plateaus):
     counts = demo.measurements.copy()
     late = counts["patient_id"].eq("0108") & counts["month"].gt(12)
     counts.loc[late, "month"] += 48
-    result = course.case(dataclasses.replace(demo, measurements=counts), "0108", fit=fit)
-    said = sentences.case_in_words(result).set_index("place")["sentence"]
+    result = course.case(dataclasses.replace(demo, measurements=counts), "0108", plateaus=plateaus)
+    said = in_words.case_in_words(result).set_index("place")["sentence"]
     assert "beyond the months this practice has followed" in said["frontal, session 1"]
     chances = result.table().query("place == 'frontal, session 1' and term.str.startswith('chance')")
     assert chances["estimate"].isna().all()
@@ -112,19 +119,19 @@ def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, fit
 @pytest.mark.parametrize(
     ("ask", "says"),
     [
-        (lambda r, f: course.false_alarms(r, fit=f, n=0), "expected 1 case or more"),
+        (lambda r, f: course.false_alarms(r, plateaus=f, n=0), "expected 1 case or more"),
         (lambda r, f: course.backtest(r, quarters=0), "expected 1 to 12"),
-        (lambda r, f: course.call_back(r, fit=f, error_rate=2), "expected 0.01 to 0.5"),
+        (lambda r, f: course.call_back(r, plateaus=f, error_rate=2), "expected 0.01 to 0.5"),
     ],
 )
-def test_settings_out_of_range_are_refused_in_words(demo, fit, ask, says):
+def test_settings_out_of_range_are_refused_in_words(demo, plateaus, ask, says):
     with pytest.raises(ParameterError, match=says):
-        ask(demo, fit)
+        ask(demo, plateaus)
 
 
-def test_an_unknown_patient_is_refused_without_the_code(demo, fit):
+def test_an_unknown_patient_is_refused_without_the_code(demo, plateaus):
     with pytest.raises(ParameterError, match="no patient has this code") as refused:
-        course.case(demo, "nobody", fit=fit)
+        course.case(demo, "nobody", plateaus=plateaus)
     assert "nobody" not in str(refused.value)
 
 
@@ -144,9 +151,9 @@ def test_the_rule_of_standing_is_the_one_stated(z, told, usual, low, state):
     assert state_of(z, told, usual=usual, low=low) == state
 
 
-def test_a_forecast_of_yield_is_what_would_be_read_from_the_forecast_count(demo, fit):
+def test_a_forecast_of_yield_is_what_would_be_read_from_the_forecast_count(demo, fit, plateaus):
     """The definition of a reading's yield, worked again from the register's own rows."""
-    result = course.case(demo, "0108", fit=fit)
+    result = course.case(demo, "0108", plateaus=plateaus)
     rows = regrowth.rows_for(demo, fit).frame.query("patient_id == '0108'")
     for _, place in result.extra["limits"].groupby("place"):
         zone, number = place["place"].iloc[0].split(", session ")
@@ -178,8 +185,8 @@ def test_past_forecasts_of_the_demo_hold_and_beat_both_rivals(demo):
     assert table.loc["skill over the last reading", "ci_low"] > 0
 
 
-def test_cases_of_the_practice_are_called_behind_as_often_as_the_rule_states(demo, fit):
-    table = course.false_alarms(demo, fit=fit, zones=("crown",), n=300).table().set_index("term")
+def test_cases_of_the_practice_are_called_behind_as_often_as_the_rule_states(demo, plateaus):
+    table = course.false_alarms(demo, plateaus=plateaus, zones=("crown",), n=300).table().set_index("term")
     stated = table.loc["called behind, of this practice's cases (stated 5 %)"]
     assert stated["ci_low"] <= 5.0 <= stated["ci_high"]
     assert table.loc["called behind, of healthy cases", "estimate"] < 5.0

@@ -333,6 +333,14 @@ def test_a_front_page_of_somebody_else_stays_and_ours_has_another_name(here, not
     assert stat.S_IMODE((here / "reports" / "batch (2).log").stat().st_mode) == 0o600
 
 
+def test_a_list_of_somebody_else_stops_the_front_page_and_ends(here, notebook, quick_report, capsys):
+    (here / "reports").mkdir()
+    (here / "reports" / disk_list.LIST).write_bytes(MINE)
+    assert _report(notebook, "1") == 2
+    assert f"{disk_list.LIST}: not written by this command" in capsys.readouterr().err
+    assert (here / "reports" / disk_list.LIST).read_bytes() == MINE
+
+
 def test_remains_of_a_failed_run_go_when_it_is_made_and_a_note_beside_them_stays(here, notebook, monkeypatch):
     with monkeypatch.context() as patch:
         died = {"state": "failed", "kind": "died", "message": "too few patients"}

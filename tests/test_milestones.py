@@ -14,7 +14,7 @@ from analytics.errors import ParameterError
 from analytics.milestones import first_readings as milestones_curves
 from analytics.milestones import model as milestones_model
 from analytics.milestones.intervals import Question
-from analytics.regrowth.quantities import mean_yield, parameters, variances
+from analytics.regrowth.quantities import parameters, variances
 
 NEVER = np.inf
 UNCHANGED = yields.Choices(native_change="none")
@@ -258,11 +258,11 @@ def test_a_register_without_any_interval_is_refused_in_words():
 
 @pytest.fixture(scope="module")
 def clinic():
-    """Return an invented register with a known truth, its rows and its emergence fit."""
+    """Return an invented register with a known truth, its rows and its model."""
     truth = replace(simulate.plain(), attendance=simulate.Truth().attendance)
     tables, latent = simulate.register(200, truth=truth, seed=11)
     records = simulate.as_records(tables)
-    return records, latent, regrowth.fit_emergence(records)
+    return records, latent, regrowth.fit_plateaus(records)
 
 
 @pytest.fixture(scope="module")
@@ -273,7 +273,7 @@ def small():
 
 @pytest.fixture(scope="module")
 def eighty(clinic):
-    return milestones.time_to(clinic[0], percent=80, fit=clinic[2], n_resamples=200)
+    return milestones.time_to(clinic[0], percent=80, plateaus=clinic[2], n_resamples=200)
 
 
 def _row(result, zone, term, x=None):
@@ -302,26 +302,21 @@ def test_the_model_holds_the_latent_share_and_error_makes_first_readings_early(c
     assert any(note.startswith("crown, month 12: first readings stand") for note in eighty.notes)
 
 
-def test_expected_first_readings_at_one_visit_are_the_normal_probability(clinic):
-    # One reading at month 12 for everyone and no spread of tempo: true yield is normal, and so are the errors
-    # of reading, baseline and planted density, so the share at or above 80 is Phi((mean - 80) / sd) by
-    # addition.
-    fit = clinic[2]
-    still = np.where([" tempo" in name for name in fit.spread_names], 0.0, fit.spread)
-    fit = replace(fit, spread=still)
-    k, n = fit.zone_index("crown"), 3000
+def test_expected_first_readings_at_one_visit_are_the_sum_of_plateaus_and_errors(clinic):
+    # One reading at month 12 for everyone: of each plateau and tempo in turn, errors of reading, baseline and
+    # planted density are normal and add, so the share at or above 80 is a mean of Phi((mean - 80) / sd).
+    model, n = clinic[2], 3000
     rows = pd.DataFrame({"placement_id": [f"P{i:04d}" for i in range(n)]}).assign(
         zone="crown", month=12.0, yield_pct=70.0, yield_pct_se=10.0, planted_hairs_cm2=50.0, planted_se=5.0,
         baseline_se=3.0, density_se=4.0, for_milestone=True, is_baseline=False,
     )  # fmt: skip
-    mean = mean_yield(fit, k, np.array([12.0]), fit.beta, fit.spread)[0]
-    plateau = parameters(fit, fit.beta)[0][k]
-    own = variances(fit, fit.beta, fit.spread)[0] * (mean / plateau) ** 2
-    planted = 0.1**2 * (mean**2 + own)
-    sd = np.sqrt(own + planted + (100 * 3.0 / 50) ** 2 + (100 * 4.0 / 50) ** 2)
-    found = milestones_model.expected_first_readings(fit, rows, Question(80.0), [12.0], seed=2, copies=10)
+    _, log_half, log_k = (v[model.fit.zone_index("crown")] for v in parameters(model.fit, model.fit.beta))
+    plateau, tempo = regrowth.drawn(model, "crown", 400_000, np.random.default_rng(9))
+    true = plateau / (1 + (12.0 / np.exp(log_half + tempo)) ** -np.exp(log_k))
+    sd = np.sqrt((0.1 * true) ** 2 + (100 * 3.0 / 50) ** 2 + (100 * 4.0 / 50) ** 2)
+    found = milestones_model.expected_first_readings(model, rows, Question(80.0), [12.0], seed=2, copies=10)
     # 30,000 draws: standard error at most 0.3 points.
-    assert found["expected"].iloc[0] == pytest.approx(100 * ndtr((mean - 80.0) / sd), abs=1.0)
+    assert found["expected"].iloc[0] == pytest.approx(100 * ndtr((true - 80.0) / sd).mean(), abs=1.0)
 
 
 @pytest.mark.slow
@@ -340,8 +335,8 @@ def test_expected_first_readings_are_those_of_the_register(clinic):
 
 
 def test_the_median_to_half_of_the_own_plateau_is_the_half_month(clinic):
-    found = milestones.time_to(clinic[0], percent=50, family="plateau", fit=clinic[2])
-    half = regrowth.emergence(clinic[0], fit=clinic[2], both_shapes=False).table()
+    found = milestones.time_to(clinic[0], percent=50, family="plateau", plateaus=clinic[2])
+    half = regrowth.emergence(clinic[0], fit=clinic[2].fit, both_shapes=False).table()
     expected = half[half["zone"].eq("crown") & half["term"].eq("half_month")].iloc[0]
     row = _row(found, "crown", "median month")
     assert (row["estimate"], row["ci_low"], row["ci_high"]) == pytest.approx(
@@ -352,12 +347,12 @@ def test_the_median_to_half_of_the_own_plateau_is_the_half_month(clinic):
     assert ratio["ci_low"] < 7.8 / 5.5 < ratio["ci_high"]
     assert_keeps_the_contract(found)
     with pytest.raises(ParameterError, match="a share of the own plateau lies above 0 and under 100"):
-        milestones.time_to(clinic[0], percent=100, family="plateau", fit=clinic[2])
+        milestones.time_to(clinic[0], percent=100, family="plateau", plateaus=clinic[2])
 
 
 def test_the_share_at_the_half_month_is_one_half_and_follows_the_spread_of_tempo(clinic):
     # log T = log half + t with t normal: at half x exp(sd) the share is Phi(1) = 84.134 %.
-    fit = clinic[2]
+    fit = clinic[2].fit
     k = fit.zone_index("crown")
     half = np.exp(parameters(fit, fit.beta)[1][k])
     sd = np.sqrt(variances(fit, fit.beta, fit.spread)[1])
@@ -398,7 +393,7 @@ def test_a_share_of_counts_is_declared_with_them_and_an_estimate_between_visits_
 
 def test_a_fit_under_another_native_change_is_refused_in_words(clinic):
     with pytest.raises(ParameterError, match="made under other choices of a yield"):
-        milestones.time_to(clinic[0], fit=clinic[2], choices=UNCHANGED)
+        milestones.time_to(clinic[0], plateaus=clinic[2], choices=UNCHANGED)
 
 
 def test_another_grouping_speaks_of_first_readings_alone(small):

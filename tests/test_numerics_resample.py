@@ -1,12 +1,13 @@
 """Resampling of patients against closed forms and against its own promises."""
 
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import resample
+from analytics.numerics import mixed, resample
 
 
 def _mean(weights, values=None):
@@ -128,3 +129,42 @@ def test_a_statistic_that_takes_many_resamples_at_once_gives_the_same_draws():
 
     together = resample.patients(np.arange(30), means, n=60, seed=9, together=True)
     np.testing.assert_allclose(together.draws, one.draws)
+
+
+def _refit(y, X, codes, Z):
+    def fit(keep):
+        found = mixed.fit(y[keep], X[keep], [(codes[keep], Z[keep])])
+        return found.beta, found.beta_cov
+
+    return fit
+
+
+def test_one_subject_left_out_moves_the_line_as_in_refits_elsewhere(published):
+    """sleepstudy (lme4): Cook's D with the full fit's covariance, DFBETAS, covariance ratio."""
+    data = np.genfromtxt(published / "sleepstudy.csv", delimiter=",", names=True, deletechars='"')
+    X = np.column_stack([np.ones(len(data)), data["Days"]])
+    subject = data["Subject"].astype(int)
+    found = resample.leave_one_out(_refit(data["Reaction"], X, subject, X), subject)
+    cook = dict(zip(found.groups.tolist(), found.cook, strict=True))
+    expected = {309: 0.148525, 335: 0.129480, 337: 0.125997, 310: 0.110522, 308: 0.092417, 369: 0.001198}
+    for name, value in expected.items():
+        assert cook[name] == pytest.approx(value, rel=2e-3)
+    k = found.groups.tolist().index(309)
+    assert found.dfbetas[k] == pytest.approx([-0.410876, -0.309889], abs=1e-3)
+    assert found.covratio.min() == pytest.approx(found.covratio[k])
+    assert found.covratio[k] == pytest.approx(0.889690, abs=1e-3)
+
+
+def test_the_covariance_that_cooks_distance_uses_is_named():
+    """school23: 1.313450 with the full fit's V, 1.117185 with the reduced one, as influence.ME prints it."""
+    place = Path(__file__).parent / "reference" / "school23.csv"
+    data = np.genfromtxt(place, delimiter=",", names=True)
+    X = np.column_stack([np.ones(len(data)), data["structure"]])
+    school, one = data["school"].astype(int), np.ones((len(data), 1))
+    found = resample.leave_one_out(_refit(data["math"], X, school, one), school)
+    k = found.groups.tolist().index(7472)
+    assert found.beta[k, 1] == pytest.approx(-4.551885, rel=1e-3)
+    assert found.cook[k] == pytest.approx(1.313450, rel=2e-3)
+    assert found.cook_reduced[k] == pytest.approx(1.117185, rel=2e-3)
+    assert found.covratio[k] == pytest.approx(0.925372, rel=2e-3)
+    assert found.dfbetas[k, 1] == pytest.approx(1.430032, rel=2e-3)

@@ -135,12 +135,12 @@ def test_a_declared_test_is_read_with_its_level_both_p_values_and_conclusion():
 
 
 def test_a_call_back_list_has_units_and_limits():
-    """24 with a standard deviation of 10: 24 - 19.6 to 24 + 19.6."""
+    """The limits are those handed over: a failed placement's are not symmetric."""
     named = pd.DataFrame(
         {
             "patient_id": ["0108"], "zone": "hairline", "session_number": 1, "month": 17.6, "n_readings": 5,
-            "yield_now": 24.0, "yield_sd": 10.0, "state": "low", "slow_only": 0.0, "low_only": 0.97,
-            "both": 0.03,
+            "yield_now": 24.0, "yield_low": 4.4, "yield_high": 43.6, "state": "low",
+            "slow_only": 0.0, "low_only": 0.97, "both": 0.03,
         }
     )  # fmt: skip
     read = chair.call_back_table(replace(_result(), extra={"behind": named}))

@@ -104,14 +104,15 @@ def test_the_worst_at_one_visit_improve_at_the_next_by_chance_and_their_expected
     fit = regrowth.fit_emergence(register)
     frame = regrowth.rows_for(register, fit).frame
     frame = frame[frame["month"] < 14]
-    expected = [_expected(fit, frame, place) for place in worst.index]
+    plateaus = regrowth.fit_plateaus(register, fit=fit)
+    expected = [_expected(plateaus, frame, place) for place in worst.index]
     apart = np.array(expected) - true[worst.index].to_numpy()
     assert abs(apart.mean()) < FAR * apart.std(ddof=1) / np.sqrt(len(apart))
 
 
-def _expected(fit, frame, placement_id):
+def _expected(plateaus, frame, placement_id):
     patient = frame.loc[frame["placement_id"].eq(placement_id), "patient_id"].iloc[0]
-    path = regrowth.predict_case(fit, frame[frame["patient_id"].eq(patient)], [12.0]).path
+    path = regrowth.forecast(plateaus, frame[frame["patient_id"].eq(patient)], [12.0]).path
     return float(path.loc[path["placement_id"].eq(placement_id), "yield_pct"].iloc[0])
 
 

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 
 from analytics import regrowth, yields
-from analytics.course.standing import FALSE_ALARMS, bands, below, practice_bounds, standing
+from analytics.course.standing import FALSE_ALARMS, bands, below, practice_bounds, standing, true_yields
 from analytics.errors import ParameterError
 from analytics.records import Records
-from analytics.regrowth import Emergence
+from analytics.regrowth import PlateauDistribution
 from analytics.results import LEVEL, Curve, limits, line
 
 MONTHS_AHEAD = (9.0, 12.0, 15.0, 18.0, 24.0)
@@ -25,25 +25,31 @@ READ = ["place", "x", "y", "se", "centile", "centile_low", "centile_high", "dens
 BEYOND = "beyond the months this practice has followed"
 
 
-def case(records: Records, patient_id: str, *, fit: Emergence | None = None, level: float = LEVEL) -> Curve:
+def case(
+    records: Records,
+    patient_id: str,
+    *,
+    plateaus: PlateauDistribution | None = None,
+    level: float = LEVEL,
+) -> Curve:
     """Return the course of one patient's placements: readings, centiles, standing and forecast.
 
     Parameters
     ----------
     patient_id
         Code of the patient.
-    fit
-        The practice's emergence model; fitted here if not given.
+    plateaus
+        The practice's model (`regrowth.fit_plateaus`); fitted here if not given.
     level
         Of every interval of `table()` and of `path`.
 
     Returns
     -------
     Curve
-        By `place` (zone and session): `reading`, `centile of the reading`, `chance that it is behind` with
-        its split, `predicted yield` and `predicted density` by month. `path` is the forecast. `extra`:
-        `bands`, `readings`, `limits` (50, 80, 95 %), `split` (share of the forecast's variance by source),
-        `standing` (one row per place, from `course.standing`), `not judged`.
+        By `place` (zone and session): `reading`, `centile of the reading`, `true yield` at the last reading,
+        `chance that it is behind` with its split, `predicted yield` and `predicted density` by month.
+        `path` is the forecast. `extra`: `bands`, `readings`, `limits` (50, 80, 95 %), `split` (share of the
+        forecast's variance by source), `standing` (one row per place, from `course.standing`), `not judged`.
 
     Raises
     ------
@@ -54,7 +60,8 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
         raise ParameterError(
             "course.case(patient_id): no patient has this code; look it up with regrowth code"
         )
-    fit = regrowth.fit_emergence(records) if fit is None else fit
+    plateaus = regrowth.fit_plateaus(records) if plateaus is None else plateaus
+    fit = plateaus.fit
     laid = regrowth.rows_for(records, fit)
     rows = laid.frame[laid.frame["patient_id"].eq(patient_id)]
     used = laid.used[laid.used["patient_id"].eq(patient_id)]
@@ -69,8 +76,8 @@ def case(records: Records, patient_id: str, *, fit: Emergence | None = None, lev
         extra |= {name: pd.DataFrame(columns=columns) for name, columns in nothing.items()}
         return Curve(_nothing(level), used, method, ("place",), picture="case", extra=extra)
     places = _places(rows)
-    bounds = practice_bounds(fit)
-    parts = [_place(fit, rows, places, name, level, bounds) for name in places["place"]]
+    true = true_yields(plateaus, rows, bounds=practice_bounds(plateaus), level=level)
+    parts = [_place(plateaus, rows, places, name, level, true) for name in places["place"]]
     estimates = pd.concat([p["estimates"] for p in parts], ignore_index=True)
     for key in ("bands", "readings", "limits", "split", "standing"):
         extra[key] = pd.concat([p[key] for p in parts], ignore_index=True)
@@ -86,23 +93,26 @@ def _places(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _place(
-    fit: Emergence,
+    plateaus: PlateauDistribution,
     rows: pd.DataFrame,
     places: pd.DataFrame,
     name: str,
     level: float,
-    bounds: dict[str, np.ndarray],
+    true: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
+    fit = plateaus.fit
     row = places[places["place"].eq(name)].iloc[0]
     placement, zone = str(row["placement_id"]), str(row["group"])
     own = rows[rows["placement_id"].eq(placement)]
-    judged = standing(fit, rows, placement, bounds=bounds)
-    readings = _readings(fit, own, zone, name, level)
+    judged = standing(plateaus, rows, placement, true=true)
+    readings = _readings(plateaus, own, zone, name, level)
     last = float(judged["month"])
     edge = float(fit.last_month[fit.zone_index(zone)])
     every = (*np.arange(np.floor(last), edge + _STEP, _STEP), *MONTHS_AHEAD)
     months = np.unique([m for m in every if last <= m <= edge] or [edge])
-    found = regrowth.predict_case(fit, rows, months, marked=bool(own["both_marked"].iloc[-1]))
+    levels = (*LEVELS, level)
+    marked = bool(own["both_marked"].iloc[-1])
+    found = regrowth.forecast(plateaus, rows, months, marked=marked, levels=levels)
     path = found.path[found.path["placement_id"].eq(placement)].drop_duplicates("month")
     planted, native = (
         float(row["planted"]),
@@ -110,8 +120,8 @@ def _place(
     )
     axis = np.arange(0, edge + _STEP, _STEP)
     native = native if np.isfinite(native) else float(own["baseline_density"].iloc[0])
-    grey = bands(fit, zone, axis[axis > 0], planted=planted, native=max(native, 1.0))
-    ahead = _forecast(path, own, name)
+    grey = bands(plateaus, zone, axis[axis > 0], planted=planted, native=max(native, 1.0))
+    ahead = _forecast(path, own, name, levels)
     wanted = ahead[ahead["x"].isin(MONTHS_AHEAD)]
     estimates = pd.DataFrame(
         [
@@ -120,7 +130,7 @@ def _place(
             *_ahead_lines(wanted, name, level),
         ]
     )
-    low, high = limits(ahead["yield_pct"], ahead["yield_sd"], level=level)
+    low, high = (ahead[f"{side}_{100 * level:g}"] for side in ("low", "high"))
     forecast = ahead[["place", "x"]].assign(estimate=ahead["yield_pct"], ci_low=low, ci_high=high)
     return {
         "estimates": estimates,
@@ -133,7 +143,9 @@ def _place(
     }
 
 
-def _readings(fit: Emergence, own: pd.DataFrame, zone: str, name: str, level: float) -> pd.DataFrame:
+def _readings(
+    plateaus: PlateauDistribution, own: pd.DataFrame, zone: str, name: str, level: float
+) -> pd.DataFrame:
     """Return one row per reading: its yield, and its centile among the practice's readings of that month.
 
     The limits of a centile are those of the reading, each held against true yields.
@@ -141,11 +153,11 @@ def _readings(fit: Emergence, own: pd.DataFrame, zone: str, name: str, level: fl
     follow = own[~own["is_baseline"].astype(bool) & own["yield_pct"].notna()].sort_values("month")
     month, value = follow["month"].to_numpy(dtype=float), follow["yield_pct"].to_numpy(dtype=float)
     se = follow["yield_pct_se"].to_numpy(dtype=float)
-    inside = month <= float(fit.last_month[fit.zone_index(zone)])
+    inside = month <= float(plateaus.fit.last_month[plateaus.fit.zone_index(zone)])
     low, high = limits(value, se, level=level)
     sides = (("centile", value, se), ("centile_low", low, 0.0), ("centile_high", high, 0.0))
     centiles = {
-        column: np.where(inside, 100 * below(fit, zone, month, at, error), np.nan)
+        column: np.where(inside, 100 * below(plateaus, zone, month, at, error), np.nan)
         for column, at, error in sides
         if len(follow)
     }
@@ -153,20 +165,25 @@ def _readings(fit: Emergence, own: pd.DataFrame, zone: str, name: str, level: fl
     return frame.assign(density=follow["density"].to_numpy(dtype=float)).reindex(columns=READ)
 
 
-def _forecast(path: pd.DataFrame, own: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Return forecasts of density and of the yield read from it, with limits at 50, 80 and 95 %."""
+def _forecast(path: pd.DataFrame, own: pd.DataFrame, name: str, levels: tuple[float, ...]) -> pd.DataFrame:
+    """Return forecasts of density and of the yield read from it, with their limits."""
     row = own.iloc[-1]
-    density, density_sd = path["density"].to_numpy(), np.sqrt(path["density_var"].to_numpy())
     baseline = float(row["baseline_density"]) * path["kept"].to_numpy()
     planted = float(row["planted_hairs_cm2"])
-    yield_pct, yield_sd = 100 * (density - baseline) / planted, 100 * density_sd / planted
-    frame = pd.DataFrame({"place": name, "x": path["month"], "yield_pct": yield_pct, "density": density})
-    frame["density_sd"], frame["yield_sd"] = density_sd, yield_sd
-    for level in LEVELS:
+
+    def as_yield(density: np.ndarray) -> np.ndarray:
+        return 100 * (density - baseline) / planted
+
+    density, density_sd = path["density"].to_numpy(), np.sqrt(path["density_var"].to_numpy())
+    frame = pd.DataFrame(
+        {"place": name, "x": path["month"], "yield_pct": as_yield(density), "density": density}
+    )
+    frame["density_sd"], frame["yield_sd"] = density_sd, 100 * density_sd / planted
+    for level in levels:
         tag = f"{100 * level:g}"
-        frame[f"low_{tag}"], frame[f"high_{tag}"] = limits(yield_pct, yield_sd, level=level)
-        low, high = limits(density, density_sd, level=level)
-        frame[f"density_low_{tag}"], frame[f"density_high_{tag}"] = np.maximum(low, 0.0), high
+        low, high = path[f"low_{tag}"].to_numpy(), path[f"high_{tag}"].to_numpy()
+        frame[f"low_{tag}"], frame[f"high_{tag}"] = as_yield(low), as_yield(high)
+        frame[f"density_low_{tag}"], frame[f"density_high_{tag}"] = low, high
     return frame.reset_index(drop=True)
 
 
@@ -217,18 +234,21 @@ def _chance_lines(judged: dict, name: str, level: float) -> list[dict]:
         "chance that it is both": "both",
     }
     flag = f"standing: {judged['state']}"
-    return [line(term, 100 * judged[key], "%", **own, flag=flag) for term, key in named.items()]
+    ends = (judged["yield_low"], judged["yield_high"])
+    return [
+        line("true yield", judged["yield_now"], "%", ci=ends, **own, flag=flag),
+        *(line(term, 100 * judged[key], "%", **own, flag=flag) for term, key in named.items()),
+    ]
 
 
 def _ahead_lines(wanted: pd.DataFrame, name: str, level: float) -> list[dict]:
-    lines = []
-    for row in wanted.itertuples():
-        own = _own(name, row.x, level)
-        ends = limits(row.yield_pct, row.yield_sd, level=level)
-        lines.append(line("predicted yield", row.yield_pct, "%", se=row.yield_sd, ci=ends, **own))
-        low, high = limits(row.density, row.density_sd, level=level)
-        ends = (max(low, 0.0), high)
-        lines.append(line("predicted density", row.density, "hairs/cm2", se=row.density_sd, ci=ends, **own))
+    lines, tag = [], f"{100 * level:g}"
+    for _, row in wanted.iterrows():
+        own = _own(name, row["x"], level)
+        ends = (row[f"low_{tag}"], row[f"high_{tag}"])
+        lines.append(line("predicted yield", row["yield_pct"], "%", se=row["yield_sd"], ci=ends, **own))
+        ends, sd = (row[f"density_low_{tag}"], row[f"density_high_{tag}"]), row["density_sd"]
+        lines.append(line("predicted density", row["density"], "hairs/cm2", se=sd, ci=ends, **own))
     return lines
 
 

@@ -19,31 +19,29 @@ from analytics.course.standing import (
     centile,
     practice_bounds,
     standing,
+    true_yields,
 )
 from analytics.errors import ParameterError
 from analytics.numerics.nonlinear import share
 from analytics.numerics.proportions import proportion
 from analytics.records import Records
-from analytics.regrowth import Emergence, parameters, variances
+from analytics.regrowth import PlateauDistribution, parameters
 from analytics.results import LEVEL, Result, line
 
 # Months at which a count is due and the months after which it counts as missed; common practice, no source.
 DUE_MONTHS = (6.0, 12.0, 18.0)
 LATE_AFTER_MONTHS = 2.0
 ERROR_RATE = 0.2
+PLANTED = 50.0  # hairs/cm2 of a simulated case
 
 
-def standings(records: Records, *, fit: Emergence) -> pd.DataFrame:
+def standings(records: Records, *, plateaus: PlateauDistribution) -> pd.DataFrame:
     """Return one row per followed placement: patient, zone, session, state, chances, split and p-value."""
-    frame = regrowth.rows_for(records, fit).frame
-    bounds, rows = practice_bounds(fit), []
+    frame = regrowth.rows_for(records, plateaus.fit).frame
+    true = true_yields(plateaus, frame, bounds=practice_bounds(plateaus))
+    rows = []
     for patient, own in frame.groupby("patient_id", sort=False):
-        months = own.loc[~own["is_baseline"].astype(bool)].groupby("placement_id")["month"].max()
-        found = (
-            regrowth.predict_case(fit, own, sorted(set(months[months > 0]))) if (months > 0).any() else None
-        )
         for placement, first in own.drop_duplicates("placement_id").set_index("placement_id").iterrows():
-            judged = standing(fit, own, str(placement), bounds=bounds, found=found)
             rows.append(
                 {
                     "patient_id": patient,
@@ -51,7 +49,7 @@ def standings(records: Records, *, fit: Emergence) -> pd.DataFrame:
                     "session_number": first["session_number"],
                     "placement_id": placement,
                     "session_month": float(first["patient_month"]),
-                    **judged,
+                    **standing(plateaus, own, str(placement), true=true),
                 }
             )
     table = pd.DataFrame(rows)
@@ -59,12 +57,18 @@ def standings(records: Records, *, fit: Emergence) -> pd.DataFrame:
 
 
 def call_back(
-    records: Records, *, fit: Emergence, error_rate: float = ERROR_RATE, level: float = LEVEL
+    records: Records,
+    *,
+    plateaus: PlateauDistribution,
+    error_rate: float = ERROR_RATE,
+    level: float = LEVEL,
 ) -> Result:
     """Return the call-back list: placements behind or low, oldest first, then readings overdue.
 
     Parameters
     ----------
+    plateaus
+        The practice's model: `regrowth.fit_plateaus`.
     error_rate
         Share of the names that may be false, 0.01 to 0.5.
 
@@ -76,7 +80,7 @@ def call_back(
     """
     if not 0.01 <= error_rate <= 0.5:
         raise ParameterError("course.call_back(error_rate): out of range; expected 0.01 to 0.5")
-    table = standings(records, fit=fit)
+    table = standings(records, plateaus=plateaus)
     judged = table[table["n_readings"].gt(0) & table["p_value"].notna() & table["told"].ge(FEWEST_TOLD)]
     named = judged[_named(judged["p_value"].to_numpy(dtype=float), error_rate)]
     behind = _list(named, records)
@@ -101,7 +105,7 @@ def call_back(
 def false_alarms(
     records: Records,
     *,
-    fit: Emergence | None = None,
+    plateaus: PlateauDistribution | None = None,
     zones: tuple[str, ...] = (),
     months: tuple[float, ...] = (3.0, 6.0),
     n: int = 200,
@@ -109,7 +113,8 @@ def false_alarms(
 ) -> Result:
     """Return how often the rule calls a case of this practice behind, by zone, from simulated cases.
 
-    All cases belong to the practice: the stated rate is what it should call behind of them by chance alone.
+    All cases belong to the practice's regular growth, not to its failures: the stated rate is what the rule
+    should call behind of them by chance alone.
     Healthy is a case whose true yield at its last reading is not among the lowest tenth. Readings are
     marked 1 cm2 counts by one reader at the months given, after a baseline.
     """
@@ -117,12 +122,12 @@ def false_alarms(
         raise ParameterError(
             "course.false_alarms(n, months): out of range; expected 1 case or more and months above 0"
         )
-    fit = regrowth.fit_emergence(records) if fit is None else fit
+    plateaus = regrowth.fit_plateaus(records) if plateaus is None else plateaus
     rng = np.random.default_rng(seed)
-    wanted = zones or fit.zones
+    wanted = zones or plateaus.fit.zones
     lines = []
     for zone in wanted:
-        called, healthy, told = _simulated(fit, zone, months, n, rng)
+        called, healthy, told = _simulated(plateaus, zone, months, n, rng)
         flag = "" if told else "such readings say too little; nothing is called"
         lines += [
             _rate(zone, term, called[group], months, flag)
@@ -133,7 +138,7 @@ def false_alarms(
             )
         ]
     method = (
-        f"{n} simulated cases a zone from the fitted model, readings at months "
+        f"{n} simulated cases of regular growth a zone from the fitted model, readings at months "
         f"{', '.join(f'{m:g}' for m in months)}, seed {seed}; behind: readings taken together lower than "
         f"those of all but {100 * FALSE_ALARMS:g} in 100 cases; healthy: true yield not in the lowest "
         f"{BEHIND_CENTILE:g} %"
@@ -176,7 +181,8 @@ def _list(named: pd.DataFrame, records: Records) -> pd.DataFrame:
         "month",
         "n_readings",
         "yield_now",
-        "yield_sd",
+        "yield_low",
+        "yield_high",
         "state",
         "slow_only",
         "low_only",
@@ -218,44 +224,43 @@ def _last_month(records: Records) -> float:
 
 
 def _simulated(
-    fit: Emergence, zone: str, months: tuple[float, ...], n: int, rng: np.random.Generator
+    plateaus: PlateauDistribution, zone: str, months: tuple[float, ...], n: int, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, bool]:
     """Return which simulated cases are called behind, which are healthy, and whether readings say enough."""
+    fit = plateaus.fit
     k = fit.zone_index(zone)
-    plateau, log_half, log_k = (v[k] for v in parameters(fit, fit.beta))
-    total, tempo, covariance = variances(fit, fit.beta, fit.spread)
-    spread = np.array([[max(total, 0.0), covariance], [covariance, max(tempo, 0.0)]])
-    drawn = rng.multivariate_normal([0.0, 0.0], spread, size=n, method="svd")
+    _, log_half, log_k = (v[k] for v in parameters(fit, fit.beta))
+    plateau, slow = regrowth.drawn(plateaus, zone, n, rng, only_regular=True)
     named = dict(zip(fit.spread_names, fit.spread, strict=True))
     native_sd = np.sqrt(named["region: native"]) * fit.native_scale[k]
     native = np.maximum(fit.beta[fit.slices[0][0] + k] + native_sd * rng.normal(size=n), 0.0)
-    # The reader's habit and the error of planted density both act on the plateau as it is read.
-    habit = plateau * np.hypot(fit.reader_cv, fit.planted_cv["region"]) * rng.normal(size=n)
-    planted, bounds = 50.0, practice_bounds(fit)
-    lowest = float(centile(fit, zone, [months[-1]], BEHIND_CENTILE)[0])
-    called, healthy, told = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.zeros(n)
-    for i, (own, slow) in enumerate(drawn):
-        emerged = share(fit.curve, np.array(months) * np.exp(-log_half - slow), log_k)[0]
-        read_as = (plateau + own + habit[i]) * emerged
-        density = np.concatenate([[native[i]], native[i] + planted * read_as / 100])
-        variance = float(fit.spread[-1]) + measurement.count_variance(
-            np.maximum(density, 1.0), 1.0, marked=True, reader_changed=False, error=fit.count_error
-        )
-        seen = np.maximum(density + rng.normal(size=len(density)) * np.sqrt(variance), 0.0)
-        judged = standing(fit, _as_rows(zone, months, seen, planted), "simulated", bounds=bounds)
-        called[i], told[i] = judged["state"] == "behind", judged["told"]
-        healthy[i] = (plateau + own) * emerged[-1] >= lowest
-    return called, healthy, bool(np.median(told) >= FEWEST_TOLD)
+    # The reader's habit and the error of planted density both multiply the case's own growth.
+    habit = 1 + np.hypot(fit.reader_cv, fit.planted_cv["region"]) * rng.normal(size=n)
+    emerged = share(fit.curve, np.array(months) * np.exp(-log_half - slow[:, None]), log_k)[0]
+    grown = PLANTED * (plateau * np.maximum(habit, 0.0))[:, None] * emerged / 100
+    density = native[:, None] + np.column_stack([np.zeros(n), grown])
+    variance = float(fit.spread[-1]) + measurement.count_variance(
+        np.maximum(density, 1.0), 1.0, marked=True, reader_changed=False, error=fit.count_error
+    )
+    seen = np.maximum(density + rng.normal(size=density.shape) * np.sqrt(variance), 0.0)
+    cases = [_as_rows(f"simulated {i}", zone, months, row) for i, row in enumerate(seen)]
+    true = true_yields(plateaus, pd.concat(cases), bounds=practice_bounds(plateaus))
+    judged = [standing(plateaus, own, f"simulated {i}", true=true) for i, own in enumerate(cases)]
+    lowest = float(centile(plateaus, zone, [months[-1]], BEHIND_CENTILE)[0])
+    called = np.array([j["state"] == "behind" for j in judged])
+    told = np.median([j["told"] for j in judged])
+    return called, plateau * emerged[:, -1] >= lowest, bool(told >= FEWEST_TOLD)
 
 
-def _as_rows(zone: str, months: tuple[float, ...], density: np.ndarray, planted: float) -> pd.DataFrame:
+def _as_rows(name: str, zone: str, months: tuple[float, ...], density: np.ndarray) -> pd.DataFrame:
     n = len(months) + 1
     return pd.DataFrame(
         {
-            "placement_id": "simulated",
+            "patient_id": name,
+            "placement_id": name,
             "region_id": zone,
             "group": zone,
-            "planted": planted,
+            "planted": PLANTED,
             "planted_source": "region",
             "month": [0.0, *months],
             "density": density,

@@ -1,8 +1,8 @@
 """Where does one placement stand among this practice's cases, given all that was read of it?
 
 All readings of the case, weighed by how much they tell of the placement's true yield at its last one, are
-held against those of the practice's own cases read alike: `z` is standard normal over cases that belong to
-the practice (`regrowth.case`).
+held against those of the practice's own cases of regular growth read alike: `z` is standard normal over
+cases that belong to it (`regrowth.deviation`).
 
  * *behind* below the 5th centile of z, *ahead* above the 95th: of 100 cases that belong to the practice 5 are
    called behind and 5 ahead. That is the rule's stated rate of false alarms, a look.
@@ -17,11 +17,9 @@ The chance of being among the lowest tenth stands beside the state; slow (log te
 low (plateau in the lowest tenth) split it. All limits are ours. `course.false_alarms` counts, and
 `tests/bench/course_coverage.py` counts where the truth is known.
 
-How are true yields and readings spread over a practice's cases, month by month?
-
-From the emergence model: given log tempo t, a case's true yield at month m is normal about (plateau + slope
-t) F(m / half e^-t); a reading adds its counting error. The mixture over t is summed on 21 Gauss-Hermite
-nodes.
+How true yields and readings are spread over a practice's cases, month by month, and the true yield of one
+case, come from the distribution of plateaus (`regrowth.fit_plateaus`, `regrowth.single_cases`): its limits
+are quantiles, not estimate and error, because a failed placement's are lopsided.
 """
 
 import numpy as np
@@ -34,25 +32,23 @@ from analytics.errors import FitError
 from analytics.numerics.nonlinear import share
 from analytics.records import Records
 from analytics.regrowth import (
+    CENTRES,
     FRONT_NAME,
-    CasePrediction,
     Emergence,
+    PlateauDistribution,
     mean_yield,
     parameters,
-    variances,
     weights_of,
 )
 from analytics.results import LEVEL, Result, line
 
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 CENTILES = (5, 25, 50, 75, 95)
 _LOW, _HIGH = -150.0, 350.0
-_STEPS = 60
+_STEPS = 30
 _CURVE_DRAWS = 2000
 
 
-def below(fit: Emergence, zone: str, months, yield_pct, error_sd=0.0) -> np.ndarray:
+def below(plateaus: PlateauDistribution, zone: str, months, yield_pct, error_sd=0.0) -> np.ndarray:
     """Return the share of a zone's cases whose reading lies below a yield, (n,) values 0 to 1.
 
     Parameters
@@ -62,49 +58,55 @@ def below(fit: Emergence, zone: str, months, yield_pct, error_sd=0.0) -> np.ndar
     error_sd
         Standard error of the reading in points of yield, (n,) or one number; 0 for the true yield.
     """
+    fit = plateaus.fit
     k = fit.zone_index(zone)
-    plateau, log_half, log_k = (v[k] for v in parameters(fit, fit.beta))
-    total, tempo, covariance = variances(fit, fit.beta, fit.spread)
-    slope = covariance / tempo if tempo > 1e-12 else 0.0
-    left = max(total - slope * covariance, 0.25)
-    t = np.sqrt(max(tempo, 0.0)) * _NODES
-    ratio = np.atleast_1d(np.asarray(months, dtype=float))[:, None] * np.exp(-log_half - t)
-    emerged = share(fit.curve, ratio, log_k)[0]
-    sd = np.sqrt(left * emerged**2 + np.atleast_1d(np.asarray(error_sd, dtype=float))[:, None] ** 2 + 1e-12)
-    y = np.atleast_1d(np.asarray(yield_pct, dtype=float))[:, None]
-    return ndtr((y - (plateau + slope * t) * emerged) / sd) @ _WEIGHTS
+    _, log_half, log_k = (v[k] for v in parameters(fit, fit.beta))
+    cells, half = plateaus.cells(zone), plateaus.grid.half_width
+    months = np.atleast_1d(np.asarray(months, dtype=float))
+    y, error = np.broadcast_arrays(
+        np.atleast_1d(np.asarray(yield_pct, dtype=float)), np.asarray(error_sd, dtype=float)
+    )
+    emerged = share(fit.curve, months[:, None] * np.exp(-log_half - plateaus.tempos), log_k)[0]
+    out = np.empty(len(months))
+    for m, grown in enumerate(np.maximum(emerged, 1e-12)):
+        if error[m] > 0:
+            inside = ndtr((y[m] - CENTRES[:, None] * grown) / np.hypot(error[m], half * grown / np.sqrt(3)))
+        else:
+            inside = np.clip((y[m] / grown - CENTRES[:, None] + half) / (2 * half), 0.0, 1.0)
+        out[m] = np.sum(cells * inside)
+    return out
 
 
-def centile(fit: Emergence, zone: str, months, percent, error_sd=0.0) -> np.ndarray:
+def centile(plateaus: PlateauDistribution, zone: str, months, percent, error_sd=0.0) -> np.ndarray:
     """Return the yield below which `percent` of a zone's cases read at each month, by bisection, (n,)."""
     months = np.atleast_1d(np.asarray(months, dtype=float))
     low, high = np.full(len(months), _LOW), np.full(len(months), _HIGH)
     for _ in range(_STEPS):
         middle = (low + high) / 2
-        under = below(fit, zone, months, middle, error_sd) < percent / 100
+        under = below(plateaus, zone, months, middle, error_sd) < percent / 100
         low, high = np.where(under, middle, low), np.where(under, high, middle)
     return (low + high) / 2
 
 
 def bounds_of_standing(
-    fit: Emergence, *, low: float, high: float, step: float = 0.25
+    plateaus: PlateauDistribution, *, low: float, high: float, step: float = 0.5
 ) -> dict[str, np.ndarray]:
     """Return, by zone, months and two centiles of true yield there, (m, 3): a table to interpolate in."""
     tables = {}
-    for zone, last in zip(fit.zones, fit.last_month, strict=True):
+    for zone, last in zip(plateaus.fit.zones, plateaus.fit.last_month, strict=True):
         months = np.arange(step, float(last) + 12.0, step)
-        columns = [months, centile(fit, zone, months, low), centile(fit, zone, months, high)]
+        columns = [months, centile(plateaus, zone, months, low), centile(plateaus, zone, months, high)]
         tables[zone] = np.column_stack(columns)
     return tables
 
 
 def bands(
-    fit: Emergence, zone: str, months, *, planted: float, native: float, area_cm2: float = 1.0
+    plateaus: PlateauDistribution, zone: str, months, *, planted: float, native: float, area_cm2: float = 1.0
 ) -> pd.DataFrame:
     """Return the centile bands of a standard reading by month: columns x, p5, p25, p50, p75, p95."""
     months = np.asarray(months, dtype=float)
-    error = reading_error(fit, zone, months, planted=planted, native=native, area_cm2=area_cm2)
-    columns = {f"p{p}": centile(fit, zone, months, p, error) for p in CENTILES}
+    error = reading_error(plateaus.fit, zone, months, planted=planted, native=native, area_cm2=area_cm2)
+    columns = {f"p{p}": centile(plateaus, zone, months, p, error) for p in CENTILES}
     return pd.DataFrame({"x": months, **columns})
 
 
@@ -204,29 +206,78 @@ DECIDES_USUAL = 0.9
 FEWEST_TOLD = 0.2
 LOW_YIELD_PCT = 70.0
 DECIDES_LOW = 0.95
-_DRAWS = 4000
 
 
-def practice_bounds(fit: Emergence) -> dict[str, np.ndarray]:
+def practice_bounds(plateaus: PlateauDistribution) -> dict[str, np.ndarray]:
     """Return the centiles of true yield between which a case is usual, by zone and month."""
-    return bounds_of_standing(fit, low=BEHIND_CENTILE, high=AHEAD_CENTILE)
+    return bounds_of_standing(plateaus, low=BEHIND_CENTILE, high=AHEAD_CENTILE)
+
+
+def true_yields(
+    plateaus: PlateauDistribution, rows: pd.DataFrame, *, bounds: dict[str, np.ndarray], level: float = LEVEL
+) -> pd.DataFrame:
+    """Return the true yield of every placement with a reading, at its last one, and what it may be.
+
+    Parameters
+    ----------
+    rows
+        Rows of one patient or of many, with all of a patient's rows.
+    bounds
+        From `practice_bounds`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        By placement_id: `yield_now` (mean), `yield_low, yield_high`, the chances `chance_behind,
+        chance_ahead, chance_low` and `slow_only, low_only, both, neither`.
+    """
+    after = rows[~rows["is_baseline"].astype(bool) & rows["month"].gt(0)]
+    last = after.groupby("placement_id")["month"].max()
+    post = regrowth.posterior(plateaus, rows)
+    which = np.flatnonzero(np.isin(post.of.names.astype(str), last.index.to_numpy(dtype=str)))
+    names = post.of.names[which].astype(str)
+    if not len(which):
+        return pd.DataFrame(index=pd.Index(names, name="placement_id"))
+    months = last.loc[names].to_numpy(dtype=float)[:, None]
+    zones = [plateaus.fit.zones[k] for k in post.of.zone[which]]
+    edges = np.array(
+        [
+            [float(np.interp(m, bounds[z][:, 0], bounds[z][:, c])) for c in (1, 2)]
+            for z, m in zip(zones, months[:, 0], strict=True)
+        ]
+    )
+    found = regrowth.yields_at(post, months, levels=(level,), which=which)
+
+    def chance(edge) -> np.ndarray:
+        return regrowth.chance_below(post, months, edge, which=which)[:, 0]
+
+    split = regrowth.slow_or_low(post, tail=BEHIND_CENTILE / 100)
+    return pd.DataFrame(
+        {
+            "yield_now": found["mean"][:, 0],
+            "yield_low": found["low"][0, :, 0],
+            "yield_high": found["high"][0, :, 0],
+            "chance_behind": chance(edges[:, :1]),
+            "chance_ahead": 1 - chance(edges[:, 1:]),
+            "chance_low": chance(LOW_YIELD_PCT),
+            **{name: values[which] for name, values in split.items()},
+        },
+        index=pd.Index(names, name="placement_id"),
+    )
 
 
 def standing(
-    fit: Emergence,
-    rows: pd.DataFrame,
-    placement_id: str,
-    *,
-    bounds: dict[str, np.ndarray],
-    found: CasePrediction | None = None,
+    plateaus: PlateauDistribution, rows: pd.DataFrame, placement_id: str, *, true: pd.DataFrame
 ) -> dict:
     """Return where one placement stands at its last reading, given all of the patient's rows.
 
-    `state` is low, behind, cannot tell, usual or ahead; `chance_behind`, `chance_ahead`, `chance_low` are
-    probabilities of the true yield, `slow_only, low_only, both, neither` those of its two causes; `z` is the
-    standardised deviation, whose lower tail is uniform over the practice's cases, and `told` the share of the
-    differences between cases that readings like these show, 0 to 1.
+    `true` is what `true_yields` gives for them. `state` is low, behind, cannot tell, usual or ahead;
+    `chance_behind, chance_ahead, chance_low` are probabilities of the true yield, `slow_only, low_only, both,
+    neither` those of its two causes; `z` is the standardised deviation, whose lower tail is uniform over the
+    practice's cases of regular growth, and `told` the share of the differences between cases that readings
+    like these show, 0 to 1.
     """
+    fit = plateaus.fit
     own = rows[rows["placement_id"].eq(placement_id)]
     follow = own[~own["is_baseline"].astype(bool)]
     zone = str(own["group"].iloc[0])
@@ -243,31 +294,18 @@ def standing(
             "told": 0.0,
             "chance_behind": np.nan,
         }
-    found = regrowth.predict_case(fit, rows, [month]) if found is None else found
-    at = found.path["placement_id"].eq(placement_id) & np.isclose(found.path["month"], month)
-    here = found.path[at].iloc[0]
-    mean, sd = float(here["yield_pct"]), float(np.sqrt(here["yield_var"]))
-    edges = bounds[zone]
-    lowest, highest = (float(np.interp(month, edges[:, 0], edges[:, c])) for c in (1, 2))
-    behind = float(stats.norm.cdf((lowest - mean) / sd))
-    ahead = float(stats.norm.sf((highest - mean) / sd))
-    low = float(stats.norm.cdf((LOW_YIELD_PCT - mean) / sd))
+    here = true.loc[placement_id].to_dict()
     is_mature = month >= float(fit.maturity_month[fit.zone_index(zone)]) - 1
-    effect = found.effects[found.effects["placement_id"].eq(placement_id)].iloc[0]
-    z, told = regrowth.deviation(fit, rows, placement_id)
+    z, told = regrowth.deviation(plateaus, rows, placement_id)
+    usual = 1 - here["chance_behind"] - here["chance_ahead"]
     return {
-        "state": state_of(z, told, usual=1 - behind - ahead, low=low if is_mature else 0.0),
+        "state": state_of(z, told, usual=usual, low=here["chance_low"] if is_mature else 0.0),
         "zone": zone,
         "month": month,
         "n_readings": len(follow),
         "is_mature": is_mature,
         "is_beyond": False,
-        "yield_now": mean,
-        "yield_sd": sd,
-        "chance_behind": behind,
-        "chance_ahead": ahead,
-        "chance_low": low,
-        **_slow_or_low(effect),
+        **here,
         "z": z,
         "told": told,
     }
@@ -289,25 +327,3 @@ def state_of(z: float, told: float, *, usual: float, low: float) -> str:
     if abs(z) >= edge:
         return "ahead" if z > 0 else "behind"
     return "usual" if usual >= DECIDES_USUAL else "cannot tell"
-
-
-def _slow_or_low(effect: pd.Series) -> dict:
-    """Return the chances of slow only, low only, both and neither, from the normal posterior."""
-    covariance = np.array(
-        [
-            [effect["plateau_var"], effect["plateau_log_tempo_cov"]],
-            [effect["plateau_log_tempo_cov"], effect["log_tempo_var"]],
-        ]
-    )
-    draws = np.random.default_rng(1).multivariate_normal(
-        [effect["plateau"], effect["log_tempo"]], covariance, size=_DRAWS, method="svd"
-    )
-    tenth = stats.norm.ppf(BEHIND_CENTILE / 100)
-    low = draws[:, 0] < tenth * np.sqrt(effect["prior_plateau_var"])
-    slow = draws[:, 1] > -tenth * np.sqrt(effect["prior_log_tempo_var"])
-    return {
-        "slow_only": float((slow & ~low).mean()),
-        "low_only": float((low & ~slow).mean()),
-        "both": float((low & slow).mean()),
-        "neither": float((~low & ~slow).mean()),
-    }

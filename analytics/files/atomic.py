@@ -37,6 +37,7 @@ BEFORE = ".before"  # the end of the name of a folder that stepped aside for a w
 RECORD = "run.json"  # what a report of an earlier version is known by, which kept no list
 LIVE_SECONDS = 0.5  # a writer that lives finishes a change in less, a few moves; assumed
 ATTEMPTS = 5
+MOST_EDITIONS = 999
 
 
 def made(folder: Path) -> Path:
@@ -134,8 +135,7 @@ def refuse_file(path: Path, *, by: str = "", was: bytes | None = None, becomes: 
     ParameterError
         When something else is there.
     """
-    if os.path.lexists(path.parent / LIST) and not listing.is_list(path.parent / LIST):
-        raise listing.foreign([LIST])
+    refuse_list(path.parent)
     if not os.path.lexists(path):
         return
     if path.is_symlink() or not path.is_file():
@@ -144,6 +144,18 @@ def refuse_file(path: Path, *, by: str = "", was: bytes | None = None, becomes: 
     is_own = found == was if was is not None else listing.is_own(path.parent, path.name, by)
     if not is_own and found != becomes:
         raise listing.foreign([path.name])
+
+
+def refuse_list(folder: Path) -> None:
+    """Refuse a folder in which somebody else's file has the name of the list.
+
+    Raises
+    ------
+    ParameterError
+        When it has.
+    """
+    if os.path.lexists(folder / LIST) and not listing.is_list(folder / LIST):
+        raise listing.foreign([LIST])
 
 
 def put_in_place(new: Path, place: Path, *, by: str = "") -> None:
@@ -363,8 +375,9 @@ def editions(place: Path, *, ending: str = "") -> Iterator[Path]:
     ['index.html', 'index (2).html']
     """
     yield place
-    for number in itertools.count(2):
+    for number in range(2, MOST_EDITIONS + 1):
         yield place.with_name(f"{place.name.removesuffix(ending)} ({number}){ending}")
+    raise ParameterError(f"{place.name}: {MOST_EDITIONS} editions are there; move some away")
 
 
 def free(place: Path, *, ending: str | None = None) -> Path:

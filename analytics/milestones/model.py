@@ -24,7 +24,16 @@ from analytics.milestones.first_readings import printable_median
 from analytics.milestones.intervals import Question, at_planned_visits, hits, spans
 from analytics.numerics import turnbull
 from analytics.numerics.nonlinear import log_time_of, share
-from analytics.regrowth import FRONT_NAME, Emergence, between_rows, degrees, parameters, quantities, variances
+from analytics.regrowth import (
+    FRONT_NAME,
+    Emergence,
+    PlateauDistribution,
+    between_rows,
+    degrees,
+    parameters,
+    quantities,
+    variances,
+)
 
 SHARE, MEDIAN = "share reached", "median month"
 UNIT = "% of placements"
@@ -35,12 +44,12 @@ LEAST_SPREAD = 1e-3
 STEP_MONTHS = 0.5
 
 
-def planted_rows(fit: Emergence, percent: float, months, *, level: float) -> pd.DataFrame:
+def planted_rows(plateaus: PlateauDistribution, percent: float, months, *, level: float) -> pd.DataFrame:
     """Return by zone the percent of placements that have reached a milestone by month, and the median."""
-    table = regrowth.shares(fit, months, percent, level=level).table()
+    table = regrowth.shares(plateaus, months, percent, level=level).table()
     is_share = table["term"].str.startswith("share_past")
     table = table.assign(term=np.where(is_share, SHARE, MEDIAN), unit=np.where(is_share, UNIT, "months"))
-    return _with_printable_medians(table, fit)
+    return _with_printable_medians(table, plateaus.fit)
 
 
 def plateau_rows(fit: Emergence, percent: float, months, *, level: float) -> pd.DataFrame:
@@ -134,25 +143,38 @@ def _with_printable_medians(table: pd.DataFrame, fit: Emergence) -> pd.DataFrame
     return table
 
 
-def path(fit: Emergence, percent: float, *, family: str, level: float) -> pd.DataFrame:
-    """Return the model's share by zone, every half month as far as the zone's readings reach."""
-    make = planted_rows if family == "planted" else plateau_rows
+def path(
+    fit: Emergence, percent: float, *, level: float, plateaus: PlateauDistribution | None = None
+) -> pd.DataFrame:
+    """Return the model's share by zone, every half month as far as the zone's readings reach.
+
+    Of planted hairs where it is known how plateaus are spread, else of the own plateau.
+    """
     months = np.arange(STEP_MONTHS, float(fit.last_month.max()) + 1e-9, STEP_MONTHS)
-    rows = make(fit, percent, months, level=level)
+    if plateaus is not None:
+        rows = planted_rows(plateaus, percent, months, level=level)
+    else:
+        rows = plateau_rows(fit, percent, months, level=level)
     rows = rows[rows["term"].eq(SHARE)]
     last = dict(zip(fit.zones, fit.last_month, strict=True))
     return rows[rows["x"].to_numpy() <= rows["zone"].map(last).to_numpy(dtype=float)]
 
 
 def expected_first_readings(
-    fit: Emergence, rows: pd.DataFrame, question: Question, months, *, seed: int, copies: int = COPIES
+    plateaus: PlateauDistribution,
+    rows: pd.DataFrame,
+    question: Question,
+    months,
+    *,
+    seed: int,
+    copies: int = COPIES,
 ) -> pd.DataFrame:
     """Return by zone and month the percent with a first reading at or above, were the model the whole truth.
 
     Parameters
     ----------
-    fit
-        The emergence model.
+    plateaus
+        The emergence model and how plateaus are spread.
     rows
         From `yields.by_visit`: whose visits and errors are used.
     question
@@ -169,6 +191,7 @@ def expected_first_readings(
     pandas.DataFrame
         zone, x, expected.
     """
+    fit = plateaus.fit
     seen = rows[
         rows["for_milestone"] & ~rows["is_baseline"] & rows["month"].gt(0) & rows["zone"].isin(fit.zones)
     ]
@@ -179,7 +202,7 @@ def expected_first_readings(
     wanted = np.atleast_1d(np.asarray(months, dtype=float))
     place = pd.factorize(seen["placement_id"])[0]
     first = np.unique(place, return_index=True)[1]
-    drawn = [_spans_of_a_copy(fit, seen, (place, first), question, rng) for _ in range(copies)]
+    drawn = [_spans_of_a_copy(plateaus, seen, (place, first), question, rng) for _ in range(copies)]
     zone = np.tile(seen["zone"].astype(str).to_numpy()[first], copies)
     left, right = (np.concatenate([d[side] for d in drawn]) for side in (0, 1))
     parts = []
@@ -193,11 +216,13 @@ def expected_first_readings(
     return pd.concat(parts, ignore_index=True)
 
 
-def _spans_of_a_copy(fit: Emergence, seen: pd.DataFrame, placements: tuple, question: Question, rng):
+def _spans_of_a_copy(
+    plateaus: PlateauDistribution, seen: pd.DataFrame, placements: tuple, question: Question, rng
+):
     """Return left, right of every placement for one drawn copy; `placements` number rows, and first rows."""
     place, first = placements
     planted = seen["planted_hairs_cm2"].to_numpy(dtype=float)
-    truth = _true_yield(fit, seen, place, first.size, rng)
+    truth = _true_yield(plateaus, seen, place, first, rng)
     own_planted = (
         1.0 + (seen["planted_se"].to_numpy(dtype=float) / planted)[first] * rng.normal(size=first.size)
     )[place]
@@ -223,12 +248,15 @@ def _spans_of_a_copy(fit: Emergence, seen: pd.DataFrame, placements: tuple, ques
     return left, right
 
 
-def _true_yield(fit: Emergence, seen: pd.DataFrame, place, n_placements: int, rng) -> np.ndarray:
+def _true_yield(plateaus: PlateauDistribution, seen: pd.DataFrame, place, first, rng) -> np.ndarray:
     """Draw each placement's plateau and tempo from the model; return the true yield at every reading."""
-    plateau, log_half, log_k = parameters(fit, fit.beta)
-    total, tempo, covariance = variances(fit, fit.beta, fit.spread)
-    spread = np.array([[max(total, 0.25), covariance], [covariance, max(tempo, LEAST_SPREAD**2)]])
-    drawn = rng.multivariate_normal([0.0, 0.0], spread, size=n_placements, method="eigh")[place]
+    fit = plateaus.fit
+    _, log_half, log_k = parameters(fit, fit.beta)
     k = pd.Index(fit.zones).get_indexer(pd.Index(seen["zone"]))
-    ratio = seen["month"].to_numpy(dtype=float) * np.exp(-log_half[k] - drawn[:, 1])
-    return (plateau[k] + drawn[:, 0]) * share(fit.curve, ratio, log_k[k])[0]
+    drawn = np.empty((2, first.size))
+    for zone in np.unique(k[first]):
+        own = k[first] == zone
+        drawn[:, own] = regrowth.drawn(plateaus, fit.zones[zone], int(own.sum()), rng)
+    plateau, tempo = drawn[:, place]
+    ratio = seen["month"].to_numpy(dtype=float) * np.exp(-log_half[k] - tempo)
+    return plateau * share(fit.curve, ratio, log_k[k])[0]

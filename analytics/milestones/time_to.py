@@ -33,7 +33,7 @@ from analytics.milestones.time_ratios import (
     ratio_rows,
 )
 from analytics.records import Records
-from analytics.regrowth import Emergence
+from analytics.regrowth import Emergence, PlateauDistribution
 from analytics.results import LEVEL, Curve
 
 MONTHS = (6.0, 12.0, 18.0)
@@ -56,7 +56,7 @@ def time_to(
     by: str = "zone",
     family: str = "planted",
     months: tuple[float, ...] = MONTHS,
-    fit: Emergence | None = None,
+    plateaus: PlateauDistribution | None = None,
     choices: yields.Choices = yields.USUAL,
     planned_months: tuple[float, ...] | None = PLANNED_MONTHS,
     end_at_therapy: bool = False,
@@ -78,8 +78,9 @@ def time_to(
         `planted` or `plateau`.
     months
         Months at which shares are wanted.
-    fit
-        An emergence fit of the same records and choices; made here if not given.
+    plateaus
+        The emergence fit of the same records and choices and how plateaus are spread
+        (`regrowth.fit_plateaus`); made here if not given.
     choices
         What the yields rest on.
     planned_months, end_at_therapy
@@ -107,32 +108,33 @@ def time_to(
     question = Question(percent, "first", level, planned_months, end_at_therapy)
     check(question)
     _check(by, family, months)
-    fitted, notes = _model(records, fit, by, choices)
+    model, notes = _model(records, plateaus, by, choices)
     wanted = np.asarray(months, dtype=float)
     if family == "plateau":
-        return _of_plateau(records, fitted, notes, percent, wanted, level)
+        return _of_plateau(records, model, notes, percent, wanted, level)
     rows = yields.by_visit(records, choices=choices)
     placements = placements_of(rows, records, question)
     used = placements[placements["reason"].eq("")].reset_index(drop=True)
     refuse_empty(used, "milestones.time_to(records)")
     seen = _first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=n_jobs)
     parts, paths, checks = [seen["table"]], [seen["path"]], seen["checks"]
-    if fitted is not None:
-        expected = model_of.expected_first_readings(fitted, rows, question, wanted, seed=seed)
+    if model is not None:
+        expected = model_of.expected_first_readings(model, rows, question, wanted, seed=seed)
         parts = [
-            model_of.planted_rows(fitted, percent, wanted, level=level),
+            model_of.planted_rows(model, percent, wanted, level=level),
             *parts,
-            _expected(expected, fitted),
+            _expected(expected, model.fit),
         ]
-        paths = [model_of.path(fitted, percent, family="planted", level=level).assign(term=MODEL), *paths]
-        checks = checks | dict(fitted.checks)
+        share = model_of.path(model.fit, percent, plateaus=model, level=level)
+        paths = [share.assign(term=MODEL), *paths]
+        checks = checks | dict(model.fit.checks) | {"plateaus_converged": model.converged}
         notes = (*notes, *_gap_notes(pd.concat(parts, ignore_index=True), wanted))
     exact = placements_of(rows, records, replace(question, planned_months=None))
     ratios, more = _ratios(exact, by, percent, level)
     return Curve(
         _in_order(pd.concat([*parts, ratios], ignore_index=True), by),
         placements,
-        _method(question, choices, n_resamples, seed, fitted is not None),
+        _method(question, choices, n_resamples, seed, model is not None),
         (by,),
         checks,
         "milestones",
@@ -159,50 +161,51 @@ def _check(by: str, family: str, months) -> None:
 
 
 def _model(
-    records: Records, fit: Emergence | None, by: str, choices: yields.Choices
-) -> tuple[Emergence | None, tuple[str, ...]]:
-    """Return the emergence fit where the question can use one, and what must be said where it cannot."""
+    records: Records, plateaus: PlateauDistribution | None, by: str, choices: yields.Choices
+) -> tuple[PlateauDistribution | None, tuple[str, ...]]:
+    """Return the model where the question can use one, and what must be said where it cannot."""
     if by != "zone":
         return None, (
             "The emergence model speaks of zones: by another column only first readings are shown.",
         )
-    if fit is not None:
-        if not choices.agrees_with(fit.choices):
+    if plateaus is not None:
+        if not choices.agrees_with(plateaus.fit.choices):
             raise ParameterError(
-                "milestones.time_to(fit): made under other choices of a yield than asked for; model and "
+                "milestones.time_to(plateaus): made under other choices of a yield than asked for; model and "
                 "readings must agree; fit again, or ask as the fit was made"
             )
-        return fit, ()
+        return plateaus, ()
     try:
-        found = regrowth.fit_emergence(records, choices=choices)
+        fit = regrowth.fit_emergence(records, choices=choices)
+        return regrowth.fit_plateaus(records, fit=fit), ()
     except FitError as error:
         return None, (f"No model-based share: {error}",)
-    return found, ()
 
 
-def _of_plateau(records, fitted, notes, percent, months, level) -> Curve:
+def _of_plateau(records, model: PlateauDistribution | None, notes, percent, months, level) -> Curve:
     """Return the answer of family plateau, which is the model's alone."""
-    if fitted is None:
+    if model is None:
         raise ParameterError(
             f"milestones.time_to(family='plateau'): the emergence model is needed and not there; {notes[0]} "
             "Choose family='planted'"
         )
-    table = _in_order(model_of.plateau_rows(fitted, percent, months, level=level), "zone")
-    path = model_of.path(fitted, percent, family="plateau", level=level).assign(term=MODEL)
+    fit = model.fit
+    table = _in_order(model_of.plateau_rows(fit, percent, months, level=level), "zone")
+    path = model_of.path(fit, percent, level=level).assign(term=MODEL)
     method = (
-        f"{percent:g} % of own plateau: tempo, from the emergence model ({fitted.curve} by zone, "
-        f"{fitted.likelihood}), "
+        f"{percent:g} % of own plateau: tempo, from the emergence model ({fit.curve} by zone, "
+        f"{fit.likelihood}), "
         f"marginal over patients and placements; delta method, errors robust over patients; level {level:g}"
     )
-    used = regrowth.rows_for(records, fitted).used
+    used = regrowth.rows_for(records, fit).used
     return Curve(
         table,
         used,
         method,
         ("zone",),
-        dict(fitted.checks),
+        dict(fit.checks),
         "milestones",
-        fitted.words,
+        fit.words,
         path=path.reset_index(drop=True),
     )
 

@@ -7,8 +7,9 @@ import importlib
 from types import ModuleType
 
 ENGINES = (
-    "agreement", "control", "cusum", "funnel", "imputation", "meta", "mixed", "nonlinear", "power",
-    "proportions", "regression", "resample", "run_rules", "scores", "time_ratios", "turnbull", "weighting",
+    "agreement", "control", "cusum", "funnel", "imputation", "meta", "mixed", "non_inferiority",
+    "nonlinear", "power", "proportions", "regression", "resample", "run_rules", "scores", "time_ratios",
+    "turnbull", "weighting",
 )
 
 

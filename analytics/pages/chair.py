@@ -3,7 +3,7 @@
 import pandas as pd
 
 from analytics import numbers
-from analytics.results import Result, limits
+from analytics.results import Result
 
 READING, CENTILE = "reading", "centile of the reading"
 YIELD, DENSITY = "predicted yield", "predicted density"
@@ -25,10 +25,9 @@ def call_back_table(result: Result) -> pd.DataFrame:
     named = result.extra["behind"]
     if named.empty:
         return named
-    lows, highs = limits(named["yield_now"], named["yield_sd"])
     said = [
         f"{_percent(mean)} ({numbers.limits(low, high)})"
-        for mean, low, high in zip(named["yield_now"], lows, highs, strict=True)
+        for mean, low, high in zip(named["yield_now"], named["yield_low"], named["yield_high"], strict=True)
     ]
     chances = {name: [_percent(100 * p) for p in named[name]] for name in ("slow_only", "low_only", "both")}
     columns = named[["patient_id", "zone", "session_number", "month", "n_readings"]]

@@ -103,6 +103,11 @@ def file_beside(page: Page, name: str) -> Path:
     return Path(name) if Path(name).exists() else folder / name
 
 
+def state_folder(page: Page, named: str = "") -> Path:
+    """Return the clinic's state folder of the page's records: the one named, or the one beside them."""
+    return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
+
+
 def question(function: Callable[..., Any], **arguments: Any) -> Question:
     """Return the question `function(records, **arguments)`, to be asked by `ask`.
 

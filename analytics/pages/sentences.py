@@ -7,8 +7,9 @@ from typing import Any
 
 import pandas as pd
 
-from analytics import disclosure, numbers
+from analytics import disclosure, numbers, study
 from analytics.pages.page import Page, result_of
+from analytics.results import Result
 
 
 def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
@@ -83,3 +84,43 @@ def _one_surgeon(page: Page, surgeon: str) -> str:
         unsure=f" That is of all surgeons; whether {surgeon}'s placements differ from the others' they "
         "cannot tell: {value}.",
     )
+
+
+def study_answer(result: Result, plan: study.Plan, value: str, standing: study.Status) -> str:
+    """Return the one-line answer of a study from its protected result.
+
+    Parameters
+    ----------
+    result
+        Of `study.answers`, as the page may show it.
+    value
+        The answer in words (number, unit, interval).
+    standing
+        Of `study.status`.
+    """
+    row = result.table().iloc[0] if len(result.table()) else pd.Series({"flag": ""})
+    words = str(row.get("flag", ""))
+    groups = plan.exposure
+    who = (
+        study.in_words(groups.variable)
+        if groups.is_number
+        else f"{groups.compared_name} against {groups.reference_name}"
+    )
+    start = (
+        ""
+        if standing.is_confirmatory
+        else f"Exploratory, the plan being {standing.word.removesuffix(': exploratory')}. "
+    )
+    lead = {
+        study.CANNOT_TELL: "The records cannot tell",
+        "higher": "A difference was found",
+        "lower": "A difference was found",
+        "no difference that matters": "No difference that would matter",
+    }.get(words.partition(":")[0], words.partition(":")[0].capitalize() or "Withheld")
+    rest = f";{words.partition(':')[2]}" if words.startswith(f"{study.CANNOT_TELL}:") else ""
+    return f"{start}{lead}: {who}, {study.outcome_in_words(plan.primary)}: {value}{rest}."
+
+
+def study_warning(where: study.Status) -> str:
+    """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
+    return f"The plan is {where.word}; {{n}} point(s) under *What was declared, and when?*"

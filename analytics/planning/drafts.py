@@ -1,7 +1,7 @@
 """What density would a draft split of grafts be expected to give, zone by zone, at 12 and 18 months?
 
 Planted density is hairs over area. The prediction is the emergence model's, conditional on all of this
-patient's own readings (`regrowth.predict_case`), with prediction limits that hold parameter, between-patient,
+patient's own readings (`regrowth.forecast`), with prediction limits that hold parameter, between-patient,
 within-patient and counting error (one marked field of 1 cm2). Native density in a zone is the patient's
 latest count there, else the practice's mean, and goes on thinning at the fit's assumed rate; hair planted
 before does not thin. A draft denser than this practice has planted and followed is refused: there is no
@@ -21,8 +21,8 @@ from analytics.planning.allocate import Target, allocate
 from analytics.planning.ledger import SAFE_SHARE, ledger
 from analytics.planning.texts import Aim, Draft, ZoneDraft, read_aims
 from analytics.records import Records
-from analytics.regrowth import Emergence
-from analytics.results import LEVEL, Result, limits, line
+from analytics.regrowth import Emergence, PlateauDistribution
+from analytics.results import LEVEL, Result, line
 
 MONTHS = (12.0, 18.0)
 DONOR_LEFT = "donor left under the safe share"
@@ -39,7 +39,7 @@ def drafts(
     patient_id: str,
     plans: Sequence[Draft],
     *,
-    fit: Emergence,
+    plateaus: PlateauDistribution,
     safe_share: float = SAFE_SHARE,
     level: float = LEVEL,
 ) -> Result:
@@ -49,8 +49,8 @@ def drafts(
     ----------
     plans
         Up to four drafts, from `read_drafts`.
-    fit
-        The practice's emergence model.
+    plateaus
+        The practice's model: `regrowth.fit_plateaus`.
     safe_share
         As in `ledger`.
 
@@ -59,6 +59,7 @@ def drafts(
     ParameterError
         When the patient or a zone is unknown, or a draft is denser than this practice has experience of.
     """
+    fit = plateaus.fit
     account = ledger(records, patient_id, safe_share=safe_share, level=level)
     left = float(account.table().set_index("term").loc["left", "estimate"])
     visits = yields.by_visit(records, choices=fit.choices)
@@ -72,7 +73,7 @@ def drafts(
         _check_experience(rows, planted, plan.name)
         before = {z.zone: _before(visits, patient_id, z.zone) for z in plan.zones}
         seen, targets = _as_rows(plan, planted, before, own, fit)
-        found = regrowth.predict_case(fit, seen, list(MONTHS), targets=targets, marked=True)
+        found = regrowth.forecast(plateaus, seen, MONTHS, targets=targets, marked=True, levels=(level,))
         lines += _zone_lines(plan, planted, before, found.path, level)
         lines += _donor_lines(plan, left, loss, level)
     method = (
@@ -96,13 +97,15 @@ def overspent(result: Result) -> pd.DataFrame:
     return pd.DataFrame({"draft": over["draft"], "fu_beyond": -over["estimate"]})
 
 
-def split(records: Records, patient_id: str, total_grafts: int, aims: str, *, fit: Emergence) -> Result:
+def split(
+    records: Records, patient_id: str, total_grafts: int, aims: str, *, plateaus: PlateauDistribution
+) -> Result:
     """Return the split of a total that falls least short of the densities aimed at (`allocate`)."""
-    return allocate(total_grafts, targets_for(records, patient_id, read_aims(aims), fit=fit))
+    return allocate(total_grafts, targets_for(records, patient_id, read_aims(aims), plateaus=plateaus))
 
 
 def targets_for(
-    records: Records, patient_id: str, aims: Sequence[Aim], *, fit: Emergence
+    records: Records, patient_id: str, aims: Sequence[Aim], *, plateaus: PlateauDistribution
 ) -> tuple[Target, ...]:
     """Return what `allocate` needs for one patient, from the practice's fit and this patient's readings.
 
@@ -116,6 +119,7 @@ def targets_for(
     ParameterError
         When a zone was not followed by this practice.
     """
+    fit = plateaus.fit
     rows = regrowth.rows_for(records, fit).frame
     visits = yields.by_visit(records, choices=fit.choices)
     own = rows[rows["patient_id"].eq(patient_id)]
@@ -127,7 +131,7 @@ def targets_for(
         now = {zone: _before(visits, patient_id, zone)}
         seen, ahead = _as_rows(one_graft, {zone: 1.0}, now, own, fit)
         month = float(dictionary.MATURITY_MONTH[zone])
-        found = regrowth.predict_case(fit, seen, [month], targets=ahead, marked=True).path.iloc[0]
+        found = regrowth.forecast(plateaus, seen, [month], targets=ahead, marked=True).path.iloc[0]
         native = max(float(found["density"]) - float(found["yield_pct"]) / 100, 0.0)
         targets.append(
             Target(
@@ -258,23 +262,12 @@ def _zone_lines(
             line("density now", now, "hairs/cm2", **own, flag=why),
             line("planted density", planted[zone.zone], "hairs/cm2", **own, flag=dense),
         ]
-        for row in path[path["zone"].eq(zone.zone)].itertuples():
-            se = float(np.sqrt(row.density_var))
-            low, high = limits(row.density, se, level=level)
-            term = f"density at month {row.month:g}"
+        for _, row in path[path["zone"].eq(zone.zone)].iterrows():
+            term, se = f"density at month {row['month']:g}", float(np.sqrt(row["density_var"]))
+            ends = tuple(row[f"{side}_{100 * level:g}"] for side in ("low", "high"))
             flag = why and "native density is the practice's mean"
-            lines.append(
-                line(
-                    term,
-                    row.density,
-                    "hairs/cm2",
-                    x=row.month,
-                    se=se,
-                    ci=(max(low, 0.0), high),
-                    **own,
-                    flag=flag,
-                )
-            )
+            ahead: dict[str, Any] = {"x": row["month"], "se": se, "ci": ends, "flag": flag}
+            lines.append(line(term, row["density"], "hairs/cm2", **ahead, **own))
     return lines
 
 

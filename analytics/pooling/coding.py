@@ -6,14 +6,13 @@ case-mix columns. y is yield in percent of planted hairs (before month 6: gain),
 `yields.by_visit` that serve the curve. Levels: clinic intercept (where there are at least three clinics),
 patient intercept, placement intercept.
 
-What does an error that all of a clinic's readings share do to the pooled curve?
-
-A yield from a zone's average planted density is divided by the mean ratio of region over zone, and that ratio
-has a standard error (`yields.link`): one number for all such readings of a clinic, which does not shrink
-with their number. It moves the readings by a known pattern c and the coefficients by A c, as in
-`yields.means`; A = (X'H^-1 X)^-1 X'H^-1 at the fit reached. A clinic adds X'H^-1 c to its sums. Where it has
-its own ratio, from double counts, its error is its own, and clinics' squares add up; where it has the stated
-one, the error is one and the same for all of them, and they add up before they are squared.
+An error that all of a clinic's readings share moves the pooled curve as a whole. A yield from a zone's
+average planted density is divided by the mean ratio of region over zone, and that ratio has a standard
+error (`yields.link`): one number for all such readings of a clinic, which does not shrink with their
+number. It moves the readings by a known pattern c and the coefficients by A c, as in `yields.means`; A =
+(X'H^-1 X)^-1 X'H^-1 at the fit reached. A clinic adds X'H^-1 c to its sums. Where it has its own ratio,
+from double counts, its error is its own, and clinics' squares add up; where it has the stated one, the
+error is one and the same for all of them, and they add up before they are squared.
 
 c is y times the ratio's standard error times the share of the zone's readings that rest on an average: the
 same share for every reading of a zone, so that no sum tells which patients have one.

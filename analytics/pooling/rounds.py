@@ -1,6 +1,4 @@
-"""What left each clinic, file by file, in words.
-
-Rounds of sums: one mixed model over clinics, fitted without a row leaving any of them.
+"""Rounds of sums: one mixed model over clinics, fitted without a row leaving any of them; and what left each.
 
 A round file holds the coding, what is asked next, and the *totals* over clinics of all earlier rounds; a
 clinic's own sums are in its answer only. The first round asks for the survey (cross-products of all columns,
@@ -35,13 +33,19 @@ from analytics.pooling.coding import SCHEMA, Coding, design_rows, digest, matrix
 from analytics.pooling.files import AnswerFile, RoundFile, SummaryFile, checked_form
 from analytics.pooling.summary import folder_of
 from analytics.records import Records
-from analytics.results import LEVEL, Curve
+from analytics.results import LEVEL, Curve, limits
 
 MAX_EXCHANGES = 8
 START_MONTH = 12.0
 START_AT_LEAST = 0.1
 # A case-mix column of no more different values than this is a categorical one.
 MOST_CLASSES = 12
+FORMS: dict[str, type[SummaryFile | AnswerFile | RoundFile]] = {
+    "summary": SummaryFile,
+    "answer": AnswerFile,
+    "round": RoundFile,
+}
+NOT_OURS = "neither a summary, an answer nor a round; keep only a study's own files in the folder"
 
 
 class _NeedSumsError(Exception):
@@ -389,7 +393,7 @@ def _curve_of(
     flat = {name: np.zeros(len(months)) for name in coding.case_mix}
     x = matrix(pd.DataFrame({"zone": zone, "month": months, **flat}), coding)
     mean, se = x @ beta, np.sqrt(np.einsum("ij,jk,ik->i", x, cov, x))
-    z = meta.quantile_of("normal", 1, level)
+    low, high = limits(mean, se, level=level)
     return pd.DataFrame(
         {
             "zone": zone,
@@ -397,20 +401,13 @@ def _curve_of(
             "x": months,
             "estimate": mean,
             "se": se,
-            "ci_low": mean - z * se,
-            "ci_high": mean + z * se,
+            "ci_low": low,
+            "ci_high": high,
             "level": level,
             "unit": "%",
+            "basis": "model",
         }
     )
-
-
-FORMS: dict[str, type[SummaryFile | AnswerFile | RoundFile]] = {
-    "summary": SummaryFile,
-    "answer": AnswerFile,
-    "round": RoundFile,
-}
-NOT_OURS = "neither a summary, an answer nor a round; keep only a study's own files in the folder"
 
 
 def what_left(folder: str) -> pd.DataFrame:

@@ -21,7 +21,7 @@ from analytics.numerics import meta
 from analytics.pooling.coding import MIN_PATIENTS, SCHEMA, digest, digest_or_none
 from analytics.pooling.files import check_summary
 from analytics.records import Records
-from analytics.results import LEVEL, Result, only
+from analytics.results import LEVEL, Result, limits, line, only
 
 SHARES_AT = (12.0, 18.0)
 SHARE_PERCENTS = (80.0,)
@@ -46,8 +46,9 @@ def summary(
         _line(row.term, row.zone, row.estimate, row.se, row.n_patients, row.unit)
         for row in wanted.itertuples()
     ]
+    plateaus = regrowth.fit_plateaus(records, fit=fit)
     for percent in SHARE_PERCENTS:
-        shares = regrowth.shares(fit, list(SHARES_AT), percent).table()
+        shares = regrowth.shares(plateaus, list(SHARES_AT), percent).table()
         shares = shares[shares["x"].notna() & shares["unit"].str.startswith("%")]
         lines += [
             _line(
@@ -153,12 +154,12 @@ def _line(term: str, zone: str, estimate: float, se: float, n: float, unit: str)
     }
 
 
-def _with_patients(line: dict, patients: dict[str, int]) -> dict:
+def _with_patients(given: dict, patients: dict[str, int]) -> dict:
     """Fill the number of patients; a contrast counts those of its first zone."""
-    own = patients.get(line["zone"].partition(" : ")[0], 0)
-    n = int(line["n_patients"]) if np.isfinite(line["n_patients"] or np.nan) else own
-    bad = not (np.isfinite(line["estimate"]) and np.isfinite(line["se"]) and line["se"] > 0)
-    return {**line, "n_patients": 0 if bad else n}
+    own = patients.get(given["zone"].partition(" : ")[0], 0)
+    n = int(given["n_patients"]) if np.isfinite(given["n_patients"] or np.nan) else own
+    bad = not (np.isfinite(given["estimate"]) and np.isfinite(given["se"]) and given["se"] > 0)
+    return {**given, "n_patients": 0 if bad else n}
 
 
 def _there(values: np.ndarray, se: np.ndarray, term: str, unit: str):
@@ -174,56 +175,29 @@ def _there(values: np.ndarray, se: np.ndarray, term: str, unit: str):
 def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
     term, unit = str(rows["term"].iloc[0]), str(rows["unit"].iloc[0])
     y, se, back = _there(rows["estimate"].to_numpy(), rows["se"].to_numpy(), term, unit)
-    common = {"measure": measure, "level": level, "unit": unit}
-    z = meta.quantile_of("normal", 1, level)
+    low, high = limits(y, se, level=level)
+    of = {"by": {"measure": measure}, "level": level, "basis": "model"}
     lines = [
-        {
-            **common,
-            "term": clinic,
-            "estimate": float(back(y[i])),
-            "ci_low": float(back(y[i] - z * se[i])),
-            "ci_high": float(back(y[i] + z * se[i])),
-            "n_patients": int(rows["n_patients"].iloc[i]),
-        }
-        for i, clinic in enumerate(rows["clinic"])
-    ]
-    if len(rows) < MIN_CLINICS:
-        lines.append(
-            {**common, "term": "pooled", "estimate": np.nan, "flag": f"fewer than {MIN_CLINICS} clinics"}
+        line(
+            clinic, float(back(y[i])), unit, ci=(float(back(low[i])), float(back(high[i]))),
+            n_patients=int(rows["n_patients"].iloc[i]), **of,
         )
+        for i, clinic in enumerate(rows["clinic"])
+    ]  # fmt: skip
+    if len(rows) < MIN_CLINICS:
+        lines.append(line("pooled", np.nan, unit, flag=f"fewer than {MIN_CLINICS} clinics", **of))
         return pd.DataFrame(lines)
     fit = meta.random_effects(y, se**2, hartung_knapp=True, least_scale=1.0, level=level)
     for clinic, value in zip(rows["clinic"], fit.shrunken, strict=True):
-        lines.append({**common, "term": f"{clinic}, shrunken", "estimate": float(back(value))})
-    mean = float(fit.beta[0])
+        lines.append(line(f"{clinic}, shrunken", float(back(value)), unit, **of))
+    mean = float(back(float(fit.beta[0])))
     total = int(rows["n_patients"].sum())
+    ci = (float(back(fit.ci_low[0])), float(back(fit.ci_high[0])))
+    new = (float(back(fit.prediction[0])), float(back(fit.prediction[1])))
     lines += [
-        {
-            **common,
-            "term": "pooled",
-            "estimate": float(back(mean)),
-            "ci_low": float(back(fit.ci_low[0])),
-            "ci_high": float(back(fit.ci_high[0])),
-            "n_patients": total,
-            "df": fit.q_df,
-        },
-        {
-            **common,
-            "term": "new clinic",
-            "estimate": float(back(mean)),
-            "ci_low": float(back(fit.prediction[0])),
-            "ci_high": float(back(fit.prediction[1])),
-            "n_patients": total,
-        },
-        {
-            **common,
-            "term": "share between clinics (I2)",
-            "estimate": fit.i2,
-            "unit": "%",
-            "statistic": fit.q,
-            "df": fit.q_df,
-            "p_value": fit.q_p,
-        },
+        line("pooled", mean, unit, ci=ci, n_patients=total, df=fit.q_df, **of),
+        line("new clinic", mean, unit, ci=new, n_patients=total, **of),
+        line("share between clinics (I2)", fit.i2, "%", statistic=fit.q, df=fit.q_df, p_value=fit.q_p, **of),
     ]
     return pd.DataFrame(lines)
 

@@ -1,4 +1,4 @@
-"""The rows of one case in arrays, for `regrowth.case`: readings, and the months to predict.
+"""The rows of a case in arrays, for `posterior` and `deviation`: readings, and months to predict.
 
 Frames are turned into plain arrays once: a case has few rows, and a frame costs more to slice than the
 model to solve.

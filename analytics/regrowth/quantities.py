@@ -6,10 +6,9 @@ drawn at random, case mix average:
 
 * yield at month m: the *mean over placements*, E[(P + b) F(m / (H exp(t)))], b and t the random plateau and
   log tempo;
-* half month, month of 95 % of plateau: those of the placement of usual tempo (t = 0);
-* share past q % at month m: P(true yield >= q), true yield without the error of any count or of planted
-  density;
-* median month to q %: where that share is one half.
+* half month, month of 95 % of plateau: those of the placement of usual tempo (t = 0).
+
+Shares past a milestone and medians come from `regrowth.distribution`.
 
 The spread of the true plateau is the estimated one less what errors add: that of planted density, (plateau
 x planted CV) squared, and that of readers' habits, alike. Integrals over t: 21 Gauss-Hermite nodes.
@@ -21,7 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit, logit, ndtr
+from scipy.special import expit, logit
 
 from analytics.dictionary import FRONT
 from analytics.errors import ParameterError
@@ -121,19 +120,6 @@ def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:
     ratio = np.asarray(months, dtype=float)[:, None] * np.exp(-log_half - t)
     emerged = curves.share(fit.curve, ratio, log_k)[0]
     return ((plateau + slope * t) * emerged) @ _WEIGHTS
-
-
-def share_past(fit: Emergence, k: int, months, percent: float, beta, spread) -> np.ndarray:
-    """Return the share of placements of zone number k whose true yield is `percent` or more at each month."""
-    plateau, log_half, log_k = (v[k] for v in parameters(fit, beta))
-    total, tempo, covariance = variances(fit, beta, spread)
-    sd = np.sqrt(max(tempo, 0.0))
-    slope = covariance / tempo if tempo > 1e-12 else 0.0
-    left = np.sqrt(max(total - slope * covariance, 0.25))
-    t = sd * _NODES
-    ratio = np.asarray(months, dtype=float)[:, None] * np.exp(-log_half - t)
-    emerged = np.maximum(curves.share(fit.curve, ratio, log_k)[0], 1e-12)
-    return ndtr((plateau + slope * t - percent / emerged) / left) @ _WEIGHTS
 
 
 def quantities(

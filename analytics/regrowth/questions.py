@@ -1,8 +1,13 @@
 """The emergence model as an answer: table and curves by zone, shares past a milestone or under a threshold.
 
+Shares come from the distribution of plateaus on the fit (`regrowth.distribution`).
+
 Two names, never mixed: `yield_at_maturity` is the mean yield at the zone's maturity month, `plateau_yield`
 the asymptote; they differ by 2 to 4 points.
 """
+
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,22 +15,25 @@ import pandas as pd
 from analytics import yields
 from analytics.errors import ParameterError
 from analytics.records import Records
+from analytics.regrowth import distribution
+from analytics.regrowth.distribution import PlateauDistribution
 from analytics.regrowth.emergence import Emergence, fit_emergence
-from analytics.regrowth.quantities import Quantity, degrees, parameters, quantities, share_past
+from analytics.regrowth.quantities import Quantity, degrees, parameters
 from analytics.regrowth.rows import EmergenceRows, select
 from analytics.regrowth.tables import (
     between_rows,
+    few_patients,
     mix_rows,
     path,
-    share_rows,
     spread_rows,
     yield_at_maturity_row,
     zone_rows,
 )
-from analytics.results import LEVEL, Curve, Result, counted
+from analytics.results import LEVEL, Curve, Result, counted, line
 
 OTHER_SHAPE = {"log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
+TOO_WIDE = 50.0  # points: a share with wider limits is flagged (a choice of ours)
 
 
 def emergence(
@@ -117,7 +125,7 @@ def _method(fit: Emergence, level: float) -> str:
 
 
 def rows_for(records: Records, fit: Emergence) -> EmergenceRows:
-    """Return the rows a fit rests on, laid out for `predict_case` (all patients; choose by `patient_id`)."""
+    """Return the rows a fit rests on, laid out for `forecast` (all patients; choose by `patient_id`)."""
     return select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by)
 
 
@@ -130,11 +138,34 @@ def tempo(fit: Emergence) -> dict[str, tuple[float, float]]:
     }
 
 
-def shares(fit: Emergence, months, percent: float, *, zones=None, level: float = LEVEL) -> Result:
+def fit_plateaus(records: Records, *, fit: Emergence | None = None, seed: int = 1) -> PlateauDistribution:
+    """Fit how plateaus are spread over a practice's placements, on the emergence model.
+
+    Parameters
+    ----------
+    fit
+        The emergence model of the same records; fitted here if not given.
+    seed
+        Of the bootstraps behind the limits.
+
+    Raises
+    ------
+    FitError
+        When too few placements are followed.
+    """
+    found = fit_emergence(records) if fit is None else fit
+    return distribution.fit_distribution(rows_for(records, found), found, seed=seed)
+
+
+def shares(
+    plateaus: PlateauDistribution, months, percent: float, *, zones=None, level: float = LEVEL
+) -> Result:
     """Return the share of placements whose true yield has reached a milestone by month, and the median.
 
     Parameters
     ----------
+    plateaus
+        How the practice's plateaus are spread: `fit_plateaus`.
     months
         Months after the session, above 0.
     percent
@@ -158,35 +189,87 @@ def shares(fit: Emergence, months, percent: float, *, zones=None, level: float =
             "regrowth.shares(percent): not above 0; give a milestone in percent of planted hairs"
         )
     wanted = np.atleast_1d(np.asarray(months, dtype=float))
+    fit = plateaus.fit
     rows: list[dict] = []
     for zone in zones or fit.zones:
-        rows += share_rows(fit, fit.zone_index(zone), wanted, percent, level=level)
+        rows += _share_lines(plateaus, zone, wanted, percent, level)
+        rows.append(_median_line(plateaus, zone, percent, level))
     return Result(
         pd.DataFrame(rows),
         pd.DataFrame(),
-        f"model-based shares, marginal over patients and placements; {_method(fit, level)}",
+        "model-based shares, marginal over patients and placements; plateaus spread as a beta of unknown "
+        f"upper end, some of them poor growth, found by empirical Bayes from {plateaus.n_used} placements; "
+        f"{distribution.DRAWS} draws over patients, seed {plateaus.seed}; {_method(fit, level)}",
         ("zone",),
-        dict(fit.checks),
+        dict(fit.checks) | {"plateaus_converged": plateaus.converged},
         notes=fit.words,
     )
 
 
+def _share_lines(
+    plateaus: PlateauDistribution, zone: str, months, percent: float, level: float
+) -> list[dict]:
+    fit, k = plateaus.fit, plateaus.fit.zone_index(zone)
+    found = distribution.share_quantities(plateaus, zone, months, percent, level=level)
+    lines = []
+    for month, one in zip(months, found, strict=True):
+        flags = [
+            "past the last supported month" if month > fit.last_month[k] + 1 else "",
+            few_patients(fit, k),
+            "too few to say" if 100 * (one.ci_high - one.ci_low) > TOO_WIDE else "",
+        ]
+        of_100 = replace(one, **{f: 100 * getattr(one, f) for f in ("estimate", "se", "ci_low", "ci_high")})
+        lines.append(_line(fit, k, f"share_past_{percent:g}_pct", "%", of_100, level, float(month), flags))
+    return lines
+
+
+def _median_line(plateaus: PlateauDistribution, zone: str, percent: float, level: float) -> dict:
+    fit, k = plateaus.fit, plateaus.fit.zone_index(zone)
+    found = distribution.median_quantity(plateaus, zone, percent, level=level)
+    flag = ""
+    if found is None:
+        found = Quantity(np.nan, np.nan, np.nan, np.nan, degrees(fit, zone))
+        flag = "fewer than half ever reach it, says the model"
+    elif found.estimate > fit.last_month[k]:
+        flag = "past the last supported month"
+    term = f"median_month_to_{percent:g}_pct"
+    return _line(fit, k, term, "months", found, level, np.nan, [flag, few_patients(fit, k)])
+
+
+def _line(fit: Emergence, k: int, term: str, unit: str, found: Quantity, level: float, x, flags) -> dict:
+    return line(
+        term,
+        found.estimate,
+        unit,
+        by={"zone": fit.zones[k]},
+        x=x,
+        se=found.se,
+        ci=(found.ci_low, found.ci_high),
+        level=level,
+        df=found.df,
+        n_patients=int(fit.n_patients[k]),
+        n_rows=int(fit.n_rows[k]),
+        flag="; ".join(f for f in flags if f),
+    )
+
+
 def share_below(
-    fit: Emergence, zone: str, threshold: float = YIELD_THRESHOLD_PCT, *, level: float = LEVEL
+    plateaus: PlateauDistribution,
+    zones: str | Sequence[str],
+    threshold: float = YIELD_THRESHOLD_PCT,
+    *,
+    level: float = LEVEL,
 ) -> Quantity:
-    """Return the share (0 to 1) of a zone's placements with a true yield at maturity under a threshold.
+    """Return the share (0 to 1) of placements with a true yield at maturity under a threshold.
 
     Parameters
     ----------
+    plateaus
+        How the practice's plateaus are spread: `fit_plateaus`.
+    zones
+        A zone, or several taken together by their placements followed.
     threshold
         Percent of planted hairs, above 0.
     """
-    k = fit.zone_index(zone)
-    month = min(float(fit.maturity_month[k]), float(fit.last_month[k]))
-    return quantities(
-        fit,
-        lambda b, s: 1 - share_past(fit, k, [month], threshold, b, s),
-        level=level,
-        df=degrees(fit, zone),
-        scale="logit",
-    )[0]
+    named = (zones,) if isinstance(zones, str) else tuple(zones)
+    return distribution.share_below_quantity(plateaus, named, threshold, level=level)

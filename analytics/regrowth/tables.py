@@ -6,7 +6,6 @@ Each function gives lines of a result (`results.line`); what the numbers mean st
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 
 from analytics.dictionary import FRONT
 from analytics.numerics.nonlinear import log_time_of
@@ -19,7 +18,6 @@ from analytics.regrowth.quantities import (
     mean_yield,
     parameters,
     quantities,
-    share_past,
     weights_of,
 )
 from analytics.results import LEVEL, line
@@ -27,8 +25,6 @@ from analytics.results import LEVEL, line
 NEARLY_ALL = 0.95
 FEW_PATIENTS = 5
 ALL_ZONES = "all"
-# Of log month, for the steepness of a share at its median.
-MEDIAN_STEP = 1e-3
 
 
 def zone_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
@@ -156,59 +152,6 @@ def path(fit: Emergence, *, level: float = LEVEL, step: float = 0.5) -> pd.DataF
     return pd.DataFrame(rows)
 
 
-def share_rows(
-    fit: Emergence, k: int, months: np.ndarray, percent: float, *, level: float = LEVEL
-) -> list[dict]:
-    """Return the share of one zone's placements past a milestone by month, and the median month."""
-    df = degrees(fit, fit.zones[k])
-    found = quantities(
-        fit, lambda b, s: share_past(fit, k, months, percent, b, s), level=level, df=df, scale="logit"
-    )
-    rows = []
-    for month, one in zip(months, found, strict=True):
-        flag = "past the last supported month" if month > fit.last_month[k] + 1 else ""
-        term = f"share_past_{percent:g}_pct"
-        rows.append(_row(fit, k, term, "%", _times(one, 100.0), level, flag=flag, x=float(month)))
-    return [*rows, _median_row(fit, k, percent, df, level)]
-
-
-def _times(found: Quantity, by: float) -> Quantity:
-    return Quantity(found.estimate * by, found.se * by, found.ci_low * by, found.ci_high * by, found.df)
-
-
-def _median_row(fit: Emergence, k: int, percent: float, df: float, level: float) -> dict:
-    term = f"median_month_to_{percent:g}_pct"
-    ahead = np.geomspace(0.5, 1000.0, 200)
-    if share_past(fit, k, ahead[-1:], percent, fit.beta, fit.spread)[0] <= 0.5:
-        nothing = Quantity(np.nan, np.nan, np.nan, np.nan, df)
-        return _row(
-            fit, k, term, "months", nothing, level, flag="fewer than half ever reach it, says the model"
-        )
-    month = _median_month(fit, k, percent)
-    near = month * np.exp(np.array([-MEDIAN_STEP, 0.0, MEDIAN_STEP]))
-    at = share_past(fit, k, near, percent, fit.beta, fit.spread)
-    steepness = (at[2] - at[0]) / (2 * MEDIAN_STEP)
-
-    def moved(beta, spread) -> list[float]:
-        # To first order the median moves by the change of the share there over its steepness in log month.
-        share = float(share_past(fit, k, [month], percent, beta, spread)[0])
-        return [month * np.exp((at[1] - share) / steepness)]
-
-    found = quantities(fit, moved, level=level, df=df, scale="log")[0]
-    flag = "past the last supported month" if found.estimate > fit.last_month[k] else ""
-    return _row(fit, k, term, "months", found, level, flag=flag)
-
-
-def _median_month(fit: Emergence, k: int, percent: float) -> float:
-    """Return the month at which half of the placements are past, by bisection on log month."""
-
-    def gap(log_month):
-        return float(share_past(fit, k, [np.exp(log_month)], percent, fit.beta, fit.spread)[0]) - 0.5
-
-    low, high = np.log(0.05), np.log(2000.0)
-    return float(np.exp(brentq(gap, low, high, xtol=1e-12))) if gap(low) * gap(high) < 0 else np.nan
-
-
 def _month_of(fit: Emergence, k: int, share: float, beta: np.ndarray) -> float:
     _, log_half, log_k = parameters(fit, beta)
     return float(np.exp(log_half[k] + log_time_of(fit.curve, share, log_k[k])[0]))
@@ -226,7 +169,7 @@ def _row(
     x: float = np.nan,
 ) -> dict:
     """Return a line of one zone, with its counts and what must be said of it."""
-    said = "; ".join(f for f in (flag, _few(fit, k)) if f)
+    said = "; ".join(f for f in (flag, few_patients(fit, k)) if f)
     counts = {"n_patients": int(fit.n_patients[k]), "n_rows": int(fit.n_rows[k])}
     return _line(fit.zones[k], term, unit, found, level, x=x, **counts, flag=said)
 
@@ -259,7 +202,8 @@ def _line(
     )
 
 
-def _few(fit: Emergence, k: int) -> str:
+def few_patients(fit: Emergence, k: int) -> str:
+    """Return a flag where a zone has few patients."""
     return "fewer than 5 patients" if fit.n_patients[k] < FEW_PATIENTS else ""
 
 

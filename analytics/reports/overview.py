@@ -31,6 +31,7 @@ def write(out: Path) -> Path:
 
 def place(out: Path) -> Path:
     """Return where the front page of a folder of reports is, or would be written."""
+    files.refuse_list(out)
     for edition in files.editions(out / INDEX, ending=".html"):
         try:
             files.refuse_file(edition, by=WRITER)

@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -148,7 +149,19 @@ def _made(run: dict[str, Any], out: Path, progress: Callable[[int, int], None] |
         raise
     if outcome.get("state") != "complete":
         raise publish.put_aside(out, staging, run["name"], outcome)
-    return publish.publish(out, staging, run, outcome, _now())
+    report = publish.publish(out, staging, run, outcome, _now())
+    return _noted(report, run)
+
+
+def _noted(report: Report, run: dict[str, Any]) -> Report:
+    """Note in the clinic's look-log that its records were looked at; say where that cannot be."""
+    if not run.get("data"):
+        return report
+    try:
+        files.state.append(files.state.folder(run["data"]), "looks", {"what": run["name"], "title": ""})
+    except ParameterError as error:
+        return replace(report, notes=(*report.notes, f"This look was not noted: {error}"))
+    return report
 
 
 def report_name(page: str, label: str, as_of: str) -> str:

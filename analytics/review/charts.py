@@ -211,7 +211,7 @@ def _points(criterion: Criterion, chart: control.Chart, series: Series) -> list[
 
 
 def _lines(criterion: Criterion, chart: control.Chart, series: Series) -> list[dict[str, Any]]:
-    """Return limits and centre at each point; limits of a chart of counts would give the counts back."""
+    """Return limits and centre at each point; a limit may say how many a point rests on, and goes with it."""
     median = np.full(len(series.x), float(run_rules.baseline_median(chart)[0]))
     return [
         line(
@@ -233,7 +233,7 @@ def _made_of(series: Series, i: int, basis: str) -> dict[str, Any]:
         # As many points as gaps: the length of the chart is the number of events.
         return {"basis": "counts", "numerator": len(series.part) + 1}
     if series.whole is None or basis == "model":
-        return {"basis": "model"}
+        return {"basis": "model" if basis == "share" else basis}
     return {"basis": basis, "numerator": series.part[i], "denominator": series.whole[i]}
 
 

@@ -7,6 +7,7 @@ register month less one, and the part of the month that no table shows).
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from analytics.simulate.truth import Truth
 
@@ -61,11 +62,18 @@ def people(n: int, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:
             "female": female,
             "step": step,
             "calibre": calibre,
-            "true_yield_shift": rng.normal(0, truth.plateau_sd_patient, n),
-            "true_log_tempo": rng.normal(0, truth.log_tempo_sd_patient, n),
+            "true_yield_shift": (shift := rng.normal(0, truth.plateau_sd_patient, n)),
+            "true_log_tempo": _with_yield(rng.normal(0, truth.log_tempo_sd_patient, n), shift, truth),
             "true_loss_pct": np.clip(rng.normal(truth.native_loss_pct, truth.native_loss_sd, n), 0.0, 20.0),
         }
     )
+
+
+def _with_yield(tempo: np.ndarray, shift: np.ndarray, truth: Truth) -> np.ndarray:
+    """Return log tempos of patients, correlated with their yield as the truth says."""
+    r = truth.plateau_with_tempo
+    standard = shift / max(truth.plateau_sd_patient, 1e-9)
+    return np.sqrt(1 - r**2) * tempo + r * truth.log_tempo_sd_patient * standard if r else tempo
 
 
 def operations(patients: pd.DataFrame, truth: Truth, rng: np.random.Generator, *, months: int, entry: int):
@@ -270,7 +278,10 @@ def outcomes(
     of_placement = rng.normal(0, truth.plateau_sd_placement, n)
     tempo = who["true_log_tempo"].to_numpy() + rng.normal(0, truth.log_tempo_sd_placement, n)
     half = np.array([truth.zones[z].half_month for z in zone]) * np.exp(tempo)
-    plateau = mean + shift + who["true_yield_shift"].to_numpy() + of_placement
+    plateau = plateaus(mean + shift, who["true_yield_shift"].to_numpy() + of_placement, truth)
+    if truth.poor_growth > 0:
+        is_poor = rng.random(n) < truth.poor_growth
+        plateau = np.where(is_poor, rng.uniform(0.0, truth.poor_growth_below, n), plateau)
     plateau[rng.choice(n, size=min(truth.failed_growth, n), replace=False)] = truth.failed_plateau
     return placements.assign(
         holding_medium=medium,
@@ -281,6 +292,20 @@ def outcomes(
         true_half_month=half,
         true_shape=np.array([truth.zones[z].shape for z in zone]),
     )
+
+
+def plateaus(mean: np.ndarray, apart: np.ndarray, truth: Truth) -> np.ndarray:
+    """Return true plateaus of given means, so many points apart from them where the law is normal.
+
+    Under the beta law the same place in the distribution, with the same mean and SD, on (0, top).
+    """
+    if truth.plateau_law == "normal":
+        return mean + apart
+    sd = np.hypot(truth.plateau_sd_patient, truth.plateau_sd_placement)
+    middle = np.clip(mean / truth.plateau_top, 0.05, 0.98)
+    both = np.maximum(middle * (1 - middle) / (sd / truth.plateau_top) ** 2 - 1, 1.0)
+    place = np.clip(special.ndtr(apart / sd), 1e-9, 1 - 1e-9)
+    return truth.plateau_top * special.betaincinv(middle * both, (1 - middle) * both, place)
 
 
 def _lognormal(rng: np.random.Generator, cv: float, n: int) -> np.ndarray:

@@ -106,6 +106,8 @@ def events(
         month = np.round(np.clip(rng.gamma(shape, scale, len(sessions)), 0.1, 11.0), 1)
         lasts = np.round(rng.gamma(2.0, 0.8, len(sessions)) + 0.2, 1)
         is_seen = happens & (month <= last)
+        if truth.told_unasked > 0:
+            is_seen |= happens & (rng.random(len(sessions)) < truth.told_unasked)
         permanent = np.isin(kind, ["wide scar", "necrosis"]) | (rng.random(len(sessions)) < 0.03)
         rows.append(
             pd.DataFrame(

@@ -6,7 +6,10 @@ from scipy import special
 from analytics.errors import ParameterError
 from analytics.simulate.truth import MONTHS_OFF_THERAPY, Truth
 
-CURVES = ("log-logistic", "log-normal", "weibull", "gamma")
+CURVES = ("log-logistic", "log-normal", "weibull", "gamma", "late wave", "lag")
+# A late wave (invented): this share of the hair follows a log-logistic that comes so many times later.
+LATE_SHARE, LATE_TIMES = 0.25, 1.8
+LAG = 0.4  # of the half month: nothing shows before (invented; shed hair is said to regrow from month 3)
 SHED_FULL_MONTH, SHED_TURNS_MONTH, SHED_GONE_MONTH = 1.5, 3.0, 9.0
 
 
@@ -14,7 +17,8 @@ def emerged(ratio, shape, *, curve: str = "log-logistic") -> np.ndarray:
     """Return the share of the plateau that has emerged, 0 to 1.
 
     Every curve passes through one half where the ratio is 1; `shape` is its steepness: the exponent of the
-    log-logistic, 1 / sigma of the log-normal, the exponent of the Weibull, the shape of the gamma.
+    log-logistic, 1 / sigma of the log-normal, the exponent of the Weibull, the shape of the gamma. The late
+    wave is a log-logistic, part of which comes later; the lag a log-logistic that begins after a while.
 
     Parameters
     ----------
@@ -41,7 +45,27 @@ def emerged(ratio, shape, *, curve: str = "log-logistic") -> np.ndarray:
         return -np.expm1(-np.log(2.0) * u**k)
     if curve == "gamma":
         return special.gammainc(k, u * special.gammaincinv(k, 0.5))
+    if curve == "late wave":
+        return _two_waves(u * _late_wave_half(k), k)
+    if curve == "lag":
+        return emerged(np.maximum(u - LAG, 0.0) / (1.0 - LAG), k)
     raise _unknown_curve()
+
+
+def _two_waves(u: np.ndarray, k: np.ndarray) -> np.ndarray:
+    """Return a log-logistic of half time 1 with a share of it LATE_TIMES later."""
+    return (1.0 - LATE_SHARE) * emerged(u, k) + LATE_SHARE * emerged(u / LATE_TIMES, k)
+
+
+def _late_wave_half(k: np.ndarray) -> np.ndarray:
+    """Return the half time of both waves together, in half times of the first, by bisection."""
+    values, back = np.unique(np.atleast_1d(k), return_inverse=True)
+    low, high = np.ones(len(values)), np.full(len(values), LATE_TIMES)
+    for _ in range(50):
+        middle = (low + high) / 2
+        under = _two_waves(middle, values) < 0.5
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    return low[back].reshape(np.shape(k))
 
 
 def emerged_at(share, shape, *, curve: str = "log-logistic") -> np.ndarray:
@@ -63,9 +87,24 @@ def emerged_at(share, shape, *, curve: str = "log-logistic") -> np.ndarray:
         ratio = (-np.log1p(-inside) / np.log(2.0)) ** (1.0 / k)
     elif curve == "gamma":
         ratio = special.gammaincinv(k, inside) / special.gammaincinv(k, 0.5)
+    elif curve == "lag":
+        ratio = LAG + (1.0 - LAG) * (inside / (1.0 - inside)) ** (1.0 / k)
+    elif curve == "late wave":
+        ratio = _inverse(inside, k, curve)
     else:
         raise _unknown_curve()
     return np.where(q < 1.0, ratio, np.inf)
+
+
+def _inverse(share: np.ndarray, k: np.ndarray, curve: str) -> np.ndarray:
+    """Return where a curve reaches a share, by bisection on the log."""
+    share, k = np.broadcast_arrays(share, k)
+    low, high = np.full(share.shape, -14.0), np.full(share.shape, 14.0)
+    for _ in range(60):
+        middle = (low + high) / 2
+        under = emerged(np.exp(middle), k, curve=curve) < share
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    return np.exp(low)
 
 
 def therapy_log_ratio(time, start, stop, truth: Truth) -> np.ndarray:

@@ -72,12 +72,18 @@ class Truth:
     """
 
     zones: dict[str, ZoneTruth] = field(default_factory=_zones)
-    curve: str = "log-logistic"  # or "log-normal", "weibull", "gamma"
+    curve: str = "log-logistic"  # or another of simulate.CURVES
     failed_growth: int = 0  # number of placements that fail without a found cause
     failed_plateau: float = 3.0
 
+    poor_growth: float = 0.0  # share of placements with a plateau anywhere from 0 to poor_growth_below
+    poor_growth_below: float = 60.0
+
+    plateau_law: str = "normal"  # or "beta": bounded by plateau_top, same mean and SD
+    plateau_top: float = 100.0
     plateau_sd_patient: float = 7.0
     plateau_sd_placement: float = 6.0
+    plateau_with_tempo: float = 0.0  # correlation of a patient's yield and log tempo (slow and full: above 0)
     log_tempo_sd_patient: float = 0.12
     log_tempo_sd_placement: float = 0.08
 
@@ -103,6 +109,8 @@ class Truth:
     phi: float = 1.5
     within_cv: float = 0.05
     between_reader_cv: float = 0.045
+    readers_centred: bool = True  # the practice's mean reader reads true
+    clinic_habit_pct: float = 0.0  # what the whole clinic reads above the truth
     readers: dict[str, float] = field(default_factory=lambda: {"R1": 0.5, "R2": 0.3, "R3": 0.2})
     reader_changes: float = 0.06  # share of counts by another than the patient's usual reader
     planted_count_cv: float = 0.06
@@ -161,6 +169,7 @@ class Truth:
 
     events: dict[str, float] = field(default_factory=_events)  # a session
     complications_asked: float = 0.88
+    told_unasked: float = 0.0  # share of complications nobody asked about that are recorded all the same
 
     @property
     def tempo_ratio(self) -> float:
@@ -187,7 +196,8 @@ def plain(truth: Truth | None = None) -> Truth:
 
 
 SWITCHED_OFF = (
-    "failed_growth per_fu_above_35 per_hour_above_4 repeat_session smoker scar native_loss_sd therapy_share "
+    "failed_growth poor_growth per_fu_above_35 per_hour_above_4 repeat_session smoker scar native_loss_sd "
+    "therapy_share "
     "native_per_class_step between_reader_cv season_pct long_hair length_changes not_standard other_device "
     "device_changes_in_month cut_off_changes_in_month follicles_counted device_repeats "
     "stays_away_when_far returns_when_good no_baseline withdraws "
@@ -227,11 +237,19 @@ BASIS = {
     "curve": ("assumed", "no measured emergence curve by zone was found"),
     "failed_growth": ("invented", "poor growth without a found cause is described, without a rate"),
     "failed_plateau": ("invented", ""),
+    "poor_growth": ("invented", "poor growth is described, without a rate; off"),
+    "poor_growth_below": ("invented", ""),
+    "plateau_law": ("assumed", "no measured distribution of yields was found"),
+    "plateau_top": (
+        "assumed",
+        "follicles planted cannot give more hairs; readings above 100 % are published",
+    ),
     "plateau_sd_patient": (
         "assumed",
         "published SDs of yield 3.2 to 4.5 points (one trial) and a range of 20 points",
     ),
     "plateau_sd_placement": ("assumed", "as above"),
+    "plateau_with_tempo": ("invented", "off"),
     "log_tempo_sd_patient": ("assumed", "no source"),
     "log_tempo_sd_placement": ("invented", ""),
     "per_fu_above_35": ("assumed", "studies disagree: 72.5 to 98 % at 30 FU/cm2"),
@@ -266,6 +284,8 @@ BASIS = {
     ),
     "within_cv": ("assumed", f"inside 2.6 to 9.8 %: {READER_STUDY}"),
     "between_reader_cv": ("assumed", f"inside 2.9 to 6.3 %: {READER_STUDY}"),
+    "readers_centred": ("invented", ""),
+    "clinic_habit_pct": ("invented", f"off; between-reader CV 2.9 to 6.3 %: {READER_STUDY}"),
     "readers": ("invented", ""),
     "reader_changes": ("invented", ""),
     "planted_count_cv": ("assumed", "common practice, no source"),
@@ -340,6 +360,7 @@ BASIS = {
         f"folliculitis 8 % inside 1.0 to 23.3 %, {COHORT}; others near Garg 2021 or Salanitri 2009",
     ),
     "complications_asked": ("invented", ""),
+    "told_unasked": ("invented", "off"),
 }
 
 

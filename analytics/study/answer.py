@@ -4,10 +4,12 @@ What may be said: a difference, none that matters, as good as, or *cannot tell* 
 
 A difference is said where the interval excludes none; *no difference that matters* where it lies within
 what the plan says would matter; *cannot tell* otherwise. Equivalence is judged by the interval of level 1 -
-2 alpha within the margin (two one-sided tests), non-inferiority by the one-sided limit of level 1 - alpha.
+2 x the one-sided alpha within the margin (two one-sided tests), non-inferiority by its lower or upper
+limit. The one-sided alpha is 2.5 % unless declared, so that the interval is the usual one of 95 %.
 
-Sources: Schuirmann 1987, J Pharmacokinet Biopharm 15:657-680 (two one-sided tests); Piaggio et al. 2012,
-JAMA 308:2594-2604 (non-inferiority; from memory).
+Sources: ICH E9 1998, section 3.3.2 and 5.5 (half the two-sided size for a one-sided test); Schuirmann 1987,
+J Pharmacokinet Biopharm 15:657-680 (two one-sided tests); Piaggio et al. 2012, JAMA 308:2594-2604 (non-
+inferiority; from memory).
 """
 
 from dataclasses import dataclass
@@ -18,6 +20,7 @@ from scipy import stats
 
 from analytics.errors import FitError
 from analytics.records import Records
+from analytics.results import line
 from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, too_few, unknown
 from analytics.study.outcomes import milestone, risk_difference, tempo
 from analytics.study.plan import RATIOS, Analysis, Plan
@@ -30,6 +33,7 @@ EQUIVALENT, NOT_EQUIVALENT = "equivalent", "not equivalent"
 NOT_INFERIOR, INFERIOR = "not inferior", "inferior"
 # What a small p-value stands behind.
 FOUND = (HIGHER, LOWER, EQUIVALENT, NOT_INFERIOR)
+BINARY = ("complication", "would_choose_again")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,22 +61,22 @@ def judge(effect: Effect, analysis: Analysis, plan: Plan) -> Verdict:
     effect
         On the log scale for a ratio.
     """
-    alpha = plan.alpha
+    level = plan.level(analysis)
     if not effect.is_known:
-        return Verdict(CANNOT_TELL, np.nan, np.nan, np.nan, 1 - alpha, np.nan)
+        return Verdict(CANNOT_TELL, np.nan, np.nan, np.nan, level, np.nan)
+    low, high = effect.limits(level)
     matters, margin = _scaled(analysis.matters, effect), _scaled(analysis.margin or np.nan, effect)
     if analysis.hypothesis == "difference":
-        low, high = effect.limits(1 - alpha)
-        said = _difference(low, high, matters, effect.p, alpha)
-        return Verdict(said, effect.p, low, high, 1 - alpha, needed(effect, matters, alpha / 2, plan.power))
-    low, high = effect.limits(1 - 2 * alpha)
+        said = _difference(low, high, matters, effect.p, plan.alpha)
+        n = needed(effect, matters, plan.alpha / 2, plan.power)
+        return Verdict(said, effect.p, low, high, level, n)
     if analysis.hypothesis == "equivalence":
         said, p = _equivalence(effect, low, high, margin)
-        n = needed(effect, margin, alpha, (1 + plan.power) / 2)
+        n = needed(effect, margin, plan.tail, (1 + plan.power) / 2)
     else:
         said, p = _non_inferiority(effect, low, high, margin, analysis.better)
-        n = needed(effect, margin, alpha, plan.power)
-    return Verdict(said, p, low, high, 1 - 2 * alpha, n)
+        n = needed(effect, margin, plan.tail, plan.power)
+    return Verdict(said, p, low, high, level, n)
 
 
 def _scaled(size: float, effect: Effect) -> float:
@@ -106,6 +110,16 @@ def _non_inferiority(
     return (INFERIOR if best < -margin else CANNOT_TELL), p
 
 
+def margins(analysis: Analysis) -> dict[str, pd.DataFrame]:
+    """Return the margins of an analysis for its pictures, as `extra` of a result; none for a difference."""
+    if analysis.hypothesis == "difference" or analysis.margin is None:
+        return {}
+    worse = -1.0 if analysis.better == "higher" else 1.0
+    signs = [worse] if analysis.hypothesis == "non-inferiority" else [-1.0, 1.0]
+    values = [analysis.margin**s if analysis.is_ratio else s * analysis.margin for s in signs]
+    return {"margins": pd.DataFrame({"unit": analysis.unit, "value": values})}
+
+
 def needed(effect: Effect, size: float, tail: float, power: float) -> float:
     """Return the patients needed: those there are, times the square of how much too large the error is.
 
@@ -126,9 +140,6 @@ def needed(effect: Effect, size: float, tail: float, power: float) -> float:
         return np.nan
     wanted = size / (stats.norm.isf(tail) + stats.norm.ppf(power))
     return float(np.ceil(effect.n_patients * (effect.se / wanted) ** 2))
-
-
-BINARY = ("complication", "would_choose_again")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,7 +170,7 @@ def answer(
     Parameters
     ----------
     reading, visits, known
-        As in `study_rows.sample`.
+        As in `rows.sample`.
     """
     given = sample(records, plan, analysis, reading=reading, visits=visits, known=known)
     if analysis.outcome.kind in RATIOS:
@@ -222,23 +233,17 @@ def row(found: Answer, *, term: str = "", level: float | None = None) -> dict:
     ) | {"p_value": found.verdict.p_value}
 
 
-def effect_row(effect: Effect, analysis: Analysis, *, term: str, level: float) -> dict:
-    """Return an effect as a row of a table, a ratio as a ratio."""
+def effect_row(
+    effect: Effect, analysis: Analysis, *, term: str, level: float, by: dict[str, str] | None = None
+) -> dict:
+    """Return an effect as a line of a table, a ratio as a ratio; computed from counts where it is."""
     low, high = effect.limits(level) if effect.is_known else (np.nan, np.nan)
     values = np.array([effect.estimate, low, high], dtype=float)
     values = np.exp(values) if effect.is_ratio else values
-    return {
-        "term": term,
-        "estimate": float(values[0]),
-        "se": np.nan if effect.is_ratio else effect.se,
-        "ci_low": float(values[1]),
-        "ci_high": float(values[2]),
-        "level": level,
-        "unit": analysis.unit,
-        "n_patients": effect.n_patients,
-        "n_rows": effect.n_rows,
-        "statistic": effect.estimate / effect.se if effect.is_known else np.nan,
-        "df": effect.df,
-        "p_value": effect.p,
-        "flag": "; ".join(effect.notes),
-    }
+    return line(
+        term, float(values[0]), analysis.unit, by=by,
+        se=np.nan if effect.is_ratio else effect.se, ci=(float(values[1]), float(values[2])), level=level,
+        basis="counts" if effect.counts else "model", n_patients=effect.n_patients, n_rows=effect.n_rows,
+        statistic=effect.estimate / effect.se if effect.is_known else np.nan, df=effect.df,
+        p_value=effect.p, flag="; ".join(effect.notes),
+    )  # fmt: skip

@@ -15,8 +15,8 @@ import pandas as pd
 
 from analytics.errors import FitError
 from analytics.numerics import proportions, weighting
-from analytics.results import Result, counted
-from analytics.study.answer import BINARY, Answer, effect_row
+from analytics.results import Result, counted, limits, line
+from analytics.study.answer import BINARY, Answer, effect_row, margins
 from analytics.study.effects import NUMBERS, Effect, common_words, of_plan, paired, unknown, weighted
 from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
 from analytics.study.rows import OF_PLACEMENT
@@ -36,7 +36,7 @@ def balance(found: Answer, plan: Plan) -> Result:
     units = found.units
     rows: list[dict] = []
     weight = weights(found, plan)
-    for variable in _shown_variables(found):
+    for variable in shown_variables(found):
         for how, w in (("as recorded", None), ("weighted", weight)):
             if w is not None or how == "as recorded":
                 rows.append(_balance_row(units, variable, how, w, plan))
@@ -52,7 +52,8 @@ def _used(found: Answer) -> pd.DataFrame:
     return found.given.units[["patient_id", "unit_id", "zone", "reason"]]
 
 
-def _shown_variables(found: Answer) -> list[str]:
+def shown_variables(found: Answer) -> list[str]:
+    """Return the recorded variables that vary and are not what is compared."""
     units, exposure = found.units, found.given.exposure
     return [
         v
@@ -76,11 +77,11 @@ def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Pla
         gap = weighting.categorical_difference(words, group, weights=weight)
     declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
     unseen = f"{counted(missing.sum())} rows not recorded" if missing.any() else ""
-    return {
-        "how": how, "term": in_words(variable), "estimate": gap, "unit": "standard deviations",
-        "n_patients": int(units.loc[~missing, "patient_id"].nunique()), "n_rows": int((~missing).sum()),
-        "flag": "; ".join(t for t in (declared, unseen) if t),
-    }  # fmt: skip
+    return line(
+        in_words(variable), gap, "standard deviations", by={"how": how}, basis="model",
+        n_patients=int(units.loc[~missing, "patient_id"].nunique()), n_rows=int((~missing).sum()),
+        flag="; ".join(t for t in (declared, unseen) if t),
+    )  # fmt: skip
 
 
 def propensity(found: Answer, plan: Plan) -> weighting.Propensity:
@@ -115,12 +116,12 @@ def overlap(found: Answer, plan: Plan) -> Result:
         for k in range(N_CLASSES):
             inside = own & (place == k)
             rows.append(
-                {
-                    "group": name, "term": "propensity", "x": middle[k],
-                    "estimate": 100 * inside.sum() / max(own.sum(), 1), "unit": "% of the group",
-                    "basis": "share", "numerator": int(inside.sum()), "denominator": int(own.sum()),
-                    "n_patients": int(units.loc[inside, "patient_id"].nunique()), "n_rows": int(inside.sum()),
-                }
+                line(
+                    "propensity", 100 * inside.sum() / max(own.sum(), 1), "% of the group",
+                    by={"group": name}, x=middle[k], basis="share", numerator=int(inside.sum()),
+                    denominator=int(own.sum()), n_rows=int(inside.sum()),
+                    n_patients=int(units.loc[inside, "patient_id"].nunique()),
+                )
             )  # fmt: skip
     weight = _weights(found, plan)
     notes = [
@@ -151,7 +152,7 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
     plain
         The same with nothing held equal.
     """
-    level = 1 - plan.alpha
+    level = plan.level(found.analysis)
     effects = {"nothing held equal": plain.effect, "held equal in the model (declared)": found.effect}
     effects |= _weighted_and_matched(found, plan)
     rows = [effect_row(effect, found.analysis, term=term, level=level) for term, effect in effects.items()]
@@ -165,7 +166,8 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
         *(f"could not be held equal: {v}" for v in map(in_words, found.not_held)),
         f"not adjusted for: {', '.join(not_adjusted(found, plan))}",
     )
-    return Result(pd.DataFrame(rows), _used(found), method, checks=checks, notes=notes)
+    extra = margins(found.analysis)
+    return Result(pd.DataFrame(rows), _used(found), method, checks=checks, notes=notes, extra=extra)
 
 
 def _weighted_and_matched(found: Answer, plan: Plan) -> dict[str, Effect]:
@@ -216,10 +218,10 @@ def e_values(found: Answer) -> Result:
         point, limit = proportions.e_value(ratio, low, high)
         counts = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
         rows = [
-            {"term": "E-value of the answer", "estimate": point, "unit": "risk ratio", **counts},
-            {"term": "E-value of its nearer limit", "estimate": limit, "unit": "risk ratio", **counts},
+            line("E-value of the answer", point, "risk ratio", basis="model", **counts),
+            line("E-value of its nearer limit", limit, "risk ratio", basis="model", **counts),
         ]
-    table = pd.DataFrame(rows or [{"term": "E-value", "estimate": np.nan, "unit": "risk ratio", "flag": how}])
+    table = pd.DataFrame(rows or [line("E-value", np.nan, "risk ratio", flag=how)])
     method = f"E-value (VanderWeele & Ding 2017); {how}"
     note = "how strongly, as a risk ratio, something unrecorded would have to go with both to explain it away"
     return Result(table, _used(found), method, notes=(note,))
@@ -232,9 +234,9 @@ def _as_risk_ratio(found: Answer) -> tuple[float, float, float, str]:
         return np.nan, np.nan, np.nan, "no E-value for this answer"
     low, high = effect.limits(found.verdict.level)
     if "log_ratio" in effect.more:
-        half = 1.96 * effect.more["log_ratio_se"]
         centre = effect.more["log_ratio"]
-        return float(np.exp(centre)), float(np.exp(centre - half)), float(np.exp(centre + half)), "risk ratio"
+        low, high = limits(centre, effect.more["log_ratio_se"], level=found.verdict.level)
+        return float(np.exp(centre)), float(np.exp(low)), float(np.exp(high)), "risk ratio"
     if effect.is_ratio:
         return (
             float(np.exp(effect.estimate)),
@@ -257,5 +259,5 @@ def _as_risk_ratio(found: Answer) -> tuple[float, float, float, str]:
 
 def not_adjusted(found: Answer, plan: Plan) -> list[str]:
     """Return what is recorded, varies and is not held equal, and then what no register holds."""
-    recorded = [v for v in _shown_variables(found) if v not in found.held]
+    recorded = [v for v in shown_variables(found) if v not in found.held]
     return [*(in_words(v) for v in recorded), "anything not recorded"]

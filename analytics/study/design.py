@@ -17,10 +17,10 @@ import pandas as pd
 from scipy import stats
 
 from analytics.errors import FitError
+from analytics.numerics import non_inferiority, proportions
 from analytics.numerics import power as closed
-from analytics.numerics import proportions
 from analytics.records import Records
-from analytics.results import Curve
+from analytics.results import Curve, line
 from analytics.study.answer import BINARY
 from analytics.study.effects import Effect, arrays, fitted, normal, of_plan, start_of, too_few
 from analytics.study.outcomes import milestone, risk_difference, spans, tempo
@@ -55,6 +55,12 @@ class Draws:
         """Return the share of draws that find an effect, 0 to 1 (log scale for a ratio)."""
         reach = stats.t.isf(alpha / 2, self.df) * self.se
         return float((np.abs(self.estimate + effect) > reach).mean())
+
+    def power_at_margin(self, margin: float, tail: float, *, both: bool) -> float:
+        """Return the share of draws, without a true difference, that keep within the margin, 0 to 1."""
+        reach = stats.t.isf(tail, self.df) * self.se
+        lower = self.estimate - reach > -margin
+        return float((lower & (self.estimate + reach < margin)).mean() if both else lower.mean())
 
     def size(self) -> tuple[float, float]:
         """Return typical error and df: root mean square, and median."""
@@ -195,14 +201,50 @@ def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, dra
     rows = _counted(seen, given, drawn)
     se, df = drawn.size()
     found = closed.detectable(se, df, power=plan.power, alpha=plan.alpha)
+    if analysis.hypothesis != "difference":
+        return rows + _margin_rows(seen, plan, analysis, drawn, counts)
     matters = float(np.log(analysis.matters)) if drawn.is_ratio else analysis.matters
     rows.append(
-        _row(f"detectable with {100 * plan.power:g} % power", _shown(found, drawn), analysis.unit, counts)
+        line(f"detectable with {100 * plan.power:g} % power", _shown(found, drawn), analysis.unit, **counts)
     )
     rows += _power_rows(seen, given, plan, drawn, matters, counts)
     needed = np.ceil(counts["n_patients"] * (found / matters) ** 2)
     term = f"patients with an outcome needed for {100 * plan.power:g} % power at what matters"
-    rows.append(_row(term, float(needed), "count", counts))
+    rows.append(line(term, float(needed), "count", **counts))
+    return rows
+
+
+def _margin_rows(
+    seen: pd.DataFrame, plan: Plan, analysis: Analysis, drawn: Draws, counts: dict
+) -> list[dict]:
+    """Return what a test against the margin can show where there is no true difference, and at the margin."""
+    both = analysis.hypothesis == "equivalence"
+    margin = float(np.log(analysis.margin)) if drawn.is_ratio else float(analysis.margin or np.nan)
+    se, df = drawn.size()
+    wanted = (1 + plan.power) / 2 if both else plan.power
+    smallest = float(stats.t.isf(plan.tail, df) + stats.t.ppf(wanted, df)) * se
+    term = f"smallest margin with {100 * plan.power:g} % power"
+    rows = [line(term, _shown(smallest, drawn), analysis.unit, **counts)]
+    if len(drawn.se) >= FEWEST_DRAWS:
+        at_margin = float((drawn.estimate - stats.t.isf(plan.tail, drawn.df) * drawn.se > 0).mean())
+        for name, share in (
+            ("power at the margin, no true difference, simulated",
+             drawn.power_at_margin(margin, plan.tail, both=both)),
+            ("one-sided error where the truth is the margin, simulated", at_margin),
+        ):  # fmt: skip
+            found = proportions.proportion(round(share * len(drawn.se)), len(drawn.se))
+            ends = (100 * float(found.low), 100 * float(found.high))
+            rows.append(line(name, 100 * share, "%", ci=ends, level=found.level, **counts))
+    needed = np.ceil(counts["n_patients"] * (smallest / margin) ** 2)
+    term = f"patients with an outcome needed for {100 * plan.power:g} % power at the margin"
+    rows.append(line(term, float(needed), "count", **counts))
+    if analysis.outcome.kind in BINARY:
+        share = float(seen["y"].mean())
+        # A smaller share is better: the same test of the share without.
+        share = share if analysis.better == "higher" else 1 - share
+        each = non_inferiority.patients(share, share, margin / 100, alpha=plan.tail, power=wanted)
+        term = "patients needed in each group by the score formula, one session each"
+        rows.append(line(term, float(np.ceil(each)), "count", **counts))
     return rows
 
 
@@ -222,19 +264,21 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
         sizes = seen[inside].groupby("patient_id").size().to_numpy()
         counts = {"n_patients": len(sizes), "n_rows": int(sizes.sum())}
         rows.append(
-            _row(
+            line(
                 f"patients with an outcome: {name}",
                 float(len(sizes)),
                 "patients",
-                {"basis": "count", **counts},
+                basis="count",
+                numerator=len(sizes),
+                **counts,
             )
         )
         if np.isfinite(correlation):
             worth = closed.effective_rows(sizes, correlation)
-            rows.append(_row(f"independent rows they are worth: {name}", np.round(worth), "count", counts))
+            rows.append(line(f"independent rows they are worth: {name}", np.round(worth), "count", **counts))
     if np.isfinite(correlation):
         counts = {"n_patients": rows[0]["n_patients"], "n_rows": rows[0]["n_rows"]}
-        rows.append(_row("correlation of two outcomes of a patient", correlation, "ratio", counts))
+        rows.append(line("correlation of two outcomes of a patient", correlation, "ratio", **counts))
     return rows
 
 
@@ -249,10 +293,10 @@ def _power_rows(
         ):
             share = drawn.power(effect, plan.alpha)
             found = proportions.proportion(round(share * len(drawn.se)), len(drawn.se))
-            limits = {"ci_low": 100 * float(found.low), "ci_high": 100 * float(found.high), "level": 0.95}
-            rows.append(_row(term, 100 * share, "%", counts) | limits)
+            ends = (100 * float(found.low), 100 * float(found.high))
+            rows.append(line(term, 100 * share, "%", ci=ends, level=found.level, **counts))
     form = closed_form(seen, given, plan, drawn, matters)
-    rows.append(_row("power at what matters, closed form", 100 * form, "%", counts))
+    rows.append(line("power at what matters, closed form", 100 * form, "%", **counts))
     return rows
 
 
@@ -270,8 +314,40 @@ def closed_form(seen: pd.DataFrame, given: Sample, plan: Plan, drawn: Draws, mat
     return float(stats.nct.sf(reach, df, shift) + stats.nct.cdf(-reach, df, shift))
 
 
-def _row(term: str, estimate: float, unit: str, counts: dict) -> dict:
-    return {"term": term, "estimate": estimate, "unit": unit, **counts}
+def closed_power(given: Sample, plan: Plan, analysis: Analysis) -> tuple[float, int]:
+    """Return the power at what matters, or at the margin, by closed form (0 to 1), and its patients.
+
+    Variances are estimated with what is compared left out; a share is that of the whole mix.
+
+    Raises
+    ------
+    FitError
+        When there are too few outcomes.
+    """
+    seen = given.analysed
+    if few := too_few(seen, is_number=given.exposure.is_number):
+        raise FitError(f"study power: {few}")
+    sizes = [seen[seen["x"].eq(g)].groupby("patient_id").size().to_numpy() for g in (0.0, 1.0)]
+    size = analysis.matters if analysis.hypothesis == "difference" else float(analysis.margin or np.nan)
+    if analysis.outcome.kind in BINARY:
+        share, correlation = float(seen["y"].mean()), 0.0
+        total, size = share * (1 - share), size / 100
+    else:
+        columns = of_plan(seen, given, plan)
+        y, variance, patient = arrays(seen)
+        between, within, _ = _components(y, columns.X[:, 1:], patient, variance)
+        within += 0.0 if variance is None else float(variance.mean())
+        total, correlation = between + within, between / (between + within)
+    n = [closed.effective_rows(s, correlation) for s in sizes]
+    if min(n) < 2 or not total > 0:
+        raise FitError("study power: outcomes do not vary, or too few rows")
+    is_one_sided = analysis.hypothesis != "difference"
+    found = closed.t_test_power(
+        size / np.sqrt(total), n[0], alpha=plan.tail if is_one_sided else plan.alpha,
+        sides=1 if is_one_sided else 2, ratio=n[1] / n[0],
+    )  # fmt: skip
+    both = 2 * found - 1 if analysis.hypothesis == "equivalence" else found
+    return float(max(both, 0.0)), int(seen["patient_id"].nunique())
 
 
 def _size_is_near(drawn: Draws, alpha: float) -> bool:

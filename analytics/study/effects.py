@@ -5,13 +5,12 @@ REML, Kenward and Roger's errors and degrees of freedom. Where no patient has tw
 bias-reduced errors by patient (CR2). Pairs (two sides of one zone in one session, or both groups in one
 patient): the mean of the patients' own differences, t interval.
 
-Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
-
-From the words of a plan to the columns of a model: the exposure first, then what is held equal.
-
-Numbers are centred; words become indicators. A missing value of something adjusted for is set to the mean
+The columns of a model come from the words of a plan: the exposure first, then what is held equal. Numbers
+are centred; words become indicators. A missing value of something adjusted for is set to the mean
 and marked by an indicator of its own, so that no unit is lost for it. A column that the ones before it
 determine is left out and named.
+
+Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
 """
 
 from dataclasses import dataclass, field
@@ -33,6 +32,13 @@ NUMBERS = (
 SMALL_SHARE = 1e-9
 # An indicator carried by fewer units than this explains them away; they go with the rest (no source).
 FEWEST_UNITS = 5
+FEWEST_PATIENTS = 3
+FEWEST_PAIRS = 5
+MIXED = (
+    "mixed model with a patient intercept and known sampling variances, REML, Kenward-Roger errors and "
+    "degrees of freedom"
+)
+CLUSTERED = "least squares with bias-reduced errors by patient (CR2) and Satterthwaite degrees of freedom"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,10 +133,6 @@ def independent(X: np.ndarray) -> list[int]:
             kept.append(j)
             basis = np.column_stack([basis, rest / left])
     return kept
-
-
-FEWEST_PATIENTS = 3
-FEWEST_PAIRS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,13 +251,6 @@ def start_of(units: pd.DataFrame, columns: Columns) -> np.ndarray | None:
         return fitted(y, columns.X, patient, variance).theta
     except FitError:
         return None
-
-
-MIXED = (
-    "mixed model with a patient intercept and known sampling variances, REML, Kenward-Roger errors and "
-    "degrees of freedom"
-)
-CLUSTERED = "least squares with bias-reduced errors by patient (CR2) and Satterthwaite degrees of freedom"
 
 
 def arrays(units: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None, np.ndarray]:

@@ -1,34 +1,32 @@
-"""A register of the same shape with invented outcomes, so that a plan can be finished before looking.
-
-Patients, sessions, placements, visits, regions, months and readers stay as they are; every density after and
-before is drawn anew from the invented clinic's curve (`records.simulate_truth`), complications are dealt to
-other sessions that were asked, and answers are exchanged. What is compared has no effect by construction.
-
-Was the plan fixed before the outcomes were looked at, and has it been changed since?
+"""Was the plan fixed before the outcomes were looked at, and have plan and records stayed as they were?
 
 Freezing writes a small file beside the plan: the hash of what the plan says, its content, the time, the size
-of the register, and the reports already made on the same data. The first freeze stays the reference. A
-later change does not stop a study; it makes it *changed after freezing: exploratory*, and says which entries
-were changed. A file can be forged or made late: it binds those who want to be bound, and says so.
+of the register, and what had been looked at before. It also locks the records: of every row a keyed digest
+goes to the clinic's state folder (`files.state`), so that *rows added* and *rows changed* can be told later,
+table by table, without a value being kept. The state folder holds a second record of every freeze, and a log
+of looks: every report and every study command on the register.
+
+The first freeze stays the reference. What changed later does not stop a study; it makes it exploratory, and
+is named. Rows that were added are no change: registers grow. Files can be forged by whoever has both folders:
+a freeze binds those who want to be bound.
 """
 
+import hashlib
 import json
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from analytics.dictionary import TABLES
 from analytics.errors import ParameterError
-from analytics.files import file
+from analytics.files import file, state
 from analytics.records import Records
-from analytics.simulate import Truth, emerged
-from analytics.study.plan import Plan, digest, read
-from analytics.yields import ANNUAL_LOSS_PCT
+from analytics.study.lint import refuse
+from analytics.study.plan import digest, read
 
 ENDING = ".frozen.json"
 RUN_FILE = "run.json"
@@ -36,12 +34,18 @@ RUN_FILE = "run.json"
 OUTCOME_TABLES = ("measurements", "events", "ratings")
 NOT_FROZEN = "not frozen: exploratory"
 CHANGED = "changed after freezing: exploratory"
+ROWS_CHANGED = "frozen, rows changed since: exploratory"
+OTHER_REGISTER = "frozen on another register: exploratory"
+NOT_COMPARABLE = "frozen, rows cannot be compared with those of then: exploratory"
+FORGED = "frozen, the record of freezing was changed: exploratory"
 AS_FROZEN = "as frozen"
+FREEZES, LOOKS = "freezes", "looks"
+SAME_REGISTER = 0.5  # of the patients frozen; fewer are another register (assumed)
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A report made on the same data: page, time it was finished, its question."""
+    """A look at the same data: a report or a command, when, and its question."""
 
     page: str
     finished: str
@@ -50,7 +54,11 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Frozen:
-    """One freeze: hash and content of the plan, time, rows a table, hashes of the tables, reports before."""
+    """One freeze: hash and content of the plan, time, rows per table, hashes of the tables, looks before.
+
+    `lock` names the file of digests in the state folder with its own digest, empty where rows were not
+    locked; `searched` says where looks were searched for.
+    """
 
     plan_sha256: str
     plan: dict[str, Any]
@@ -58,21 +66,38 @@ class Frozen:
     register_size: dict[str, int]
     tables: dict[str, str]
     reports_before: tuple[Seen, ...]
+    lock: str = ""
+    searched: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """What became of the rows since: numbers added, changed and gone, by table, none of them where none."""
+
+    added: dict[str, int] = field(default_factory=dict)
+    changed: dict[str, int] = field(default_factory=dict)
+    gone: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """Where a plan stands: in words, its first freeze (None), the entries changed since, register growth."""
+    """Where a plan stands, in words, and why.
+
+    `frozen` the first freeze (None), `changed` entries of the plan, `grown` rows per table now less then,
+    `moved` the rows by their digests, `faults` what does not fit in the records of freezing.
+    """
 
     word: str
     frozen: Frozen | None
     changed: tuple[str, ...]
     grown: dict[str, int]
     n_freezes: int
+    moved: Moved = field(default_factory=Moved)
+    faults: tuple[str, ...] = ()
 
     @property
     def is_confirmatory(self) -> bool:
-        """Whether the plan is as it was frozen."""
+        """Whether plan and records are as they were frozen."""
         return self.word == AS_FROZEN
 
 
@@ -83,9 +108,10 @@ def place_of(plan: str | Path) -> Path:
 
 
 def freeze(
-    plan: str | Path, records: Records, *, reports: str | Path = "", now: datetime | None = None
-) -> Frozen:
-    """Write down the plan as it stands, before its outcomes are looked at.
+    plan: str | Path, records: Records, *, reports: str | Path = "", memory: Path | None = None,
+    now: datetime | None = None,
+) -> Frozen:  # fmt: skip
+    """Write down the plan as it stands, before its outcomes are looked at, and lock the rows.
 
     Parameters
     ----------
@@ -95,50 +121,196 @@ def freeze(
         The register as it is today.
     reports
         Folder of reports, to list those already made on the same data.
+    memory
+        The clinic's state folder; without it rows are not locked.
     now
         Time of freezing; the clock's if not given.
 
     Raises
     ------
     ParameterError
-        When the plan is incomplete, was frozen before and says the same still, or the file of its freezes was
-        changed by hand.
+        When the plan is incomplete or cannot be answered by these records (every mistake is named), was
+        frozen before and says the same still, or the file of its freezes was changed by hand.
     """
     content = read(plan)
+    refuse(content, records, name=Path(plan).name)
     before = _freezes(plan)
     if before and before[-1].plan_sha256 == digest(content):
         raise ParameterError(f"{Path(plan).name}: was frozen before and says the same still; nothing to do")
+    found = reports_on(records, reports)
+    seen, searched = list(found or ()), ["reports"] if found is not None else []
+    if memory is not None:
+        seen += looks(memory)
+        searched.append("look-log")
     made = Frozen(
         digest(content),
-        content.model_dump(mode="json"),
+        content.said(),
         (now or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="seconds"),
         size(records),
         _hashes(records),
-        tuple(reports_on(records, reports)),
+        tuple(sorted(seen, key=lambda s: (s.finished, s.page))),
+        _lock(records, f"rows_{len(before) + 1}_{digest(content)[:12]}.txt", memory) if memory else "",
+        tuple(searched),
     )
     file(place_of(plan), _as_text((*before, made)), by="study freeze", was=_as_text(before).encode())
+    if memory is not None:
+        state.append(memory, FREEZES, {"of": Path(plan).name, **_marks(made)}, now=now)
     return made
 
 
 def _as_text(freezes: Iterable[Frozen]) -> str:
-    listed = [asdict(f) for f in freezes]
+    listed = [_as_first_written(asdict(f)) for f in freezes]
     return json.dumps({"freezes": listed}, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
 
-def status(plan: str | Path, records: Records) -> Status:
-    """Return where the plan stands against its first freeze."""
+def _as_first_written(freeze_: dict[str, Any]) -> dict[str, Any]:
+    """Return a freeze without what versions before the lock did not write, where it is empty."""
+    return {k: v for k, v in freeze_.items() if v or k not in ("lock", "searched")}
+
+
+def _marks(frozen: Frozen) -> dict[str, str]:
+    """Return the hash of each part of a freeze, so that a changed part can be named."""
+    parts = json.loads(json.dumps(asdict(frozen)))
+    return {k: _hash(v) for k, v in parts.items()}
+
+
+def _hash(content: Any) -> str:
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _lock(records: Records, name: str, memory: Path) -> str:
+    """Keep the digests of all rows in the state folder; return the file's name and its own digest."""
+    rows = row_digests(records, state.key(memory))
+    text = "".join(f"{t} {row} {whole}\n" for t, own in rows.items() for row, whole in own.items())
+    return f"{name} {state.keep(memory, name, text)}"
+
+
+def row_digests(records: Records, secret: bytes) -> dict[str, dict[str, str]]:
+    """Return for each table the keyed digest of each row's key and that of the whole row."""
+    return {
+        name: _of_table(getattr(records, name), name, table.key, secret) for name, table in TABLES.items()
+    }
+
+
+def _of_table(frame: pd.DataFrame, name: str, keys: Iterable[str], secret: bytes) -> dict[str, str]:
+    if frame.empty:
+        return {}
+    words = pd.DataFrame({c: _as_text_cells(frame[c]) for c in sorted(frame.columns)})
+    key = words[[k for k in keys if k in words]].agg("|".join, axis=1)
+    # Rows of one key are told apart by their order.
+    key = name + "|" + key + "|" + key.groupby(key).cumcount().astype(str)
+    whole = key + "|" + words.agg("|".join, axis=1)
+    return dict(zip(state.digests(secret, key), state.digests(secret, whole), strict=True))
+
+
+def _as_text_cells(column: pd.Series) -> list[str]:
+    """Return cells as text that one value always becomes, whatever the type it was read as."""
+    if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
+        return [f"{v:.12g}" for v in column.to_numpy(dtype=float, na_value=float("nan"))]
+    return ["" if pd.isna(v) else str(v) for v in column]
+
+
+def status(plan: str | Path, records: Records, *, memory: Path | None = None) -> Status:
+    """Return where the plan and the records stand against the first freeze.
+
+    Parameters
+    ----------
+    memory
+        The clinic's state folder; without it changed rows cannot be told, only changed tables.
+    """
     content, freezes = read(plan), _freezes(plan)
+    log = state.read(memory, FREEZES) if memory is not None else state.Log(())
+    known = [e for e in log.entries if e.get("of") == Path(plan).name]
+    faults = [f"the log of freezes: {log.fault}"] if log.fault else []
     if not freezes:
-        return Status(NOT_FROZEN, None, (), {}, 0)
+        faults += [f"frozen on {e['at'][:10]}, and the file of its freezes is gone" for e in known[:1]]
+        return Status(NOT_FROZEN, None, (), {}, 0, faults=tuple(faults))
     first = freezes[0]
+    faults += _forged(freezes, known)
     now = size(records)
     grown = {
         t: now[t] - first.register_size.get(t, 0) for t in now if now[t] != first.register_size.get(t, 0)
     }
-    if first.plan_sha256 == digest(content):
-        return Status(AS_FROZEN, first, (), grown, len(freezes))
-    changed = tuple(sorted(_differences(first.plan, content.model_dump(mode="json"))))
-    return Status(CHANGED, first, changed, grown, len(freezes))
+    changed: tuple[str, ...] = ()
+    if first.plan_sha256 != digest(content):
+        changed = tuple(sorted(_differences(first.plan, content.said())))
+    about_rows, moved, more = _rows_since(first, records, memory)
+    word = CHANGED if changed or first.plan_sha256 != digest(content) else FORGED if faults else about_rows
+    return Status(word, first, changed, grown, len(freezes), moved, (*faults, *more))
+
+
+def _forged(freezes: list[Frozen], known: list[dict[str, Any]]) -> list[str]:
+    """Return what does not fit: a plan without its hash, or parts that the state folder has otherwise."""
+    faults = []
+    for k, frozen in enumerate(freezes, start=1):
+        if _hash(frozen.plan) != frozen.plan_sha256:
+            faults.append(f"freeze {k}: the plan it holds is not the one its hash was made of")
+    if not known:
+        return faults
+    if len(freezes) != len(known):
+        faults.append(f"the file holds {len(freezes)} freezes, the state folder {len(known)}")
+    for k, (frozen, entry) in enumerate(zip(freezes, known, strict=False), start=1):
+        marks = _marks(frozen)
+        names = [name for name in marks if name in entry and entry[name] != marks[name]]
+        faults += [f"freeze {k}: {name.replace('_', ' ')} changed since it was written" for name in names]
+    return faults
+
+
+def _rows_since(first: Frozen, records: Records, memory: Path | None) -> tuple[str, Moved, tuple[str, ...]]:
+    """Return where the rows stand, what became of them, and what hinders the comparison."""
+    is_same_files = bool(first.tables) and first.tables == _hashes(records)
+    if not first.lock or memory is None:
+        if is_same_files:
+            return AS_FROZEN, Moved(), ()
+        why = "no state folder" if first.lock else "rows were not locked when the plan was frozen"
+        return NOT_COMPARABLE, Moved(), (why,)
+    name, mark = first.lock.split(" ")
+    text, now = state.kept(memory, name)
+    if not text:
+        # Every register has its own state folder; the one of this register never saw the freeze.
+        if is_same_files:
+            return AS_FROZEN, Moved(), ("the locked rows are not in the state folder",)
+        return OTHER_REGISTER, Moved(), ("the state folder holds no locked rows of this freeze",)
+    if now != mark:
+        return FORGED, Moved(), ("the file of locked rows was changed",)
+    moved, is_other = _compared(_locked_rows(text), row_digests(records, state.key(memory)))
+    if is_other:
+        return OTHER_REGISTER, moved, ()
+    return (ROWS_CHANGED if moved.changed or moved.gone else AS_FROZEN), moved, ()
+
+
+def _locked_rows(text: str) -> dict[str, dict[str, str]]:
+    rows: dict[str, dict[str, str]] = {name: {} for name in TABLES}
+    for entry in text.splitlines():
+        table, key, whole = entry.split(" ")
+        rows.setdefault(table, {})[key] = whole
+    return rows
+
+
+def _compared(then: dict[str, dict[str, str]], now: dict[str, dict[str, str]]) -> tuple[Moved, bool]:
+    """Return what became of the rows, and whether so few patients are there that it is another register."""
+    added, changed, gone = {}, {}, {}
+    for table, old in then.items():
+        new = now.get(table, {})
+        added[table] = len(new.keys() - old.keys())
+        gone[table] = len(old.keys() - new.keys())
+        changed[table] = sum(old[k] != new[k] for k in old.keys() & new.keys())
+    kept = len(then["patients"]) - gone["patients"]
+    is_other = kept < SAME_REGISTER * len(then["patients"])
+    return Moved(*({t: n for t, n in part.items() if n} for part in (added, changed, gone))), is_other
+
+
+def note_look(memory: Path, what: str, title: str = "", *, now: datetime | None = None) -> None:
+    """Write into the look-log that somebody looked at the register: a report or a study command."""
+    state.append(memory, LOOKS, {"what": what, "title": title}, now=now)
+
+
+def looks(memory: Path) -> list[Seen]:
+    """Return the looks noted so far, oldest first; a log that was changed by hand is one of them, said so."""
+    log = state.read(memory, LOOKS)
+    found = [Seen(str(e.get("what", "")), str(e.get("at", "")), str(e.get("title", ""))) for e in log.entries]
+    return [*found, Seen(f"look-log: {log.fault}", "", "")] if log.fault else found
 
 
 def _differences(old: Any, new: Any, at: str = "") -> Iterable[str]:
@@ -164,12 +336,15 @@ def _hashes(records: Records) -> dict[str, str]:
     return {str(s.table): str(s.sha256) for s in records.sources.itertuples()}
 
 
-def reports_on(records: Records, folder: str | Path) -> list[Seen]:
-    """Return the reports in a folder that were made on outcome tables in the state they are in now."""
+def reports_on(records: Records, folder: str | Path) -> list[Seen] | None:
+    """Return the reports in a folder that were made on outcome tables in the state they are in now.
+
+    None says *not searched*: no folder was named, or none is there.
+    """
+    if not folder or not Path(folder).is_dir():
+        return None
     hashes = _hashes(records)
     outcome = {hashes[t] for t in OUTCOME_TABLES if t in hashes}
-    if not folder or not Path(folder).is_dir():
-        return []
     found = [_report(path, outcome) for path in sorted(Path(folder).rglob(RUN_FILE))]
     return sorted((f for f in found if f is not None), key=lambda s: (s.finished, s.page))
 
@@ -196,125 +371,17 @@ def _freezes(plan: str | Path) -> list[Frozen]:
     try:
         listed = json.loads(path.read_text(encoding="utf-8"))["freezes"]
         return [
-            Frozen(**{**f, "reports_before": tuple(Seen(**s) for s in f["reports_before"])}) for f in listed
+            Frozen(
+                **{
+                    **f,
+                    "reports_before": tuple(Seen(**s) for s in f["reports_before"]),
+                    "searched": tuple(f.get("searched", ())),
+                }
+            )
+            for f in listed
         ]
     except (json.JSONDecodeError, UnicodeDecodeError, KeyError, TypeError):
         raise ParameterError(
             f"{path.name}: is no list of freezes; restore it from your backup, or set it aside and freeze "
             "again (the study is then exploratory)"
         ) from None
-
-
-def same_as_frozen(plan: Plan, frozen: Frozen) -> bool:
-    """Return whether a plan says what was frozen."""
-    return digest(plan) == frozen.plan_sha256
-
-
-OTHER_ZONE = "midscalp"
-FEWEST_HAIRS = 0.0
-
-
-def synthetic(records: Records, *, seed: int) -> Records:
-    """Return the register with invented outcomes.
-
-    Parameters
-    ----------
-    seed
-        The same seed gives the same copy.
-    """
-    rng = np.random.default_rng(seed)
-    truth = Truth()
-    return replace(
-        records,
-        measurements=_densities(records, truth, rng),
-        events=_events(records, rng),
-        ratings=_ratings(records.ratings, rng),
-        sources=pd.DataFrame(),
-        warnings=(),
-    )
-
-
-def _densities(records: Records, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:
-    counts = records.measurements.copy()
-    operated = records.sessions.set_index("session_id")["patient_month"].astype(float)
-    at = counts["session_id"].map(operated).to_numpy(dtype=float) + counts["month"].to_numpy(dtype=float)
-    native = _native(counts, at, truth, rng)
-    grown = _grown(counts, at, records, operated, truth, rng)
-    expected = np.maximum(native + grown, 1.0)
-    area = (counts["roi_area_cm2"] * counts["n_fields"]).fillna(1.0).to_numpy(dtype=float)
-    spread = np.sqrt(truth.phi * expected / np.maximum(area, 0.1))
-    drawn = np.maximum(expected + spread * rng.standard_normal(len(counts)), FEWEST_HAIRS)
-    known = counts["density_hairs_cm2"].notna()
-    return counts.assign(
-        density_hairs_cm2=pd.Series(drawn.round(1), index=counts.index).where(known),
-        density_fu_cm2=np.nan, hair_calibre_um=np.nan,
-    )  # fmt: skip
-
-
-def _native(counts: pd.DataFrame, at: np.ndarray, truth: Truth, rng: np.random.Generator) -> np.ndarray:
-    region = (counts["patient_id"] + "|" + counts["region_id"]).to_numpy(dtype=object).astype(str)
-    _, code = np.unique(region, return_inverse=True)
-    zones = counts["zone"].to_numpy(dtype=object).astype(str)
-    of = [truth.zones.get(z, truth.zones[OTHER_ZONE]) for z in zones]
-    mean = np.array([80.0 if z == "donor" else t.native_density for z, t in zip(zones, of, strict=True)])
-    sd = np.array([t.native_sd for t in of])
-    level = np.maximum(mean + sd * rng.standard_normal(code.max() + 1)[code], 2.0)
-    return level * np.where(zones == "donor", 1.0, (1 - ANNUAL_LOSS_PCT / 100) ** (np.maximum(at, 0.0) / 12))
-
-
-def _grown(
-    counts: pd.DataFrame, at: np.ndarray, records: Records, operated: pd.Series, truth: Truth,
-    rng: np.random.Generator,
-) -> np.ndarray:  # fmt: skip
-    """Return what all plantings of a zone up to the reading have grown, hairs/cm2."""
-    places = _placements(records, operated, truth, rng)
-    rows = pd.DataFrame(
-        {
-            "row": np.arange(len(counts)), "patient_id": counts["patient_id"].to_numpy(),
-            "zone": counts["zone"].to_numpy(), "at": at, "kind": counts["region_kind"].to_numpy(),
-        }
-    )  # fmt: skip
-    both = rows[rows["kind"].eq("planted")].merge(places, on=["patient_id", "zone"], how="inner")
-    since = np.maximum((both["at"] - both["operated"]).to_numpy(dtype=float), 0.0)
-    share = emerged(since / both["half"].to_numpy(dtype=float), both["shape"].to_numpy(dtype=float))
-    grown = both["planted"].to_numpy(dtype=float) * both["plateau"].to_numpy(dtype=float) / 100 * share
-    return np.bincount(both["row"].to_numpy(), weights=grown, minlength=len(counts))
-
-
-def _placements(
-    records: Records, operated: pd.Series, truth: Truth, rng: np.random.Generator
-) -> pd.DataFrame:
-    own = records.placements
-    of = [truth.zones.get(str(z), truth.zones[OTHER_ZONE]) for z in own["zone"]]
-    patient = pd.factorize(own["patient_id"])[0]
-    shift = truth.plateau_sd_patient * rng.standard_normal(patient.max() + 1)[patient]
-    shift = shift + truth.plateau_sd_placement * rng.standard_normal(len(own))
-    tempo = truth.log_tempo_sd_patient * rng.standard_normal(patient.max() + 1)[patient]
-    planted = own["roi_planted_hairs_cm2"].fillna(own["hairs"] / own["area_cm2"])
-    return pd.DataFrame(
-        {
-            "patient_id": own["patient_id"], "zone": own["zone"], "operated": own["session_id"].map(operated),
-            "planted": planted.fillna(planted.median()),
-            "plateau": np.array([t.plateau_yield for t in of]) + shift,
-            "half": np.array([t.half_month for t in of]) * np.exp(tempo),
-            "shape": [t.shape for t in of],
-        }
-    )  # fmt: skip
-
-
-def _events(records: Records, rng: np.random.Generator) -> pd.DataFrame:
-    """Return the complications dealt to other sessions that were asked about them."""
-    events = records.events
-    asked = records.visits[records.visits["complications_asked"].fillna(False).astype(bool)]
-    sessions = asked["session_id"].drop_duplicates().to_numpy(dtype=object)
-    if not len(events) or not len(sessions):
-        return events
-    drawn = events.assign(session_id=pd.array(rng.choice(sessions, size=len(events)), dtype="string"))
-    return drawn.drop_duplicates(["session_id", "kind"]).reset_index(drop=True)
-
-
-def _ratings(ratings: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    columns = ["satisfaction_0_10", "would_choose_again"]
-    order = rng.permutation(len(ratings))
-    mixed = {c: ratings[c].iloc[order].set_axis(ratings.index) for c in columns}
-    return ratings.assign(**mixed)

@@ -8,7 +8,7 @@
   reading before maturity; Rubin's rules with Barnard and Rubin's df.
 * tipping point: to every imputed value of the compared group so many points are added; how many until the
   conclusion changes? Whether that many is believable is for the reader.
-* for yes or no: best and worst case (`study_events.bounds`).
+* for yes or no: best and worst case (`outcomes.bounds`).
 
 Sources: Rubin 1987; Barnard & Rubin 1999, Biometrika 86:948-955; Robins & Finkelstein 2000, Biometrics
 56:779-788 (weights for being seen); Cro, Morris, Kenward & Carpenter 2020, Stat Med 39:2815-2842
@@ -26,8 +26,8 @@ from analytics.errors import FitError
 from analytics.numerics import imputation, mixed, weighting
 from analytics.records import Records
 from analytics.regrowth import natural_basis
-from analytics.results import Curve, Result, counted
-from analytics.study.answer import BINARY, Answer, effect_row, judge
+from analytics.results import Curve, Result, counted, line
+from analytics.study.answer import BINARY, Answer, effect_row, judge, margins
 from analytics.study.effects import Effect, independent, normal, of_plan, start_of, unknown, weighted
 from analytics.study.outcomes import bounds
 from analytics.study.plan import RATIOS, Plan
@@ -43,7 +43,7 @@ KNOTS_MONTHS = (6.0, 9.0, 12.0, 18.0, 30.0)
 
 def treatments(records: Records, found: Answer, plan: Plan) -> Result:
     """Return the declared answer beside those under other treatments of what is missing."""
-    level = 1 - plan.alpha
+    level = plan.level(found.analysis)
     effects = {"units with an outcome (declared)": found.effect}
     kind = found.analysis.outcome.kind
     if kind == "yield_at_maturity" and found.effect.is_known:
@@ -62,7 +62,7 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
     lost_of_due = counted(lost, of=len(due))
     method = f"{lost_of_due} units due have no outcome; {N_IMPUTATIONS} imputations, seed {plan.seed}"
     checks = {f"{t}: {k}": bool(v) for t, e in effects.items() for k, v in e.checks.items() if not v}
-    return Result(pd.DataFrame(rows), _used(found), method, checks=checks)
+    return Result(pd.DataFrame(rows), _used(found), method, checks=checks, extra=margins(found.analysis))
 
 
 def _used(found: Answer) -> pd.DataFrame:
@@ -79,8 +79,13 @@ def _guarded(question, *given) -> Effect:
 
 def _bound_rows(found: Answer, level: float) -> list[dict]:
     table = bounds(found.given.due, level=level)
-    extra = {"unit": found.analysis.unit, "level": level, "flag": "best and worst case"}
-    return [{**row, **extra} for row in table.to_dict("records")]
+    return [
+        line(
+            row.term, row.estimate, found.analysis.unit, ci=(row.ci_low, row.ci_high), level=level,
+            basis="counts", n_patients=row.n_patients, n_rows=row.n_rows, flag="best and worst case",
+        )
+        for row in table.itertuples()
+    ]  # fmt: skip
 
 
 def all_reading_rows(records: Records, found: Answer) -> pd.DataFrame:
@@ -235,7 +240,7 @@ def tipping(found: Answer, plan: Plan) -> Result:
     )
     return Curve(
         pd.DataFrame(rows), _used(found), method, picture="tipping", path=frame,
-        x_name="points added to the missing of the compared group",
+        x_name="points added to the missing of the compared group", extra=margins(analysis),
     )  # fmt: skip
 
 
@@ -252,18 +257,13 @@ def _at(delta: float, sets: np.ndarray, found: Answer, plan: Plan) -> tuple[dict
 
 def _tip(name: str, path: list[tuple[dict, str]], said: str, like: dict) -> dict:
     """Return where the conclusion changes, between two points of the path by the interval's limits."""
+    of = {"basis": "model", "n_patients": like["n_patients"], "n_rows": like["n_rows"]}
     for (before, _), (after, now) in pairwise(path):
         if now != said:
             where = _crossing(before, after)
-            return {
-                "term": name, "estimate": where, "unit": like["unit"], "n_patients": like["n_patients"],
-                "n_rows": like["n_rows"], "flag": f"from there on: {now}",
-            }  # fmt: skip
+            return line(name, where, like["unit"], flag=f"from there on: {now}", **of)
     reach = abs(path[-1][0]["x"])
-    return {
-        "term": name, "estimate": np.nan, "unit": like["unit"], "n_patients": like["n_patients"],
-        "n_rows": like["n_rows"], "flag": f"none within {reach:g} points: still {said}",
-    }  # fmt: skip
+    return line(name, np.nan, like["unit"], flag=f"none within {reach:g} points: still {said}", **of)
 
 
 def _crossing(before: dict, after: dict) -> float:
@@ -276,5 +276,5 @@ def _crossing(before: dict, after: dict) -> float:
 
 
 def _no_tipping(found: Answer, why: str) -> Result:
-    row = {"term": "tipping point", "estimate": np.nan, "unit": found.analysis.unit, "flag": why}
-    return Result(pd.DataFrame([row]), _used(found), "no tipping point", picture="intervals")
+    none = line("tipping point", np.nan, found.analysis.unit, flag=why)
+    return Result(pd.DataFrame([none]), _used(found), "no tipping point", picture="intervals")

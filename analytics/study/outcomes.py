@@ -1,4 +1,4 @@
-"""Is one group later? Time ratios of milestones, and ratios of tempo with the plateau held apart.
+"""Outcomes that are no number per unit: times (is one group later?), and yes or no (do risks differ?).
 
 Milestone: first readings at or above so many percent of planted hairs, known to lie between two visits
 (`milestones.intervals`); a log-logistic time-ratio model with errors over patients, above 25 % with a share
@@ -8,18 +8,16 @@ Tempo: the emergence model on density (`regrowth`) with the exposure both on the
 month, so that fewer hairs are not taken for later ones; where a zone is compared, the ratio of half months.
 Errors are robust over patients; t limits with the patients of the smaller group less one.
 
-Sources: Kalbfleisch & Prentice 2002, chapter 3; Sun 1996, Stat Med 15:1387; Lindstrom & Bates 1990,
-Biometrics 46:673-687.
-
-Does a complication, or a yes of the patient, differ between groups? Risks, and bounds for the unseen.
-
-Marginal logistic regression over patients (`numerics.marginal`), standardised to the study's own mix: the
+A complication, or a yes of the patient: marginal logistic regression over patients (`numerics.regression`),
+standardised to the study's own mix: the
 difference of risks in points, with ratio beside. Where a group has no event, or nothing but events, the
 odds ratio does not exist: then Newcombe's interval for two shares, one session a patient. Best and worst
 case: every unit without an outcome counted against one group, then against the other.
 
-Sources: Liang & Zeger 1986, Biometrika 73:13-22; Mancl & DeRouen 2001, Biometrics 57:126-134; Newcombe 1998,
-Stat Med 17:873-890; Hollis & Campbell 1999, BMJ 319:670-674 (best and worst case; from memory).
+Sources: Kalbfleisch & Prentice 2002, chapter 3; Sun 1996, Stat Med 15:1387; Lindstrom & Bates 1990,
+Biometrics 46:673-687; Liang & Zeger 1986, Biometrika 73:13-22; Mancl & DeRouen 2001, Biometrics 57:126-134;
+Newcombe 1998, Stat Med 17:873-890; Hollis & Campbell 1999, BMJ 319:670-674 (best and worst case; from
+memory).
 """
 
 from functools import partial
@@ -59,6 +57,9 @@ NEWCOMBE = (
 )
 # Two events a column is the least a logistic model can be asked to carry (common practice, no source).
 EVENTS_A_COLUMN = 2
+PURE_TEMPO_PERCENT = 25.0
+FAMILY = "log-logistic"
+CURVE = "log-logistic"
 
 
 def risk_difference(units: pd.DataFrame, columns: Columns) -> Effect:
@@ -174,11 +175,6 @@ def bounds(due: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(out)
-
-
-PURE_TEMPO_PERCENT = 25.0
-FAMILY = "log-logistic"
-CURVE = "log-logistic"
 
 
 def milestone(records: Records, plan: Plan, analysis: Analysis, given: Sample) -> tuple[Effect, pd.DataFrame]:

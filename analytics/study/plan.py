@@ -78,7 +78,16 @@ DEFAULT_STRATEGY = {
     THERAPY_START: "treatment policy",
     FAILED_PHOTOGRAPH: "leave out",
 }
+# The population's entries that name labels, and the variable each is looked up in.
+FILTERS = {
+    "sexes": "sex", "loss_classes": "loss_class", "surgeons": "surgeon_id", "techniques": "technique",
+    "smokers": "smoker", "sessions": "session_number",
+}  # fmt: skip
 DEMO_PLAN = "study_out_of_body.toml"
+# A plan frozen before these entries were known must still have its hash: empty, they are not hashed.
+ADDED_LATER = (
+    "sexes", "loss_classes", "surgeons", "techniques", "smokers", "sessions", "one_sided_alpha",
+)  # fmt: skip
 
 
 def in_words(variable: str) -> str:
@@ -133,6 +142,12 @@ class Population(_Declared):
     words: Word
     zones: tuple[Zone, ...] = ()
     methods: tuple[Literal["FUT", "FUE", "combined"], ...] = ()
+    sexes: tuple[Word, ...] = ()
+    loss_classes: tuple[Word, ...] = ()
+    surgeons: tuple[Word, ...] = ()
+    techniques: tuple[Word, ...] = ()
+    smokers: tuple[Word, ...] = ()
+    sessions: tuple[Annotated[int, Field(ge=1, le=20)], ...] = ()
     first_sessions_only: bool = False
     native_skin_only: bool = False
     age_from: float = Field(0, ge=0, le=120)
@@ -218,6 +233,12 @@ class Plan(_Declared):
     title: Word
     question: Word
     alpha: float = Field(0.05, gt=0.0001, lt=0.5)
+    one_sided_alpha: float | None = Field(
+        None,
+        gt=0.0001,
+        lt=0.25,
+        description="of a test against a margin; half of alpha if not given (ICH E9)",
+    )
     power: float = Field(0.8, gt=0.5, lt=1)
     seed: int = Field(ge=0)
     population: Population
@@ -248,9 +269,22 @@ class Plan(_Declared):
         return next(a for a in self.analysis if a.role == "primary")
 
     @property
+    def tail(self) -> float:
+        """Size of a one-sided test against a margin: half of the two-sided size unless declared (ICH E9)."""
+        return self.alpha / 2 if self.one_sided_alpha is None else self.one_sided_alpha
+
+    def level(self, analysis: Analysis) -> float:
+        """Return the level of the interval that decides an analysis: two-sided, matching its test."""
+        return 1 - (self.alpha if analysis.hypothesis == "difference" else 2 * self.tail)
+
+    @property
     def adjusted_for(self) -> tuple[str, ...]:
         """Variables held equal."""
         return tuple(a.variable for a in self.adjust)
+
+    def said(self) -> dict[str, Any]:
+        """Return what the plan says, as it is hashed: entries known only later where they say something."""
+        return _without_unsaid(self.model_dump(mode="json"))
 
     def strategy(self, event: str) -> str:
         """Return what is done about an intercurrent event."""
@@ -315,8 +349,14 @@ def beside(plan: str | Path, data: str | Path) -> Path:
 
 def digest(plan: Plan) -> str:
     """Return the SHA-256 of what a plan says: spaces, comments and order of entries do not count."""
-    text = json.dumps(plan.model_dump(mode="json"), sort_keys=True, ensure_ascii=False)
+    text = json.dumps(plan.said(), sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _without_unsaid(content: Any) -> Any:
+    if isinstance(content, dict):
+        return {k: _without_unsaid(v) for k, v in content.items() if v or k not in ADDED_LATER}
+    return [_without_unsaid(v) for v in content] if isinstance(content, list) else content
 
 
 def _sentence(name: str, content: dict, problem: Any) -> str:

@@ -1,6 +1,6 @@
 """A declared question put to the clinic's own records: was it decided before, and what may be said?
 
-The one door to the study room. A plan (`read`, TOML) names population, what is compared, outcomes, what is
+A plan (`read`, TOML) names population, what is compared, outcomes, what is
 held equal and why, intercurrent events, margin, size of the test and seed; `freeze` writes it down before the
 outcomes are looked at, `status` says whether it is as frozen, `synthetic` gives a register of the same shape
 with invented outcomes to finish the plan on, `design` what could be found at all. Then:
@@ -10,7 +10,8 @@ with invented outcomes to finish the plan on, `design` what could be found at al
 * `missing`, `tipping`: what if those not seen did otherwise;
 * `by_zone`, `smooth`: is the effect the same everywhere, is it straight;
 * `robustness`: every combination of reasonable choices;
-* `flow`, `estimand`, `plan_in_full`, `methods_paragraph`, `reporting_items`: what a reader must be told.
+* `flow`, `reasons`, `table_one`: who was in it; `model`, `influence`: what it held, does it hang on one;
+* `estimand`, `plan_in_full`: what was declared.
 
 The patient is the independent unit throughout. A result says *cannot tell* where the data do not decide, and
 how many patients would do.
@@ -24,13 +25,13 @@ import pandas as pd
 
 from analytics.numerics import power
 from analytics.records import Records
-from analytics.results import Curve, Result
+from analytics.results import Curve, Result, line
 from analytics.study import answer, report
 from analytics.study.answer import CANNOT_TELL, FOUND, Answer
 from analytics.study.confounding import balance as confounding_balance
 from analytics.study.confounding import e_values as confounding_e_values
 from analytics.study.confounding import overlap as confounding_overlap
-from analytics.study.confounding import side_by_side
+from analytics.study.confounding import shown_variables, side_by_side
 from analytics.study.design import check
 from analytics.study.lock import Status, reports_on
 from analytics.study.missing import tipping as missing_tipping
@@ -46,6 +47,8 @@ from analytics.study.robustness import grid
 from analytics.study.robustness import smooth as robustness_smooth
 
 ADJUSTED_BY = {"primary": "", "secondary": "holm", "exploratory": "benjamini-hochberg"}
+SAME_LEVEL = 1e-9
+COMMAND = "study "  # a look by a command of this name shows no outcome beside what is compared
 IN_WORDS = {"holm": "Holm", "benjamini-hochberg": "Benjamini-Hochberg"}
 
 
@@ -65,15 +68,15 @@ def answers(records: Records, plan: Plan) -> Result:
     """
     found = answer.answer(records, plan, plan.primary)
     rows = [answer.row(found, term="answer") | {"flag": said(found)}, *_risk_rows(found)]
-    if found.verdict.level != 1 - plan.alpha:
+    if abs(found.verdict.level - (1 - plan.alpha)) > SAME_LEVEL:
         two_sided = answer.row(found, term="answer, two-sided interval", level=1 - plan.alpha)
         rows.append(two_sided | {"flag": ""})
     comparison = _comparison(found)
     rows = [{"comparison": row.pop("comparison", comparison), **row} for row in rows]
     method = (
         f"{found.effect.method}; {found.design or 'no comparison'}; held equal: "
-        f"{', '.join(in_words(v) for v in found.held) or 'nothing'}; {found.analysis.hypothesis}, level "
-        f"{found.verdict.level:g}"
+        f"{', '.join(in_words(v) for v in found.held) or 'nothing'}; {test_in_words(found.analysis, plan)}, "
+        f"level {found.verdict.level:g}"
     )
     used = found.given.units[["patient_id", "unit_id", "zone", "reason"]]
     return Result(
@@ -83,7 +86,16 @@ def answers(records: Records, plan: Plan) -> Result:
         by=("comparison",),
         checks=dict(found.effect.checks),
         notes=found.effect.notes,
+        extra=answer.margins(found.analysis),
     )
+
+
+def test_in_words(analysis: Analysis, plan: Plan) -> str:
+    """Return the test that decides an analysis with its size; against a margin it is one-sided."""
+    if analysis.hypothesis == "difference":
+        return f"difference, {100 * plan.alpha:g} % two-sided"
+    sides = "two one-sided tests" if analysis.hypothesis == "equivalence" else "one-sided"
+    return f"{analysis.hypothesis}, margin {analysis.margin:g}, {100 * plan.tail:g} % {sides}"
 
 
 def _comparison(found: Answer) -> str:
@@ -104,13 +116,20 @@ def _risk_rows(found: Answer) -> list[dict]:
         if key in found.effect.more:
             own = found.units[found.units["x"].eq(group)]
             rows.append(
-                {
-                    "comparison": name,
-                    "term": "risk", "estimate": found.effect.more[key], "unit": "%",
-                    "n_patients": int(own["patient_id"].nunique()), "n_rows": len(own),
-                }
+                line(
+                    "risk", found.effect.more[key], "%", by={"comparison": name},
+                    n_patients=int(own["patient_id"].nunique()), n_rows=len(own), **_made_of(found, group),
+                )
             )  # fmt: skip
     return rows
+
+
+def _made_of(found: Answer, group: float) -> dict:
+    """Return what a risk is made of: the counts of its group, or the model's standardised share."""
+    if not found.effect.counts:
+        return {"basis": "model"}
+    yes, of = found.effect.counts[:2] if group == 1.0 else found.effect.counts[2:]
+    return {"basis": "share", "numerator": int(yes), "denominator": int(of)}
 
 
 def said(found: Answer) -> str:
@@ -149,11 +168,15 @@ def tests(records: Records, plan: Plan) -> Result:
         [{"role": f.analysis.role, "analysis": f.analysis.id, **answer.row(f, term=_term(f))} for f in found]
     )
     adjusted = pd.Series(np.nan, index=table.index)
+    scale = pd.Series(
+        [1.0 if f.analysis.hypothesis == "difference" else plan.alpha / plan.tail for f in found]
+    )
     for role, method in ADJUSTED_BY.items():
         own = table["role"].eq(role)
-        p = table.loc[own, "p_value"]
-        adjusted[own] = power.adjust(p, method) if method and len(p) else p
-    says = [_said_among(f, p, plan.alpha) for f, p in zip(found, adjusted, strict=True)]
+        # A one-sided p is held against a smaller alpha: on the scale of the two-sided ones while adjusted.
+        p = np.minimum(table.loc[own, "p_value"] * scale[own], 1.0)
+        adjusted[own] = (power.adjust(p, method) if method and len(p) else p) / scale[own]
+    says = [_said_among(f, p, plan.alpha / s) for f, p, s in zip(found, adjusted, scale, strict=True)]
     table["flag"] = [_test_flag(f, p, word) for f, p, word in zip(found, adjusted, says, strict=True)]
     listed = pd.DataFrame(
         {
@@ -169,7 +192,8 @@ def tests(records: Records, plan: Plan) -> Result:
     return Result(
         table, used,
         f"every test declared, {len(table)} in all; secondary Holm, exploratory Benjamini-Hochberg",
-        by=("role", "analysis"), checks=checks, extra={"tests": listed},
+        by=("role", "analysis"), checks=checks,
+        extra={"tests": listed, **answer.margins(plan.primary)},
     )  # fmt: skip
 
 
@@ -197,41 +221,6 @@ def _p(p: float) -> str:
     return "under 0.001" if p < 0.001 else f"{p:.3f}"
 
 
-def sentence(result: Result, plan: Plan, value: str, standing_of: Status) -> str:
-    """Return the one-line answer of a study from its protected result.
-
-    Parameters
-    ----------
-    result
-        Of `answers`, as the page may show it.
-    value
-        The answer in words (number, unit, interval).
-    standing_of
-        Of `status`.
-    """
-    row = result.table().iloc[0] if len(result.table()) else pd.Series({"flag": ""})
-    words = str(row.get("flag", ""))
-    groups = plan.exposure
-    who = (
-        in_words(groups.variable)
-        if groups.is_number
-        else f"{groups.compared_name} against {groups.reference_name}"
-    )
-    start = (
-        ""
-        if standing_of.is_confirmatory
-        else f"Exploratory, the plan being {standing_of.word.partition(':')[0]}. "
-    )
-    lead = {
-        CANNOT_TELL: "The records cannot tell",
-        "higher": "A difference was found",
-        "lower": "A difference was found",
-        "no difference that matters": "No difference that would matter",
-    }.get(words.partition(":")[0], words.partition(":")[0].capitalize() or "Withheld")
-    rest = f";{words.partition(':')[2]}" if words.startswith(f"{CANNOT_TELL}:") else ""
-    return f"{start}{lead}: {who}, {report.outcome_in_words(plan.primary)}: {value}{rest}."
-
-
 def design(records: Records, plan: Plan) -> Curve:
     """Return what could be found with the units there are, without seeing the answer (`study.design`)."""
     return check(records, plan)
@@ -241,8 +230,8 @@ def _of_primary(records: Records, plan: Plan, question: Callable[..., Result], *
     found = answer.answer(records, plan, plan.primary)
     if found.given.exposure.is_number or not found.effect.is_known:
         why = "the exposure is a number" if found.given.exposure.is_number else "; ".join(found.effect.notes)
-        row = {"term": "none", "estimate": np.nan, "unit": plan.primary.unit, "flag": f"not made: {why}"}
-        return Result(pd.DataFrame([row]), found.given.units[["patient_id", "reason"]], "not made")
+        none = line("none", np.nan, plan.primary.unit, flag=f"not made: {why}")
+        return Result(pd.DataFrame([none]), found.given.units[["patient_id", "reason"]], "not made")
     return question(found, *more, plan)
 
 
@@ -338,27 +327,36 @@ def standing(
     return report.standing(where, found, with_sizes=audience != "public")
 
 
-def methods_paragraph(records: Records, plan: Plan, where: Status) -> pd.DataFrame:
-    """Return a methods paragraph in plain words, ready to paste."""
-    roles = pd.Series([a.role for a in plan.analysis]).value_counts().to_dict()
+def reasons(records: Records, plan: Plan) -> pd.DataFrame:
+    """Return why units are not in the primary analysis, by group."""
+    return report.reasons(answer.answer(records, plan, plan.primary))
+
+
+def table_one(records: Records, plan: Plan) -> pd.DataFrame:
+    """Return the groups as they were before the outcome; an empty table for a number as exposure."""
     found = answer.answer(records, plan, plan.primary)
-    return report.methods_paragraph(found, plan, where, roles)
+    if found.given.exposure.is_number:
+        return pd.DataFrame()
+    return report.table_one(found, shown_variables(found))
 
 
-def reporting_items(records: Records, plan: Plan, where: Status) -> pd.DataFrame:
-    """Return the items of STROBE and RECORD, and where each is answered or that it is for the author."""
-    return report.items(records, answer.answer(records, plan, plan.primary), plan, where)
+def model(records: Records, plan: Plan) -> Result:
+    """Return group means as they are and with the rest held equal, coefficients, variance components."""
+    return report.model(answer.answer(records, plan, plan.primary), plan)
 
 
-def warning(where: Status) -> str:
-    """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
-    return f"The plan is {where.word}; {{n}} point(s) under *What was declared, and when?*"
+def influence(records: Records, plan: Plan) -> Result:
+    """Return how far the primary answer moves without one patient, and whether it hangs on one."""
+    return report.influence(answer.answer(records, plan, plan.primary), plan)
 
 
 def warnings(where: Status) -> list[str]:
     """Return the points on which a plan is not as frozen; empty where all is well."""
     points = [] if where.is_confirmatory else [where.word]
     points += [f"changed: {entry}" for entry in where.changed]
-    if where.frozen is not None and where.frozen.reports_before:
+    points += where.faults
+    for rows, what in ((where.moved.changed, "changed"), (where.moved.gone, "gone")):
+        points += [f"{table}: {n} row(s) {what} since freezing" for table, n in rows.items()]
+    if where.frozen is not None and any(not s.page.startswith(COMMAND) for s in where.frozen.reports_before):
         points.append("reports had been made on the same data before freezing")
     return points

@@ -1,26 +1,30 @@
-"""What a reader of a study must be told: flow, plan, methods, and where each reporting item is answered.
+"""What a reader of a study must be told: who was in it by group, what was declared, what the model held.
 
-STROBE (cohort) and RECORD item numbers with our own words for what they are about; the wording of the
-checklists is theirs and is not reproduced. An item the register cannot answer is left *for the author*.
+Flow with the reasons by group, the groups' description (often called table 1), means of the groups as they
+are and with the rest held equal, coefficients, variance components, and the declared plan in words.
 
-Sources: von Elm et al. 2007, Lancet 370:1453-1457 (STROBE); Benchimol et al. 2015, PLoS Med 12:e1001885
-(RECORD); ICH E9(R1) 2019 (estimands).
+Sources: ICH E9(R1) 2019 (estimands); Austin 2009, Stat Med 28:3083-3107 (standardised differences).
 """
 
-from importlib import metadata
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analytics.records import Records
-from analytics.study.answer import Answer
-from analytics.study.lock import CHANGED, NOT_FROZEN, Status
-from analytics.study.plan import RATIOS, STRATEGIES, Analysis, Exposure, Plan, digest, in_words
-from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES
+from analytics.errors import FitError
+from analytics.numerics import resample, weighting
+from analytics.results import Result, counted, limits, line
+from analytics.study.answer import BINARY, Answer, effect_row, margins, of_sample
+from analytics.study.effects import NUMBERS, Columns, arrays, fitted, normal, of_plan
+from analytics.study.lock import FORGED, NOT_COMPARABLE, Frozen, Status
+from analytics.study.plan import RATIOS, STRATEGIES, Analysis, Exposure, Plan, in_words
+from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES, as_words
 
-AUTHOR = "for the author"
-LIBRARIES = ("regrowth-workbook", "numpy", "scipy", "pandas", "statsmodels", "lifelines", "surpyval")
+# What belongs to the patient is described once per patient of a group, the rest once per unit.
+OF_PATIENT = (
+    "sex", "age_years", "smoker", "diabetes", "scarring", "loss_class", "hair_calibre_um", "curl", "contrast",
+)  # fmt: skip
 OUTCOME_WORDS = {
     "yield_at_maturity": "yield at the zone's maturity month, percent of planted hairs",
     "tempo": "tempo: the month of half the plateau",
@@ -29,6 +33,7 @@ OUTCOME_WORDS = {
     "satisfaction": "satisfaction, 0 to 10, nearest to month {month:g}",
     "would_choose_again": "would choose the operation again, nearest to month {month:g}",
 }
+HANGS = "hangs on one patient"
 SUMMARY = {"yield_at_maturity": "difference of means", "satisfaction": "difference of means"}
 
 
@@ -87,7 +92,7 @@ def flow_labels(found: Answer) -> dict[str, str]:
     if found.given.exposure.is_number:
         return labels
     named = (found.given.exposure.reference_name, found.given.exposure.compared_name)
-    return labels | dict(zip(("n_reference", "n_compared"), map(_capital, named), strict=True))
+    return labels | dict(zip(("n_reference", "n_compared"), (n[:1].upper() + n[1:] for n in named), strict=True))
 
 
 def plan_in_full(plan: Plan) -> pd.DataFrame:
@@ -137,16 +142,20 @@ def _summary(analysis: Analysis) -> str:
 
 def _hypothesis(analysis: Analysis, plan: Plan) -> str:
     size = f"{analysis.matters:g} {'(ratio)' if analysis.is_ratio else analysis.unit}"
-    said = f"{analysis.hypothesis}, {100 * plan.alpha:g} % two-sided; {size} would change practice"
-    return f"{said}; margin {analysis.margin:g}" if analysis.margin is not None else said
+    if analysis.hypothesis == "difference":
+        return f"difference, {100 * plan.alpha:g} % two-sided; {size} would change practice"
+    return (
+        f"{analysis.hypothesis}, margin {analysis.margin:g}, {100 * plan.tail:g} % one-sided, decided by the "
+        f"interval of {100 * plan.level(analysis):g} %; {size} would change practice"
+    )
 
 
-def standing(status: Status, since: list, *, with_sizes: bool = True) -> pd.DataFrame:
+def standing(status: Status, since: list | None, *, with_sizes: bool = True) -> pd.DataFrame:
     """Return where the plan stands, as rows of words: frozen when, on what, what was seen before.
 
     The register's size, then and since, is left out where exact counts are not for the reader.
     """
-    rows = [("plan", status.word)]
+    rows = [("plan", status.word), *(("does not fit", fault) for fault in status.faults)]
     if status.frozen is not None:
         first = status.frozen
         rows += [
@@ -154,108 +163,232 @@ def standing(status: Status, since: list, *, with_sizes: bool = True) -> pd.Data
             ("plan SHA-256", first.plan_sha256),
             ("register then", ", ".join(f"{n} {t}" for t, n in first.register_size.items())),
             ("rows added since", ", ".join(f"{n:+d} {t}" for t, n in status.grown.items()) or "none"),
+            ("rows changed since", _rows_in_words(status.moved.changed, status)),
+            ("rows gone since", _rows_in_words(status.moved.gone, status)),
             ("entries changed since", ", ".join(status.changed) or "none"),
             ("times frozen", str(status.n_freezes)),
-            ("reports on the same data before freezing", _listed(first.reports_before)),
+            ("looked at before freezing", _listed(first.reports_before if _was_searched(first) else None)),
         ]
     if not with_sizes:
-        rows = [row for row in rows if row[0] not in ("register then", "rows added since")]
+        rows = [row for row in rows if not row[0].startswith(("register then", "rows "))]
     rows.append(("reports on the same data found now", _listed(since)))
     return pd.DataFrame(rows, columns=["what", "stands"])
 
 
+def _was_searched(first: Frozen) -> bool:
+    return bool(first.searched or first.reports_before)
+
+
+def _rows_in_words(rows: dict[str, int], status: Status) -> str:
+    """Return how many rows by table; where rows could not be compared, that."""
+    if rows:
+        return ", ".join(f"{n} {t}" for t, n in rows.items())
+    return "not known" if status.word in (NOT_COMPARABLE, FORGED) else "none"
+
+
 def _listed(reports) -> str:
+    if reports is None:
+        return "not searched"
     return "; ".join(f"{s.page} ({s.finished[:10]})" for s in reports) or "none found"
 
 
-def methods_paragraph(found: Answer, plan: Plan, status: Status, n_tests: dict[str, int]) -> pd.DataFrame:
-    """Return a methods paragraph in plain words, ready to paste, one sentence or two a row."""
-    e = found.effect
-    lost = int(found.given.due["y"].isna().sum()) if not found.analysis.is_ratio else 0
-    rows = [
-        ("Design", f"A cohort from one practice's own register; {_frozen_words(status)}."),
-        ("Patients", plan.population.words),
-        ("Comparison", f"{_capital(exposure_in_words(found.given.exposure))}."),
-        ("Outcome", f"{_capital(outcome_in_words(found.analysis))}."),
-        ("Model", f"{_capital(e.method)}; held equal: {_named(found.held)}. The patient was "
-                  "the independent unit throughout."),
-        ("Missing", _missing_words(found, lost)),
-        ("Confounding", "The answer was repeated not adjusted, weighted by the propensity and matched on "
-                        "zone; the E-value is given."),
-        ("Several tests", f"One primary test at {100 * plan.alpha:g} %; {n_tests.get('secondary', 0)} "
-                          f"secondary (Holm), {n_tests.get('exploratory', 0)} exploratory "
-                          "(Benjamini-Hochberg)."),
-        ("Software", ", ".join(f"{k} {v}" for k, v in versions().items()) + f"; plan {digest(plan)[:12]}."),
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=["part", "text"])
+def reasons(found: Answer) -> pd.DataFrame:
+    """Return why units are not in the analysis, by group: reason, patients in all and in each group."""
+    units = found.given.units
+    out = units[units["reason"].ne("")]
+    rows = []
+    for reason, own in out.groupby("reason", sort=False):
+        row = {"left_out": reason, "n_units": len(own), "n_patients": own["patient_id"].nunique()}
+        if not found.given.exposure.is_number:
+            for g, name in enumerate(("n_reference", "n_compared")):
+                row[name] = int(own.loc[own["x"].eq(float(g)), "patient_id"].nunique())
+        rows.append(row)
+    return pd.DataFrame(rows)
 
 
-def _frozen_words(status: Status) -> str:
-    if status.frozen is not None and status.is_confirmatory:
-        return f"the plan was frozen on {status.frozen.frozen_at[:10]} and not changed since"
-    return f"the plan is {status.word}"
+def table_one(found: Answer, variables: list[str]) -> pd.DataFrame:
+    """Return the groups as they were before the outcome, one row per number or per word of a variable.
+
+    Numbers: mean, SD, median; words: percent. `n_...` is how many have it recorded (the word, for words),
+    `n_missing_...` how many have not. The standardised difference is compared less reference, and one for all
+    words of a variable.
+    """
+    units = found.units
+    rows: list[dict] = []
+    for variable in variables:
+        own = units.drop_duplicates(["patient_id", "x"]) if variable in OF_PATIENT else units
+        rows += _number_rows(own, variable) if variable in NUMBERS else _word_rows(own, variable)
+    return pd.DataFrame(rows)
 
 
-def _missing_words(found: Answer, lost: int) -> str:
-    if found.analysis.is_ratio:
-        return "Times not reached were taken as censored at the last visit."
-    return (
-        f"{lost} of {len(found.given.due)} units due had no outcome; the answer was repeated with all "
-        "readings, with weights for being seen, with multiple imputation, and shifted until it tipped."
+def _groups(own: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    return {"reference": own[own["x"].eq(0.0)], "compared": own[own["x"].eq(1.0)]}
+
+
+def _number_rows(own: pd.DataFrame, variable: str) -> list[dict]:
+    row: dict[str, Any] = {"variable": in_words(variable), "level": "mean"}
+    for name, group in _groups(own).items():
+        values = pd.to_numeric(group[variable], errors="coerce").astype(float)
+        row |= {
+            f"n_{name}": int(values.notna().sum()), f"n_missing_{name}": int(values.isna().sum()),
+            name: values.mean(), f"sd_{name}": values.std(), f"median_{name}": values.median(),
+        }  # fmt: skip
+    values = pd.to_numeric(own[variable], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    gap = weighting.standardised_difference(values, own["x"].eq(1.0).to_numpy())
+    return [row | {"standardised_difference": gap}]
+
+
+def _word_rows(own: pd.DataFrame, variable: str) -> list[dict]:
+    words = as_words(own[variable])
+    known = words.notna()
+    groups = {name: words[group.index] for name, group in _groups(own).items()}
+    gap = np.nan
+    if known.any():
+        labels = words[known].to_numpy(dtype=object).astype(str)
+        gap = weighting.categorical_difference(labels, own.loc[known, "x"].eq(1.0).to_numpy())
+    rows = []
+    for word in words.dropna().value_counts().index:
+        row: dict[str, Any] = {"variable": in_words(variable), "level": f"{word}, %"}
+        for name, group in groups.items():
+            n, of = int(group.eq(word).sum()), int(group.notna().sum())
+            row |= {
+                f"n_{name}": n, f"n_missing_{name}": int(group.isna().sum()),
+                name: 100 * n / of if of else np.nan, f"sd_{name}": np.nan, f"median_{name}": np.nan,
+            }  # fmt: skip
+        rows.append(row | {"standardised_difference": gap})
+    return rows
+
+
+def model(found: Answer, plan: Plan) -> Result:
+    """Return means by group as they are and with the rest held equal, coefficients and variance components.
+
+    The adjusted means are those of the mean unit: what is held equal stands at its mean over all units.
+    """
+    units, analysis = found.units, found.analysis
+    used = found.given.units[["patient_id", "unit_id", "zone", "reason"]]
+    if analysis.outcome.kind in (*RATIOS, *BINARY) or not found.effect.is_known:
+        none = line(
+            "none",
+            np.nan,
+            analysis.unit,
+            by={"part": "model"},
+            flag="made for numbers measured once per unit",
+        )
+        return Result(pd.DataFrame([none]), used, "not made for this answer", by=("part",))
+    columns, level = of_plan(units, found.given, plan), 1 - plan.alpha
+    unit = "%" if analysis.outcome.kind == "yield_at_maturity" else "of 10"
+    rows = [] if found.given.exposure.is_number else _mean_rows(found, columns, unit, level)
+    for k, name in enumerate(columns.names):
+        effect = normal(units, columns, contrast=np.eye(len(columns.names))[k])
+        rows.append(effect_row(effect, analysis, term=name, level=level, by={"part": "coefficient"}))
+    rows += _components(units, columns)
+    method = (
+        f"{found.effect.method}; outcome = constant + exposure + what is held equal (centred; numbers in "
+        "standard deviations) + patient + rest"
     )
+    return Result(pd.DataFrame(rows), used, method, by=("part",))
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list[dict]:
+    rows = []
+    units, exposure = found.units, found.given.exposure
+    for g, name in ((0.0, exposure.reference_name), (1.0, exposure.compared_name)):
+        own = units[units["x"].eq(g)]
+        counts = {"n_patients": int(own["patient_id"].nunique()), "n_rows": len(own)}
+        flag = f"SD {own['y'].std():.1f}, of single units"
+        rows.append(
+            line(
+                name,
+                float(own["y"].mean()),
+                unit,
+                by={"part": "mean as it is"},
+                basis="model",
+                flag=flag,
+                **counts,
+            )
+        )
+        wanted = np.zeros(len(columns.names))
+        wanted[:2] = g, 1.0
+        effect = normal(units, columns, contrast=wanted)
+        low, high = effect.limits(level)
+        rows.append(
+            line(
+                name, effect.estimate, unit, by={"part": "mean, the rest held equal"}, se=effect.se,
+                ci=(low, high), level=level, basis="model", df=effect.df, **counts,
+            )
+        )  # fmt: skip
+    return rows
 
 
-def versions() -> dict[str, str]:
-    """Return the exact versions of what computed the answer."""
-    return {name: metadata.version(name) for name in LIBRARIES}
-
-
-def items(records: Records, found: Answer, plan: Plan, status: Status) -> pd.DataFrame:
-    """Return the reporting items with where each is answered, or that it is for the author."""
-    frozen = status.word not in (NOT_FROZEN, CHANGED)
-    n_all = int(records.patients["patient_id"].nunique())
-    missing = int(found.given.due["y"].isna().sum()) if not found.analysis.is_ratio else 0
-    months = records.sessions["register_month"].max() - records.sessions["register_month"].min() + 1
-    seen, word = np.isfinite(found.effect.estimate), "frozen, " if frozen else ""
+def _components(units: pd.DataFrame, columns: Columns) -> list[dict]:
+    """Return SDs between patients, within patients and of counting; none where no patient has two units."""
+    y, variance, patient = arrays(units)
+    if len(np.unique(patient)) == len(y):
+        return []
+    try:
+        fit = fitted(y, columns.X, patient, variance)
+    except FitError:
+        return []
+    between = float(fit.covariances[0][0, 0])
+    edge = "on the boundary: none could be told" if bool(fit.on_boundary[0]) else ""
+    by, unit = {"part": "standard deviation"}, "points"
     rows = [
-        ("STROBE", "1", "design named in title and abstract", AUTHOR),
-        ("STROBE", "2-3", "background, aims and hypotheses", f"question: {plan.question}"),
-        ("STROBE", "4", "design", "cohort from a register; the plan in full"),
-        ("STROBE", "5", "setting, places, dates", f"{months:.0f} months; places, dates {AUTHOR}"),
-        ("STROBE", "6", "who was eligible, how followed", f"population of the plan; flow ({n_all} patients)"),
-        ("STROBE", "7", "variables defined", "plan in full; data dictionary"),
-        ("STROBE", "8", "how measured, alike in both groups", "counting error; devices " + AUTHOR),
-        ("STROBE", "9", "bias", "confounding, missing data, robustness"),
-        ("STROBE", "10", "how the size came about", "design check; all of the register, no sample drawn"),
-        ("STROBE", "11", "numbers grouped or not", exposure_in_words(found.given.exposure)),
-        ("STROBE", "12a", "methods, confounding", "methods paragraph; side by side"),
-        ("STROBE", "12b", "subgroups, interactions", "by zone"),
-        ("STROBE", "12c", "missing data", "missing data"),
-        ("STROBE", "12d", "loss to follow-up", "missing data; weighted for being seen"),
-        ("STROBE", "12e", "sensitivity", "robustness grid; tipping point"),
-        ("STROBE", "13", "numbers at each stage", "flow"),
-        ("STROBE", "14", "who they were, missing values", f"balance; {missing} units due without outcome"),
-        ("STROBE", "15", "outcomes", "answer" if seen else "not estimated"),
-        ("STROBE", "16", "plain and adjusted answers with intervals", "side by side"),
-        ("STROBE", "17", "other analyses", "all tests that were run"),
-        ("STROBE", "18-21", "key results, limits, meaning, for whom", AUTHOR),
-        ("STROBE", "22", "funding", AUTHOR),
-        ("RECORD", "1.1", "type of data named", "a practice's own outcome register"),
-        ("RECORD", "1.2", "region and time named", AUTHOR),
-        ("RECORD", "1.3", "linkage named", "none: one register"),
-        ("RECORD", "6.1", "how people were selected", "population of the plan"),
-        ("RECORD", "6.2", "codes checked", "check on reading: every table against the dictionary"),
-        ("RECORD", "6.3", "linkage as a picture", "none"),
-        ("RECORD", "7.1", "all codes listed", "data dictionary; plan in full"),
-        ("RECORD", "12.1", "access to the register", AUTHOR),
-        ("RECORD", "12.2", "cleaning", "rows read, used and left out, at the foot of the page"),
-        ("RECORD", "12.3", "linkage methods", "none"),
-        ("RECORD", "13.1", "selection with reasons", "flow; what was left out"),
-        ("RECORD", "19.1", "limits of data not collected for this", AUTHOR),
-        ("RECORD", "22.1", "protocol, data, code", f"plan {word}{digest(plan)[:12]}; code at the foot"),
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=["guideline", "item", "about", "answered"])
+        line("between patients", float(np.sqrt(between)), unit, by=by, basis="model", flag=edge),
+        line("within patients", float(fit.sigma), unit, by=by, basis="model"),
+    ]
+    if variance is not None:
+        rows.append(line("of counting, known", float(np.sqrt(variance.mean())), unit, by=by, basis="model"))
+    return rows
+
+
+def influence(found: Answer, plan: Plan) -> Result:
+    """Return how far the answer moves when one patient is left out, and whether it hangs on one.
+
+    Exact refits of the declared analysis without each patient. Cook's distance uses the variance of the whole
+    fit. A conclusion that changes when one patient is left out *hangs on one patient*.
+    """
+    units, analysis = found.given.units, found.analysis
+    used = units[["patient_id", "unit_id", "zone", "reason"]]
+    if analysis.outcome.kind in RATIOS or not found.effect.is_known:
+        none = line(
+            "none", np.nan, analysis.unit, flag="not made for ratios of months: each refit takes minutes"
+        )
+        return Result(pd.DataFrame([none]), used, "not made for this answer")
+    said: list[str] = []
+
+    def refit(keep: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        again = of_sample(replace(found.given, units=seen[keep].reset_index(drop=True)), plan, analysis)
+        if not again.effect.is_known:
+            raise FitError("study.influence: the rest has no answer")
+        said.append(again.verdict.said)
+        return np.array([again.effect.estimate]), np.array([[again.effect.se**2]])
+
+    seen = units[units["reason"].eq("")].reset_index(drop=True)
+    moved = resample.leave_one_out(refit, seen["patient_id"].astype(str).to_numpy(dtype=object).astype(str))
+    n_other = sum(word != said[0] for word in said[1:]) + int(np.isnan(moved.beta).any(axis=1).sum())
+    return _influence_lines(found, moved, n_other, used)
+
+
+def _influence_lines(found: Answer, moved: resample.Influence, n_other: int, used: pd.DataFrame) -> Result:
+    analysis, level = found.analysis, found.verdict.level
+    flag = f"{HANGS}: without one of {counted(n_other)} the conclusion is another" if n_other else ""
+    counts = {"n_patients": found.effect.n_patients - 1, "basis": "model"}
+    rows = [effect_row(found.effect, analysis, term="with every patient", level=level)]
+    for name, k in (
+        ("lowest without one patient", np.nanargmin),
+        ("highest without one patient", np.nanargmax),
+    ):
+        at = int(k(moved.beta[:, 0]))
+        value, se = float(moved.beta[at, 0]), float(moved.se[at, 0])
+        ci = limits(value, se, level=level, df=found.effect.df)
+        rows.append(line(name, value, analysis.unit, se=se, ci=ci, level=level, flag=flag, **counts))
+    cook = float(np.nanmax(moved.cook))
+    rows.append(line("largest Cook's distance", cook, "ratio", flag="variance of the whole fit", **counts))
+    each = pd.DataFrame({"patient_id": moved.groups, "without": moved.beta[:, 0], "cook": moved.cook})
+    method = (
+        "the declared analysis without each patient in turn, exact refits; Cook's distance by the whole fit"
+    )
+    return Result(
+        pd.DataFrame(rows), used, method, checks={"hangs_on_no_single_patient": n_other == 0},
+        extra={"each": each.sort_values("cook", ascending=False), **margins(analysis)},
+    )  # fmt: skip

@@ -5,9 +5,9 @@ failed ones too) x window (maturity to 3 or 6 months later; month 12 in every zo
 in the region where it was, only where it was, zone average). Each combination goes through the declared
 model. The grid is not a set of tests: it says how far the answer moves.
 
-Source: Simonsohn, Simmons & Nelson 2020, Nat Hum Behav 4:1208-1214 (specification curve).
+Also: is the effect the same in every zone, and does a number act in a straight line?
 
-Is the effect the same in every zone, and does a number act in a straight line?
+Source: Simonsohn, Simmons & Nelson 2020, Nat Hum Behav 4:1208-1214 (specification curve).
 """
 
 from collections.abc import Collection, Mapping
@@ -15,14 +15,13 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics import yields
 from analytics.errors import AnalyticsError, FitError
 from analytics.records import Records
 from analytics.regrowth import natural_basis
-from analytics.results import Curve, Result, counted
-from analytics.study.answer import BINARY, Answer, answer, effect_row, row
+from analytics.results import Curve, Result, counted, limits, line
+from analytics.study.answer import BINARY, Answer, answer, effect_row, margins, row
 from analytics.study.effects import Effect, arrays, fitted, independent, of_plan
 from analytics.study.plan import RATIOS, Plan, in_words
 from analytics.study.rows import Background, Reading, background, reading_of, sample, visit_rows
@@ -30,6 +29,7 @@ from analytics.study.rows import Background, Reading, background, reading_of, sa
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
 N_ON_CURVE = 41
 FEWEST = 3
+SAID, OTHER_VERDICT = "said", "another verdict"
 
 
 def by_zone(found: Answer, plan: Plan) -> Result:
@@ -48,10 +48,7 @@ def by_zone(found: Answer, plan: Plan) -> Result:
     notes: tuple[str, ...] = ()
     if zones:
         rows, notes = _interaction_rows(found, plan, units[units["zone"].isin(zones)], zones, level)
-    rows += [
-        {"zone": z, "term": "effect", "estimate": np.nan, "unit": analysis.unit, "flag": "too few to tell"}
-        for z in thin
-    ]
+    rows += [line("effect", np.nan, analysis.unit, by={"zone": z}, flag="too few to tell") for z in thin]
     method = (
         "one mixed model with the exposure by zone, patient intercept, known sampling variances, REML; "
         "Satterthwaite df; exploratory"
@@ -98,7 +95,7 @@ def _interaction_rows(
             int(inside["patient_id"].nunique()),
             len(inside), "",
         )  # fmt: skip
-        rows.append({"zone": zone, **effect_row(effect, found.analysis, term="effect", level=level)})
+        rows.append(effect_row(effect, found.analysis, term="effect", level=level, by={"zone": zone}))
     if k == 1:
         return rows, ()
     L = np.zeros((k - 1, X.shape[1]))
@@ -148,11 +145,11 @@ def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> 
     rows = natural_basis(at, knots) - natural_basis([middle], knots)
     mean = rows @ fit.beta[:k]
     se = np.sqrt(np.einsum("np,pq,nq->n", rows, fit.beta_cov[:k, :k], rows))
-    half = stats.t.ppf(0.5 + level / 2, max(found.effect.df, 1.0)) * se
+    low, high = limits(mean, se, level=level, df=max(found.effect.df, 1.0))
     path = pd.DataFrame(
         {
             "term": "difference", "x": at * (exposure.per or 1.0), "estimate": mean,
-            "ci_low": mean - half, "ci_high": mean + half, "unit": analysis.unit,
+            "ci_low": low, "ci_high": high, "unit": analysis.unit,
         }
     )  # fmt: skip
     bent = fit.contrast(np.eye(len(fit.beta))[1:k])
@@ -162,12 +159,11 @@ def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> 
     table = [effect_row(found.effect, analysis, term=term, level=level)]
     for name, test in (("any course", any_), ("bent, beyond a straight line", bent)):
         table.append(
-            {
-                "term": name, "estimate": float(test.statistic), "unit": "F",
-                "statistic": float(test.statistic),
-                "df": float(test.df[1]), "p_value": test.p_value, **counts,
-                "flag": f"{test.df[0]} and {counted(round(test.df[1]))} df",
-            }
+            line(
+                name, float(test.statistic), "F", basis="model", statistic=float(test.statistic),
+                df=float(test.df[1]), p_value=test.p_value,
+                flag=f"{test.df[0]} and {counted(round(test.df[1]))} df", **counts,
+            )
         )  # fmt: skip
     shares = ", ".join(f"{100 * s:g}" for s in KNOT_SHARES)
     method = f"natural spline, knots at the {shares} centiles; {found.effect.method}"
@@ -178,8 +174,8 @@ def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> 
 
 
 def _none(found: Answer, why: str) -> Result:
-    row = {"zone": "all", "term": "effect", "estimate": np.nan, "unit": found.analysis.unit, "flag": why}
-    return Result(pd.DataFrame([row]), _used(found), "not made for this answer", by=("zone",))
+    none = line("effect", np.nan, found.analysis.unit, by={"zone": "all"}, flag=why)
+    return Result(pd.DataFrame([none]), _used(found), "not made for this answer", by=("zone",))
 
 
 LOW, HIGH = yields.ANNUAL_LOSS_SENSITIVITY_PCT
@@ -252,12 +248,12 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
     estimates = table["estimate"].dropna()
     method = (
         f"the declared model under {len(table)} combinations of choices, one interval of level "
-        f"{1 - plan.alpha:g} each; not a set of tests"
+        f"{plan.level(analysis):g} each; not a set of tests"
     )
-    n_out = int(((table["ci_low"] > 0) | (table["ci_high"] < 0)).sum())
+    table, same = _against_declared(table)
     note = (
         f"answers from {estimates.min():.1f} to {estimates.max():.1f} {analysis.unit}; "
-        f"{n_out} of {len(estimates)} intervals exclude 0"
+        f"{same} of {len(estimates)} say what the declared one says"
     )
     used = sample(records, plan, analysis, known=known).units[["patient_id", "unit_id", "zone", "reason"]]
     return Result(
@@ -267,6 +263,7 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
         by=tuple(CHOICES),
         picture="specification",
         notes=(note,) if len(estimates) else (),
+        extra=margins(analysis),
     )
 
 
@@ -281,27 +278,29 @@ def _one(
     try:
         found = answer(records, plan, plan.primary, reading=reading, visits=ready[0], known=ready[1])
     except AnalyticsError as error:
-        return {
-            "term": "answer",
-            "estimate": np.nan,
-            "unit": plan.primary.unit,
-            "flag": str(error).partition(": ")[2],
-        }
-    made = row(found, term="answer", level=1 - plan.alpha)
-    return made | {"flag": "declared" if is_declared else made["flag"]}
+        return line("answer", np.nan, plan.primary.unit, flag=str(error).partition(": ")[2])
+    made = row(found, term="answer")
+    return made | {"flag": "declared" if is_declared else made["flag"], SAID: found.verdict.said}
+
+
+def _against_declared(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """Flag combinations whose verdict is not the declared one's; return also how many say the same."""
+    declared = table.loc[table["flag"].eq("declared"), SAID]
+    if declared.empty:
+        return table.drop(columns=SAID), 0
+    differs = table[SAID].notna() & table[SAID].ne(declared.iloc[0])
+    says = [f"{OTHER_VERDICT}: {said}" for said in table.loc[differs, SAID]]
+    flags = table["flag"].fillna("").astype(object)
+    flags[differs] = [f"{s}; {f}" if f else s for s, f in zip(says, flags[differs], strict=True)]
+    n_same = int((table[SAID].notna() & ~differs).sum())
+    return table.assign(flag=flags).drop(columns=SAID), n_same
 
 
 def _not_for(plan: Plan) -> Result:
-    empty = dict.fromkeys(CHOICES, "declared")
-    line = {
-        **empty,
-        "term": "answer",
-        "estimate": np.nan,
-        "unit": plan.primary.unit,
-        "flag": "a grid is made for yields",
-    }
+    declared = dict.fromkeys(CHOICES, "declared")
+    none = line("answer", np.nan, plan.primary.unit, by=declared, flag="a grid is made for yields")
     return Result(
-        pd.DataFrame([line]),
+        pd.DataFrame([none]),
         pd.DataFrame(),
         "no grid for this outcome",
         by=tuple(CHOICES),

@@ -16,7 +16,15 @@ from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
-from analytics.study.plan import FAILED_PHOTOGRAPH, SECOND_SESSION, THERAPY_START, Analysis, Exposure, Plan
+from analytics.study.plan import (
+    FAILED_PHOTOGRAPH,
+    FILTERS,
+    SECOND_SESSION,
+    THERAPY_START,
+    Analysis,
+    Exposure,
+    Plan,
+)
 from analytics.yields import expected_variance, one_reading
 
 PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep": "all"}
@@ -220,6 +228,9 @@ def _in_population(frame: pd.DataFrame, plan: Plan) -> pd.Series:
         inside &= frame["zone"].isin(who.zones)
     if who.methods:
         inside &= frame["method"].isin(who.methods)
+    for entry, variable in FILTERS.items():
+        if wanted := getattr(who, entry):
+            inside &= as_words(frame[variable]).isin([str(w) for w in wanted]).fillna(False).astype(bool)
     if who.first_sessions_only:
         inside &= frame["session_number"].eq(1)
     if who.native_skin_only:

@@ -23,7 +23,7 @@ from analytics import measurement, records
 from analytics.errors import FitError
 from analytics.regrowth import rows as regrowth_rows
 from analytics.regrowth.emergence import fit_rows
-from analytics.regrowth.tables import between_rows, share_rows, zone_rows
+from analytics.regrowth.tables import between_rows, zone_rows
 
 SEED = 20240601
 WANTED = ("plateau_yield", "yield_at_maturity", "half_month", "tempo_ratio")
@@ -32,10 +32,8 @@ WANTED = ("plateau_yield", "yield_at_maturity", "half_month", "tempo_ratio")
 def numbers(fit) -> pd.DataFrame:
     """Return the reported numbers of a fit."""
     rows = zone_rows(fit) + between_rows(fit)
-    for k in range(len(fit.zones)):
-        rows += share_rows(fit, k, np.array([12.0, 18.0]), 80.0)
     table = pd.DataFrame(rows)
-    keep = table["term"].isin(WANTED) | table["term"].str.startswith("share_past")
+    keep = table["term"].isin(WANTED)
     pair = table["zone"].str.contains(" : ") & ~table["zone"].str.endswith(": front")
     table = table[keep & ~pair]
     month = table["x"].map(lambda x: "" if np.isnan(x) else f" at {x:g}")

@@ -34,10 +34,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 from coverage_emergence import base_truth
-from scipy import stats
 
 from analytics import regrowth, simulate
-from analytics.course.standing import practice_bounds, standing
+from analytics.course.standing import practice_bounds, standing, true_yields
 from analytics.numerics.proportions import proportion
 from analytics.records.frames import Records
 from analytics.regrowth import case_rows
@@ -53,7 +52,8 @@ LEVELS = (0.5, 0.8, 0.95)
 # Planted cases lie 2.5 of the truth's standard deviations from the mean of their zone.
 FAR = 2.5
 KEYS = ("patient_id", "session_id", "placement_id")
-FORECAST = ("seed zone n_readings month observed mean sd true_yield yield_pct yield_sd").split()
+LIMITS = [f"yield_{side}_{100 * v:g}" for v in LEVELS for side in ("low", "high")]
+FORECAST = [*("seed zone n_readings month observed mean pit true_yield".split()), *LIMITS]
 STANDING = (
     "seed kind zone at readings month state true_yield lowest_tenth z told chance_behind chance_ahead "
     "chance_low slow_only low_only both is_mature"
@@ -120,13 +120,14 @@ def one_practice(seed: int) -> tuple[list[dict], list[dict]]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         own, whole, latent = practice(seed)
-        fit = regrowth.fit_emergence(own)
+        plateaus = regrowth.fit_plateaus(own)
+        fit = plateaus.fit
         rows = regrowth.rows_for(whole, fit).frame
         rows = rows[rows["placement_id"].isin(set(latent["placement_id"]))]
         # A case is sliced many times: the fewer columns the better.
         needed = [c for c in (*case_rows.KEYS, *case_rows.FILLED, "patient_id") if c in rows]
         rows = rows[needed].astype(dict.fromkeys((*case_rows.KEYS, "patient_id"), object))
-        true, bounds = latent.set_index("placement_id"), practice_bounds(fit)
+        true, bounds = latent.set_index("placement_id"), practice_bounds(plateaus)
         lowest = {(z, m): _lowest_tenth(z, m) for z in fit.zones for m in STANDING_AT}
         forecasts, standings, met = [], [], 0
         for _, case in rows.groupby("patient_id", sort=False):
@@ -138,8 +139,8 @@ def one_practice(seed: int) -> tuple[list[dict], list[dict]]:
                 if kind == "healthy" and of["zone"] in FRONT and met > N_FRONT:
                     continue
                 if kind == "healthy":
-                    forecasts += _forecasts(fit, case, name, of, seed)
-                standings += _standings(fit, case, name, of, bounds, lowest, seed)
+                    forecasts += _forecasts(plateaus, case, name, of, seed)
+                standings += _standings(plateaus, case, name, of, bounds, lowest, seed)
     return forecasts, standings
 
 
@@ -168,7 +169,7 @@ def _lowest_tenth(zone: str, month: float) -> float:
     return float(np.percentile(plateau * simulate.emerged(month / half, t.shape), 10))
 
 
-def _forecasts(fit, case: pd.DataFrame, name: str, of: pd.Series, seed: int) -> list[dict]:
+def _forecasts(plateaus, case: pd.DataFrame, name: str, of: pd.Series, seed: int) -> list[dict]:
     lines = []
     for n, months in READINGS.items():
         known = case[case["planned"].isin((0, *months))]
@@ -182,15 +183,16 @@ def _forecasts(fit, case: pd.DataFrame, name: str, of: pd.Series, seed: int) -> 
             if later.empty:
                 continue
             row = later.iloc[0]
-            found = regrowth.predict_case(
-                fit,
+            found = regrowth.forecast(
+                plateaus,
                 known,
                 [float(row["month"])],
                 targets=target,
                 counted_area_cm2=float(row["counted_area_cm2"]),
                 marked=bool(row["both_marked"]),
                 reader_changed=bool(row["reader_changed"]),
-            ).path.iloc[0]
+            )
+            line = found.path.iloc[0]
             lines.append(
                 {
                     "seed": seed,
@@ -198,17 +200,16 @@ def _forecasts(fit, case: pd.DataFrame, name: str, of: pd.Series, seed: int) -> 
                     "n_readings": n,
                     "month": ahead,
                     "observed": float(row["density"]),
-                    "mean": float(found["density"]),
-                    "sd": float(np.sqrt(found["density_var"])),
+                    "mean": float(line["density"]),
+                    "pit": float(found.below([float(row["density"])])[0]),
                     "true_yield": _true_yield(of, float(row["month"])),
-                    "yield_pct": float(found["yield_pct"]),
-                    "yield_sd": float(np.sqrt(found["yield_var"])),
+                    **line[LIMITS].to_dict(),
                 }
             )
     return lines
 
 
-def _standings(fit, case, name: str, of: pd.Series, bounds, lowest, seed: int) -> list[dict]:
+def _standings(plateaus, case, name: str, of: pd.Series, bounds, lowest, seed: int) -> list[dict]:
     lines = []
     for at in STANDING_AT:
         for readings, months in (("one", (at,)), ("all", tuple(m for m in SCHEDULE if m <= at))):
@@ -216,7 +217,7 @@ def _standings(fit, case, name: str, of: pd.Series, bounds, lowest, seed: int) -
             seen = known[known["placement_id"].eq(name)]
             if not {0, at} <= set(seen["planned"]):
                 continue
-            judged = standing(fit, known, name, bounds=bounds)
+            judged = standing(plateaus, known, name, true=true_yields(plateaus, known, bounds=bounds))
             month = float(judged["month"])
             truth = _true_yield(of, month)
             lines.append(
@@ -259,10 +260,13 @@ def run(n: int, jobs: int, out: Path) -> None:
 
 def coverage(rows: pd.DataFrame) -> pd.DataFrame:
     """Return how often limits held, by what was known, month and zone."""
-    z = (rows["observed"] - rows["mean"]).abs() / rows["sd"]
-    true = (rows["true_yield"] - rows["yield_pct"]).abs() / rows["yield_sd"]
-    held = {f"count_{100 * v:g}": z <= stats.norm.ppf((1 + v) / 2) for v in LEVELS}
-    held |= {f"yield_{100 * v:g}": true <= stats.norm.ppf((1 + v) / 2) for v in LEVELS}
+    held = {f"count_{100 * v:g}": (rows["pit"] - 0.5).abs() <= v / 2 for v in LEVELS}
+    held |= {
+        f"yield_{100 * v:g}": rows["true_yield"].between(
+            rows[f"yield_low_{100 * v:g}"], rows[f"yield_high_{100 * v:g}"]
+        )
+        for v in LEVELS
+    }
     held["bias"] = (rows["observed"] - rows["mean"]) / 100
     keys = ["n_readings", "month"]
     wide = rows[["zone", *keys]].assign(**held)

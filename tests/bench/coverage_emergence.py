@@ -33,7 +33,7 @@ from analytics import regrowth, simulate
 from analytics.dictionary.schema import FRONT, MATURITY_MONTH
 from analytics.errors import FitError
 from analytics.regrowth.quantities import FRONT_NAME
-from analytics.regrowth.tables import between_rows, share_rows, zone_rows
+from analytics.regrowth.tables import between_rows, zone_rows
 
 FIRST_SEED = 20_000
 MILESTONES = (50.0, 80.0)
@@ -107,13 +107,16 @@ def one_register(name: str, seed: int) -> list[dict]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            fit = regrowth.fit_emergence(simulate.as_records(tables), curve=curve)
+            records = simulate.as_records(tables)
+            fit = regrowth.fit_emergence(records, curve=curve)
+            shares = list(_shares(regrowth.fit_plateaus(records, fit=fit)))
         except FitError:
             return [{"seed": seed, "target": "no fit", "zone": "", "flag": "no fit"}]
     failed = ",".join(k for k, ok in fit.checks.items() if not ok)
     true, rows = true_values(truth), []
     plain = replace(fit, beta_cov=fit.beta_model_cov)
-    for (target, zone, found), (_, _, modelled) in zip(_found(fit), _found(plain), strict=True):
+    both = [*zip(_found(fit), _found(plain), strict=True), *zip(shares, shares, strict=True)]
+    for (target, zone, found), (_, _, modelled) in both:
         rows.append(
             {
                 "seed": seed,
@@ -141,11 +144,13 @@ def _found(fit):
         one, other = row["zone"].split(" : ")
         if row["term"] == "tempo_ratio" and other == FRONT_NAME:
             yield "tempo_ratio", one, row
+
+
+def _shares(plateaus):
     for percent in MILESTONES:
-        for k, zone in enumerate(fit.zones):
-            for row in share_rows(fit, k, np.array(SHARE_MONTHS), percent):
-                if row["term"].startswith("share"):
-                    yield f"share_past_{percent:g}_at_{row['x']:g}", zone, row
+        table = regrowth.shares(plateaus, SHARE_MONTHS, percent).table()
+        for _, row in table[table["term"].str.startswith("share")].iterrows():
+            yield f"share_past_{percent:g}_at_{row['x']:g}", row["zone"], row
 
 
 def run(name: str, n: int, jobs: int, out: Path) -> None:

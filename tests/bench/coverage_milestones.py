@@ -117,11 +117,11 @@ def one_register(name: str, seed: int, kinds: tuple[str, ...]) -> list[dict]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             try:
-                fit = regrowth.fit_emergence(records)
+                plateaus = regrowth.fit_plateaus(records)
             except FitError:
                 return [*rows, {"seed": seed, "kind": "model", "flag": "no fit"}]
         for percent in PERCENTS:
-            found = milestones_model.planted_rows(fit, percent, MONTHS, level=0.95)
+            found = milestones_model.planted_rows(plateaus, percent, MONTHS, level=0.95)
             rows += _as_fields(found[found["term"].eq(milestones_model.SHARE)], seed, "model", percent)
     return rows
 

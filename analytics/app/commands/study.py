@@ -11,14 +11,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from analytics import files, numbers, records, study
-from analytics.files import file, refuse_file
+from analytics.files import file, refuse_file, state
 from analytics.results import Result
 
 MORE = """\
 what to do:
   dry-run  run every analysis of the plan on records of the same shape with invented outcomes
   design   what could be found with the records there are, without looking at the answer
-  freeze   write down what the plan says and the size of the records, beside the plan
+  freeze   write down what the plan says beside the plan, and lock the rows in the state folder
   status   whether the plan and the records are as they were when frozen
 
 The study itself is a page, made after freezing: regrowth report 03 DATA --set plan=PLAN
@@ -37,6 +37,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         default="reports",
         help="folder of reports, to list those made on the same data (reports)",
     )
+    parser.add_argument(
+        "--state", default="", help="state folder of the clinic (beside the records), where rows are locked"
+    )
     parser.add_argument("--out", type=Path, help="dry-run: folder for the register with invented outcomes")
 
 
@@ -45,18 +48,34 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     place = study.beside(options.plan, options.data)
     plan = study.read(place)
     read = records.load(options.data)
+    memory = state.folder(options.data, options.state)
+    try:
+        return _done(options, plan, place, read, memory, say)
+    finally:
+        # After it, so that a freeze does not list itself.
+        study.note_look(memory, f"study {options.action}", plan.title)
+
+
+def _done(
+    options: argparse.Namespace, plan: study.Plan, place: Path, read: records.Records, memory: Path,
+    say: Callable[[str], None],
+) -> int:  # fmt: skip
     if options.action == "freeze":
-        made = study.freeze(place, read, reports=options.reports)
+        made = study.freeze(place, read, reports=options.reports, memory=memory)
+        for notice in study.lint(plan, read, name=place.name).notices:
+            say(f"Note: {notice}")
         say(f"Frozen at {made.frozen_at}: plan SHA-256 {made.plan_sha256}")
         say(f"Register: {', '.join(f'{n} {t}' for t, n in made.register_size.items())}")
-        say(f"Reports already made on the same data: {len(made.reports_before)}")
+        say(f"Looked at before, by reports and commands: {len(made.reports_before)}")
         for seen in made.reports_before:
             say(f"  {seen.page}, {seen.finished}")
-        where = study.status(place, read)
+        where = study.status(place, read, memory=memory)
         if not where.is_confirmatory:
             say(f"Against the first freeze: {where.word} ({', '.join(where.changed)})")
     elif options.action == "status":
-        for row in study.standing(study.status(place, read), read, options.reports).itertuples():
+        for row in study.standing(
+            study.status(place, read, memory=memory), read, options.reports
+        ).itertuples():
             say(f"{row.what}: {row.stands}")
     elif options.action == "design":
         _tell(study.design(read, plan), say)

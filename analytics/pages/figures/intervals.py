@@ -25,6 +25,7 @@ NO_DIFFERENCE = {"points": 0.0, "points of yield": 0.0, "points of 10": 0.0, "ra
 NUMBERS_AT_PT = 10  # where the column of numbers begins, points right of the axes
 N_AT_PT = 152  # where the column of counts ends
 POOLED = "pooled"
+MARGIN_LINE: Any = {"color": SERIES[1], "linewidth": 1.1, "linestyle": (0, (5, 2)), "label": "margin"}
 ROW_IN = 0.30
 NARROW_ROW_IN = 0.46
 DENSE_ROW_IN = 0.24
@@ -43,8 +44,16 @@ def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
     for panel, unit in zip(axes, units, strict=True):
         rows = table[table["unit"] == unit]
         interval_rows(panel, rows, list(labels[rows.index]), narrow=narrow)
+        for value in margins_of(result, str(unit)):
+            panel.axvline(value, **MARGIN_LINE)
         panel.set_xlabel(axis_name(what_is_counted(rows), unit))
     return axes[0]
+
+
+def margins_of(result: Result, unit: str) -> list[float]:
+    """Return the margins that a result was declared with, in the unit drawn."""
+    known = result.extra.get("margins", pd.DataFrame({"unit": [], "value": []}))
+    return [float(v) for v in known.loc[known["unit"].eq(unit), "value"]]
 
 
 def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:

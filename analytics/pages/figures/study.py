@@ -20,6 +20,7 @@ from analytics.pages.figures.drawing import (
     panels,
     series_style,
 )
+from analytics.pages.figures.intervals import MARGIN_LINE, margins_of
 from analytics.results import Curve, Result
 
 ROW_IN, NARROW_ROW_IN = 0.22, 0.26
@@ -125,6 +126,8 @@ def tipping(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
     )
     panel.plot(path["x"], path["estimate"], **style)
     panel.axhline(0, **QUIET_LINE)
+    for value in margins_of(result, str(path["unit"].iloc[0])):
+        panel.axhline(value, **MARGIN_LINE)
     table = result.table()
     tips = table[table["term"].str.startswith("tipping") & table["estimate"].notna()]
     for _, row in tips.iterrows():
@@ -168,6 +171,8 @@ def specification(result: Result, ax: Axes | None = None, *, narrow: bool = Fals
             color=SERIES[1], fontsize=7.8,
         )  # fmt: skip
     top.axhline(0, **QUIET_LINE)
+    for value in margins_of(result, str(table["unit"].iloc[0])):
+        top.axhline(value, **MARGIN_LINE)
     top.set_ylabel(axis_name("Answer", str(table["unit"].iloc[0])))
     top.tick_params(labelbottom=False)
     _options(below, table, result.by, declared)

@@ -4,12 +4,12 @@ Rows are readings: one per placement, that nearest its zone's maturity, in the q
 Means are those of `yields.average`. A chart shows a yield at the month of its operation, because a change
 acts there, not at its reading a year later.
 
-A low reading is more often counting error than poor growth. The emergence model separates the two: its share
-of placements whose true yield at maturity lies under the threshold, zone by zone, weighted by the placements
-of each zone. It rests on everything known at the end of a quarter, so that one quarter's share and the next
-one's rest mostly on the same placements: their difference is shown without an interval. A single case is
-named as poor growth only when the upper limit of its reading lies under the threshold: counting lower limits
-flags most of a healthy practice.
+A low reading is more often counting error than poor growth. The distribution of plateaus on the emergence
+fit separates the two: its share of placements whose true yield at maturity lies under the threshold, zone by
+zone, weighted by the placements of each zone. It rests on everything known at the end of a quarter, so that
+one quarter's share and the next one's rest mostly on the same placements: their difference is shown without
+an interval. A single case is named as poor growth only when the upper limit of its reading lies under the
+threshold: counting lower limits flags most of a healthy practice.
 """
 
 from dataclasses import replace
@@ -18,12 +18,10 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from pydantic import Field
-from scipy import special
 
 from analytics import regrowth, yields
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError
-from analytics.results import limits
 from analytics.review.declared import Zone
 from analytics.review.kinds.kind import Criterion
 from analytics.review.measures import NOTHING, Measured
@@ -140,30 +138,26 @@ class PoorGrowth(Criterion):
 
     def _modelled(self, view: View, level: float) -> Measured:
         try:
-            fit = regrowth.fit_emergence(view.records)
+            plateaus = regrowth.fit_plateaus(view.records)
         except FitError:
             return NOTHING
+        fit = plateaus.fit
         zones = [z for z in self.zones if z in fit.zones]
         if not zones:
             return NOTHING
-        shares = [regrowth.share_below(fit, zone, self.threshold_pct, level=level) for zone in zones]
-        placed = np.array([fit.n_placements[fit.zone_index(z)] for z in zones], dtype=float)
-        weight = placed / placed.sum()
-        estimate = float(weight @ [q.estimate for q in shares])
-        # Zones share patients and spreads, so their errors are taken as moving together, which errs on the
-        # wide side.
-        se = float(weight @ [q.se for q in shares])
-        low, high = _limits_of_share(estimate, se, level)
+        found = regrowth.share_below(plateaus, zones, self.threshold_pct, level=level)
+        places = [fit.zone_index(z) for z in zones]
+        placed = int(plateaus.n_placements[places].sum())
         return Measured(
-            100 * estimate,
-            100 * se,
-            float(np.min([q.df for q in shares])),
-            100 * low,
-            100 * high,
-            int(max(fit.n_patients[fit.zone_index(z)] for z in zones)),
-            int(placed.sum()),
+            100 * found.estimate,
+            100 * found.se,
+            found.df,
+            100 * found.ci_low,
+            100 * found.ci_high,
+            int(max(fit.n_patients[places])),
+            placed,
             np.nan,
-            float(placed.sum()),
+            float(placed),
         )
 
 
@@ -185,11 +179,3 @@ def _of_mean_yield(row: pd.Series) -> Measured:
         np.nan,
         float(row["n_rows"]),
     )
-
-
-def _limits_of_share(share: float, se: float, level: float) -> tuple[float, float]:
-    """Return limits made on the logit scale."""
-    if not 0 < share < 1 or not np.isfinite(se):
-        return np.nan, np.nan
-    low, high = limits(special.logit(share), se / (share * (1 - share)), level=level)
-    return float(special.expit(low)), float(special.expit(high))

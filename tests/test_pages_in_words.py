@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import disclosure
-from analytics.pages import sentences
+from analytics.pages import in_words
 from analytics.results import Curve, Result, line
 
 
@@ -19,23 +19,23 @@ def _shares(**changes) -> Result:
 
 
 def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n():
-    said = sentences.when_reached(_shares(), "crown", percent=80)
+    said = in_words.when_reached(_shares(), "crown", percent=80)
     assert "about 23 of 100 placements in the crown reached 80 % of planted hairs" in said
     assert "(95 % interval under 1 to 34; from 107 patients of this clinic)" in said
     assert "Half were there by about month 15 (13 to 18)" in said
     assert said.endswith("This describes the past of many, not the course of one.")
-    assert "more than 99 of 100" in sentences.when_reached(_shares(estimate=99.6), "crown", percent=80)
+    assert "more than 99 of 100" in in_words.when_reached(_shares(estimate=99.6), "crown", percent=80)
 
 
 def test_the_sentence_says_when_the_records_do_not_tell():
-    few = sentences.when_reached(_shares(n_patients=3), "crown", percent=50)
+    few = in_words.when_reached(_shares(n_patients=3), "crown", percent=50)
     assert few == (
         "For the crown these records do not say how many placements reach 50 % of planted hairs by month 12: "
         "fewer than 5 patients."
     )
-    assert "do not say" in sentences.when_reached(_shares(), "temples", percent=50)
-    assert "do not say" in sentences.when_reached(_shares(), "crown", percent=50, month=13)
-    hidden = sentences.when_reached(
+    assert "do not say" in in_words.when_reached(_shares(), "temples", percent=50)
+    assert "do not say" in in_words.when_reached(_shares(), "crown", percent=50, month=13)
+    hidden = in_words.when_reached(
         _shares(estimate=np.nan, flag=disclosure.WITHHELD, n_patients=None), "crown", percent=50
     )
     assert disclosure.WITHHELD in hidden  # which a page replaces for its audience
@@ -61,14 +61,14 @@ def _case() -> Curve:
 
 
 def test_a_case_is_said_with_those_first_that_need_thought():
-    assert sentences.case_in_short(_case()) == (
+    assert in_words.case_in_short(_case()) == (
         "Behind: crown, session 1. Cannot be told yet: temples, session 1. Within the usual range: frontal, "
         "session 1."
     )
 
 
 def test_every_place_of_a_case_gets_a_sentence_with_its_chances_and_its_last_forecast():
-    said = sentences.case_in_words(_case()).set_index("place")["sentence"]
+    said = in_words.case_in_words(_case()).set_index("place")["sentence"]
     assert said["frontal, session 1"].endswith("(2 readings): within the usual range of this practice.")
     crown = said["crown, session 1"]
     assert "lowest tenth 61 %; that it comes slowly only 50 %, will end low only 10 %, both 5 %" in crown

@@ -1,0 +1,181 @@
+"""The words of a study ready to paste: methods, references, reporting items; each sentence from what ran.
+
+A sentence about an analysis is made only where the page holds its result with an estimate. STROBE (cohort)
+and RECORD item numbers with our own words for what they are about; the wording of the checklists is theirs and
+is not reproduced. An item the page cannot answer is left *for the author*.
+
+Sources: von Elm et al. 2007, Lancet 370:1453-1457 (STROBE); Benchimol et al. 2015, PLoS Med 12:e1001885
+(RECORD).
+"""
+
+from importlib import metadata
+
+import pandas as pd
+
+from analytics import study
+from analytics.pages.page import Page
+
+AUTHOR = "for the author"
+ABSENT = "not made on this page"
+LIBRARIES = ("regrowth-workbook", "numpy", "scipy", "pandas", "statsmodels", "lifelines", "surpyval")
+# Of a method, as the result that used it names it, and where it is described.
+REFERENCES = {
+    "Kenward-Roger": "Kenward & Roger 1997, Biometrics 53:983-997",
+    "CR2": "Bell & McCaffrey 2002, Survey Methodology 28:169-181",
+    "Mancl": "Mancl & DeRouen 2001, Biometrics 57:126-134",
+    "Newcombe": "Newcombe 1998, Statistics in Medicine 17:873-890",
+    "time-ratio": "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data",
+    "Holm": "Holm 1979, Scandinavian Journal of Statistics 6:65-70",
+    "Benjamini": "Benjamini & Hochberg 1995, Journal of the Royal Statistical Society B 57:289-300",
+    "two one-sided": "Schuirmann 1987, Journal of Pharmacokinetics and Biopharmaceutics 15:657-680",
+    "non-inferiority": "ICH E9 1998, Statistical Principles for Clinical Trials",
+    "propensity": "Robins, Hernan & Brumback 2000, Epidemiology 11:550-560",
+    "E-value": "VanderWeele & Ding 2017, Annals of Internal Medicine 167:268-274",
+    "imputed": "Barnard & Rubin 1999, Biometrika 86:948-955",
+    "points were added": "Cro et al. 2020, Statistics in Medicine 39:2815-2842",
+    "combinations of choices": "Simonsohn, Simmons & Nelson 2020, Nature Human Behaviour 4:1208-1214",
+    "Cook": "Demidenko & Stukel 2005, Statistics in Medicine 24:893-909",
+}
+
+
+def methods(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
+    """Return a methods section in plain words, a part per row, with references for what it names."""
+    rows = [
+        ("Design", f"A cohort from one practice's own register; {_frozen(standing)}."),
+        ("Patients", plan.population.words),
+        ("Comparison", f"{_capital(study.exposure_in_words(plan.exposure))}."),
+        ("Outcome", f"{_capital(study.outcome_in_words(plan.primary))}."),
+        ("Model", _model(page)),
+        ("Missing", _missing(page)),
+        ("Confounding", _confounding(page)),
+        ("Choices", _choices(page)),
+        ("Influence", _influence(page)),
+        ("Several tests", _several(page)),
+    ]
+    said = [(part, text) for part, text in rows if text]
+    named = " ".join(text for _, text in said)
+    cited = [source for word, source in REFERENCES.items() if word in named]
+    software = ", ".join(f"{k} {metadata.version(k)}" for k in LIBRARIES)
+    said += [("Software", f"{software}; plan {study.digest(plan)[:12]}."), ("References", "; ".join(cited))]
+    return pd.DataFrame(said, columns=["part", "text"])
+
+
+def _made(page: Page, name: str) -> pd.DataFrame:
+    """Return the rows of a result that hold an estimate; none where the page has no such result."""
+    if name not in page.results:
+        return pd.DataFrame({"term": [], "estimate": []})
+    table = page.results[name].table()
+    return table[table["estimate"].notna()] if "estimate" in table else table.iloc[:0]
+
+
+def _method(page: Page, name: str) -> str:
+    return str(page.results[name].facts()["method"].iloc[0])
+
+
+def _frozen(standing: study.Status) -> str:
+    if standing.frozen is not None and standing.is_confirmatory:
+        return f"plan and records were frozen on {standing.frozen.frozen_at[:10]} and not changed since"
+    return f"the plan is {standing.word}"
+
+
+def _model(page: Page) -> str:
+    if _made(page, "answer").empty:
+        return ""
+    return f"{_capital(_method(page, 'answer'))}. The patient was the independent unit throughout."
+
+
+def _missing(page: Page) -> str:
+    table = _made(page, "missing")
+    if table.empty:
+        return ""
+    lost = _method(page, "missing").partition(";")[0]
+    other = [str(t) for t in table["term"] if "declared" not in str(t)]
+    text = f"{_capital(lost)}."
+    text += f" The answer was repeated: {'; '.join(other)}." if other else ""
+    is_tipped = _made(page, "tipping")["term"].astype(str).str.startswith("imputed").any()
+    shifted = " To the imputed outcomes of the compared group points were added until the conclusion changed."
+    return text + (shifted if is_tipped else "")
+
+
+def _confounding(page: Page) -> str:
+    other = [str(t) for t in _made(page, "confounding")["term"] if "declared" not in str(t)]
+    text = f"The answer was repeated: {'; '.join(other)}." if other else ""
+    has_e = not _made(page, "e_values").empty
+    return f"{text}{' ' if text and has_e else ''}{'The E-value is given.' if has_e else ''}"
+
+
+def _choices(page: Page) -> str:
+    n = len(_made(page, "robustness"))
+    return f"The declared model was fitted under {n} combinations of choices." if n > 1 else ""
+
+
+def _influence(page: Page) -> str:
+    if len(_made(page, "influence")) < 2:
+        return ""
+    return (
+        "The answer was refitted without each patient in turn; Cook's distance by the variance of the whole fit."
+    )
+
+
+def _several(page: Page) -> str:
+    table = _made(page, "tests")
+    if table.empty:
+        return ""
+    counts = table["role"].value_counts()
+    how = {"primary": "", "secondary": " (Holm)", "exploratory": " (Benjamini-Hochberg)"}
+    said = [f"{counts[role]} {role}{words}" for role, words in how.items() if counts.get(role, 0)]
+    n_lost = int(page.results["tests"].table()["estimate"].isna().sum())
+    lost = f"; {n_lost} declared could not be estimated" if n_lost else ""
+    return f"Tests: {', '.join(said)}{lost}."
+
+
+def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
+    """Return the reporting items with where the page answers each, or that it does not."""
+
+    def where(text: str, *names: str) -> str:
+        return text if any(not _made(page, name).empty for name in names) else ABSENT
+
+    compared = study.exposure_in_words(plan.exposure)
+    protocol = f"plan {'as frozen, ' if standing.is_confirmatory else ''}{study.digest(plan)[:12]}"
+    rows = [
+        ("STROBE", "1", "design named in title and abstract", AUTHOR),
+        ("STROBE", "2-3", "background, aims and hypotheses", f"question: {plan.question}"),
+        ("STROBE", "4", "design", "cohort from a register; the plan in full"),
+        ("STROBE", "5", "setting, places, dates", AUTHOR),
+        ("STROBE", "6", "who was eligible, how followed", "population of the plan; flow"),
+        ("STROBE", "7", "variables defined", "plan in full; data dictionary"),
+        ("STROBE", "8", "how measured, alike in both groups", f"counting error; devices {AUTHOR}"),
+        ("STROBE", "9", "bias", where("confounding, missing data", "confounding", "missing")),
+        ("STROBE", "10", "how the size came about", where("design check; no sample drawn", "design")),
+        ("STROBE", "11", "numbers grouped or not", compared),
+        ("STROBE", "12a", "methods, confounding", where("methods; side by side", "confounding")),
+        ("STROBE", "12b", "subgroups, interactions", where("by zone", "by_zone")),
+        ("STROBE", "12c", "missing data", where("missing data", "missing")),
+        ("STROBE", "12d", "loss to follow-up", where("missing data", "missing")),
+        ("STROBE", "12e", "sensitivity", where("robustness grid; tipping point", "robustness", "tipping")),
+        ("STROBE", "13", "numbers at each stage", "flow, with reasons by group"),
+        ("STROBE", "14", "who they were, missing values", "the groups before the outcome"),
+        ("STROBE", "15", "outcomes", where("means by group; the comparison", "model", "answer")),
+        ("STROBE", "16", "plain and adjusted answers with intervals", where("side by side", "confounding")),
+        ("STROBE", "17", "other analyses", where("all tests that were run", "tests")),
+        ("STROBE", "18-21", "key results, limits, meaning, for whom", AUTHOR),
+        ("STROBE", "22", "funding", AUTHOR),
+        ("RECORD", "1.1", "type of data named", "a practice's own outcome register"),
+        ("RECORD", "1.2", "region and time named", AUTHOR),
+        ("RECORD", "1.3", "linkage named", "none: one register"),
+        ("RECORD", "6.1", "how people were selected", "population of the plan"),
+        ("RECORD", "6.2", "codes checked", "check on reading: every table against the dictionary"),
+        ("RECORD", "6.3", "linkage as a picture", "none"),
+        ("RECORD", "7.1", "all codes listed", "data dictionary; plan in full"),
+        ("RECORD", "12.1", "access to the register", AUTHOR),
+        ("RECORD", "12.2", "cleaning", "rows read, used and left out, at the foot of the page"),
+        ("RECORD", "12.3", "linkage methods", "none"),
+        ("RECORD", "13.1", "selection with reasons", "flow, with reasons by group"),
+        ("RECORD", "19.1", "limits of data not collected for this", AUTHOR),
+        ("RECORD", "22.1", "protocol, data, code", f"{protocol}; code at the foot"),
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=["guideline", "item", "about", "answered"])
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

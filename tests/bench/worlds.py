@@ -1,0 +1,286 @@
+"""Do shares, single cases and forecasts hold in worlds that the model does not assume?
+
+Draws registers of 250 and of 60 patients from worlds with bounded plateaus, poor growth, failures, other
+curve shapes, another native loss, readers not centred, tempo that goes with plateau; fits each, and counts
+how often 95 % limits hold and how far off the estimates are. Run by hand:
+
+    nice python tests/bench/worlds.py --n 14 --out /tmp/worlds
+    nice python tests/bench/worlds.py --n 60 --worlds normal failures --sizes 250 --out /tmp/worlds
+
+Register i of a world has seed FIRST_SEED + i, whatever was looked at before. One line per register, zone and
+quantity in `<out>/<world>_<size>.csv`; a run that was stopped goes on where it ended. Every true value comes
+from the stated truth: shares from `simulate.drawn_placements`, single cases from the latent values, counts
+from the register itself (the last count of a patient, predicted from the rest of that patient).
+"""
+
+import argparse
+import csv
+import os
+import time
+import warnings
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+import pandas as pd
+
+from analytics import regrowth, simulate
+from analytics.dictionary import MATURITY_MONTH
+from analytics.errors import FitError
+from analytics.regrowth import distribution, single_cases
+from analytics.simulate.truth import Truth
+
+FIRST_SEED = 70_000
+SIZES = (250, 60)
+MILESTONES = ((50.0, 12.0), (80.0, 12.0), (50.0, 18.0), (80.0, 18.0))
+THRESHOLD = 70.0
+DEAD_BELOW, POOR_FROM, POOR_TO = 10.0, 20.0, 60.0
+FIRST_MONTH = 9.0  # single cases are judged from a reading at this month on
+PREDICTED = 40  # counts predicted in each register, at most
+FAILURES = 0.03 * 1.8  # failed placements a patient
+FIELDS = ("seed", "target", "zone", "truth", "estimate", "ci_low", "ci_high")
+
+
+def base() -> Truth:
+    """Return the curve, spreads, counting and follow-up of the invented clinic, no more."""
+    usual = Truth()
+    return replace(
+        simulate.plain(usual),
+        attendance=usual.attendance,
+        native_loss_sd=usual.native_loss_sd,
+        native_per_class_step=usual.native_per_class_step,
+        between_reader_cv=usual.between_reader_cv,
+        duplicates=usual.duplicates,
+        no_baseline=usual.no_baseline,
+        withdraws=usual.withdraws,
+        region_missed=usual.region_missed,
+        second_session=usual.second_session,
+    )
+
+
+def _shaped(truth: Truth, curve: str, times: float = 1.0) -> Truth:
+    zones = {z: replace(t, shape=t.shape * times) for z, t in truth.zones.items()}
+    return replace(truth, curve=curve, zones=zones)
+
+
+def world(name: str, n: int, seed: int) -> Truth:
+    """Return the truth of one register of a world."""
+    plain = base()
+    skewed = replace(plain, plateau_law="beta", poor_growth=0.03)
+    rng = np.random.default_rng(seed)
+    worlds = {
+        "normal": plain,
+        "beta": skewed,
+        "late wave, beta": _shaped(skewed, "late wave"),
+        "late wave, normal": _shaped(plain, "late wave"),
+        "gamma wave, beta": _shaped(skewed, "gamma", 1.4),
+        "lag, beta": _shaped(skewed, "lag", 0.7),
+        "failures": replace(plain, failed_growth=round(FAILURES * n)),
+        "native loss 3 to 8": replace(skewed, native_loss_pct=rng.uniform(3, 8), native_loss_sd=2.0),
+        "readers not centred": replace(skewed, readers_centred=False),
+        "slow and full": replace(skewed, plateau_with_tempo=0.4),
+    }
+    return worlds[name]
+
+
+WORLDS = (
+    "normal",
+    "beta",
+    "late wave, beta",
+    "late wave, normal",
+    "gamma wave, beta",
+    "lag, beta",
+    "failures",
+    "native loss 3 to 8",
+    "readers not centred",
+    "slow and full",
+)
+
+
+def one_register(name: str, n: int, seed: int) -> list[dict]:
+    """Draw, fit and tabulate one register."""
+    truth = world(name, n, seed)
+    tables, latent = simulate.register(n, truth=truth, seed=seed)
+    records = simulate.as_records(tables)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            fit = regrowth.fit_emergence(records)
+        except FitError:
+            return [{"seed": seed, "target": "no fit"}]
+        rows = regrowth.rows_for(records, fit)
+        dist = distribution.fit_distribution(rows, fit)
+    lines = _shares(name, truth, latent, fit, dist)
+    lines += _cases(latent, rows.frame, fit, dist)
+    lines += _counts(rows.frame, dist, latent, np.random.default_rng(seed))
+    return [{"seed": seed, **line} for line in lines]
+
+
+def _line(target: str, zone: str, truth: float, estimate, low, high) -> dict:
+    values = {"truth": truth, "estimate": float(estimate), "ci_low": float(low), "ci_high": float(high)}
+    return {"target": target, "zone": zone, **values}
+
+
+@cache
+def _drawn(name: str, zone: str) -> tuple[np.ndarray, np.ndarray]:
+    return simulate.drawn_placements(world(name, SIZES[0], FIRST_SEED), zone)
+
+
+@cache
+def _share(name: str, zone: str, month: float, percent: float) -> float:
+    """Return the true share of a world, which neither native loss nor readers move; failures left out."""
+    plateau, half = _drawn(name, zone)
+    truth = world(name, SIZES[0], FIRST_SEED)
+    grown = plateau * simulate.emerged(month / half, truth.zones[zone].shape, curve=truth.curve)
+    return float(np.mean(grown >= percent))
+
+
+def _shares(name: str, truth: Truth, latent, fit, dist) -> list[dict]:
+    lines = []
+    failed = truth.failed_growth / len(latent.placements)
+
+    def true(zone, month, percent):
+        dead = float(truth.failed_plateau >= percent)
+        return 100 * ((1 - failed) * _share(name, zone, round(month, 2), percent) + failed * dead)
+
+    for k, zone in enumerate(fit.zones):
+        for percent, month in MILESTONES:
+            found = distribution.share_quantities(dist, zone, [month], percent)[0]
+            here = true(zone, month, percent)
+            values = (100 * found.estimate, 100 * found.ci_low, 100 * found.ci_high)
+            lines.append(_line(f"past {percent:g} % at {month:g}", zone, here, *values))
+        month = MATURITY_MONTH[zone]
+        if month <= fit.last_month[k]:
+            found = regrowth.share_below(dist, zone, THRESHOLD)
+            values = (100 * found.estimate, 100 * found.ci_low, 100 * found.ci_high)
+            lines.append(_line(f"below {THRESHOLD:g} %", zone, 100 - true(zone, month, THRESHOLD), *values))
+        lines += _median(true, dist, zone)
+    return lines
+
+
+def _median(true, dist, zone: str) -> list[dict]:
+    found = distribution.median_quantity(dist, zone, 50.0)
+    if found is None:
+        return []
+    low, high = 1.0, 42.0
+    for _ in range(12):
+        middle = (low + high) / 2
+        low, high = (middle, high) if true(zone, middle, 50.0) < 50 else (low, middle)
+    return [_line("median to 50 %", zone, low, found.estimate, found.ci_low, found.ci_high)]
+
+
+def _kind(plateau: float) -> str:
+    if plateau < DEAD_BELOW:
+        return "case, dead"
+    if POOR_FROM <= plateau <= POOR_TO:
+        return "case, poor"
+    return "case, others" if plateau > POOR_TO else "case, very poor"
+
+
+def _cases(latent, frame: pd.DataFrame, fit, dist) -> list[dict]:
+    """Return true yields at maturity of placements read late enough, with their limits."""
+    after = frame[~frame["is_baseline"].astype(bool)]
+    last = after.groupby("placement_id")["month"].max()
+    post = single_cases.posterior(dist, frame)
+    months = np.array([MATURITY_MONTH[fit.zones[k]] for k in post.of.zone], dtype=float)
+    found = single_cases.yields_at(post, months[:, None])
+    true = simulate.true_yields(latent, sorted(set(months)))
+    column = {m: i for i, m in enumerate(sorted(set(months)))}
+    row = {p: i for i, p in enumerate(latent.placements["placement_id"])}
+    plateau = latent.placements["plateau_pct"].to_numpy()
+    lines = []
+    wanted = last[last >= FIRST_MONTH].index
+    number = {p: i for i, p in enumerate(post.of.names)}
+    for name in wanted:
+        i, j, month = number[name], row[name], months[number[name]]
+        here, kind = true[j, column[month]], _kind(plateau[j])
+        zone = fit.zones[post.of.zone[i]]
+        values = (found["mean"][i, 0], found["low"][0, i, 0], found["high"][0, i, 0])
+        lines.append(_line(kind, zone, here, *values))
+    return lines
+
+
+def _counts(frame: pd.DataFrame, dist, latent, rng) -> list[dict]:
+    """Return last counts of patients with the limits that the patient's other counts give."""
+    lines = []
+    plateau = latent.placements.set_index("placement_id")["plateau_pct"]
+    after = frame[~frame["is_baseline"].astype(bool)]
+    several = after.groupby("placement_id")["month"].transform("nunique") > 1
+    last = after[several].sort_values("month").drop_duplicates("patient_id", keep="last")
+    for _, row in last.sample(min(PREDICTED, len(last)), random_state=rng.integers(2**31)).iterrows():
+        own = frame[frame["patient_id"].eq(row["patient_id"])]
+        here = own["placement_id"].eq(row["placement_id"]) & own["month"].eq(row["month"])
+        later = own["patient_month"].add(own["month"]) >= row["patient_month"] + row["month"]
+        known = own[~(here | (later & ~own["is_baseline"].astype(bool)))]
+        if not (known["placement_id"].eq(row["placement_id"]) & ~known["is_baseline"].astype(bool)).any():
+            continue
+        how = {
+            "counted_area_cm2": row["counted_area_cm2"],
+            "marked": row["both_marked"],
+            "reader_changed": row["reader_changed"],
+        }
+        kind = "count, poor" if plateau[row["placement_id"]] <= POOR_TO else "count"
+        path = single_cases.forecast(dist, known, [row["month"]], **how).path
+        at = path[path["placement_id"].eq(row["placement_id"]) & path["region_id"].eq(row["region_id"])]
+        for _, line in at.iterrows():
+            values = (row["density"], line["density"], line["low_95"], line["high_95"])
+            lines.append(_line(kind, line["zone"], *values))
+    return lines
+
+
+def run(name: str, size: int, n: int, out: Path) -> None:
+    """Run what is still missing of a world, writing each register as it is done."""
+    path = out / f"{name.replace(', ', '_').replace(' ', '_')}_{size}.csv"
+    done = set(pd.read_csv(path)["seed"]) if path.exists() else set()
+    started = time.perf_counter()
+    with path.open("a", newline="") as file:
+        writer = csv.DictWriter(file, FIELDS)
+        if not done:
+            writer.writeheader()
+        for seed in range(FIRST_SEED, FIRST_SEED + n):
+            if seed not in done:
+                writer.writerows(one_register(name, size, seed))
+                file.flush()
+    print(f"{name}, {size}: {time.perf_counter() - started:.0f} s", flush=True)
+
+
+def summary(path: Path) -> pd.DataFrame:
+    """Return coverage, bias and mean width of limits by quantity, zones together."""
+    rows = pd.read_csv(path)
+    rows = rows[rows["target"].ne("no fit")].copy()
+    rows["inside"] = rows["truth"].between(rows["ci_low"] - 1e-9, rows["ci_high"] + 1e-9)
+    rows["error"], rows["width"] = rows["estimate"] - rows["truth"], rows["ci_high"] - rows["ci_low"]
+    table = rows.groupby("target").agg(
+        n=("inside", "size"),
+        covered=("inside", "mean"),
+        bias=("error", "mean"),
+        width=("width", "mean"),
+        truth=("truth", "mean"),
+    )
+    table["covered"] *= 100
+    return table.round(1)
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--n", type=int, default=14)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--worlds", nargs="*", default=list(WORLDS))
+    parser.add_argument("--sizes", nargs="*", type=int, default=list(SIZES))
+    chosen = parser.parse_args()
+    chosen.out.mkdir(parents=True, exist_ok=True)
+    for size in chosen.sizes:
+        for name in chosen.worlds:
+            run(name, size, chosen.n, chosen.out)
+    for path in sorted(chosen.out.glob("*.csv")):
+        print(f"\n{path.stem}")
+        print(summary(path).to_string())
+
+
+if __name__ == "__main__":
+    main()
