@@ -113,8 +113,8 @@ def _influence(page: Page) -> str:
     if len(_made(page, "influence")) < 2:
         return ""
     return (
-        "The answer was refitted without each patient in turn; Cook's distance is measured by the variance of "
-        "the whole fit."
+        "The answer was refitted without each patient in turn; Cook's distance by the variance of the whole "
+        "fit."
     )
 
 

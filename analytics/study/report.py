@@ -92,9 +92,8 @@ def flow_labels(found: Answer) -> dict[str, str]:
     if found.given.exposure.is_number:
         return labels
     named = (found.given.exposure.reference_name, found.given.exposure.compared_name)
-    return labels | dict(
-        zip(("n_reference", "n_compared"), (n[:1].upper() + n[1:] for n in named), strict=True)
-    )
+    capital = [name[:1].upper() + name[1:] for name in named]
+    return labels | dict(zip(("n_reference", "n_compared"), capital, strict=True))
 
 
 def plan_in_full(plan: Plan) -> pd.DataFrame:
