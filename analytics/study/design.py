@@ -11,6 +11,7 @@ Beside it: the closed form of a two-sample t test with the effective number of r
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -197,7 +198,7 @@ def _draws(found: list[Effect], between: float, within: float, how: str) -> Draw
 
 
 def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, drawn: Draws) -> list[dict]:
-    counts = {"n_patients": int(seen["patient_id"].nunique()), "n_rows": len(seen)}
+    counts: dict[str, Any] = {"n_patients": int(seen["patient_id"].nunique()), "n_rows": len(seen)}
     rows = _counted(seen, given, drawn)
     se, df = drawn.size()
     found = closed.detectable(se, df, power=plan.power, alpha=plan.alpha)
@@ -219,7 +220,8 @@ def _margin_rows(
 ) -> list[dict]:
     """Return what a test against the margin can show where there is no true difference, and at the margin."""
     both = analysis.hypothesis == "equivalence"
-    margin = float(np.log(analysis.margin)) if drawn.is_ratio else float(analysis.margin or np.nan)
+    margin = np.nan if analysis.margin is None else float(analysis.margin)
+    margin = float(np.log(margin)) if drawn.is_ratio else margin
     se, df = drawn.size()
     wanted = (1 + plan.power) / 2 if both else plan.power
     smallest = float(stats.t.isf(plan.tail, df) + stats.t.ppf(wanted, df)) * se
@@ -262,7 +264,7 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
     rows = []
     for name, inside in groups.items():
         sizes = seen[inside].groupby("patient_id").size().to_numpy()
-        counts = {"n_patients": len(sizes), "n_rows": int(sizes.sum())}
+        counts: dict[str, Any] = {"n_patients": len(sizes), "n_rows": int(sizes.sum())}
         rows.append(
             line(
                 f"patients with an outcome: {name}",
