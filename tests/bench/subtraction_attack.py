@@ -260,7 +260,7 @@ def attack_by_lengths(shown: Page, applied: disclosure.Rule) -> tuple[int, list[
 
 def attack_by_words(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple[int, list[str]]:
     """Look for withheld percentages in the tables of words; return tries and finds."""
-    withheld = set()
+    withheld, printed = set(), set()
     for place, rows in truth.tables.items():
         out = shown.tables.get(place)
         if out is None or out.empty or not {"estimate", "unit"} <= set(rows.columns) or place[1] == "path":
@@ -269,12 +269,14 @@ def attack_by_words(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple
         hidden = true.index.difference(seen.index[seen["estimate"].notna()])
         rows = true.loc[hidden]
         shares = rows[_is(rows, "share")]
+        printed |= {f"{value:.1f}" for value in out["estimate"].dropna()}
         if shares.empty:
             continue
         part, rest = shares["numerator"].astype(float), shares["denominator"] - shares["numerator"]
         few = part.between(1, applied.threshold - 1) | rest.between(1, applied.threshold - 1)
         few &= part.gt(0) & rest.gt(0)
         withheld |= {f"{value:.1f}" for value in shares.loc[few, "estimate"]}
+    withheld -= printed  # the same percentage of another row, which may be seen
     tries, finds = 0, []
     for title, rows in shown.words.items():  # a mean yield and a share of grafts are no shares of persons
         own = {str(row[0]): row for row in truth.words.get(title, [])}
