@@ -7,7 +7,8 @@ algebra is tried on all pages together. Pages about one patient are made for nob
 all of its `results.json`, which holds every table and every figure's data, and is told more than a reader
 could know: every sum of groups to their `all` that holds in the truth, and every equal population. It tries
  1. linear algebra: the smallest and the largest value of each withheld count under all that is printed;
- 2. control limits: n from centre and limit of a share chart, n = 9 p (1 - p) / (limit - p)^2;
+ 2. control limits: n from a limit of a share chart and its centre, or the middle of both limits,
+    n = 9 p (1 - p) / (limit - p)^2;
  3. differences: a withheld share from a printed one and the printed difference;
  4. lengths: the number of points of a chart of gaps between events;
  5. words: a percentage in a table of words that stands there for the clinic too and is a withheld one.
@@ -198,11 +199,13 @@ def attack_by_limits(truth: Page, shown: Page, applied: disclosure.Rule) -> tupl
         for key, lines in path[path["unit"].eq("%")].groupby([*by, "x"]):
             values = lines.set_index("term")["estimate"] / 100
             points = true[(true[[*by, "x"]].astype(str) == [str(k) for k in key]).all(axis=1)]
-            if points.empty or "centre" not in values:
+            limits = values.drop("centre", errors="ignore")
+            if points.empty or limits.empty:
                 continue
             tries += 1
-            p = values["centre"]
-            guesses = [9 * p * (1 - p) / (limit - p) ** 2 for limit in values.drop("centre") if limit != p]
+            # The middle of the limits is the chart's own mean, where neither is cut off at 0 or 100 %.
+            middles = {limits.mean(), *values.reindex(["centre"]).dropna()}
+            guesses = [9 * p * (1 - p) / (limit - p) ** 2 for p in middles for limit in limits if limit != p]
             finds += [
                 f"limits: {name} {key} {column} is {n:.2f}"
                 for n in guesses
@@ -257,7 +260,7 @@ def attack_by_lengths(shown: Page, applied: disclosure.Rule) -> tuple[int, list[
 
 def attack_by_words(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple[int, list[str]]:
     """Look for withheld percentages in the tables of words; return tries and finds."""
-    withheld = set()
+    withheld, printed = set(), set()
     for place, rows in truth.tables.items():
         out = shown.tables.get(place)
         if out is None or out.empty or not {"estimate", "unit"} <= set(rows.columns) or place[1] == "path":
@@ -266,12 +269,14 @@ def attack_by_words(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple
         hidden = true.index.difference(seen.index[seen["estimate"].notna()])
         rows = true.loc[hidden]
         shares = rows[_is(rows, "share")]
+        printed |= {f"{value:.1f}" for value in out["estimate"].dropna()}
         if shares.empty:
             continue
         part, rest = shares["numerator"].astype(float), shares["denominator"] - shares["numerator"]
         few = part.between(1, applied.threshold - 1) | rest.between(1, applied.threshold - 1)
         few &= part.gt(0) & rest.gt(0)
         withheld |= {f"{value:.1f}" for value in shares.loc[few, "estimate"]}
+    withheld -= printed  # the same percentage of another row, which may be seen
     tries, finds = 0, []
     for title, rows in shown.words.items():  # a mean yield and a share of grafts are no shares of persons
         own = {str(row[0]): row for row in truth.words.get(title, [])}
