@@ -295,7 +295,7 @@ def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list
     units, exposure = found.units, found.given.exposure
     for g, name in ((0.0, exposure.reference_name), (1.0, exposure.compared_name)):
         own = units[units["x"].eq(g)]
-        counts = {"n_patients": int(own["patient_id"].nunique()), "n_rows": len(own)}
+        counts: dict[str, Any] = {"n_patients": int(own["patient_id"].nunique()), "n_rows": len(own)}
         flag = f"SD {own['y'].std():.1f}, of single units"
         rows.append(
             line(
@@ -373,7 +373,7 @@ def influence(found: Answer, plan: Plan) -> Result:
 def _influence_lines(found: Answer, moved: resample.Influence, n_other: int, used: pd.DataFrame) -> Result:
     analysis, level = found.analysis, found.verdict.level
     flag = f"{HANGS}: without one of {counted(n_other)} the conclusion is another" if n_other else ""
-    counts = {"n_patients": found.effect.n_patients - 1, "basis": "model"}
+    counts: dict[str, Any] = {"n_patients": found.effect.n_patients - 1, "basis": "model"}
     rows = [effect_row(found.effect, analysis, term="with every patient", level=level)]
     for name, k in (
         ("lowest without one patient", np.nanargmin),
