@@ -216,11 +216,11 @@ def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, dra
 
 
 def _margin_rows(
-    seen: pd.DataFrame, plan: Plan, analysis: Analysis, drawn: Draws, counts: dict
+    seen: pd.DataFrame, plan: Plan, analysis: Analysis, drawn: Draws, counts: dict[str, Any]
 ) -> list[dict]:
     """Return what a test against the margin can show where there is no true difference, and at the margin."""
     both = analysis.hypothesis == "equivalence"
-    margin = np.nan if analysis.margin is None else float(analysis.margin)
+    margin = float(analysis.margin or np.nan)
     margin = float(np.log(margin)) if drawn.is_ratio else margin
     se, df = drawn.size()
     wanted = (1 + plan.power) / 2 if both else plan.power
@@ -285,7 +285,7 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
 
 
 def _power_rows(
-    seen: pd.DataFrame, given: Sample, plan: Plan, drawn: Draws, matters: float, counts: dict
+    seen: pd.DataFrame, given: Sample, plan: Plan, drawn: Draws, matters: float, counts: dict[str, Any]
 ) -> list[dict]:
     rows = []
     if len(drawn.se) >= FEWEST_DRAWS:
