@@ -164,10 +164,11 @@ def test_the_absent_are_said_by_what_was_assumed_of_them():
             "ci_low": [77.0, 76.0, None, None],
             "ci_high": [85.0, 84.0, None, None],
             "unit": "%",
+            "basis": ["model", "model", "counts", "counts"],
         }
     )
     note = "Bounds: the absent 10 points below, or above, those seen."
     of_yield = Result(frame, pd.DataFrame({"reason": []}), "as given", notes=(note,))
     assert "had the absent grown 10 points less 77" in words_review.in_words(of_yield)
-    of_answers = Result(frame, pd.DataFrame({"reason": []}), "as given")
+    of_answers = Result(frame.assign(basis="share"), pd.DataFrame({"reason": []}), "as given")
     assert "counting all the absent as no 77" in words_review.in_words(of_answers)
