@@ -293,9 +293,7 @@ def test_equivalence_is_two_one_sided_tests():
     assert found.said == "equivalent"
     assert found.p_value == pytest.approx(0.0227501, abs=1e-6)
     assert found.high == pytest.approx(1.959964, abs=1e-5)
-    wider = checked(
-        content(one_sided_alpha=0.05, analysis=[analysis_of(hypothesis="equivalence", margin=2)])
-    )
+    wider = checked(content(one_sided_alpha=0.05, analysis=[analysis_of(hypothesis="equivalence", margin=2)]))
     at_five = study_verdict.judge(Effect(0.0, 1.0, 1e9, 100, 100, ""), wider.primary, wider)
     assert at_five.high == pytest.approx(1.644854, abs=1e-5)
     assert verdict(1.0, 1.0, hypothesis="equivalence", margin=2).said == "cannot tell"
@@ -497,13 +495,13 @@ def test_the_grid_holds_the_declared_answer_and_every_combination():
     assert figures.draw(grid).get_figure() is not None
 
 
-def test_the_command_freezes_and_tells_where_a_plan_stands(own_plan, capsys):
-    data = str(PLAN_FILE.parent)
-    assert main(["study", "freeze", str(own_plan), data, "--reports", ""]) == 0
+def test_the_command_freezes_and_tells_where_a_plan_stands(own_plan, tmp_path, capsys):
+    data, memory = str(PLAN_FILE.parent), ["--state", str(tmp_path / "state")]
+    assert main(["study", "freeze", str(own_plan), data, "--reports", "", *memory]) == 0
     assert "plan SHA-256" in capsys.readouterr().out
-    assert main(["study", "status", str(own_plan), data, "--reports", ""]) == 0
+    assert main(["study", "status", str(own_plan), data, "--reports", "", *memory]) == 0
     assert "plan: as frozen" in capsys.readouterr().out
-    assert main(["study", "freeze", str(own_plan), data, "--reports", ""]) == 2
+    assert main(["study", "freeze", str(own_plan), data, "--reports", "", *memory]) == 2
 
 
 def test_a_design_check_with_too_few_is_refused_in_words():
