@@ -112,9 +112,7 @@ def _choices(page: Page) -> str:
 def _influence(page: Page) -> str:
     if len(_made(page, "influence")) < 2:
         return ""
-    return (
-        "The answer was refitted without each patient in turn; Cook's distance by the variance of the whole fit."
-    )
+    return "The answer was refitted without each patient in turn; Cook's distance by the variance of the whole fit."
 
 
 def _several(page: Page) -> str:
