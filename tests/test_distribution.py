@@ -216,9 +216,10 @@ def test_a_case_is_what_importance_sampling_makes_of_the_same_model(failing, rea
     assert found["high"][0, 0, 0] == pytest.approx(high, abs=2 * NEAR_DRAWS)
     count = base + of.planted[0] * true / 100 * factor
     ahead = single_cases.forecast(dist, own, [18.0]).path.iloc[0]
-    kept = ahead["kept"]
-    expected = weight @ (count - (1 - kept) * base)
-    assert ahead["density"] == pytest.approx(expected, abs=NEAR_DRAWS)
+    count = count - (1 - ahead["kept"]) * base
+    assert ahead["density"] == pytest.approx(weight @ count, abs=NEAR_DRAWS)
+    unseen = ahead["density_var"] - ahead["count_var"]
+    assert unseen == pytest.approx(weight @ count**2 - (weight @ count) ** 2, rel=0.12)
 
 
 def test_limits_of_a_count_to_come_are_where_its_distribution_says(skewed):

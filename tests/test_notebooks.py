@@ -74,3 +74,15 @@ def test_a_page_for_the_public_shows_no_count_of_one_to_nine_patients(page, tmp_
             at = [i for i, column in enumerate(table["columns"]) if column == "n_patients"]
             counts = [row[i] for row in table["rows"] for i in at if row[i] is not None]
             assert not [n for n in counts if 0 < n < 10], name
+
+
+@pytest.mark.slow
+def test_the_surgeon_audit_hands_its_native_change_to_every_question(tmp_path):
+    """A model made under one choice and readings under another would be refused on the page itself."""
+    report = render.page("01_surgeon_audit", ROOT / "data_demo", tmp_path, native_change="none")
+    content = json.loads(report.files["results"].read_text())["results"]
+    for name in ("emergence", "half", "by_month"):
+        assert "native change none" in content[name]["facts"]["method"], name
+    columns = content["choices"]["table"]["columns"]
+    rows = [dict(zip(columns, row, strict=True)) for row in content["choices"]["table"]["rows"]]
+    assert "no native change" in {row["option"] for row in rows if row["choice"] == "main line"}

@@ -74,7 +74,7 @@ def test_choices_of_a_yield_are_an_argument_and_an_answer_like_any_other():
     """Equal choices find the entry, others do not, and they come back as they went in."""
     for native_change in ("none", "none", "control"):
         choices = yields.Choices(native_change=native_change)
-        assert cache.kept(chosen, "records", "sha", {"choices": choices}) == (choices, 1.0)
+        assert cache.remembered(chosen, "records", "sha", {"choices": choices}) == (choices, 1.0)
     assert len(CALLS) == 2
 
 

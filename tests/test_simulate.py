@@ -95,6 +95,79 @@ def test_curves_are_those_of_scipys_distributions():
         )
 
 
+def test_a_lag_shows_nothing_at_first_and_a_late_wave_lags_behind_its_first():
+    """By hand: nothing before 0.4 of the half time; of the late wave three quarters come first."""
+    assert simulate.emerged(0.39, 3.0, curve="lag") == 0.0
+    assert simulate.emerged(0.41, 3.0, curve="lag") > 0.0
+    late, early = (simulate.emerged(1.6, 4.0, curve=c) for c in ("late wave", "log-logistic"))
+    assert late < early
+    # One wave long over, the other at 1.8 times its half time: the steep limit of three quarters.
+    assert simulate.emerged(1.1, 60.0, curve="late wave") == pytest.approx(0.75, abs=0.01)
+
+
+def test_bounded_plateaus_have_the_mean_and_spread_of_the_normal_ones_and_some_grow_poorly():
+    """A beta on (0, 100) by its moments; 5 % uniform on 0 to 60 lower the mean by 0.05 x (mean - 30)."""
+    truth = replace(simulate.plain(), plateau_law="beta")
+    plateau, half = simulate.drawn_placements(truth, "frontal", n=100_000)
+    of = truth.zones["frontal"]
+    assert plateau.max() < 100.0
+    assert plateau.mean() == pytest.approx(of.plateau_yield, abs=0.1)
+    assert plateau.std() == pytest.approx(np.hypot(7.0, 6.0), abs=0.1)
+    assert np.log(half).std() == pytest.approx(np.hypot(0.12, 0.08), abs=0.002)
+    poor, _ = simulate.drawn_placements(replace(truth, poor_growth=0.05), "frontal", n=100_000)
+    assert poor.mean() == pytest.approx(0.95 * of.plateau_yield + 0.05 * 30, abs=0.2)
+    _, latent = simulate.register(800, truth=replace(truth, poor_growth=0.05), seed=3)
+    under = latent.placements["plateau_pct"].lt(40).mean()
+    assert under == pytest.approx(0.05 * 40 / 60, abs=0.02)
+
+
+def test_what_is_said_of_a_zone_is_what_a_register_holds():
+    truth = replace(simulate.plain(), plateau_law="beta", poor_growth=0.1, plateau_with_tempo=0.5)
+    _, latent = simulate.register(2000, truth=truth, seed=4)
+    plateau, half = simulate.drawn_placements(truth, "frontal")
+    of = truth.zones["frontal"]
+    grown = plateau * simulate.emerged(12.0 / half, of.shape)
+    here = latent.placements["zone"].eq("frontal").to_numpy()
+    found = simulate.true_yields(latent, [12.0])[here, 0]
+    for percent in (50.0, 80.0):
+        assert (found >= percent).mean() == pytest.approx((grown >= percent).mean(), abs=0.03)
+
+
+def test_slow_patients_can_be_those_who_end_full():
+    _, latent = simulate.register(1500, truth=replace(simulate.plain(), plateau_with_tempo=0.5), seed=5)
+    r = np.corrcoef(latent.patients["yield_shift"], latent.patients["log_tempo"])[0, 1]
+    assert r == pytest.approx(0.5, abs=0.06)
+    assert latent.patients["log_tempo"].std() == pytest.approx(0.12, abs=0.01)
+
+
+def test_a_clinic_can_read_high_and_its_readers_need_not_be_centred():
+    share = np.array(list(simulate.Truth().readers.values()))
+    centred, astray, high = (
+        np.array(
+            [
+                share @ np.array(list(simulate.register(3, truth=t, seed=s)[1].readers.values()))
+                for s in range(40)
+            ]
+        )
+        for t in (
+            simulate.Truth(),
+            simulate.Truth(readers_centred=False),
+            simulate.Truth(clinic_habit_pct=5.0),
+        )
+    )
+    np.testing.assert_allclose(centred, 0.0, atol=1e-12)
+    assert 0.01 < astray.std() < 0.05
+    np.testing.assert_allclose(high, np.log(1.05))
+
+
+def test_a_complication_can_be_told_though_nobody_asked():
+    quiet, told = (
+        len(simulate.register(500, truth=simulate.Truth(told_unasked=t), seed=8)[0]["events"])
+        for t in (0.0, 1.0)
+    )
+    assert told > quiet
+
+
 def test_untreated_native_hair_is_lost_as_published():
     """-13.0 % in 192 weeks (Price 2006, J Am Acad Dermatol 55:71), -26.3 % in 5 years (Kaufman 2008)."""
     for rate, months, left in ((3.7, 192 * 7 / 30.4375, 0.870), (5.9, 60.0, 0.737)):
@@ -302,6 +375,7 @@ def test_people_far_from_the_usual_result_come_back_less():
         ({"n_patients": 0}, "one patient or more"),
         ({"n_patients": 5, "entry_months": 40}, "1 to months"),
         ({"n_patients": 5, "truth": simulate.Truth(curve="straight")}, "log-logistic, log-normal"),
+        ({"n_patients": 5, "truth": simulate.Truth(plateau_law="flat")}, "use normal or beta"),
     ],
 )
 def test_a_wrong_setting_is_refused_in_words(wrong, says):

@@ -11,6 +11,7 @@ import pytest
 from analytics import simulate, study
 from analytics.__main__ import main
 from analytics.files import state
+from analytics.reports import publish, render
 from analytics.study import lock
 from analytics.study import questions as study_questions
 
@@ -216,7 +217,9 @@ def test_looks_before_the_freeze_are_listed_and_those_that_show_outcomes_are_war
     study.note_look(memory, "study design", now=MORNING)
     made = study.freeze(plan, register, memory=memory)
     assert [s.page for s in made.reports_before] == ["study design"]
-    assert "reports had been made" not in " ".join(study.warnings(study.status(plan, register, memory=memory)))
+    assert "reports had been made" not in " ".join(
+        study.warnings(study.status(plan, register, memory=memory))
+    )
     other = plan.with_name("late.toml")
     other.write_text(PLAN)
     study.note_look(memory, "01_surgeon_audit", now=MORNING)
@@ -237,3 +240,14 @@ def test_every_study_command_is_a_look(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "rows changed since: none" in said
     assert "looked at before freezing: none found" in said
+
+
+def test_a_report_is_a_look_and_one_that_cannot_be_noted_says_so(tmp_path):
+    made = publish.Report("01_surgeon_audit", tmp_path, {}, "Yes.", ())
+    data = tmp_path / "register"
+    assert render._noted(made, {"name": "01_surgeon_audit", "data": str(data)}) == made
+    assert [s.page for s in study.looks(tmp_path / "register.state")] == ["01_surgeon_audit"]
+    assert render._noted(made, {"name": "06_method_checks", "data": ""}) == made
+    (tmp_path / "other.state").write_text("a file")
+    told = render._noted(made, {"name": "01_surgeon_audit", "data": str(tmp_path / "other")})
+    assert told.notes[0].startswith("This look was not noted: other.state: a file of this name stands")

@@ -11,7 +11,7 @@ from test_results import assert_keeps_the_contract
 from analytics import measurement, regrowth, simulate, yields
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import mixed
-from analytics.pages import figures, sentences
+from analytics.pages import figures, in_words
 from analytics.results import Result
 from analytics.yields.link import MIN_BOTH, ZONE_CV
 from analytics.yields.means import estimate
@@ -259,12 +259,12 @@ def test_what_matters_names_the_largest_moves_and_no_other_unit():
         columns=names,
     ).assign(term="yield")
     lines = Result(table, pd.DataFrame({"reason": [""]}), "by hand", by=("choice", "option", "zone"))
-    assert sentences.what_matters(lines, most=3) == (
+    assert in_words.what_matters(lines, most=3) == (
         "The choices that move a zone's yield furthest, in points: month, 12 (crown down 9); photographs, "
         "all (crown up 4); native change, none (frontal down 2). Half an interval is 6 points long."
     )
     alone = replace(lines, estimates=table.head(2))
-    assert sentences.what_matters(alone) == "No choice can be set against the main line."
+    assert in_words.what_matters(alone) == "No choice can be set against the main line."
 
 
 def test_the_main_line_may_rest_on_other_choices_and_is_no_line_twice(demo):

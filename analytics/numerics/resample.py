@@ -270,7 +270,7 @@ def leave_one_out(fit: Fit, codes: np.ndarray) -> Influence:
     known = np.isfinite(each).all(axis=1)
     reduced = np.full(len(groups), np.nan)
     ratio = np.full(len(groups), np.nan)
-    for k in np.flatnonzero(known):
+    for k in map(int, np.flatnonzero(known)):
         reduced[k] = moved[k] @ np.linalg.solve(covs[k], moved[k]) / p
         ratio[k] = np.linalg.det(covs[k]) / np.linalg.det(cov)
     cook = np.einsum("gp,pq,gq->g", moved, np.linalg.inv(cov), moved) / p

@@ -4,7 +4,7 @@ A page is one notebook. It begins, asks its questions, hands over every result i
 (`writing`): answer, picture, table, how sure, what was left out, cautions. Its last cell finishes it.
 
     page = pages.begin("01_surgeon_audit", data, audience=audience, as_of=as_of)
-    answers = pages.ask(page, by_zone=pages.question(yields.average, native_change="assumed"))
+    answers = pages.ask(page, by_zone=pages.question(yields.average, choices=yields.USUAL))
     page = pages.results(page, **answers)
     pages.answer(page, f"{pages.say(page, 'by_zone', zone='crown')} of the hairs planted in the crown grew.")
     pages.figure(page, "by_zone", "Yield by zone", alt="A dot and its interval for each zone.")

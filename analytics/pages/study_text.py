@@ -1,8 +1,8 @@
 """The words of a study ready to paste: methods, references, reporting items; each sentence from what ran.
 
 A sentence about an analysis is made only where the page holds its result with an estimate. STROBE (cohort)
-and RECORD item numbers with our own words for what they are about; the wording of the checklists is theirs and
-is not reproduced. An item the page cannot answer is left *for the author*.
+and RECORD item numbers with our own words for what they are about; the wording of the checklists is theirs
+and is not reproduced. An item the page cannot answer is left *for the author*.
 
 Sources: von Elm et al. 2007, Lancet 370:1453-1457 (STROBE); Benchimol et al. 2015, PLoS Med 12:e1001885
 (RECORD).
@@ -112,7 +112,10 @@ def _choices(page: Page) -> str:
 def _influence(page: Page) -> str:
     if len(_made(page, "influence")) < 2:
         return ""
-    return "The answer was refitted without each patient in turn; Cook's distance by the variance of the whole fit."
+    return (
+        "The answer was refitted without each patient in turn; Cook's distance by the variance of the whole "
+        "fit."
+    )
 
 
 def _several(page: Page) -> str:

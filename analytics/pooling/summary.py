@@ -11,6 +11,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -176,7 +177,7 @@ def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
     term, unit = str(rows["term"].iloc[0]), str(rows["unit"].iloc[0])
     y, se, back = _there(rows["estimate"].to_numpy(), rows["se"].to_numpy(), term, unit)
     low, high = limits(y, se, level=level)
-    of = {"by": {"measure": measure}, "level": level, "basis": "model"}
+    of: dict[str, Any] = {"by": {"measure": measure}, "level": level, "basis": "model"}
     lines = [
         line(
             clinic, float(back(y[i])), unit, ci=(float(back(low[i])), float(back(high[i]))),

@@ -56,6 +56,7 @@ POOR = np.where(CENTRES < POOR_BELOW, WIDTH / POOR_BELOW, 0.0)
 POOR_PSEUDO = (0.5, 25.0)
 DRAWS = 100
 BOOTSTRAP_UP_TO = 6_000  # placements; beyond, draws from the sandwich, which agrees with the bootstrap
+SLOPES_FROM = 3_000  # placements that serve to see how the prior moves with what is held
 MOST_PLACEMENTS = 20_000  # of patients drawn at random: the shares' errors are then under a point
 FEW_PLACEMENTS = 15  # followed, in a zone: its mean is drawn to the fit's plateau
 FEWEST_PATIENTS = 12  # under this how alike a patient's placements are is not estimated
@@ -150,7 +151,8 @@ def fit_distribution(rows: EmergenceRows, fit: Emergence, *, seed: int = 1) -> P
     tempos = np.linspace(-TEMPO_REACH * sd, TEMPO_REACH * sd, TEMPO_NODES) if sd > 1e-6 else np.zeros(1)
     given = tempo_given(fit, tempos)
     table = _table(of, likelihood.shared_by(fit), tempos, given)
-    found, moves, converged = _priors(table, of, fit, _held(of, fit, rows.ratio_cv), tempos, seed)
+    some = _some_patients(of, SLOPES_FROM, seed)
+    found, moves, converged = _priors(table, of, fit, _held(some, fit, rows.ratio_cv), tempos, seed)
     alike = ALIKE
     if of.patient.max() + 1 >= FEWEST_PATIENTS:
         alike = _alike(deconvolution.units(table, of.zone, n_groups=len(fit.zones)), found, of, fit)
@@ -294,13 +296,15 @@ def _priors(table, of: Placements, fit: Emergence, held, tempos: np.ndarray, see
     thetas, share, converged = draw(units, families, penalties, once, of, main.share, rng)
     coarse = tempos[COARSE] if len(tempos) > 1 else tempos
     given = tempo_given(fit, coarse)
-    as_is = _Held(of, likelihood.shared_by(fit), made[0].groups, 0)
+    some = made[0].of
+    as_is = _Held(some, likelihood.shared_by(fit), made[0].groups, 0)
     tables = [
-        deconvolution.units(_table(h.of, h.by, coarse, given), of.zone, n_groups=n_zones)
+        deconvolution.units(_table(h.of, h.by, coarse, given), some.zone, n_groups=n_zones)
         for h in (as_is, *made)
     ]
+    of_all = len(of.names) / len(some.names)
     parts = [
-        deconvolution.parts(family, theta + moves @ _slopes(tables, made, family, o).T, n_zones)
+        deconvolution.parts(family, theta + of_all * moves @ _slopes(tables, made, family, o).T, n_zones)
         for family, theta, o in zip(families, thetas, once, strict=True)
     ]
     moved = deconvolution.combine(families, share, parts)
@@ -445,7 +449,7 @@ def share_quantities(
 
 def _limits(estimate: float, draws: np.ndarray, df: float, level: float) -> Quantity:
     inside = float(np.clip(estimate, LEAST_SHARE, 1 - LEAST_SHARE))
-    sd = float(np.std(logit(np.clip(draws, LEAST_SHARE, 1 - LEAST_SHARE)), ddof=1))
+    sd = float(np.std(logit(np.clip(draws, EDGE / 2, 1 - EDGE / 2)), ddof=1))
     half = stats.t.ppf(0.5 + level / 2, df) * sd
     low, high = expit(logit(inside) - half), expit(logit(inside) + half)
     low, high = np.where(low < EDGE, 0.0, low), np.where(high > 1 - EDGE, 1.0, high)

@@ -13,6 +13,7 @@ inferiority; from memory).
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -240,10 +241,15 @@ def effect_row(
     low, high = effect.limits(level) if effect.is_known else (np.nan, np.nan)
     values = np.array([effect.estimate, low, high], dtype=float)
     values = np.exp(values) if effect.is_ratio else values
+    made_of: dict[str, Any] = {"basis": "model"}
+    if effect.counts:
+        # Two shares: few events, or few without one, would be given back by their difference.
+        yes_a, n_a, yes_b, n_b = effect.counts
+        made_of = {"basis": "counts", "numerator": int(yes_a + yes_b), "denominator": int(n_a + n_b)}
     return line(
         term, float(values[0]), analysis.unit, by=by,
         se=np.nan if effect.is_ratio else effect.se, ci=(float(values[1]), float(values[2])), level=level,
-        basis="counts" if effect.counts else "model", n_patients=effect.n_patients, n_rows=effect.n_rows,
+        n_patients=effect.n_patients, n_rows=effect.n_rows, **made_of,
         statistic=effect.estimate / effect.se if effect.is_known else np.nan, df=effect.df,
         p_value=effect.p, flag="; ".join(effect.notes),
     )  # fmt: skip

@@ -10,6 +10,8 @@ weights; from memory); VanderWeele & Ding 2017, Ann Intern Med 167:268-274 (E-va
 difference d is read as a risk ratio exp(0.91 d)).
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -216,7 +218,7 @@ def e_values(found: Answer) -> Result:
     rows = []
     if np.isfinite(ratio):
         point, limit = proportions.e_value(ratio, low, high)
-        counts = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
+        counts: dict[str, Any] = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
         rows = [
             line("E-value of the answer", point, "risk ratio", basis="model", **counts),
             line("E-value of its nearer limit", limit, "risk ratio", basis="model", **counts),

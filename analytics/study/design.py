@@ -11,6 +11,7 @@ Beside it: the closed form of a two-sample t test with the effective number of r
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -197,7 +198,7 @@ def _draws(found: list[Effect], between: float, within: float, how: str) -> Draw
 
 
 def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, drawn: Draws) -> list[dict]:
-    counts = {"n_patients": int(seen["patient_id"].nunique()), "n_rows": len(seen)}
+    counts: dict[str, Any] = {"n_patients": int(seen["patient_id"].nunique()), "n_rows": len(seen)}
     rows = _counted(seen, given, drawn)
     se, df = drawn.size()
     found = closed.detectable(se, df, power=plan.power, alpha=plan.alpha)
@@ -215,11 +216,12 @@ def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, dra
 
 
 def _margin_rows(
-    seen: pd.DataFrame, plan: Plan, analysis: Analysis, drawn: Draws, counts: dict
+    seen: pd.DataFrame, plan: Plan, analysis: Analysis, drawn: Draws, counts: dict[str, Any]
 ) -> list[dict]:
     """Return what a test against the margin can show where there is no true difference, and at the margin."""
     both = analysis.hypothesis == "equivalence"
-    margin = float(np.log(analysis.margin)) if drawn.is_ratio else float(analysis.margin or np.nan)
+    margin = float(analysis.margin or np.nan)
+    margin = float(np.log(margin)) if drawn.is_ratio else margin
     se, df = drawn.size()
     wanted = (1 + plan.power) / 2 if both else plan.power
     smallest = float(stats.t.isf(plan.tail, df) + stats.t.ppf(wanted, df)) * se
@@ -262,7 +264,7 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
     rows = []
     for name, inside in groups.items():
         sizes = seen[inside].groupby("patient_id").size().to_numpy()
-        counts = {"n_patients": len(sizes), "n_rows": int(sizes.sum())}
+        counts: dict[str, Any] = {"n_patients": len(sizes), "n_rows": int(sizes.sum())}
         rows.append(
             line(
                 f"patients with an outcome: {name}",
@@ -283,7 +285,7 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
 
 
 def _power_rows(
-    seen: pd.DataFrame, given: Sample, plan: Plan, drawn: Draws, matters: float, counts: dict
+    seen: pd.DataFrame, given: Sample, plan: Plan, drawn: Draws, matters: float, counts: dict[str, Any]
 ) -> list[dict]:
     rows = []
     if len(drawn.se) >= FEWEST_DRAWS:

@@ -92,7 +92,8 @@ def flow_labels(found: Answer) -> dict[str, str]:
     if found.given.exposure.is_number:
         return labels
     named = (found.given.exposure.reference_name, found.given.exposure.compared_name)
-    return labels | dict(zip(("n_reference", "n_compared"), (n[:1].upper() + n[1:] for n in named), strict=True))
+    capital = [name[:1].upper() + name[1:] for name in named]
+    return labels | dict(zip(("n_reference", "n_compared"), capital, strict=True))
 
 
 def plan_in_full(plan: Plan) -> pd.DataFrame:
@@ -294,7 +295,7 @@ def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list
     units, exposure = found.units, found.given.exposure
     for g, name in ((0.0, exposure.reference_name), (1.0, exposure.compared_name)):
         own = units[units["x"].eq(g)]
-        counts = {"n_patients": int(own["patient_id"].nunique()), "n_rows": len(own)}
+        counts: dict[str, Any] = {"n_patients": int(own["patient_id"].nunique()), "n_rows": len(own)}
         flag = f"SD {own['y'].std():.1f}, of single units"
         rows.append(
             line(
@@ -372,7 +373,7 @@ def influence(found: Answer, plan: Plan) -> Result:
 def _influence_lines(found: Answer, moved: resample.Influence, n_other: int, used: pd.DataFrame) -> Result:
     analysis, level = found.analysis, found.verdict.level
     flag = f"{HANGS}: without one of {counted(n_other)} the conclusion is another" if n_other else ""
-    counts = {"n_patients": found.effect.n_patients - 1, "basis": "model"}
+    counts: dict[str, Any] = {"n_patients": found.effect.n_patients - 1, "basis": "model"}
     rows = [effect_row(found.effect, analysis, term="with every patient", level=level)]
     for name, k in (
         ("lowest without one patient", np.nanargmin),

@@ -12,6 +12,7 @@ Source: Simonsohn, Simmons & Nelson 2020, Nat Hum Behav 4:1208-1214 (specificati
 
 from collections.abc import Collection, Mapping
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -154,7 +155,7 @@ def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> 
     )  # fmt: skip
     bent = fit.contrast(np.eye(len(fit.beta))[1:k])
     any_ = fit.contrast(np.eye(len(fit.beta))[:k])
-    counts = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
+    counts: dict[str, Any] = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
     term = f"per {exposure.per:g} {in_words(exposure.variable)}"
     table = [effect_row(found.effect, analysis, term=term, level=level)]
     for name, test in (("any course", any_), ("bent, beyond a straight line", bent)):

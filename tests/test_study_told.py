@@ -1,0 +1,276 @@
+"""What is told of a study: the margin everywhere, one patient's weight, the groups, words from what ran."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics import simulate, study
+from analytics.numerics import power
+from analytics.pages import figures, study_text
+from analytics.pages.page import Page
+from analytics.study import answer as study_answer
+from analytics.study import report as study_report
+from analytics.study import rows as study_rows
+from analytics.study.design import _simulated
+from analytics.study.plan import checked
+from analytics.study.robustness import _against_declared
+
+YIELD = {"id": "yield", "role": "primary", "outcome": {"kind": "yield_at_maturity"}, "matters": 5}
+PLAN = {
+    "title": "t",
+    "question": "q?",
+    "seed": 1,
+    "population": {"words": "all"},
+    "exposure": {"variable": "method", "reference": ["FUT"], "compared": ["FUE"], "reason": "r"},
+    "adjust": [{"variable": "zone", "reason": "r"}],
+    "analysis": [YIELD],
+}
+NI = {**YIELD, "hypothesis": "non-inferiority", "margin": 8, "better": "higher"}
+
+
+def plan_of(**changes):
+    return checked({**PLAN, **changes})
+
+
+def given_of(y, x, patient):
+    frame = pd.DataFrame({"y": np.asarray(y, float), "x": np.asarray(x, float), "patient_id": patient})
+    frame = frame.assign(
+        variance=np.nan, zone="frontal", session_id="s", site="whole", reason="", is_due=True,
+        unit_id=[str(k) for k in range(len(frame))],
+    )  # fmt: skip
+    return study_rows.Sample(frame, True, plan_of().exposure)
+
+
+@pytest.fixture(scope="module")
+def register():
+    known = replace(simulate.Truth(), method={"FUT": 0.0, "FUE": -4.0, "combined": 0.0})
+    tables, _ = simulate.register(90, truth=known, seed=21, months=30, entry_months=15)
+    return simulate.as_records(tables)
+
+
+@pytest.fixture(scope="module")
+def not_worse(register):
+    plan = plan_of(analysis=[NI])
+    return plan, study_answer.answer(register, plan, plan.primary)
+
+
+# One patient
+
+
+def test_an_answer_that_hangs_on_one_planted_patient_is_flagged():
+    rng = np.random.default_rng(7)
+    y = np.concatenate([rng.normal(80, 3, 12), rng.normal(80.5, 3, 12)])
+    x = np.repeat([0.0, 1.0], 12)
+    y[20] = -40.0
+    plan = plan_of(adjust=[], analysis=[{**YIELD, "matters": 6}])
+    found = study_answer.of_sample(given_of(y, x, [f"p{k:02d}" for k in range(24)]), plan, plan.primary)
+    told = study_report.influence(found, plan)
+    assert found.verdict.said == "cannot tell"
+    assert told.checks == {"hangs_on_no_single_patient": False}
+    assert (
+        told.table()["flag"].str.contains(f"{study.HANGS}: without one of 1 the conclusion is another").sum()
+        == 2
+    )
+    assert told.extra["each"].iloc[0]["patient_id"] == "p20"
+    # Difference of two means without that patient, by hand.
+    without = np.delete(y, 20)
+    expected = without[12:].mean() - without[:12].mean()
+    highest = told.table().set_index("term").loc["highest without one patient", "estimate"]
+    assert highest == pytest.approx(expected, abs=1e-8)
+
+
+def test_an_answer_that_rests_on_all_is_not_flagged():
+    rng = np.random.default_rng(8)
+    y = np.concatenate([rng.normal(80, 3, 15), rng.normal(60, 3, 15)])
+    plan = plan_of(adjust=[])
+    found = study_answer.of_sample(given_of(y, np.repeat([0.0, 1.0], 15), np.arange(30)), plan, plan.primary)
+    told = study_report.influence(found, plan)
+    assert told.checks == {"hangs_on_no_single_patient": True}
+    assert not told.table()["flag"].str.contains(study.HANGS).any()
+
+
+# Against a margin
+
+
+def test_the_one_sided_size_is_half_the_two_sided_and_the_interval_matches(not_worse):
+    plan, found = not_worse
+    assert plan.tail == 0.025
+    assert found.verdict.level == 0.95
+    declared = plan_of(analysis=[NI], one_sided_alpha=0.05)
+    assert declared.level(declared.primary) == pytest.approx(0.90)
+    # ICH E9: not inferior exactly where the lower limit of the two-sided interval is above the margin.
+    assert (
+        (found.verdict.low > -8) == (found.verdict.said == "not inferior") == (found.verdict.p_value < 0.025)
+    )
+
+
+def test_the_verdict_is_one_and_the_same_wherever_it_is_told(register, not_worse):
+    plan, found = not_worse
+    said = found.verdict.said
+    answer, tests = study.answers(register, plan).table(), study.tests(register, plan).table()
+    assert answer["flag"].iloc[0].startswith(said)
+    assert tests["flag"].iloc[0].startswith(said)
+    assert list(answer["term"]) == ["answer"]
+    stated = study.estimand(plan).set_index("part").loc["hypothesis", "declared"]
+    assert stated.startswith("non-inferiority, margin 8, 2.5 % one-sided, decided by the interval of 95 %")
+    assert "2.5 % one-sided" in study.answers(register, plan).method
+
+
+def test_the_margin_is_drawn_in_every_picture_of_the_answer(register, not_worse):
+    plan, _ = not_worse
+    told = {
+        "answer": study.answers(register, plan),
+        "tests": study.tests(register, plan),
+        "confounding": study.confounding(register, plan),
+        "missing": study.missing(register, plan),
+        "robustness": study.robustness(
+            register, plan, options={"native loss": ["none"], "photographs": ["standard"]}
+        ),
+    }
+    for name, result in told.items():
+        panel = figures.draw(result)
+        lines = [line for line in panel.get_lines() if line.get_label() == "margin"]
+        at = [float(np.asarray(v)[0]) for line in lines for v in (line.get_xdata(), line.get_ydata())]
+        assert -8.0 in at, name
+    assert not study.answers(register, plan_of()).extra
+
+
+def test_combinations_with_another_verdict_are_flagged():
+    table = pd.DataFrame(
+        {"said": ["lower", "lower", "cannot tell", None], "flag": ["declared", "", "x", "y"]}
+    )
+    told, same = _against_declared(table)
+    assert told["flag"].tolist() == ["declared", "", "another verdict: cannot tell; x", "y"]
+    assert same == 2
+
+
+def test_power_at_the_margin_is_that_of_a_one_sided_t_test():
+    """Noncentral t, 30 a group, margin 2, SD 2.8, one-sided 2.5 %; 400 draws: SE 2.1 points."""
+    rng = np.random.default_rng(2)
+    y = rng.standard_normal(60)
+    y = (y - y.mean()) / y.std(ddof=1) * 2.8
+    given = given_of(y, np.repeat([0.0, 1.0], 30), np.arange(60))
+    drawn = _simulated(given, plan_of(adjust=[]), np.random.default_rng(4), 400)
+    expected = power.t_test_power(2 / 2.8, 30, alpha=0.025, sides=1)
+    assert drawn.power_at_margin(2.0, 0.025, both=False) == pytest.approx(expected, abs=0.065)
+    assert drawn.power_at_margin(2.0, 0.025, both=True) < drawn.power_at_margin(2.0, 0.025, both=False)
+
+
+def test_the_design_check_speaks_of_the_margin_alone(register, not_worse):
+    plan, _ = not_worse
+    terms = " ".join(study.design(register, plan).table()["term"])
+    assert "power at the margin, no true difference, simulated" in terms
+    assert "needed for 80 % power at the margin" in terms
+    assert "what matters" not in terms
+
+
+def test_a_one_sided_p_is_adjusted_on_the_scale_of_the_two_sided():
+    """Holm of .02 (two-sided) and .01 (one-sided at 2.5 %, as .02): .04 and .02 (by hand)."""
+    scaled = power.adjust([0.02, 0.01 * 2], "holm") / np.array([1, 2])
+    assert scaled == pytest.approx([0.04, 0.02])
+
+
+# The groups and the model
+
+
+def test_group_means_and_coefficients_are_those_of_the_units(register):
+    plan = plan_of()
+    found = study_answer.answer(register, plan, plan.primary)
+    table = study.model(register, plan).table()
+    raw = table[table["part"].eq("mean as it is")].set_index("term")["estimate"]
+    by_hand = found.units.groupby("x")["y"].mean()
+    assert raw.tolist() == pytest.approx(by_hand.tolist())
+    held = table[table["part"].eq("mean, the rest held equal")]["estimate"]
+    answer = study.answers(register, plan).table()["estimate"].iloc[0]
+    assert held.iloc[1] - held.iloc[0] == pytest.approx(answer)
+    coefficient = table[table["part"].eq("coefficient") & table["term"].eq("exposure")]["estimate"].iloc[0]
+    assert coefficient == pytest.approx(answer)
+    assert {"between patients", "within patients"} <= set(table["term"])
+
+
+def test_the_groups_are_described_as_counted_by_hand(register):
+    plan = plan_of()
+    found = study_answer.answer(register, plan, plan.primary)
+    table = study.table_one(register, plan).set_index(["variable", "level"])
+    people = found.units.drop_duplicates(["patient_id", "x"])
+    ages = people.groupby("x")["age_years"]
+    row = table.loc[("age", "mean")]
+    assert [row["reference"], row["compared"]] == pytest.approx(ages.mean().tolist())
+    assert [row["sd_reference"], row["median_compared"]] == pytest.approx(
+        [ages.std()[0.0], ages.median()[1.0]]
+    )
+    assert [row["n_reference"], row["n_missing_compared"]] == [
+        ages.count()[0.0],
+        people["age_years"].isna()[people["x"].eq(1)].sum(),
+    ]
+    # Austin 2009: difference of means over the root of the mean of the two variances.
+    expected = (ages.mean()[1.0] - ages.mean()[0.0]) / np.sqrt((ages.var()[0.0] + ages.var()[1.0]) / 2)
+    assert row["standardised_difference"] == pytest.approx(expected)
+    crown = table.loc[("zone", "crown, %")]
+    units = found.units[found.units["x"].eq(1.0)]
+    assert crown["compared"] == pytest.approx(100 * units["zone"].eq("crown").mean())
+    left = study.reasons(register, plan)
+    assert left["n_units"].sum() == found.given.units["reason"].ne("").sum()
+
+
+# Words
+
+
+def _page(register, plan, *names: str) -> Page:
+    results = {
+        name: getattr(study, name if name != "answer" else "answers")(register, plan) for name in names
+    }
+    return Page("03_hypothesis_study", {}, register, "", results)
+
+
+WORDS = {
+    "confounding": "weighted by propensity", "e_values": "E-value", "missing": "imputed",
+    "tipping": "points were added",
+    "influence": "refitted without each patient", "tests": "1 primary", "answer": "Kenward-Roger",
+}  # fmt: skip
+
+
+def test_no_sentence_without_its_result(register, tmp_path):
+    plan, standing = plan_of(), study.Status("not frozen: exploratory", None, (), {}, 0)
+    names = tuple(WORDS)
+    page = _page(register, plan, *names)
+    whole = study_text.methods(page, plan, standing)
+    text = " ".join(whole["text"])
+    for name, word in WORDS.items():
+        assert word in text, name
+        fewer = replace(page, results={k: v for k, v in page.results.items() if k != name})
+        kept = study_text.methods(fewer, plan, standing)
+        said = " ".join(kept.loc[kept["part"].ne("References"), "text"])
+        # A tipping point is told with what is missing.
+        assert word not in said or name == "missing", name
+    bare = study_text.methods(replace(page, results={}), plan, standing)
+    assert bare["part"].tolist() == ["Design", "Patients", "Comparison", "Outcome", "Software", "References"]
+    assert bare["text"].iloc[-1] == ""
+    cited = whole.set_index("part").loc["References", "text"]
+    assert "Kenward & Roger" in cited
+    assert "Mancl" not in cited
+
+
+def test_an_outcome_of_times_claims_no_weights_and_no_imputation(register):
+    plan = plan_of(analysis=[{**YIELD, "outcome": {"kind": "milestone", "percent": 25}, "matters": 1.2}])
+    page = _page(register, plan, "answer", "confounding", "missing", "tipping", "e_values", "influence")
+    said = study_text.methods(page, plan, study.Status("not frozen: exploratory", None, (), {}, 0))
+    text = " ".join(said["text"])
+    for word in ("weighted", "imputed", "points were added", "refitted without"):
+        assert word not in text
+    assert "time-ratio model" in text
+
+
+def test_every_reporting_item_is_answered_said_absent_or_left_to_the_author(register):
+    plan, standing = plan_of(), study.Status("not frozen: exploratory", None, (), {}, 0)
+    items = study_text.items(_page(register, plan, "answer", "confounding"), plan, standing)
+    # STROBE has 22 items; RECORD adds 13 (von Elm 2007; Benchimol 2015)
+    numbers = items.loc[items["guideline"].eq("STROBE"), "item"].str.extractall(r"(\d+)")[0].astype(int)
+    assert {1, *numbers} >= {1, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 21, 22}
+    assert items["guideline"].eq("RECORD").sum() == 13
+    answered = items.set_index(["guideline", "item"])["answered"]
+    assert answered["STROBE", "16"] == "side by side"
+    assert answered["STROBE", "12b"] == study_text.ABSENT
+    assert (answered.str.len() > 0).all()
