@@ -95,15 +95,17 @@ def number(value: float, places: int = 0) -> str:
     return text.replace("-", MINUS)
 
 
-def p_value(p: float) -> str:
-    """Return a p-value: below 0.001 said so, three decimals below 0.1, else two.
+def p_value(p: float, *, places: int | None = None) -> str:
+    """Return a p-value: below 0.001 said so, three decimals below 0.1, else two, or the places asked for.
 
     Examples
     --------
     >>> [p_value(p) for p in (0.0004, 0.0412, 0.25)]
     ['below 0.001', '0.041', '0.25']
     """
-    return "below 0.001" if p < 0.001 else number(p, 3 if p < 0.1 else 2)
+    if places is None:
+        places = 3 if p < 0.1 else 2
+    return "below 0.001" if p < 0.001 else number(p, places)
 
 
 def limits(low: float, high: float, places: int = 0) -> str:

@@ -493,7 +493,7 @@ def test_an_audit_shows_no_more_than_the_rows_it_is_read_from():
         n_patients=[25, 35, 115, 25],
     )
     audit = pd.DataFrame(
-        {"criterion": ["complete"], "unit": "%", "outcome": "met", "year_outcome": "met", "estimate": [100.0]}
+        {"criterion": ["complete"], "unit": "%", "outcome": "met", "estimate": [100.0]}
     ).assign(basis="share", numerator=25.0, denominator=25.0, n_unknown=0)
     declared = pd.DataFrame(
         {"criterion": ["complete"], "name": ["Complete notes"], "standard": 90.0, "places": 1}

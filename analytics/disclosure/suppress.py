@@ -45,7 +45,7 @@ COUNTS = ("n", "numerator", "denominator")  # and every column n_...
 # Counts of other things than persons.
 NOT_PERSONS = ("n_points", "n_baseline_points", "n_outside", "n_clinics", "n_draws", "n_fields", "n_months")
 # Texts that follow from a row's numbers and say what they are like.
-FOLLOWS = ("outcome", "year_outcome", "conclusion", "signal", "chart")
+FOLLOWS = ("outcome", "conclusion", "signal", "chart")
 KEY_NUMBERS = ("x", "level", "month", "register_month", "quarter", "session_number", "window")
 MOST_DIMENSIONS = 4  # margins double with each
 REASONS_TO = 5  # assumed, as the rounding of published counts

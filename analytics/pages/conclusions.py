@@ -1,30 +1,17 @@
 """Every declared test of a study as it is read: its interval, its p-values and what it lets one say."""
 
-import re
-
 import pandas as pd
 
 from analytics import numbers
-from analytics.results import LEVEL, Result
-
-ADJUSTED = re.compile(r"; adjusted p ([^;(]*?)(?: \([^;]*\))?(?=;|$)")
-NEEDED = re.compile(r": (about [\d,]+) patients with an outcome would be needed")
-INTERVAL = re.compile(r"; interval of [^;]*")
+from analytics.results import LEVEL, Result, plain
 
 
 def declared_tests(result: Result) -> pd.DataFrame:
-    """Return one row per declared test: estimate with interval, p, adjusted p, patients, conclusion.
-
-    Made from the table alone, so that what it withholds is withheld here.
-    """
+    """Return one row per declared test: estimate with interval, p, adjusted p, patients, conclusion."""
     table = result.table()
     if table.empty:
         return table
-    adjusted = table["flag"].str.extract(ADJUSTED, expand=False)
-    needed = table["flag"].str.extract(NEEDED, expand=False)
-    said = table["flag"].str.replace(
-        "|".join(p.pattern for p in (ADJUSTED, INTERVAL, NEEDED)), "", regex=True
-    )
+    listed = result.extra["tests"]
     return pd.DataFrame(
         {
             "role": table["role"],
@@ -34,9 +21,14 @@ def declared_tests(result: Result) -> pd.DataFrame:
             "p_value": [
                 numbers.NOT_AVAILABLE if pd.isna(p) else numbers.p_value(p) for p in table["p_value"]
             ],
-            "adjusted": adjusted.fillna("alone").str.replace("under", "below"),
-            "conclusion": said.str.capitalize(),
-            "patients_needed": needed.fillna(""),
+            "adjusted": [
+                "alone" if not by or pd.isna(p) else numbers.p_value(p, places=3)
+                for p, by in zip(listed["p_adjusted"], listed["adjusted_by"], strict=True)
+            ],
+            "conclusion": [numbers.title_case(plain(word)) for word in listed["conclusion"]],
+            "patients_needed": [
+                "" if pd.isna(n) else f"about {numbers.number(n)}" for n in listed["patients_needed"]
+            ],
         }
     )
 

@@ -32,7 +32,12 @@ NO_BREAK = "\N{NO-BREAK SPACE}"
 # What the audit of a quarter sets beside it, from the result's own rows: column, and where it stands.
 COMPARED = {
     LAST: {"last_estimate": "estimate"},
-    YEAR: {"year_estimate": "estimate", "year_low": "ci_low", "year_high": "ci_high"},
+    YEAR: {
+        "year_estimate": "estimate",
+        "year_low": "ci_low",
+        "year_high": "ci_high",
+        "year_outcome": "outcome",
+    },
     GAP: {"change": "estimate", "change_low": "ci_low", "change_high": "ci_high"},
 }
 CHARTS = {

@@ -121,7 +121,7 @@ def _counts(here: pd.DataFrame) -> dict[str, int]:
 
 
 def _audit(criterion: Criterion, numbers: dict[str, Measured]) -> dict[str, Any]:
-    now, year = numbers[THIS], numbers[YEAR]
+    now = numbers[THIS]
     return {
         "criterion": criterion.id,
         "unit": criterion.unit,
@@ -132,7 +132,6 @@ def _audit(criterion: Criterion, numbers: dict[str, Measured]) -> dict[str, Any]
         "ci_low": now.low,
         "ci_high": now.high,
         "outcome": _outcome(criterion, now),
-        "year_outcome": _outcome(criterion, year),
     }
 
 

@@ -138,12 +138,16 @@ def said(found: Answer) -> str:
         return f"{CANNOT_TELL}: {'; '.join(found.effect.notes) or 'no estimate'}"
     if found.verdict.said != CANNOT_TELL:
         return found.verdict.said
+    n = _needed(found)
+    needed = f": about {n:,.0f} patients with an outcome would be needed" if np.isfinite(n) else ""
+    return f"{CANNOT_TELL}{needed}"
+
+
+def _needed(found: Answer) -> float:
+    """Return how many patients with an outcome would do where the answer does not decide; else NaN."""
     n = found.verdict.n_needed
-    return (
-        f"{CANNOT_TELL}: about {_rounded(n):,.0f} patients with an outcome would be needed"
-        if np.isfinite(n)
-        else CANNOT_TELL
-    )
+    decides = found.verdict.said != CANNOT_TELL or not found.effect.is_known
+    return np.nan if decides or not np.isfinite(n) else _rounded(n)
 
 
 def _rounded(n: float) -> float:
@@ -184,6 +188,12 @@ def tests(records: Records, plan: Plan) -> Result:
             "outcome": [report.outcome_in_words(f.analysis) for f in found],
             "compared": [report.exposure_in_words(f.given.exposure) for f in found],
             "p_value": table["p_value"], "p_adjusted": adjusted, "said": says,
+            "adjusted_by": [IN_WORDS.get(ADJUSTED_BY[f.analysis.role], "") for f in found],
+            "conclusion": [
+                CANNOT_TELL if word == said(f) and np.isfinite(_needed(f)) else word
+                for f, word in zip(found, says, strict=True)
+            ],
+            "patients_needed": [_needed(f) for f in found],
             "n_patients": table["n_patients"],
         }
     )  # fmt: skip
