@@ -166,11 +166,7 @@ def test_the_absent_are_said_by_what_was_assumed_of_them():
             "ci_low": [77.0, 76.0, None, None],
             "ci_high": [85.0, 84.0, None, None],
             "unit": "%",
-<<<<<<< HEAD
             "basis": ["model", "model", "counts", "counts"],
-=======
-            "basis": "model",
->>>>>>> hE
         }
     )
     note = "Bounds: the absent 10 points below, or above, those seen."
