@@ -363,7 +363,7 @@ def test_the_share_at_the_half_month_is_one_half_and_follows_the_spread_of_tempo
 
 def test_time_ratios_hold_the_true_one_and_eighty_percent_carries_a_never_reaching_share(clinic, eighty):
     # Truth 7.8 / 5.5 = 1.418 in tempo. First readings at 25 % are noisy, so the interval is what is asked.
-    found = milestones.time_to(clinic[0], percent=25, fit=clinic[2], n_resamples=20)
+    found = milestones.time_to(clinic[0], percent=25, plateaus=clinic[2], n_resamples=20)
     row = _row(found, "crown : front", "time ratio (log-logistic)")
     assert row["ci_low"] < 7.8 / 5.5 < row["ci_high"]
     assert row["p_value"] < 1e-6

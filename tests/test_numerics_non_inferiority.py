@@ -66,9 +66,3 @@ def test_exact_size_and_power_by_enumeration():
 def test_patients_needed_for_means_at_the_margin(margin, n):
     found = power.t_test_n(margin, power=0.9, alpha=0.025, sides=1)
     assert int(np.ceil(found)) == n
-
-
-def test_a_small_true_deficit_costs_most_of_the_power():
-    """Yield in points, margin 5, SD 8: 54.776 a group; 85.031 if the truth is one point worse (rpact)."""
-    found = [power.t_test_n(gap / 8, power=0.9, alpha=0.025, sides=1) for gap in (5.0, 4.0)]
-    assert found == pytest.approx([54.776, 85.031], abs=1e-3)

@@ -166,7 +166,7 @@ def test_the_absent_are_said_by_what_was_assumed_of_them():
             "ci_low": [77.0, 76.0, None, None],
             "ci_high": [85.0, 84.0, None, None],
             "unit": "%",
-            "basis": "model",
+            "basis": ["model", "model", "counts", "counts"],
         }
     )
     note = "Bounds: the absent 10 points below, or above, those seen."

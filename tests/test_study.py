@@ -495,13 +495,13 @@ def test_the_grid_holds_the_declared_answer_and_every_combination():
     assert figures.draw(grid).get_figure() is not None
 
 
-def test_the_command_freezes_and_tells_where_a_plan_stands(own_plan, capsys):
-    data = str(PLAN_FILE.parent)
-    assert main(["study", "freeze", str(own_plan), data, "--reports", ""]) == 0
+def test_the_command_freezes_and_tells_where_a_plan_stands(own_plan, tmp_path, capsys):
+    data, memory = str(PLAN_FILE.parent), ["--state", str(tmp_path / "state")]
+    assert main(["study", "freeze", str(own_plan), data, "--reports", "", *memory]) == 0
     assert "plan SHA-256" in capsys.readouterr().out
-    assert main(["study", "status", str(own_plan), data, "--reports", ""]) == 0
+    assert main(["study", "status", str(own_plan), data, "--reports", "", *memory]) == 0
     assert "plan: as frozen" in capsys.readouterr().out
-    assert main(["study", "freeze", str(own_plan), data, "--reports", ""]) == 2
+    assert main(["study", "freeze", str(own_plan), data, "--reports", "", *memory]) == 2
 
 
 def test_a_design_check_with_too_few_is_refused_in_words():

@@ -10,6 +10,7 @@ from analytics import simulate, study
 from analytics.numerics import power
 from analytics.pages import figures, study_text
 from analytics.pages.page import Page
+from analytics.results import Result
 from analytics.study import answer as study_answer
 from analytics.study import report as study_report
 from analytics.study import rows as study_rows
@@ -79,6 +80,15 @@ def test_an_answer_that_hangs_on_one_planted_patient_is_flagged():
     expected = without[12:].mean() - without[:12].mean()
     highest = told.table().set_index("term").loc["highest without one patient", "estimate"]
     assert highest == pytest.approx(expected, abs=1e-8)
+
+
+def test_a_page_says_first_that_its_answer_hangs_on_one_patient():
+    flags = pd.DataFrame(
+        {"term": ["a", "b"], "estimate": [1.0, 2.0], "unit": "points", "flag": ["", f"{study.HANGS}: x"]}
+    )
+    page = Page("03_hypothesis_study", {}, None, "", {"influence": Result(flags, pd.DataFrame(), "m")})
+    assert study_text.hanging(page) == [f"{study.HANGS}: x"]
+    assert study_text.hanging(replace(page, results={})) == []
 
 
 def test_an_answer_that_rests_on_all_is_not_flagged():

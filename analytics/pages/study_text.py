@@ -130,6 +130,15 @@ def _several(page: Page) -> str:
     return f"Tests: {', '.join(said)}{lost}."
 
 
+def hanging(page: Page) -> list[str]:
+    """Return what hangs on one patient, a sentence each; empty where nothing does, or it may not be told."""
+    told = page.results.get("influence")
+    if told is None or "flag" not in told.table():
+        return []
+    flags = told.table()["flag"].fillna("").astype(str)
+    return list(dict.fromkeys(flags[flags.str.startswith(study.HANGS)]))
+
+
 def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
     """Return the reporting items with where the page answers each, or that it does not."""
 
