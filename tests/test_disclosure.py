@@ -32,6 +32,10 @@ from analytics.results import Curve, Result, counted, line, plain
 SAME = 1e-8
 
 
+def _protected(result: Result, audience: str) -> Result:
+    return disclosure.protect_all({"one": result}, audience)["one"]
+
+
 def _result(estimates: pd.DataFrame, by: tuple[str, ...], persons: int = 100, **more) -> Result:
     used = pd.DataFrame({"patient_id": [f"p{i}" for i in range(persons)], "reason": ""})
     return Result(estimates, used, "counted", by=by, **more)
@@ -175,7 +179,7 @@ def test_no_withheld_count_is_recovered_from_everything_printed(seed, n):
 def test_public_counts_are_rounded_and_small_ones_gone(seed):
     persons = _persons(np.random.default_rng(seed), 150)
     result = _result(_share_table(persons, ["zone", "sex"]), ("zone", "sex"), 150)
-    table = disclosure.protect(result, "public").table()
+    table = _protected(result, "public").table()
     counts = table["n_patients"].dropna()
     assert (counts % 5 == 0).all()
     assert (counts >= 10).all()
@@ -196,7 +200,7 @@ def test_numerator_complement_percentage_interval_and_point_go_together():
             "n_patients": [40, 40, 100],
         }
     )
-    shown = disclosure.protect(_result(_shares(table), ("zone",)), "shared")
+    shown = _protected(_result(_shares(table), ("zone",)), "shared")
     row = shown.table().set_index("zone")
     assert row.loc["crown", ["estimate", "ci_low", "ci_high"]].isna().all()
     assert row.loc["frontal", ["estimate", "ci_low", "ci_high"]].isna().all()
@@ -214,7 +218,7 @@ def test_one_withheld_group_takes_the_next_smallest_with_it():
     table = pd.DataFrame(
         {"zone": ["crown", "frontal", "all"], "term": "n", "estimate": [3.0, 40.0, 43.0], "unit": "patients"}
     ).assign(basis="count")
-    shown = disclosure.protect(_result(table, ("zone",)), "shared").table().set_index("zone")["estimate"]
+    shown = _protected(_result(table, ("zone",)), "shared").table().set_index("zone")["estimate"]
     assert shown.isna().tolist() == [True, True, False]
     assert shown["all"] == 43
 
@@ -299,9 +303,9 @@ def test_a_share_without_its_counts_is_refused():
     table = pd.DataFrame({"term": ["seen"], "estimate": [75.0], "unit": ["%"], "basis": ["share"]})
     for audience in ("internal", "shared"):
         with pytest.raises(ParameterError, match="a share is handed over without its numerator"):
-            disclosure.protect(_result(table, ()), audience)
+            _protected(_result(table, ()), audience)
         with pytest.raises(ParameterError, match="a share is handed over without its numerator"):
-            disclosure.protect(_result(table.assign(basis="model"), (), extra={"more": table}), audience)
+            _protected(_result(table.assign(basis="model"), (), extra={"more": table}), audience)
 
 
 @pytest.mark.parametrize("audience", ["shared", "public"])
@@ -314,7 +318,7 @@ def test_renaming_a_unit_or_a_term_changes_nothing_of_what_is_withheld(audience)
         ),
         path=chart.path.replace({"unit": {"%": "parts"}, "term": {"upper limit": "A", "lower limit": "B"}}),
     )
-    one, other = disclosure.protect(chart, audience), disclosure.protect(renamed, audience)
+    one, other = _protected(chart, audience), _protected(renamed, audience)
     names = ["term", "unit"]
     pd.testing.assert_frame_equal(one.table().drop(columns=names), other.table().drop(columns=names))
     pd.testing.assert_frame_equal(one.path.drop(columns=names), other.path.drop(columns=names))
@@ -325,7 +329,7 @@ def test_internal_is_left_as_it_is():
         {"zone": ["crown"], "term": ["x"], "estimate": [1.23456], "unit": ["%"], "n_patients": [1]}
     )
     result = _result(table, ("zone",))
-    assert disclosure.protect(result, "internal") is result
+    assert _protected(result, "internal") is result
 
 
 def test_public_pages_have_no_breakdown_by_staff():
@@ -339,9 +343,9 @@ def test_public_pages_have_no_breakdown_by_staff():
         }
     )
     result = _result(table, ("surgeon_id",), extra={"points": table})
-    assert disclosure.protect(result, "public").table().empty
-    assert disclosure.protect(result, "public").extra["points"].empty
-    assert len(disclosure.protect(result, "shared").table()) == 2
+    assert _protected(result, "public").table().empty
+    assert _protected(result, "public").extra["points"].empty
+    assert len(_protected(result, "shared").table()) == 2
 
 
 def test_rows_of_persons_never_leave():
@@ -352,7 +356,7 @@ def test_rows_of_persons_never_leave():
         {"patient_id": [f"p{i}" for i in range(60)], "yield_pct": np.arange(60.0), "reason": ""}
     )
     result = Result(table, rows, "m", by=("zone",), extra={"cases": rows})
-    shown = disclosure.protect(result, "shared")
+    shown = _protected(result, "shared")
     assert list(shown.rows().columns) == ["patient_id", "reason"]
     assert set(shown.rows()["patient_id"]) == set(range(1, 61))
     assert shown.extra["cases"].empty
@@ -370,7 +374,7 @@ def test_a_count_written_as_text_stays_as_it_is_and_stops_nothing(audience):
 
 def test_one_persons_result_is_not_shown_outside():
     table = pd.DataFrame({"term": ["density at 12 months"], "estimate": [81.0], "unit": ["hairs/cm2"]})
-    assert disclosure.protect(_result(table, (), persons=1), "shared").table().empty
+    assert _protected(_result(table, (), persons=1), "shared").table().empty
 
 
 def test_a_quantile_of_few_is_a_single_persons_value():
@@ -384,7 +388,7 @@ def test_a_quantile_of_few_is_a_single_persons_value():
             "n_patients": [8, 8, 10],
         }
     )
-    shown = disclosure.protect(_result(table, ()), "shared").table().set_index("term")["estimate"]
+    shown = _protected(_result(table, ()), "shared").table().set_index("term")["estimate"]
     assert shown.isna().to_dict() == {"mean": False, "first": True, "second": False}
 
 
@@ -402,7 +406,7 @@ def test_a_curve_stops_where_few_are_at_risk_and_its_steps_are_coarse():
     )
     curve = Curve(path.iloc[:1], pd.DataFrame({"patient_id": range(40), "reason": ""}), "km", path=path)
     for audience, threshold in (("shared", 5), ("public", 10)):
-        shown = disclosure.protect(curve, audience).path
+        shown = _protected(curve, audience).path
         true = path.set_index("x").loc[shown["x"], "n_patients"].to_numpy()
         assert true.min() >= threshold
         left = -np.diff(true)
@@ -414,7 +418,7 @@ def test_a_chart_of_single_cases_is_not_shown_outside():
     curve = Curve(
         path, pd.DataFrame({"patient_id": range(50), "reason": ""}), "m", path=path, x_name="case number"
     )
-    shown = disclosure.protect(curve, "shared")
+    shown = _protected(curve, "shared")
     assert shown.path.empty
     assert shown.table().empty  # so that a page says it is withheld rather than draw nothing
 
@@ -456,7 +460,7 @@ def test_the_limits_of_a_withheld_point_do_not_give_its_count_back():
     chart = _p_chart()
     assert min(found(chart)) == pytest.approx(2)
     for audience, threshold in (("shared", 5), ("public", 10)):
-        shown = disclosure.protect(chart, audience)
+        shown = _protected(chart, audience)
         assert set(shown.path["term"]) >= {"centre"}
         assert all(n > threshold - 0.5 for n in found(shown))
 
@@ -472,11 +476,11 @@ def test_a_difference_does_not_give_the_withheld_share_back():
         }
     )
     table = _shares(table)
-    shown = disclosure.protect(_result(table, ("action",)), "shared").table().set_index(["action", "term"])
+    shown = _protected(_result(table, ("action",)), "shared").table().set_index(["action", "term"])
     assert np.isnan(shown.loc[("calls", "when set"), "estimate"])
     assert np.isnan(shown.loc[("calls", "difference"), "estimate"])
     assert shown.loc[("lamp", "difference"), "estimate"] == 10.4
-    public = disclosure.protect(_result(table, ("action",)), "public").table().set_index(["action", "term"])
+    public = _protected(_result(table, ("action",)), "public").table().set_index(["action", "term"])
     assert np.isnan(
         public.loc[("lamp", "difference"), "estimate"]
     )  # it would give the counts before rounding
@@ -500,7 +504,7 @@ def test_an_audit_shows_no_more_than_the_rows_it_is_read_from():
     )
     extra = {"audit": audit, "declared": declared}
     result = _result(_shares(table), ("criterion", "outcome"), 115, extra=extra)
-    shown = sentences_review.audit(disclosure.protect(result, "shared")).iloc[0]
+    shown = sentences_review.audit(_protected(result, "shared")).iloc[0]
     assert shown[["year_estimate", "year_low", "year_high", "change"]].isna().all()
     assert (shown["outcome"], shown["year_outcome"]) == ("met", "withheld")
     assert (shown["estimate"], shown["last_estimate"]) == (100.0, 100.0)
@@ -520,7 +524,7 @@ def test_a_chart_of_gaps_between_few_events_does_not_give_their_number():
     signals["numerator"] = [8, 22, 2]
     used = pd.DataFrame({"patient_id": range(100), "reason": ""})
     chart = Curve(points, used, "g", by=("criterion",), path=points, x_name="register_month")
-    shown = disclosure.protect(replace(chart, extra={"signals": signals}), "public")
+    shown = _protected(replace(chart, extra={"signals": signals}), "public")
     assert set(shown.table()["criterion"]) == set(shown.path["criterion"]) == {"folliculitis"}
     assert shown.table()["numerator"].isna().all()
     said = shown.extra["signals"].set_index("criterion")
@@ -558,9 +562,7 @@ def test_shares_side_by_side_rest_on_their_counts_and_name_no_staff():
     table = pd.DataFrame({"term": ["x"], "estimate": [80.0], "unit": ["%"], "n_patients": [280]})
     result = _result(table, (), 280, extra={"differences": sides})
     read = {
-        audience: sentences_review.differences_table(disclosure.protect(result, audience)).set_index(
-            "characteristic"
-        )
+        audience: sentences_review.differences_table(_protected(result, audience)).set_index("characteristic")
         for audience in ("internal", "shared", "public")
     }
     assert list(read["internal"].columns) == ["seen (n 180)", "absent (n 100)", "standardised_difference"]
@@ -590,7 +592,7 @@ def test_a_table_of_many_texts_and_charts_of_many_months_are_protected_in_second
     months = _shares(months)
     result = _result(months, ("criterion",), extra={"audit": texts.assign(n=rng.integers(0, 40, 20))})
     start = time.process_time()
-    shown = disclosure.protect(result, "shared")
+    shown = _protected(result, "shared")
     assert time.process_time() - start < 30
     counts = shown.table()["n_patients"].dropna()
     assert not counts.between(1, 4).any()
@@ -608,7 +610,7 @@ def test_counts_marked_in_a_method_a_note_and_a_flag_are_said_as_they_may_be():
     result = Result(table, used, f"risks from {counted(1318)} rows", notes=(note,))
     said = {}
     for audience in ("internal", "shared", "public"):
-        shown = disclosure.protect(result, audience)
+        shown = _protected(result, audience)
         said[audience] = (plain(shown.method), plain(shown.notes[0]), shown.table()["flag"].iloc[0])
     assert said["internal"] == (
         "risks from 1,318 rows",
@@ -665,7 +667,7 @@ def test_the_verdict_on_a_withheld_number_is_withheld_with_it():
             "n_patients": 40,
         }
     )
-    shown = disclosure.protect(_result(_shares(table), ("criterion", "outcome")), "shared").table()
+    shown = _protected(_result(_shares(table), ("criterion", "outcome")), "shared").table()
     assert shown["outcome"].tolist() == ["withheld", "not met"]
 
 
@@ -720,7 +722,7 @@ def test_no_pair_of_counts_comes_back_from_the_interval_of_a_rounded_share():
         table = pd.DataFrame({"term": ["seen"], "estimate": [100 * k / n], "unit": "%", "n_patients": [n]})
         table = table.assign(ci_low=ends[0], ci_high=ends[1], level=0.95)
         columns = ["estimate", "ci_low", "ci_high", "n_patients"]
-        shown.add(tuple(disclosure.protect(_result(_shares(table), ()), "public").table().iloc[0][columns]))
+        shown.add(tuple(_protected(_result(_shares(table), ()), "public").table().iloc[0][columns]))
     assert shown == {(55.6, 41.2, 69.1, 45.0)}  # 25 of 45: 55.56 %, 41.18 to 69.06 by Wilson's formula
 
 

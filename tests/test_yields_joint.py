@@ -144,7 +144,7 @@ def test_one_overlap_is_too_little_to_learn_how_fast_hair_emerges(tmp_path):
 
 
 def test_regions_withheld_for_an_audience_are_said_to_be_withheld(answer):
-    shared = disclosure.protect(answer, "public")
+    shared = disclosure.protect_all({"one": answer}, "public")["one"]
     assert "withheld for this audience" in figures.unsaid(shared)
     assert figures.unsaid(answer) == ""
 
