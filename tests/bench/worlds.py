@@ -27,6 +27,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
+from coverage_emergence import base_truth
 
 from analytics import regrowth, simulate
 from analytics.dictionary import MATURITY_MONTH
@@ -45,23 +46,6 @@ FAILURES = 0.03 * 1.8  # failed placements a patient
 FIELDS = ("seed", "target", "zone", "truth", "estimate", "ci_low", "ci_high")
 
 
-def base() -> Truth:
-    """Return the curve, spreads, counting and follow-up of the invented clinic, no more."""
-    usual = Truth()
-    return replace(
-        simulate.plain(usual),
-        attendance=usual.attendance,
-        native_loss_sd=usual.native_loss_sd,
-        native_per_class_step=usual.native_per_class_step,
-        between_reader_cv=usual.between_reader_cv,
-        duplicates=usual.duplicates,
-        no_baseline=usual.no_baseline,
-        withdraws=usual.withdraws,
-        region_missed=usual.region_missed,
-        second_session=usual.second_session,
-    )
-
-
 def _shaped(truth: Truth, curve: str, times: float = 1.0) -> Truth:
     zones = {z: replace(t, shape=t.shape * times) for z, t in truth.zones.items()}
     return replace(truth, curve=curve, zones=zones)
@@ -69,7 +53,7 @@ def _shaped(truth: Truth, curve: str, times: float = 1.0) -> Truth:
 
 def world(name: str, n: int, seed: int) -> Truth:
     """Return the truth of one register of a world."""
-    plain = base()
+    plain = base_truth()
     skewed = replace(plain, plateau_law="beta", poor_growth=0.03)
     rng = np.random.default_rng(seed)
     worlds = {
