@@ -114,7 +114,8 @@ def check(
     known = parameters.model(page).model_fields
     folders = {name: settings[name] for name in parameters.FOLDERS if name in known and name in settings}
     if "data" not in known:
-        folders |= {name: str(data) for name in parameters.FOLDERS if name in known and str(data)}
+        given = {name: str(data) for name in parameters.FOLDERS if name in known and str(data)}
+        folders = given | folders
         data = ""
     named = {**settings, "data": Path(data).name} if str(data) else dict(settings)
     named |= {name: Path(place).name for name, place in folders.items()}
@@ -222,7 +223,8 @@ def _planned(
 def _changed(page: str, settings: dict[str, Any]) -> dict[str, Any]:
     """Return the settings that differ from the page's defaults, which tell its reports apart."""
     defaults = {name: field.default for name, field in parameters.model(page).model_fields.items()}
-    return {name: value for name, value in settings.items() if name != "data" and value != defaults[name]}
+    places = ("data", *parameters.FOLDERS)
+    return {name: value for name, value in settings.items() if name not in places and value != defaults[name]}
 
 
 def _staging(out: Path, name: str) -> Path:
