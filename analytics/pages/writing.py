@@ -89,7 +89,8 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
         return
     number = _next(page, "figure")
     page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
-    show_html(blocks.figure_block(result, number, title, alt, caption), failed=_failed(result))
+    block = blocks.figure_block(result, number, title, alt, caption, with_titles=page.audience == "internal")
+    show_html(block, failed=_failed(result))
 
 
 def table(

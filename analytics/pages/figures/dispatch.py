@@ -14,7 +14,7 @@ number. Each picture states what it needs:
 - run: rows of `table()` at x, joined; `path` holds centre and limits, one line per term; a flag is a signal.
 
 - case, width: `course.case`; ledger, drafts: `planning` (`course`).
-- splits: `yields.joint` (`joint`).
+- splits: `yields.joint` (`joint`); sides: `regrowth.against_front` (`sides`).
 - power, balance, overlap, tipping, specification: `study` (`study`).
 - of the quarterly review (`review`, `charts`): indicators, operators, follow_up, actions, run_charts, cases,
   before_after, each from its own result; sentence, the flag of a result that has no number yet.
@@ -28,7 +28,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
-from analytics.pages.figures import joint, review, study
+from analytics.pages.figures import joint, review, sides, study
 from analytics.pages.figures.course import case, drafts, ledger, width
 from analytics.pages.figures.curves import curve, funnel, milestones, run
 from analytics.pages.figures.drawing import STYLE
@@ -48,6 +48,7 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "ledger": ledger,
     "drafts": drafts,
     "splits": joint.splits,
+    "sides": sides.sides,
     **review.PICTURES,
     **study.PICTURES,
 }
@@ -60,8 +61,13 @@ BARS: dict[str, str] = {
     "drafts": "Bars: 95 % limits of a count to come.",
     "run_charts": "",
     "cases": "",
-    **dict.fromkeys(("power", "width", "ledger", "balance", "overlap", "sentence", "funnel", "run"), ""),
+    **dict.fromkeys(
+        ("sides", "power", "width", "ledger", "balance", "overlap", "sentence", "funnel", "run"), ""
+    ),
 }
+
+# Pictures whose caption depends on what they show.
+CAPTIONS: dict[str, Callable[[Result], str]] = {"sides": sides.caption}
 
 # Pictures that can have nothing to show though their result has rows, and the words for it.
 UNSAID: dict[str, Callable[[Result], str]] = {"splits": joint.unsaid}
