@@ -6,10 +6,11 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics import course, files, pages, records, review
+from analytics import course, files, records, review
 from analytics.app import calendar
 from analytics.errors import ParameterError
 from analytics.files import begins
+from analytics.pages import chair
 from analytics.results import Result
 
 WRITER = "due"
@@ -40,7 +41,7 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     schedule = _schedule(options, say)
     month = begins.register_month(today, start)
     found = course.due(known, schedule, month=month, ahead=options.ahead)
-    for line in pages.due_words.lines(found, start):
+    for line in chair.due_lines(found, start):
         say(line)
     if options.out is not None:
         out = _written(found, start, today, options)
@@ -57,12 +58,12 @@ def _written(
     secret = files.state.key(files.state.folder(options.data, options.state))
     month = begins.register_month(today, start)
     windows = []
-    for row in pages.due_words.per_patient(found).itertuples():
+    for row in chair.due_by_patient(found).itertuples():
         # Who is overdue is asked to come this month.
         opens, closes = (month, month) if row.state == course.OVERDUE else (row.opens_in, row.closes_in)
         days = (begins.first_day(opens, start), begins.first_day(closes + 1, start))
         windows.append(calendar.Window(str(row.patient_id), str(row.visit), *days))
-    sheet = files.rows_of_cells(pages.due_words.sheet(found, start))
+    sheet = files.rows_of_cells(chair.due_sheet(found, start))
     made: dict[str, str | bytes] = {
         SHEET: files.workbook({"due": sheet}),
         CALENDAR: calendar.calendar(windows, today=today, secret=secret),
