@@ -21,6 +21,7 @@ STEP_FILE = "step.txt"
 PLAN_FILE = "plan.json"
 LOG_FILE = "log.txt"
 CORES_VARIABLE = "REGROWTH_CORES"
+DETAILS_FILE = "details.txt"  # tracebacks, which may hold values of records: never in a published folder
 LEFT_FILE = "left.json"  # what to note of a report for others, once it is published
 
 if TYPE_CHECKING:
