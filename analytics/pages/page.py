@@ -103,6 +103,13 @@ def file_beside(page: Page, name: str) -> Path:
     return Path(name) if Path(name).exists() else folder / name
 
 
+def folder(page: Page, name: str) -> Path:
+    """Return the folder that a setting names: as the command gave it, or as seen from the notebooks."""
+    given = _run().get("folders", {}).get(name)
+    place = Path(given or str(page.settings[name]))
+    return place if place.is_dir() else reports.parameters.NOTEBOOKS / place
+
+
 def state_folder(page: Page, named: str = "") -> Path:
     """Return the clinic's state folder of the page's records: the one named, or the one beside them."""
     return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
