@@ -33,7 +33,11 @@ COMMANDS = {
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; return 0 when done, 1 when a part failed, 2 when it could not be done as asked."""
+    """Run one command and return its exit code.
+
+    0 when done, 1 when a part failed, 2 when it could not be done as asked, 3 when a report was made with
+    sections that these records do not answer.
+    """
     given = list(sys.argv[1:] if argv is None else argv)
     if not given or given[0] in ("-h", "--help", "help"):
         print(_help())

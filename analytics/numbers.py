@@ -219,7 +219,11 @@ def pick(result: Result, **where) -> pd.Series:
     ------
     ParameterError
         When a column is unknown, or no row or more than one fits.
+
+    A result without an answer gives a row without a number, whose flag says why.
     """
+    if result.gap is not None:
+        return pd.Series({"estimate": float("nan"), "unit": "", "flag": result.gap.why.rstrip(".")})
     table = result.table()
     chosen = pd.Series(True, index=table.index)
     for column, value in where.items():

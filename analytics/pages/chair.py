@@ -5,7 +5,7 @@ import pandas as pd
 from analytics import course, numbers
 from analytics.dictionary import ZONES
 from analytics.files import begins
-from analytics.results import Result
+from analytics.results import Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
 YIELD, DENSITY = "predicted yield", "predicted density"
@@ -43,6 +43,8 @@ def call_back_table(result: Result) -> pd.DataFrame:
 
 def overdue_table(result: Result) -> pd.DataFrame:
     """Return the placements without a count when one was due; month 0 is the count before the session."""
+    if why_not(result):
+        return result.extra["overdue"]
     overdue = result.extra["overdue"]
     if overdue.empty:
         return overdue
