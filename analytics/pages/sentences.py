@@ -10,7 +10,7 @@ import pandas as pd
 from analytics import disclosure, numbers, study
 from analytics.pages.first_screen import KeyNumber, key_number
 from analytics.pages.page import Page, result_of
-from analytics.results import Result
+from analytics.results import Result, why_not
 
 
 def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
@@ -30,6 +30,8 @@ def verdict(
     `below` when the whole interval lies under `null`, `above` when it lies over it, `unsure` when it holds it
     or there is no interval. `{value}` in a sentence is replaced by the number in words.
     """
+    if why := why_not(result_of(page, name)):
+        return why
     row = _row(page, name, where)
     if row is None:
         return unsure.replace("{value}", disclosure.WITHHELD)
@@ -40,6 +42,8 @@ def verdict(
 def _row(page: Page, name: str, where: dict[str, Any]) -> pd.Series | None:
     """Return the row asked for; None where the audience's rule took the whole row away."""
     result = result_of(page, name)
+    if result.gap is not None:
+        return numbers.pick(result, **where)
     if page.audience != "internal" and result.table().empty:
         return None
     return numbers.pick(result, **where)
@@ -47,6 +51,8 @@ def _row(page: Page, name: str, where: dict[str, Any]) -> pd.Series | None:
 
 def crown_against_front(page: Page, surgeon: str) -> str:
     """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?"""
+    if why := why_not(result_of(page, "crown_front")):
+        return why
     pair = {"zone": "crown : front"}
     gap, late = (
         _row(page, "crown_front", {**pair, "term": term})
@@ -76,6 +82,8 @@ MAY_BE_NONE = "the interval includes 0"
 
 def crown_key_numbers(page: Page) -> list[KeyNumber]:
     """Return the key numbers of the surgeon audit: front and crown at maturity, and is it lower, or later."""
+    if why_not(result_of(page, "crown_front")):
+        return []
     rows = {
         (zone, term): _row(page, "crown_front", {"zone": zone, "term": term})
         for zone, terms in (
@@ -175,6 +183,8 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     standing
         Of `study.status`.
     """
+    if why := why_not(result):
+        return why
     row = result.table().iloc[0] if len(result.table()) else pd.Series({"flag": ""})
     words = str(row.get("flag", ""))
     groups = plan.exposure
