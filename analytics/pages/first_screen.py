@@ -140,7 +140,7 @@ def head_map(
         Terms whose number stands behind a stroke, stands under it, and gives the colour; none: the zone's own
         number gives it.
     caption
-        How to read it.
+        How to read it; without one, the page's own.
     where
         The rows, by column and value: `term` names the number printed; one row a zone must be left.
 
@@ -164,7 +164,13 @@ def head_map(
     by_term = {part: _by_zone(rows, term) for part, term in terms.items() if part == "printed" or term}
     page.written.append({"kind": "map", "name": name, "title": title})
     show_html(
-        head.block(by_term, title, scale, disclosure.protect_text(caption, page.audience)), slot="aside"
+        head.block(
+            by_term,
+            title,
+            scale,
+            disclosure.protect_text(caption or str(scale.get("caption", "")), page.audience),
+        ),
+        slot="aside",
     )
 
 

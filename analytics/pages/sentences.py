@@ -80,6 +80,26 @@ LOWER = {
 MAY_BE_NONE = "the interval includes 0"
 
 
+def crown_in_short(page: Page) -> str:
+    """Return in a line whether the crown is lower, and whether it is later."""
+    if why := why_not(result_of(page, "crown_front")):
+        return why
+    gap, late = (
+        _row(page, "crown_front", {"zone": "crown : front", "term": term})
+        for term in ("yield_difference_at_maturity", "half_month_difference")
+    )
+    if gap is None or late is None:
+        return disclosure.WITHHELD
+    lower = {"below": "lower", "above": "higher", "unsure": "lower or not cannot be told"}[_side(gap)]
+    months = f"{_about(abs(float(late['estimate'])))} months"
+    later = {
+        "above": f"{months} later",
+        "below": f"{months} earlier",
+        "unsure": "later or not cannot be told",
+    }
+    return f"{numbers.title_case(later[_side(late)])}; {lower}."
+
+
 def crown_key_numbers(page: Page) -> list[KeyNumber]:
     """Return the key numbers of the surgeon audit: front and crown at maturity, and is it lower, or later."""
     if why_not(result_of(page, "crown_front")):

@@ -109,6 +109,7 @@ def table(
     notes: Sequence[str] = (),
     rows_are: str = ROWS,
     across: bool = False,
+    says: str = "",
     read: Callable[[Result], pd.DataFrame] | None = None,
 ) -> None:
     """Write a result as a table, with its notes beneath.
@@ -123,9 +124,13 @@ def table(
         What its rows count, as the heading of their number.
     across
         Whether its months stand side by side.
+    says
+        What it says in one line, written above it as the section's answer.
     read
         Makes the frame that is shown, where that is not `result.table()`.
     """
+    if says:
+        lead(page, says)
     result = result_of(page, name)
     if why := why_not(result):
         _instead(page, title, why)

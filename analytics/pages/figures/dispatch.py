@@ -8,6 +8,7 @@ number. Each picture states what it needs:
 - curve: `path` (x, estimate, ci_low, ci_high), one panel per first `by` column, one line per remaining column
   and term. Where present: `extra["points"]` (by, x, y), `extra["marks"]` (by, x, label), `extra["at_risk"]`
   (by, x, n). Rows of `path` that carry a flag (outside the data) are drawn faint.
+- together: as curve, all groups on one axis, each line named where it ends.
 - milestones: as curve, in percent of placements; terms that begin with `observed` are drawn as steps.
 - forest: as intervals; rows whose term is `pooled` are diamonds.
 - funnel: rows of `table()` at x; `path` holds the limits, one line per term; a flag marks a unit outside.
@@ -30,7 +31,7 @@ from matplotlib.axes import Axes
 from analytics.errors import ParameterError
 from analytics.pages.figures import joint, review, sides, study
 from analytics.pages.figures.course import case, drafts, ledger, width
-from analytics.pages.figures.curves import curve, funnel, milestones, run
+from analytics.pages.figures.curves import curve, funnel, milestones, run, together
 from analytics.pages.figures.drawing import STYLE
 from analytics.pages.figures.intervals import forest, intervals, sensitivity
 from analytics.results import Result
@@ -49,6 +50,7 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "drafts": drafts,
     "splits": joint.splits,
     "sides": sides.sides,
+    "together": together,
     **review.PICTURES,
     **study.PICTURES,
 }

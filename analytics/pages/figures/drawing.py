@@ -43,6 +43,7 @@ WIDTH_IN = 7.6
 NARROW_WIDTH_IN = 3.55
 FONT_PT = 8.6  # the smallest: 12 pixels where the drawing is as wide as its place
 SVG, LINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
+TEXT_SIZE = re.compile(r"(font: (?:[a-z]+ |[1-9]00 )*|font-size: )([\d.]+)px")
 TITLES = "titles:"  # begins the id of a group whose marks have titles
 LINE_OF_TEXT = 0.075  # of the height of a panel
 # The reading machine's own sans serif; matplotlib measures with DejaVu Sans, which is wider, so nothing
@@ -289,8 +290,15 @@ def _own_ids(element: ElementTree.Element, prefix: str) -> None:
             element.set("href", value.replace("#", f"#{prefix}-"))
         elif "url(#" in value:
             element.set(name, value.replace("url(#", f"url(#{prefix}-"))
+        elif name == "style":
+            element.set(name, TEXT_SIZE.sub(_readable_size, value))
         elif name in ("d", "x", "y"):
             element.set(name, re.sub(r"(\.\d\d)\d+", r"\1", value))
+
+
+def _readable_size(found: re.Match) -> str:
+    """Return a size of text, FONT_PT at least: what is laid out smaller has room, as it is measured wider."""
+    return f"{found.group(1)}{max(float(found.group(2)), FONT_PT):g}px"
 
 
 def svg(figure: Figure) -> str:
