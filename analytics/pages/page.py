@@ -161,7 +161,7 @@ def finish(page: Page) -> None:
     reports.dismiss()
     rests_on = reports.sources(page.name, page.records, page.settings)
     rests_on = disclosure.protect_provenance(rests_on, page.audience)
-    show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])))
+    show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])), slot="made")
     content = collect(page.name, page.audience, page.results, page.written, rests_on)
     run = _run()
     if run:
@@ -172,9 +172,9 @@ def finish(page: Page) -> None:
     display({reports.END_TYPE: {"results_sha256": digest}}, raw=True)
 
 
-def show_html(content: str) -> None:
-    """Put HTML on the page."""
-    display(HTML(content))
+def show_html(content: str, **mark: Any) -> None:
+    """Put HTML on the page; `mark` says where the report's layout sets it (`reports.layout`)."""
+    display(HTML(content), metadata={reports.MARK: mark} if mark else {})
 
 
 def _run() -> dict[str, Any]:

@@ -76,6 +76,8 @@ def drafts(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
         panel.grid(axis="x")
     for panel in axes[-(1 if narrow else 2) :]:
         panel.set_xlabel("Density (hairs/cm²)")
+    low, high = axes[0].get_xlim()
+    axes[0].set_xlim(low - 0.35 * (high - low), high)  # room for the words left of the first line
     return axes[0]
 
 
