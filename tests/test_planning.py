@@ -12,6 +12,7 @@ from test_results import assert_keeps_the_contract
 from analytics import planning, regrowth
 from analytics.errors import ParameterError
 from analytics.pages import planner
+from analytics.pages.page import Page
 from analytics.planning import Target, allocate, judged, ledger, read_drafts
 
 EXACT = 1e-9
@@ -313,10 +314,11 @@ def test_doubt_about_what_stands_and_what_is_planted_widens_the_shortfall():
 def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, plateaus):
     patient = str(demo.patients["patient_id"].iloc[5])
     plans = read_drafts(["frontal 3000 on 120", "crown 1 on 1"])
-    found = planning.drafts(demo, patient, plans, plateaus=plateaus, safe_share=0.05)
-    over = planning.overspent(found)
-    assert "A" in set(over["draft"])
-    assert planner.overspent(over).startswith("Draft A would spend ")
+    found = planning.drafts(demo, patient, plans, plateaus=plateaus, safe_share=0.4)
+    page = Page("05_session_plan", {}, demo, "", results={"drafts": found})
+    spent = 3000 * planning.spent_per_graft(demo, patient)[0]
+    said = f"Of the drafts B alone fits the donor: draft A spends {spent:,.0f}, draft B spends 1 follicular"
+    assert planner.headline(page).startswith(said)
     side = planner.side_by_side(found).set_index(["zone", "term"])
     assert side.loc[("donor", "grafts"), "draft A"] == "3,000"
     assert side.loc[("crown", "planted density"), "draft A"] == "not planted"

@@ -161,21 +161,6 @@ def in_100(percent: float) -> str:
     return "over 99 in 100" if percent > 99 else f"{percent:.0f} in 100"
 
 
-def overspent(over: pd.DataFrame) -> str:
-    """Return one sentence on the drafts that spend more than is left, from `planning.overspent`.
-
-    Examples
-    --------
-    >>> overspent(pd.DataFrame({"draft": ["A", "B"], "fu_beyond": [618.0, 20.4]}))
-    'Draft A would spend 618 FU, draft B 20 FU more than the safe share chosen leaves.'
-    """
-    parts = [
-        f"draft {row.draft} {'' if i else 'would spend '}{row.fu_beyond:,.0f} FU"
-        for i, row in enumerate(over.itertuples())
-    ]
-    return f"{numbers.title_case(', '.join(parts))} more than the safe share chosen leaves."
-
-
 def side_by_side(result: Result) -> pd.DataFrame:
     """Return the table of `planning.drafts` with one column per draft: a number, and its limits if any."""
     table = result.table()

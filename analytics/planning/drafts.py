@@ -190,13 +190,6 @@ def left_of(records: Records, patient_id: str, safe_share: float) -> float:
     return float(account.table().set_index("term").loc[LEFT, "estimate"])
 
 
-def overspent(result: Result) -> pd.DataFrame:
-    """Return the drafts of a result of `drafts` that would spend more than is left: `draft`, `fu_beyond`."""
-    table = result.table()
-    over = table[table["term"].eq(DONOR_LEFT) & (table["estimate"] < 0)]
-    return pd.DataFrame({"draft": over["draft"], "fu_beyond": -over["estimate"]})
-
-
 def split(
     records: Records,
     patient_id: str,
