@@ -192,13 +192,13 @@ def test_a_draft_spends_attempts_as_the_ledger_does(tmp_path, demo, plateaus):
     """By hand: all FUE attempts over all grafts planted by FUE, in the plain table."""
     fue = demo.sessions[demo.sessions["method"].eq("FUE")].dropna(subset=["attempts"])
     planted = (fue["grafts_out"] - fue["grafts_discarded"]).sum()
-    per_graft, unit = planning.spent_per_graft(demo, "0006")
-    assert per_graft == pytest.approx(float(fue["attempts"].sum() / planted), abs=EXACT)
-    assert unit == "attempts (FUE)"
+    holds = planning.donor(demo, "0006")
+    assert holds.per_graft == pytest.approx(float(fue["attempts"].sum() / planted), abs=EXACT)
+    assert holds.unit == "attempts (FUE)"
     found = planning.drafts(demo, "0006", read_drafts(["frontal 2500 on 90"]), plateaus=plateaus).table()
     donor = found[found["zone"].eq("donor")].set_index("term")["estimate"]
     left = ledger(demo, "0006").table().set_index("term").loc["left", "estimate"]
-    assert donor["left for later sessions"] == pytest.approx(left - 2500 * per_graft, abs=EXACT)
+    assert donor["left for later sessions"] == pytest.approx(left - 2500 * holds.per_graft, abs=EXACT)
 
 
 def test_density_is_brought_forward_to_the_month_of_the_session(demo, plateaus):
@@ -316,7 +316,7 @@ def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, plate
     plans = read_drafts(["frontal 3000 on 120", "crown 1 on 1"])
     found = planning.drafts(demo, patient, plans, plateaus=plateaus, safe_share=0.4)
     page = Page("05_session_plan", {}, demo, "", results={"drafts": found})
-    spent = 3000 * planning.spent_per_graft(demo, patient)[0]
+    spent = 3000 * planning.donor(demo, patient).per_graft
     said = f"Of the drafts B alone fits the donor: draft A spends {spent:,.0f}, draft B spends 1 follicular"
     assert planner.headline(page).startswith(said)
     side = planner.side_by_side(found).set_index(["zone", "term"])
@@ -335,7 +335,7 @@ def test_the_split_divides_no_more_than_is_left(demo, plateaus):
     assert_keeps_the_contract(found)
     grafts = found.table().query("term == 'grafts'")["estimate"].sum()
     left = ledger(demo, "0006").table().set_index("term").loc["left", "estimate"]
-    per_graft, _ = planning.spent_per_graft(demo, "0006")
+    per_graft = planning.donor(demo, "0006").per_graft
     assert grafts * per_graft <= left < (grafts + 1) * per_graft
     assert any(note.startswith("2,500 grafts were asked for: lowered") for note in found.notes)
     fewer = planning.split(demo, "0006", aims, plateaus=plateaus, total_grafts=900)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup
 
 from analytics import disclosure, numbers, reports
 from analytics.errors import ParameterError
@@ -152,6 +153,34 @@ def head_map(
     ParameterError
         When the page has no scale in `words.toml`, or a zone has more than one row.
     """
+    block = head_block(
+        page,
+        name,
+        title,
+        beside=beside,
+        beneath=beneath,
+        colour=colour,
+        caption=caption,
+        words=words,
+        **where,
+    )
+    page.written.append({"kind": "map", "name": name, "title": title})
+    show_html(block, slot=slot)
+
+
+def head_block(
+    page: Page,
+    name: str,
+    title: str,
+    *,
+    beside: str = "",
+    beneath: str = "",
+    colour: str = "",
+    caption: str = "",
+    words: Callable[[float], str] | None = None,
+    **where: Any,
+) -> Markup:
+    """Return the map of `head_map` as HTML."""
     scale = of_page(page.name).get("scale")
     if scale is None:
         raise ParameterError(
@@ -163,11 +192,8 @@ def head_map(
     for column, value in where.items():
         rows = rows[rows[column].eq(value)]
     by_term = {part: _by_zone(rows, term) for part, term in terms.items() if part == "printed" or term}
-    page.written.append({"kind": "map", "name": name, "title": title})
-    show_html(
-        head.block(by_term, title, scale, disclosure.protect_text(caption, page.audience), words=words),
-        slot=slot,
-    )
+    shown = disclosure.protect_text(caption, page.audience)
+    return head.block(by_term, title, scale, shown, words=words)
 
 
 def _by_zone(rows: pd.DataFrame, term: str | None) -> Mapping[str, pd.Series]:

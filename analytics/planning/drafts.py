@@ -16,7 +16,7 @@ import pandas as pd
 
 from analytics.errors import ParameterError
 from analytics.planning.allocate import GRAFTS, PLANTED, Target, allocate, lines_of
-from analytics.planning.ledger import LEFT, SAFE_SHARE, ledger, spent_per_graft
+from analytics.planning.ledger import SAFE_SHARE, Donor, donor
 from analytics.planning.outlook import Ahead, Outlook, outlook
 from analytics.planning.texts import Aim, Draft, ZoneDraft
 from analytics.records import Records
@@ -70,33 +70,46 @@ def drafts(
     ParameterError
         When the patient is unknown, or the session would be before the newest count.
     """
-    left = left_of(records, patient_id, safe_share)
-    per_graft, of_spent = spent_per_graft(records, patient_id)
     zones = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
     ahead = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
+    holds = donor(records, patient_id, safe_share=safe_share)
+    return predicted(plans, aims, ahead, holds, patient_id=patient_id, level=level)
+
+
+def predicted(
+    plans: Sequence[Draft],
+    aims: Sequence[Aim],
+    ahead: Outlook,
+    holds: Donor,
+    *,
+    patient_id: str = "",
+    level: float = LEVEL,
+) -> Result:
+    """Return the table of `drafts` for one patient's outlook and donor, worked out before."""
     wanted = {aim.zone: aim for aim in aims}
     lines: list[dict] = []
     for plan in plans:
         for zone in plan.zones:
-            lines += zone_lines(ahead, zone, wanted.get(zone.zone), plan.name, level)
-        lines += donor_lines(plan, left, per_graft, of_spent)
+            lines += _zone_lines(ahead, zone, wanted.get(zone.zone), plan.name, level)
+        lines += _donor_lines(plan, holds)
     method = (
         "the practice's model given this patient's own readings, no refit: what will stand without the "
         "session (growth still to come, native hair thinning as in the fit) plus planted hair times the "
         "distribution of yields; limits of a count of a marked field of 1 cm2, "
         f"{100 * level:g} %; chance for the density itself at maturity"
     )
+    planted = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
     notes = (
         "a prediction from this practice's own past, not a promise, and not a recommendation to operate",
         f"the session is taken to be in register month {ahead.session_month:g}",
-        f"a planted graft spends {per_graft:.3f} {of_spent}, by this practice's past",
-        *(f"{a.zone}: {a.note}" for a in ahead.zones.values() if a.note),
+        f"a planted graft spends {holds.per_graft:.3f} {holds.unit}, by this practice's past",
+        *(f"{zone}: {ahead.zones[zone].note}" for zone in planted if ahead.zones[zone].note),
     )
-    used = pd.DataFrame({"patient_id": [patient_id] * len(zones), "zone": zones, "reason": ""})
+    used = pd.DataFrame({"patient_id": [patient_id] * len(planted), "zone": planted, "reason": ""})
     return Result(pd.DataFrame(lines), used, method, by=("draft", "zone"), notes=notes, picture="drafts")
 
 
-def zone_lines(
+def _zone_lines(
     ahead: Outlook, zone: ZoneDraft, aim: Aim | None, name: str, level: float = LEVEL
 ) -> list[dict]:
     """Return the table rows of one zone of a draft."""
@@ -170,24 +183,18 @@ def target_of(ahead: Outlook, aim: Aim, zone: ZoneDraft | None = None) -> Target
     )
 
 
-def donor_lines(plan: Draft, left: float, per_graft: float, of_spent: str) -> list[dict]:
+def _donor_lines(plan: Draft, holds: Donor) -> list[dict]:
     """Return what a draft plants, what it spends for that, and what it leaves; FU are counted grafts."""
     own: dict[str, Any] = {"by": {"draft": plan.name, "zone": DONOR}, "n_patients": 1}
-    spent = plan.grafts * per_graft
-    after = left - spent
+    spent = plan.grafts * holds.per_graft
+    after = holds.left - spent
     flag = "more than the safe share leaves" if after < 0 else ""
     flag = flag if np.isfinite(after) else "donor not measured"
     return [
         line(GRAFTS, float(plan.grafts), "FU", basis="count", flag="", **own),
-        line(SPENT, spent, "FU", basis="counts", flag=of_spent, **own),
+        line(SPENT, spent, "FU", basis="counts", flag=holds.unit, **own),
         line(DONOR_LEFT, after, "FU", flag=flag, **own),
     ]
-
-
-def left_of(records: Records, patient_id: str, safe_share: float) -> float:
-    """Return follicular units left under the safe share."""
-    account = ledger(records, patient_id, safe_share=safe_share)
-    return float(account.table().set_index("term").loc[LEFT, "estimate"])
 
 
 def split(
@@ -215,12 +222,11 @@ def split(
     """
     if not aims:
         return _no_split("no densities are aimed at; give aims, as: frontal 45 to 110, crown 90 to 80")
-    left = left_of(records, patient_id, safe_share)
-    per_graft, of_spent = spent_per_graft(records, patient_id)
+    holds = donor(records, patient_id, safe_share=safe_share)
     zones = tuple(aim.zone for aim in aims)
     ahead = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
     targets = [target_of(ahead, aim) for aim in aims if not ahead.zones[aim.zone].why_not(0.0)]
-    fits = left / per_graft if np.isfinite(left) else np.inf
+    fits = holds.plants if np.isfinite(holds.left) else np.inf
     most = min(total_grafts or np.inf, fits, sum(t.most_grafts for t in targets))
     if not targets:
         return _no_split("this practice has followed no zone that is aimed at")
@@ -230,9 +236,9 @@ def split(
         return _no_split("nothing is left under the safe share")
     total = int(most)
     found = allocate(total, targets)
-    notes = [f"{total:,} grafts planted spend {total * per_graft:,.0f} {of_spent}"]
+    notes = [f"{total:,} grafts planted spend {total * holds.per_graft:,.0f} {holds.unit}"]
     if np.isfinite(fits):
-        notes.append(f"under the safe share {left:,.0f} FU are left, which plant {fits:,.0f} grafts")
+        notes.append(f"under the safe share {holds.left:,.0f} FU are left, which plant {fits:,.0f} grafts")
     if total_grafts > total:
         notes.append(
             f"{total_grafts:,} grafts were asked for: lowered to what is left and what the zones take"

@@ -13,6 +13,8 @@ upper limit of the measured density, what is left has no interval, and a line sa
 lower limit. The standard error allows for the measured density alone, CV 10 % (assumed, no source).
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -88,12 +90,28 @@ def ledger(
     return Result(pd.DataFrame(lines), rows, method, notes=notes, picture="ledger")
 
 
-def spent_per_graft(records: Records, patient_id: str) -> tuple[float, str]:
-    """Return how many follicular units a planted graft spends, by this practice's past, and what those are.
+@dataclass(frozen=True, slots=True)
+class Donor:
+    """What a patient's donor has left under the safe share (FU), and what a planted graft spends of it."""
+
+    left: float
+    per_graft: float
+    unit: str
+
+    @property
+    def plants(self) -> float:
+        """Return how many grafts can be planted from what is left."""
+        return max(self.left, 0.0) / self.per_graft
+
+
+def donor(records: Records, patient_id: str, *, safe_share: float = SAFE_SHARE) -> Donor:
+    """Return what is left of a donor, and what a planted graft spends by this practice's past.
 
     By the method of the patient's latest session, or the practice's commonest: attempts for FUE, grafts out
     for a strip, over grafts out less those discarded. 1, said as not known, where nothing is recorded.
     """
+    account = ledger(records, patient_id, safe_share=safe_share).table().set_index("term")
+    left = float(account.loc[LEFT, "estimate"])
     sessions = records.sessions.sort_values("register_month")
     own = sessions.loc[sessions["patient_id"].eq(patient_id), "method"].dropna()
     common = sessions["method"].dropna()
@@ -104,8 +122,8 @@ def spent_per_graft(records: Records, patient_id: str) -> tuple[float, str]:
     planted = alike["grafts_out"].astype(float) - alike["grafts_discarded"].astype(float).fillna(0.0)
     known = spent.notna() & planted.gt(0)
     if not known.any():
-        return 1.0, f"{unit} ({method}; none recorded, taken as one a graft)"
-    return float(spent[known].sum() / planted[known].sum()), f"{unit} ({method})"
+        return Donor(left, 1.0, f"{unit} ({method}; none recorded, taken as one a graft)")
+    return Donor(left, float(spent[known].sum() / planted[known].sum()), f"{unit} ({method})")
 
 
 def _spent(records: Records, patient_id: str) -> pd.DataFrame:

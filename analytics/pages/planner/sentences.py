@@ -5,23 +5,15 @@ A chance is said in five words: *nearly surely* from 90 in 100, *probably* from 
 *probably not* from 10, *nearly surely not* below (a choice of ours).
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 
 from analytics import numbers
 from analytics.numbers import readable
-from analytics.pages import first_screen
-from analytics.pages.first_screen import KeyNumber
 from analytics.pages.page import Page, result_of
 from analytics.results import Result
 
 LEFT, SPENT, CHANCE = "left for later sessions", "donor spent", "chance of reaching the target"
-CAPTION = (
-    "Expected density and target at maturity, hairs/cm², and the chance of reaching it in 100 such patients. "
-    "White zones are not planted."
-)
 LIKELY = (
     (90.0, "nearly surely reach"),
     (67.0, "probably reach"),
@@ -29,45 +21,6 @@ LIKELY = (
     (10.0, "probably miss"),
     (0.0, "nearly surely miss"),
 )
-
-
-def head_maps(page: Page) -> None:
-    """Draw a head for each draft with aims: expected density, its target, and the chance of reaching it."""
-    table = result_of(page, "drafts").table()
-    with_aims = list(table.loc[table["term"].eq(CHANCE), "draft"].drop_duplicates())
-    for name in with_aims:
-        own = table[table["draft"].eq(name) & table["term"].eq("grafts") & table["zone"].ne("donor")]
-        grafts = ", ".join(f"{row.estimate:,.0f} {readable(row.zone)}" for row in own.itertuples())
-        first_screen.head_map(
-            page,
-            "drafts",
-            f"Draft {name}: {grafts}",
-            draft=name,
-            term="expected density",
-            beside="target",
-            beneath=CHANCE,
-            colour=CHANCE,
-            words=in_100,
-            slot="pair",
-            caption=CAPTION if name == with_aims[0] else "",
-        )
-
-
-def key_numbers(page: Page) -> list[KeyNumber]:
-    """Return what the donor has left, and what each draft spends of it."""
-    left = first_screen.key_number(page, "ledger", label="Left under your limit", rests_on=" ", term="left")
-    table = result_of(page, "drafts").table()
-    shown = [left]
-    for name in table["draft"].drop_duplicates():
-        of = {"draft": name, "zone": "donor"}
-        spent = first_screen.key_number(
-            page, "drafts", label=f"Draft {name} spends", rests_on=" ", term=SPENT, **of
-        )
-        after = table.loc[table["draft"].eq(name) & table["term"].eq(LEFT), "estimate"].iloc[0]
-        told = {True: "met", False: "not met"}.get(bool(after >= 0)) if np.isfinite(after) else ""
-        why = f"{abs(after):,.0f} {'left for later' if after >= 0 else 'over the limit'}" if told else ""
-        shown.append(replace(spent, verdict=str(told), why=why))
-    return shown
 
 
 def headline(page: Page) -> str:
