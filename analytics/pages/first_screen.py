@@ -18,12 +18,13 @@ from analytics.pages.figures import drawing
 from analytics.pages.page import Page, result_of, show_html
 from analytics.pages.words import of_page
 from analytics.reports import filled
-from analytics.results import plain
+from analytics.results import plain, why_not
 
 INVENTED = "INVENTED DATA"
 MOST_NUMBERS = 6
 # A verdict's second cue; the colour of `worse` and `not met` is the alarm's, and no other word has it.
 SHAPES = {"worse": "■", "not met": "■", "low": "■", "met": "●", "better": "●", "yes": "◆", "no": "◆"}
+UNTOLD_YET = "cannot be told yet"
 UNSURE = "◇"  # any other verdict
 
 
@@ -70,6 +71,8 @@ def key_number(
         The row, by column and value.
     """
     result = result_of(page, name)
+    if why_not(result):
+        return KeyNumber(label, "", verdict=UNTOLD_YET, why=why_not(result), side=side)
     if page.audience != "internal" and result.table().empty:
         return KeyNumber(label, disclosure.WITHHELD, side=side)
     row = numbers.pick(result, **where)
@@ -187,6 +190,8 @@ def head_block(
             "pages.head_map: this page has no scale; give it from, to and says in words.toml"
         )
     result = result_of(page, name)
+    if why_not(result):
+        return  # the answer and the picture beside it have said why
     terms = {"printed": where.pop("term", None), "beside": beside, "beneath": beneath, "colour": colour}
     rows = result.table()
     for column, value in where.items():
