@@ -16,7 +16,7 @@ import ipywidgets as widgets
 import numpy as np
 from IPython.display import display
 
-from analytics import pages, planning
+from analytics import pages, planning, results
 from analytics.planning import Aim, Donor, Draft, Outlook, ZoneDraft
 from analytics.reports import RUN_VARIABLE, Question
 from analytics.results import Result
@@ -95,6 +95,8 @@ def show(
         ),
         donor=pages.question(planning.donor, patient_id=patient_id, safe_share=safe_share),
     )
+    if results.why_not(asked["ahead"]) or results.why_not(asked["donor"]):
+        return None
     hands = _hands(page, plans[0], plans, aims, asked["ahead"], asked["donor"], patient_id, safe_share)
     for field in (*hands.grafts.values(), *hands.areas.values(), *hands.targets.values()):
         field.observe(partial(_moved, hands), names="value")

@@ -156,6 +156,8 @@ def head_map(
     ParameterError
         When the page has no scale in `words.toml`, or a zone has more than one row.
     """
+    if why_not(result_of(page, name)):
+        return  # the answer and the picture beside it have said why
     block = head_block(
         page,
         name,
@@ -190,8 +192,6 @@ def head_block(
             "pages.head_map: this page has no scale; give it from, to and says in words.toml"
         )
     result = result_of(page, name)
-    if why_not(result):
-        return  # the answer and the picture beside it have said why
     terms = {"printed": where.pop("term", None), "beside": beside, "beneath": beneath, "colour": colour}
     rows = result.table()
     for column, value in where.items():

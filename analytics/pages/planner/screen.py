@@ -30,6 +30,8 @@ def map_blocks(page: Page) -> list[Markup]:
 
 
 def _maps(page: Page) -> list[dict[str, Any]]:
+    if result_of(page, "drafts").gap is not None:
+        return []
     table = result_of(page, "drafts").table()
     with_aims = list(table.loc[table["term"].eq(CHANCE), "draft"].drop_duplicates())
     made: list[dict[str, Any]] = []
@@ -54,8 +56,10 @@ def _maps(page: Page) -> list[dict[str, Any]]:
 def key_numbers(page: Page) -> list[KeyNumber]:
     """Return what the donor has left, and what each draft spends of it."""
     left = first_screen.key_number(page, "ledger", label="Left under your limit", rests_on=" ", term="left")
-    table = result_of(page, "drafts").table()
     shown = [left]
+    if result_of(page, "drafts").gap is not None:
+        return shown
+    table = result_of(page, "drafts").table()
     for name in table["draft"].drop_duplicates():
         of = {"draft": name, "zone": "donor"}
         spent = first_screen.key_number(

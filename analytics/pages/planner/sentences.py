@@ -11,7 +11,7 @@ import pandas as pd
 from analytics import numbers
 from analytics.numbers import readable
 from analytics.pages.page import Page, result_of
-from analytics.results import Result
+from analytics.results import Result, why_not
 
 LEFT, SPENT, CHANCE = "left for later sessions", "donor spent", "chance of reaching the target"
 LIKELY = (
@@ -25,6 +25,8 @@ LIKELY = (
 
 def headline(page: Page) -> str:
     """Return whether the drafts fit the donor, and then whether they reach their targets."""
+    if why := why_not(result_of(page, "drafts")):
+        return why
     table = result_of(page, "drafts").table()
     donor = table[table["zone"].eq("donor")].pivot(index="draft", columns="term", values="estimate")
     left = float((donor[LEFT] + donor[SPENT]).iloc[0])
@@ -87,9 +89,9 @@ def likely(percent: float) -> str:
 
 def split_in_words(page: Page) -> str:
     """Return what would fit the limit: how many grafts, divided how, and what that is expected to give."""
+    if why := why_not(result_of(page, "split")):
+        return why
     table = result_of(page, "split").table()
-    if table["estimate"].isna().all():
-        return numbers.title_case(f"{table['flag'].iloc[0]}.")
     wide = table.pivot(index="zone", columns="term", values="estimate")
     wide = wide.loc[table["zone"].drop_duplicates()]
     divided = ", ".join(f"{readable(zone)} {row['grafts']:,.0f}" for zone, row in wide.iterrows())
@@ -116,6 +118,8 @@ def in_100(percent: float) -> str:
 
 def side_by_side(result: Result) -> pd.DataFrame:
     """Return the table of `planning.drafts` with one column per draft: a number, and its limits if any."""
+    if result.gap is not None:
+        return pd.DataFrame()
     table = result.table()
     said = [_in_full(row) if np.isfinite(row.estimate) else row.flag for row in table.itertuples()]
     wide = table.assign(said=said, draft="draft " + table["draft"].astype(str)).pivot_table(
