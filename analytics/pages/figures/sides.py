@@ -4,6 +4,8 @@ The difference of the two half months is drawn as a distance. Where few planted 
 thin. Readings are there for the clinic alone (`disclosure` takes them out), their places titled.
 """
 
+from typing import Any
+
 import pandas as pd
 import seaborn
 from matplotlib.axes import Axes
@@ -121,7 +123,7 @@ def _mean(ax: Axes, result: Curve, name: str, position: int) -> None:
     )
     thin = line["flag"].fillna("").ne("")
     ax.plot(line["x"], line["estimate"], color="white", linewidth=3.6, solid_capstyle="butt")
-    style = {"color": colour, "linestyle": DASHES[position]}
+    style: Any = {"color": colour, "linestyle": DASHES[position]}
     thick = ~(thin & thin.shift(1, fill_value=True))  # up to the first thin one, so that no gap is left
     ax.plot(line["x"], line["estimate"].where(thick), linewidth=2.2, **style)
     ax.plot(line["x"], line["estimate"].where(thin), linewidth=1.0, **style)
