@@ -51,7 +51,7 @@ def entry(
     door.patient(records, patient_id)
     zones = tuple(z.zone for z in plan.zones)
     ahead = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
-    asked = {"plateaus": plateaus, "aims": aims, "session_month": session_month}
+    asked: dict[str, Any] = {"plateaus": plateaus, "aims": aims, "session_month": session_month}
     table = drafts(records, patient_id, [plan], **asked).table().set_index(["zone", "term"])
     kept = []
     for zone in plan.zones:
