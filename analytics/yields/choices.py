@@ -33,7 +33,7 @@ class Choices:
     native_change
         `combined`, `none`, `assumed` or `control` (module `yields.native`).
     annual_loss_pct
-        Yearly loss of untreated native hair in percent, 0 to 60, for `assumed`.
+        Yearly loss of untreated native hair in percent, 0 to 60, for `assumed` alone.
     photographs
         `standard` leaves counts under non-standard conditions, with another hair length or another thinnest
         hair than the baseline out of every use; `any_length` lets hair length differ, `any_cut_off` the
@@ -78,6 +78,12 @@ class Choices:
         if not 0 <= self.annual_loss_pct <= 60:
             raise ParameterError(
                 "yields.Choices(annual_loss_pct): out of range; expected 0 to 60 percent a year"
+            )
+
+        if self.native_change == "combined" and self.annual_loss_pct != ANNUAL_LOSS_PCT:
+            raise ParameterError(
+                "yields.Choices(annual_loss_pct): a rate is given and not taken as known; say "
+                "native_change='assumed' with it"
             )
 
     @property
