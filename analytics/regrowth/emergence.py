@@ -55,11 +55,14 @@ from analytics.regrowth.layout import (
     Near,
     expected_variance,
     fit_or_simplify,
+    habit_moves,
+    kept_pattern,
     lay_out,
+    practice_reader_cv,
     prior_precision,
+    ratio_moves,
 )
 from analytics.regrowth.rows import CaseMix, EmergenceRows, select
-from analytics.regrowth.shared import habit_moves, kept_pattern, practice_reader_cv, ratio_moves
 
 # Patients counted at maturity by which a plateau counts as reached and a month as supported (our choice).
 MATURE_PATIENTS, LEAST_PATIENTS = 10, 3

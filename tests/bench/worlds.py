@@ -46,7 +46,6 @@ THRESHOLD = 70.0
 DEAD_BELOW, POOR_FROM, POOR_TO = 10.0, 20.0, 60.0
 FIRST_MONTH = 9.0  # single cases are judged from a reading at this month on
 PREDICTED = 40  # counts predicted in each register, at most
-COUNTS_OF = 20  # registers whose counts are predicted
 FAILURES = 0.03 * 1.8  # failed placements a patient
 FIELDS = ("seed", "target", "zone", "truth", "estimate", "ci_low", "ci_high")
 
@@ -95,7 +94,7 @@ WORLDS = (
 EXTREMES = ("loss of 8, no controls", "habit of 3 %", "both known")
 
 
-def one_register(name: str, n: int, seed: int) -> list[dict]:
+def one_register(name: str, n: int, seed: int, *, with_cases: bool) -> list[dict]:
     """Draw, fit and tabulate one register."""
     truth = world(name, n, seed)
     tables, latent = simulate.register(n, truth=truth, seed=seed)
@@ -109,8 +108,8 @@ def one_register(name: str, n: int, seed: int) -> list[dict]:
         rows = regrowth.rows_for(records, fit)
         dist = plateaus.fit_distribution(rows, fit)
     lines = _means(name, truth, latent, fit) + _shares(name, truth, latent, fit, dist)
-    lines += _cases(latent, rows.frame, fit, dist)
-    if seed < FIRST_SEED + COUNTS_OF:
+    if with_cases:
+        lines += _cases(latent, rows.frame, fit, dist)
         lines += _counts(rows.frame, dist, latent, np.random.default_rng(seed))
     return [{"seed": seed, **line} for line in lines]
 
@@ -259,7 +258,7 @@ def _counts(frame: pd.DataFrame, dist, latent, rng) -> list[dict]:
     return lines
 
 
-def run(name: str, size: int, n: int, out: Path) -> None:
+def run(name: str, size: int, n: int, cases: int, out: Path) -> None:
     """Run what is still missing of a world, writing each register as it is done."""
     path = out / f"{name.replace(', ', '_').replace(' ', '_')}_{size}.csv"
     done = set(pd.read_csv(path)["seed"]) if path.exists() else set()
@@ -270,7 +269,8 @@ def run(name: str, size: int, n: int, out: Path) -> None:
             writer.writeheader()
         for seed in range(FIRST_SEED, FIRST_SEED + n):
             if seed not in done:
-                writer.writerows(one_register(name, size, seed))
+                with_cases = seed < FIRST_SEED + cases
+                writer.writerows(one_register(name, size, seed, with_cases=with_cases))
                 file.flush()
     print(f"{name}, {size}: {time.perf_counter() - started:.0f} s", flush=True)
 
@@ -295,7 +295,8 @@ def summary(path: Path) -> pd.DataFrame:
 def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--n", type=int, default=14)
+    parser.add_argument("--n", type=int, default=20)
+    parser.add_argument("--cases", type=int, default=14, help="registers whose cases and counts are judged")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--worlds", nargs="*", default=list(WORLDS))
     parser.add_argument("--sizes", nargs="*", type=int, default=list(SIZES))
@@ -303,7 +304,7 @@ def main() -> None:
     chosen.out.mkdir(parents=True, exist_ok=True)
     for size in chosen.sizes:
         for name in chosen.worlds:
-            run(name, size, chosen.n, chosen.out)
+            run(name, size, chosen.n, chosen.cases, chosen.out)
     for path in sorted(chosen.out.glob("*.csv")):
         print(f"\n{path.stem}")
         print(summary(path).to_string())
