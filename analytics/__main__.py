@@ -21,6 +21,8 @@ COMMANDS = {
     "deidentify": ("analytics.app.commands.deidentify", "write the tables with codes for persons"),
     "code": ("analytics.app.commands.code", "turn a chart number into its code"),
     "check": ("analytics.app.commands.check", "read your records and name every problem"),
+    "add": ("analytics.app.chair.add", "enter a follow-up or a session, or take an entry back"),
+    "import": ("analytics.app.chair.counts", "add counts from a table of any counting tool"),
     "report": ("analytics.app.commands.report", "make one report"),
     "batch": ("analytics.app.commands.batch", "make many reports by a plan"),
     "study": ("analytics.app.commands.study", "freeze a study plan, or try it on invented outcomes"),
