@@ -2,7 +2,7 @@
 
 from analytics.mapping import deidentify, values
 from analytics.mapping.apply import Balance, apply, beside, mapped
-from analytics.mapping.clock import months_between, register_month
+from analytics.mapping.clock import months_between
 from analytics.mapping.find import best_target
 from analytics.mapping.sources import read as read_source
 from analytics.mapping.plan import read_plan
