@@ -80,6 +80,8 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     read = records.load(Path(place)) if place else None
     if read is not None:
         promise_unchanged(read)
+        if settings.get(reports.parameters.PERSON):
+            records.patient(read, str(settings[reports.parameters.PERSON]))
     if run and read is not None:
         staging = Path(run["staging"])
         audience = str(settings.get("audience", "internal"))
@@ -113,6 +115,12 @@ def folder(page: Page, name: str) -> Path:
 def state_folder(page: Page, named: str = "") -> Path:
     """Return the clinic's state folder of the page's records: the one named, or the one beside them."""
     return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
+
+
+def kept_plans(page: Page) -> tuple[dict[str, Any], ...]:
+    """Return the drafts kept in the clinic's state folder, oldest first; none where they were changed."""
+    log = files.state.read(state_folder(page), "plans")
+    return () if log.fault else log.entries
 
 
 def question(function: Callable[..., Any], **arguments: Any) -> Question:
