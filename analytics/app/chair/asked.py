@@ -191,8 +191,8 @@ def _count_said(row: Mapping[str, str], case: entry.Case) -> str:
     same = there[there["zone"].eq(row["zone"]) & there["session_id"].eq(row["session_id"])]
     month = pd.to_numeric(same["month"], errors="coerce")
     before = same[month < float(row["month"])]
-    last = "" if before.empty else before.iloc[month[before.index].to_numpy().argmax()]
-    beside = "" if before.empty else f", was {last['density_hairs_cm2']} at month {last['month']}"
+    last = {} if before.empty else before.loc[month[before.index].idxmax()].to_dict()
+    beside = f", was {last['density_hairs_cm2']} at month {last['month']}" if last else ""
     area = f"{row['n_fields']} x {row.get('roi_area_cm2', '?')} cm2"
     by = f"; counted by {row['reader_id']}" if row.get("reader_id") else ""
     return (
