@@ -10,7 +10,7 @@ from analytics.records.safety import kind_of, refuse_large, refuse_unsafe_workbo
 from analytics.records.stores import (
     LOCKED, MOST_ROWS, PANDAS_INDEX, duckdb_table, only_read, read_parquet, sqlite_url,
 )
-from analytics.records.workbooks import parts_of_sheets, read_cells
+from analytics.records.workbooks import marked_cells, parts_of_sheets, read_cells
 from analytics.records.write import template, write
 
 # Frames share their columns until one of them is written to, as in pandas 3: a third less time on the way to
