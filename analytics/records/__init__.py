@@ -11,7 +11,7 @@ from analytics.records.stores import (
     LOCKED, MOST_ROWS, PANDAS_INDEX, duckdb_table, only_read, read_parquet, sqlite_url,
     text_of,
 )
-from analytics.records.workbooks import parts_of_sheets, read_cells
+from analytics.records.workbooks import marked_cells, parts_of_sheets, read_cells
 from analytics.records.write import template, write
 
 # Frames share their columns until one of them is written to, as in pandas 3: a third less time on the way to
