@@ -165,7 +165,9 @@ def _one(column: Column, usual: str) -> str:
 
 
 def _named(at: entry.Place) -> str:
-    return at.zone if at.region_id == at.zone else f"{at.zone}, region {at.region_id}"
+    where = at.zone if at.region_id == at.zone else f"{at.zone}, region {at.region_id}"
+    fields = at.remembered["n_fields"]
+    return where if fields in ("", "1") else f"{where}, on {fields} fields together"
 
 
 def read_back(changes: Sequence[entry.Change], case: entry.Case) -> list[str]:

@@ -174,6 +174,8 @@ def _draw_places(chair: Chair) -> None:
             if at.last
             else "not counted yet"
         )
+        fields = at.remembered["n_fields"]
+        last = last if fields in ("", "1") else f"{fields} fields together; {last}"
         name = at.zone if at.region_id == at.zone else f"{at.zone} ({at.region_id})"
         hairs, size = _text(name, "hairs counted"), _text("field in cm2", "", at.remembered["roi_area_cm2"])
         number = len(chair.hairs)
