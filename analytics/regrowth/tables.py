@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.dictionary import FRONT
 from analytics.numerics.nonlinear import log_time_of
-from analytics.regrowth.emergence import Emergence
+from analytics.regrowth.emergence import MATURE_PATIENTS, Emergence
 from analytics.regrowth.layout import HALF, PLATEAU
 from analytics.regrowth.quantities import (
     FRONT_NAME,
@@ -53,9 +53,12 @@ def yield_at_maturity_row(
     """Return the headline of one zone; at the last supported month where the data end earlier."""
     month = float(fit.maturity_month[k])
     flag = ""
-    if fit.last_month[k] < month - 1.0:
-        month = float(fit.last_month[k])
-        flag = f"no readings at maturity: yield at month {month:.0f}, the last supported"
+    if fit.n_mature[k] < MATURE_PATIENTS:
+        month = min(month, float(fit.last_month[k]))
+        flag = (
+            f"fewer than {MATURE_PATIENTS} patients counted at maturity: yield at month {month:.0f}, the "
+            "last supported"
+        )
     found = quantities(
         fit, lambda b, s: mean_yield(fit, k, [month], b, s), level=level, df=degrees(fit, fit.zones[k])
     )[0]
@@ -104,7 +107,7 @@ def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
     rows = []
     for term, unit, function, scale, said in made:
         found = quantities(fit, function, level=level, df=df, scale=scale)[0]
-        rows.append(_line(f"{one} : {other}", term, unit, found, level, n_patients=fewer, flag=said))
+        rows.append(side_line(f"{one} : {other}", term, unit, found, level, n_patients=fewer, flag=said))
     return rows
 
 
@@ -115,7 +118,7 @@ def mix_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
     rows = []
     for i, mix in enumerate(fit.mix):
         found = quantities(fit, lambda b, s, i=i: [b[start + i]], level=level, df=df)[0]
-        rows.append(_line(ALL_ZONES, f"case mix: {mix.term}", "points", found, level, flag=""))
+        rows.append(side_line(ALL_ZONES, f"case mix: {mix.term}", "points", found, level, flag=""))
     return rows
 
 
@@ -154,7 +157,7 @@ def path(fit: Emergence, *, level: float = LEVEL, step: float = 0.5) -> pd.DataF
 
 def _month_of(fit: Emergence, k: int, share: float, beta: np.ndarray) -> float:
     _, log_half, log_k = parameters(fit, beta)
-    return float(np.exp(log_half[k] + log_time_of(fit.curve, share, log_k[k])[0]))
+    return float(np.exp(log_half[k] + log_time_of(fit.shape_at(beta), share, log_k[k])[0]))
 
 
 def _row(
@@ -171,10 +174,10 @@ def _row(
     """Return a line of one zone, with its counts and what must be said of it."""
     said = "; ".join(f for f in (flag, few_patients(fit, k)) if f)
     counts = {"n_patients": int(fit.n_patients[k]), "n_rows": int(fit.n_rows[k])}
-    return _line(fit.zones[k], term, unit, found, level, x=x, **counts, flag=said)
+    return side_line(fit.zones[k], term, unit, found, level, x=x, **counts, flag=said)
 
 
-def _line(
+def side_line(
     zone: str,
     term: str,
     unit: str,
@@ -186,6 +189,7 @@ def _line(
     n_patients: int | None = None,
     n_rows: int | None = None,
 ) -> dict:
+    """Return a line of a zone, a side or a pair of them, with its limits and degrees of freedom."""
     return line(
         term,
         found.estimate,
@@ -204,14 +208,20 @@ def _line(
 
 def few_patients(fit: Emergence, k: int) -> str:
     """Return a flag where a zone has few patients."""
-    return "fewer than 5 patients" if fit.n_patients[k] < FEW_PATIENTS else ""
+    return few_patients_of(fit, np.arange(len(fit.zones)) == k)
+
+
+def few_patients_of(fit: Emergence, here: np.ndarray) -> str:
+    """Return a flag where the zones named have few patients."""
+    return f"fewer than {FEW_PATIENTS} patients" if fit.n_patients[here].max() < FEW_PATIENTS else ""
 
 
 def _plateau_flag(fit: Emergence, k: int) -> str:
     if fit.reached[k]:
         return ""
     return (
-        "no readings past 90 % of the plateau: an extrapolation; read the yield at the last supported month"
+        f"fewer than {MATURE_PATIENTS} patients counted at maturity and past 90 % of the plateau: an "
+        "extrapolation; read the yield at the last supported month"
     )
 
 

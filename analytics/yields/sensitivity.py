@@ -149,7 +149,14 @@ def season_of(lines: Result) -> Result:
     return Result(lines.extra["season"], lines.rows(), METHOD, notes=(NOTE,))
 
 
-def with_view(lines: Result, view: Result, *, choice: str, option: str, term: str) -> Result:
+def with_view(
+    lines: Result,
+    view: Result,
+    *,
+    option: str,
+    choice: str = "growth model",
+    term: str = "yield_at_maturity",
+) -> Result:
     """Return the lines of `sensitivity` with one more: the same number from another view.
 
     Parameters
@@ -309,6 +316,7 @@ def _changed(choices: Choices, choice: str, option: str, **to: Any) -> Line:
 def _native_words(choices: Choices) -> str:
     """Return what the main line says of native hair."""
     return {
+        "combined": "native loss as published, joined with control regions",
         "none": "no native change",
         "assumed": f"native loss {choices.annual_loss_pct} % a year",
         "control": "native change of control regions",
