@@ -436,8 +436,9 @@ def test_an_uncounted_zone_is_expected_from_age_and_class_as_a_library_predicts_
     ahead = planning.outlook(known, "9001", ("crown",), plateaus=plateaus, session_month=30).zones["crown"]
     first = demo.measurements.query("zone == 'crown' and month <= 0 and region_kind == 'planted'")
     first = first[first["standard_conditions"]].merge(demo.sessions[["session_id", "session_number"]])
-    first = first.sort_values("session_number").drop_duplicates(["patient_id", "session_id"])
-    one = first.drop_duplicates("patient_id").merge(demo.patients, on="patient_id")
+    earliest = first.groupby("patient_id")["session_number"].transform("min")
+    mean = first[first["session_number"].eq(earliest)].groupby("patient_id")["density_hairs_cm2"].mean()
+    one = mean.reset_index().merge(demo.patients, on="patient_id")
     one = one[one["loss_scale"].eq("Norwood-Hamilton") & one["loss_class"].notna() & one["age_years"].notna()]
     rank = dictionary.SCALES["Norwood-Hamilton"].index
     x = sm.add_constant(
@@ -445,6 +446,6 @@ def test_an_uncounted_zone_is_expected_from_age_and_class_as_a_library_predicts_
     )
     fit = sm.OLS(one["density_hairs_cm2"].to_numpy(float), x).fit()
     made = fit.get_prediction([[1.0, 35.0, float(rank("V"))]])
-    assert ahead.standing[0] == pytest.approx(float(made.predicted_mean[0]), rel=0.03)
+    assert ahead.standing[0] == pytest.approx(float(made.predicted_mean[0]), abs=1.0)
     assert np.sqrt(ahead.standing_var[0]) == pytest.approx(float(made.se_obs[0]), rel=0.06)
     assert ahead.note.startswith("not counted in this patient: expected of age and class")

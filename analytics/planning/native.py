@@ -62,7 +62,8 @@ def expected_native(records: Records, visits: pd.DataFrame, patient_id: str, zon
 
 def _first_counts(records: Records, visits: pd.DataFrame, zone: str) -> pd.Series:
     """Return the mean of each patient's counts of a zone before anything was planted there."""
-    first = visits["is_baseline"] & ~visits["is_later"].astype(bool) & visits["zone"].eq(zone)
+    usable = visits["is_baseline"] & visits["for_curve"]
+    first = usable & ~visits["is_later"].astype(bool) & visits["zone"].eq(zone)
     before = visits.loc[first, ["patient_id", "density"]]
     early = records.consultations
     parts = [before]
