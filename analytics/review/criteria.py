@@ -13,7 +13,15 @@ import pydantic
 from pydantic import Field
 
 from analytics.errors import ParameterError
-from analytics.review.declared import Action, ActionLog, Change, Declared, Monitor, PlannedVisit
+from analytics.review.declared import (
+    USUAL_SCHEDULE,
+    Action,
+    ActionLog,
+    Change,
+    Declared,
+    Monitor,
+    PlannedVisit,
+)
 from analytics.review.kinds import KINDS, MEASURES, Criterion
 
 if TYPE_CHECKING:
@@ -61,6 +69,17 @@ def read(path: str | Path) -> Criteria:
     if faults := _faults(criteria, Path(path).name):
         raise ParameterError("\n".join(faults))
     return criteria
+
+
+def schedule(path: str | Path) -> tuple[PlannedVisit, ...]:
+    """Return the planned visits declared in a file of criteria; the usual ones where there is no file.
+
+    Raises
+    ------
+    ParameterError
+        As `read`.
+    """
+    return read(path).schedule if Path(path).exists() else USUAL_SCHEDULE
 
 
 def read_actions(path: str | Path, criteria: Criteria) -> tuple[Action, ...]:
