@@ -10,6 +10,7 @@ from analytics.course.backtest import backtest
 from analytics.course.case import MONTHS_AHEAD, against_usual, case
 from analytics.course.due import AHEAD_MONTHS, OPEN, OVERDUE, SOON, due, next_visits
 from analytics.course.no_growth import no_growth
+from analytics.course.own import own_counts
 from analytics.course.person import AGE_BAND_YEARS, person
 from analytics.course.practice import ERROR_RATE, call_back, false_alarms, standings
 from analytics.course.standing import LOW_YIELD_PCT, front_month
