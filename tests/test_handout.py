@@ -118,7 +118,7 @@ def _syllables(word):
 
 
 def _grade(text):
-    """Return the Flesch-Kincaid grade (Kincaid et al. 1975, from memory), words a sentence, syllables a word."""
+    """Return the Flesch-Kincaid grade (Kincaid et al. 1975, from memory)."""
     sentences = [s for s in re.split(r"[.!?]+(?:\s|$)", text) if re.search("[a-z]", s)]
     words = re.findall(r"[A-Za-z']+", text)
     return 0.39 * len(words) / len(sentences) + 11.8 * sum(map(_syllables, words)) / len(words) - 15.59
