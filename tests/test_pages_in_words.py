@@ -113,6 +113,6 @@ def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():
         }
     )
     assert in_words.due_next(visits, _case()) == (
-        "Now: call in about the crown, session 1. Overdue, register month 30 to 33: count the frontal and crown "
-        "(session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
+        "Now: call in about the crown, session 1. Overdue, register month 30 to 33: count the frontal and "
+        "crown (session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
     )
