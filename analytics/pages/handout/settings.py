@@ -70,7 +70,9 @@ def settings(given: Mapping[str, Any]) -> Handout:
                 f"handout, setting {name}: it holds the patient's code, which must not stand on a page that "
                 "leaves the clinic; take it out"
             )
-    return Handout(**{**text, "verdicts": _verdicts(text["verdicts"])})
+    return Handout(
+        text["patient"], text["message"], _verdicts(text["verdicts"]), text["unusual"], text["as_of"]
+    )
 
 
 def holds_code(text: str, code: str) -> bool:
