@@ -133,6 +133,7 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
 
 ZONE_WORDS = {"frontal": "frontal zone", "other": "other zones"}
 PEOPLE = 100
+NONE_RECORDED = "none recorded"
 # What a state of `course.case` says of zones, those that need thought first: of one, of several.
 STANDING_IN_SHORT = {
     "low": ("is low", "are low"),
@@ -339,7 +340,7 @@ def past_all(result: Curve) -> tuple[str, ...]:
 
 
 def who(result: Result) -> list[str]:
-    """Return who a patient is and what was done, from `course.person`, as short phrases."""
+    """Return who a patient is, what was done, and the last of what was told, from `course.person`."""
     if why_not(result):
         return []
     row = result.extra["who"].iloc[0].astype(object)
@@ -356,6 +357,9 @@ def who(result: Result) -> list[str]:
         f"{numbers.number(planted.get(own.session_number, 0.0))} grafts planted"
         for own in result.extra["sessions"].itertuples()
     ]
+    for what, own in told(result).groupby("what", sort=False):
+        last = str(own["sentence"].iloc[-1])
+        phrases.append(f"{what}: {last}" if last != NONE_RECORDED else f"no {what} recorded")
     return [phrase for phrase in phrases if phrase]
 
 
@@ -393,7 +397,7 @@ def told(result: Result) -> pd.DataFrame:
     rows = []
     for table, what, in_words in kinds:
         own = [(what, in_words(row)) for row in result.extra[table].itertuples()]
-        rows += own or [(what, "none recorded")]
+        rows += own or [(what, NONE_RECORDED)]
     return pd.DataFrame(rows, columns=["what", "sentence"])
 
 
