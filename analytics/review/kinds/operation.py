@@ -24,6 +24,7 @@ class GraftShare(Criterion):
 
     chart = "p_prime"
     watched = "grafts of a session"
+    counts_yes_or_no = False
 
     @property
     def counted(self) -> str:
@@ -51,6 +52,7 @@ class SessionMean(Criterion):
     unit = "min"
     places = 0
     scale = "own unit"
+    counts_yes_or_no = False
     chart = "individuals"
     compares_operators = False
 
@@ -72,6 +74,7 @@ class HairsPerGraft(Criterion):
     unit = "hairs per graft"
     places = 2
     scale = "own unit"
+    counts_yes_or_no = False
     chart = "individuals"
     compares_operators = False
 
