@@ -1,11 +1,13 @@
 """Where does one case stand, and what may be expected of it?
 
-`case` answers for one patient, `standings` and `call_back` for the whole practice; `front_month` says which
+`case` answers for one patient, `standings` and `call_back` for the whole practice, `no_growth` where nothing
+has grown by month 9, whatever a model says; `front_month` says which
 frontal month a crown corresponds to; `false_alarms` and `backtest` say how far the answers can be trusted.
 Everything rests on one fit of the emergence model; a case is judged given its readings, without a refit.
 """
 
 from analytics.course.backtest import backtest
 from analytics.course.case import MONTHS_AHEAD, case
+from analytics.course.no_growth import no_growth
 from analytics.course.practice import call_back, false_alarms, standings
 from analytics.course.standing import LOW_YIELD_PCT, front_month

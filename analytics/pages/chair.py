@@ -47,6 +47,24 @@ def overdue_table(result: Result) -> pd.DataFrame:
     )
 
 
+def no_growth_table(result: Result) -> pd.DataFrame:
+    """Return the placements without visible growth: what was counted, before and last, and how often."""
+    named = result.extra["no_growth"]
+    if named.empty:
+        return named
+    hairs = {c: named[c].map(numbers.number) for c in ("baseline_density", "density", "planted_hairs_cm2")}
+    shown = named[["patient_id", "zone", "session_number"]].assign(
+        last_month=[numbers.number(m, 1) for m in named["month"]],
+        hairs_before=hairs["baseline_density"],
+        hairs_at_last_count=hairs["density"],
+        hairs_planted=hairs["planted_hairs_cm2"],
+        grown_of_planted=[_percent(y) for y in named["yield_pct"]],
+        n_counts=named["n_counts"],
+        n_usable=named["n_usable"],
+    )
+    return shown.assign(earlier_session_growing=named["is_overlap"].map({True: "yes", False: "no"}))
+
+
 def _by_month(result: Result, columns: dict[str, str]) -> pd.DataFrame:
     table = result.table()
     rows = []

@@ -103,6 +103,13 @@ def file_beside(page: Page, name: str) -> Path:
     return Path(name) if Path(name).exists() else folder / name
 
 
+def folder(page: Page, name: str) -> Path:
+    """Return the folder that a setting names: as the command gave it, or as seen from the notebooks."""
+    given = _run().get("folders", {}).get(name)
+    place = Path(given or str(page.settings[name]))
+    return place if place.is_dir() else reports.parameters.NOTEBOOKS / place
+
+
 def state_folder(page: Page, named: str = "") -> Path:
     """Return the clinic's state folder of the page's records: the one named, or the one beside them."""
     return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
@@ -152,7 +159,7 @@ def finish(page: Page) -> None:
     reports.dismiss()
     rests_on = reports.sources(page.name, page.records, page.settings)
     rests_on = disclosure.protect_provenance(rests_on, page.audience)
-    show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])))
+    show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])), slot="made")
     content = collect(page.name, page.audience, page.results, page.written, rests_on)
     run = _run()
     if run:
@@ -163,9 +170,9 @@ def finish(page: Page) -> None:
     display({reports.END_TYPE: {"results_sha256": digest}}, raw=True)
 
 
-def show_html(content: str) -> None:
-    """Put HTML on the page."""
-    display(HTML(content))
+def show_html(content: str, **mark: Any) -> None:
+    """Put HTML on the page; `mark` says where the report's layout sets it (`reports.layout`)."""
+    display(HTML(content), metadata={reports.MARK: mark} if mark else {})
 
 
 def _run() -> dict[str, Any]:

@@ -4,26 +4,22 @@ The words that belong to a page and not to its numbers (what its pictures show, 
 cautions) stand in `words.toml`, by page; a notebook of one's own hands them over instead.
 """
 
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from functools import lru_cache
-from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from analytics import disclosure
 from analytics.errors import ParameterError
 from analytics.numbers import readable
-from analytics.pages import blocks, tables
+from analytics.pages import blocks, first_screen, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
 from analytics.pages.page import Page, result_of, show_html
 from analytics.pages.tables import MAX_ROWS, ROWS
+from analytics.pages.words import of_page
 from analytics.reports import filled
 from analytics.results import Result, counted
 
-OUTSIDE = "For readers outside this clinic: small numbers are withheld."
 LEAST_WORDS_OF_ALT = 4
 
 
@@ -31,27 +27,15 @@ def answer(page: Page, sentence: str) -> None:
     """Write the one-line answer, first on the page and on its card."""
     shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "answer", "text": shown})
-    show_html(blocks.answer_block(shown, about(page)))
-
-
-def about(page: Page) -> str:
-    """Return whose numbers the page holds, from when, and who may read it; codes for this clinic alone."""
-    parts = []
-    if page.audience == "internal":
-        named = {name: page.settings.get(name) for name in ("patient", "surgeon", "team")}
-        parts += [f"{name.capitalize()} {code}." for name, code in named.items() if code]
-    if page.settings.get("as_of"):
-        parts.append(f"As of {page.settings['as_of']}.")
-    if page.records is not None:
-        parts.append(disclosure.BANNER.get(page.audience, "") or OUTSIDE)
-    return " ".join(parts)
+    first_screen.strip(page)
+    show_html(blocks.answer_block(shown), slot="answer")
 
 
 def lead(page: Page, sentence: str) -> None:
-    """Write the one-line answer of a section, under its heading."""
+    """Write the short answer to a heading's question: the first under a heading stands in the fold's line."""
     shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "lead", "text": shown})
-    show_html(filled("blocks/lead", sentence=shown))
+    show_html(filled("blocks/lead", sentence=shown), lead=shown)
 
 
 def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = None) -> None:
@@ -91,7 +75,7 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
     ParameterError
         When there is no written alternative.
     """
-    alt = alt or _words(page).get("alt", {}).get(name, "")
+    alt = alt or of_page(page.name).get("alt", {}).get(name, "")
     if len(alt.split()) < LEAST_WORDS_OF_ALT:
         raise ParameterError("pages.figure(alt): say in a sentence what the picture shows, at least 4 words")
     if says:
@@ -105,7 +89,7 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
         return
     number = _next(page, "figure")
     page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
-    show_html(blocks.figure_block(result, number, title, alt, caption))
+    show_html(blocks.figure_block(result, number, title, alt, caption), failed=_failed(result))
 
 
 def table(
@@ -154,7 +138,12 @@ def table(
         rows_are=rows_are,
         across=across,
     )
-    show_html(written)
+    show_html(written, failed=_failed(result))
+
+
+def _failed(result: Result) -> list[str]:
+    """Return in words which checks of a result did not pass."""
+    return [readable(check) for check, passed in result.checks.items() if not passed]
 
 
 def _why_no_number(result: Result) -> str:
@@ -222,7 +211,7 @@ def _frame(
     rows_shown = plain_rows(shown)
     entry = {"kind": "table", "id": f"t{number}", "name": of, "title": title, "frame": rows_shown}
     page.written.append(entry)
-    caption, words = f"Table {number}. {title}", _words(page)
+    caption, words = f"Table {number}. {title}", of_page(page.name)
     written = tables.show(
         shown,
         table_id=f"t{number}",
@@ -238,7 +227,7 @@ def _frame(
 def method(page: Page, *names: str) -> None:
     """Write how each result was made, how many rows it rests on, and which of its checks failed."""
     named = {name: result_of(page, name) for name in names or tuple(page.results)}
-    show_html(blocks.method_block(named, page.audience, page.written))
+    show_html(blocks.method_block(named, page.audience, page.written), slot="made")
 
 
 def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None) -> None:
@@ -265,8 +254,8 @@ def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None)
 
 def cautions(page: Page, *more: str) -> None:
     """Write the page's own cautions and those that stand on every page."""
-    own = (*_words(page).get("cautions", ()), *more)
-    show_html(blocks.cautions_block(own, page.audience if page.records is not None else ""))
+    own = (*of_page(page.name).get("cautions", ()), *more)
+    show_html(blocks.cautions_block(own), slot="foot")
 
 
 def _next(page: Page, kind: str) -> int:
@@ -288,14 +277,4 @@ def _withheld(page: Page, title: str) -> None:
 
 def _notes(page: Page, title: str, notes: Sequence[str]) -> tuple[str, ...]:
     """Return the notes under a table: those of the workbook's own page by its title, and those given."""
-    return (*_words(page).get("notes", {}).get(title, ()), *notes)
-
-
-def _words(page: Page) -> dict[str, Any]:
-    return _all_words().get(page.name, {})
-
-
-@lru_cache(maxsize=1)
-def _all_words() -> dict[str, dict[str, Any]]:
-    """Return what belongs to each page and not to its numbers."""
-    return tomllib.loads((Path(__file__).parent / "words.toml").read_text(encoding="utf-8"))
+    return (*of_page(page.name).get("notes", {}).get(title, ()), *notes)

@@ -6,7 +6,7 @@ from typing import Any
 
 from analytics import files
 from analytics.errors import ParameterError
-from analytics.reports.markup import filled
+from analytics.reports.layout import filled
 from analytics.reports.publish import CAUSE_FILE, FAILED, RUN_FILE
 
 INDEX = "index.html"
