@@ -1,12 +1,14 @@
 """Control charts: centre line and limits of a series, and the points outside them.
 
-Each chart takes its limits from a baseline (the first points up to a declared change, or all of them) and is
-judged beyond it without moving them; or from an earlier chart's rule (`Rule`), which new points do not move. Limits are three standard errors wide unless said otherwise.
+Each chart takes its limits from a baseline (the first points up to a declared change, or all of them) and
+is judged beyond it without moving them; or from an earlier chart's rule (`Rule`), which new points do not
+move. Limits are three standard errors wide unless said otherwise.
 
 * `individuals`: sigma is the mean moving range / 1.128. NIST/SEMATECH e-Handbook 6.3.2.2. `screened` leaves
-  moving ranges above 3.267 times their mean out of a second mean, as public-sector programmes do. Where points
-  are means of different numbers of units, a moving range is divided by sqrt((1/n + 1/m) / 2) first, the centre
-  is weighted and the limits of a point are sigma / sqrt(n) wide: the plain chart where all n are alike.
+  moving ranges above 3.267 times their mean out of a second mean, as public-sector programmes do. Where
+  points are means of different numbers of units, a moving range is divided by sqrt((1/n + 1/m) / 2) first,
+  the centre is weighted and the limits of a point are sigma / sqrt(n) wide: the plain chart where all n are
+  alike.
 * `p` and `u`: binomial and Poisson limits by point. NIST/SEMATECH e-Handbook 6.3.3. With `exact` quantiles
   where few events (or few without) are expected, moved for skewness elsewhere (Winterbottom 1993, Qual
   Reliab Eng Int 9:105-109, from memory), and never narrower than counting error: plain ones signal too often.

@@ -153,7 +153,7 @@ def false_alarm_rate(n: int, *, own_median: bool = False) -> float:
 
 
 def longest_run(values: ArrayLike, line: float) -> tuple[int, int, bool]:
-    """Return first and last point of the longest run on one side of a line (the latest of equals), and its side.
+    """Return first and last point of the longest run on one side of a line (the latest), and its side.
 
     Points on the line neither break a run nor add to it.
 

@@ -26,7 +26,15 @@ from analytics.review.criteria import Criteria
 from analytics.review.declared import Monitor
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View, quarter_of
-from analytics.review.units import OPERATORS, columns, independent, none_declared, not_yet, stacked, with_case_mix
+from analytics.review.units import (
+    OPERATORS,
+    columns,
+    independent,
+    none_declared,
+    not_yet,
+    stacked,
+    with_case_mix,
+)
 
 WHOLE = "whole practice"
 MIN_BASELINE = 30
@@ -78,8 +86,8 @@ def case_by_case(
         surgeon_id or harvested_by for a chart per operator, each with the practice's limit; empty for the
         whole.
     kept
-        Criterion, limit and quarter of the limits that earlier reviews set: they stay, and the risks are those
-        of the baseline as it was known then.
+        Criterion, limit and quarter of the limits that earlier reviews set: they stay, and the risks are
+        those of the baseline as it was known then.
 
     Returns
     -------

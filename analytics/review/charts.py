@@ -110,10 +110,10 @@ def run_charts(
     -------
     Curve
         `by` is (criterion,); a row per point (x the register month or quarter, or the running number of the
-        event), flagged where it lies outside; `path` holds centre and limits; `extra["signals"]` one row per
-        chart: kind, points, signals in words, false-alarm rate in percent; `extra["found"]` one row per signal
-        with direction, month and weight; `extra["limits"]` what the lines follow from; `extra["changes"]` the
-        declared changes.
+        event), flagged where it lies outside; `path` holds centre and limits; `extra["signals"]` one row
+        per chart: kind, points, signals in words, false-alarm rate in percent; `extra["found"]` one row per
+        signal with direction, month and weight; `extra["limits"]` what the lines follow from;
+        `extra["changes"]` the declared changes.
 
     Raises
     ------
@@ -270,11 +270,13 @@ def _found(
     half = np.maximum(np.where(chart.value > chart.centre, chart.high, 2 * chart.centre - chart.low), 0)
     sigma = np.maximum((half - chart.centre) / WIDTH, 1e-12)
     out = [
-        one(POINT, i, bool(chart.value[i] > chart.centre[i]), abs(chart.value[i] - chart.centre[i]) / sigma[i])
+        one(
+            POINT, i, bool(chart.value[i] > chart.centre[i]), abs(chart.value[i] - chart.centre[i]) / sigma[i]
+        )
         for i in np.flatnonzero(chart.outside)
     ]
     runs = run_rules.run_tests(chart.value, median)
-    first, last, above = run_rules.longest_run(chart.value, median)
+    first, _, above = run_rules.longest_run(chart.value, median)
     if not with_runs:
         return out
     if runs.long_run:
@@ -310,9 +312,7 @@ def _flag(criterion: Criterion, chart: control.Chart, series: Series, i: int) ->
     return OUTSIDE if is_worse else OUTSIDE_BETTER
 
 
-def _lines(
-    criterion: Criterion, chart: control.Chart, series: Series, middle: float
-) -> list[dict[str, Any]]:
+def _lines(criterion: Criterion, chart: control.Chart, series: Series, middle: float) -> list[dict[str, Any]]:
     """Return limits and centre at each point; a limit may say how many a point rests on, and goes with it."""
     median = np.full(len(series.x), middle)
     return [
@@ -413,7 +413,8 @@ def _changes(criteria: Criteria, quarter: int) -> pd.DataFrame:
             "criterion": [name for _, name, _ in reached],
             "x": [month for *_, month in reached],
             "label": [
-                c.statement + (": first readings" if month > c.register_month else "") for c, _, month in reached
+                c.statement + (": first readings" if month > c.register_month else "")
+                for c, _, month in reached
             ],
             "declared_in_quarter": [c.declared_in_quarter for c, *_ in reached],
         }

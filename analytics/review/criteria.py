@@ -55,8 +55,10 @@ class Criteria(Declared):
         )
 
 
-def roles(criteria: Criteria, *, change: str = "", charts: tuple[str, ...] = (), **named: str) -> dict[str, str]:
-    """Return the criterion of each panel: the one named, or the first whose measure fits; empty where none does.
+def roles(
+    criteria: Criteria, *, change: str = "", charts: tuple[str, ...] = (), **named: str
+) -> dict[str, str]:
+    """Return the criterion of each panel: the one named, or the first whose measure fits, or an empty text.
 
     Parameters
     ----------
@@ -70,8 +72,8 @@ def roles(criteria: Criteria, *, change: str = "", charts: tuple[str, ...] = (),
     Returns
     -------
     dict
-        The roles, `change`, `changed` (the criterion the change is looked at for) and `charts` (ids, parted by
-        blanks).
+        The roles, `change`, `changed` (the criterion the change is looked at for) and `charts` (ids, parted
+        by blanks).
 
     Raises
     ------

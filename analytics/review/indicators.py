@@ -1,8 +1,8 @@
 """Does each criterion meet its standard, and if that cannot be told, when can it?
 
-Each criterion is measured over its own window of quarters (`decide.windows`), and beside it on this quarter, on
-the last one and on the last four together, from the same rows (`Criterion.rows`), with its interval. The
-verdict is decided on the interval of the window alone.
+Each criterion is measured over its own window of quarters (`decide.windows`), and beside it on this
+quarter, on the last one and on the last four together, from the same rows (`Criterion.rows`), with its
+interval. The verdict is decided on the interval of the window alone.
 """
 
 from dataclasses import dataclass, replace
@@ -81,10 +81,10 @@ def indicators(
     return Result(
         pd.DataFrame([line for j in judged for line in _lines(j, level)]),
         stacked([j.rows.assign(criterion=j.criterion.id)[USED] for j in judged]),
-        f"each criterion on the units of its window of quarters, {100 * level:g} % intervals (Wilson for shares "
-        "of sessions, session or patient as the unit elsewhere, mixed model for yield); met or not met only "
-        "where the whole interval lies on one side of the standard; where it cannot tell of a rare harm, by "
-        "Wald's sequential test over all sessions; chance that a standard holds by a "
+        f"each criterion on the units of its window of quarters, {100 * level:g} % intervals (Wilson for "
+        "shares of sessions, session or patient as the unit elsewhere, mixed model for yield); met or not "
+        "met only where the whole interval lies on one side of the standard; where it cannot tell of a rare "
+        "harm, by Wald's sequential test over all sessions; chance that a standard holds by a "
         "beta-binomial or normal posterior, the earlier quarters its prior",
         by=("criterion", "outcome"),
         picture="indicators",
@@ -104,9 +104,7 @@ def indicators(
     )
 
 
-def _judged(
-    criterion: Criterion, view: View, monitor: Monitor, window: int | None, level: float
-) -> _Judged:
+def _judged(criterion: Criterion, view: View, monitor: Monitor, window: int | None, level: float) -> _Judged:
     rows = criterion.rows(view)
     numbers = {k: _readable(m) for k, m in criterion.of_periods(view, rows, level=level).items()}
     over = criterion.over_quarters or window or window_of(criterion, rows, view.quarter)

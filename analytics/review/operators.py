@@ -2,10 +2,11 @@
 
 Each operator stands against *the others* at equal case mix, never in a ranking: the expected value is what
 the others' model says for this operator's own cases. One who lies far off is no yardstick: who is beyond
-99.8 % is left out of the others of everybody else, and everybody is compared anew. The patient is the cluster of error; the degrees of
-freedom follow from how few sessions an operator has (`numerics.regression`). With eight operators or more a
-funnel shows who lies outside limits that allow for over-dispersion; with fewer, how far operators truly
-differ cannot be told from the data, and intervals are shown instead.
+99.8 % is left out of the others of everybody else, and everybody is compared anew. The patient is the
+cluster of error; the degrees of freedom follow from how few sessions an operator has
+(`numerics.regression`). With eight operators or more a funnel shows who lies outside limits that allow for
+over-dispersion; with fewer, how far operators truly differ cannot be told from the data, and intervals are
+shown instead.
 
 Beside each operator stand the estimate shrunk towards the whole, and the chance that this chart would have
 flagged truly doubled odds (or a yield 5 points lower) at that volume: without it *no signal* is taken for

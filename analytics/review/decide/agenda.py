@@ -1,4 +1,4 @@
-"""What is wrong, what is new, and what is to be decided? The agenda of a review, made from its other panels."""
+"""What is wrong, what is new, and what is to be decided? The agenda of a review, from its other panels."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -37,18 +37,18 @@ def agenda(
     Parameters
     ----------
     panels
-        Of the same quarter, before anything is withheld: indicators, all_charts, actions, and any comparison of
-        operators and case-by-case chart.
+        Of the same quarter, before anything is withheld: indicators, all_charts, actions, and any
+        comparison of operators and case-by-case chart.
     remembered
         Of `recall`.
 
     Returns
     -------
     Result
-        Terms: criteria met, not met, cannot tell, without data; new signals, worse and better; actions overdue;
-        planned visits less attended. `extra["signals"]` one row per signal; `extra["falling"]` visits less
-        attended; `extra["standards"]` standards changed since the last review; `extra["decisions"]` what is to
-        be decided, the most urgent first.
+        Terms: criteria met, not met, cannot tell, without data; new signals, worse and better; actions
+        overdue; planned visits less attended. `extra["signals"]` one row per signal; `extra["falling"]`
+        visits less attended; `extra["standards"]` standards changed since the last review;
+        `extra["decisions"]` what is to be decided, the most urgent first.
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     falling = fell(view)
@@ -87,6 +87,7 @@ def agenda(
             "signals": signals,
             "falling": falling,
             "standards": _standards(criteria, remembered),
+            "before": pd.DataFrame(remembered.outcomes, columns=["criterion", "outcome"]),
             "decisions": _decisions(criteria, indicators, signals, log),
         },
         checks={"log_is_whole": not remembered.fault},

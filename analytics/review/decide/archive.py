@@ -1,11 +1,12 @@
 """What did earlier reviews say, and what stays as they set it?
 
-Each review leaves one entry in the clinic's state folder (`files.state`: sealed, one writer): the quarter, the
-digests of criteria and actions, every standard, the window each criterion was judged over, the lines of every
-chart, the limits of the case-by-case charts, every signal with the quarter in which it was first named, and the
-outcomes. The next review takes windows, lines and limits from it, so that they stay until the practice declares
-a new baseline (`new_baseline_in_quarter` of the monitor), and says what is new against the last review of an
-earlier quarter. A quarter reviewed again is compared with the same review as the first time.
+Each review leaves one entry in the clinic's state folder (`files.state`: sealed, one writer): the quarter,
+the digests of criteria and actions, every standard, the window each criterion was judged over, the lines of
+every chart, the limits of the case-by-case charts, every signal with the quarter in which it was first
+named, and the outcomes. The next review takes windows, lines and limits from it, so that they stay until
+the practice declares a new baseline (`new_baseline_in_quarter` of the monitor), and says what is new
+against the last review of an earlier quarter. A quarter reviewed again is compared with the same review as
+the first time.
 """
 
 import json

@@ -18,7 +18,7 @@ WITHOUT = "without"
 def carried_by(
     criterion: Criterion, view: View, rows: pd.DataFrame, number: Measured, *, level: float
 ) -> tuple[str, str]:
-    """Return the patient without whom the verdict is another, and that verdict; two empty texts where none is.
+    """Return the patient without whom the verdict is another, and that verdict; empty texts where none is.
 
     Parameters
     ----------

@@ -26,8 +26,8 @@ def work_lists(records: Records, criteria: Criteria, *, quarter: int, indicators
     Returns
     -------
     Result
-        Terms: the number of sessions on each list. `extra["lists"]` has one row per session and list; it names
-        persons by code, so that no audience outside the clinic gets it.
+        Terms: the number of sessions on each list. `extra["lists"]` has one row per session and list; it
+        names persons by code, so that no audience outside the clinic gets it.
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     audit = indicators.extra["audit"].set_index("criterion")
@@ -55,9 +55,9 @@ def work_lists(records: Records, criteria: Criteria, *, quarter: int, indicators
             ]
         ),
         view.records.sessions[["patient_id", "session_id"]].assign(reason=""),
-        "sessions of the quarter whose part in a criterion is not known, visits missed whose window closed in it, "
-        "and the sessions on the wrong side of a standard that is not met",
-        picture="sentence",
+        "sessions of the quarter whose part in a criterion is not known, visits missed whose window closed "
+        "in it, and the sessions on the wrong side of a standard that is not met",
+        picture="agenda",
         extra={"lists": lists[COLUMNS]},
     )
 

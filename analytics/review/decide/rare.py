@@ -1,10 +1,10 @@
 """A rare harm, case by case: has it become too frequent, or has it been shown not to be?
 
 For a complication whose standard a year of sessions without one could not meet, the interval hardly ever
-decides. Wald's sequential test does with fewer sessions, at stated errors: each session asked about adds its
-log likelihood ratio (`numerics.sequential`), of odds as many times higher as the monitor declares against the
-standard as the risk of everyone; the test starts anew after each acceptance and each alarm. Where the interval cannot
-tell, what the test last came to is the verdict.
+decides. Wald's sequential test does with fewer sessions, at stated errors: each session asked about adds
+its log likelihood ratio (`numerics.sequential`), of odds as many times higher as the monitor declares
+against the standard as the risk of everyone; the test starts anew after each acceptance and each alarm.
+Where the interval cannot tell, what the test last came to is the verdict.
 """
 
 from typing import Any
@@ -19,8 +19,9 @@ from analytics.review.measures import CANNOT_TELL, MET, NOT_MET
 
 SESSIONS_OF_A_YEAR = 4  # quarters within which a faultless record would have to suffice
 HARM_COLUMNS = [
-    "criterion", "name", "state", "verdict", "told_in", "basis", "numerator", "denominator", "since_quarter", "sessions_to_accept",
-    "events_to_alarm", "false_alarm_pct", "missed_pct", "sessions_between_false_alarms",
+    "criterion", "name", "state", "verdict", "told_in", "basis", "numerator", "denominator", "since_quarter",
+    "sessions_to_accept", "events_to_alarm", "false_alarm_pct", "missed_pct",
+    "sessions_between_false_alarms",
 ]  # fmt: skip
 
 
@@ -41,9 +42,7 @@ def harm(
     alpha, beta, ratio = monitor.false_alarm, monitor.missed, monitor.odds_ratio_harm
     event, none = sequential.added([1, 0], p, ratio)
     low, high = sequential.bounds(alpha, beta)
-    walk = sequential.walk(
-        sequential.added(counted["part"], p, ratio), alpha=alpha, beta=beta
-    )
+    walk = sequential.walk(sequential.added(counted["part"], p, ratio), alpha=alpha, beta=beta)
     ends = np.concatenate([walk.accepted, walk.rejected]).astype(int)
     begun = int(ends.max()) + 1 if len(ends) and ends.max() < len(counted) - 1 else 0
     if len(ends) and ends.max() == len(counted) - 1:

@@ -2,19 +2,20 @@
 
 A signal is a point or run of a control chart, a case-by-case chart at its limit, an operator apart from the
 others, or attendance that fell. It is *better* or *worse*; only worse is an alarm. It is new when the last
-review of an earlier quarter did not have it; where there was none, when it stands in the quarter under review.
+review of an earlier quarter did not have it; where there was none, when it stands in the quarter under
+review.
 """
 
 from typing import Any
 
 import pandas as pd
 
+from analytics.numerics import proportions
 from analytics.results import Result
-from analytics.review.decide.archive import CLEARED, Remembered
 from analytics.review.criteria import Criteria
+from analytics.review.decide.archive import CLEARED, Remembered
 from analytics.review.periods import MONTHS, View
 from analytics.review.visits import COUNTED_AS_DUE, SEEN, sessions_due
-from analytics.numerics import proportions
 
 NEW, KNOWN = "new", "known"
 BETTER, WORSE = "better", "worse"
@@ -99,9 +100,7 @@ def _of_charts(charts: Result) -> list[dict[str, Any]]:
         is_point = str(row["rule"]).startswith("a point")
         place = "" if str(row["rule"]).startswith("few") else f":{row['register_month']}"
         kind = "point" if is_point else "run"
-        out.append(
-            {**row, "key": f"{row['criterion']}:{kind}{place}:{row['direction']}", "source": CHART}
-        )
+        out.append({**row, "key": f"{row['criterion']}:{kind}{place}:{row['direction']}", "source": CHART})
     return out
 
 
@@ -175,9 +174,7 @@ def _of_follow_up(falling: pd.DataFrame, quarter: int) -> list[dict[str, Any]]:
     ]
 
 
-def _cleared(
-    now: set[str], remembered: Remembered, first: dict[str, int]
-) -> list[dict[str, Any]]:
+def _cleared(now: set[str], remembered: Remembered, first: dict[str, int]) -> list[dict[str, Any]]:
     return [
         {
             "key": key,

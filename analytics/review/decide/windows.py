@@ -3,9 +3,9 @@
 A quarter of a small practice decides little: at most 2 of 100 infections takes 189 sessions without one. A
 criterion is therefore judged over a window of its own, `over_quarters` in its declaration. Where none is
 declared it follows from how many units a quarter brings, never from how they turned out: for yes or no, the
-fewest of 1, 2 or 4 quarters in which half the faults allowed would be told from the standard; else 4 quarters,
-or 8 or 12 where a record without a fault needs them; for means and shares of grafts the fewest of 1, 2 or 4
-that bring 100 units, else 4, or 8 or 12 where 10 units need them (conventions, no source).
+fewest of 1, 2 or 4 quarters in which half the faults allowed would be told from the standard; else 4
+quarters, or 8 or 12 where a record without a fault needs them; for means and shares of grafts the fewest of
+1, 2 or 4 that bring 100 units, else 4, or 8 or 12 where 10 units need them (conventions, no source).
 
 For what cannot be told: the record without a fault that would meet the standard, the chance that the standard
 holds (`sequential.holds_of_share`), the side it leans to, and the quarter in which it would be told if rate
@@ -37,8 +37,8 @@ class Telling:
     """What is known of a criterion that cannot be told.
 
     Units without a fault that would meet it (NaN where there is no such record), the chance in percent that
-    the standard holds, the prior's value and weight, the side it leans to, the quarter in which it can be told
-    (NaN: not within five years), and how many quarters together would then decide.
+    the standard holds, the prior's value and weight, the side it leans to, the quarter in which it can be
+    told (NaN: not within five years), and how many quarters together would then decide.
     """
 
     perfect: float
