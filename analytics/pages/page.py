@@ -31,7 +31,7 @@ from analytics.errors import ParameterError
 from analytics.pages import blocks
 from analytics.pages.content import collect
 from analytics.reports import Question, filled
-from analytics.results import Result
+from analytics.results import Gap, Result
 from analytics.yields import promise_unchanged
 
 
@@ -80,6 +80,8 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     read = records.load(Path(place)) if place else None
     if read is not None:
         promise_unchanged(read)
+        if settings.get(reports.parameters.PERSON):
+            records.patient(read, str(settings[reports.parameters.PERSON]))
     if run and read is not None:
         staging = Path(run["staging"])
         audience = str(settings.get("audience", "internal"))
@@ -127,8 +129,25 @@ def ask(page: Page, **questions: Question) -> dict[str, Any]:
     """Return the answers by name: from the cache where asked before, at once where cores are free.
 
     Of the questions that wait for no other the longest belong first and last: two cores begin at either end.
+    A question that cannot be answered is answered by a result without rows that says why
+    (`results.unanswered`): the page and its other answers appear.
     """
-    return reports.answers(questions, page.records, page.data_sha256)
+    answered = reports.answers(questions, page.records, page.data_sha256)
+    for name, answer in answered.items():
+        if isinstance(answer, Result) and answer.gap is not None:
+            note_gap(page, name, answer.gap)
+    return answered
+
+
+def note_gap(page: Page, name: str, gap: Gap) -> None:
+    """Note that a part of the page has no answer; put what a defect left aside, where no reader gets it."""
+    why = gap.why if page.audience == "internal" else disclosure.UNTOLD
+    page.written.append({"kind": "no answer", "name": name, "text": why, "is_defect": gap.is_defect})
+    run = _run()
+    if run and gap.details:
+        place = Path(run["staging"]) / reports.DETAILS_FILE
+        before = place.read_text(encoding="utf-8") if place.exists() else ""
+        files.write(place, f"{before}{name}\n{gap.details}\n")
 
 
 def results(page: Page, **named: Result) -> Page:

@@ -7,6 +7,7 @@ cautions) stand in `words.toml`, by page; a notebook of one's own hands them ove
 from collections.abc import Callable, Mapping, Sequence
 
 import pandas as pd
+from markupsafe import Markup
 
 from analytics import disclosure
 from analytics.errors import ParameterError
@@ -14,11 +15,11 @@ from analytics.numbers import readable
 from analytics.pages import blocks, first_screen, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
-from analytics.pages.page import Page, result_of, show_html
+from analytics.pages.page import Page, note_gap, result_of, show_html
 from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.pages.words import of_page
-from analytics.reports import filled
-from analytics.results import Result, counted
+from analytics.reports import defect, filled
+from analytics.results import WHY, Result, counted, why_not
 
 LEAST_WORDS_OF_ALT = 4
 
@@ -81,6 +82,9 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
     if says:
         lead(page, says)
     result = result_of(page, name)
+    if why := why_not(result):
+        _instead(page, title, why)
+        return
     if result.table().empty:
         _withheld(page, title)
         return
@@ -88,8 +92,10 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
         _instead(page, title, why)
         return
     number = _next(page, "figure")
-    page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
-    show_html(blocks.figure_block(result, number, title, alt, caption), failed=_failed(result))
+    block = _made(page, name, title, lambda: blocks.figure_block(result, number, title, alt, caption))
+    if block is not None:
+        page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
+        show_html(block, failed=_failed(result))
 
 
 def table(
@@ -118,8 +124,13 @@ def table(
         Makes the frame that is shown, where that is not `result.table()`.
     """
     result = result_of(page, name)
+    if why := why_not(result):
+        _instead(page, title, why)
+        return
     if read is not None:
-        _frame(page, name, read(result), title, notes=notes)
+        rows = _made(page, name, title, lambda: read(result))
+        if rows is not None:
+            _frame(page, name, rows, title, notes=notes)
         return
     if result.table().empty:
         _withheld(page, title)
@@ -129,16 +140,37 @@ def table(
             _instead(page, title, why)
         return
     number = _next(page, "table")
-    page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
-    written = tables.show(
-        result,
-        table_id=f"t{number}",
-        title=f"Table {number}. {title}",
-        notes=_notes(page, title, notes),
-        rows_are=rows_are,
-        across=across,
+    block = _made(
+        page,
+        name,
+        title,
+        lambda: tables.show(
+            result,
+            table_id=f"t{number}",
+            title=f"Table {number}. {title}",
+            notes=_notes(page, title, notes),
+            rows_are=rows_are,
+            across=across,
+        ),
     )
-    show_html(written, failed=_failed(result))
+    if block is not None:
+        page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
+        show_html(block, failed=_failed(result))
+
+
+def _made(
+    page: Page, name: str, title: str, make: Callable[[], Markup | pd.DataFrame]
+) -> Markup | pd.DataFrame | None:
+    """Return what `make` gives; None where a defect stopped it: it is noted, and its place says so."""
+    try:
+        return make()
+    except MemoryError:
+        raise
+    except Exception as error:  # a section fails alone, its drawing too
+        gap = defect(error)
+        note_gap(page, name, gap)
+        _instead(page, title, gap.why)
+        return None
 
 
 def _failed(result: Result) -> list[str]:
@@ -199,6 +231,9 @@ def _frame(
     folded: bool = False,
 ) -> None:
     """Write a frame as a table; `of` names the result it shows."""
+    if why := str(rows.attrs.get(WHY, "")):
+        _instead(page, title, why if page.audience == "internal" else disclosure.UNTOLD)
+        return
     shown = disclosure.protect_frame(rows, page.audience)
     if shown.empty:
         none = "none" if page.audience == "internal" else "none, or none that this audience may see"
@@ -227,6 +262,7 @@ def _frame(
 def method(page: Page, *names: str) -> None:
     """Write how each result was made, how many rows it rests on, and which of its checks failed."""
     named = {name: result_of(page, name) for name in names or tuple(page.results)}
+    named = {name: result for name, result in named.items() if result.gap is None}
     show_html(blocks.method_block(named, page.audience, page.written), slot="made")
 
 
@@ -240,6 +276,9 @@ def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None)
     reasons
         Sentence by code, such as `yields.REASONS`.
     """
+    if why := why_not(result_of(page, name)):
+        _instead(page, "Rows left out, and why", why)
+        return
     used = result_of(page, name).rows()
     codes = used["reason"].fillna("").astype(str) if "reason" in used else pd.Series([], dtype=str)
     counts = codes[codes.ne("")].value_counts().rename_axis("reason").reset_index(name="n_rows")
@@ -263,7 +302,12 @@ def _next(page: Page, kind: str) -> int:
 
 
 def _instead(page: Page, title: str, why: str) -> None:
-    """Say why there is no picture or table."""
+    """Say why there is no picture or table; once in full, and after that where it was said."""
+    before = next((e for e in page.written if e["kind"] == "unsaid" and e["text"] == why), None)
+    if before is not None:
+        said = f"No answer, for the reason given at: {before['title']}."
+        show_html(filled("blocks/instead", title=title, why=said, withheld=False))
+        return
     page.written.append({"kind": "unsaid", "title": title, "text": why})
     show_html(
         filled("blocks/instead", title=title, why=disclosure.protect_text(why, page.audience), withheld=False)

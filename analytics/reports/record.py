@@ -23,6 +23,7 @@ STEP_FILE = "step.txt"
 PLAN_FILE = "plan.json"
 LOG_FILE = "log.txt"
 CORES_VARIABLE = "REGROWTH_CORES"
+DETAILS_FILE = "details.txt"  # tracebacks, which may hold values of records: never in a published folder
 MARK = "regrowth"  # an output's metadata: where the layout of a report sets it
 LEFT_FILE = "left.json"  # what to note of a report for others, once it is published
 
