@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal
 import pydantic
 from pydantic import ConfigDict, Field, StringConstraints
 
+from analytics import files
 from analytics.errors import ParameterError
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
@@ -169,12 +170,14 @@ def settled(page: str, data: str | Path, settings: dict[str, Any]) -> dict[str, 
 
     place = Path(data)
     named = str(settings["criteria"])
+    kept = files.begins.read(files.begins.place(place, folder=str(settings.get("state", ""))))
+    begins = str(settings.get("register_begins", "")) or ("{:04d}-{:02d}".format(*kept) if kept else "")
     beside = (place if place.is_dir() else place.parent) / named
     quarter = review.under_review(
         records.load(place),
         review.read(named if Path(named).exists() else beside),
         complete_through=int(settings.get("complete_through", 0)),
-        register_begins=str(settings.get("register_begins", "")),
+        register_begins=begins,
         today=str(settings.get("as_of", "")),
     )
     return {**settings, QUARTER: quarter}

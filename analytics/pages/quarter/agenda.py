@@ -34,7 +34,7 @@ SMALL = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "sev
 ROOM = "________"
 
 
-def answer(result: Result) -> str:
+def answer(result: Result, quarter: str) -> str:
     """Return the headline: what is not met, with its number, then how many are met and cannot be told."""
     rows = audit(result)
     n = rows["outcome"].value_counts()
@@ -54,7 +54,7 @@ def answer(result: Result) -> str:
         *([f"{_count(n[WITHHELD])} may not be shown"] if n.get(WITHHELD, 0) else []),
     ]
     said = "; ".join(rest)
-    return f"{head} {said[:1].upper()}{said[1:]}."
+    return f"{quarter[:1].upper()}{quarter[1:]}: {head[:1].lower()}{head[1:]} {said[:1].upper()}{said[1:]}."
 
 
 def _count(n: int) -> str:
