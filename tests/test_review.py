@@ -774,8 +774,8 @@ def test_a_new_kind_of_criterion_is_one_class(demo, criteria):
         id="a", what="x", role="x", criterion="long", set_in_quarter=8, due_quarter=9, re_audit_quarter=10
     )
     indicators = review.indicators(demo, known, quarter=12)
-    # Judged over four quarters: two would tell half of 30 % from 30 %, at 27 sessions a quarter they do not.
-    now = demo.sessions[demo.sessions["register_month"].between(25, 36)]["out_of_body_min"].dropna()
+    # 15 % is told from 30 % by 4 z^2 0.7 / 0.3 = 36 sessions (Wilson's interval), which two quarters bring.
+    now = demo.sessions[demo.sessions["register_month"].between(31, 36)]["out_of_body_min"].dropna()
     row = indicators.extra["audit"].iloc[0]
     assert (row["numerator"], row["denominator"]) == ((now > 240).sum(), len(now))
     charts = review.run_charts(demo, known, quarter=12)
