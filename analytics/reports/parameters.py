@@ -19,6 +19,7 @@ from pydantic import ConfigDict, Field, StringConstraints
 from analytics import files
 from analytics.errors import ParameterError
 
+FORMS = ("00_", "09_")  # notebooks that are worked with and make no report
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 PARAMETERS_TAG = "parameters"
 FOLDERS = ("answers",)  # settings that name a folder which a page reads in the place of records
@@ -81,7 +82,7 @@ MODELS: dict[str, type[Common]] = {
 def pages() -> list[str]:
     """Return the names of the pages that make a report, in order."""
     names = sorted(p.stem for p in NOTEBOOKS.glob("*.ipynb") if not p.name.startswith("."))
-    return [name for name in names if not name.startswith("00_")]
+    return [name for name in names if not name.startswith(FORMS)]
 
 
 def notebook(page: str) -> Path:
