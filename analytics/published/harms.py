@@ -104,7 +104,7 @@ def _none_of_n(_: Path) -> Iterator[Number]:
     }  # fmt: skip
     for n, limits in expected.items():
         for level, limit in zip((0.90, 0.95), limits, strict=True):
-            found = proportions.proportion(0, n, method="clopper_pearson", level=level).high
+            found = proportions.proportion(0, n, method="clopper_pearson", level=level).high.item()
             yield from near({f"none in {n}, level {level:g}": (found, limit)}, **SIX)
 
 

@@ -25,6 +25,8 @@ from analytics.review.decide.agenda import FELL, LATE, MISSED, NEVER_TOLD, UNKNO
 from analytics.review.decide.archive import CLEARED, Remembered, keep, recall
 from analytics.review.decide.lists import work_lists
 from analytics.review.decide.signals import BETTER, KNOWN, NEW, WORSE
+from analytics.review.doubts import check
+from analytics.review.kinds.reference import reference
 from analytics.review.followup import absent, follow_up
 from analytics.review.indicators import GAP, indicators
 from analytics.review.measures import CANNOT_TELL, MET, NOT_MET, NO_DATA

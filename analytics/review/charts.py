@@ -273,7 +273,7 @@ def _found(
         one(
             POINT, i, bool(chart.value[i] > chart.centre[i]), abs(chart.value[i] - chart.centre[i]) / sigma[i]
         )
-        for i in np.flatnonzero(chart.outside)
+        for i in np.flatnonzero(chart.outside).tolist()
     ]
     runs = run_rules.run_tests(chart.value, median)
     first, _, above = run_rules.longest_run(chart.value, median)
@@ -334,7 +334,7 @@ def _made_of(series: Series, i: int, basis: str) -> dict[str, Any]:
     if series.kind == GAPS:
         # As many points as gaps: the length of the chart is the number of events.
         return {"basis": "counts", "numerator": len(series.part) + 1}
-    if series.kind not in SHARES or basis == "model":
+    if series.whole is None or series.kind not in SHARES or basis == "model":
         return {"basis": "model" if basis == "share" else basis}
     return {"basis": basis, "numerator": series.part[i], "denominator": series.whole[i]}
 

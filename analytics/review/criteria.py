@@ -223,10 +223,11 @@ def _sentence(name: str, content: dict, problem: Any) -> str:
         place = place[1:]
     if place:
         where += f", {'.'.join(str(p) for p in place)}"
-    return f"{where}: {_rule(problem)}"
+    return f"{where}: {rule_of(problem)}"
 
 
-def _rule(problem: Any) -> str:
+def rule_of(problem: Any) -> str:
+    """Return the rule that an entry breaks, and what to do."""
     kind = problem["type"]
     if kind == "missing":
         return "is missing; write it down before the numbers are looked at"

@@ -67,8 +67,8 @@ class Change(Declared):
 class DataCut(Declared):
     """Up to which register month the records are complete, or how far behind the calendar they run."""
 
-    complete_through_month: int | None = Field(None, ge=1)
-    lag_months: int = Field(1, ge=0, le=24)
+    complete_through_month: Annotated[int | None, Field(ge=1)] = None
+    lag_months: Annotated[int, Field(ge=0, le=24)] = 1
 
 
 class Monitor(Declared):

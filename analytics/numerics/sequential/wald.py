@@ -139,7 +139,9 @@ def walk(steps: ArrayLike, *, alpha: float, beta: float, resets: bool = True) ->
     ([1], [2])
     """
     low, high = bounds(alpha, beta)
-    total, accepted, rejected = [], [], []
+    total: list[float] = []
+    accepted: list[int] = []
+    rejected: list[int] = []
     level = 0.0
     for i, step in enumerate(np.asarray(steps, dtype=float)):
         level += step

@@ -80,6 +80,11 @@ class Criterion(Declared):
         return "the operation"
 
     @property
+    def columns(self) -> tuple[tuple[str, str, str], ...]:
+        """Columns of the records it names: the entry, the table, the column."""
+        return ()
+
+    @property
     def lag_months(self) -> int:
         """Months from an operation to the first row it can bring: a change shows no sooner."""
         return 0
