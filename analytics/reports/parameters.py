@@ -65,11 +65,11 @@ class SurgeonAudit(Common):
     surgeon: str = Field(
         "", description="surgeon code to set against the others; empty for every surgeon in turn"
     )
-    native_change: Literal["none", "assumed", "control"] = Field(
-        "assumed", description="how loss of native hair is allowed for"
+    native_change: Literal["combined", "none", "assumed", "control"] = Field(
+        "combined", description="how loss of native hair is allowed for"
     )
-    curve: Literal["log-logistic", "log-normal"] = Field(
-        "log-logistic", description="shape of the emergence curve"
+    curve: Literal["Burr", "log-logistic", "log-normal"] = Field(
+        "Burr", description="shape of the emergence curve"
     )
 
 
