@@ -24,7 +24,7 @@ COMMANDS = {
     "add": ("analytics.app.chair.add", "enter a follow-up or a session, or take an entry back"),
     "import": ("analytics.app.chair.counts", "add counts from a table of any counting tool"),
     "criteria": (
-        "analytics.app.commands.criteria",
+        "analytics.app.criteria",
         "say what criteria can hold, and what is wrong with yours",
     ),
     "report": ("analytics.app.commands.report", "make one report"),

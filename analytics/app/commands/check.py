@@ -4,7 +4,7 @@ import argparse
 from collections.abc import Callable
 
 from analytics import records
-from analytics.app.commands.criteria import say_of_files
+from analytics.app.criteria import say_of_files
 from analytics.app.plausible import implausible
 from analytics.errors import AnalyticsError
 
