@@ -80,7 +80,7 @@ def _infection(known, rng):
 
 
 def declared(event: str):
-    """Return the demo's criteria without those that need the emergence model; the change as it was planted."""
+    """Return the demo's criteria without those that need the emergence model; the change as planted."""
     criteria = review.read(ROOT / "data_demo" / "criteria.toml")
     kept = tuple(c for c in criteria.criterion if c.has_rows_of_its_own)
     monitor = criteria.monitor.model_copy(update={"baseline_through_month": DRIFT_FROM})
@@ -125,9 +125,7 @@ def _summary(event: str, quarter: int, panels) -> dict:
         "quarter": quarter,
         "is_named": _is_named(event, new, audit),
         "new_worse": int(new["direction"].eq("worse").sum()),
-        "charts_signalling": float(
-            charts.loc[charts["is_drawn"].astype(bool), "signal"].ne("no signal").mean()
-        ),
+        "charts_signalling": float(drawn_charts["signal"].ne("no signal").mean()),
         "stated": float(charts["false_alarm_pct"].mean() / 100),
         "before": one_quarter.isin(["met", "not met"]).to_dict(),
         "after": audit.isin(["met", "not met"]).to_dict(),
@@ -158,7 +156,8 @@ def main(n_nothing: int, n_each: int) -> None:
             first = [next((q["quarter"] for q in one if q["is_named"]), np.nan) for one in made]
             median = np.nanmedian(first) if np.isfinite(first).any() else np.nan
             print(
-                f"{event:>10}: named in {np.isfinite(first).mean():.0%} of {n} registers, median quarter {median:.0f}"
+                f"{event:>10}: named in {np.isfinite(first).mean():.0%} of {n} registers, "
+                f"median quarter {median:.0f}"
             )
 
 
