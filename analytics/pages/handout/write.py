@@ -45,7 +45,7 @@ def write(
         When the records break the dictionary.
     """
     chosen = settings(given)
-    name = reports.report_name(NAME, _safe_label(label, chosen.patient), chosen.as_of)
+    name = reports.report_name(NAME, _safe_label(label, chosen.patient), {"as_of": chosen.as_of})
     if unknown := [f for f in formats if f not in FORMATS]:
         raise ParameterError(f"formats: {len(unknown)} unknown; a handout is made as {' or '.join(FORMATS)}")
     place = Path(out).resolve() / name
