@@ -17,7 +17,7 @@ from analytics.yields.followup import if_not_read, photograph_failures
 from analytics.yields.joint import joint
 from analytics.yields.link import MIN_BOTH, planted_error
 from analytics.yields.losses import graft_yield, loss_chain
-from analytics.yields.mass import hair_mass
+from analytics.yields.mass import cross_section, hair_mass
 from analytics.yields.means import average, expected_variance, one_reading
 from analytics.yields.native import UntreatedRate
 from analytics.yields.rows import (
