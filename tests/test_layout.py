@@ -23,6 +23,7 @@ ORDER = [
     "simulate",
     "numerics",
     "measurement",
+    "followup",
     "yields",
     "regrowth",
     "milestones",
