@@ -22,6 +22,7 @@ COMMANDS = {
     "code": ("analytics.app.commands.code", "turn a chart number into its code"),
     "check": ("analytics.app.commands.check", "read your records and name every problem"),
     "report": ("analytics.app.commands.report", "make one report"),
+    "due": ("analytics.app.commands.due", "say whose follow-up is due, from today"),
     "batch": ("analytics.app.commands.batch", "make many reports by a plan"),
     "study": ("analytics.app.commands.study", "freeze a study plan, or try it on invented outcomes"),
     "pool": ("analytics.app.commands.pool", "pool answers over clinics; no row leaves any"),
@@ -32,7 +33,11 @@ COMMANDS = {
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; return 0 when done, 1 when a part failed, 2 when it could not be done as asked."""
+    """Run one command and return its exit code.
+
+    0 when done, 1 when a part failed, 2 when it could not be done as asked, 3 when a report was made with
+    sections that these records do not answer.
+    """
     given = list(sys.argv[1:] if argv is None else argv)
     if not given or given[0] in ("-h", "--help", "help"):
         print(_help())

@@ -13,7 +13,8 @@ Names of columns and groups are said here too; codes stay as they were handed in
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -146,6 +147,37 @@ def unit_name(unit: str) -> str:
     return f"percent{unit[1:]}" if unit.startswith("%") else UNIT_NAME.get(unit, unit)
 
 
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """A number in words, part by part; a part is empty where there is none."""
+
+    value: str
+    unit: str
+    interval: str
+    patients: str
+
+
+def parts(row: Mapping | pd.Series) -> Parts:
+    """Return the parts of one row of a result, as `full` says them.
+
+    Examples
+    --------
+    >>> parts({"estimate": 84.2, "se": 1.5, "unit": "%", "ci_low": 81.2, "ci_high": 87.1, "n_patients": 203})
+    Parts(value='84', unit='\u202f%', interval='95\u202f% interval 81 to 87', patients='203 patients')
+    """
+    unit = str(row.get("unit", ""))
+    if pd.isna(row.get("estimate")):
+        return Parts(words_for_missing(row), "", "", "")
+    places = decimals(_value(row, "se"), unit, [_value(row, "estimate")])
+    value = number(row["estimate"], places)
+    interval = ""
+    if not (pd.isna(_value(row, "ci_low")) and pd.isna(_value(row, "ci_high"))):
+        level = _value(row, "level")
+        interval = f"{100 * (level if math.isfinite(level) else 0.95):g}{THIN}% interval "
+        interval += limits(_value(row, "ci_low"), _value(row, "ci_high"), places)
+    return Parts(value, with_unit(value, unit).removeprefix(value), interval, _patients(row))
+
+
 def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:
     """Return one row of a result as `84 % (95 % interval 81 to 87; 203 patients)`.
 
@@ -157,18 +189,9 @@ def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:
     counts
         Whether the number of patients is said.
     """
-    unit = str(row.get("unit", ""))
-    if pd.isna(row.get("estimate")):
-        return words_for_missing(row)
-    places = decimals(_value(row, "se"), unit, [_value(row, "estimate")])
-    value = with_unit(number(row["estimate"], places), unit)
-    rests_on = _patients(row) if counts else ""
-    if pd.isna(_value(row, "ci_low")) and pd.isna(_value(row, "ci_high")):
-        return f"{value} ({rests_on})" if rests_on else value
-    level = _value(row, "level")
-    level_text = f"{100 * (level if math.isfinite(level) else 0.95):g}{THIN}% interval "
-    inside = level_text + limits(_value(row, "ci_low"), _value(row, "ci_high"), places)
-    return f"{value} ({inside}{'; ' + rests_on if rests_on else ''})"
+    said = parts(row)
+    inside = "; ".join(part for part in (said.interval, said.patients if counts else "") if part)
+    return f"{said.value}{said.unit} ({inside})" if inside else f"{said.value}{said.unit}"
 
 
 def sentence(text: str) -> str:
@@ -196,7 +219,11 @@ def pick(result: Result, **where) -> pd.Series:
     ------
     ParameterError
         When a column is unknown, or no row or more than one fits.
+
+    A result without an answer gives a row without a number, whose flag says why.
     """
+    if result.gap is not None:
+        return pd.Series({"estimate": float("nan"), "unit": "", "flag": result.gap.why.rstrip(".")})
     table = result.table()
     chosen = pd.Series(True, index=table.index)
     for column, value in where.items():
@@ -232,6 +259,15 @@ def readable(value: object) -> str:
     'yield at maturity'
     """
     return str(value).replace("_pct", " %").replace("_", " ")
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a sentence lists them.
+
+    >>> listed(["crown"]), listed(["crown", "frontal", "temples"])
+    ('crown', 'crown, frontal and temples')
+    """
+    return " and ".join([part for part in (", ".join(names[:-1]), *names[-1:]) if part])
 
 
 def title_case(text: str) -> str:

@@ -48,6 +48,20 @@ BASES = {
 }
 MARKED = re.compile(r"\{(\d+)(?: of (\d+))?\}")  # a count inside a text, as `counted` writes it
 LEVEL = 0.95
+WHY = "why not"  # under which the frames of a result without an answer say why
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Why a question has no answer: one plain sentence, which a page prints where the answer would stand.
+
+    `is_defect` says that the package failed and not the records; `details` is its traceback, which may hold
+    values of records and goes to no page.
+    """
+
+    why: str
+    is_defect: bool = False
+    details: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +72,7 @@ class Result:
     row per observation with its reason where it was left out (column `reason`, empty where used). `method`
     says in words what was done, with its source, level, weighting, seed. `checks` are named booleans, True
     where passed. `notes` travel with the numbers as footnotes. `extra` holds frames a particular picture or
-    page needs.
+    page needs. `gap` is set where the question has no answer (`unanswered`): there is no row then.
     """
 
     estimates: pd.DataFrame
@@ -69,6 +83,7 @@ class Result:
     picture: str = "intervals"
     notes: tuple[str, ...] = ()
     extra: dict[str, pd.DataFrame] = field(default_factory=dict)
+    gap: Gap | None = None
 
     def table(self) -> pd.DataFrame:
         """Return one row per reported number, in the fixed column order."""
@@ -121,6 +136,37 @@ class Curve(Result):
         keys = [*self.by, "term"]
         parts = [_interpolate(group, wanted, beyond) for _, group in self.path.groupby(keys, sort=False)]
         return pd.concat(parts, ignore_index=True)
+
+
+class _Nothing(dict):
+    """The frames of a result without an answer: whichever is asked for is empty, and says why."""
+
+    why = ""
+
+    def __missing__(self, name: str) -> pd.DataFrame:
+        frame = pd.DataFrame()
+        frame.attrs[WHY] = self.why
+        return frame
+
+
+def unanswered(gap: Gap) -> Result:
+    """Return the result of a question that has no answer: no row, and the sentence that says why.
+
+    Whatever is asked of it (`only`, a frame of `extra`, its table) is without rows too.
+
+    >>> told = unanswered(Gap("No crown was counted."))
+    >>> len(told.table()), only(told, zone="crown").gap.why
+    (0, 'No crown was counted.')
+    """
+    empty = pd.DataFrame({name: pd.Series(dtype=object) for name in TABLE_COLUMNS})
+    nothing = _Nothing()
+    nothing.why = gap.why
+    return Result(empty, pd.DataFrame(), gap.why, extra=nothing, gap=gap)
+
+
+def why_not(answer: Any) -> str:
+    """Return why a question has no answer, as a sentence; empty where it has one."""
+    return answer.gap.why if isinstance(answer, Result) and answer.gap is not None else ""
 
 
 def line(
@@ -267,6 +313,8 @@ def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: Arra
 def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -> Result:
     """Return the result with only the rows asked for, e.g. `only(result, term="tempo_ratio")`.
 
+    Where it holds none of them (a zone nobody planted), the answer is a gap that says so.
+
     Parameters
     ----------
     picture
@@ -277,16 +325,18 @@ def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -
     Raises
     ------
     ParameterError
-        When the column is unknown or no row is left.
+        When the column is unknown.
     """
+    if result.gap is not None:
+        return result
     unknown = [c for c in where if c not in result.estimates.columns]
     if unknown:
         raise ParameterError(f"results.only: unknown column {', '.join(unknown)}; use a column of the table")
     kept = _where(result.estimates, where)
     if kept.empty:
-        raise ParameterError(
-            "results.only: no row of the result is left; ask for values that the table holds"
-        )
+        asked = [str(v) for each in where.values() for v in ([each] if isinstance(each, str) else each)]
+        named = ", ".join(value.replace("_", " ") for value in asked)
+        return unanswered(Gap(f"These records hold no number for: {named or 'what is asked'}."))
     changed = replace(result, estimates=kept, picture=picture or result.picture)
     if isinstance(changed, Curve) and not changed.path.empty:
         same = {c: v for c, v in where.items() if c in result.by and c in changed.path.columns}

@@ -60,14 +60,14 @@ def _fits_of_this_run(tmp_path_factory):
 @pytest.fixture(scope="session")
 def demo_report(tmp_path_factory):
     """Return a function that renders a page on the demo register, each page once."""
-    from analytics.reports import render
+    from analytics.reports import parameters, render
 
     made = {}
     out = tmp_path_factory.mktemp("demo")
 
     def rendered(page):
         if page not in made:
-            made[page] = render.page(page, ROOT / "data_demo", out)
+            made[page] = render.page(page, ROOT / "data_demo", out, **parameters.DEMO.get(page, {}))
         return made[page]
 
     return rendered

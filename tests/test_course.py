@@ -3,14 +3,18 @@
 import dataclasses
 
 import numpy as np
+import pandas as pd
 import pytest
 import scoringrules
+import statsmodels.api as sm
+from scipy import special, stats
 from test_results import assert_keeps_the_contract
 
 from analytics import course, regrowth
-from analytics.course.backtest import closed_form_crps
+from analytics.course.backtest import closed_form_crps, scored
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import ParameterError
+from analytics.numerics.proportions import proportion
 from analytics.pages import in_words
 from analytics.regrowth.quantities import parameters
 
@@ -183,6 +187,29 @@ def test_past_forecasts_of_the_demo_hold_and_beat_both_rivals(demo):
     assert table.loc["95 % limits held", "ci_high"] >= 93.0
     assert table.loc["skill over the practice mean", "ci_low"] > 0
     assert table.loc["skill over the last reading", "ci_low"] > 0
+
+
+def test_counts_predicted_twice_do_not_make_past_forecasts_look_surer():
+    """The patient as the unit: by statsmodels' cluster-robust variance, on the logit scale with t."""
+    rng = np.random.default_rng(5)
+    n, common = 300, rng.normal(size=60)
+    who = rng.integers(60, size=n)
+    pit = stats.norm.cdf(0.6 * common[who] + 0.8 * rng.normal(size=n))
+    cases = pd.DataFrame({"patient_id": who, "pit": pit, "crps": 1.0, "observed": 1.0})
+    cases = cases.assign(mean_rival=0.0, mean_rival_sd=1.0, last_rival=0.0, last_rival_sd=1.0)
+    once, twice = (
+        scored(rows, "all zones", 0.95).set_index("term").loc["80 % limits held"]
+        for rows in (cases, pd.concat([cases, cases]))
+    )
+    held = np.abs(pit - 0.5) <= 0.4
+    fit = sm.OLS(held.astype(float), np.ones(n)).fit(cov_type="cluster", cov_kwds={"groups": who})
+    p, m = fit.params[0], len(np.unique(who))
+    half = stats.t.ppf(0.975, m - 1) * fit.bse[0] / (p * (1 - p))
+    expected = 100 * special.expit(special.logit(p) + np.array([-half, half]))
+    np.testing.assert_allclose([once["ci_low"], once["ci_high"]], expected, rtol=1e-6)
+    np.testing.assert_allclose([twice["ci_low"], twice["ci_high"]], expected, rtol=1e-6)
+    wilson = proportion(held.sum(), n)
+    assert once["ci_high"] - once["ci_low"] > 100 * float(wilson.high - wilson.low)
 
 
 def test_cases_of_the_practice_are_called_behind_as_often_as_the_rule_states(demo, plateaus):

@@ -61,7 +61,9 @@ def test_a_page_for_the_public_shows_no_count_of_one_to_nine_patients(page, tmp_
     # Threshold: Washington State Department of Health, Standards for Reporting Data with Small Numbers, 2018.
     refusal = ""
     try:
-        report = render.page(page, ROOT / "data_demo", tmp_path, audience="public")
+        report = render.page(
+            page, ROOT / "data_demo", tmp_path, audience="public", **parameters.DEMO.get(page, {})
+        )
     except ParameterError as error:
         refusal = str(error)
     if refusal:

@@ -8,7 +8,7 @@ import pytest
 import sample_page
 
 from analytics.errors import ParameterError
-from analytics.reports import parameters
+from analytics.reports import parameters, render
 
 
 @pytest.fixture(scope="module")
@@ -95,3 +95,17 @@ def test_a_page_about_one_patient_is_made_for_the_clinic_alone(page, audience):
     assert parameters.checked(page, {"audience": "internal"})["patient"]
     with pytest.raises(ParameterError, match="a page about one patient rests on one person"):
         parameters.checked(page, {"audience": audience})
+
+
+def test_a_page_that_reads_another_folder_takes_it_in_the_place_of_records(tmp_path, monkeypatch):
+    """`regrowth report 07 FOLDER`, and a path as seen from where the command was given."""
+    pool = tmp_path / "pool"
+    pool.mkdir()
+    (pool / "one.json").write_text("{}")
+    monkeypatch.chdir(tmp_path)
+    run = render.check("07", "pool")
+    assert run["folders"] == {"answers": str(pool)}
+    assert run["parameters"]["answers"] == "pool"
+    assert render.check("07", "", as_text=True, answers="pool")["folders"] == run["folders"]
+    with pytest.raises(ParameterError, match="answers: there is no such folder"):
+        render.check("07", "elsewhere")

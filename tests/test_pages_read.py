@@ -108,7 +108,7 @@ def test_a_table_whose_months_are_all_withheld_is_shown_as_it_is():
 def test_a_page_says_whose_it_is_to_the_clinic_alone():
     settings = {"patient": "0108", "as_of": "2026-03-31"}
     page = pages.Page("own", {**settings, "audience": "internal"}, None, "")
-    assert pages.about(page) == "Patient 0108. As of 2026-03-31."
+    assert pages.about(page) == "patient 0108 · as of 2026-03-31"
     assert "0108" not in pages.about(pages.Page("own", {**settings, "audience": "public"}, None, ""))
 
 

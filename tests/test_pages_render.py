@@ -16,7 +16,7 @@ from conftest import ROOT
 from analytics import files
 from analytics.errors import AnalyticsError, FitError, ParameterError, RecordError
 from analytics.files import listing as disk_list
-from analytics.reports import render
+from analytics.reports import overview, render
 
 DEMO = ROOT / "data_demo"
 DIES = "import os\nos._exit(9)"
@@ -135,6 +135,33 @@ def test_a_defect_is_said_by_its_kind_and_step_and_never_by_its_text(tmp_path):
         render.page(_page(tmp_path, "raise ValueError('Jane Roe, 3 May')"), "", tmp_path / "out")
     assert "step 3 of the page stopped with ValueError" in str(failed.value)
     assert "Roe" not in str(failed.value)
+
+
+ASKS = """
+import json
+
+from analytics import disclosure, pages
+
+page = pages.begin("sample", data, surgeon=surgeon, months=months, audience=audience, as_of=as_of)
+asked = {"broken": pages.question(json.loads), "unsaid": pages.question(disclosure.rule)}
+page = pages.results(page, **pages.ask(page, **asked))
+pages.answer(page, "The rest is here.")
+pages.figure(page, "broken", "What broke", alt="a dot and a bar alone")
+pages.table(page, "unsaid", "What cannot be told")
+"""
+
+
+def test_a_page_with_sections_without_an_answer_is_made_and_says_so(tmp_path):
+    out = tmp_path / "out"
+    report = render.page(_page(tmp_path, ASKS, sample_page.FINISH), "", out)
+    assert report.answer == "The rest is here."
+    assert (report.unanswered, report.defects) == (("broken", "unsaid"), ("broken",))
+    html = report.files["html"].read_text()
+    assert "This part stopped with TypeError: a defect of the package" in html
+    assert "Made, 2 sections without an answer" in overview.write(out).read_text()
+    # What may hold a value of a record lies apart from what is handed on.
+    assert "Traceback" not in "".join(p.read_text() for p in report.folder.iterdir())
+    assert "Traceback" in (out / "failed" / "sample" / "details.txt").read_text()
 
 
 def test_a_kernel_that_dies_is_a_failed_report(tmp_path):

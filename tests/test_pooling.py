@@ -80,6 +80,21 @@ def test_the_pooled_curve_keeps_the_contract(finished):
     assert_keeps_the_contract(pooling.curve(finished))
 
 
+def test_the_pooled_curve_is_drawn_where_zones_were_counted_and_ends_at_their_maturity(clinics, finished):
+    """Patients and months by zone against the coded rows themselves."""
+    curve = pooling.curve(finished)
+    coding = _coding(clinics)
+    rows = pd.concat([design_rows(r, coding).assign(clinic=c) for c, r in clinics.items()])
+    rows["who"] = rows["clinic"] + rows["patient"]
+    ends = curve.table().set_index("zone")
+    assert ends["n_patients"].to_dict() == rows.groupby("zone")["who"].nunique().to_dict()
+    assert ends["x"].to_dict() == {"frontal": 12.0, "crown": 18.0}
+    for zone, own in curve.path.groupby("zone"):
+        first = np.sort(rows[rows["zone"].eq(zone)].groupby("who")["month"].min())
+        assert (first <= own["x"].min()).sum() >= coding.min_cell
+        assert own["x"].min() >= 2.0
+
+
 def test_no_file_holds_a_row_or_a_patient_code(clinics, finished):
     text = json.dumps(finished)
     codes = set(clinics["C0"].patients["patient_id"]) | set(clinics["C0"].placements["placement_id"])
@@ -214,12 +229,12 @@ def _whole(rows: pd.DataFrame, folder: Path) -> Path:
 
 
 def test_the_demo_pools_and_keeps_the_contract():
-    result = pooling.combine(pooling.read_folder(str(DEMO)))
+    result = pooling.combine(pooling.read_folder(DEMO))
     assert_keeps_the_contract(result)
     pooled = result.table().query("term == 'pooled' and measure == 'yield_at_maturity, frontal'").iloc[0]
     truth = simulate.Truth().zones["frontal"].plateau_yield
     assert pooled["ci_low"] - 3 < truth < pooled["ci_high"] + 6
-    assert len(pooling.what_left(str(DEMO))) == 7
+    assert len(pooling.what_left(DEMO)) == 7
 
 
 def test_the_demo_files_are_what_the_module_makes():
@@ -233,6 +248,30 @@ def test_the_demo_files_are_what_the_module_makes():
             theirs["n_patients"],
         )
         assert mine["estimate"] == pytest.approx(theirs["estimate"], rel=1e-3)
+
+
+def test_one_clinic_is_not_pooled_and_two_are_with_their_spread(tmp_path):
+    one, two = (pooling.read_summary(DEMO / f"summary_{c}.json") for c in ("C1", "C2"))
+    alone = pooling.combine([one]).table()
+    assert alone.loc[alone["term"].eq("pooled"), "flag"].str.startswith("one clinic gives this").all()
+    both = pooling.combine([one, two]).table().set_index(["measure", "term"])
+    pooled, new = (both.loc[("yield_at_maturity, crown", term)] for term in ("pooled", "new clinic"))
+    assert new["ci_low"] < pooled["ci_low"] < pooled["estimate"] < pooled["ci_high"] < new["ci_high"]
+    with pytest.raises(ParameterError, match="one clinic's records under two codes"):
+        pooling.combine([one, {**one, "clinic": "C9"}])
+
+
+def test_files_are_known_by_what_they_hold_not_by_their_names(tmp_path):
+    for i, name in enumerate(("summary_C1.json", "round_finished.json")):
+        (tmp_path / f"as_received_{i}.json").write_bytes((DEMO / name).read_bytes())
+    assert [one["clinic"] for one in pooling.read_folder(tmp_path)] == ["C1"]
+    assert pooling.finished(tmp_path)["asked"]["kind"] == "done"
+    (tmp_path / "as_received_0.json").unlink()
+    with pytest.raises(ParameterError, match="holds no clinic's summary"):
+        pooling.read_folder(tmp_path)
+    (tmp_path / "as_received_1.json").unlink()
+    with pytest.raises(ParameterError, match="holds no finished round"):
+        pooling.finished(tmp_path)
 
 
 def test_a_changed_summary_is_refused(tmp_path):

@@ -18,7 +18,7 @@ from analytics.__main__ import main
 from analytics.errors import ParameterError
 from analytics.numerics import mixed
 from analytics.pooling import ledger as pooling_ledger
-from analytics.pooling.coding import Coding, design_rows, matrix, part_design, read_study
+from analytics.pooling.coding import Coding, design_rows, digest, matrix, part_design, read_study
 
 CLINICS = ("A", "B", "C")
 TWO = ("A", "B")
@@ -154,7 +154,7 @@ def test_summaries_are_made_and_combined_by_the_command_line(study, capsys):
     assert main(["pool", "combine", *map(str, sorted(demo.glob("summary_*.json")))]) == 0
     said = capsys.readouterr().out
     assert "yield_at_maturity, crown, pooled:" in said
-    assert "Hartung-Knapp" in said
+    assert "half-normal prior of their spread" in said
     out = study / "summary_B.json"
     assert main(["pool", "summary", str(study / "B"), "--clinic", "B", "--out", str(out), "--write"]) == 0
     assert "Noted in" in capsys.readouterr().out
@@ -233,6 +233,35 @@ def test_a_studys_later_rounds_want_the_rows_of_its_first(registers):
     fewer = [pooling.answer(second, r, c) for c, r in {**registers, "C": half}.items()]
     with pytest.raises(ParameterError, match="answer of C: its number of patients is not that of the first"):
         pooling.next_round(second, fewer)
+
+
+def test_records_answer_under_one_code_and_a_code_stands_for_one_clinics_records(registers):
+    first = _round()
+    ledger = pooling.note_answer(pooling.read_ledger(Path("none")), first, registers["A"], "A")
+    with pytest.raises(ParameterError, match="have answered under another code"):
+        pooling.note_answer(ledger, first, registers["A"], "B")
+    strangers = replace(registers["B"], patients=registers["B"].patients)
+    with pytest.raises(ParameterError, match="none of its patients are in these records"):
+        pooling.note_answer(ledger, first, _renamed(strangers), "A")
+
+
+def _renamed(found: records.Records) -> records.Records:
+    """Return the records with every patient's code another one."""
+    frames = {
+        name: frame.assign(patient_id="X" + frame["patient_id"])
+        for name in ("patients", "sessions", "placements", "measurements", "visits", "therapies")
+        for frame in (getattr(found, name),)
+    }
+    return replace(found, **frames)
+
+
+def test_two_codes_with_the_very_same_sums_are_refused(registers):
+    first = _round()
+    mine = pooling.answer(first, registers["A"], "A")
+    answers = [mine, *({**mine, "clinic": c} for c in CLINICS[1:])]
+    signed = [{**a, "sha256": digest({k: v for k, v in a.items() if k != "sha256"})} for a in answers]
+    with pytest.raises(ParameterError, match="one clinic's records under two codes"):
+        pooling.next_round(first, signed)
 
 
 def test_the_ledger_holds_no_code_and_no_reading(registers, tmp_path):

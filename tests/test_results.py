@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from analytics.errors import ParameterError
-from analytics.results import TABLE_COLUMNS, Curve, Result, only
+from analytics.results import TABLE_COLUMNS, Curve, Result, only, why_not
 
 
 def assert_keeps_the_contract(result: Result) -> None:
@@ -50,11 +50,10 @@ def test_the_contract_itself_is_kept_by_a_plain_curve():
     assert_keeps_the_contract(_line())
 
 
-def test_only_keeps_the_rows_asked_for_and_refuses_when_none_is_left():
+def test_only_keeps_the_rows_asked_for_and_says_so_when_none_is_left():
     table = pd.DataFrame({"term": ["a", "b"], "estimate": [1.0, 2.0], "unit": "%"})
     both = Result(table, pd.DataFrame({"reason": [""]}), "by hand")
     assert only(both, term="b").table()["estimate"].tolist() == [2.0]
-    with pytest.raises(ParameterError, match="no row of the result is left"):
-        only(both, term="c")
+    assert why_not(only(both, term="c")) == "These records hold no number for: c."
     with pytest.raises(ParameterError, match="unknown column zone"):
         only(both, zone="crown")

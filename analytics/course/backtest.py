@@ -2,10 +2,13 @@
 
 The model is refitted as of the end of each past quarter, and predicts the next count of every placement
 already planted and followed, with nothing that came later. Each count is compared with its prediction: how
-often 50, 80 and 95 % limits held (Wilson interval), where it fell in its predictive distribution (PIT: flat
+often 50, 80 and 95 % limits held, where it fell in its predictive distribution (PIT: flat
 if honest), and the continuous ranked probability score (CRPS; Gneiting & Raftery 2007, JASA 102:359, from
 memory) beside two simple rivals with normal limits of their own past errors: the practice's mean yield at
 that month, and the last reading carried forward. Skill is 1 - CRPS / rival's CRPS.
+
+A count may be predicted from several quarters, and a patient has several counts: so the patient is the unit
+of the interval of how often limits held, as of the skill's.
 """
 
 from typing import Any
@@ -17,16 +20,17 @@ from scipy import stats
 from analytics import records as door
 from analytics import regrowth
 from analytics.errors import FitError, ParameterError
-from analytics.numerics.proportions import proportion
+from analytics.numerics.proportions import ratio_of_totals
 from analytics.records import Records
 from analytics.regrowth import Forecast, PlateauDistribution
-from analytics.results import LEVEL, Result, line
+from analytics.results import LEVEL, Result, counted, line
 
 MONTHS_A_QUARTER = 3
 HORIZON_MONTHS = 9.0
 MIN_PLACEMENTS = 30
 LEVELS = (0.5, 0.8, 0.95)
 PIT_BINS = 10
+COUNT = ["placement_id", "month"]
 LIGHT = 1e-4  # weight of a part of a forecast that its score does without
 
 
@@ -57,16 +61,17 @@ def backtest(
             f"course.backtest: no past quarter had {MIN_PLACEMENTS} followed placements and a count to "
             "predict; wait a quarter"
         )
-    tables = [_lines(cases, "all zones", level)]
-    tables += [_lines(rows, str(zone), level) for zone, rows in cases.groupby("zone", sort=False)]
+    tables = [scored(cases, "all zones", level)]
+    tables += [scored(rows, str(zone), level) for zone, rows in cases.groupby("zone", sort=False)]
     pit = np.histogram(cases["pit"], bins=PIT_BINS, range=(0, 1))[0]
     histogram = pd.DataFrame(
         {"pit": (np.arange(PIT_BINS) + 0.5) / PIT_BINS, "n": pit, "expected": len(cases) / PIT_BINS}
     )
     method = (
         f"refitted as of the end of {cases['quarter_month'].nunique()} past quarters; each placement's "
-        "next count within "
-        f"{HORIZON_MONTHS:g} months predicted from what was known then; {len(cases)} counts"
+        f"next count within {HORIZON_MONTHS:g} months predicted from what was known then; "
+        f"{counted(len(cases.drop_duplicates(COUNT)))} counts predicted {counted(len(cases))} times, the "
+        "patient as the unit of the intervals"
     )
     return Result(
         pd.concat(tables, ignore_index=True),
@@ -193,17 +198,19 @@ def _rivals(known: pd.DataFrame, followed: pd.DataFrame, ahead: pd.DataFrame) ->
     )
 
 
-def _lines(cases: pd.DataFrame, zone: str, level: float) -> pd.DataFrame:
+def scored(cases: pd.DataFrame, zone: str, level: float) -> pd.DataFrame:
+    """Return the table of `backtest` for the predictions of a zone."""
     n = len(cases)
     own: dict[str, Any] = {"by": {"zone": zone}, "level": level, "n_rows": n}
     own["n_patients"] = int(cases["patient_id"].nunique())
     lines = []
     for inside in LEVELS:
-        held = int(cases["pit"].sub(0.5).abs().le(inside / 2).sum())
-        made = proportion(held, n, level=level)
-        ends = (100 * float(made.low), 100 * float(made.high))
-        counted: dict[str, Any] = {"basis": "share", "numerator": held, "denominator": n}
-        lines.append(line(f"{100 * inside:g} % limits held", 100 * held / n, "%", ci=ends, **counted, **own))
+        missed = cases["pit"].sub(0.5).abs().gt(inside / 2).to_numpy(dtype=float)
+        made = ratio_of_totals(missed, np.ones(n), clusters=cases["patient_id"], level=level)
+        ends = (100 * (1 - made.high), 100 * (1 - made.low))
+        held = n - int(missed.sum())
+        share: dict[str, Any] = {"basis": "share", "numerator": held, "denominator": n}
+        lines.append(line(f"{100 * inside:g} % limits held", 100 * held / n, "%", ci=ends, **share, **own))
     score = cases["crps"].to_numpy(dtype=float)
     lines.append(line("CRPS", float(score.mean()), "hairs/cm2", **own))
     for name, mean, sd in (

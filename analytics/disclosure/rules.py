@@ -10,6 +10,7 @@ ABOUT = 10  # totals that stand beside other totals of the same rows are said to
 AUDIENCES = ("internal", "shared", "public")
 WITHHELD = "withheld, small numbers"
 UNSAID = "The answer rests on too few patients to be shown to this audience."
+UNTOLD = "These records do not answer this."  # why not is said inside the clinic: it may hold small numbers
 BANNER = {
     "internal": "For this clinic only: contains small numbers, do not forward.",
     "shared": "",

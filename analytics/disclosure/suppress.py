@@ -35,10 +35,21 @@ from analytics.disclosure.frames import (
     text_columns,
     withheld,
 )
-from analytics.disclosure.rules import ABOUT, UNSAID, WITHHELD, Rule, about, in_words, is_few, rounded, rule
+from analytics.disclosure.rules import (
+    ABOUT,
+    UNSAID,
+    UNTOLD,
+    WITHHELD,
+    Rule,
+    about,
+    in_words,
+    is_few,
+    rounded,
+    rule,
+)
 from analytics.disclosure.ties import suppress
 from analytics.errors import ParameterError
-from analytics.results import Curve, Result, plain, worded
+from analytics.results import Curve, Gap, Result, plain, unanswered, worded
 
 REASONS_TO = 5  # assumed, as the rounding of published counts
 PER_CASE_X = ("case", "case number", "case_number")
@@ -78,9 +89,11 @@ def protect_all(
     _refuse_undeclared(results)
     if applied.threshold <= 1:
         return dict(results)
+    untold = unanswered(Gap(UNTOLD))
     named = {
         name: _prepared(worded(result, lambda k, n: in_words(k, n, applied)), applied)
         for name, result in results.items()
+        if result.gap is None
     }
     frames = {
         (name, part): frame for name, result in named.items() for part, frame in _frames(result).items()
@@ -92,7 +105,7 @@ def protect_all(
         key: withheld(frame, spread(hidden[key], lines[key][1]), named[key[0]].by, applied)
         for key, frame in frames.items()
     }
-    return {name: _rebuilt(result, name, shown) for name, result in named.items()}
+    return {name: _rebuilt(named[name], name, shown) if name in named else untold for name in results}
 
 
 def _refuse_undeclared(results: Mapping[str, Result]) -> None:

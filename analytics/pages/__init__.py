@@ -1,8 +1,11 @@
 """What a notebook writes on its page, from `page = pages.begin(...)` to `pages.finish(page)`."""
 
 from analytics.pages import chair, conclusions, in_words, sentences, sentences_review, study_text
-from analytics.pages.page import Page, ask, begin, file_beside, finish, question, results, state_folder
+from analytics.pages.first_screen import KeyNumber, about, head_map, key_number, key_numbers, when
+from analytics.pages.page import (
+    Page, ask, begin, file_beside, finish, folder, question, results, state_folder,
+)
 from analytics.pages.sentences import say, verdict
 from analytics.pages.writing import (
-    about, answer, attention, cautions, figure, frame, lead, left_out, method, table,
+    answer, attention, cautions, figure, frame, lead, left_out, method, table,
 )

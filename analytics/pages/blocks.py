@@ -1,6 +1,5 @@
 """The blocks of HTML a page is made of: results and texts in, HTML out; nothing is shown or stored here."""
 
-import base64
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -31,27 +30,24 @@ CAUTIONS = (
 )
 
 
-def answer_block(sentence: str, about: str = "") -> Markup:
-    """Return the one-line answer; a number that stands before its bracketed interval is set stronger.
-
-    `about` stands beneath it: whose numbers these are, and who may read them.
-    """
+def answer_block(sentence: str) -> Markup:
+    """Return the one-line answer; a number that stands before its bracketed interval is set stronger."""
     strong = BEFORE_ITS_INTERVAL.sub(r"<strong>\1</strong>", str(escape(sentence)))
-    return filled("blocks/answer", sentence=Markup(strong), about=about)
+    return filled("blocks/answer", sentence=Markup(strong))
 
 
 def figure_block(result: Result, number: int, title: str, alt: str, caption: str) -> Markup:
     """Return a picture for a wide page and for a telephone, with its written alternative and its numbers."""
     narrow_one = begun(_drawn, result, True)
     wide, narrow = _drawn(result, False), narrow_one()
+    alternative = f"{alt.rstrip('.')}. {main_numbers(result)}"
     data = tables.show(result, table_id=f"f{number}d", title=f"Numbers of figure {number}")
     return filled(
         "blocks/figure",
         number=number,
         title=title,
-        wide=_data_uri(wide),
-        narrow=_data_uri(narrow),
-        alt=f"{alt.rstrip('.')}. {main_numbers(result)}",
+        wide=drawing.inline(wide, f"f{number}w", alternative),
+        narrow=drawing.inline(narrow, f"f{number}n", alternative),
         caption=_caption(result, caption),
         data=folded(f"The numbers of figure {number}", data),
     )
@@ -59,10 +55,6 @@ def figure_block(result: Result, number: int, title: str, alt: str, caption: str
 
 def _drawn(result: Result, narrow: bool) -> str:
     return drawing.svg(draw(result, narrow=narrow).figure)  # type: ignore[arg-type]
-
-
-def _data_uri(svg: str) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
 
 
 def main_numbers(result: Result) -> str:
@@ -148,19 +140,15 @@ def _shown_in(names: Sequence[str], shown: Sequence[Mapping[str, Any]]) -> str:
     for kind in ("figure", "table"):
         places = [str(e["id"][1:]) for e in shown if e["kind"] == kind and e.get("name") in names]
         if places:
-            parts.append(f"{kind}{'s' if len(places) > 1 else ''} {_listed(places)}")
+            parts.append(f"{kind}{'s' if len(places) > 1 else ''} {numbers.listed(places)}")
     seen = {entry.get("name") for entry in shown}
     parts += [readable(name) for name in names if name not in seen]
     return title_case("; ".join(parts))
 
 
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def cautions_block(own: Sequence[str], audience: str) -> Markup:
+def cautions_block(own: Sequence[str]) -> Markup:
     """Return the page's own cautions and those that stand on every page."""
-    return filled("blocks/cautions", banner=disclosure.BANNER.get(audience, ""), cautions=(*own, *CAUTIONS))
+    return filled("blocks/cautions", cautions=(*own, *CAUTIONS))
 
 
 def provenance_block(rests_on: Mapping[str, Any], balance: pd.DataFrame) -> Markup:

@@ -24,10 +24,17 @@ def collect(
         "answer": next((e["text"] for e in written if e["kind"] == "answer"), ""),
         "attention": [e["text"] for e in written if e["kind"] == "attention"],
         "failed_checks": failed,
+        "unanswered": _without_answer(written),
+        "defects": [e["name"] for e in written if e["kind"] == "no answer" and e["is_defect"]],
         "results": {name: _one(result, audience) for name, result in results.items()},
         "shown": [e for e in written if e["kind"] in ("figure", "table", "withheld")],
         "provenance": rests_on,
     }
+
+
+def _without_answer(written: list[dict[str, Any]]) -> dict[str, str]:
+    """Return why, by the name of each question that has no answer."""
+    return {e["name"]: e["text"] for e in written if e["kind"] == "no answer"}
 
 
 def _one(result: Result, audience: str) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import course, milestones, numbers, yields
-from analytics.results import Curve, Result
+from analytics.results import Curve, Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
 YIELD, DENSITY = "predicted yield", "predicted density"
@@ -23,6 +23,8 @@ def what_matters(lines: Result, *, most: int = 3) -> str:
     most
         How many choices to name, 1 or more.
     """
+    if why := why_not(lines):
+        return why
     furthest = yields.moves(lines)
     if furthest.empty:
         return "No choice can be set against the main line."
@@ -80,6 +82,8 @@ def when_reached(result: Result, group: str, *, percent: float, month: float = 1
     By month 12, about 23 of 100 placements in the crown reached 80 % of planted hairs (95 % interval 15 to
     34; from 107 patients of this clinic). This describes the past of many, not the course of one.
     """
+    if why := why_not(result):
+        return why
     table = result.table()
     own = table[table[result.by[0]].astype(str).eq(group)] if len(table) else table
     at_month = own[own["x"].eq(month)] if "x" in own else own
@@ -127,6 +131,8 @@ def _half_by(own: pd.DataFrame) -> str:
 
 def case_in_short(result: Curve) -> str:
     """Return the standing of each place of `course.case` in one sentence, those that need thought first."""
+    if why := why_not(result):
+        return why
     judged = result.extra["standing"]
     places = {state: judged.loc[judged["state"].eq(state), "place"] for state in STANDING_IN_SHORT}
     parts = [f"{STANDING_IN_SHORT[state]}: {'; '.join(own)}" for state, own in places.items() if len(own)]
@@ -137,6 +143,8 @@ def case_in_short(result: Curve) -> str:
 
 def case_in_words(result: Curve) -> pd.DataFrame:
     """Return one sentence per place of `course.case`, then what could not be judged and why."""
+    if why_not(result):
+        return result.extra["standing"]
     ahead = result.extra["limits"]
     rows = [
         {"place": row["place"], "sentence": _standing(row, ahead[ahead["place"].eq(row["place"])])}

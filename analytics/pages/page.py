@@ -31,7 +31,7 @@ from analytics.errors import ParameterError
 from analytics.pages import blocks
 from analytics.pages.content import collect
 from analytics.reports import Question, filled
-from analytics.results import Result
+from analytics.results import Gap, Result
 from analytics.yields import promise_unchanged
 
 
@@ -103,6 +103,13 @@ def file_beside(page: Page, name: str) -> Path:
     return Path(name) if Path(name).exists() else folder / name
 
 
+def folder(page: Page, name: str) -> Path:
+    """Return the folder that a setting names: as the command gave it, or as seen from the notebooks."""
+    given = _run().get("folders", {}).get(name)
+    place = Path(given or str(page.settings[name]))
+    return place if place.is_dir() else reports.parameters.NOTEBOOKS / place
+
+
 def state_folder(page: Page, named: str = "") -> Path:
     """Return the clinic's state folder of the page's records: the one named, or the one beside them."""
     return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
@@ -120,8 +127,25 @@ def ask(page: Page, **questions: Question) -> dict[str, Any]:
     """Return the answers by name: from the cache where asked before, at once where cores are free.
 
     Of the questions that wait for no other the longest belong first and last: two cores begin at either end.
+    A question that cannot be answered is answered by a result without rows that says why
+    (`results.unanswered`): the page and its other answers appear.
     """
-    return reports.answers(questions, page.records, page.data_sha256)
+    answered = reports.answers(questions, page.records, page.data_sha256)
+    for name, answer in answered.items():
+        if isinstance(answer, Result) and answer.gap is not None:
+            note_gap(page, name, answer.gap)
+    return answered
+
+
+def note_gap(page: Page, name: str, gap: Gap) -> None:
+    """Note that a part of the page has no answer; put what a defect left aside, where no reader gets it."""
+    why = gap.why if page.audience == "internal" else disclosure.UNTOLD
+    page.written.append({"kind": "no answer", "name": name, "text": why, "is_defect": gap.is_defect})
+    run = _run()
+    if run and gap.details:
+        place = Path(run["staging"]) / reports.DETAILS_FILE
+        before = place.read_text(encoding="utf-8") if place.exists() else ""
+        files.write(place, f"{before}{name}\n{gap.details}\n")
 
 
 def results(page: Page, **named: Result) -> Page:
@@ -152,7 +176,7 @@ def finish(page: Page) -> None:
     reports.dismiss()
     rests_on = reports.sources(page.name, page.records, page.settings)
     rests_on = disclosure.protect_provenance(rests_on, page.audience)
-    show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])))
+    show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])), slot="made")
     content = collect(page.name, page.audience, page.results, page.written, rests_on)
     run = _run()
     if run:
@@ -163,9 +187,9 @@ def finish(page: Page) -> None:
     display({reports.END_TYPE: {"results_sha256": digest}}, raw=True)
 
 
-def show_html(content: str) -> None:
-    """Put HTML on the page."""
-    display(HTML(content))
+def show_html(content: str, **mark: Any) -> None:
+    """Put HTML on the page; `mark` says where the report's layout sets it (`reports.layout`)."""
+    display(HTML(content), metadata={reports.MARK: mark} if mark else {})
 
 
 def _run() -> dict[str, Any]:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics import disclosure, numbers, study
 from analytics.pages.page import Page, result_of
-from analytics.results import Result
+from analytics.results import Result, why_not
 
 
 def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
@@ -29,6 +29,8 @@ def verdict(
     `below` when the whole interval lies under `null`, `above` when it lies over it, `unsure` when it holds it
     or there is no interval. `{value}` in a sentence is replaced by the number in words.
     """
+    if why := why_not(result_of(page, name)):
+        return why
     row = _row(page, name, where)
     if row is None:
         return unsure.replace("{value}", disclosure.WITHHELD)
@@ -43,6 +45,8 @@ def verdict(
 def _row(page: Page, name: str, where: dict[str, Any]) -> pd.Series | None:
     """Return the row asked for; None where the audience's rule took the whole row away."""
     result = result_of(page, name)
+    if result.gap is not None:
+        return numbers.pick(result, **where)
     if page.audience != "internal" and result.table().empty:
         return None
     return numbers.pick(result, **where)
@@ -50,6 +54,8 @@ def _row(page: Page, name: str, where: dict[str, Any]) -> pd.Series | None:
 
 def crown_against_front(page: Page, surgeon: str) -> str:
     """Return the answer of the surgeon audit: is the crown lower, or later, and what of one surgeon?"""
+    if why := why_not(result_of(page, "crown_front")):
+        return f"Whether the crown is lower or later than the front cannot be told yet. {why}"
     lower = verdict(
         page,
         "crown_front",
@@ -71,7 +77,8 @@ def crown_against_front(page: Page, surgeon: str) -> str:
         unsure="and whether it is later they cannot tell either: its half month is the front's times "
         "{value}.",
     )
-    return f"{lower}; {later}{_one_surgeon(page, surgeon) if surgeon else ''}"
+    own = f" {_one_surgeon(page, surgeon).strip()}" if surgeon else ""
+    return f"{lower}; {later}{own}"
 
 
 def _one_surgeon(page: Page, surgeon: str) -> str:
@@ -98,6 +105,8 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     standing
         Of `study.status`.
     """
+    if why := why_not(result):
+        return why
     row = result.table().iloc[0] if len(result.table()) else pd.Series({"flag": ""})
     words = str(row.get("flag", ""))
     groups = plan.exposure

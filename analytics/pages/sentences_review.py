@@ -11,7 +11,7 @@ import pandas as pd
 
 from analytics import dictionary
 from analytics import numbers as words
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, why_not
 from analytics.review import (
     AT_END,
     CANNOT_TELL,
@@ -55,6 +55,8 @@ def in_words(result: Result) -> str:
 
     A panel that cannot be filled yet says what it waits for.
     """
+    if why := why_not(result):
+        return why
     table = result.table()
     if table.empty:
         return "Nothing of this may be shown to this audience, or there is nothing to show."
@@ -81,7 +83,7 @@ def said(results: Mapping[str, Result]) -> dict[str, str]:
 
 def part(result: Result, name: str) -> pd.DataFrame:
     """Return a frame a panel carries beside its table; empty where the panel is not filled yet."""
-    return result.extra.get(name, pd.DataFrame())
+    return result.extra[name] if why_not(result) else result.extra.get(name, pd.DataFrame())
 
 
 def audit(result: Result) -> pd.DataFrame:
@@ -273,6 +275,8 @@ def _shown(value: float, places: int, unit: str = "") -> str:
 
 def sources(result: Result) -> pd.DataFrame:
     """Return what each standard rests on."""
+    if why_not(result):
+        return part(result, "declared")
     headings = {"name": "criterion", "source_kind": "rests_on", "source": "source"}
     return part(result, "declared")[list(headings)].rename(columns=headings)
 

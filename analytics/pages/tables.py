@@ -255,6 +255,7 @@ def _row(
         if column["name"] == first
         else {
             "is_head": False,
+            "name": column["name"],
             "headers": " ".join([*above, *beside, column["id"]]),
             "side": column["side"],
             "text": row[column["name"]],

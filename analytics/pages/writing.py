@@ -4,26 +4,23 @@ The words that belong to a page and not to its numbers (what its pictures show, 
 cautions) stand in `words.toml`, by page; a notebook of one's own hands them over instead.
 """
 
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from functools import lru_cache
-from pathlib import Path
-from typing import Any
 
 import pandas as pd
+from markupsafe import Markup
 
 from analytics import disclosure
 from analytics.errors import ParameterError
 from analytics.numbers import readable
-from analytics.pages import blocks, tables
+from analytics.pages import blocks, first_screen, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
-from analytics.pages.page import Page, result_of, show_html
+from analytics.pages.page import Page, note_gap, result_of, show_html
 from analytics.pages.tables import MAX_ROWS, ROWS
-from analytics.reports import filled
-from analytics.results import Result, counted
+from analytics.pages.words import of_page
+from analytics.reports import defect, filled
+from analytics.results import WHY, Result, counted, why_not
 
-OUTSIDE = "For readers outside this clinic: small numbers are withheld."
 LEAST_WORDS_OF_ALT = 4
 
 
@@ -31,27 +28,15 @@ def answer(page: Page, sentence: str) -> None:
     """Write the one-line answer, first on the page and on its card."""
     shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "answer", "text": shown})
-    show_html(blocks.answer_block(shown, about(page)))
-
-
-def about(page: Page) -> str:
-    """Return whose numbers the page holds, from when, and who may read it; codes for this clinic alone."""
-    parts = []
-    if page.audience == "internal":
-        named = {name: page.settings.get(name) for name in ("patient", "surgeon", "team")}
-        parts += [f"{name.capitalize()} {code}." for name, code in named.items() if code]
-    if page.settings.get("as_of"):
-        parts.append(f"As of {page.settings['as_of']}.")
-    if page.records is not None:
-        parts.append(disclosure.BANNER.get(page.audience, "") or OUTSIDE)
-    return " ".join(parts)
+    first_screen.strip(page)
+    show_html(blocks.answer_block(shown), slot="answer")
 
 
 def lead(page: Page, sentence: str) -> None:
-    """Write the one-line answer of a section, under its heading."""
+    """Write the short answer to a heading's question: the first under a heading stands in the fold's line."""
     shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "lead", "text": shown})
-    show_html(filled("blocks/lead", sentence=shown))
+    show_html(filled("blocks/lead", sentence=shown), lead=shown)
 
 
 def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = None) -> None:
@@ -91,12 +76,15 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
     ParameterError
         When there is no written alternative.
     """
-    alt = alt or _words(page).get("alt", {}).get(name, "")
+    alt = alt or of_page(page.name).get("alt", {}).get(name, "")
     if len(alt.split()) < LEAST_WORDS_OF_ALT:
         raise ParameterError("pages.figure(alt): say in a sentence what the picture shows, at least 4 words")
     if says:
         lead(page, says)
     result = result_of(page, name)
+    if why := why_not(result):
+        _instead(page, title, why)
+        return
     if result.table().empty:
         _withheld(page, title)
         return
@@ -104,8 +92,10 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
         _instead(page, title, why)
         return
     number = _next(page, "figure")
-    page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
-    show_html(blocks.figure_block(result, number, title, alt, caption))
+    block = _made(page, name, title, lambda: blocks.figure_block(result, number, title, alt, caption))
+    if block is not None:
+        page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
+        show_html(block, failed=_failed(result))
 
 
 def table(
@@ -134,8 +124,13 @@ def table(
         Makes the frame that is shown, where that is not `result.table()`.
     """
     result = result_of(page, name)
+    if why := why_not(result):
+        _instead(page, title, why)
+        return
     if read is not None:
-        _frame(page, name, read(result), title, notes=notes)
+        rows = _made(page, name, title, lambda: read(result))
+        if rows is not None:
+            _frame(page, name, rows, title, notes=notes)
         return
     if result.table().empty:
         _withheld(page, title)
@@ -145,16 +140,42 @@ def table(
             _instead(page, title, why)
         return
     number = _next(page, "table")
-    page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
-    written = tables.show(
-        result,
-        table_id=f"t{number}",
-        title=f"Table {number}. {title}",
-        notes=_notes(page, title, notes),
-        rows_are=rows_are,
-        across=across,
+    block = _made(
+        page,
+        name,
+        title,
+        lambda: tables.show(
+            result,
+            table_id=f"t{number}",
+            title=f"Table {number}. {title}",
+            notes=_notes(page, title, notes),
+            rows_are=rows_are,
+            across=across,
+        ),
     )
-    show_html(written)
+    if block is not None:
+        page.written.append({"kind": "table", "id": f"t{number}", "name": name, "title": title})
+        show_html(block, failed=_failed(result))
+
+
+def _made(
+    page: Page, name: str, title: str, make: Callable[[], Markup | pd.DataFrame]
+) -> Markup | pd.DataFrame | None:
+    """Return what `make` gives; None where a defect stopped it: it is noted, and its place says so."""
+    try:
+        return make()
+    except MemoryError:
+        raise
+    except Exception as error:  # a section fails alone, its drawing too
+        gap = defect(error)
+        note_gap(page, name, gap)
+        _instead(page, title, gap.why)
+        return None
+
+
+def _failed(result: Result) -> list[str]:
+    """Return in words which checks of a result did not pass."""
+    return [readable(check) for check, passed in result.checks.items() if not passed]
 
 
 def _why_no_number(result: Result) -> str:
@@ -210,6 +231,9 @@ def _frame(
     folded: bool = False,
 ) -> None:
     """Write a frame as a table; `of` names the result it shows."""
+    if why := str(rows.attrs.get(WHY, "")):
+        _instead(page, title, why if page.audience == "internal" else disclosure.UNTOLD)
+        return
     shown = disclosure.protect_frame(rows, page.audience)
     if shown.empty:
         none = "none" if page.audience == "internal" else "none, or none that this audience may see"
@@ -222,7 +246,7 @@ def _frame(
     rows_shown = plain_rows(shown)
     entry = {"kind": "table", "id": f"t{number}", "name": of, "title": title, "frame": rows_shown}
     page.written.append(entry)
-    caption, words = f"Table {number}. {title}", _words(page)
+    caption, words = f"Table {number}. {title}", of_page(page.name)
     written = tables.show(
         shown,
         table_id=f"t{number}",
@@ -238,7 +262,8 @@ def _frame(
 def method(page: Page, *names: str) -> None:
     """Write how each result was made, how many rows it rests on, and which of its checks failed."""
     named = {name: result_of(page, name) for name in names or tuple(page.results)}
-    show_html(blocks.method_block(named, page.audience, page.written))
+    named = {name: result for name, result in named.items() if result.gap is None}
+    show_html(blocks.method_block(named, page.audience, page.written), slot="made")
 
 
 def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None) -> None:
@@ -251,6 +276,9 @@ def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None)
     reasons
         Sentence by code, such as `yields.REASONS`.
     """
+    if why := why_not(result_of(page, name)):
+        _instead(page, "Rows left out, and why", why)
+        return
     used = result_of(page, name).rows()
     codes = used["reason"].fillna("").astype(str) if "reason" in used else pd.Series([], dtype=str)
     counts = codes[codes.ne("")].value_counts().rename_axis("reason").reset_index(name="n_rows")
@@ -265,8 +293,8 @@ def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None)
 
 def cautions(page: Page, *more: str) -> None:
     """Write the page's own cautions and those that stand on every page."""
-    own = (*_words(page).get("cautions", ()), *more)
-    show_html(blocks.cautions_block(own, page.audience if page.records is not None else ""))
+    own = (*of_page(page.name).get("cautions", ()), *more)
+    show_html(blocks.cautions_block(own), slot="foot")
 
 
 def _next(page: Page, kind: str) -> int:
@@ -274,7 +302,12 @@ def _next(page: Page, kind: str) -> int:
 
 
 def _instead(page: Page, title: str, why: str) -> None:
-    """Say why there is no picture or table."""
+    """Say why there is no picture or table; once in full, and after that where it was said."""
+    before = next((e for e in page.written if e["kind"] == "unsaid" and e["text"] == why), None)
+    if before is not None:
+        said = f"No answer, for the reason given at: {before['title']}."
+        show_html(filled("blocks/instead", title=title, why=said, withheld=False))
+        return
     page.written.append({"kind": "unsaid", "title": title, "text": why})
     show_html(
         filled("blocks/instead", title=title, why=disclosure.protect_text(why, page.audience), withheld=False)
@@ -288,14 +321,4 @@ def _withheld(page: Page, title: str) -> None:
 
 def _notes(page: Page, title: str, notes: Sequence[str]) -> tuple[str, ...]:
     """Return the notes under a table: those of the workbook's own page by its title, and those given."""
-    return (*_words(page).get("notes", {}).get(title, ()), *notes)
-
-
-def _words(page: Page) -> dict[str, Any]:
-    return _all_words().get(page.name, {})
-
-
-@lru_cache(maxsize=1)
-def _all_words() -> dict[str, dict[str, Any]]:
-    """Return what belongs to each page and not to its numbers."""
-    return tomllib.loads((Path(__file__).parent / "words.toml").read_text(encoding="utf-8"))
+    return (*of_page(page.name).get("notes", {}).get(title, ()), *notes)

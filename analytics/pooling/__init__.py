@@ -9,13 +9,14 @@ two answers differ by a few patients.
 """
 
 from analytics.pooling.coding import Coding, design_rows, read_study
+from analytics.pooling.finished import curve, finished, what_left
 from analytics.pooling.ledger import note_answer, note_summary, read_ledger
 from analytics.pooling.partitions import (
     fit_partitions, prepare_partition, shared_covariance_partitions, turnbull_partitions,
 )
 from analytics.pooling.rounds import (
-    answer, curve, next_round, open_round, pooled, read_round, shared_covariance, what_leaves, what_left,
+    answer, next_round, open_round, pooled, read_round, shared_covariance, what_leaves,
 )
 from analytics.pooling.summary import (
-    combine, folder_of, of_measure, overview, read_folder, read_summary, shrinkage, summary,
+    combine, of_measure, overview, read_folder, read_summary, shrinkage, summary,
 )

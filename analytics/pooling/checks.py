@@ -1,13 +1,16 @@
 """Are a round file and its answers whole, of this study and this round, and possible?"""
 
+from collections.abc import Sequence
+
 from analytics.errors import ParameterError
-from analytics.pooling.coding import SCHEMA, Coding, coding_from, digest_or_none
+from analytics.pooling.coding import SCHEMA, Coding, coding_from, digest, digest_or_none
 from analytics.pooling.files import (
     AnswerFile,
     RoundFile,
     check_history,
     check_local,
     check_sums,
+    check_zones,
     checked_form,
 )
 
@@ -61,10 +64,26 @@ def check_answers(round_file: dict, coding: Coding, answers: list[dict]) -> None
     missing = [c for c in coding.clinics if c not in seen]
     if doubled:
         raise ParameterError(f"pool next: two answers from {', '.join(doubled)}; keep one a clinic")
+    alike = same([(a["clinic"], a["sums"].get("gram", a["sums"].get("cross"))) for a in answers])
+    if alike:
+        raise ParameterError(
+            f"pool next: {' and '.join(alike)} answer with the same sums, which is one clinic's records "
+            "under two codes; let both answer again with their own"
+        )
     if missing:
         raise ParameterError(
             f"pool next: no answer from {', '.join(missing)}; wait for it, or open a new study without it"
         )
+
+
+def same(given: Sequence[tuple[str, object]]) -> tuple[str, ...]:
+    """Return the codes of the first two that hand over the very same numbers; none where all differ."""
+    seen: dict[str, str] = {}
+    for code, numbers in given:
+        other = seen.setdefault(digest(numbers), code)
+        if other != code:
+            return other, code
+    return ()
 
 
 def _check_one(given: dict, round_file: dict, coding: Coding) -> None:
@@ -99,6 +118,19 @@ def _check_one(given: dict, round_file: dict, coding: Coding) -> None:
             "the same records"
         )
     _check_asked_for(given, round_file["asked"], coding, where)
+    _check_zones(given, coding, where)
+
+
+def _check_zones(given: dict, coding: Coding, where: str) -> None:
+    """Refuse numbers of patients by zone that cannot be."""
+    for zone, counted in given["zones"].items():
+        n, order = counted["n_patients"], counted["from_month"] <= counted["to_month"]
+        if zone not in coding.zones or not (coding.min_cell <= n <= given["n_patients"] and order):
+            raise ParameterError(
+                f"{where}, zones: numbers of patients or months that cannot be; {ANSWER_AGAIN}"
+            )
+    if "gram" in given["sums"]:
+        check_zones(given["zones"], given["sums"]["gram"], coding, where=where, action=ANSWER_AGAIN)
 
 
 def _check_asked_for(given: dict, asked: dict, coding: Coding, where: str) -> None:

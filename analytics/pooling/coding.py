@@ -97,7 +97,8 @@ def covariance(fit: MixedFit, total: dict[str, np.ndarray]) -> np.ndarray:
     return fit.form.unit**2 * (takes @ squares @ takes.T)
 
 
-SCHEMA = 1
+SCHEMA = 2  # of rounds and answers
+FIRST_SCHEMA = 1  # of summaries and ledgers, whose form is as it was
 MIN_PATIENTS = 10
 MIN_CELL = 5
 MIN_CLINICS_FOR_A_LEVEL = 3
@@ -202,6 +203,21 @@ def design_rows(records: Records, coding: Coding) -> pd.DataFrame:
     for name in coding.case_mix:
         frame[name] = _mix(rows, records, name)
     return frame.sort_values(["patient", "placement", "month"]).reset_index(drop=True)
+
+
+def counted(frame: pd.DataFrame, coding: Coding) -> dict[str, dict[str, int]]:
+    """Return by zone how many patients were counted, and in which whole months `min_cell` of them were."""
+    found = {}
+    for zone, own in frame.groupby("zone"):
+        months = own.groupby("patient")["month"]
+        at = min(coding.min_cell, months.ngroups) - 1
+        first, last = np.sort(months.min())[at], np.sort(months.max())[::-1][at]
+        found[str(zone)] = {
+            "n_patients": int(months.ngroups),
+            "from_month": int(np.ceil(first)),
+            "to_month": int(np.floor(max(last, np.ceil(first)))),
+        }
+    return found
 
 
 def matrix(frame: pd.DataFrame, coding: Coding) -> np.ndarray:

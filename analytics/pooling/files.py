@@ -14,7 +14,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from analytics.errors import ParameterError
-from analytics.pooling.coding import Coding
+from analytics.pooling.coding import FIRST_SCHEMA, SCHEMA, Coding
 
 LARGEST = 1e18  # no sum of squares of percents and months over any register comes near; assumed
 LARGEST_COUNT = 10**9
@@ -28,7 +28,9 @@ Ratio = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)]  # of a leve
 Count = Annotated[int, Field(ge=1, le=LARGEST_COUNT)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
-Schema = Annotated[int, Field(ge=1, le=1)]  # not Literal[1], which True equals
+Schema = Annotated[int, Field(ge=SCHEMA, le=SCHEMA)]
+FirstSchema = Annotated[int, Field(ge=FIRST_SCHEMA, le=FIRST_SCHEMA)]  # not Literal[1], which True equals
+Month = Annotated[int, Field(ge=0, le=600)]
 Row = list[Number]
 Matrix = list[Row]
 
@@ -104,12 +106,21 @@ class DoneAsked(_Part):
     beta_df: list[Above]
 
 
+class ZoneCounted(_Part):
+    """How many patients were counted in a zone, and between which months."""
+
+    n_patients: Count
+    from_month: Month
+    to_month: Month
+
+
 class SurveyStep(_Part):
     """The first round with its totals."""
 
     asked: SurveyAsked
     total: SurveyTotal
     n_patients: dict[str, Count]
+    zones: dict[str, ZoneCounted]
 
 
 class CriterionStep(_Part):
@@ -118,6 +129,7 @@ class CriterionStep(_Part):
     asked: CriterionAsked
     total: CriterionSums
     n_patients: dict[str, Count]
+    zones: dict[str, ZoneCounted]
 
 
 class RoundFile(_Part):
@@ -142,6 +154,7 @@ class AnswerFile(_Part):
     round_sha256: Hash
     clinic: Text
     n_patients: Count
+    zones: dict[str, ZoneCounted]
     sums: SurveyAnswer | CriterionSums
     sha256: Hash
 
@@ -159,7 +172,7 @@ class LedgerEntry(_Part):
 class LedgerFile(_Part):
     """A clinic's ledger."""
 
-    schema_: Schema = Field(alias="schema")
+    schema_: FirstSchema = Field(alias="schema")
     kind: Literal["ledger"]
     key: Hash
     answers: list[LedgerEntry]
@@ -179,7 +192,7 @@ class SummaryLine(_Part):
 class SummaryFile(_Part):
     """A summary file."""
 
-    schema_: Schema = Field(alias="schema")
+    schema_: FirstSchema = Field(alias="schema")
     kind: Literal["summary"]
     clinic: Text
     curve: Text
@@ -278,6 +291,13 @@ def check_local(local: dict | None, coding: Coding, *, where: str, action: str) 
         raise ParameterError(f"{where}, local: a zone that is not in this study; {action}")
 
 
+def check_zones(zones: dict, gram: list, coding: Coding, *, where: str, action: str) -> None:
+    """Refuse zones that are not those with readings: the squares of their indicators count them."""
+    read = {zone for k, zone in enumerate(coding.zones) if gram[k][k] > 0}
+    if set(zones) != read:
+        raise ParameterError(f"{where}, zones: not those that the sums have readings of; {action}")
+
+
 def check_history(round_file: dict, coding: Coding, *, where: str, action: str) -> None:
     """Refuse a round file whose number, rounds and sizes do not go together.
 
@@ -301,7 +321,7 @@ def check_history(round_file: dict, coding: Coding, *, where: str, action: str) 
             "history: every round has each clinic's number of patients",
         ),
         (
-            all(step["n_patients"] == history[0]["n_patients"] for step in history),
+            all(step[name] == history[0][name] for step in history for name in ("n_patients", "zones")),
             "history: every round has the same patients",
         ),
     )
@@ -312,6 +332,8 @@ def check_history(round_file: dict, coding: Coding, *, where: str, action: str) 
         place = f"{where}, round {i}"
         _check_asked(step["asked"], coding, where=place, action=action)
         check_sums(step["total"], coding, where=place, action=action, probe=step["asked"].get("probe"))
+        if "gram" in step["total"]:
+            check_zones(step["zones"], step["total"]["gram"], coding, where=place, action=action)
         start = step["total"].get("start")
         if start is not None:
             _sized(start, (n_levels(coding),), f"{place}, start", action=action)

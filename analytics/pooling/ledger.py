@@ -17,7 +17,15 @@ import numpy as np
 
 from analytics import dictionary, yields
 from analytics.errors import ParameterError
-from analytics.pooling.coding import KNOTS, MIN_CELL, MIN_PATIENTS, SCHEMA, Coding, coding_from, usable_rows
+from analytics.pooling.coding import (
+    FIRST_SCHEMA,
+    KNOTS,
+    MIN_CELL,
+    MIN_PATIENTS,
+    Coding,
+    coding_from,
+    usable_rows,
+)
 from analytics.pooling.files import LedgerFile, checked_form
 from analytics.records import Records
 
@@ -27,7 +35,7 @@ DIGITS = 32
 
 def empty_ledger() -> dict:
     """Return a ledger without answers, with a new key for its marks."""
-    return {"schema": SCHEMA, "kind": "ledger", "key": secrets.token_hex(32), "answers": []}
+    return {"schema": FIRST_SCHEMA, "kind": "ledger", "key": secrets.token_hex(32), "answers": []}
 
 
 def read_ledger(path: Path) -> dict:
@@ -45,7 +53,7 @@ def read_ledger(path: Path) -> dict:
         found = json.loads(place.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise _no_ledger(place) from error
-    if not isinstance(found, dict) or (found.get("kind"), found.get("schema")) != ("ledger", SCHEMA):
+    if not isinstance(found, dict) or (found.get("kind"), found.get("schema")) != ("ledger", FIRST_SCHEMA):
         raise _no_ledger(place)
     checked_form(found, LedgerFile, where=f"pool ledger {place.name}", action="use the ledger as it was kept")
     return found
@@ -58,7 +66,7 @@ def note_answer(ledger: dict, round_file: dict, records: Records, clinic: str) -
     ------
     ParameterError
         When the readings differ from those behind an earlier answer in too few patients, or, after a study's
-        first round, in any.
+        first round, in any; or when the ledger knows these records under another code.
     """
     coding = coding_from(round_file["coding"])
     entry = {
@@ -131,6 +139,7 @@ def _changed(before: Marks, after: Marks) -> dict[str, set[str]]:
 
 
 def _noted(ledger: dict, entry: dict, min_patients: int, min_cell: int) -> dict:
+    _refuse_other_clinic(ledger, entry)
     for earlier in ledger["answers"]:
         changed = _changed(earlier["marks"], entry["marks"])
         few = sorted(zone for zone, patients in changed.items() if len(patients) < min_cell)
@@ -144,6 +153,28 @@ def _noted(ledger: dict, entry: dict, min_patients: int, min_cell: int) -> dict:
             )
     kept = [e for e in ledger["answers"] if e["marks"] != entry["marks"] or _what(e) != _what(entry)]
     return {**ledger, "answers": [*kept, entry]}
+
+
+def _refuse_other_clinic(ledger: dict, entry: dict) -> None:
+    """Refuse another code for the same patients, and other patients under the same code."""
+    for earlier in ledger["answers"]:
+        before, now = (_patients(one["marks"]) for one in (earlier, entry))
+        same_code = earlier["clinic"] == entry["clinic"]
+        same_study = earlier["coding_sha256"] == entry["coding_sha256"]
+        if not same_code and same_study and before & now:
+            raise ParameterError(
+                f"pool {entry['kind']}(clinic): these records have answered under another code; give the "
+                "code this clinic has in the study, or name another clinic's own ledger"
+            )
+        if same_code and before and now and not before & now:
+            raise ParameterError(
+                f"pool {entry['kind']}(clinic): this code has answered before, and none of its patients are "
+                "in these records; give this clinic's own records, or the code they belong to"
+            )
+
+
+def _patients(marks_of: Marks) -> set[str]:
+    return {patient for by_patient in marks_of.values() for patient in by_patient}
 
 
 def _what(entry: dict) -> tuple:

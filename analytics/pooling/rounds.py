@@ -1,4 +1,4 @@
-"""Rounds of sums: one mixed model over clinics, fitted without a row leaving any of them; and what left each.
+"""Rounds of sums: one mixed model over clinics, fitted without a row leaving any of them.
 
 A round file holds the coding, what is asked next, and the *totals* over clinics of all earlier rounds; a
 clinic's own sums are in its answer only. The first round asks for the survey (cross-products of all columns,
@@ -29,23 +29,23 @@ from analytics.numerics import meta, mixed
 from analytics.numerics.mixed import MixedFit, Sums, Survey
 from analytics.pooling import coding as pooling_shared
 from analytics.pooling.checks import check_answers, checked_round
-from analytics.pooling.coding import SCHEMA, Coding, design_rows, digest, matrix, part_design, shared_designs
-from analytics.pooling.files import AnswerFile, RoundFile, SummaryFile, checked_form
-from analytics.pooling.summary import folder_of
+from analytics.pooling.coding import (
+    SCHEMA,
+    Coding,
+    counted,
+    design_rows,
+    digest,
+    matrix,
+    part_design,
+    shared_designs,
+)
 from analytics.records import Records
-from analytics.results import LEVEL, Curve, limits
 
 MAX_EXCHANGES = 8
 START_MONTH = 12.0
 START_AT_LEAST = 0.1
 # A case-mix column of no more different values than this is a categorical one.
 MOST_CLASSES = 12
-FORMS: dict[str, type[SummaryFile | AnswerFile | RoundFile]] = {
-    "summary": SummaryFile,
-    "answer": AnswerFile,
-    "round": RoundFile,
-}
-NOT_OURS = "neither a summary, an answer nor a round; keep only a study's own files in the folder"
 
 
 class _NeedSumsError(Exception):
@@ -88,6 +88,7 @@ def answer(round_file: dict, records: Records, clinic: str) -> dict:
         "round_sha256": round_file["sha256"],
         "clinic": clinic,
         "n_patients": int(frame["patient"].nunique()),
+        "zones": counted(frame, coding),
         "sums": sums,
     }
     return {**body, "sha256": digest(body)}
@@ -123,14 +124,21 @@ def next_round(round_file: dict, answers: list[dict]) -> dict:
     ordered = sorted(answers, key=lambda a: coding.clinics.index(a["clinic"]))
     total = _added(round_file["asked"]["kind"], [a["sums"] for a in ordered], coding)
     n_patients = {a["clinic"]: a["n_patients"] for a in ordered}
-    if round_file["history"] and total["n"] != round_file["history"][0]["total"]["n"]:
+    zones = _zones([a["zones"] for a in ordered])
+    first = round_file["history"][0] if round_file["history"] else None
+    if first and (total["n"], zones) != (first["total"]["n"], first["zones"]):
         raise ParameterError(
             "pool next: the answers hold other readings in all than those of the first round; every clinic "
             "must answer with the same records"
         )
     history = [
         *round_file["history"],
-        {"asked": round_file["asked"], "total": total, "n_patients": n_patients},
+        {
+            "asked": round_file["asked"],
+            "total": total,
+            "n_patients": n_patients,
+            "zones": zones,
+        },
     ]
     if len(history) > MAX_EXCHANGES + 1:
         raise FitError(
@@ -286,6 +294,20 @@ def _criterion_sums(given: mixed.Design, shared: dict[str, mixed.Design], round_
     return {"n": found.n, **{k: np.asarray(v).tolist() for k, v in fields.items()}}
 
 
+def _zones(given: list[dict]) -> dict[str, dict[str, int]]:
+    """Return by zone the patients of all clinics, and the months from the earliest to the latest of them."""
+    names = dict.fromkeys(zone for one in given for zone in one)
+    of = {zone: [one[zone] for one in given if zone in one] for zone in names}
+    return {
+        zone: {
+            "n_patients": sum(one["n_patients"] for one in each),
+            "from_month": min(one["from_month"] for one in each),
+            "to_month": max(one["to_month"] for one in each),
+        }
+        for zone, each in of.items()
+    }
+
+
 def _plan(history: list) -> mixed.Plan:
     survey = _survey(history[0]["total"])
     return mixed.plan(survey, ("full",) * len(survey.n_groups), method="REML")
@@ -339,38 +361,6 @@ def _added(kind: str, all_sums: list[dict], coding: Coding) -> dict:
     return plain | {name: np.sum([s[name] for s in all_sums], axis=0).tolist() for name in names}
 
 
-def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve:
-    """Return the pooled mean yield by month and zone with its band, from a finished study's last round file.
-
-    Returns
-    -------
-    Curve
-        By zone: the mean at month 12 in `estimates`, the curve in `path`; spreads between clinics, patients
-        and placements in `extra`.
-    """
-    coding = checked_round(round_file)
-    fit = pooled(round_file)
-    months = np.arange(coding.knots[0], coding.knots[-1] + step, step)
-    cov = fit.beta_cov + shared_covariance(round_file)
-    path = pd.concat([_curve_of(fit.beta, cov, coding, z, months, level) for z in coding.zones])
-    path = path.reset_index(drop=True)
-    total = sum(round_file["history"][-1]["n_patients"].values())
-    at_12 = path[np.isclose(path["x"], START_MONTH)].assign(n_patients=total, flag="")
-    names = [*(["clinic"] if coding.has_clinic_level else []), "patient", "placement"]
-    spread = pd.DataFrame(
-        {"level": [*names, "reading"], "sd": [*(float(np.sqrt(c[0, 0])) for c in fit.covariances), fit.sigma]}
-    )
-    method = (
-        f"mixed model over {len(coding.clinics)} clinics from sums alone, {len(round_file['history'])} "
-        "exchanges, REML; natural spline of month by zone, "
-        "intercepts by clinic, patient and placement; errors of ratios of region over zone in the band"
-    )
-    used = pd.DataFrame({"clinic": list(coding.clinics), "reason": ""})
-    return Curve(
-        at_12, used, method, ("zone",), dict(fit.checks), "curve", path=path, extra={"spread": spread}
-    )
-
-
 def read_round(path: Path) -> dict:
     """Read a round or answer file.
 
@@ -385,68 +375,3 @@ def read_round(path: Path) -> dict:
         raise ParameterError(
             f"pool file {Path(path).name}: cannot be read ({type(error).__name__}); use the file as received"
         ) from error
-
-
-def _curve_of(
-    beta: np.ndarray, cov: np.ndarray, coding: Coding, zone: str, months: np.ndarray, level: float
-) -> pd.DataFrame:
-    flat = {name: np.zeros(len(months)) for name in coding.case_mix}
-    x = matrix(pd.DataFrame({"zone": zone, "month": months, **flat}), coding)
-    mean, se = x @ beta, np.sqrt(np.einsum("ij,jk,ik->i", x, cov, x))
-    low, high = limits(mean, se, level=level)
-    return pd.DataFrame(
-        {
-            "zone": zone,
-            "term": "yield",
-            "x": months,
-            "estimate": mean,
-            "se": se,
-            "ci_low": low,
-            "ci_high": high,
-            "level": level,
-            "unit": "%",
-            "basis": "model",
-        }
-    )
-
-
-def what_left(folder: str) -> pd.DataFrame:
-    """Return one row a file: what it holds, how many numbers, least patients behind one."""
-    rows = []
-    for path in sorted(folder_of(folder).glob("*.json")):
-        found = read_round(path)
-        kind = str(found.get("kind", "unknown")) if isinstance(found, dict) else "unknown"
-        if kind not in FORMS:
-            raise ParameterError(f"pool file {path.name}: {NOT_OURS}")
-        checked_form(found, FORMS[kind], where=f"pool file {path.name}", action="use the file as received")
-        rows.append({"file": path.name, "kind": kind, **_contents(kind, found)})
-    return pd.DataFrame(rows)
-
-
-def _contents(kind: str, found: dict) -> dict:
-    if kind == "summary":
-        lines = found["estimates"]
-        least = min((line["n_patients"] for line in lines), default=0)
-        return {
-            "holds": "estimates, standard errors, numbers of patients",
-            "numbers": 3 * len(lines),
-            "least_patients": least,
-        }
-    if kind == "answer":
-        numbers = sum(
-            np.size(np.array(v, dtype=float))
-            for k, v in found["sums"].items()
-            if k not in ("local", "z_squares")
-        )
-        return {
-            "holds": "sums over all patients of the clinic",
-            "numbers": numbers,
-            "least_patients": found["n_patients"],
-        }
-    totals = found.get("history", [])
-    least = min(totals[-1]["n_patients"].values()) if totals else 0
-    return {
-        "holds": "totals over all clinics of every round",
-        "numbers": len(totals),
-        "least_patients": least,
-    }

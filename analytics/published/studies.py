@@ -150,6 +150,8 @@ def _vaccine_estimators(published: Path) -> Iterator[Number]:
         },
         **five,
     )
+    ahead = np.exp(meta.random_effects(y, v, method="DL", prediction="t").prediction)
+    yield from each("risk ratio of a new trial, by moments, {}", ENDS, ahead, [0.135493, 1.769335], **five)
     yield from near({"share of variance between trials, by moments, %": (fit.i2, 92.1173)}, **four)
     expected = {"ML": 0.2800281, "HE": 0.3285639, "SJ": 0.3455157}
     found = [meta.random_effects(y, v, method=method).tau2 for method in expected]
@@ -229,6 +231,35 @@ def _few_trials(_: Path) -> Iterator[Number]:
         },
         **COMPUTED,
     )
+    ahead = meta.random_effects(y, v, prediction="t").prediction
+    yield from each("prediction, {}", ENDS, ahead, [-3.185804, 0.002778], **COMPUTED)
+    yield from _half_normal(y, v)
+
+
+def _half_normal(y: np.ndarray, v: np.ndarray) -> Iterator[Number]:
+    """Yield what six trials say with a half-normal prior of their spread; shortest intervals, as printed."""
+    fit = meta.few(y, v, scale=0.5, prior_sd=4.0)
+    yield from near(
+        {
+            "spread, half-normal 0.5: median": (fit.tau_median, 0.344502),
+            "its mean": (fit.tau_mean, 0.381056),
+            "its SD": (fit.tau_sd, 0.259367),
+            "its upper limit": (fit.tau_shortest(0.95)[1], 0.860720),
+            "mean, half-normal 0.5: median": (fit.mean.quantile(0.5), -1.5735),
+            "mean, half-normal 0.5": (fit.mean.mean, -1.57643),
+            "its SD, half-normal 0.5": (fit.mean.sd, 0.32937),
+            "new trial, median": (fit.new.quantile(0.5), -1.5702),
+            "new trial, SD": (fit.new.sd, 0.5665),
+        },
+        **PRINTED,
+    )
+    found = [*fit.mean.shortest(0.95), *fit.mean.interval(0.95), *fit.new.shortest(0.95)]
+    words = [f"{what}, {end}" for what in ("mean, shortest", "mean, central", "new trial") for end in ENDS]
+    yield from each("{}", words, found, [-2.2307, -0.9266, -2.2379, -0.9335, -2.7644, -0.4089], **PRINTED)
+    flat = meta.few(y, v, scale=1.0)
+    found = [flat.mean.mean, flat.mean.sd, *flat.new.shortest(0.95)]
+    words = ["mean", "SD", *(f"new trial, {end}" for end in ENDS)]
+    yield from each("half-normal 1: {}", words, found, [-1.602277, 0.391841, -3.2529, 0.0032], **PRINTED)
 
 
 def _eight_schools(_: Path) -> Iterator[Number]:
@@ -362,7 +393,7 @@ CASES = (
     ),
     Case(
         "Six small trials",
-        "Log odds ratios, one with no event; random effects",
+        "Log odds ratios, one with no event; random effects, and with a prior of their spread",
         "Crins et al. 2014 (data); Röver 2020, J Stat Softw 93(6); by metafor 3.8-1 in R",
         _few_trials,
     ),

@@ -8,12 +8,13 @@ from analytics.reports import render
 from analytics.reports.batch import Job, Plan
 from analytics.reports.browser import find
 from analytics.reports.cache import folder
-from analytics.reports.markup import TEMPLATES, filled
+from analytics.reports.layout import TEMPLATES, filled
 from analytics.reports.overview import said, write
-from analytics.reports.parallel import Question, answers, begun, dismiss
+from analytics.reports.parallel import Question, answers, begun, defect, dismiss, reason
 from analytics.reports.parameters import NOTEBOOKS, described, pages, title
-from analytics.reports.publish import FORMATS
+from analytics.reports.publish import FORMATS, without_answer
 from analytics.reports.record import (
-    END_TYPE, LEFT_FILE, PACKAGE, RESULTS_FILE, ROOT, RUN_VARIABLE, data_sha256, sources,
+    DETAILS_FILE, END_TYPE, LEFT_FILE, MARK, PACKAGE, RESULTS_FILE, ROOT, RUN_VARIABLE, data_sha256,
+    is_invented, sources,
 )
 from analytics.reports.render import TIMEOUT_SECONDS, page

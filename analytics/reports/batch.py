@@ -34,6 +34,7 @@ import pydantic
 from analytics import files
 from analytics.errors import AnalyticsError, ParameterError
 from analytics.reports.overview import write
+from analytics.reports.publish import without_answer
 from analytics.reports.render import TIMEOUT_SECONDS, check, planned_name, unless_made
 
 ALL = "all"
@@ -167,7 +168,8 @@ def one(job: Job) -> Outcome:
     except AnalyticsError as error:
         return Outcome(name, "failed", time.monotonic() - start, str(error))
     state: Literal["kept", "made"] = "kept" if was_kept else "made"
-    return Outcome(report.name, state, time.monotonic() - start, report.answer, report.notes)
+    gaps = [f"{without_answer(len(report.unanswered))}."] if report.unanswered else []
+    return Outcome(report.name, state, time.monotonic() - start, report.answer, (*report.notes, *gaps))
 
 
 def _keywords(job: Job) -> dict[str, Any]:

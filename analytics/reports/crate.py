@@ -40,6 +40,7 @@ def request_sha256(run: dict[str, Any]) -> str:
         "settings": run["parameters"],
         "formats": run["formats"],
         "data": _data_files(Path(run["data"])) if run["data"] else [],
+        "folders": [_data_files(Path(place)) for place in run.get("folders", {}).values()],
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 

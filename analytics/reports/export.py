@@ -6,6 +6,7 @@ the same input gives the same bytes.
 """
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +15,12 @@ from nbconvert.exporters import HTMLExporter
 
 from analytics import files
 from analytics.errors import AnalyticsError
-from analytics.reports import browser, workbook
-from analytics.reports.markup import TEMPLATES
+from analytics.reports import browser, layout, workbook
+from analytics.reports.layout import TEMPLATES
 from analytics.reports.record import RESULTS_FILE
 
 EXECUTED = "executed.ipynb"
+BETWEEN = "<!-- end of cell -->"
 
 
 def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
@@ -26,7 +28,7 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     notebook = stripped(nbformat.read(staging / EXECUTED, as_version=4))
     (staging / EXECUTED).unlink()
     made, notes = [], []
-    page = html(notebook)
+    page = html(notebook, links=_links(run), named=run["name"])
     target = staging / f"{run['name']}.html"
     if {"html", "pdf"} & set(run["formats"]):
         files.write(target, page)
@@ -46,15 +48,40 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     return {"made": made, "notes": notes, "title": title(notebook)}
 
 
-def html(notebook: nbformat.NotebookNode) -> str:
-    """Return a notebook as one offline HTML file, without its code."""
+def _links(run: dict[str, Any]) -> dict[str, str]:
+    """Return what lies beside the report, by word."""
+    excel = {"Excel": f"{run['name']}.xlsx"} if "xlsx" in run["formats"] else {}
+    return {**excel, "All numbers (JSON)": RESULTS_FILE, "All reports": "../index.html"}
+
+
+def html(notebook: nbformat.NotebookNode, *, links: Mapping[str, str] | None = None, named: str = "") -> str:
+    """Return a notebook as one offline HTML file, without its code: first screen, folds, foot.
+
+    Parameters
+    ----------
+    notebook
+        The executed notebook.
+    links
+        Address by word of what lies beside the report.
+    named
+        Name of the report.
+    """
+    laid = layout.pieces(notebook)
+    cells = [piece.cell for piece in laid if piece.cell is not None]
+    written = iter(_written(nbformat.v4.new_notebook(cells=cells)))
+    each = ["" if piece.cell is None else next(written) for piece in laid]
+    return layout.document(title(notebook), laid, each, links or {}, named)
+
+
+def _written(notebook: nbformat.NotebookNode) -> list[str]:
+    """Return the HTML of each cell."""
     exporter = HTMLExporter(template_name="report", extra_template_basedirs=[str(TEMPLATES)])
     exporter.exclude_input = True
     exporter.exclude_input_prompt = True
     exporter.exclude_output_prompt = True
     exporter.exclude_anchor_links = True
-    text, _ = exporter.from_notebook_node(notebook, {"page_title": title(notebook)})
-    return re.sub(r"\n\s*\n+", "\n", text)
+    text, _ = exporter.from_notebook_node(notebook, {"between": BETWEEN})
+    return text.split(BETWEEN)[:-1]
 
 
 def title(notebook: nbformat.NotebookNode) -> str:

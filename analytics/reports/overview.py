@@ -6,8 +6,9 @@ from typing import Any
 
 from analytics import files
 from analytics.errors import ParameterError
-from analytics.reports.markup import filled
-from analytics.reports.publish import CAUSE_FILE, FAILED, RUN_FILE
+from analytics.reports.layout import filled
+from analytics.reports.parallel import reason
+from analytics.reports.publish import CAUSE_FILE, FAILED, RUN_FILE, without_answer
 
 INDEX = "index.html"
 WRITER = "front page"
@@ -80,8 +81,10 @@ def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
     root = next(e for e in record["@graph"] if e["@id"] == "./")
     name = next(e["name"] for e in record["@graph"] if e["@id"] == "#run")
     links = {kind: f"{folder.name}/{name}.{kind}" for kind in WORD_OF_FORMAT}
+    gaps = content.get("unanswered", {})
     return {
         "state": "attention" if content["attention"] or content["failed_checks"] else "made",
+        "made": without_answer(len(gaps)),
         "title": root["name"],
         "name": folder.name,
         "answer": content["answer"] or "This page gives no single answer.",
@@ -97,7 +100,7 @@ def _failed_card(cause: Path) -> dict[str, Any]:
         "state": "failed",
         "title": first,
         "name": cause.parent.name,
-        "answer": " ".join(rest),
+        "answer": " ".join(reason(line) for line in rest),
         "attention": [],
         "settings": {},
         "links": {"Cause": f"{FAILED}/{cause.parent.name}/{CAUSE_FILE}"},
@@ -119,4 +122,9 @@ def _document(cards: list[dict[str, Any]]) -> str:
 
 def _as_read(card: dict[str, Any]) -> dict[str, Any]:
     settings = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in card["settings"].items())
-    return {**card, "word": WORD_OF_STATE[card["state"]], "settings": settings}
+    word = WORD_OF_STATE[card["state"]]
+    if card["state"] == "made":
+        word = card["made"]
+    elif card.get("made", word) != WORD_OF_STATE["made"] and card["state"] == "attention":
+        word = f"{card['made']}. {word}"
+    return {**card, "word": word, "settings": settings}

@@ -5,25 +5,37 @@ from the front of the list while this process takes them from the back; each com
 can. With one core, or where a helper cannot be started or is lost, this process answers them all: the
 answers are the same, only later. A question that needs the answer of another waits for it.
 
+A question fails alone: what cannot be answered is answered by a result that holds one plain sentence
+(`results.unanswered`), and whatever waited for it says the same.
+
 `REGROWTH_CORES` says how many cores a page may use; a batch gives each of its reports its share.
 """
 
 import dataclasses
 import functools
 import os
+import re
+import traceback
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
+from analytics.errors import AnalyticsError
 from analytics.reports.cache import find, remembered
 from analytics.reports.record import CORES_VARIABLE
+from analytics.results import Gap, unanswered, why_not
 
 if TYPE_CHECKING:
     # For the types alone: the command line need not wait for it.
     from joblib.externals.loky import ProcessPoolExecutor
 
 IDLE_SECONDS = 30  # a helper with nothing to do goes after this
+# What a message begins with for those who work on the package: a room and its function. A table's name stays.
+ADDRESS = re.compile(
+    r"^(?:(?:bench|course|disclosure|measurement|milestones|mixed|nonlinear|numerics|pages|planning|pooling|"
+    r"records|regrowth|results|review|study|yields)(?:\.\w+)*(?:\([^)]*\))?|\w+\([^)]*\)): "
+)
 LOST = (OSError, BrokenExecutor)  # what a helper that cannot start, or was ended, comes to
 
 
@@ -75,6 +87,8 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
     answered: dict[Question, Any] = {}
     waiting = _with_needs(questions.values())
     while waiting:
+        answered.update(_fail_with_their_needs(waiting, answered))
+        waiting = [q for q in waiting if q not in answered]
         ready = [q for q in waiting if all(need in answered for need in q.needs())]
         known = [
             Question(q.function, {k: _known(v, answered) for k, v in q.arguments.items()}) for q in ready
@@ -82,6 +96,17 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
         answered.update(zip(ready, _round(known, subject, subject_sha256), strict=True))
         waiting = [q for q in waiting if q not in answered]
     return {name: answered[question] for name, question in questions.items()}
+
+
+def _fail_with_their_needs(waiting: list[Question], answered: Mapping[Question, Any]) -> dict[Question, Any]:
+    """Return the questions that need an answer there is none of, each with that gap."""
+    out: dict[Question, Any] = {}
+    for question in waiting:  # each stands after those it needs
+        known = {**answered, **out}
+        gap = next((known[need] for need in question.needs() if why_not(known.get(need))), None)
+        if gap is not None:
+            out[question] = gap
+    return out
 
 
 def _with_needs(questions: Any) -> list[Question]:
@@ -116,7 +141,46 @@ def _round(questions: list[Question], subject: Any, subject_sha256: str) -> list
 
 
 def _by_this_process(questions: Mapping[int, Question], subject: Any, subject_sha256: str) -> dict[int, Any]:
-    return {at: remembered(q.function, subject, subject_sha256, q.arguments) for at, q in questions.items()}
+    return {at: guarded(q.function, subject, subject_sha256, q.arguments) for at, q in questions.items()}
+
+
+def guarded(
+    function: Callable[..., Any], subject: Any, subject_sha256: str, arguments: Mapping[str, Any]
+) -> Any:
+    """Return the answer to a question, or the result that says in a sentence why it has none.
+
+    An error of ours is said as it is, without the address in the code that it begins with. Any other is a
+    defect: its kind is said, its text never, because that may hold values of records.
+    """
+    try:
+        return remembered(function, subject, subject_sha256, arguments)
+    except AnalyticsError as error:
+        return unanswered(Gap(reason(str(error))))
+    except MemoryError:
+        raise
+    except Exception as error:  # the one place that may: a section fails alone
+        return unanswered(defect(error))
+
+
+def reason(message: str) -> str:
+    """Return what an error of ours says as a sentence for a page: no address in the code before it.
+
+    >>> reason("regrowth.emergence(fit): 7 patients were counted, 10 are needed; count more")
+    '7 patients were counted, 10 are needed; count more.'
+    >>> reason("measurements.month: 1 value out of range, first at row 4")
+    'Measurements.month: 1 value out of range, first at row 4.'
+    """
+    said = ADDRESS.sub("", message.strip())
+    return f"{said[:1].upper()}{said[1:].rstrip('.')}." if said else ""
+
+
+def defect(error: Exception) -> Gap:
+    """Return the gap that a defect of the package leaves: told by its kind, with its traceback put aside."""
+    why = (
+        f"This part stopped with {type(error).__name__}: a defect of the package, not of your records. The "
+        "rest of the page is not touched by it."
+    )
+    return Gap(why, True, "".join(traceback.format_exception(error)))
 
 
 def _shared_out(questions: Mapping[int, Question], subject: Any, subject_sha256: str) -> dict[int, Any]:
@@ -145,7 +209,7 @@ def _shared_out(questions: Mapping[int, Question], subject: Any, subject_sha256:
                     at, asked = unasked.pop()
                 except IndexError:  # a helper took the last one in between
                     break
-                out[at] = remembered(asked.function, subject, subject_sha256, asked.arguments)
+                out[at] = guarded(asked.function, subject, subject_sha256, asked.arguments)
         finally:
             unasked.clear()
         for one in feeding:
@@ -186,7 +250,7 @@ def _hold(subject: Any) -> None:
 
 
 def _ask_what_is_held(function: Callable[..., Any], subject_sha256: str, arguments: Mapping[str, Any]) -> Any:
-    return remembered(function, _held[0], subject_sha256, arguments)
+    return guarded(function, _held[0], subject_sha256, arguments)
 
 
 def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:

@@ -20,7 +20,12 @@ from analytics.errors import ParameterError
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 PARAMETERS_TAG = "parameters"
+FOLDERS = ("answers",)  # settings that name a folder which a page reads in the place of records
 PERSON = "patient"  # the setting that makes a page one about a single person
+# Settings with which pages that want some are made on the invented clinic.
+DEMO: dict[str, dict[str, Any]] = {
+    "07_pooled_yield": {"answers": str(NOTEBOOKS.parent / "data_demo" / "pooling")},
+}
 Audience = Literal["internal", "shared", "public"]
 IsoDate = Annotated[str, StringConstraints(pattern=r"^(\d{4}-\d{2}-\d{2})?$")]
 

@@ -16,6 +16,7 @@ from analytics.errors import AnalyticsError
 from analytics.files import left_as_they_are
 from analytics.reports.crate import compose, request_sha256
 from analytics.reports.record import (
+    DETAILS_FILE,
     LEFT_FILE,
     LOG_FILE,
     OUTCOME_FILE,
@@ -29,12 +30,15 @@ FAILED = "failed"
 CAUSE_FILE = "cause.txt"
 RUN_FILE = files.RECORD
 WRITER = "report"
-SCAFFOLD = (OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, LEFT_FILE, "page.ipynb")
+SCAFFOLD = (DETAILS_FILE, OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, LEFT_FILE, "page.ipynb")
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """A published report: folder, files by format, headline, what needs attention, what could not be made."""
+    """A published report: folder, files by format, headline, what needs attention, what could not be made.
+
+    `unanswered` names the questions that have no answer, `defects` those of them that the package failed.
+    """
 
     name: str
     folder: Path
@@ -42,6 +46,8 @@ class Report:
     answer: str
     attention: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    unanswered: tuple[str, ...] = ()
+    defects: tuple[str, ...] = ()
 
 
 def put_aside(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> AnalyticsError:
@@ -58,6 +64,9 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
     """Write the run's record, move the folder to its final place, and describe it."""
     noted = staging / LEFT_FILE
     gone = json.loads(noted.read_text(encoding="utf-8")) if noted.exists() else {}
+    # A traceback may hold values of records: never in a folder that is handed on.
+    aside = staging / DETAILS_FILE
+    details = aside.read_text(encoding="utf-8") if aside.exists() else ""
     for leftover in SCAFFOLD:
         (staging / leftover).unlink(missing_ok=True)
     record = compose(run, outcome, staging, finished)
@@ -72,6 +81,10 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
     files.put_in_place(staging, place, by=WRITER)
     for failed in made_before(out / FAILED, run["name"]):
         files.clear(failed, by=WRITER)
+    if details:
+        apart = files.made(staging.with_name(f"{staging.name}-details"))
+        files.write(apart / DETAILS_FILE, details)
+        files.put_in_place(apart, _edition(files.made(out / FAILED) / run["name"], apart), by=WRITER)
     return described(run["name"], place, (*outcome["notes"], *_beside(place, out / run["name"])))
 
 
@@ -124,7 +137,19 @@ def described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
     made = {kind: place / f"{name}.{kind}" for kind in FORMATS if (place / f"{name}.{kind}").exists()}
     content = json.loads((place / RESULTS_FILE).read_text(encoding="utf-8"))
     made.update(results=place / RESULTS_FILE, run=place / RUN_FILE)
-    return Report(name, place, made, content["answer"], tuple(content["attention"]), notes)
+    gaps = [tuple(content.get(which, ())) for which in ("unanswered", "defects")]
+    return Report(name, place, made, content["answer"], tuple(content["attention"]), notes, *gaps)
+
+
+def without_answer(n_unanswered: int) -> str:
+    """Return how a report was made: whole, or with some sections without an answer.
+
+    >>> without_answer(0), without_answer(2)
+    ('Made', 'Made, 2 sections without an answer')
+    """
+    if not n_unanswered:
+        return "Made"
+    return f"Made, {n_unanswered} section{'s' if n_unanswered > 1 else ''} without an answer"
 
 
 def is_unchanged(run: dict[str, Any], place: Path) -> bool:

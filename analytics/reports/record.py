@@ -12,6 +12,8 @@ from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analytics import files
+
 # The names by which `render`, the run's own process and the notebook know each other's files and marks.
 RUN_VARIABLE = "REGROWTH_RUN"
 END_TYPE = "application/vnd.regrowth.end+json"
@@ -21,6 +23,8 @@ STEP_FILE = "step.txt"
 PLAN_FILE = "plan.json"
 LOG_FILE = "log.txt"
 CORES_VARIABLE = "REGROWTH_CORES"
+DETAILS_FILE = "details.txt"  # tracebacks, which may hold values of records: never in a published folder
+MARK = "regrowth"  # an output's metadata: where the layout of a report sets it
 LEFT_FILE = "left.json"  # what to note of a report for others, once it is published
 
 if TYPE_CHECKING:
@@ -64,6 +68,12 @@ def sources(page: str, records: "Records | None", settings: dict[str, Any]) -> d
         "balance": _rows(records.balance) if records is not None else [],
         "n_warnings": len(records.warnings) if records is not None else 0,
     }
+
+
+def is_invented(records: "Records") -> bool:
+    """Return whether every table read is, byte for byte, one of the invented clinic's (`data_demo`)."""
+    tables = ((ROOT / "data_demo" / f"{row.table}.csv", row.sha256) for row in records.sources.itertuples())
+    return all(place.is_file() and files.sha256(place) == digest for place, digest in tables)
 
 
 @lru_cache(maxsize=1)

@@ -68,7 +68,8 @@ def page(
     page
         Name of a page (`parameters.pages()`), its number, or the path of the clinic's own notebook.
     data
-        The records: folder, workbook, DuckDB file; empty for a page that reads none.
+        The records: folder, workbook, DuckDB file; empty for a page that reads none. Of a page that reads
+        another folder in their place (`parameters.FOLDERS`): that folder.
     out
         Folder of reports; the report becomes `out/<page>_<label>_<as_of>/`.
     formats
@@ -110,11 +111,24 @@ def check(
     **settings: Any,
 ) -> dict[str, Any]:
     """Return the run that `page` would make, with every setting checked; nothing is started."""
-    if "data" not in parameters.model(page).model_fields:
+    known = parameters.model(page).model_fields
+    folders = {name: settings[name] for name in parameters.FOLDERS if name in known and name in settings}
+    if "data" not in known:
+        given = {name: str(data) for name in parameters.FOLDERS if name in known and str(data)}
+        folders = given | folders
         data = ""
     named = {**settings, "data": Path(data).name} if str(data) else dict(settings)
+    named |= {name: Path(place).name for name, place in folders.items()}
     checked = parameters.checked(page, named, as_text=as_text)
-    return {**_planned(page, data, label, formats, checked), "timeout": int(timeout), "cores": int(cores)}
+    run = _planned(page, data, label, formats, checked)
+    run["folders"] = {name: _folder(name, place) for name, place in folders.items()}
+    return {**run, "timeout": int(timeout), "cores": int(cores)}
+
+
+def _folder(name: str, place: str) -> str:
+    if not Path(place).is_dir():
+        raise ParameterError(f"{name}: there is no such folder; give the folder that holds the files")
+    return str(Path(place).resolve())
 
 
 def planned_name(page: str, label: str, settings: dict[str, Any]) -> str:
@@ -209,7 +223,8 @@ def _planned(
 def _changed(page: str, settings: dict[str, Any]) -> dict[str, Any]:
     """Return the settings that differ from the page's defaults, which tell its reports apart."""
     defaults = {name: field.default for name, field in parameters.model(page).model_fields.items()}
-    return {name: value for name, value in settings.items() if name != "data" and value != defaults[name]}
+    places = ("data", *parameters.FOLDERS)
+    return {name: value for name, value in settings.items() if name not in places and value != defaults[name]}
 
 
 def _staging(out: Path, name: str) -> Path:

@@ -23,7 +23,7 @@ from analytics.dictionary import BASELINE_FROM_MONTH
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Result, why_not
 from analytics.yields.choices import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PCT, USUAL, Choices
 from analytics.yields.followup import if_not_read
 from analytics.yields.level import Season, estimate, levelled
@@ -144,6 +144,8 @@ def _swing(main: Result | None, error: CountError) -> Season:
 
 def season_of(lines: Result) -> Result:
     """Return what `yields.season` says of the rows of the main line, estimated for the lines already."""
+    if why_not(lines):
+        return lines
     return Result(lines.extra["season"], lines.rows(), METHOD, notes=(NOTE,))
 
 
@@ -163,7 +165,13 @@ def with_view(lines: Result, view: Result, *, choice: str, option: str, term: st
     ------
     ParameterError
         When the view has no such term, or no group of the lines.
+
+    A view without an answer adds no line; the notes say why.
     """
+    if why_not(lines):
+        return lines
+    if why := why_not(view):
+        return replace(lines, notes=(*lines.notes, f"No line for {choice}, {option}: {why}"))
     groups = list(lines.by[2:])
     table = view.table()
     if not set(groups) <= set(table.columns):

@@ -95,7 +95,15 @@ def _written(
     except AnalyticsError as error:
         return _refused(error)
     done = made[name]
+    _raise_defects({**asked.results, **done.results})
     return Shown(content.collect(page, audience, done.results, done.written, {}), done.results)
+
+
+def _raise_defects(results: dict[str, Result]) -> None:
+    """Fail where a page has a section without an answer because the package failed: no pin holds that."""
+    for name, result in results.items():
+        if result.gap is not None and result.gap.is_defect:
+            raise AssertionError(f"{name}: {result.gap.why}\n{result.gap.details}")
 
 
 def _refused(error: AnalyticsError) -> Shown:

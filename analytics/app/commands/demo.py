@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from analytics.app.commands.batch import make
-from analytics.reports import FORMATS, ROOT, TIMEOUT_SECONDS, Job, Plan, pages
+from analytics.reports import FORMATS, ROOT, TIMEOUT_SECONDS, Job, Plan, pages, parameters
 
 DATA = ROOT / "data_demo"
 
@@ -22,8 +22,10 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Render every page on `data_demo` and say where to look."""
     say("The clinic, its patients and every number are invented.")
     formats = tuple(part for part in options.formats.split(",") if part)
+    out = str(options.out.resolve())
     jobs = tuple(
-        Job(page, str(DATA), str(options.out.resolve()), "", formats, {}, TIMEOUT_SECONDS) for page in pages()
+        Job(page, str(DATA), out, "", formats, parameters.DEMO.get(page, {}), TIMEOUT_SECONDS)
+        for page in pages()
     )
     plan = Plan(jobs, options.out.resolve(), options.workers or (os.cpu_count() or 1))
     return make(plan, say)

@@ -4,6 +4,8 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
+
 from analytics import files, pooling
 from analytics import records as door
 from analytics.errors import ParameterError
@@ -62,12 +64,10 @@ def _summary(options: argparse.Namespace, say: Callable[[str], None]) -> int:
 
 def _combine(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     result = pooling.combine([pooling.read_summary(Path(path)) for path in options.given])
-    for row in result.table().itertuples():
-        if row.term in ("pooled", "new clinic"):
-            say(
-                f"{row.measure}, {row.term}: {row.estimate:.2f} ({row.ci_low:.2f} to {row.ci_high:.2f}) "
-                f"{row.unit}"
-            )
+    shown = result.table()
+    for row in shown[shown["term"].isin(("pooled", "new clinic"))].itertuples():
+        said = f"{row.estimate:.2f} ({row.ci_low:.2f} to {row.ci_high:.2f}) {row.unit}"
+        say(f"{row.measure}, {row.term}: {said if pd.notna(row.estimate) else row.flag}")
     say(result.method)
     return 0
 
@@ -102,7 +102,10 @@ def _next(options: argparse.Namespace, say: Callable[[str], None]) -> int:
         return 0
     say(f"The fit is reached after {len(made['history'])} exchanges; it is in {_out(options)}.")
     for row in pooling.curve(made).table().itertuples():
-        say(f"{row.zone}, month {row.x:g}: {row.estimate:.2f} % ({row.ci_low:.2f} to {row.ci_high:.2f})")
+        say(
+            f"{row.zone}, month {row.x:g}: {row.estimate:.2f} % ({row.ci_low:.2f} to {row.ci_high:.2f}), "
+            f"{row.n_patients:,} patients{f'; {row.flag}' if row.flag else ''}"
+        )
     return 0
 
 

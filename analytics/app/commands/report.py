@@ -2,14 +2,25 @@
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from tqdm import tqdm
 
 from analytics.errors import ParameterError
-from analytics.reports import FORMATS, TIMEOUT_SECONDS, described, page, pages, said, write
+from analytics.reports import (
+    FORMATS,
+    TIMEOUT_SECONDS,
+    described,
+    page,
+    pages,
+    said,
+    without_answer,
+    write,
+)
+
+WITHOUT_ANSWER = 3  # the exit code of a report that was made, with sections without an answer
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,7 +69,21 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     for kind, place in report.files.items():
         if kind not in ("results", "run"):
             say(f"{kind}: {place}")
-    return 0
+    return told(report.unanswered, report.defects, report.name, say)
+
+
+def told(unanswered: Sequence[str], defects: Sequence[str], name: str, say: Callable[[str], None]) -> int:
+    """Say which sections have no answer; return 0 for none, 3 for some, 1 where a defect is the reason."""
+    if not unanswered:
+        return 0
+    say(f"{without_answer(len(unanswered))}: {', '.join(each.replace('_', ' ') for each in unanswered)}.")
+    if not defects:
+        return WITHOUT_ANSWER
+    say(
+        f"{len(defects)} of them for a defect of the package, not of your records: details.txt in the folder "
+        f"failed/{name} helps to find it, and may hold values of records: do not send it on unread."
+    )
+    return 1
 
 
 def pairs(given: list[str]) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from typing import Any
 
 import matplotlib as mpl
 import pandas as pd
+from markupsafe import Markup, escape
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -218,6 +219,27 @@ def name_axes(axes: Sequence[Axes], x: str, y: str) -> None:
     figure: Any = axes[0].figure
     figure.supxlabel(x, fontsize=STYLE["axes.labelsize"])
     figure.supylabel(y, fontsize=STYLE["axes.labelsize"])
+
+
+def inline(svg_text: str, prefix: str, alternative: str) -> Markup:
+    """Return a drawing to stand in the page: as wide as its place, its ids its own, its text text.
+
+    Parameters
+    ----------
+    svg_text
+        From `svg`.
+    prefix
+        What its ids begin with, unique on the page.
+    alternative
+        What it shows, for a reader who cannot see it.
+    """
+    head, rest = svg_text.split(">", 1)
+    box = re.search(r'viewBox="[^"]*"', head)
+    rest = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>", "", rest, flags=re.DOTALL)
+    rest = re.sub(r'\bid="|(?<=url\(#)|(?<=href="#)', lambda found: f"{found.group()}{prefix}-", rest)
+    return Markup(
+        f'<svg {box.group() if box else ""} role="img" aria-label="{escape(alternative)}">{rest.strip()}'
+    )
 
 
 def svg(figure: Figure) -> str:

@@ -83,7 +83,8 @@ def random_effects(
         close together do not make it smaller than their own errors do (Roever, Knapp & Friede 2015, BMC Med
         Res Methodol 15:99).
     prediction
-        Quantile of the prediction interval: `t` (k - p df) or `normal`.
+        Quantile of the prediction interval: `t` (k - p - 1 df: Higgins, Thompson & Spiegelhalter 2009, J R
+        Stat Soc A 172:137; 1 where two estimates leave none) or `normal`.
 
     Raises
     ------
@@ -117,7 +118,8 @@ def random_effects(
     q = _q(0.0, y, v, x)
     typical = _typical(v, x)
     low, high = _q_profile(y, v, x, level)
-    reach = quantile_of(prediction, k - p, level) * np.sqrt(tau2 + se[0] ** 2) if X is None else np.nan
+    of_new = np.sqrt(tau2 + se[0] ** 2) if X is None else np.nan
+    reach = _quantile(prediction, max(k - p - 1, 1), level) * of_new
     return MetaFit(
         beta=beta,
         cov=cov,
@@ -140,7 +142,7 @@ def random_effects(
     )
 
 
-def quantile_of(kind: str, df: int, level: float) -> float:
+def _quantile(kind: str, df: int, level: float) -> float:
     """Return the two-sided quantile of a prediction interval, `t` with df or `normal`."""
     return float(stats.t.ppf((1 + level) / 2, df) if kind == "t" else stats.norm.ppf((1 + level) / 2))
 

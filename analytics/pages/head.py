@@ -1,0 +1,118 @@
+"""A head seen from above, face up: our own neutral drawing, five zones, a number printed in each.
+
+Darker means more, on a scale that is fixed for the page and never stretched to the data. A zone without a
+number is white. The text in a zone is black or white, whichever contrasts more.
+"""
+
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+import pandas as pd
+import seaborn
+from markupsafe import Markup
+
+from analytics import numbers
+from analytics.reports import filled
+
+STEPS = 12  # of the scale's key
+PART_OF_PALETTE = (0.03, 0.83)  # its ends are too pale for white, too dark for a rule
+WHITE, INK = "#ffffff", "#000000"
+OUTLINE = {
+    "hairline": "M98 120 C112 84 132 70 150 70 C168 70 188 84 202 120 L190 132 C176 110 164 103 150 103 "
+    "C136 103 124 110 110 132 Z",
+    "frontal": "M109 134 C124 112 136 105 150 105 C164 105 176 112 191 134 L194 166 Q150 173 106 166 Z",
+    "midscalp": "M106 169 Q150 176 194 169 L196 216 Q150 209 104 216 Z",
+    "crown": "M104 219 Q150 212 196 219 C197 254 181 290 150 290 C119 290 103 254 104 219 Z",
+    "temples": "M96 122 L107 134 L103 164 C86 160 73 149 69 134 C75 127 85 123 96 122 Z",
+}
+# Where the number stands; the temples' stands twice, mirrored about x = 150.
+AT = {
+    "hairline": (150, 93),
+    "frontal": (150, 139),
+    "midscalp": (150, 191),
+    "crown": (150, 246),
+    "temples": (88, 146),
+}
+NAMED_INSIDE = ("frontal", "midscalp", "crown")
+
+
+def block(
+    by_part: Mapping[str, Mapping[str, pd.Series]], title: str, scale: Mapping[str, Any], caption: str
+) -> Markup:
+    """Return the map as HTML.
+
+    Parameters
+    ----------
+    by_part
+        Rows by zone for `printed`, and where given `beside`, `beneath`, `colour`.
+    title, caption
+        What it shows, and how to read it.
+    scale
+        `from`, `to`: the numbers at its ends; `says`: what it measures.
+    """
+    zones = [_zone(zone, by_part, scale) for zone in OUTLINE]
+    other = [row for zone, row in by_part["printed"].items() if zone == "other"]
+    return filled(
+        "blocks/head_map",
+        title=title,
+        zones=zones,
+        alt=f"Head seen from above, {scale['says']}: " + "; ".join(z["alt"] for z in zones),
+        key=[_shade((i + 0.5) / STEPS) for i in range(STEPS)],
+        ticks=_ticks(scale),
+        says=scale["says"],
+        caption=" ".join([caption, *(f"Other zones: {numbers.full(row)}." for row in other)]).strip(),
+    )
+
+
+def _zone(
+    zone: str, by_part: Mapping[str, Mapping[str, pd.Series]], scale: Mapping[str, Any]
+) -> dict[str, Any]:
+    row = by_part["printed"].get(zone)
+    said = "" if row is None else _said(row)
+    fill, ink = WHITE, INK
+    shade = by_part.get("colour", by_part["printed"]).get(zone)
+    if shade is not None and pd.notna(shade["estimate"]):
+        at = (float(shade["estimate"]) - scale["from"]) / (scale["to"] - scale["from"])
+        fill = _shade(min(1.0, max(0.0, at)))
+        ink = _ink_on(fill)
+    beside, beneath = (
+        _said(by_part[part][zone]) if zone in by_part.get(part, {}) else "" for part in ("beside", "beneath")
+    )
+    full = "no number" if row is None else numbers.full(row, counts=False)
+    x, y = AT[zone]
+    return {
+        "zone": zone, "path": OUTLINE[zone], "x": x, "y": y, "said": said, "beside": beside,
+        "beneath": beneath,
+        "fill": fill, "ink": ink, "is_named": zone in NAMED_INSIDE,
+        "alt": f"{numbers.title_case(zone)} {full}{f' against {beside}' if beside else ''}",
+    }  # fmt: skip
+
+
+def _said(row: pd.Series) -> str:
+    return "–" if pd.isna(row["estimate"]) else numbers.number(row["estimate"])
+
+
+def _ticks(scale: Mapping[str, Any]) -> list[dict[str, Any]]:
+    low, high = scale["from"], scale["to"]
+    marks = scale.get("ticks", [low, (low + high) / 2, high])
+    return [{"at": 260 * (m - low) / (high - low), "text": numbers.number(m)} for m in marks]
+
+
+@lru_cache(maxsize=1)
+def _palette() -> list[tuple[float, float, float]]:
+    return [tuple(c[:3]) for c in seaborn.color_palette("mako_r", 101)]
+
+
+def _shade(share: float) -> str:
+    low, high = PART_OF_PALETTE
+    red, green, blue = (round(255 * v) for v in _palette()[round(100 * (low + share * (high - low)))])
+    return f"#{red:02x}{green:02x}{blue:02x}"
+
+
+def _ink_on(fill: str) -> str:
+    """Return black or white, whichever has the higher contrast (WCAG 2.1, relative luminance)."""
+    parts = [int(fill[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    red, green, blue = (v / 12.92 if v <= 0.03928 else ((v + 0.055) / 1.055) ** 2.4 for v in parts)
+    light = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    return INK if (light + 0.05) / 0.05 > 1.05 / (light + 0.05) else WHITE

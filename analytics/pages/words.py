@@ -1,0 +1,16 @@
+"""The words that belong to a page and not to its numbers, from `words.toml`, by page."""
+
+import tomllib
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+
+def of_page(name: str) -> dict[str, Any]:
+    """Return the words of a page; none for a notebook of one's own."""
+    return _all().get(name, {})
+
+
+@lru_cache(maxsize=1)
+def _all() -> dict[str, dict[str, Any]]:
+    return tomllib.loads((Path(__file__).parent / "words.toml").read_text(encoding="utf-8"))
