@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from analytics import disclosure, numbers, study
+from analytics import disclosure, numbers, regrowth, study
 from analytics.pages.page import Page, result_of
 from analytics.results import Result, why_not
 
@@ -53,9 +53,18 @@ def _row(page: Page, name: str, where: dict[str, Any]) -> pd.Series | None:
 
 
 def crown_against_front(page: Page, surgeon: str) -> str:
-    """Return the answer of the surgeon audit: is the crown lower, or later, and what of one surgeon?"""
+    """Return the answer of the surgeon audit: is the crown lower, or later, and what of one surgeon?
+
+    *Lower* is said only where enough patients were counted at maturity (`regrowth.lower_or_later`, handed
+    over as `rests_on`); before, the answer is whether it is slower so far, and from when the rest can be
+    told.
+    """
     if why := why_not(result_of(page, "crown_front")):
         return f"Whether the crown is lower or later than the front cannot be told yet. {why}"
+    own = f" {_one_surgeon(page, surgeon).strip()}" if surgeon else ""
+    n = {side: _counted(page, side) for side in ("crown", "front")}
+    if min(n.values()) < regrowth.FEWEST_COUNTED:
+        return f"{_slower_so_far(page, n)}{own}"
     lower = verdict(
         page,
         "crown_front",
@@ -77,8 +86,67 @@ def crown_against_front(page: Page, surgeon: str) -> str:
         unsure="and whether it is later they cannot tell either: its half month is the front's times "
         "{value}.",
     )
-    own = f" {_one_surgeon(page, surgeon).strip()}" if surgeon else ""
-    return f"{lower}; {later}{own}"
+    return f"{lower}; {later}{_carried_by_one(page)}{own}"
+
+
+def counted_at_maturity(page: Page) -> str:
+    """Return how many patients the verdict on crown and front rests on, and their direct difference."""
+    if why := why_not(result_of(page, "rests_on")):
+        return why
+    said = []
+    for side in ("crown", "front"):
+        n, of = (_patients(page, side, term) for term in ("counted at maturity", "followed"))
+        said.append(f"{side} {n} of {of} patients followed")
+    direct = say(page, "rests_on", counts=False, zone="crown : front", term="direct difference at maturity")
+    return f"Counted at maturity: {'; '.join(said)}. Their readings alone, crown less front: {direct}."
+
+
+def _counted(page: Page, side: str) -> float:
+    """Return how many patients of a side were counted at maturity; 0 where that may not be said."""
+    if "rests_on" not in page.results or page.results["rests_on"].gap is not None:
+        return 0.0
+    row = _row(page, "rests_on", {"zone": side, "term": "counted at maturity"})
+    return 0.0 if row is None or pd.isna(row["estimate"]) else float(row["estimate"])
+
+
+def _patients(page: Page, side: str, term: str) -> str:
+    row = _row(page, "rests_on", {"zone": side, "term": term})
+    return disclosure.WITHHELD if row is None or pd.isna(row["estimate"]) else numbers.number(row["estimate"])
+
+
+def _slower_so_far(page: Page, n: dict[str, float]) -> str:
+    """Return the answer where too few were counted at maturity: tempo alone, and from when the rest."""
+    slower = verdict(
+        page,
+        "crown_front",
+        zone="crown : front",
+        term="tempo_ratio",
+        null=1.0,
+        below="The crown is quicker so far: its half month is the front's times {value}",
+        above="The crown is slower so far: its half month is the front's times {value}",
+        unsure="Whether the crown is slower these records cannot tell: its half month is the front's times "
+        "{value}",
+    )
+    if "rests_on" not in page.results or page.results["rests_on"].gap is not None:
+        return f"{slower}. Whether it ends lower cannot be told yet."
+    side = min(n, key=lambda each: n[each])
+    needed = f"{_patients(page, side, 'counted at maturity')} of the {regrowth.FEWEST_COUNTED} patients"
+    row = _row(page, "rests_on", {"zone": "crown : front", "term": "month from which it can be told"})
+    is_dated = row is not None and pd.notna(row["estimate"]) and side == "crown"
+    told = (
+        f"can be told from register month {numbers.number(row['estimate'])} on"  # type: ignore[index]
+        if is_dated
+        else "cannot be told from the sessions so far"
+    )
+    return f"{slower}. Lower or not {told}: {needed} needed were counted at maturity in the {side}."
+
+
+def _carried_by_one(page: Page) -> str:
+    """Return a sentence where the verdict on the crown does not stand without one patient."""
+    row = _row(page, "rests_on", {"zone": "crown : front", "term": "difference without one patient"})
+    if row is None or row["flag"] != regrowth.HANGS:
+        return ""
+    return f" One patient carries the difference: without that patient it is {numbers.full(row)}."
 
 
 def _one_surgeon(page: Page, surgeon: str) -> str:

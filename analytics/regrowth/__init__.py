@@ -4,6 +4,7 @@
 `emergence` shows it as a table and curves. `fit_plateaus` finds on it how plateaus are spread: `shares` and
 `share_below` say how many placements are past a milestone or under a threshold, `posterior` and `forecast`
 what one case is and will be given its readings, without a refit; `deviation` says how unusual it is.
+`lower_or_later` says what the verdict on the crown against the front rests on.
 """
 
 from analytics.regrowth.deviation import deviation
@@ -20,3 +21,4 @@ from analytics.regrowth.single_cases import (
 )
 from analytics.regrowth.spline import by_zone, natural_basis
 from analytics.regrowth.tables import between_rows
+from analytics.regrowth.verdict import FEWEST_COUNTED, HANGS, lower_or_later
