@@ -1,17 +1,19 @@
 """The clock of follow-up and who was asked: hand-made registers in which every state can be told by eye."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import registers
 
-from analytics import followup, published, yields
+from analytics import followup, published, review, yields
 from analytics.course import practice
 from analytics.numerics import bounds
 from analytics.published import unasked
 
+DEMO = Path(__file__).parents[1] / "data_demo"
 BAD = {"standard_conditions": False, "condition_reason": "light"}
 
 
@@ -221,3 +223,29 @@ def test_events_told_without_asking_raise_the_lower_bound_alone():
     assert bounds.share(1, 5, 10, told=2).upper == pytest.approx(0.6)
     # At an odds ratio of 1 the other five would hold 1 event; two are known.
     assert bounds.at_odds_ratio(1, 5, 10, [1.0], told=2)[0] == pytest.approx(0.3)
+
+
+def test_a_complication_nobody_was_asked_about_is_no_share_at_all(tmp_path):
+    """Two events told, nobody asked: not 2 of 2, but no share, and between 2 and 5 of all five.
+
+    And with one asked, who had it: 1 of 1 among the asked decides nothing against a standard of 12.1 %.
+    """
+    criteria = review.read(DEMO / "criteria.toml")
+    begins = dict.fromkeys(("P1", "P2", "P3", "P4", "P5"), 1) | {"P6": 6}
+    events = pd.DataFrame({"session_id": ["P1-1", "P2-1"], "kind": "folliculitis", "month": 1.0})
+    for asked in (0, 1):
+        visits = [_visit("P1", "P1-1", 3.0, complications_asked=True)] if asked else []
+        register = replace(_register(tmp_path / str(asked), begins=begins, visits=visits), events=events)
+        table = review.asked(register, criteria, quarter=2).table()
+        table = table[table["criterion"].eq("folliculitis")].set_index("term")
+        among = table.loc["among those asked"]
+        assert (among["numerator"], among["denominator"]) == (asked, asked)
+        ends = [table.loc[f"all operated, at {end}", "estimate"] for end in ("least", "most")]
+        np.testing.assert_allclose(ends, [40.0, 100.0])
+        said = review.indicators(register, _only(criteria, "folliculitis"), quarter=2).table()
+        this = said[said["term"].eq("this quarter")].iloc[0]
+        assert this["outcome"] == (review.CANNOT_TELL if asked else review.NO_DATA)
+
+
+def _only(criteria, name):
+    return criteria.model_copy(update={"criterion": (criteria.named(name),)})

@@ -33,7 +33,6 @@ def _asked(_: Path) -> Iterator[Number]:
             "among those asked, upper": (among.high, 0.341673),
             "all operated, at worst": (found.lower, 0.086294),
             "all operated, at best": (found.upper, 0.715736),
-            "critical value": (found.critical, 1.644854),
             "lower limit": (found.low, 0.053387),
             "upper limit": (found.high, 0.768597),
         },

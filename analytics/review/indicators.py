@@ -13,7 +13,7 @@ from analytics.records import Records
 from analytics.results import LEVEL, Result, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
-from analytics.review.measures import NO_DATA, Measured, outcome
+from analytics.review.measures import CANNOT_TELL, NO_DATA, Measured, outcome
 from analytics.review.periods import LAST, THIS, YEAR, View
 from analytics.review.units import stacked
 
@@ -108,7 +108,9 @@ def _line_of_gap(
 
 
 def _outcome(criterion: Criterion, number: Measured) -> str:
-    return outcome(number.low, number.high, criterion.standard, criterion.direction)
+    """Return what the interval says; of fewer than FEW_UNITS units, nothing: 1 of 1 decides no standard."""
+    said = outcome(number.low, number.high, criterion.standard, criterion.direction)
+    return CANNOT_TELL if said != NO_DATA and number.n_units < FEW_UNITS else said
 
 
 def _counts(here: pd.DataFrame) -> dict[str, int]:
