@@ -6,7 +6,7 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, milestones, numbers, yields
+from analytics import course, disclosure, milestones, numbers, yields
 from analytics.results import Curve, Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
@@ -30,12 +30,125 @@ def what_matters(lines: Result, *, most: int = 3) -> str:
         return "No choice can be set against the main line."
     named = "; ".join(
         f"{row['choice']}, {row['option']} ({', '.join(str(row[g]) for g in lines.by[2:])} "
-        f"{'down' if row['move'] < 0 else 'up'} {abs(row['move']):.0f})"
+        f"{'+' if row['move'] > 0 else ''}{numbers.number(row['move'])})"
         for _, row in furthest.head(most).iterrows()
     )
     half = furthest["half_interval"].iloc[0]
-    chance = f" Half an interval is {half:.0f} points long." if pd.notna(half) else ""
-    return f"The choices that move a zone's yield furthest, in points: {named}.{chance}"
+    chance = f" For comparison, chance alone: {numbers.number(half)} either way." if pd.notna(half) else ""
+    return f"Choices that change a zone's yield most, in percentage points: {named}.{chance}"
+
+
+def zones_at_maturity(result: Result) -> str:
+    """Return the lowest and the highest of the zones' yields at maturity, in a line."""
+    rows = result.table()
+    rows = rows[rows["estimate"].notna()].sort_values("estimate")
+    if why_not(result) or rows.empty:
+        return why_not(result) or disclosure.WITHHELD
+    said = [
+        f"{numbers.number(row['estimate'])}{numbers.THIN}% in the {ZONE_WORDS.get(row['zone'], row['zone'])}"
+        for _, row in rows.iloc[[0, -1]].iterrows()
+    ]
+    return f"{said[0]}." if len(rows) == 1 else f"From {said[0]} to {said[1]}."
+
+
+def medians(half: Result, most: Result, zone: str) -> str:
+    """Return when half of a zone's planted zones have reached each of two milestones, in a line."""
+    parts = []
+    for words, result in (("half", half), ("four fifths", most)):
+        if why_not(result):
+            return why_not(result)
+        table = result.table()
+        found = table[table["term"].eq(milestones.MEDIAN) & table[result.by[0]].eq(zone)]
+        if len(found) and pd.notna(found["estimate"].iloc[0]):
+            parts.append(f"{words} by month {numbers.number(found['estimate'].iloc[0])}")
+        else:
+            parts.append(f"{words} in fewer than half of the planted zones")
+    return f"{numbers.title_case(zone)}, middle planted zone: {', '.join(parts)}."
+
+
+def against_others(result: Result) -> str:
+    """Return which surgeons' intervals lie wholly under or over the others', in a line."""
+    if why_not(result):
+        return why_not(result)
+    rows = result.table()
+    rows = rows[rows["estimate"].notna()]
+    lower = [str(v) for v in rows.loc[rows["ci_high"].lt(0), result.by[0]]]
+    higher = [str(v) for v in rows.loc[rows["ci_low"].gt(0), result.by[0]]]
+    if rows.empty:
+        return disclosure.WITHHELD
+    parts = [f"{', '.join(who)}: {word}" for who, word in ((lower, "lower"), (higher, "higher")) if who]
+    return f"{'; '.join(parts)} than the others." if parts else "No difference is larger than chance."
+
+
+def most_lost(result: Result) -> str:
+    """Return at which step between donor and growing hair most is lost, in a line."""
+    if why_not(result):
+        return why_not(result)
+    rows = result.table().set_index("term")["estimate"].dropna()
+    steps = {term: 100 - rows[term] for term in LOST_AT if term in rows}
+    if not steps:
+        return disclosure.WITHHELD
+    worst = max(steps, key=lambda term: steps[term])
+    return f"Most is lost {LOST_AT[worst].format(numbers.number(steps[worst]))}."
+
+
+# Steps of `yields.loss_chain`, each a share of the one before it, and what is lost there.
+LOST_AT = {
+    "out of attempts": "at extraction: {} of 100 attempts bring no graft",
+    "usable of out": "before planting: {} of 100 grafts taken out are discarded",
+    "planted of usable": "before planting: {} of 100 usable grafts are not planted",
+    "growing of planted": "after planting: {} of 100 planted hairs do not grow",
+}
+
+
+def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
+    """Return the mean of counts at maturity and the growth model's, and how many of those due were counted.
+
+    Parameters
+    ----------
+    counted
+        From `yields.counted_at_maturity`, as it may be shown.
+    model
+        Rows `yield_at_maturity` of `regrowth.emergence`, as they may be shown.
+    """
+    table = counted.table()
+    found = {(row["zone"], row["term"]): row for _, row in table.iterrows()} if len(table) else {}
+    rows = []
+    for _, row in model.table().iterrows():
+        direct, due, low, high = (found.get((row["zone"], term)) for term in OF_DUE)
+        rows.append(
+            {
+                "zone": row["zone"],
+                "month": "" if pd.isna(row["x"]) else numbers.number(row["x"]),
+                "mean of counts": "none counted" if direct is None else numbers.full(direct, counts=False),
+                "n_counted": float("nan") if direct is None else direct["n_rows"],
+                "growth model": numbers.full(row, counts=False),
+                "n_readings": row["n_rows"],
+                "counted of due": "" if due is None else _of_due(due),
+                "all due, at worst and at best": "" if low is None else _bounds(low, high),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+OF_DUE = (
+    "direct mean",
+    "counted of due",
+    "mean of all due, if none of the others grew",
+    "mean of all due, if all of them grew",
+)
+
+
+def _of_due(row: pd.Series) -> str:
+    if pd.isna(row["estimate"]):
+        return str(row["flag"]) or disclosure.WITHHELD
+    return f"{numbers.number(row['numerator'])} of {numbers.number(row['denominator'])}"
+
+
+def _bounds(low: pd.Series, high: pd.Series) -> str:
+    if pd.isna(low["estimate"]) or pd.isna(high["estimate"]):
+        return str(low["flag"])
+    return f"{numbers.number(low['estimate'])} to {numbers.number(high['estimate'])}{numbers.THIN}%"
 
 
 # Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from analytics import disclosure, numbers, regrowth, study
+from analytics.pages.first_screen import KeyNumber, key_number
 from analytics.pages.page import Page, result_of
 from analytics.results import Result, why_not
 
@@ -34,11 +35,7 @@ def verdict(
     row = _row(page, name, where)
     if row is None:
         return unsure.replace("{value}", disclosure.WITHHELD)
-    chosen = unsure
-    if pd.notna(row.get("ci_high")) and row["ci_high"] < null:
-        chosen = below
-    if pd.notna(row.get("ci_low")) and row["ci_low"] > null:
-        chosen = above
+    chosen = {"below": below, "above": above, "unsure": unsure}[_side(row, null)]
     return chosen.replace("{value}", numbers.full(row))
 
 
@@ -66,100 +63,179 @@ def pooled_yield(page: Page) -> str:
 
 
 def crown_against_front(page: Page, surgeon: str) -> str:
-    """Return the answer of the surgeon audit: is the crown lower, or later, and what of one surgeon?
+    """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?
 
-    *Lower* is said only where enough patients were counted at maturity (`regrowth.lower_or_later`, handed
-    over as `rests_on`); before, the answer is whether it is slower so far, and from when the rest can be
-    told.
+    *Lower* is said only where enough patients were counted at maturity (`regrowth.verdict`); before, the
+    answer is whether it is later, and from when the rest can be told.
     """
     if why := why_not(result_of(page, "crown_front")):
-        return f"Whether the crown is lower or later than the front cannot be told yet. {why}"
-    own = f" {_one_surgeon(page, surgeon).strip()}" if surgeon else ""
-    n = {side: _counted(page, side) for side in ("crown", "front")}
-    if min(n.values()) < regrowth.FEWEST_COUNTED:
-        return f"{_slower_so_far(page, n)}{own}"
-    lower = verdict(
-        page,
-        "crown_front",
-        zone="crown : front",
-        term="yield_difference_at_maturity",
-        below="At maturity the crown carries less of its planted hair than the front, by {value}",
-        above="At maturity the crown carries more of its planted hair than the front, by {value}",
-        unsure="Whether the crown ends lower than the front these records cannot tell: the difference is "
-        "{value}",
-    )
-    later = verdict(
-        page,
-        "crown_front",
-        zone="crown : front",
-        term="tempo_ratio",
-        null=1.0,
-        below="and it is earlier: its half month is the front's times {value}.",
-        above="and it is later: its half month is the front's times {value}.",
-        unsure="and whether it is later they cannot tell either: its half month is the front's times "
-        "{value}.",
-    )
-    return f"{lower}; {later}{_carried_by_one(page)}{own}"
-
-
-def counted_at_maturity(page: Page) -> str:
-    """Return how many patients the verdict on crown and front rests on, and their direct difference."""
-    if why := why_not(result_of(page, "rests_on")):
         return why
-    said = []
-    for side in ("crown", "front"):
-        n, of = (_patients(page, side, term) for term in ("counted at maturity", "followed"))
-        said.append(f"{side} {n} of {of} patients followed")
-    direct = say(page, "rests_on", counts=False, zone="crown : front", term="direct difference at maturity")
-    return f"Counted at maturity: {'; '.join(said)}. Their readings alone, crown less front: {direct}."
-
-
-def _counted(page: Page, side: str) -> float:
-    """Return how many patients of a side were counted at maturity; 0 where that may not be said."""
-    if "rests_on" not in page.results or page.results["rests_on"].gap is not None:
-        return 0.0
-    row = _row(page, "rests_on", {"zone": side, "term": "counted at maturity"})
-    return 0.0 if row is None or pd.isna(row["estimate"]) else float(row["estimate"])
-
-
-def _patients(page: Page, side: str, term: str) -> str:
-    row = _row(page, "rests_on", {"zone": side, "term": term})
-    return disclosure.WITHHELD if row is None or pd.isna(row["estimate"]) else numbers.number(row["estimate"])
-
-
-def _slower_so_far(page: Page, n: dict[str, float]) -> str:
-    """Return the answer where too few were counted at maturity: tempo alone, and from when the rest."""
-    slower = verdict(
-        page,
-        "crown_front",
-        zone="crown : front",
-        term="tempo_ratio",
-        null=1.0,
-        below="The crown is quicker so far: its half month is the front's times {value}",
-        above="The crown is slower so far: its half month is the front's times {value}",
-        unsure="Whether the crown is slower these records cannot tell: its half month is the front's times "
-        "{value}",
+    pair = {"zone": "crown : front"}
+    gap, late = (
+        _row(page, "crown_front", {**pair, "term": term})
+        for term in ("yield_difference_at_maturity", "half_month_difference")
     )
-    if "rests_on" not in page.results or page.results["rests_on"].gap is not None:
-        return f"{slower}. Whether it ends lower cannot be told yet."
+    if gap is None or late is None:
+        return disclosure.WITHHELD
+    lower = _from_when(page) or f"{LOWER[_side(gap)]}{_carried_by_one(page)}"
+    parts = [LATER[_side(late)].format(months=_about(abs(float(late["estimate"])))), lower]
+    if surgeon:
+        parts.append(_one_surgeon(page, surgeon))
+    return " ".join(parts).replace("{points}", _about(abs(float(gap["estimate"]))))
+
+
+def _from_when(page: Page) -> str:
+    """Return from when it can be told whether the crown ends lower; nothing where it can be told now."""
+    n = {side: _n_at_maturity(page, side) for side in ("crown", "front")}
+    if min(n.values()) >= regrowth.FEWEST_COUNTED:
+        return ""
     side = min(n, key=lambda each: n[each])
-    needed = f"{_patients(page, side, 'counted at maturity')} of the {regrowth.FEWEST_COUNTED} patients"
-    row = _row(page, "rests_on", {"zone": "crown : front", "term": "month from which it can be told"})
-    is_dated = row is not None and pd.notna(row["estimate"]) and side == "crown"
-    told = (
-        f"can be told from register month {numbers.number(row['estimate'])} on"  # type: ignore[index]
-        if is_dated
-        else "cannot be told from the sessions so far"
+    row = _row(page, "crown_front", {"zone": "crown : front", "term": "month from which it can be told"})
+    month = (
+        "" if row is None or pd.isna(row["estimate"]) or side != "crown" else numbers.number(row["estimate"])
     )
-    return f"{slower}. Lower or not {told}: {needed} needed were counted at maturity in the {side}."
+    told = (
+        f"can be told from register month {month} on" if month else "cannot be told from the sessions so far"
+    )
+    return f"Whether less of it grows in the end {told}: {_of_those_needed(page, side)}."
+
+
+def _of_those_needed(page: Page, side: str) -> str:
+    row = _row(page, "crown_front", {"zone": side, "term": "counted at maturity"})
+    n = "too few" if row is None or pd.isna(row["estimate"]) else numbers.number(row["estimate"])
+    return f"{n} of the {regrowth.FEWEST_COUNTED} patients needed were counted at maturity in the {side}"
+
+
+def _n_at_maturity(page: Page, side: str) -> float:
+    """Return how many patients of a side were counted at maturity; 0 where that may not be said."""
+    row = _row(page, "crown_front", {"zone": side, "term": "counted at maturity"})
+    return 0.0 if row is None or pd.isna(row["estimate"]) else float(row["estimate"])
 
 
 def _carried_by_one(page: Page) -> str:
     """Return a sentence where the verdict on the crown does not stand without one patient."""
-    row = _row(page, "rests_on", {"zone": "crown : front", "term": "difference without one patient"})
+    row = _row(page, "crown_front", {"zone": "crown : front", "term": "difference without one patient"})
     if row is None or row["flag"] != regrowth.HANGS:
         return ""
-    return f" One patient carries the difference: without that patient it is {numbers.full(row)}."
+    return " One patient carries that: without that patient's records the interval includes 0."
+
+
+# By whether the whole interval lies above none, below it, or holds it.
+LATER = {
+    "above": "Crown hair comes in about {months} months later than front hair.",
+    "below": "Crown hair comes in about {months} months earlier than front hair.",
+    "unsure": "These records cannot tell whether crown hair comes in later than front hair.",
+}
+LOWER = {
+    "above": "In the end more of it grows: about {points} more of every 100 planted hairs.",
+    "below": "In the end less of it grows: about {points} fewer of every 100 planted hairs.",
+    "unsure": "Whether less of it grows in the end cannot be told from these records.",
+}
+MAY_BE_NONE = "the interval includes 0"
+TOO_FEW = "too few counted at maturity"
+
+
+def crown_in_short(page: Page) -> str:
+    """Return in a line whether the crown is lower, and whether it is later."""
+    if why := why_not(result_of(page, "crown_front")):
+        return why
+    gap, late = (
+        _row(page, "crown_front", {"zone": "crown : front", "term": term})
+        for term in ("yield_difference_at_maturity", "half_month_difference")
+    )
+    if gap is None or late is None:
+        return disclosure.WITHHELD
+    lower = {"below": "lower", "above": "higher", "unsure": "lower or not cannot be told"}[_side(gap)]
+    if _from_when(page):
+        lower = "lower or not cannot be told yet"
+    months = f"{_about(abs(float(late['estimate'])))} months"
+    later = {
+        "above": f"{months} later",
+        "below": f"{months} earlier",
+        "unsure": "later or not cannot be told",
+    }
+    return f"{numbers.title_case(later[_side(late)])}; {lower}."
+
+
+def crown_key_numbers(page: Page) -> list[KeyNumber]:
+    """Return the key numbers of the surgeon audit: front and crown at maturity, and is it lower, or later."""
+    if why_not(result_of(page, "crown_front")):
+        return []
+    rows = {
+        (zone, term): _row(page, "crown_front", {"zone": zone, "term": term})
+        for zone, terms in (
+            ("front", ("yield_at_maturity", "half_month")),
+            ("crown", ("yield_at_maturity", "half_month")),
+            ("crown : front", ("yield_difference_at_maturity", "half_month_difference")),
+        )
+        for term in terms
+    }
+    if any(row is None for row in rows.values()):
+        return []
+    tiles = []
+    for side in ("front", "crown"):
+        month = float(rows[side, "yield_at_maturity"]["x"])  # type: ignore[index]
+        tiles.append(
+            key_number(
+                page,
+                "crown_front",
+                label=f"{numbers.title_case(side)}, at month {month:g}",
+                unit="of 100 planted hairs grown",
+                rests_on=_counted(page, side),
+                side=side,
+                zone=side,
+                term="yield_at_maturity",
+            )
+        )
+    halves = [numbers.number(float(rows[s, "half_month"]["estimate"]), 1) for s in ("crown", "front")]  # type: ignore[index]
+    asked = (
+        ("Does the crown end lower?", "yield_difference_at_maturity", {"above": "no", "below": "yes"}, ""),
+        ("Does it come later?", "half_month_difference", {"above": "yes", "below": "no"},
+         f"half grown in month {halves[0]}, front {halves[1]}"),
+    )  # fmt: skip
+    for label, term, words, why in asked:
+        found = _side(rows["crown : front", term])
+        too_few = term.startswith("yield") and bool(_from_when(page))
+        tiles.append(
+            key_number(
+                page,
+                "crown_front",
+                label=label,
+                rests_on=" ",
+                verdict="cannot be told" if too_few else words.get(found, "cannot be told"),
+                why=TOO_FEW if too_few else why if found != "unsure" else MAY_BE_NONE,
+                zone="crown : front",
+                term=term,
+            )
+        )
+    return tiles
+
+
+def _counted(page: Page, side: str) -> str:
+    """Return how many planted zones of a side were followed, and how many of them counted at maturity."""
+    known = result_of(page, "crown_front").extra["counted"]
+    own = known[known["zone"].eq(side)]
+    if own.empty or own[["n_followed", "n_counted"]].isna().any(axis=None):
+        return " "
+    followed, at_maturity = int(own["n_followed"].iloc[0]), int(own["n_counted"].iloc[0])
+    return f"{numbers.number(at_maturity)} of {numbers.number(followed)} planted zones counted at maturity"
+
+
+def _side(row: pd.Series | None, null: float = 0.0) -> str:
+    """Return on which side of no difference the whole interval of a row lies; unsure where it holds it."""
+    if row is not None and pd.notna(row.get("ci_high")) and row["ci_high"] < null:
+        return "below"
+    if row is not None and pd.notna(row.get("ci_low")) and row["ci_low"] > null:
+        return "above"
+    return "unsure"
+
+
+def _about(value: float) -> str:
+    """Return a number for a sentence: whole from 1.5 on, else with one decimal."""
+    return numbers.number(value, 0 if value >= WHOLE_IN_SENTENCE else 1)
+
+
+WHOLE_IN_SENTENCE = 1.5
 
 
 def _one_surgeon(page: Page, surgeon: str) -> str:
@@ -167,10 +243,9 @@ def _one_surgeon(page: Page, surgeon: str) -> str:
         page,
         "own",
         surgeon_id=surgeon,
-        below=f" That is of all surgeons; {surgeon}'s placements yield less than the others', by {{value}}.",
-        above=f" That is of all surgeons; {surgeon}'s placements yield more than the others', by {{value}}.",
-        unsure=f" That is of all surgeons; whether {surgeon}'s placements differ from the others' they "
-        "cannot tell: {value}.",
+        below=f"In {surgeon}'s planted zones less grows than in the others': {{value}}.",
+        above=f"In {surgeon}'s planted zones more grows than in the others': {{value}}.",
+        unsure=f"Whether {surgeon}'s planted zones differ from the others' cannot be told: {{value}}.",
     )
 
 

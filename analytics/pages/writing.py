@@ -5,6 +5,7 @@ cautions) stand in `words.toml`, by page; a notebook of one's own hands them ove
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import pandas as pd
 from markupsafe import Markup
@@ -92,7 +93,9 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
         _instead(page, title, why)
         return
     number = _next(page, "figure")
-    block = _made(page, name, title, lambda: blocks.figure_block(result, number, title, alt, caption))
+    named = page.audience == "internal"  # readers outside see no single reading, nor the title of a mark
+    make = partial(blocks.figure_block, result, number, title, alt, caption, with_titles=named)
+    block = _made(page, name, title, make)
     if block is not None:
         page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
         show_html(block, failed=_failed(result))
@@ -106,6 +109,7 @@ def table(
     notes: Sequence[str] = (),
     rows_are: str = ROWS,
     across: bool = False,
+    says: str = "",
     read: Callable[[Result], pd.DataFrame] | None = None,
 ) -> None:
     """Write a result as a table, with its notes beneath.
@@ -120,9 +124,13 @@ def table(
         What its rows count, as the heading of their number.
     across
         Whether its months stand side by side.
+    says
+        What it says in one line, written above it as the section's answer.
     read
         Makes the frame that is shown, where that is not `result.table()`.
     """
+    if says:
+        lead(page, says)
     result = result_of(page, name)
     if why := why_not(result):
         _instead(page, title, why)

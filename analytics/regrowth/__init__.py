@@ -4,7 +4,6 @@
 `emergence` shows it as a table and curves. `fit_plateaus` finds on it how plateaus are spread: `shares` and
 `share_below` say how many placements are past a milestone or under a threshold, `posterior` and `forecast`
 what one case is and will be given its readings, without a refit; `deviation` says how unusual it is.
-`lower_or_later` says what the verdict on the crown against the front rests on.
 """
 
 from analytics.regrowth.deviation import deviation
@@ -16,9 +15,10 @@ from analytics.regrowth.quantities import (
 )
 from analytics.regrowth.questions import emergence, fit_plateaus, rows_for, share_below, shares, tempo
 from analytics.regrowth.rows import EmergenceRows, prepare
+from analytics.regrowth.sides import against_front
 from analytics.regrowth.single_cases import (
     Forecast, Posterior, chance_below, forecast, posterior, slow_or_low, yields_at,
 )
 from analytics.regrowth.spline import by_zone, natural_basis
 from analytics.regrowth.tables import between_rows
-from analytics.regrowth.verdict import FEWEST_COUNTED, HANGS, lower_or_later
+from analytics.regrowth.verdict import FEWEST_COUNTED, HANGS

@@ -27,7 +27,7 @@ from analytics.records import Records
 from analytics.regrowth.emergence import Emergence, fit_emergence
 from analytics.regrowth.quantities import FRONT_NAME, mean_yield
 from analytics.regrowth.tables import between_rows
-from analytics.results import LEVEL, Result, line
+from analytics.results import LEVEL, line
 
 FEWEST_COUNTED = 10  # patients of each side
 TRIED = 3  # patients left out, one at a time
@@ -36,66 +36,48 @@ FEWEST_DUE = 5  # closed windows from which the share counted is taken; with few
 HOLDS, HANGS = "holds without any one patient tried", "hangs on one patient"
 NOT_TRIED = "holds 0: nothing to hang"
 GAP = "yield_difference_at_maturity"
+FOLLOWED, COUNTED_AT_MATURITY = "followed", "counted at maturity"
+DIRECT, MONTH = "direct difference at maturity", "month from which it can be told"
+WITHOUT_ONE = "difference without one patient"
 
 
-def lower_or_later(
-    records: Records, *, fit: Emergence | None = None, zone: str = "crown", level: float = LEVEL
-) -> Result:
-    """Return what the verdict on a zone against the front rests on.
+def rests_on(
+    records: Records, fit: Emergence, visits: pd.DataFrame, gap: dict, *, zone: str, level: float = LEVEL
+) -> list[dict]:
+    """Return what the verdict on a zone against the front rests on, as lines of a result by zone.
 
     Parameters
     ----------
-    fit
-        The emergence model of the same records; fitted here if not given.
-    zone
-        The zone set against the front (hairline and frontal).
-    level
-        Of the intervals.
+    fit, visits
+        The emergence model of these records, and `yields.by_visit` under its choices.
+    gap
+        The line of the model's difference at maturity, zone less front.
+    zone, level
+        The zone set against the front (hairline and frontal); level of the intervals.
 
     Returns
     -------
-    Result
-        By zone: `followed` and `counted at maturity` (patients, of the zone and of the front); of the pair
-        `direct difference at maturity` (points), `month from which it can be told` (register month; missing
-        where it can be told now, or not from the sessions so far), `difference without one patient` (that of
-        the refits nearest to 0, its flag whether the verdict holds).
-
-    Raises
-    ------
-    FitError
-        When the zone or the front is not in the fit.
+    list of dict
+        Of the zone and of the front `followed` and `counted at maturity` (patients); of the pair `direct
+        difference at maturity` (points), `month from which it can be told` (register month; missing where it
+        can be told now, or not from the sessions so far), `difference without one patient` (that of the
+        refits nearest to 0, its flag whether the verdict holds).
     """
-    model = fit_emergence(records) if fit is None else fit
     pair = f"{zone} : {FRONT_NAME}"
-    gap = [r for r in between_rows(model, level=level) if r["zone"] == pair and r["term"] == GAP]
-    if not gap:
-        raise FitError(
-            f"regrowth.lower_or_later(zone): {zone} or the front is not in the fit; it has "
-            f"{', '.join(model.zones)}"
-        )
-    visits = yields.by_visit(records, choices=model.choices)
     read = _read_at_maturity(visits, zone)
     sides = {zone: [zone], FRONT_NAME: list(FRONT)}
     counted = {side: int(read.loc[read["zone"].isin(z), "patient_id"].nunique()) for side, z in sides.items()}
     followed = {side: _followed(visits, z) for side, z in sides.items()}
-    lines = [
-        line(term, float(numbers[side]), "patients", by={"zone": side}, basis="count")
-        for side in sides
-        for term, numbers in (("followed", followed), ("counted at maturity", counted))
+    return [
+        *(
+            line(term, float(numbers[side]), "patients", by={"zone": side}, basis="count", flag="")
+            for side in sides
+            for term, numbers in ((FOLLOWED, followed), (COUNTED_AT_MATURITY, counted))
+        ),
+        _direct(read, zone, pair, level),
+        _when(records, visits, counted, zone, pair),
+        _without_one(records, fit, visits, gap, zone, level),
     ]
-    lines.append(_direct(read, zone, pair, level))
-    lines.append(_when(records, visits, counted[zone], zone, pair))
-    lines.append(_without_one(records, model, visits, gap[0], zone, level))
-    return Result(
-        pd.DataFrame(lines),
-        read.assign(reason=""),
-        f"patients counted in the window of maturity; {FEWEST_COUNTED} of each side are needed to call a "
-        "zone lower; direct difference of the readings at maturity, error clustered by patient, t, "
-        f"{100 * level:g} %; the model refitted without each of the {TRIED} patients whose readings speak "
-        "for the verdict most",
-        by=("zone",),
-        picture="sentence",
-    )
 
 
 def _read_at_maturity(visits: pd.DataFrame, zone: str) -> pd.DataFrame:
@@ -111,7 +93,7 @@ def _followed(visits: pd.DataFrame, zones: list[str]) -> int:
 
 def _direct(read: pd.DataFrame, zone: str, pair: str, level: float) -> dict:
     """Return the difference of the mean readings at maturity, zone less front."""
-    term, by = "direct difference at maturity", {"zone": pair}
+    term, by = DIRECT, {"zone": pair}
     here = read["zone"].eq(zone).to_numpy()
     fewer = int(min(read.loc[side, "patient_id"].nunique() for side in (here, ~here)))
     about = {"by": by, "level": level, "basis": "model", "n_patients": fewer, "n_rows": len(read)}
@@ -125,12 +107,13 @@ def _direct(read: pd.DataFrame, zone: str, pair: str, level: float) -> dict:
     )
 
 
-def _when(records: Records, visits: pd.DataFrame, counted: int, zone: str, pair: str) -> dict:
+def _when(records: Records, visits: pd.DataFrame, counted: dict[str, int], zone: str, pair: str) -> dict:
     """Return the register month in which enough of the zone should have been counted at maturity."""
-    term, by, unit = "month from which it can be told", {"zone": pair}, "register month"
-    needed = FEWEST_COUNTED - counted
+    term, by, unit = MONTH, {"zone": pair}, "register month"
+    needed = FEWEST_COUNTED - counted[zone]
     if needed <= 0:
-        return line(term, np.nan, unit, by=by, basis="model", flag="now")
+        flag = "now" if counted[FRONT_NAME] >= FEWEST_COUNTED else "too few of the front counted at maturity"
+        return line(term, np.nan, unit, by=by, basis="model", flag=flag)
     became = followup.states(records, visits)
     due = became[became["is_closed"] & became["state"].isin(followup.DUE_STATES)]
     own = due[due["zone"].eq(zone)]
@@ -149,7 +132,7 @@ def _without_one(
     records: Records, fit: Emergence, visits: pd.DataFrame, gap: dict, zone: str, level: float
 ) -> dict:
     """Return the model's difference without one patient, the one of those tried that moves it most to 0."""
-    term, by = "difference without one patient", {"zone": gap["zone"]}
+    term, by = WITHOUT_ONE, {"zone": gap["zone"]}
     side = np.sign(gap["estimate"])
     if not (gap["ci_low"] > 0 or gap["ci_high"] < 0):
         return line(term, np.nan, "points", by=by, basis="model", flag=NOT_TRIED)

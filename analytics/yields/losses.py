@@ -277,8 +277,8 @@ def graft_yield(
     grafts = pd.DataFrame([one for _, row in table.iterrows() for one in _graft_lines(row)])
     both = pd.concat([hairs.table().assign(term="hair yield"), grafts], ignore_index=True)
     method = (
-        f"{hairs.method}; graft yield from the grafts planted, hairs of a graft taken as independent, or grafts "
-        "to fail whole"
+        f"{hairs.method}; graft yield from the grafts planted, hairs of a graft taken as independent, or "
+        "grafts to fail whole"
     )
     estimates = both[hairs.table().columns]
     return Result(estimates, used, method, by=tuple(by), checks=hairs.checks, notes=hairs.notes)

@@ -149,7 +149,14 @@ def season_of(lines: Result) -> Result:
     return Result(lines.extra["season"], lines.rows(), METHOD, notes=(NOTE,))
 
 
-def with_view(lines: Result, view: Result, *, choice: str, option: str, term: str) -> Result:
+def with_view(
+    lines: Result,
+    view: Result,
+    *,
+    option: str,
+    choice: str = "growth model",
+    term: str = "yield_at_maturity",
+) -> Result:
     """Return the lines of `sensitivity` with one more: the same number from another view.
 
     Parameters
