@@ -28,9 +28,9 @@ def _asked(_: Path) -> Iterator[Number]:
     found = bounds.share(events, asked, of)
     yield from near(
         {
-            "among those asked": (among.estimate, 0.232877),
-            "among those asked, lower": (among.low, 0.150789),
-            "among those asked, upper": (among.high, 0.341673),
+            "among those asked": (float(among.estimate), 0.232877),
+            "among those asked, lower": (float(among.low), 0.150789),
+            "among those asked, upper": (float(among.high), 0.341673),
             "all operated, at worst": (found.lower, 0.086294),
             "all operated, at best": (found.upper, 0.715736),
             "lower limit": (found.low, 0.053387),
@@ -96,9 +96,9 @@ def _at_worst(sick: np.ndarray, well: np.ndarray, unverified: np.ndarray) -> Ite
     for name, found in limits.items():
         yield from each(f"{name}, {{}}", ("at worst", "at best"), found, expected[name], **FIVE)
     all_of = int((sick + well + unverified).sum())
-    found = bounds.share(int(sick.sum()), int((sick + well).sum()), all_of)
+    of_all = bounds.share(int(sick.sum()), int((sick + well).sum()), all_of)
     words = ("prevalence, at least", "prevalence, at most")
-    yield from each("{}", words, (found.lower, found.upper), (0.396923, 0.867692), **FIVE)
+    yield from each("{}", words, (of_all.lower, of_all.upper), (0.396923, 0.867692), **FIVE)
 
 
 OPERATED = (

@@ -15,6 +15,7 @@ it.
 """
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -96,7 +97,13 @@ def _direct(read: pd.DataFrame, zone: str, pair: str, level: float) -> dict:
     term, by = DIRECT, {"zone": pair}
     here = read["zone"].eq(zone).to_numpy()
     fewer = int(min(read.loc[side, "patient_id"].nunique() for side in (here, ~here)))
-    about = {"by": by, "level": level, "basis": "model", "n_patients": fewer, "n_rows": len(read)}
+    about: dict[str, Any] = {
+        "by": by,
+        "level": level,
+        "basis": "model",
+        "n_patients": fewer,
+        "n_rows": len(read),
+    }
     if fewer < 2:
         return line(term, np.nan, "points", flag="fewer than two patients counted on one side", **about)
     design = np.column_stack([np.ones(len(read)), here])
@@ -139,8 +146,8 @@ def _without_one(
     if fit.n_patients[fit.zone_index(zone)] > MOST_PATIENTS:
         said = f"not tried: more than {MOST_PATIENTS} patients on the side of the zone"
         return line(term, np.nan, "points", by=by, basis="model", flag=said)
-    found = [_refitted(records, fit, who, gap["zone"], level) for who in _speaking(fit, visits, zone, side)]
-    found = [f for f in found if f]
+    tried = [_refitted(records, fit, who, gap["zone"], level) for who in _speaking(fit, visits, zone, side)]
+    found = [f for f in tried if f is not None]
     if not found:
         return line(term, np.nan, "points", by=by, basis="model", flag="not tried: no fit without one")
     nearest = min(found, key=lambda f: side * (f["ci_low"] if side > 0 else f["ci_high"]))

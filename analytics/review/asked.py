@@ -97,7 +97,7 @@ def _lines(n: dict[str, int], standard: float, by: dict[str, str], about: dict[s
     if not n_asked:
         return lines
     # Between the bounds every number would give back how many were asked.
-    made_of = {"basis": "counts", "numerator": operated - n_asked, "denominator": operated}
+    made_of: dict[str, Any] = {"basis": "counts", "numerator": operated - n_asked, "denominator": operated}
     shares = bounds.at_odds_ratio(events, n_asked, operated, ODDS_RATIOS, told=told)
     term = "odds of those not asked, times the asked's"
     lines += [

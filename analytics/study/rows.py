@@ -315,7 +315,7 @@ def _of_sessions(records: Records, analysis: Analysis, frame: pd.DataFrame, expo
     outcome = analysis.outcome
     inside = units["reason"].eq("")
     if outcome.kind == "complication":
-        known = followup.complications(records, event=outcome.event, by_month=outcome.by_month)
+        known = followup.complications(records, event=str(outcome.event), by_month=outcome.by_month)
         known = known.set_index("session_id")
         reached = units["session_id"].map(known["reached_month"]) <= followup.register_end(records)
         # Whoever was asked before the month was reached may have had it since.

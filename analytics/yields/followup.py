@@ -29,6 +29,7 @@ the mean of those read.
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -200,12 +201,12 @@ def _lines_of_group(those: pd.DataFrame, group: dict, level: float) -> list[dict
 def _direct_mean(those: pd.DataFrame, group: dict, level: float) -> dict:
     read = those[those["value"].notna()]
     n_patients = int(read["patient_id"].nunique())
-    about = {"by": group, "level": level, "n_patients": n_patients, "n_rows": len(read)}
+    about: dict[str, Any] = {"by": group, "level": level, "n_patients": n_patients, "n_rows": len(read)}
     unit = "% of planted hairs"
     if n_patients < 2:
         flag = f"{'none' if read.empty else 'one patient'} counted at maturity yet"
-        mean = float(read["value"].mean()) if len(read) else np.nan
-        return line("direct mean", mean, unit, basis="model", flag=flag, **about)
+        only = float(read["value"].mean()) if len(read) else np.nan
+        return line("direct mean", only, unit, basis="model", flag=flag, **about)
     fit = regression.values(
         read["value"].to_numpy(dtype=float), np.ones((len(read), 1)), read["patient_id"].to_numpy()
     )
@@ -220,7 +221,12 @@ def _bounds(closed: pd.DataFrame, group: dict) -> list[dict]:
     """Return the mean of all due at its worst and at its best; those who withdrew were due once."""
     n, mean = int(closed["value"].notna().sum()), float(closed["value"].mean())
     low, high = bounds.mean(mean, n, len(closed)) if len(closed) else (np.nan, np.nan)
-    about = {"by": group, "basis": "counts", "numerator": len(closed) - n, "denominator": len(closed)}
+    about: dict[str, Any] = {
+        "by": group,
+        "basis": "counts",
+        "numerator": len(closed) - n,
+        "denominator": len(closed),
+    }
     about |= {"n_patients": closed["patient_id"].nunique(), "n_rows": len(closed)}
     flag = "" if len(closed) else "none due yet"
     return [
