@@ -9,7 +9,7 @@ import registers
 
 from analytics import followup, pages, regrowth, simulate, yields
 from analytics.pages.page import Page
-from analytics.regrowth import verdict
+from analytics.regrowth import sides
 from analytics.results import Result, line
 
 PAIR = "crown : front"
@@ -34,14 +34,14 @@ def test_patients_counted_at_maturity_are_those_with_a_usable_reading_in_the_win
         ("front", ["hairline", "frontal"], 11, 18),
     ):
         here = rows[rows["zone"].isin(zones) & rows["month"].between(first, last)]
-        assert _row(both, side, verdict.COUNTED_AT_MATURITY)["estimate"] == here["patient_id"].nunique()
+        assert _row(both, side, sides.COUNTED_AT_MATURITY)["estimate"] == here["patient_id"].nunique()
 
 
 def test_the_direct_difference_is_that_of_the_two_plain_means(demo, both):
     read = yields.one_reading(yields.by_visit(demo))
     value = read["yield_pct"] / read["planted_ratio"]
     apart = value[read["zone"].eq("crown")].mean() - value[read["zone"].isin(["hairline", "frontal"])].mean()
-    found = _row(both, PAIR, verdict.DIRECT)
+    found = _row(both, PAIR, sides.DIRECT)
     assert found["estimate"] == pytest.approx(apart)
     # From readings at maturity alone it is no surer than the model, which takes the early ones too.
     assert found["se"] > _row(both, PAIR, "yield_difference_at_maturity")["se"]
@@ -64,13 +64,13 @@ def test_the_month_from_which_it_can_be_told_is_that_of_so_many_more_at_the_shar
     )
     rows = yields.by_visit(register)
     assert followup.register_end(register) == 41
-    told = verdict._when(register, rows, {"crown": 5, "front": 20}, "crown", PAIR)
+    told = sides._when(register, rows, {"crown": 5, "front": 20}, "crown", PAIR)
     assert told["estimate"] == 57
     # With two counted eight are missing, for which sixteen would have to come.
-    never = verdict._when(register, rows, {"crown": 2, "front": 20}, "crown", PAIR)
+    never = sides._when(register, rows, {"crown": 2, "front": 20}, "crown", PAIR)
     assert np.isnan(never["estimate"])
     assert "not from the sessions so far" in never["flag"]
-    assert verdict._when(register, rows, {"crown": 12, "front": 20}, "crown", PAIR)["flag"] == "now"
+    assert sides._when(register, rows, {"crown": 12, "front": 20}, "crown", PAIR)["flag"] == "now"
 
 
 def _page(n_crown, *, gap=(-13.0, -1.0), hangs="", month=58.0):
@@ -79,10 +79,10 @@ def _page(n_crown, *, gap=(-13.0, -1.0), hangs="", month=58.0):
     lines = [
         line("yield_difference_at_maturity", sum(gap) / 2, "points", by=by, ci=gap, flag=""),
         line("half_month_difference", 2.0, "months", by=by, ci=(1.0, 3.0), flag=""),
-        line(verdict.COUNTED_AT_MATURITY, float(n_crown), "patients", by={"zone": "crown"}, basis="count"),
-        line(verdict.COUNTED_AT_MATURITY, 40.0, "patients", by={"zone": "front"}, basis="count"),
-        line(verdict.MONTH, month, "register month", by=by, flag=""),
-        line(verdict.WITHOUT_ONE, -4.0, "points", by=by, ci=(-9.0, 1.0), flag=hangs),
+        line(sides.COUNTED_AT_MATURITY, float(n_crown), "patients", by={"zone": "crown"}, basis="count"),
+        line(sides.COUNTED_AT_MATURITY, 40.0, "patients", by={"zone": "front"}, basis="count"),
+        line(sides.MONTH, month, "register month", by=by, flag=""),
+        line(sides.WITHOUT_ONE, -4.0, "points", by=by, ci=(-9.0, 1.0), flag=hangs),
     ]
     result = Result(pd.DataFrame(lines), pd.DataFrame({"reason": []}), "as given", by=("zone",))
     return Page("01_surgeon_audit", {"audience": "internal"}, None, "", {"crown_front": result})
@@ -120,9 +120,9 @@ def test_without_one_patient_the_model_is_the_one_fitted_without_that_patient(tm
     register, _ = registers.drawn(n=40, seed=6, zones=zones, attendance={6: 1, 12: 1, 18: 1, 24: 1})
     fit = regrowth.fit_emergence(register)
     both = regrowth.against_front(register, fit=fit)
-    found = _row(both, PAIR, verdict.WITHOUT_ONE)
-    assert found["flag"] == verdict.HOLDS
-    tried = verdict._speaking(fit, yields.by_visit(register), "crown", -1.0)
+    found = _row(both, PAIR, sides.WITHOUT_ONE)
+    assert found["flag"] == sides.HOLDS
+    tried = sides._speaking(fit, yields.by_visit(register), "crown", -1.0)
     ends = []
     for who in tried:
         tables = ("patients", "sessions", "placements", "measurements", "visits", "therapies")

@@ -65,8 +65,8 @@ def pooled_yield(page: Page) -> str:
 def crown_against_front(page: Page, surgeon: str) -> str:
     """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?
 
-    *Lower* is said only where enough patients were counted at maturity (`regrowth.verdict`); before, the
-    answer is whether it is later, and from when the rest can be told.
+    *Lower* is said only where enough patients were counted at maturity (`regrowth.against_front`); before,
+    the answer is whether it is later, and from when the rest can be told.
     """
     if why := why_not(result_of(page, "crown_front")):
         return why

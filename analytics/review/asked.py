@@ -16,7 +16,7 @@ from analytics.numerics import bounds, proportions
 from analytics.records import Records
 from analytics.results import LEVEL, Result, line
 from analytics.review.criteria import Criteria
-from analytics.review.kinds import TOLD_UNASKED, Complication
+from analytics.review.kinds import TOLD_UNASKED
 from analytics.review.periods import View
 
 ODDS_RATIOS = (0.25, 0.5, 1.0, 2.0, 4.0)
@@ -44,7 +44,7 @@ def asked(records: Records, criteria: Criteria, *, quarter: int, level: float = 
     view = View.at(records, criteria.schedule, quarter=quarter)
     lines, counts, used = [], [], []
     for criterion in criteria.criterion:
-        if not isinstance(criterion, Complication):
+        if not criterion.is_asked:
             continue
         rows = criterion.rows(view)
         rows = rows[rows["quarter"].gt(quarter - QUARTERS) & ~rows["reason"].str.startswith(EXCEPTED)]

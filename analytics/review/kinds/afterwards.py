@@ -36,6 +36,8 @@ class Complication(Criterion):
     event: Literal[*EVENT_KINDS]  # type: ignore[valid-type]
     by_month: float = Field(gt=0, le=60)
 
+    is_asked = True
+
     def count(self, view: View) -> pd.DataFrame:
         """Return the sessions that reached the month; those not asked in time say so, whatever was told.
 

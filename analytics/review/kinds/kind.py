@@ -56,6 +56,8 @@ class Criterion(Declared):
     # against them. Whether operators can be compared, and how single cases are watched.
     has_rows_of_its_own: ClassVar[bool] = True
     compares_operators: ClassVar[bool] = True
+    # Whether it is known only of those who were asked, so that others could move it.
+    is_asked: ClassVar[bool] = False
     watched: ClassVar[Literal["grafts of a session", "readings", "not"]] = "not"
     # Case mix its rows need beside the declared one.
     own_case_mix: ClassVar[tuple[str, ...]] = ()
