@@ -10,11 +10,11 @@ maturity).
 
 **What the verdict rests on.** The emergence model says what a zone will carry at maturity from all its
 readings, early ones too. Where few crowns have been counted at maturity, that is its curve carried on: equal
-plateaus and a slower crown look like a lower one. So *lower* (or *higher*) needs FEWEST_COUNTED patients of the zone counted at maturity and
-as many of the front (a choice of ours: ten patients with a spread of 15 points give a mean its standard
-error of 5); before, the model can say *slower* alone, and here stands the register month from which the rest
-can be told: that in which so many more will have reached maturity, if they are counted as often as those due
-so far were.
+plateaus and a slower crown look like a lower one. So *lower* (or *higher*) needs FEWEST_COUNTED patients of
+the zone counted at maturity and as many of the front (a choice of ours: ten patients with a spread of 15
+points give a mean its standard error of 5); before, the model can say *slower* alone, and here stands the
+register month from which the rest can be told: that in which so many more will have reached maturity, if
+they are counted as often as those due so far were.
 
 Beside the model stands the *direct* difference: readings at maturity alone, zone against front, error
 clustered by patient (Bell & McCaffrey 2002). And one patient at a time is left out, of the TRIED whose own
