@@ -96,7 +96,6 @@ def most_lost(result: Result) -> str:
 LOST_AT = {
     "out of attempts": "at extraction: {} of 100 attempts bring no graft",
     "usable of out": "before planting: {} of 100 grafts taken out are discarded",
-    "planted of usable": "before planting: {} of 100 usable grafts are not planted",
     "growing of planted": "after planting: {} of 100 planted hairs do not grow",
 }
 
@@ -113,6 +112,7 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
     """
     table = counted.table()
     found = {(row["zone"], row["term"]): row for _, row in table.iterrows()} if len(table) else {}
+    inside = f"95{numbers.THIN}% interval"
     rows = []
     for _, row in model.table().iterrows():
         direct, due, low, high = (found.get((row["zone"], term)) for term in OF_DUE)
@@ -120,9 +120,9 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
             {
                 "zone": row["zone"],
                 "month": "" if pd.isna(row["x"]) else numbers.number(row["x"]),
-                "mean of counts": "none counted" if direct is None else numbers.full(direct, counts=False),
+                f"mean of counts ({inside})": "none counted" if direct is None else _with_limits(direct),
                 "n_counted": float("nan") if direct is None else direct["n_rows"],
-                "growth model": numbers.full(row, counts=False),
+                f"growth model ({inside})": _with_limits(row),
                 "n_readings": row["n_rows"],
                 "counted of due": "" if due is None else _of_due(due),
                 "all due, at worst and at best": "" if low is None else _bounds(low, high),
@@ -149,6 +149,14 @@ def _bounds(low: pd.Series, high: pd.Series) -> str:
     if pd.isna(low["estimate"]) or pd.isna(high["estimate"]):
         return str(low["flag"])
     return f"{numbers.number(low['estimate'])} to {numbers.number(high['estimate'])}{numbers.THIN}%"
+
+
+def _with_limits(row: pd.Series) -> str:
+    if pd.isna(row["estimate"]):
+        return numbers.words_for_missing(row)
+    said = numbers.parts(row)
+    limits = said.interval.rpartition("interval ")[2]
+    return f"{said.value}{said.unit} ({limits})" if limits else f"{said.value}{said.unit}"
 
 
 # Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).
