@@ -8,8 +8,8 @@ source agrees to. Page 06, the self-check and the tests run these cases; no expe
 The cases stand by subject: `linear` (mixed models), `growth` (growth curves and least squares), `times`
 (interval- and right-censored), `readings` (agreement of readings), `shares` (proportions, rates, ratios),
 `unasked` (those of whom nothing is known),
-`charts` (funnels, control charts, run lengths), `studies` (tests, sample sizes, pooling, imputation),
-`spread` (how a quantity is spread behind noisy counts).
+`charts` (funnels, control charts, run lengths), `harms` (sequential tests), `studies`
+(tests, sample sizes, pooling, imputation), `spread` (how a quantity is spread behind noisy counts).
 A case that cannot be computed is not passed, and says so.
 """
 
@@ -107,6 +107,7 @@ def cases() -> tuple[Case, ...]:
     from analytics.published import (
         charts,
         growth,
+        harms,
         linear,
         readings,
         shares,
@@ -116,7 +117,7 @@ def cases() -> tuple[Case, ...]:
         unasked,
     )
 
-    rooms = (linear, growth, times, shares, unasked, readings, charts, studies, spread)
+    rooms = (linear, growth, times, shares, unasked, readings, charts, harms, studies, spread)
     return tuple(case for room in rooms for case in room.CASES)
 
 
