@@ -35,6 +35,7 @@ from analytics.numerics import regression
 from analytics.records import Records
 from analytics.regrowth.emergence import Emergence, fit_emergence
 from analytics.regrowth.quantities import FRONT_NAME, degrees, mean_yield, parameters, quantities, weights_of
+from analytics.regrowth.rows import select
 from analytics.regrowth.tables import between_rows, few_patients_of, side_line
 from analytics.results import LEVEL, Curve, line
 
@@ -97,9 +98,10 @@ def against_front(
     visits = yields.by_visit(records, choices=fit.choices)
     gap = next(line for line in between if line["term"] == GAP)
     lines += [*between, *rests_on(records, fit, visits, gap, zone=zone, level=level)]
+    used = select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by).used
     return Curve(
         pd.DataFrame(lines),
-        yields.with_reason(visits, "curve"),
+        used[used["zone"].isin([*FRONT, zone])],
         f"emergence model on density, {fit.curve} by zone; front: hairline and frontal weighed by "
         f"placements; differences by the delta method; level {level:g}; direct difference: readings at "
         "maturity alone, error clustered by patient, t",
