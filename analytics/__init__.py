@@ -10,6 +10,7 @@ from typing import Any
 ROOMS = (
     "records",
     "mapping",
+    "entry",
     "simulate",
     "numerics",
     "measurement",

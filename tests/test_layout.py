@@ -20,6 +20,7 @@ ORDER = [
     "identifiers",
     "records",
     "mapping",
+    "entry",
     "simulate",
     "numerics",
     "measurement",

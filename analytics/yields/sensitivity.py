@@ -316,6 +316,7 @@ def _changed(choices: Choices, choice: str, option: str, **to: Any) -> Line:
 def _native_words(choices: Choices) -> str:
     """Return what the main line says of native hair."""
     return {
+        "combined": "native loss as published, joined with control regions",
         "none": "no native change",
         "assumed": f"native loss {choices.annual_loss_pct} % a year",
         "control": "native change of control regions",
