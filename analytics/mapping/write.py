@@ -2,6 +2,7 @@
 
 import datetime
 import json
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
@@ -31,6 +32,8 @@ MUST_STATE = (
     "measurements.roi_marked",
     "measurements.standard_conditions",
 )
+LIKE_A_PERSON = re.compile(r"\d{4}|@|[\w.]+\.[a-z]{2,}$")  # what is not copied from a cell of labels
+MOST_WORDS_OF_A_LABEL = 3
 # What a practice that keeps no such column may state: the value with the wider error. Asked once.
 CAUTIOUS: dict[str, tuple[object, str]] = {
     "sessions.grafts_discarded": (0, "the file keeps planted grafts only"),
@@ -370,7 +373,7 @@ def _halves(cells: Counter, plan: ColumnPlan, place: int) -> set[str]:
 
 def _lexicon(name: str, texts: list[str], words: dict[str, str]) -> str:
     """Return a table of words with their meaning: known exactly, near a known one, or a question."""
-    lines = [f"[{name}]"]
+    lines, n_hidden = [f"[{name}]"], 0
     for text in {values.key(t): t for t in texts}.values():
         exact = words.get(values.key(text))
         near, score = nearest(text, words)
@@ -378,8 +381,14 @@ def _lexicon(name: str, texts: list[str], words: dict[str, str]) -> str:
             lines.append(_line(text, exact, ""))
         elif score >= find.LIKELY:
             lines.append(_line(text, near, f"near a known word ({score:.0f} of 100): look"))
+        elif LIKE_A_PERSON.search(text) or len(text.split()) > MOST_WORDS_OF_A_LABEL:
+            n_hidden += 1
         else:
             lines.append(_line(text, QUESTION, "which of the dictionary's words?"))
+    if n_hidden:
+        lines.append(
+            f"# {n_hidden} more are like numbers, addresses or sentences and are not copied: mend those cells"
+        )
     return "\n".join(lines) + "\n"
 
 
