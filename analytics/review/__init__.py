@@ -19,8 +19,7 @@ from analytics.review.actions import actions
 from analytics.review.cases import case_by_case
 from analytics.review.change import AT_END, DETECTABLE, STEP, before_after
 from analytics.review.charts import run_charts
-from analytics.review.criteria import Criteria, read, read_actions, roles, under_review
-from analytics.review.declared import USUAL_SCHEDULE
+from analytics.review.criteria import Criteria, read, read_actions, roles, schedule, under_review
 from analytics.review.decide.agenda import FELL, LATE, MISSED, NEVER_TOLD, UNKNOWN, WORSE_SIGNAL, agenda
 from analytics.review.decide.archive import CLEARED, Remembered, keep, recall
 from analytics.review.decide.lists import work_lists
