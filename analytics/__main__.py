@@ -49,9 +49,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     given = list(sys.argv[1:] if argv is None else argv)
     if given[:1] in (["--version"], ["version"], ["-V"]):
-        from analytics import __version__
+        from importlib.metadata import version
 
-        print(f"regrowth {__version__}")
+        print(f"regrowth {version('regrowth-workbook')}")
         return 0
     if not given or given[0] in ("-h", "--help", "help"):
         print(_help())
@@ -97,7 +97,7 @@ def _stop_children_when_stopped() -> None:
     def stopped(*_: object) -> None:
         for each in ("SIGINT", "SIGTERM"):
             signal.signal(getattr(signal, each), signal.SIG_IGN)  # once is enough
-        reports = sys.modules.get("analytics.reports.children")
+        reports = sys.modules.get("analytics.files.children")
         if reports is not None:
             reports.stop()
         # A destructor that is interrupted would print a traceback, and has nothing to say.
@@ -106,7 +106,7 @@ def _stop_children_when_stopped() -> None:
 
     for name in ("SIGINT", "SIGTERM"):
         signal.signal(getattr(signal, name), stopped)
-    reports = sys.modules.get("analytics.reports.children")
+    reports = sys.modules.get("analytics.files.children")
     if reports is not None:
         reports.begin()
 

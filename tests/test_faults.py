@@ -15,7 +15,8 @@ from conftest import ROOT
 from analytics import __version__, errors
 from analytics.__main__ import main
 from analytics.errors import ParameterError
-from analytics.reports import batch, children, render
+from analytics.files import children
+from analytics.reports import batch, render
 
 
 def test_the_version_is_said(capsys):
@@ -119,7 +120,7 @@ STOPPED = """
 import subprocess, sys, time
 from pathlib import Path
 from analytics import __main__ as program
-from analytics.reports import children
+from analytics.files import children
 program._stop_children_when_stopped()
 folder = Path(sys.argv[1]); folder.mkdir()
 sleep = [sys.executable, "-c", "import time; time.sleep(300)", str(folder)]

@@ -21,7 +21,8 @@ from typing import Any
 
 from analytics import files
 from analytics.errors import ParameterError
-from analytics.reports import children, parameters, publish
+from analytics.files import children
+from analytics.reports import parameters, publish
 from analytics.reports.cache import CACHE_VARIABLE, OFF
 from analytics.reports.publish import FORMATS, Report
 from analytics.reports.record import (
