@@ -30,10 +30,11 @@ PERCENT = re.compile(r"^\s*([0-9]+(?:\.[0-9]+)?)\s*%?\s*$")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Times:
-    """Time ratios of a formula: `fit` on the log scale, `frame` one row per zone with (left, right]."""
+    """Time ratios of a formula: `fit` on the log scale, `frame` and `X` one row per zone."""
 
     formula: str
     frame: pd.DataFrame
+    X: np.ndarray = field(repr=False)
     terms: tuple[str, ...]
     fit: time_ratios.TimeRatioFit = field(repr=False)
     n_left_out: int = 0
@@ -126,4 +127,4 @@ def times(formula: str, records: Records, *, family: str = "log-logistic") -> Ti
         family=family,
         patient=kept["patient_id"].astype(str).to_numpy(),
     )
-    return Times(formula, kept, tuple(X.columns), fit, len(whole) - len(kept))
+    return Times(formula, kept, X.to_numpy(dtype=float), tuple(X.columns), fit, len(whole) - len(kept))

@@ -26,8 +26,8 @@ class Leftover:
 
     By row (n,): `marginal` y - X b; `conditional` with the effects taken off; `independent` L^-1 (y - X b)
     with V = L L'; `pit` Phi(marginal / its sd). By group: `rows` the numbers of its rows, `distance`
-    r' V^-1 r with `p_value` by chi-squared, `effect` (m, q), `effect_sd` (m, q) what the predicted effect itself scatters by
-    (the estimation of b counted), `effect_distance` (m,) of all effects of a group together.
+    r' V^-1 r with `p_value` by chi-squared, `effect` (m, q), `effect_sd` (m, q) what the predicted effect
+    itself scatters by (the estimation of b counted), `effect_distance` (m,) of all its effects together.
     """
 
     marginal: Array

@@ -276,3 +276,19 @@ def _expected(row: pd.Series) -> str:
         f" Expected at month {row['x']:g}: {row['density']:.0f} hairs/cm2 (95 of 100 such counts between "
         f"{row['density_low_95']:.0f} and {row['density_high_95']:.0f})."
     )
+
+
+def own_question(fitted: Result, formula: str) -> str:
+    """Return what a formula says in one sentence: its clearest term, and how far that goes."""
+    if why := why_not(fitted):
+        return why
+    table = fitted.table()
+    terms = table[table["term"].ne("Intercept") & table["p_value"].notna()]
+    if terms.empty:
+        return f"{formula}: no term can be estimated."
+    first = terms.sort_values("p_value").iloc[0]
+    others = len(terms) - 1
+    beside = f" Of {others + 1} terms this is the clearest." if others else ""
+    return (
+        f"{first['term']}: {numbers.full(first)}.{beside} Looked for, not declared: a question for a study."
+    )
