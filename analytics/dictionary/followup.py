@@ -43,19 +43,29 @@ MEASUREMENTS = Table(
         Column(
             "session_id",
             "id",
-            "the operation month counts from: the latest that planted the zone, or else the latest",
-            required=True,
+            "the operation month counts from: the latest that planted the zone, or else the latest; empty "
+            "for a count before any session",
             refers_to="sessions.session_id",
         ),
         Column(
             "month",
             "number",
-            "months since that session, to one decimal; -6 to 0 is a baseline",
+            "months since that session, to one decimal; -6 to 0 is a baseline; 0 where there is no session",
             unit="months",
             low=BASELINE_FROM_MONTH,
             high=480,
             soft_high=120,
             required=True,
+        ),
+        Column(
+            "consultation_month",
+            "integer",
+            "register month of a count that was made before any session",
+            unit="month",
+            low=1,
+            high=1200,
+            optional=True,
+            default="empty: the count is timed from its session",
         ),
         Column(
             "count_number",
