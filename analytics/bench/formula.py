@@ -211,12 +211,12 @@ class Model:
 
     def _one(self, row: np.ndarray) -> tuple[float, float, float, float, float]:
         if np.isnan(row).any():
-            return (np.nan,) * 5
+            return np.nan, np.nan, np.nan, np.nan, np.nan
         if self.mixed_fit is not None:
             found = self.mixed_fit.contrast(row, method="kenward-roger")
-            return tuple(
-                float(v) for v in (found.estimate, found.se, found.df, found.statistic, found.p_value)
-            )  # type: ignore[return-value]
+            told = (found.estimate, found.se, found.df, found.statistic, found.p_value)
+            estimate, se, df, statistic, p = (float(np.asarray(v)) for v in told)
+            return estimate, se, df, statistic, p
         fit = regression.values(self.y, self.X, self.patient)
         own = regression.contrast(fit, row)
         statistic = own.estimate / own.se if own.se else np.nan
