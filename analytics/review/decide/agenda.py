@@ -130,6 +130,9 @@ def _decisions(
 
     missed = audit.loc[audit["outcome"].eq(NOT_MET), "criterion"]
     alarms = signals[signals["status"].eq(NEW) & signals["direction"].eq(WORSE)]
+    # A signal of the whole practice about a criterion that is missed, or named of an operator, is one matter.
+    named = {*missed, *alarms.loc[alarms["group"].ne(""), "criterion"]}
+    alarms = alarms[alarms["group"].ne("") | ~alarms["criterion"].isin(named)]
     of_visits = alarms["source"].eq("follow-up")
     late = log[log["state"].isin([OVERDUE, DUE])] if len(log) else log
     never = told[told["outcome"].eq(CANNOT_TELL) & told["told_in"].isna()]["criterion"]
