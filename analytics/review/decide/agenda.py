@@ -80,7 +80,7 @@ def agenda(
         pd.DataFrame([line(name, float(value), "count", basis="model") for name, value in counts.items()]),
         view.records.sessions[["patient_id", "session_id"]].assign(reason=""),
         "collected from the panels of this review and the entry of the last one; attendance fell where this "
-        "half-year's share of visits seen in window lies below that of the year before by more than chance "
+        "half-year's share of visits seen in window lies below that of two years before by more than chance "
         "(Newcombe's 95 % interval), which one visit in 40 does by luck",
         picture="agenda",
         extra={
