@@ -20,6 +20,7 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
+from analytics import followup, yields
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.results import Result, line
@@ -108,6 +109,34 @@ def due(records: Records, schedule: tuple[Planned, ...], *, month: int, ahead: i
     return Result(estimates, used, method, extra={"listed": listed[LISTED], "patients": patients[LISTED]})
 
 
+def next_visits(records: Records, schedule: tuple[Planned, ...], *, patient_id: str) -> pd.DataFrame:
+    """Return the planned visits of one patient that are still to come, or overdue, as the records stand.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `extra["listed"]` of `due`, but every visit to come, soonest first. Measured from the last month
+        the records know of, so that a report stays the same whenever it is made.
+    """
+    month = int(_last_month(records))
+    rows = _windows(records, schedule, month)
+    rows = rows[rows["patient_id"].eq(patient_id)]
+    horizon = int(max(v.month for v in schedule)) + 12
+    rows = rows.assign(state=_states(rows, month, horizon))
+    ahead = rows[rows["state"].isin([OPEN, SOON])]
+    once = _one_visit_each(rows[rows["state"].eq(OVERDUE)])
+    is_covered = once["zone"].isin(set(ahead["zone"])) if len(once) else pd.Series(dtype=bool)
+    late = once[~is_covered & (month - once["closes_in"]).le(LONGEST_OVERDUE_MONTHS)] if len(once) else once
+    found = pd.concat([late, ahead], ignore_index=True)
+    return found.sort_values(["opens_in", "session_number", "zone"], ignore_index=True)[LISTED]
+
+
+def _last_month(records: Records) -> float:
+    started = records.sessions.set_index("session_id")["register_month"].astype(float)
+    counted = records.measurements["session_id"].map(started) + records.measurements["month"]
+    return float(np.floor(np.nanmax([started.max(), counted.max()]) + 0.5))
+
+
 def _windows(records: Records, schedule: tuple[Planned, ...], month: int) -> pd.DataFrame:
     """Return one row per unit (zone of a session, or session) and planned visit, with its window."""
     sessions = records.sessions[records.sessions["register_month"].le(month)]
@@ -124,7 +153,7 @@ def _windows(records: Records, schedule: tuple[Planned, ...], month: int) -> pd.
         rows = rows[rows["counted"]]
     rows = rows.assign(last=_last(records, rows))
     for end in ("opens", "closes"):
-        rows[f"{end}_in"] = np.floor(rows["register_month"] + rows[end] + 0.5).astype(int)
+        rows[f"{end}_in"] = followup.reading_month(rows["register_month"], rows[end]).astype(int)
     return rows.reset_index(drop=True)
 
 
@@ -145,10 +174,13 @@ def _has_visits(records: Records) -> bool:
 
 
 def _last(records: Records, rows: pd.DataFrame) -> pd.Series:
-    """Return the month of the last usable count of each unit; of the last attendance for visits without."""
-    counts = records.measurements
-    usable = counts["standard_conditions"].fillna(True).astype(bool) & counts["region_kind"].eq("planted")
-    counted = counts[usable].groupby(["session_id", "zone"])["month"].max().rename("last_count")
+    """Return the month of the last count of each unit that clears; of the last attendance for visits without.
+
+    A count clears where it is usable, or where another could not mend what is wrong with it (no baseline).
+    """
+    counts = yields.by_visit(records)
+    clears = ~counts["is_baseline"] & ~counts["why_not_curve"].isin(yields.MENDABLE)
+    counted = counts[clears].groupby(["session_id", "zone"])["month"].max().rename("last_count")
     started = records.sessions.set_index("session_id")["patient_month"].astype(float)
     seen = records.visits.assign(at=records.visits["session_id"].map(started) + records.visits["month"])
     attended = seen.groupby("patient_id")["at"].max()

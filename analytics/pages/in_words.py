@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import course, disclosure, milestones, numbers, yields
+from analytics.dictionary import OLDEST_AGE, ZONES
 from analytics.results import Curve, Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
@@ -96,40 +97,64 @@ def most_lost(result: Result) -> str:
 LOST_AT = {
     "out of attempts": "at extraction: {} of 100 attempts bring no graft",
     "usable of out": "before planting: {} of 100 grafts taken out are discarded",
-    "planted of usable": "before planting: {} of 100 usable grafts are not planted",
     "growing of planted": "after planting: {} of 100 planted hairs do not grow",
 }
 
 
 def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
-    """Return the mean of counts at maturity and the growth model's, a row a zone.
+    """Return the mean of counts at maturity and the growth model's, and how many of those due were counted.
 
     Parameters
     ----------
     counted
-        From `yields.average`, as it may be shown.
+        From `yields.counted_at_maturity`, as it may be shown.
     model
         Rows `yield_at_maturity` of `regrowth.emergence`, as they may be shown.
     """
-    direct = counted.table().set_index("zone")
+    table = counted.table()
+    found = {(row["zone"], row["term"]): row for _, row in table.iterrows()} if len(table) else {}
     inside = f"95{numbers.THIN}% interval"
     rows = []
     for _, row in model.table().iterrows():
-        own = direct.loc[row["zone"]] if row["zone"] in direct.index else None
+        direct, due, low, high = (found.get((row["zone"], term)) for term in OF_DUE)
         rows.append(
             {
                 "zone": row["zone"],
                 "month": "" if pd.isna(row["x"]) else numbers.number(row["x"]),
-                f"mean of counts ({inside})": "none counted" if own is None else _with_limits(own),
-                "n_counted": float("nan") if own is None else own["n_rows"],
+                f"mean of counts ({inside})": "none counted" if direct is None else _with_limits(direct),
+                "n_counted": float("nan") if direct is None else direct["n_rows"],
                 f"growth model ({inside})": _with_limits(row),
                 "n_readings": row["n_rows"],
+                "counted of due": "" if due is None else _of_due(due),
+                "all due, at worst and at best": "" if low is None else _bounds(low, high),
             }
         )
     return pd.DataFrame(rows)
 
 
+OF_DUE = (
+    "direct mean",
+    "counted of due",
+    "mean of all due, if none of the others grew",
+    "mean of all due, if all of them grew",
+)
+
+
+def _of_due(row: pd.Series) -> str:
+    if pd.isna(row["estimate"]):
+        return str(row["flag"]) or disclosure.WITHHELD
+    return f"{numbers.number(row['numerator'])} of {numbers.number(row['denominator'])}"
+
+
+def _bounds(low: pd.Series, high: pd.Series) -> str:
+    if pd.isna(low["estimate"]) or pd.isna(high["estimate"]):
+        return str(low["flag"])
+    return f"{numbers.number(low['estimate'])} to {numbers.number(high['estimate'])}{numbers.THIN}%"
+
+
 def _with_limits(row: pd.Series) -> str:
+    if pd.isna(row["estimate"]):
+        return numbers.words_for_missing(row)
     said = numbers.parts(row)
     limits = said.interval.rpartition("interval ")[2]
     return f"{said.value}{said.unit} ({limits})" if limits else f"{said.value}{said.unit}"
@@ -139,20 +164,16 @@ def _with_limits(row: pd.Series) -> str:
 
 ZONE_WORDS = {"frontal": "frontal zone", "other": "other zones"}
 PEOPLE = 100
-# What a state of `course.case` means, and in short, those that need thought first.
-STANDING = {
-    "low": "low: its true yield lies under {low_yield_pct:g} % of planted hairs",
-    "behind": "behind, its readings lower than those of 95 in 100 of this practice's cases read alike",
-    "cannot tell": "not to be told yet from the readings there are",
-    "usual": "within the usual range of this practice",
-    "ahead": "ahead, its readings higher than those of 95 in 100 of this practice's cases read alike",
-}
+NONE_RECORDED = "none recorded"
+# What a state of `course.case` says of zones, those that need thought first: of one, of several.
 STANDING_IN_SHORT = {
-    "low": "low at maturity",
-    "behind": "behind",
-    "cannot tell": "cannot be told yet",
-    "usual": "within the usual range",
-    "ahead": "ahead",
+    "low": ("is low", "are low"),
+    "behind": ("is behind", "are behind"),
+    "ahead": ("is ahead", "are ahead"),
+    "usual": ("is as usual", "are as usual"),
+    "not behind": ("is not behind", "are not behind"),
+    "not low": ("is not low", "are not low"),
+    "cannot tell": ("cannot be judged yet", "cannot be judged yet"),
 }
 
 
@@ -227,55 +248,108 @@ def _half_by(own: pd.DataFrame) -> str:
 
 
 def case_in_short(result: Curve) -> str:
-    """Return the standing of each place of `course.case` in one sentence, those that need thought first."""
+    """Return the standing of each zone of `course.case` in a few words, those that need thought first."""
     if why := why_not(result):
         return why
     judged = result.extra["standing"]
-    places = {state: judged.loc[judged["state"].eq(state), "place"] for state in STANDING_IN_SHORT}
-    parts = [f"{STANDING_IN_SHORT[state]}: {'; '.join(own)}" for state, own in places.items() if len(own)]
+    zones = judged["place"].str.partition(",")[0]
+    session = judged["place"].str.rpartition("session ")[2]
+    said = zones.map(lambda zone: ZONE_WORDS.get(zone, zone))
+    places = said + " (session " + session + ")" if zones.duplicated().any() else said
+    parts = []
+    for state, (one, more) in STANDING_IN_SHORT.items():
+        own = list(places[judged["state"].eq(state)])
+        if own:
+            is_one = len(own) == 1 and not own[0].startswith("temples")
+            parts.append(f"the {numbers.listed(own)} {one if is_one else more}")
     if not parts:
         return "No planted zone of this patient has a count that can be judged."
     return ". ".join(numbers.title_case(part) for part in parts) + "."
 
 
 def case_in_words(result: Curve) -> pd.DataFrame:
-    """Return one sentence per place of `course.case`, then what could not be judged and why."""
+    """Return one row per zone of `course.case`: density now, usual by now, and the verdict in words.
+
+    Zones that could not be judged stand last, with the reason.
+    """
     if why_not(result):
         return result.extra["standing"]
     ahead = result.extra["limits"]
-    rows = [
-        {"place": row["place"], "sentence": _standing(row, ahead[ahead["place"].eq(row["place"])])}
-        for _, row in result.extra["standing"].iterrows()
-    ]
+    densities = {row["place"]: row for _, row in result.extra["zones"].iterrows()}
+    rows = []
+    for _, judged in result.extra["standing"].iterrows():
+        own = {
+            "place": numbers.title_case(judged["place"]),
+            "sentence": _verdict(judged, ahead[ahead["place"].eq(judged["place"])]),
+        }
+        rows.append(own | _densities(densities.get(judged["place"])))
     rows += [
-        {"place": f"{row.zone}, session {row.session_number}", "sentence": f"Not judged: {row.reason}."}
+        {
+            "place": f"{numbers.title_case(row.zone)}, session {row.session_number}",
+            "sentence": f"Not judged: {row.reason}.",
+        }
         for row in result.extra["not judged"].itertuples()
     ]
-    return pd.DataFrame(rows, columns=["place", "sentence"])
+    columns = ["place", "month", "before", "now", "usual", "sentence"]
+    return pd.DataFrame(rows, columns=columns).fillna("")
 
 
-def _standing(row: pd.Series, ahead: pd.DataFrame) -> str:
-    """Return how one place stands, with what its chances split into, and the last forecast."""
-    place = numbers.title_case(row["place"])
+def _densities(zone: pd.Series | None) -> dict[str, str]:
+    if zone is None or pd.isna(zone["now"]):
+        return {}
+    limits = numbers.limits(zone["usual_low"], zone["usual_high"])
+    return {
+        "month": f"{zone['month']:g}",
+        "before": numbers.number(zone["before"]),
+        "now": numbers.number(zone["now"]),
+        "usual": f"{numbers.number(zone['usual'])} ({limits})",
+    }
+
+
+def _verdict(row: pd.Series, ahead: pd.DataFrame) -> str:
+    """Return the verdict on one zone with its probability, and what may be expected."""
     if not row["n_readings"]:
-        return f"{place}: no count after the session yet, so it cannot be judged."
+        return "No count after the session yet, so it cannot be judged."
     if row["is_beyond"]:
-        return (
-            f"{place}, read at month {row['month']:g}: beyond the months this practice has followed, so it "
-            "cannot be judged."
-        )
-    readings = f"{row['n_readings']} reading{'s' if row['n_readings'] > 1 else ''}"
-    state = STANDING[row["state"]].format(low_yield_pct=course.LOW_YIELD_PCT)
-    text = f"{place}, read at month {row['month']:g} ({readings}): {state}."
-    if row["state"] in ("behind", "cannot tell"):
-        text += (
-            f" Chance that its true yield at this month is among the lowest tenth "
-            f"{100 * row['chance_behind']:.0f} %; that it comes slowly only {100 * row['slow_only']:.0f} %, "
-            f"will end low only {100 * row['low_only']:.0f} %, both {100 * row['both']:.0f} %, neither "
-            f"{100 * row['neither']:.0f} %."
-        )
+        return "Read beyond the months this practice has followed, so it cannot be judged."
+    text = f"{numbers.title_case(row['state'])}. {_because(row)}"
     ahead = ahead[ahead["x"].isin(course.MONTHS_AHEAD)]
     return text + (_expected(ahead.iloc[-1]) if len(ahead) else "")
+
+
+def _because(row: pd.Series) -> str:
+    """Return what a state rests on: the chance that decides it."""
+    low = f"under {course.LOW_YIELD_PCT:g} % of the planted hairs"
+    behind, ahead, chance_low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
+    if row["state"] == "low":
+        return f"Chance that {low} have grown: {_chance(chance_low)}. It is mature: little more will come."
+    if row["state"] == "not low":
+        return f"Chance that {low} have grown: {_chance(chance_low)}."
+    if row["state"] == "ahead":
+        return f"Above 95 in 100 of our cases read alike; chance to be in the upper tenth {_chance(ahead)}."
+    if row["state"] == "usual":
+        return f"Chance to lie between our lowest and our upper tenth: {_chance(100 - behind - ahead)}."
+    if row["state"] == "not behind":
+        return f"Chance to be in the lowest tenth of our cases: {_chance(behind)}."
+    if row["state"] == "cannot tell" and row["is_mature"]:
+        return f"Chance that {low} have grown: {_chance(chance_low)}; 95 % or 5 % would tell."
+    split = ", ".join(
+        f"{word} {_chance(100 * row[name])}"
+        for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
+    )
+    text = f"Chance to be in the lowest tenth of our cases {_chance(behind)} (in the end {split})."
+    return f"Below 95 in 100 of our cases read alike. {text}" if row["state"] == "behind" else text
+
+
+def _chance(percent: float) -> str:
+    """Return a chance in percent, nearly none and nearly certain in words.
+
+    >>> _chance(0.2), _chance(37.4), _chance(99.8)
+    ('under 1 %', '37 %', 'over 99 %')
+    """
+    if percent < 1:
+        return "under 1 %"
+    return "over 99 %" if percent > PEOPLE - 1 else f"{percent:.0f} %"
 
 
 def _expected(row: pd.Series) -> str:
@@ -283,3 +357,136 @@ def _expected(row: pd.Series) -> str:
         f" Expected at month {row['x']:g}: {row['density']:.0f} hairs/cm2 (95 of 100 such counts between "
         f"{row['density_low_95']:.0f} and {row['density_high_95']:.0f})."
     )
+
+
+def own_question(fitted: Result, formula: str) -> str:
+    """Return what a formula says in one sentence: its clearest term, and how far that goes."""
+    if why := why_not(fitted):
+        return why
+    table = fitted.table()
+    terms = table[table["term"].ne("Intercept") & table["p_value"].notna()]
+    if terms.empty:
+        return f"{formula}: no term can be estimated."
+    first = terms.sort_values("p_value").iloc[0]
+    others = len(terms) - 1
+    beside = f" Of {others + 1} terms this is the clearest." if others else ""
+    return (
+        f"{first['term']}: {numbers.full(first)}.{beside} Looked for, not declared: a question for a study."
+    )
+
+
+def past_all(result: Curve) -> tuple[str, ...]:
+    """Return why a yield can pass 100 %, where one of this case does; nothing where none does."""
+    if why_not(result) or not result.extra["readings"]["y"].gt(100).any():
+        return ()
+    return (
+        "A yield can pass 100 %: the counts before and after both err, the hairs planted per cm² are mostly "
+        "an average over the zone, and native hair that thickens is counted too. It does not mean that more "
+        "hairs grew than were planted.",
+    )
+
+
+def who(result: Result) -> list[str]:
+    """Return who a patient is, what was done, and the last of what was told, from `course.person`."""
+    if why_not(result):
+        return []
+    row = result.extra["who"].iloc[0].astype(object)
+    row = row.where(row.notna(), "")
+    sex = {"male": "man", "female": "woman"}.get(str(row["sex"]), "")
+    calibre = row["hair_calibre_um"] and f"hair {row['hair_calibre_um']:.0f} µm"
+    grade = row["loss_class"] and f"{row['loss_scale']} {row['loss_class']}".strip()
+    age = "" if row["age_from"] == "" else _age(int(row["age_from"]))
+    phrases = [_joined(sex, age), grade, _joined(calibre, row["curl"])]
+    planted = result.table()
+    planted = planted[planted["term"].eq("grafts planted")].groupby("session_number")["estimate"].sum()
+    phrases += [
+        f"session {own.session_number}: {own.method}, register month {own.register_month}, "
+        f"{numbers.number(planted.get(own.session_number, 0.0))} grafts planted"
+        for own in result.extra["sessions"].itertuples()
+    ]
+    for what, own in told(result).groupby("what", sort=False):
+        last = str(own["sentence"].iloc[-1])
+        phrases.append(f"{what}: {last}" if last != NONE_RECORDED else f"no {what} recorded")
+    return [phrase for phrase in phrases if phrase]
+
+
+def _age(begins: int) -> str:
+    return (
+        "aged 90 or more"
+        if begins >= OLDEST_AGE
+        else f"aged {begins} to {begins + course.AGE_BAND_YEARS - 1}"
+    )
+
+
+def _joined(*parts: str) -> str:
+    return ", ".join(part for part in parts if part)
+
+
+def planted(result: Result) -> pd.DataFrame:
+    """Return one row per session and zone of `course.person`: grafts, area, hairs planted per cm2."""
+    if why_not(result):
+        return result.table()
+    wide = result.table().pivot_table(
+        index=["session_number", "zone"], columns="term", values="estimate", sort=False
+    )
+    return wide.reset_index().rename_axis(columns=None)
+
+
+def told(result: Result) -> pd.DataFrame:
+    """Return therapy, complications and ratings of `course.person` as rows; none is said to be none."""
+    if why_not(result):
+        return result.table()
+    kinds = (
+        ("therapies", "therapy", _therapy),
+        ("events", "complication", _event),
+        ("ratings", "rating", _rating),
+    )
+    rows = []
+    for table, what, in_words in kinds:
+        own = [(what, in_words(row)) for row in result.extra[table].itertuples()]
+        rows += own or [(what, NONE_RECORDED)]
+    return pd.DataFrame(rows, columns=["what", "sentence"])
+
+
+def _therapy(row) -> str:
+    start, stop = row.start_register_month, row.stop_register_month
+    begins = "before the register" if start <= 0 else f"from register month {start:g}"
+    return f"{row.kind}, {begins}, {'going on' if pd.isna(stop) else f'to register month {stop:g}'}"
+
+
+def _event(row) -> str:
+    how = "" if pd.isna(row.severity) else f", {row.severity}"
+    over = "not recorded as over" if pd.isna(row.resolved_month) else f"over by month {row.resolved_month:g}"
+    return f"session {row.session_number}, month {row.month:g}: {numbers.readable(row.kind)}{how}, {over}"
+
+
+def _rating(row) -> str:
+    again = {True: "would choose it again", False: "would not choose it again"}
+    chosen = "" if pd.isna(row.would_choose_again) else again[bool(row.would_choose_again)]
+    rated = "" if pd.isna(row.satisfaction_0_10) else f"rated {row.satisfaction_0_10:g} of 10"
+    return f"session {row.session_number}, month {row.month:g}: {_joined(rated, chosen)}"
+
+
+def due_next(visits: pd.DataFrame, result: Curve) -> str:
+    """Return what is due next and when, a sentence a visit; first who stands low or behind.
+
+    Parameters
+    ----------
+    visits
+        From `course.next_visits`.
+    result
+        From `course.case`.
+    """
+    parts = []
+    if not why_not(result):
+        judged = result.extra["standing"]
+        bad = list(judged.loc[judged["state"].isin(["low", "behind"]), "place"])
+        parts += [f"Now: call in about the {numbers.listed(bad)}."] if bad else []
+    keys = ["opens_in", "closes_in", "session_number", "visit", "counted"]
+    for (opens, closes, number, visit, counted), rows in visits.groupby(keys, sort=True):
+        late = "overdue, " if rows["state"].eq(course.OVERDUE).any() else ""
+        zones = sorted(set(rows["zone"]), key=ZONES.index) if counted else []
+        what = f"count the {numbers.listed(zones)}" if counted else "see the patient"
+        when = numbers.title_case(f"{late}register month {opens} to {closes}")
+        parts.append(f"{when}: {what} (session {number}, month {visit:g}).")
+    return " ".join(parts) or "No planned visit is left."

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from analytics import disclosure, numbers, study
+from analytics import disclosure, numbers, regrowth, study
 from analytics.pages.first_screen import KeyNumber, key_number
 from analytics.pages.page import Page, result_of
 from analytics.results import Result, why_not
@@ -63,7 +63,11 @@ def pooled_yield(page: Page) -> str:
 
 
 def crown_against_front(page: Page, surgeon: str) -> str:
-    """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?"""
+    """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?
+
+    *Lower* is said only where enough patients were counted at maturity (`regrowth.against_front`); before,
+    the answer is whether it is later, and from when the rest can be told.
+    """
     if why := why_not(result_of(page, "crown_front")):
         return why
     pair = {"zone": "crown : front"}
@@ -73,10 +77,47 @@ def crown_against_front(page: Page, surgeon: str) -> str:
     )
     if gap is None or late is None:
         return disclosure.WITHHELD
-    parts = [LATER[_side(late)].format(months=_about(abs(float(late["estimate"])))), LOWER[_side(gap)]]
+    lower = _from_when(page) or f"{LOWER[_side(gap)]}{_carried_by_one(page)}"
+    parts = [LATER[_side(late)].format(months=_about(abs(float(late["estimate"])))), lower]
     if surgeon:
         parts.append(_one_surgeon(page, surgeon))
-    return " ".join(parts).format(points=_about(abs(float(gap["estimate"]))))
+    return " ".join(parts).replace("{points}", _about(abs(float(gap["estimate"]))))
+
+
+def _from_when(page: Page) -> str:
+    """Return from when it can be told whether the crown ends lower; nothing where it can be told now."""
+    n = {side: _n_at_maturity(page, side) for side in ("crown", "front")}
+    if min(n.values()) >= regrowth.FEWEST_COUNTED:
+        return ""
+    side = min(n, key=lambda each: n[each])
+    row = _row(page, "crown_front", {"zone": "crown : front", "term": "month from which it can be told"})
+    month = (
+        "" if row is None or pd.isna(row["estimate"]) or side != "crown" else numbers.number(row["estimate"])
+    )
+    told = (
+        f"can be told from register month {month} on" if month else "cannot be told from the sessions so far"
+    )
+    return f"Whether less of it grows in the end {told}: {_of_those_needed(page, side)}."
+
+
+def _of_those_needed(page: Page, side: str) -> str:
+    row = _row(page, "crown_front", {"zone": side, "term": "counted at maturity"})
+    n = "too few" if row is None or pd.isna(row["estimate"]) else numbers.number(row["estimate"])
+    return f"{n} of the {regrowth.FEWEST_COUNTED} patients needed were counted at maturity in the {side}"
+
+
+def _n_at_maturity(page: Page, side: str) -> float:
+    """Return how many patients of a side were counted at maturity; 0 where that may not be said."""
+    row = _row(page, "crown_front", {"zone": side, "term": "counted at maturity"})
+    return 0.0 if row is None or pd.isna(row["estimate"]) else float(row["estimate"])
+
+
+def _carried_by_one(page: Page) -> str:
+    """Return a sentence where the verdict on the crown does not stand without one patient."""
+    row = _row(page, "crown_front", {"zone": "crown : front", "term": "difference without one patient"})
+    if row is None or row["flag"] != regrowth.HANGS:
+        return ""
+    return " One patient carries that: without that patient's records the interval includes 0."
 
 
 # By whether the whole interval lies above none, below it, or holds it.
@@ -91,6 +132,7 @@ LOWER = {
     "unsure": "Whether less of it grows in the end cannot be told from these records.",
 }
 MAY_BE_NONE = "the interval includes 0"
+TOO_FEW = "too few counted at maturity"
 
 
 def crown_in_short(page: Page) -> str:
@@ -104,6 +146,8 @@ def crown_in_short(page: Page) -> str:
     if gap is None or late is None:
         return disclosure.WITHHELD
     lower = {"below": "lower", "above": "higher", "unsure": "lower or not cannot be told"}[_side(gap)]
+    if _from_when(page):
+        lower = "lower or not cannot be told yet"
     months = f"{_about(abs(float(late['estimate'])))} months"
     later = {
         "above": f"{months} later",
@@ -151,14 +195,15 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
     )  # fmt: skip
     for label, term, words, why in asked:
         found = _side(rows["crown : front", term])
+        too_few = term.startswith("yield") and bool(_from_when(page))
         tiles.append(
             key_number(
                 page,
                 "crown_front",
                 label=label,
                 rests_on=" ",
-                verdict=words.get(found, "cannot be told"),
-                why=why if found != "unsure" else MAY_BE_NONE,
+                verdict="cannot be told" if too_few else words.get(found, "cannot be told"),
+                why=TOO_FEW if too_few else why if found != "unsure" else MAY_BE_NONE,
                 zone="crown : front",
                 term=term,
             )
@@ -229,18 +274,57 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     start = (
         ""
         if standing.is_confirmatory
-        else f"Exploratory, the plan being {standing.word.removesuffix(': exploratory')}. "
+        else f"Exploratory, because the plan is {standing.word.removesuffix(': exploratory')}. "
     )
-    lead = {
-        study.CANNOT_TELL: "The records cannot tell",
-        "higher": "A difference was found",
-        "lower": "A difference was found",
-        "no difference that matters": "No difference that would matter",
-    }.get(words.partition(":")[0], words.partition(":")[0].capitalize() or "Withheld")
-    rest = f";{words.partition(':')[2]}" if words.startswith(f"{study.CANNOT_TELL}:") else ""
-    return f"{start}{lead}: {who}, {study.outcome_in_words(plan.primary)}: {value}{rest}."
+    found = words.partition(":")[0]
+    said = STUDY_SAYS.get(found, f"{numbers.title_case(found)}: {{what}}" if found else disclosure.WITHHELD)
+    rest = words.partition(":")[2].strip() if found == study.CANNOT_TELL else ""
+    what = study.outcome_in_words(plan.primary).partition(", percent of")[0]
+    sentence = f"{said.format(what=what)} ({who}): {value}."
+    return f"{start}{sentence}{f' {numbers.sentence(rest)}' if rest else ''}"
+
+
+STUDY_SAYS = {
+    study.CANNOT_TELL: "These records cannot tell whether there is a difference in {what}",
+    "higher": "A difference was found in {what}",
+    "lower": "A difference was found in {what}",
+    "no difference that matters": "No difference that matters was found in {what}",
+}
+
+
+def study_key_numbers(page: Page) -> list[KeyNumber]:
+    """Return the key numbers of a study: the difference, who has an outcome, what could have been found."""
+    answer, design = result_of(page, "answer"), result_of(page, "design")
+    if why_not(answer) or answer.table().empty:
+        return []
+    row = answer.table().iloc[0]
+    found = str(row["flag"]).partition(":")[0]
+    first = key_number(
+        page,
+        "answer",
+        label=f"Difference, {row['comparison']}" if "comparison" in row else "Difference",
+        rests_on=" ",
+        verdict="cannot be told" if found == study.CANNOT_TELL else found,
+        term="answer",
+    )
+    tiles = [first]
+    known = pd.DataFrame() if why_not(design) else design.table()
+    for label, start in STUDY_TILES.items():
+        lines = known[known["term"].str.startswith(start)] if len(known) else known
+        if len(lines) and pd.notna(lines["estimate"].iloc[0]):
+            said = numbers.parts(lines.iloc[0])
+            tiles.append(KeyNumber(label, said.value, said.unit, said.interval))
+    return tiles
+
+
+# Label of a key number, and how the term of `study.design` begins that it shows.
+STUDY_TILES = {
+    "With an outcome today": "patients with an outcome: all",
+    "Minimum detectable effect": "detectable with",
+    "Power at a difference that matters": "power at what matters",
+}
 
 
 def study_warning(where: study.Status) -> str:
     """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
-    return f"The plan is {where.word}; {{n}} point(s) under *What was declared, and when?*"
+    return f"The plan is {where.word}: see {{n}} point(s) under What was declared, and when?"

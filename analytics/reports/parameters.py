@@ -27,6 +27,7 @@ QUARTER = "quarter"  # the setting that makes a page one about a quarter; 0 for 
 PERSON = "patient"  # the setting that makes a page one about a single person
 # Settings without which a page would plan for somebody who was not asked about: refused at once.
 NEEDED = {
+    "04_case_course": {"patient": "patient=0108"},
     "05_session_plan": {
         "patient": "patient=0006",
         "draft_a": 'draft_a="frontal 1500 on 45, crown 1000 on 90"',
@@ -34,6 +35,7 @@ NEEDED = {
 }
 # Settings with which pages that want some are made on the invented clinic.
 DEMO: dict[str, dict[str, Any]] = {
+    "04_case_course": {"patient": "0108"},
     "05_session_plan": {
         "patient": "0006",
         "areas": "frontal 45, crown 90",

@@ -14,7 +14,16 @@ from pydantic import Field
 
 from analytics.errors import ParameterError
 from analytics.records import Records
-from analytics.review.declared import Action, ActionLog, Change, DataCut, Declared, Monitor, PlannedVisit
+from analytics.review.declared import (
+    USUAL_SCHEDULE,
+    Action,
+    ActionLog,
+    Change,
+    DataCut,
+    Declared,
+    Monitor,
+    PlannedVisit,
+)
 from analytics.review.kinds import KINDS, MEASURES, Criterion, measure_of
 from analytics.review.periods import MONTHS, latest, months_since
 
@@ -118,6 +127,17 @@ def read(path: str | Path) -> Criteria:
     if faults := _faults(criteria, Path(path).name):
         raise ParameterError("\n".join(faults))
     return criteria
+
+
+def schedule(path: str | Path) -> tuple[PlannedVisit, ...]:
+    """Return the planned visits declared in a file of criteria; the usual ones where there is no file.
+
+    Raises
+    ------
+    ParameterError
+        As `read`.
+    """
+    return read(path).schedule if Path(path).exists() else USUAL_SCHEDULE
 
 
 def read_actions(path: str | Path, criteria: Criteria) -> tuple[Action, ...]:

@@ -1,7 +1,8 @@
 """What is the mean yield at maturity?
 
 One reading for each placement: the one nearest to the month asked for (by default its zone's maturity month)
-inside a window; repeated counts of that visit are averaged, several regions by the area counted in each. The
+inside its window (`followup.clock`); repeated counts of that visit are averaged, several regions by the area
+counted in each. The
 mean of a group is a coefficient of a mixed model with a patient intercept, the placements' own spread as
 residual and known sampling variances (`numerics.mixed`, REML, Satterthwaite df), or least squares where no
 patient has two placements. Sampling variances come from the group's own mean (expected density), never from
@@ -25,17 +26,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from analytics import dictionary, measurement
+from analytics import dictionary, followup, measurement
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import mixed
 from analytics.records import Records
 from analytics.results import LEVEL, Result, counted, limits
 from analytics.yields.choices import USUAL, Choices
-from analytics.yields.rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
+from analytics.yields.rows import by_visit, with_reason
 
-# A reading up to six months past the month asked for still speaks of it; common practice, no source.
-WINDOW_CLOSES_MONTHS_LATE = 6.0
 MIN_PATIENTS = 5
 FEW = f"fewer than {MIN_PATIENTS} patients"
 
@@ -43,7 +42,7 @@ FEW = f"fewer than {MIN_PATIENTS} patients"
 def average(
     records: Records,
     *,
-    by: Sequence[str] = ("zone",),
+    by: str | Sequence[str] = ("zone",),
     month: float | None = None,
     adjust: Sequence[str] = (),
     level: float = LEVEL,
@@ -56,7 +55,7 @@ def average(
     Parameters
     ----------
     by
-        Columns of the rows to group by, e.g. `zone`, `surgeon_id`, `method`.
+        One column or several to group by, of the rows or of patients: `zone`, `surgeon_id`, `smoker`.
     month
         Month since the session, 6 to 60; by default each zone's maturity month.
     adjust
@@ -83,14 +82,15 @@ def average(
         When no reading is usable.
     """
     _check(month, level)
+    by = (by,) if isinstance(by, str) else tuple(by)
     error = measurement.error_model(records) if count_error is None else count_error
     if rows is None:
         rows = by_visit(records, choices=choices, count_error=error)
-    visits = with_case_mix(rows, records, adjust)
+    visits = with_case_mix(rows, records, (*by, *adjust))
     unknown = [c for c in (*by, *adjust) if c not in visits.columns]
     if unknown:
         raise ParameterError(
-            f"yields.average(by): unknown column {', '.join(unknown)}; use a column of by_visit"
+            f"yields.average(by): unknown column {', '.join(unknown)}; use a column of by_visit or patients"
         )
     picked = one_reading(visits, month=month)
     if picked.empty:
@@ -134,7 +134,7 @@ def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFra
     target = rows["maturity_month"] if month is None else pd.Series(float(month), index=rows.index)
     usable = rows["for_headline"] if month is None else rows["for_curve"] & rows["quantity"].eq("yield")
     late = rows["month"] - target
-    inside = usable & late.between(-WINDOW_OPENS_MONTHS_EARLY, WINDOW_CLOSES_MONTHS_LATE)
+    inside = usable & late.between(-followup.OPENS_EARLY, followup.CLOSES_LATE)
     # Of repeated counts the first stands for reader and marking, whatever the order of rows.
     picked = rows[inside].assign(distance=late.abs()).sort_values(["month", "count_number"], kind="stable")
     key = ["placement_id", "region_id"]
