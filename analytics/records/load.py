@@ -126,6 +126,7 @@ def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
 
 def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.DataFrame]:
     """Return frames with defaults filled (index: place in the file), all problems, the balance of rows."""
+    whole, raw = raw, rules.structure.with_rows(raw)
     of_structure, absent = rules.structure.check(raw)
     problems = [*of_structure]
     given, reasons = {}, {}
@@ -140,7 +141,8 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
         frames["visits"] = visits_from(frames["measurements"])
         problems.append(_visits_derived())
     used = {name: len(given[name]) for name in raw.tables if name in TABLES}
-    return frames, problems, _balance(raw, used, reasons, stopped=bool(_errors(problems)))
+    reasons.update({n: "empty rows" for n, t in whole.tables.items() if n not in raw.tables and t.n_rows})
+    return frames, problems, _balance(whole, used, reasons, stopped=bool(_errors(problems)))
 
 
 def _one_table(raw: Raw, name: str, absent: set[str]) -> tuple[pd.DataFrame, list[Problem], str]:
