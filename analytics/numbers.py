@@ -13,7 +13,7 @@ Names of columns and groups are said here too; codes stay as they were handed in
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -259,6 +259,15 @@ def readable(value: object) -> str:
     'yield at maturity'
     """
     return str(value).replace("_pct", " %").replace("_", " ")
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a sentence lists them.
+
+    >>> listed(["crown"]), listed(["crown", "frontal", "temples"])
+    ('crown', 'crown, frontal and temples')
+    """
+    return " and ".join([part for part in (", ".join(names[:-1]), *names[-1:]) if part])
 
 
 def title_case(text: str) -> str:

@@ -92,9 +92,10 @@ def test_a_notebook_without_a_cell_of_constants_is_refused_in_words(tmp_path):
 @pytest.mark.parametrize("audience", ["shared", "public"])
 def test_a_page_about_one_patient_is_made_for_the_clinic_alone(page, audience):
     """One person is fewer than any published threshold; its code would stand among the settings, too."""
-    assert parameters.checked(page, {"audience": "internal"})["patient"]
+    asked = {"patient": "0006", "draft_a": "crown 900 on 60"} if page[:2] == "05" else {"patient": "0006"}
+    assert parameters.checked(page, {**asked, "audience": "internal"})["patient"]
     with pytest.raises(ParameterError, match="a page about one patient rests on one person"):
-        parameters.checked(page, {"audience": audience})
+        parameters.checked(page, {**asked, "audience": audience})
 
 
 def test_a_page_that_reads_another_folder_takes_it_in_the_place_of_records(tmp_path, monkeypatch):
@@ -109,3 +110,15 @@ def test_a_page_that_reads_another_folder_takes_it_in_the_place_of_records(tmp_p
     assert render.check("07", "", as_text=True, answers="pool")["folders"] == run["folders"]
     with pytest.raises(ParameterError, match="answers: there is no such folder"):
         render.check("07", "elsewhere")
+
+
+def test_a_planner_without_a_patient_or_a_draft_refuses_at_once_and_lists_what_to_give():
+    with pytest.raises(ParameterError) as refused:
+        parameters.checked("05", {})
+    said = str(refused.value).splitlines()
+    assert [line.partition(" (")[0] for line in said] == [
+        "05_session_plan needs the setting patient",
+        "05_session_plan needs the setting draft_a",
+    ]
+    assert all("--set" in line for line in said)
+    assert parameters.checked("05", parameters.DEMO["05_session_plan"])["patient"]

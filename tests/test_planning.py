@@ -3,17 +3,29 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 import registers
+from scipy import stats
 from test_results import assert_keeps_the_contract
 
-from analytics import planning, regrowth
+from analytics import planning, regrowth, results
 from analytics.errors import ParameterError
-from analytics.pages import in_words
-from analytics.planning import Target, allocate, ledger, read_drafts
+from analytics.pages import planner
+from analytics.pages.page import Page
+from analytics.planning import Target, allocate, judged, ledger, read_drafts
 
 EXACT = 1e-9
-ALIKE = (50.0, 60.0, 10.0, 2.0, 80.0, 10.0, 80.0)
+# Yields of 80 % with an SD of 10, as 2,000 equally likely ones.
+TAILS = (np.arange(2000) + 0.5) / 2000
+EQUAL = np.full(2000, 1 / 2000)
+
+
+def _yields(mean, sd):
+    return stats.norm.ppf(TAILS, mean, sd), EQUAL
+
+
+ALIKE = (50.0, 60.0, 10.0, 2.0, *_yields(80.0, 10.0), 80.0)
 
 
 @pytest.fixture(scope="module")
@@ -70,14 +82,18 @@ def test_the_published_ceiling_holds_for_the_best_donors(tmp_path):
     assert "ceiling" in table.loc["allowance", "flag"]
 
 
-def test_limits_beyond_the_ceiling_are_held_to_it_one_by_one(tmp_path):
-    """150 cm2 x 110 = 16,500, SE 1,650; 40 %: 6,600, from 0.4 x (16,500 - 1.96 x 1,650) = 5,306 to 7,894."""
+def test_the_ceiling_is_a_rule_and_leaves_no_interval_but_the_lower_limit_is_said(tmp_path):
+    """150 cm2 x 110 = 16,500, SE 1,650; 40 %: 6,600, at its lower limit 0.4 x (16,500 - 1.96 x 1,650)."""
     register = _register(tmp_path)
     rich = register.patients.assign(donor_fu_cm2=110.0)
     table = ledger(replace(register, patients=rich), "P1", safe_share=0.4).table().set_index("term")
     left = table.loc["left"]
-    assert (left["estimate"], left["ci_high"]) == (3_900.0, 3_900.0)
-    assert left["ci_low"] == pytest.approx(0.4 * (16_500 - 1.959964 * 1_650) - 2_100, abs=0.01)
+    assert left["estimate"] == 3_900.0
+    assert np.isnan(left["ci_low"])
+    assert np.isnan(left["ci_high"])
+    assert "ceiling" in left["flag"]
+    at_least = table.loc["left, donor density at its lower limit", "estimate"]
+    assert at_least == pytest.approx(0.4 * (16_500 - 1.959964 * 1_650) - 2_100, abs=0.01)
     assert np.isnan(table.loc["left at 50 %", "ci_low"])
 
 
@@ -117,7 +133,8 @@ def test_a_draft_is_read_as_a_surgeon_writes_it():
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("crown 2200", "cannot be read; write each zone as"),
+        ("crown 2200", "has a zone without an area"),
+        ("crown on 90", "cannot be read; write each zone as"),
         ("nape 500 on 20", "unknown zone; use one of hairline"),
         ("crown 500 on 20, crown 600 on 30", "names a zone twice"),
         ("crown 9000 on 90", "expected 1 to 8000"),
@@ -144,20 +161,86 @@ def test_drafts_predict_more_where_more_is_planted_and_never_less_than_nothing(d
     assert (at["ci_low"] >= 0).all()
 
 
-def test_a_draft_denser_than_experience_is_refused(demo, plateaus):
+def test_a_draft_denser_than_experience_costs_its_own_zone_alone(demo, plateaus):
     patient = str(demo.patients["patient_id"].iloc[5])
-    with pytest.raises(ParameterError, match="this practice has followed up to"):
-        planning.drafts(demo, patient, read_drafts(["crown 4000 on 40 at 2.5"]), plateaus=plateaus)
+    plans = read_drafts(["crown 4000 on 40 at 2.5, frontal 800 on 40", "crown 900 on 40"])
+    aims = planning.read_aims("crown 40 to 100, frontal 40 to 120")
+    table = planning.drafts(demo, patient, plans, plateaus=plateaus, aims=aims).table()
+    ahead = table[table["term"].str.startswith("density at month")].set_index(["draft", "zone"])
+    dense = ahead.loc[("A", "crown")]
+    assert dense["estimate"].isna().all()
+    assert dense["flag"].str.startswith("denser than this practice has followed").all()
+    assert ahead.loc[[("A", "frontal"), ("B", "crown")], "estimate"].notna().all()
+    chances = table[table["term"].eq("chance of reaching the target")]
+    assert set(map(tuple, chances[["draft", "zone"]].to_numpy())) == {("A", "frontal"), ("B", "crown")}
 
 
-def test_a_draft_on_zones_never_counted_predicts_nothing_and_says_why(demo, plateaus):
+def test_a_draft_on_zones_never_counted_rests_on_the_practices_mean_and_says_so(demo, plateaus):
     counted = demo.measurements.groupby("patient_id")["zone"].agg(set)
     one = next(code for code, zones in counted.items() if "midscalp" not in zones)
     drafts = planning.read_drafts(["midscalp 800 on 45"])
-    table = planning.drafts(
-        demo, one, drafts, plateaus=plateaus, safe_share=0.4
-    ).table()  # a warning would be an error
-    assert table.loc[table["term"].eq("density now"), "flag"].tolist() == ["not counted in this patient"]
+    table = planning.drafts(demo, one, drafts, plateaus=plateaus).table().set_index("term")
+    assert table.loc["latest count", "flag"] == "not counted in this patient"
+    assert table.loc["density at month 12", "flag"] == "not counted in this patient: the practice's mean"
+    practice = demo.measurements.query("zone == 'midscalp' and month <= 0")["density_hairs_cm2"]
+    now = table.loc["density at the session"]
+    assert abs(now["estimate"] - practice.mean()) < 3 * practice.std() / np.sqrt(len(practice)) + 2
+    assert now["se"] > 0.7 * practice.std()
+
+
+def test_a_draft_spends_attempts_as_the_ledger_does(tmp_path, demo, plateaus):
+    """By hand: all FUE attempts over all grafts planted by FUE, in the plain table."""
+    fue = demo.sessions[demo.sessions["method"].eq("FUE")].dropna(subset=["attempts"])
+    planted = (fue["grafts_out"] - fue["grafts_discarded"]).sum()
+    holds = planning.donor(demo, "0006")
+    assert holds.per_graft == pytest.approx(float(fue["attempts"].sum() / planted), abs=EXACT)
+    assert holds.unit == "attempts (FUE)"
+    found = planning.drafts(demo, "0006", read_drafts(["frontal 2500 on 90"]), plateaus=plateaus).table()
+    donor = found[found["zone"].eq("donor")].set_index("term")["estimate"]
+    left = ledger(demo, "0006").table().set_index("term").loc["left", "estimate"]
+    assert donor["left for later sessions"] == pytest.approx(left - 2500 * holds.per_graft, abs=EXACT)
+
+
+def test_density_is_brought_forward_to_the_month_of_the_session(demo, plateaus):
+    """Hair planted eleven months before is not grown: later it stands denser; native hair alone thins."""
+    plans = read_drafts(["crown 1000 on 90"])
+
+    def at(month):
+        table = planning.drafts(demo, "0006", plans, plateaus=plateaus, session_month=month).table()
+        return table.set_index("term").loc["density at the session", "estimate"]
+
+    visits = demo.measurements.query("patient_id == '0006' and zone == 'crown'")
+    assert visits["month"].max() < 12
+    newest = (
+        planning.drafts(demo, "0006", plans, plateaus=plateaus)
+        .table()
+        .set_index("term")
+        .loc["latest count", "x"]
+    )
+    assert at(np.ceil(newest) + 6) > at(np.ceil(newest)) + 3
+    with pytest.raises(ParameterError, match="before this patient's newest count"):
+        at(3.0)
+
+
+def test_a_zone_planted_for_the_first_time_is_predicted_as_the_model_predicts_it(demo, fit, plateaus):
+    """The sum of what stands and what is planted against the model's own forecast from a baseline count."""
+    counted = demo.measurements.query("region_kind == 'planted' and month > 0")
+    placed = set(map(tuple, counted[["patient_id", "zone"]].to_numpy()))
+    patient = next(p for p in sorted(demo.patients["patient_id"]) if (p, "crown") not in placed)
+    month = float(demo.sessions["register_month"].max())
+    ahead = planning.outlook(demo, patient, ("crown",), plateaus=plateaus, session_month=month)
+    of = ahead.zones["crown"]
+    rows = regrowth.rows_for(demo, fit).frame
+    own = rows[rows["patient_id"].eq(patient)]
+    target = pd.DataFrame(
+        [{"placement_id": "new", "region_id": "crown", "group": "crown", "planted": 50.0}]
+    ).assign(planted_source="zone", native_share=1.0)
+    found = regrowth.forecast(plateaus, own, [12.0, 18.0], targets=target, marked=True).path
+    for i, m in enumerate((12.0, 18.0)):
+        ours = ahead.count("crown", 50.0, m)
+        assert ours.expected == pytest.approx(found["density"].iloc[i], abs=0.5)
+        assert ours.spread == pytest.approx(np.sqrt(found["density_var"].iloc[i]), rel=0.05)
+    assert of.note
 
 
 def test_an_unknown_patient_is_refused_without_its_code(demo, fit):
@@ -166,70 +249,78 @@ def test_an_unknown_patient_is_refused_without_its_code(demo, fit):
     assert "someone-else" not in str(refused.value)
 
 
-def test_hair_planted_before_does_not_thin_in_a_prediction(demo, fit, plateaus):
-    """All of the density native loses its yearly share by month 18; none of it native, none.
-
-    The density is near the practice's mean, to which a count is drawn.
-    """
-    from analytics.planning.drafts import _as_rows, _Before
-
-    plan = read_drafts(["frontal 100 on 40"])[0]
-    ends = {}
-    for share in (0.0, 1.0):
-        before = {"frontal": _Before(50.0, 1.0, 0.0, share, 0.0)}
-        seen, targets = _as_rows(plan, {"frontal": 5.0}, before, regrowth.rows_for(demo, fit).frame[:0], fit)
-        found = regrowth.forecast(plateaus, seen, [18.0], targets=targets, marked=True)
-        ends[share] = float(found.path["density"].iloc[0])
-    lost = 1 - (1 - fit.choices.annual_loss_pct / 100) ** 1.5
-    assert ends[0.0] - ends[1.0] == pytest.approx(50 * lost, rel=0.05)
-
-
 def test_the_split_meets_its_first_order_condition():
     """At the optimum one more graft is worth the same in every zone: checked by finite differences."""
-    one = Target("frontal", 40.0, 70.0, 20.0, 2.0, 85.0, 12.0, 90.0, 2.0)
-    other = Target("crown", 90.0, 60.0, 10.0, 2.2, 78.0, 15.0, 80.0, 1.0)
+    one = Target("frontal", 40.0, 70.0, 20.0, 2.0, *_yields(85.0, 12.0), 90.0, 2.0)
+    other = Target("crown", 90.0, 60.0, 10.0, 2.2, *_yields(78.0, 15.0), 80.0, 1.0)
     table = allocate(3000, [one, other]).table()
     grafts = table[table["term"] == "grafts"].set_index("zone")["estimate"]
-    assert grafts.sum() == pytest.approx(3000, abs=1e-6)
-    from analytics.planning.allocate import _shortfall
+    assert grafts.sum() == 3000
+    assert (grafts == grafts.round()).all()
 
     def worth(t, g, step=1.0):
-        up, down = _shortfall(t, g + step)[0] ** 2, _shortfall(t, g - step)[0] ** 2
-        return t.priority * t.area_cm2 * (down - up) / (2 * step)
+        return (
+            t.priority * t.area_cm2 * (judged(t, g - step).short2 - judged(t, g + step).short2) / (2 * step)
+        )
 
     assert worth(one, grafts["frontal"]) == pytest.approx(worth(other, grafts["crown"]), rel=1e-2)
 
 
+def test_the_split_is_the_least_of_all_splits_by_the_sentence_it_prints():
+    """Expected squared shortfall by 20,000 drawn cases, over every split in steps of 25 grafts."""
+    one = Target("frontal", 40.0, 90.0, 20.0, 2.0, *_yields(85.0, 20.0), 150.0, 1.0, standing_sd=15.0)
+    other = Target("crown", 80.0, 60.0, 10.0, 2.2, *_yields(60.0, 25.0), 120.0, 1.0, standing_sd=5.0)
+    rng = np.random.default_rng(4)
+    drawn = [
+        (t, t.standing + t.standing_sd * rng.normal(size=20_000), rng.choice(t.yields, 20_000))
+        for t in (one, other)
+    ]
+
+    def lost(grafts):
+        total = 0.0
+        for (t, standing, share), g in zip(drawn, grafts, strict=True):
+            density = standing + g * t.hairs_per_graft / t.area_cm2 * share / 100
+            total += t.area_cm2 * float((np.maximum(t.target - density, 0.0) ** 2).mean())
+        return total
+
+    splits = [(g, 2000 - g) for g in range(0, 2001, 25)]
+    best = min(splits, key=lost)
+    table = allocate(2000, [one, other]).table()
+    found = table[table["term"] == "grafts"]["estimate"].to_numpy()
+    assert abs(found[0] - best[0]) <= 50
+
+
 def test_the_expected_shortfall_is_the_normal_loss():
-    """Target at the mean with SD 10: the standard normal loss at 0, 10 / sqrt(2 pi)."""
-    from analytics.planning.allocate import _shortfall
+    """Target at the mean with SD 10: the standard normal loss at 0, 10 / sqrt(2 pi); squared, half of 100."""
+    target = Target("crown", 50.0, 50.0, 10.0, 2.0, *_yields(80.0, 20.0), 90.0)
+    found = judged(target, 50.0 * 50.0 / 2.0)
+    assert found.short == pytest.approx(10 / np.sqrt(2 * np.pi), rel=1e-3)
+    assert found.short2 == pytest.approx(100 / 2, rel=3e-3)
 
-    target = Target("crown", 50.0, 50.0, 10.0, 2.0, 80.0, 20.0, 90.0)
-    grafts = 50.0 * 50.0 / 2.0
-    assert _shortfall(target, grafts)[0] == pytest.approx(10 / np.sqrt(2 * np.pi), abs=EXACT)
 
-
-def test_doubt_about_the_native_density_widens_the_shortfall():
-    """Against 2 million draws of native density and yield, independent."""
-    from analytics.planning.allocate import _shortfall
-
-    target = Target("crown", 50.0, 60.0, 15.0, 2.0, 80.0, 20.0, 90.0, native_sd=12.0)
-    draws = np.random.default_rng(8).normal(size=(2, 2_000_000))
-    density = 15.0 + 12.0 * draws[0] + 50.0 * (80.0 + 20.0 * draws[1]) / 100
-    short, mean, chance = _shortfall(target, 50.0 * 50.0 / 2.0)
-    assert short == pytest.approx(np.maximum(60.0 - density, 0.0).mean(), rel=3e-3)
-    assert (mean, chance) == (pytest.approx(55.0), pytest.approx((density > 60.0).mean(), abs=2e-3))
+def test_doubt_about_what_stands_and_what_is_planted_widens_the_shortfall():
+    """Against 2 million draws of standing density, yield and planted density, independent."""
+    target = Target(
+        "crown", 50.0, 60.0, 15.0, 2.0, *_yields(80.0, 20.0), 90.0, standing_sd=12.0, planted_cv=0.2
+    )
+    draws = np.random.default_rng(8).normal(size=(3, 2_000_000))
+    density = 15.0 + 12.0 * draws[0] + 50.0 * (80.0 + 20.0 * draws[1]) / 100 * (1 + 0.2 * draws[2])
+    found = judged(target, 50.0 * 50.0 / 2.0)
+    assert found.short == pytest.approx(np.maximum(60.0 - density, 0.0).mean(), rel=3e-3)
+    assert found.expected == pytest.approx(55.0)
+    assert found.chance == pytest.approx((density > 60.0).mean(), abs=2e-3)
 
 
 def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, plateaus):
     patient = str(demo.patients["patient_id"].iloc[5])
     plans = read_drafts(["frontal 3000 on 120", "crown 1 on 1"])
-    found = planning.drafts(demo, patient, plans, plateaus=plateaus, safe_share=0.05)
-    over = planning.overspent(found)
-    assert "A" in set(over["draft"])
-    assert in_words.overspent(over).startswith("Draft A would spend ")
-    side = in_words.drafts_side_by_side(found).set_index(["zone", "term"])
-    assert side.loc[("donor", "grafts planted"), "draft A"] == "3,000"
+    found = planning.drafts(demo, patient, plans, plateaus=plateaus, safe_share=0.4)
+    page = Page("05_session_plan", {}, demo, "", results={"drafts": found})
+    spent = 3000 * planning.donor(demo, patient).per_graft
+    said = f"Of the drafts B alone fits the donor: draft A spends {spent:,.0f}, draft B spends 1 follicular"
+    assert planner.headline(page).startswith(said)
+    side = planner.side_by_side(found).set_index(["zone", "term"])
+    assert side.loc[("donor", "grafts"), "draft A"] == "3,000"
     assert side.loc[("crown", "planted density"), "draft A"] == "not planted"
 
 
@@ -238,13 +329,60 @@ def test_more_grafts_than_the_zones_can_take_are_refused():
         allocate(3000, [Target("crown", *ALIKE)])
 
 
-def test_targets_for_a_patient_rest_on_the_practices_own_curve(demo, plateaus):
-    patient = str(demo.patients["patient_id"].iloc[5])
-    targets = planning.targets_for(
-        demo, patient, planning.read_aims("frontal 40 to 80, crown 90 to 60"), plateaus=plateaus
+def test_the_split_divides_no_more_than_is_left(demo, plateaus):
+    aims = planning.read_aims("frontal 45 to 150, crown 90 to 125")
+    found = planning.split(demo, "0006", aims, plateaus=plateaus, total_grafts=2500)
+    assert_keeps_the_contract(found)
+    grafts = found.table().query("term == 'grafts'")["estimate"].sum()
+    left = ledger(demo, "0006").table().set_index("term").loc["left", "estimate"]
+    per_graft = planning.donor(demo, "0006").per_graft
+    assert grafts * per_graft <= left < (grafts + 1) * per_graft
+    assert any(note.startswith("2,500 grafts were asked for: lowered") for note in found.notes)
+    fewer = planning.split(demo, "0006", aims, plateaus=plateaus, total_grafts=900)
+    assert fewer.table().query("term == 'grafts'")["estimate"].sum() == 900
+    for why, asked in (
+        ("Nothing is left", {"aims": aims, "safe_share": 0.05}),
+        ("No densities are aimed at", {"aims": ()}),
+    ):
+        none = planning.split(demo, "0006", plateaus=plateaus, **asked)
+        assert results.why_not(none).startswith(why)
+
+
+def test_a_draft_and_the_split_give_one_number_for_one_quantity(demo, plateaus):
+    aims = planning.read_aims("frontal 45 to 150, crown 90 to 125")
+    found = (
+        planning.split(demo, "0006", aims, plateaus=plateaus).table().set_index(["zone", "term"])["estimate"]
     )
-    assert all(40 < t.yield_pct < 110 and t.yield_sd > 0 and t.most_planted > 30 for t in targets)
-    assert_keeps_the_contract(allocate(2500, targets))
+    said = ", ".join(
+        f"{zone} {found[zone, 'grafts']:.0f} on {area}" for zone, area in (("frontal", 45), ("crown", 90))
+    )
+    again = planning.drafts(demo, "0006", read_drafts([said]), plateaus=plateaus, aims=aims).table()
+    again = again.set_index(["zone", "term"])["estimate"]
+    for zone in ("frontal", "crown"):
+        for term in ("expected density", "chance of reaching the target", "expected shortfall"):
+            assert again[zone, term] == pytest.approx(found[zone, term], abs=EXACT)
+
+
+def test_traced_areas_stand_in_where_a_draft_or_an_aim_names_none():
+    areas = planning.read_areas("frontal 45, crown 90 cm2")
+    draft = read_drafts(["frontal 800, crown 2,200 on 60 at 2.1"], areas=areas)[0]
+    assert [(z.zone, z.area_cm2) for z in draft.zones] == [("frontal", 45.0), ("crown", 60.0)]
+    assert [aim.area_cm2 for aim in planning.read_aims("frontal to 110, crown 80 to 90", areas=areas)] == [
+        45.0,
+        80.0,
+    ]
+    assert planning.read_areas("") == {}
+    for text, says in (
+        ("crown", "cannot be read"),
+        ("crown 900", "expected 0.5 to 300"),
+        ("crown 9, crown 8", "twice"),
+    ):
+        with pytest.raises(ParameterError, match=says):
+            planning.read_areas(text)
+    with pytest.raises(ParameterError, match="has a zone without an area"):
+        read_drafts(["temples 300"], areas=areas)
+    with pytest.raises(ParameterError, match="a zone has no area"):
+        planning.read_aims("temples to 60", areas=areas)
 
 
 def test_aims_that_cannot_be_read_are_refused_in_words():

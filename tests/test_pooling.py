@@ -253,7 +253,7 @@ def test_the_demo_files_are_what_the_module_makes():
 def test_one_clinic_is_not_pooled_and_two_are_with_their_spread(tmp_path):
     one, two = (pooling.read_summary(DEMO / f"summary_{c}.json") for c in ("C1", "C2"))
     alone = pooling.combine([one]).table()
-    assert alone.loc[alone["term"].eq("pooled"), "flag"].str.startswith("one clinic gives this").all()
+    assert alone.loc[alone["term"].eq("pooled"), "flag"].str.startswith("only one clinic gives this").all()
     both = pooling.combine([one, two]).table().set_index(["measure", "term"])
     pooled, new = (both.loc[("yield_at_maturity, crown", term)] for term in ("pooled", "new clinic"))
     assert new["ci_low"] < pooled["ci_low"] < pooled["estimate"] < pooled["ci_high"] < new["ci_high"]

@@ -2,4 +2,5 @@
 
 from analytics.mapping import deidentify
 from analytics.mapping.apply import Balance, apply, beside, mapped
+from analytics.mapping.plan import read_plan
 from analytics.mapping.write import propose

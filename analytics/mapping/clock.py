@@ -35,15 +35,6 @@ class Joined:
     copies: list[pd.DataFrame] = field(default_factory=list)
 
 
-def register_month(day: datetime.date, begins: tuple[int, int]) -> int:
-    """Return the register month of a day; the month in which the register begins is 1.
-
-    >>> register_month(datetime.date(2024, 2, 19), (2021, 1))
-    38
-    """
-    return (day.year - begins[0]) * 12 + day.month - begins[1] + 1
-
-
 def months_between(start: datetime.date, end: datetime.date) -> float:
     """Return months between two days, to one decimal.
 

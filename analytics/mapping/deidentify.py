@@ -25,7 +25,7 @@ from analytics.errors import ParameterError, RecordError
 from analytics.files import csv_bytes, folder
 from analytics.identifiers import codes, scan
 from analytics.mapping.apply import mapped
-from analytics.mapping.clock import age_at, months_between, register_month
+from analytics.mapping.clock import age_at, months_between
 from analytics.mapping.values import DERIVED, Reading, date, spread, tidy
 from analytics.records import readers
 
@@ -151,7 +151,7 @@ def _dates_to_months(
         target = DERIVED[source].split(".")[1]
         if target.endswith("register_month"):
             begins = _begins(register_begins, source)
-            months = [None if d is None else float(register_month(d, begins)) for d in read]
+            months = [None if d is None else float(files.begins.register_month(d, begins)) for d in read]
         elif target == "age_years":
             first = _by_session(tables, days, "patient_id")
             months = _paired(read, [first.get(p) for p in out[name]["patient_id"]], age_at)

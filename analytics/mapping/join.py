@@ -10,6 +10,7 @@ import re
 import numpy as np
 import pandas as pd
 
+from analytics import files
 from analytics.dictionary import BASELINE_FROM_MONTH, OLDEST_AGE, TABLES
 from analytics.mapping.clock import (
     ROW,
@@ -18,7 +19,6 @@ from analytics.mapping.clock import (
     linked,
     months_between,
     planned,
-    register_month,
     stop,
     timed,
     with_columns,
@@ -94,7 +94,7 @@ def _sessions(rows: pd.DataFrame | None, plan: Plan, out: Joined) -> tuple[pd.Da
         )
     rows = with_columns(rows, date=None, register_month=np.nan, header_session=0)
     dated = rows["date"].notna()
-    months = [register_month(d, plan.register_begins) for d in rows.loc[dated, "date"]]
+    months = [files.begins.register_month(d, plan.register_begins) for d in rows.loc[dated, "date"]]
     rows["register_month"] = rows["register_month"].astype(float)
     rows.loc[dated, "register_month"] = np.array(months, dtype=float)
     undated, early = rows["register_month"].isna(), rows["register_month"].lt(1)
@@ -243,7 +243,8 @@ def _therapies(rows: pd.DataFrame, plan: Plan, out: Joined) -> pd.DataFrame:
     for end in ("start", "stop"):
         if f"{end}_date" in rows:
             rows[f"{end}_register_month"] = [
-                register_month(d, plan.register_begins) if _is_day(d) else np.nan for d in rows[f"{end}_date"]
+                files.begins.register_month(d, plan.register_begins) if _is_day(d) else np.nan
+                for d in rows[f"{end}_date"]
             ]
     stop(
         out,

@@ -140,14 +140,10 @@ def _shown_in(names: Sequence[str], shown: Sequence[Mapping[str, Any]]) -> str:
     for kind in ("figure", "table"):
         places = [str(e["id"][1:]) for e in shown if e["kind"] == kind and e.get("name") in names]
         if places:
-            parts.append(f"{kind}{'s' if len(places) > 1 else ''} {_listed(places)}")
+            parts.append(f"{kind}{'s' if len(places) > 1 else ''} {numbers.listed(places)}")
     seen = {entry.get("name") for entry in shown}
     parts += [readable(name) for name in names if name not in seen]
     return title_case("; ".join(parts))
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def cautions_block(own: Sequence[str]) -> Markup:

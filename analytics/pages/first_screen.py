@@ -4,11 +4,12 @@ A notebook's cells before its first second-level heading make it, in this order:
 `pages.key_numbers`, one `pages.figure`, `pages.head_map`, `pages.when`. All comes from protected results.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup
 
 from analytics import disclosure, numbers, reports
 from analytics.errors import ParameterError
@@ -128,6 +129,8 @@ def head_map(
     beneath: str = "",
     colour: str = "",
     caption: str = "",
+    words: Callable[[float], str] | None = None,
+    slot: str = "aside",
     **where: Any,
 ) -> None:
     """Draw a head seen from above with a number in each zone; darker is more, on a scale fixed for the page.
@@ -141,6 +144,10 @@ def head_map(
         number gives it.
     caption
         How to read it.
+    words
+        How the number beneath is said; as a plain number if not given.
+    slot
+        `aside`, or `pair` for maps that are read side by side.
     where
         The rows, by column and value: `term` names the number printed; one row a zone must be left.
 
@@ -149,23 +156,49 @@ def head_map(
     ParameterError
         When the page has no scale in `words.toml`, or a zone has more than one row.
     """
+    if why_not(result_of(page, name)):
+        return  # the answer and the picture beside it have said why
+    block = head_block(
+        page,
+        name,
+        title,
+        beside=beside,
+        beneath=beneath,
+        colour=colour,
+        caption=caption,
+        words=words,
+        **where,
+    )
+    page.written.append({"kind": "map", "name": name, "title": title})
+    show_html(block, slot=slot)
+
+
+def head_block(
+    page: Page,
+    name: str,
+    title: str,
+    *,
+    beside: str = "",
+    beneath: str = "",
+    colour: str = "",
+    caption: str = "",
+    words: Callable[[float], str] | None = None,
+    **where: Any,
+) -> Markup:
+    """Return the map of `head_map` as HTML."""
     scale = of_page(page.name).get("scale")
     if scale is None:
         raise ParameterError(
             "pages.head_map: this page has no scale; give it from, to and says in words.toml"
         )
     result = result_of(page, name)
-    if why_not(result):
-        return  # the answer and the picture beside it have said why
     terms = {"printed": where.pop("term", None), "beside": beside, "beneath": beneath, "colour": colour}
     rows = result.table()
     for column, value in where.items():
         rows = rows[rows[column].eq(value)]
     by_term = {part: _by_zone(rows, term) for part, term in terms.items() if part == "printed" or term}
-    page.written.append({"kind": "map", "name": name, "title": title})
-    show_html(
-        head.block(by_term, title, scale, disclosure.protect_text(caption, page.audience)), slot="aside"
-    )
+    shown = disclosure.protect_text(caption, page.audience)
+    return head.block(by_term, title, scale, shown, words=words)
 
 
 def _by_zone(rows: pd.DataFrame, term: str | None) -> Mapping[str, pd.Series]:

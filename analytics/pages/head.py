@@ -4,7 +4,7 @@ Darker means more, on a scale that is fixed for the page and never stretched to 
 number is white. The text in a zone is black or white, whichever contrasts more.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -38,7 +38,12 @@ NAMED_INSIDE = ("frontal", "midscalp", "crown")
 
 
 def block(
-    by_part: Mapping[str, Mapping[str, pd.Series]], title: str, scale: Mapping[str, Any], caption: str
+    by_part: Mapping[str, Mapping[str, pd.Series]],
+    title: str,
+    scale: Mapping[str, Any],
+    caption: str,
+    *,
+    words: Callable[[float], str] | None = None,
 ) -> Markup:
     """Return the map as HTML.
 
@@ -50,8 +55,10 @@ def block(
         What it shows, and how to read it.
     scale
         `from`, `to`: the numbers at its ends; `says`: what it measures.
+    words
+        How the number beneath is said.
     """
-    zones = [_zone(zone, by_part, scale) for zone in OUTLINE]
+    zones = [_zone(zone, by_part, scale, words) for zone in OUTLINE]
     other = [row for zone, row in by_part["printed"].items() if zone == "other"]
     return filled(
         "blocks/head_map",
@@ -66,7 +73,10 @@ def block(
 
 
 def _zone(
-    zone: str, by_part: Mapping[str, Mapping[str, pd.Series]], scale: Mapping[str, Any]
+    zone: str,
+    by_part: Mapping[str, Mapping[str, pd.Series]],
+    scale: Mapping[str, Any],
+    words: Callable[[float], str] | None,
 ) -> dict[str, Any]:
     row = by_part["printed"].get(zone)
     said = "" if row is None else _said(row)
@@ -79,6 +89,8 @@ def _zone(
     beside, beneath = (
         _said(by_part[part][zone]) if zone in by_part.get(part, {}) else "" for part in ("beside", "beneath")
     )
+    if words is not None and beneath:
+        beneath = words(float(by_part["beneath"][zone]["estimate"]))
     full = "no number" if row is None else numbers.full(row, counts=False)
     x, y = AT[zone]
     return {

@@ -186,33 +186,3 @@ def _expected(row: pd.Series) -> str:
         f" Expected at month {row['x']:g}: {row['density']:.0f} hairs/cm2 (95 of 100 such counts between "
         f"{row['density_low_95']:.0f} and {row['density_high_95']:.0f})."
     )
-
-
-def overspent(over: pd.DataFrame) -> str:
-    """Return one sentence on the drafts that spend more than is left, from `planning.overspent`.
-
-    Examples
-    --------
-    >>> overspent(pd.DataFrame({"draft": ["A", "B"], "fu_beyond": [618.0, 20.4]}))
-    'Draft A would spend 618 FU, draft B 20 FU more than the safe share chosen leaves.'
-    """
-    parts = [
-        f"draft {row.draft} {'' if i else 'would spend '}{row.fu_beyond:,.0f} FU"
-        for i, row in enumerate(over.itertuples())
-    ]
-    return f"{numbers.title_case(', '.join(parts))} more than the safe share chosen leaves."
-
-
-def drafts_side_by_side(result: Result) -> pd.DataFrame:
-    """Return the table of `planning.drafts` with one column per draft: a number, and its limits if any."""
-    table = result.table()
-    said = [_in_full(row) if np.isfinite(row.estimate) else row.flag for row in table.itertuples()]
-    wide = table.assign(said=said, draft="draft " + table["draft"].astype(str)).pivot_table(
-        index=["zone", "term", "unit"], columns="draft", values="said", aggfunc="first", sort=False
-    )
-    return wide.fillna("not planted").reset_index()
-
-
-def _in_full(row) -> str:
-    limits = f" ({numbers.limits(row.ci_low, row.ci_high)})" if np.isfinite(row.ci_low) else ""
-    return f"{numbers.number(row.estimate)}{limits}"

@@ -80,6 +80,8 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     read = records.load(Path(place)) if place else None
     if read is not None:
         promise_unchanged(read)
+        if settings.get(reports.parameters.PERSON):
+            records.patient(read, str(settings[reports.parameters.PERSON]))
     if run and read is not None:
         staging = Path(run["staging"])
         audience = str(settings.get("audience", "internal"))

@@ -52,6 +52,19 @@ def _row(page: Page, name: str, where: dict[str, Any]) -> pd.Series | None:
     return numbers.pick(result, **where)
 
 
+def pooled_yield(page: Page) -> str:
+    """Return the answer of the pooled page: yield at maturity over the clinics, crown and frontal zone."""
+    said = []
+    for name, where in (("crown", "in the crown"), ("frontal", "in the frontal zone")):
+        if why := why_not(result_of(page, name)):
+            return f"Over the clinics nothing can be told yet. {why}"
+        row = _row(page, name, {"term": "pooled"})
+        if row is not None and pd.isna(row["estimate"]):
+            return f"Nothing is pooled: {row['flag']}."
+        said.append(f"{say(page, name, term='pooled')} {where}")
+    return f"Over the clinics, of the planted hair there has grown at maturity {said[0]}, and {said[1]}."
+
+
 def crown_against_front(page: Page, surgeon: str) -> str:
     """Return the answer of the surgeon audit: is the crown lower, or later, and what of one surgeon?"""
     if why := why_not(result_of(page, "crown_front")):

@@ -1,14 +1,16 @@
 """How much donor is left, and what would a draft split of the next session's grafts be expected to give?
 
-`ledger` says what a donor area still holds. `read_drafts` reads what a surgeon writes down, `drafts` predicts
-each draft's density by zone, `overspent` names those that take more than is left, and `split` (by `allocate`)
-divides a total by the densities aimed at. Follicular units and hairs are different units and never mixed: a
-graft is one follicular unit, and hairs are grafts times hairs per graft.
+`ledger` says what a donor area still holds. `read_areas`, `read_drafts` and `read_aims` read what a surgeon
+writes down. `outlook` says what will stand in the patient's zones and how much of what is planted grows
+there; from it `drafts` predicts each draft's density and its chance to reach the densities aimed at, and
+`split` divides what is left to fall least short of them. Follicular units and hairs are different units and
+never mixed: a graft is one follicular unit, and hairs are grafts times hairs per graft.
 
 Decision support for licensed practitioners. Nothing here says whether to operate.
 """
 
-from analytics.planning.allocate import Target, allocate
-from analytics.planning.drafts import drafts, overspent, split, targets_for
-from analytics.planning.ledger import SAFE_SHARE_RANGE, SCALP_CEILING_FU, ledger
-from analytics.planning.texts import Aim, Draft, ZoneDraft, read_aims, read_drafts
+from analytics.planning.allocate import Target, allocate, judged
+from analytics.planning.drafts import drafts, predicted, split
+from analytics.planning.ledger import SAFE_SHARE_RANGE, SCALP_CEILING_FU, Donor, donor, ledger
+from analytics.planning.outlook import Outlook, outlook
+from analytics.planning.texts import Aim, Draft, ZoneDraft, read_aims, read_areas, read_drafts

@@ -1,11 +1,12 @@
 """Which split of a given number of grafts falls least short of the densities aimed at?
 
-    minimise  sum over zones of  priority x E[shortfall]^2 x area,   shortfall = max(target - density, 0)
+    minimise  sum over zones of  priority x E[shortfall^2] x area,   shortfall = max(target - density, 0)
 
 over grafts by zone that sum to the total, with a floor of 0 and a ceiling at the densest planting this
-practice has followed. The expectation is over the model's prediction of density at maturity (normal, mean
-native + yield x planted, its variance that of the native density and of the yield). It is convex in the
-grafts: a convex increasing function of a linear one. A formal aid to compare splits; what a patient needs is
+practice has followed. The expectation is over the density at maturity: what will stand there without the
+session (normal, `planning.outlook`) and planted x yield, the practice's distribution of yields with an error
+of planted density that multiplies it. It is convex in the grafts: the density of every possible case is
+linear in them, and the squared shortfall is convex. A formal aid to compare splits; what a patient needs is
 a clinical judgement that this does not make.
 """
 
@@ -17,29 +18,41 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from analytics import dictionary
 from analytics.errors import FitError, ParameterError
 from analytics.results import Result, line
+
+GRAFTS, PLANTED = "grafts", "planted density"
+TARGET, EXPECTED, SHORTFALL = "target", "expected density", "expected shortfall"
+CHANCE = "chance of reaching the target"
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
     """One zone to plan for.
 
-    `target` and `native` are densities in hairs/cm2 (aimed at, and native then, known to within an SD of
-    `native_sd`), `yield_pct` the expected yield at maturity with its spread for one patient `yield_sd`,
-    `most_planted` the densest planting with experience behind it, hairs/cm2.
+    `target` and `standing` are densities in hairs/cm2 (aimed at, and without the session at maturity, known
+    to within an SD of `standing_sd`); `yields` (cells,) percent grown of planted hairs at maturity, with
+    `weights` that sum to 1; `planted_cv` the error of planted density; `most_planted` the densest planting
+    with experience behind it, hairs/cm2.
     """
 
     zone: str
     area_cm2: float
     target: float
-    native: float
+    standing: float
     hairs_per_graft: float
-    yield_pct: float
-    yield_sd: float
+    yields: np.ndarray
+    weights: np.ndarray
     most_planted: float
     priority: float = 1.0
-    native_sd: float = 0.0
+    standing_sd: float = 0.0
+    planted_cv: float = 0.0
+
+    @property
+    def most_grafts(self) -> int:
+        """Return how many grafts the zone takes at the densest planting followed."""
+        return int(self.most_planted * self.area_cm2 / self.hairs_per_graft)
 
 
 def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
@@ -55,8 +68,8 @@ def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
     Returns
     -------
     Result
-        By zone: `grafts`, `planted density`, `expected density`, `expected shortfall`, and `chance of
-        reaching the target`.
+        By zone: `grafts` (whole), `planted density`, `target`, and at maturity `expected density`, `expected
+        shortfall`, and `chance of reaching the target`.
 
     Raises
     ------
@@ -69,31 +82,28 @@ def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
     --------
     Two zones alike share alike.
 
-    >>> alike = (50.0, 60.0, 10.0, 2.0, 80.0, 10.0, 80.0)
+    >>> alike = (50.0, 60.0, 10.0, 2.0, np.array([70.0, 90.0]), np.array([0.5, 0.5]), 80.0)
     >>> split = allocate(2000, [Target("frontal", *alike), Target("crown", *alike)]).table()
     >>> split.loc[split["term"] == "grafts", "estimate"].round().tolist()
     [1000.0, 1000.0]
     """
     _check(total_grafts, targets)
-    area = np.array([t.area_cm2 for t in targets])
-    per_graft = np.array([t.hairs_per_graft for t in targets])
-    most = np.array([t.most_planted for t in targets]) * area / per_graft
+    most = np.array([t.most_grafts for t in targets], dtype=float)
     if most.sum() < total_grafts:
         raise ParameterError(
             f"planning.allocate(total_grafts): the zones take {most.sum():,.0f} grafts at the densest "
             "planting this practice has followed; give fewer grafts or a larger area"
         )
-    start = most * total_grafts / most.sum()
-    weight = np.array([t.priority for t in targets]) * area
+    weight = np.array([t.priority * t.area_cm2 for t in targets])
     scale = float(weight.sum()) * 100.0
 
     def loss(grafts: np.ndarray) -> float:
-        short = np.array([_shortfall(t, g)[0] for t, g in zip(targets, grafts, strict=True)])
-        return float(weight @ short**2) / scale
+        short2 = [judged(t, g).short2 for t, g in zip(targets, grafts, strict=True)]
+        return float(weight @ short2) / scale
 
     found = optimize.minimize(
         loss,
-        start,
+        most * total_grafts / most.sum(),
         method="SLSQP",
         bounds=[(0.0, m) for m in most],
         constraints=[{"type": "eq", "fun": lambda g: (g.sum() - total_grafts) / total_grafts}],
@@ -103,28 +113,22 @@ def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
         raise FitError(
             "planning.allocate: the split did not converge; change the targets or priorities a little"
         )
-    grafts = found.x * total_grafts / found.x.sum()
+    grafts = _whole(np.minimum(found.x * total_grafts / found.x.sum(), most), total_grafts)
     lines = [row for t, g in zip(targets, grafts, strict=True) for row in _lines(t, g)]
     method = (
-        "least priority-weighted expected squared shortfall from the target densities, grafts summing to the "
-        "total, no zone denser than this practice has followed; density normal about native + "
-        "yield x planted; a formal comparison, not advice"
+        "least expected squared shortfall from the target densities at maturity, weighed by area and "
+        "priority, grafts summing to the total, no zone denser than this practice has followed; density as "
+        "predicted for a draft; a formal comparison, not advice"
     )
     notes = tuple(
-        f"{t.zone}: {t.area_cm2:g} cm2, target {t.target:g} and native {t.native:.0f} (SD {t.native_sd:.0f}) "
-        f"hairs/cm2, {t.hairs_per_graft:.2f} hairs a graft, yield {t.yield_pct:.0f} % (SD {t.yield_sd:.0f}), "
-        f"priority {t.priority:g}"
+        f"{t.zone}: {t.area_cm2:g} cm2, target {t.target:g} and without the session {t.standing:.0f} (SD "
+        f"{t.standing_sd:.0f}) hairs/cm2, {t.hairs_per_graft:.2f} hairs a graft, yield "
+        f"{t.weights @ t.yields:.0f} %, priority {t.priority:g}"
         for t in targets
     )
     used = pd.DataFrame({"zone": [t.zone for t in targets], "reason": ""})
-    return Result(
-        pd.DataFrame(lines),
-        used,
-        method,
-        by=("zone",),
-        notes=notes,
-        checks={"converged": bool(found.success)},
-    )
+    checks = {"converged": bool(found.success)}
+    return Result(pd.DataFrame(lines), used, method, by=("zone",), notes=notes, checks=checks)
 
 
 def _check(total: int, targets: Sequence[Target]) -> None:
@@ -138,40 +142,73 @@ def _check(total: int, targets: Sequence[Target]) -> None:
         bounds = (
             (0 < t.area_cm2 <= 300, "area_cm2", "above 0 to 300 cm2"),
             (0 < t.target <= 260, "target", "above 0 to 260 hairs/cm2"),
-            (0 <= t.native <= 260, "native", "0 to 260 hairs/cm2"),
+            (0 <= t.standing <= 260, "standing", "0 to 260 hairs/cm2"),
             (1 <= t.hairs_per_graft <= 4.5, "hairs_per_graft", "1 to 4.5"),
             (t.priority > 0, "priority", "above 0"),
-            (t.native_sd >= 0, "native_sd", "0 or more"),
+            (t.standing_sd >= 0, "standing_sd", "0 or more"),
         )
         for holds, name, rule in bounds:
             if not holds:
                 raise ParameterError(f"planning.allocate({t.zone}.{name}): out of range; expected {rule}")
 
 
-def _shortfall(t: Target, grafts: float) -> tuple[float, float, float]:
-    """Return expected shortfall, expected density and the chance of reaching the target."""
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One zone with a number of grafts: hairs/cm2 planted and expected at maturity, and against its target.
+
+    `short` is the expected shortfall, `short2` the expected squared one, `chance` to be at the target or
+    above.
+    """
+
+    planted: float
+    expected: float
+    short: float
+    short2: float
+    chance: float
+
+
+def judged(t: Target, grafts: float) -> Judged:
+    """Return what grafts in a zone would be expected to give against its target."""
     planted = grafts * t.hairs_per_graft / t.area_cm2
-    mean = t.native + planted * t.yield_pct / 100
-    sd = max(float(np.hypot(planted * t.yield_sd / 100, t.native_sd)), 1e-6)
-    z = (t.target - mean) / sd
-    return (
-        float((t.target - mean) * stats.norm.cdf(z) + sd * stats.norm.pdf(z)),
-        mean,
-        float(stats.norm.sf(z)),
+    grown = planted * t.yields / 100
+    mean = t.standing + grown
+    sd = np.maximum(np.hypot(t.planted_cv * grown, t.standing_sd), 1e-6)
+    gap = t.target - mean
+    under, height = stats.norm.cdf(gap / sd), stats.norm.pdf(gap / sd)
+    return Judged(
+        planted,
+        float(t.weights @ mean),
+        float(t.weights @ (gap * under + sd * height)),
+        float(t.weights @ ((gap**2 + sd**2) * under + gap * sd * height)),
+        float(t.weights @ (1 - under)),
     )
 
 
-def _lines(t: Target, grafts: float) -> list[dict]:
-    short, mean, chance = _shortfall(t, grafts)
-    planted = grafts * t.hairs_per_graft / t.area_cm2
-    own: dict[str, Any] = {
-        "by": {"zone": t.zone},
-        "flag": "at the densest planting followed" if planted > 0.999 * t.most_planted else "",
-    }
+def lines_of(t: Target, grafts: float, **own: Any) -> list[dict[str, Any]]:
+    """Return the table rows of a zone against its target."""
+    found, month = judged(t, grafts), float(dictionary.MATURITY_MONTH[t.zone])
     return [
-        line("grafts", grafts, "FU", **own),
-        line("planted density", planted, "hairs/cm2", **own),
-        line("expected density", mean, "hairs/cm2", **own),
-        line("expected shortfall", short, "hairs/cm2", **own),
-        line("chance of reaching the target", 100 * chance, "%", **own),
+        line(TARGET, t.target, "hairs/cm2", x=month, **own),
+        line(EXPECTED, found.expected, "hairs/cm2", x=month, **own),
+        line(SHORTFALL, found.short, "hairs/cm2", x=month, **own),
+        line(CHANCE, 100 * found.chance, "%", x=month, **own),
     ]
+
+
+def _lines(t: Target, grafts: float) -> list[dict[str, Any]]:
+    planted = grafts * t.hairs_per_graft / t.area_cm2
+    flag = "at the densest planting followed" if planted > 0.999 * t.most_planted else ""
+    own: dict[str, Any] = {"by": {"zone": t.zone}, "flag": flag, "n_patients": 1, "basis": "model"}
+    return [
+        line(GRAFTS, float(grafts), "FU", **own),
+        line(PLANTED, planted, "hairs/cm2", **own),
+        *lines_of(t, grafts, **own),
+    ]
+
+
+def _whole(grafts: np.ndarray, total: int) -> np.ndarray:
+    """Return whole grafts that add up to the total, the largest remainders rounded up."""
+    floor = np.floor(grafts)
+    up = np.argsort(floor - grafts, kind="stable")[: round(total - float(floor.sum()))]
+    floor[up] += 1
+    return floor

@@ -1,34 +1,31 @@
-"""What density would a draft split of grafts be expected to give, zone by zone, at 12 and 18 months?
+"""What density would a draft split of grafts be expected to give, zone by zone, and what does it spend?
 
-Planted density is hairs over area. The prediction is the emergence model's, conditional on all of this
-patient's own readings (`regrowth.forecast`), with prediction limits that hold parameter, between-patient,
-within-patient and counting error (one marked field of 1 cm2). Native density in a zone is the patient's
-latest count there, else the practice's mean, and goes on thinning at the fit's assumed rate; hair planted
-before does not thin. A draft denser than this practice has planted and followed is refused: there is no
-experience to predict from.
+Planted density is hairs over area; what it adds to and how much of it grows is the patient's `outlook`.
+Limits are of one count of a marked field of 1 cm2; the chance of reaching a target is of the density itself
+at the zone's maturity. A zone planted denser than this practice has followed has nothing to predict from:
+it says so and costs its draft that zone alone. A draft spends attempts (FUE) or grafts out (strip) as the
+ledger does, at the practice's own rate.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analytics import dictionary, regrowth, yields
 from analytics.errors import ParameterError
-from analytics.planning.allocate import Target, allocate
-from analytics.planning.ledger import SAFE_SHARE, ledger
-from analytics.planning.texts import Aim, Draft, ZoneDraft, read_aims
+from analytics.planning.allocate import GRAFTS, PLANTED, Target, allocate, lines_of
+from analytics.planning.ledger import SAFE_SHARE, Donor, donor
+from analytics.planning.outlook import Ahead, Outlook, outlook
+from analytics.planning.texts import Aim, Draft, ZoneDraft
 from analytics.records import Records
-from analytics.regrowth import Emergence, PlateauDistribution
-from analytics.results import LEVEL, Result, line
+from analytics.regrowth import PlateauDistribution
+from analytics.results import LEVEL, Gap, Result, line, unanswered
 
-MONTHS = (12.0, 18.0)
-DONOR_LEFT = "donor left under the safe share"
-# Density past which a draft has no experience behind it: this centile of the planted densities followed in
-# the zone.
-EXPERIENCE_CENTILE = 99.0
+DONOR, DONOR_LEFT = "donor", "left for later sessions"
+SPENT = "donor spent"
+COUNTED, AT_SESSION = "latest count", "density at the session"
 # The densest published meaning of dense packing, two-hair units (Wong 2010, doi 10.1007/
 # 978-4-431-99659-0_32).
 DENSE_PACKING_FU_CM2 = 45
@@ -40,10 +37,12 @@ def drafts(
     plans: Sequence[Draft],
     *,
     plateaus: PlateauDistribution,
+    aims: Sequence[Aim] = (),
+    session_month: float = 0.0,
     safe_share: float = SAFE_SHARE,
     level: float = LEVEL,
 ) -> Result:
-    """Return planted and predicted density by draft, zone and month, with limits, and the donor left.
+    """Return planted and predicted density by draft, zone and month with limits, and what the donor has left.
 
     Parameters
     ----------
@@ -51,235 +50,197 @@ def drafts(
         Up to four drafts, from `read_drafts`.
     plateaus
         The practice's model: `regrowth.fit_plateaus`.
+    aims
+        Densities aimed at, from `read_aims`.
+    session_month
+        Register month of the session; 0 for the newest month in the records.
     safe_share
         As in `ledger`.
 
+    Returns
+    -------
+    Result
+        By draft and zone: `latest count` (x: register month), `density at the session`, `grafts`, `planted
+        density`, `density at month ...` with limits of a count; with an aim `target`, and at maturity
+        `expected density`, `expected shortfall`, `chance of reaching the target`. For zone `donor`:
+        `grafts`, `donor spent`, `left for later sessions`.
+
     Raises
     ------
     ParameterError
-        When the patient or a zone is unknown, or a draft is denser than this practice has experience of.
+        When the patient is unknown, or the session would be before the newest count.
     """
-    fit = plateaus.fit
-    account = ledger(records, patient_id, safe_share=safe_share, level=level)
-    left = float(account.table().set_index("term").loc["left", "estimate"])
-    visits = yields.by_visit(records, choices=fit.choices)
-    rows = regrowth.rows_for(records, fit).frame
-    own = rows[rows["patient_id"].eq(patient_id)]
-    loss = _graft_loss(records)
+    zones = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
+    ahead = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
+    holds = donor(records, patient_id, safe_share=safe_share)
+    return predicted(plans, aims, ahead, holds, patient_id=patient_id, level=level)
+
+
+def predicted(
+    plans: Sequence[Draft],
+    aims: Sequence[Aim],
+    ahead: Outlook,
+    holds: Donor,
+    *,
+    patient_id: str = "",
+    level: float = LEVEL,
+) -> Result:
+    """Return the table of `drafts` for one patient's outlook and donor, worked out before."""
+    wanted = {aim.zone: aim for aim in aims}
     lines: list[dict] = []
     for plan in plans:
-        per_graft = {z.zone: z.hairs_per_graft or _hairs_per_graft(records, z.zone) for z in plan.zones}
-        planted = {z.zone: z.grafts * per_graft[z.zone] / z.area_cm2 for z in plan.zones}
-        _check_experience(rows, planted, plan.name)
-        before = {z.zone: _before(visits, patient_id, z.zone) for z in plan.zones}
-        seen, targets = _as_rows(plan, planted, before, own, fit)
-        found = regrowth.forecast(plateaus, seen, MONTHS, targets=targets, marked=True, levels=(level,))
-        lines += _zone_lines(plan, planted, before, found.path, level)
-        lines += _donor_lines(plan, left, loss, level)
+        for zone in plan.zones:
+            lines += _zone_lines(ahead, zone, wanted.get(zone.zone), plan.name, level)
+        lines += _donor_lines(plan, holds)
     method = (
-        "emergence model conditional on this patient's readings, no refit; prediction limits with parameter, "
-        "between-patient, within-patient and counting error (a marked field of 1 cm2), "
-        f"{100 * level:g} %; native hair thinning as in the fit"
+        "the practice's model given this patient's own readings, no refit: what will stand without the "
+        "session (growth still to come, native hair thinning as in the fit) plus planted hair times the "
+        "distribution of yields; limits of a count of a marked field of 1 cm2, "
+        f"{100 * level:g} %; chance for the density itself at maturity"
     )
+    planted = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
     notes = (
         "a prediction from this practice's own past, not a promise, and not a recommendation to operate",
-        f"the practice discards {100 * loss:.1f} % of grafts out: the draft's grafts are those planted",
-        "native density where no count exists is the practice's mean for the zone",
+        f"the session is taken to be in register month {ahead.session_month:g}",
+        f"a planted graft spends {holds.per_graft:.3f} {holds.unit}, by this practice's past",
+        *(f"{zone}: {ahead.zones[zone].note}" for zone in planted if ahead.zones[zone].note),
     )
-    used, by = own.assign(reason=""), ("draft", "zone")
-    return Result(pd.DataFrame(lines), used, method, by=by, notes=notes, picture="drafts")
-
-
-def overspent(result: Result) -> pd.DataFrame:
-    """Return the drafts of a result of `drafts` that would spend more than is left: `draft`, `fu_beyond`."""
-    table = result.table()
-    over = table[table["term"].eq(DONOR_LEFT) & (table["estimate"] < 0)]
-    return pd.DataFrame({"draft": over["draft"], "fu_beyond": -over["estimate"]})
-
-
-def split(
-    records: Records, patient_id: str, total_grafts: int, aims: str, *, plateaus: PlateauDistribution
-) -> Result:
-    """Return the split of a total that falls least short of the densities aimed at (`allocate`)."""
-    return allocate(total_grafts, targets_for(records, patient_id, read_aims(aims), plateaus=plateaus))
-
-
-def targets_for(
-    records: Records, patient_id: str, aims: Sequence[Aim], *, plateaus: PlateauDistribution
-) -> tuple[Target, ...]:
-    """Return what `allocate` needs for one patient, from the practice's fit and this patient's readings.
-
-    Parameters
-    ----------
-    aims
-        From `read_aims`.
-
-    Raises
-    ------
-    ParameterError
-        When a zone was not followed by this practice.
-    """
-    fit = plateaus.fit
-    rows = regrowth.rows_for(records, fit).frame
-    visits = yields.by_visit(records, choices=fit.choices)
-    own = rows[rows["patient_id"].eq(patient_id)]
-    targets = []
-    for aim in aims:
-        zone = aim.zone
-        per_graft = _hairs_per_graft(records, zone)
-        one_graft = Draft("target", (ZoneDraft(zone, 1, aim.area_cm2, per_graft),))
-        now = {zone: _before(visits, patient_id, zone)}
-        seen, ahead = _as_rows(one_graft, {zone: 1.0}, now, own, fit)
-        month = float(dictionary.MATURITY_MONTH[zone])
-        found = regrowth.forecast(plateaus, seen, [month], targets=ahead, marked=True).path.iloc[0]
-        native = max(float(found["density"]) - float(found["yield_pct"]) / 100, 0.0)
-        targets.append(
-            Target(
-                zone,
-                aim.area_cm2,
-                aim.density,
-                native,
-                per_graft,
-                yield_pct=float(found["yield_pct"]),
-                yield_sd=float(np.sqrt(found["yield_var"])),
-                most_planted=_most_planted(rows, zone, "target"),
-                priority=aim.priority,
-                # One graft is planted: what is not counting error is doubt about the native density.
-                native_sd=float(np.sqrt(max(found["density_var"] - found["count_var"], 0.0))),
-            )
-        )
-    return tuple(targets)
-
-
-def _hairs_per_graft(records: Records, zone: str) -> float:
-    """Return the practice's mean hairs per graft in the zone, or over all zones where it has none there."""
-    known = records.placements.dropna(subset=["hairs", "grafts"])
-    own = known[known["zone"].eq(zone)]
-    use = own if len(own) else known
-    if use.empty:
-        raise ParameterError(
-            "planning.drafts: hairs per graft are not known; write them in the draft, as: ... at 2.1"
-        )
-    return float(use["hairs"].sum() / use["grafts"].sum())
-
-
-def _graft_loss(records: Records) -> float:
-    known = records.sessions[["grafts_out", "grafts_discarded"]].astype(float).dropna()
-    return float(known["grafts_discarded"].sum() / known["grafts_out"].sum()) if len(known) else 0.0
-
-
-def _check_experience(rows: pd.DataFrame, planted: dict[str, float], name: str) -> None:
-    for zone, density in planted.items():
-        most = _most_planted(rows, zone, name)
-        if density > most:
-            raise ParameterError(
-                f"planning.drafts: draft {name} plants {density:.0f} hairs/cm2 in the {zone}; this practice "
-                f"has followed up to {most:.0f}; fewer grafts or a larger area there"
-            )
-
-
-def _most_planted(rows: pd.DataFrame, zone: str, name: str) -> float:
-    """Return the densest planting of the zone with experience behind it, hairs/cm2."""
-    own = rows.loc[rows["group"].eq(zone)].drop_duplicates("placement_id")["planted"]
-    if own.empty:
-        raise ParameterError(
-            f"planning.drafts: draft {name} plants the {zone}, which this practice has not followed; "
-            "leave it out"
-        )
-    return float(np.percentile(own, EXPERIENCE_CENTILE))
-
-
-@dataclass(frozen=True, slots=True)
-class _Before:
-    """What stands in a zone before the draft: density, area counted, hairs planted earlier, native share."""
-
-    density: float
-    area_cm2: float
-    planted_before: float
-    native_share: float
-    month: float
-
-
-def _before(visits: pd.DataFrame, patient_id: str, zone: str) -> _Before:
-    own = visits[visits["patient_id"].eq(patient_id) & visits["zone"].eq(zone) & visits["density"].notna()]
-    if own.empty:
-        return _Before(np.nan, 1.0, 0.0, 1.0, np.nan)
-    last = own.loc[own["register_month"].fillna(own["patient_month"] + own["month"]).idxmax()]
-    placed = own.drop_duplicates("placement_id")["planted_hairs_cm2"].fillna(0.0).sum()
-    density = float(last["density"])
-    native = float(last["native_density"]) if np.isfinite(last["native_density"]) else density
-    share = float(np.clip(native / density, 0.0, 1.0)) if density > 0 else 1.0
-    return _Before(density, float(last["counted_area_cm2"]), float(placed), share, float(last["month"]))
-
-
-def _as_rows(
-    plan: Draft, planted: dict[str, float], before: dict[str, _Before], own: pd.DataFrame, fit: Emergence
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the patient's readings with the draft's baselines added, and what to predict."""
-    mixes = {f"mix_{i}": 0.0 for i in range(len(fit.mix))}
-    if len(own):
-        mixes = {m: float(own[m].iloc[-1]) for m in mixes}
-    targets = pd.DataFrame(
-        [
-            {
-                "placement_id": f"draft {plan.name} {z.zone}",
-                "region_id": z.zone,
-                "group": z.zone,
-                "zone": z.zone,
-                "planted": planted[z.zone],
-                "planted_source": "zone",
-                "is_later": before[z.zone].planted_before > 0,
-                "planted_before": before[z.zone].planted_before,
-                "native_share": before[z.zone].native_share,
-                "counted_area_cm2": before[z.zone].area_cm2,
-                "both_marked": True,
-                "density": before[z.zone].density,
-                **mixes,
-            }
-            for z in plan.zones
-        ]
-    )
-    baselines = targets[targets["density"].notna()].assign(
-        is_baseline=True, month=0.0, kept=1.0, shed=0.0, reader_changed=False
-    )
-    filled = [rows for rows in (own, baselines) if len(rows)]
-    seen = pd.concat(filled, ignore_index=True) if filled else baselines
-    return seen, targets.drop(columns=["density", "counted_area_cm2", "both_marked"])
+    used = pd.DataFrame({"patient_id": [patient_id] * len(planted), "zone": planted, "reason": ""})
+    return Result(pd.DataFrame(lines), used, method, by=("draft", "zone"), notes=notes, picture="drafts")
 
 
 def _zone_lines(
-    plan: Draft, planted: dict[str, float], before: dict[str, _Before], path: pd.DataFrame, level: float
+    ahead: Outlook, zone: ZoneDraft, aim: Aim | None, name: str, level: float = LEVEL
 ) -> list[dict]:
-    """Return density now, planted and predicted, of each zone of a draft."""
-    lines = []
-    for zone in plan.zones:
-        own: dict[str, Any] = {"by": {"draft": plan.name, "zone": zone.zone}, "level": level, "n_patients": 1}
-        now = before[zone.zone].density
-        why = "" if np.isfinite(now) else "not counted in this patient"
-        is_dense = zone.grafts / zone.area_cm2 > DENSE_PACKING_FU_CM2
-        dense = f"beyond dense packing as published (over {DENSE_PACKING_FU_CM2} FU/cm2)" if is_dense else ""
-        lines += [
-            line("density now", now, "hairs/cm2", **own, flag=why),
-            line("planted density", planted[zone.zone], "hairs/cm2", **own, flag=dense),
-        ]
-        for _, row in path[path["zone"].eq(zone.zone)].iterrows():
-            term, se = f"density at month {row['month']:g}", float(np.sqrt(row["density_var"]))
-            ends = tuple(row[f"{side}_{100 * level:g}"] for side in ("low", "high"))
-            flag = why and "native density is the practice's mean"
-            ahead: dict[str, Any] = {"x": row["month"], "se": se, "ci": ends, "flag": flag}
-            lines.append(line(term, row["density"], "hairs/cm2", **ahead, **own))
+    """Return the table rows of one zone of a draft."""
+    of = ahead.zones[zone.zone]
+    zone = with_hairs(zone, of)
+    planted = zone.grafts * float(zone.hairs_per_graft or np.nan) / zone.area_cm2
+    own: dict[str, Any] = {"by": {"draft": name, "zone": zone.zone}, "level": level, "n_patients": 1}
+    is_dense = zone.grafts / zone.area_cm2 > DENSE_PACKING_FU_CM2
+    dense = f"beyond dense packing as published (over {DENSE_PACKING_FU_CM2} FU/cm2)" if is_dense else ""
+    when = None if np.isnan(of.counted_month) else of.counted_month
+    lines = [
+        line(
+            COUNTED,
+            of.counted,
+            "hairs/cm2",
+            x=when,
+            flag="" if when else "not counted in this patient",
+            **own,
+        ),
+        line(GRAFTS, float(zone.grafts), "FU", basis="count", flag="", **own),
+        line(PLANTED, planted, "hairs/cm2", flag=dense, **own),
+    ]
+    why = of.why_not(planted)
+    if np.isfinite(of.standing[0]):
+        now = ahead.density(zone.zone, 0.0, 0.0)
+        lines.insert(1, _predicted(AT_SESSION, 0.0, now, own, of.note))
+    for month in of.months[1:]:
+        term = f"density at month {month:g}"
+        if why:
+            lines.append(line(term, np.nan, "hairs/cm2", x=month, flag=why, **own))
+        else:
+            lines.append(_predicted(term, month, ahead.count(zone.zone, planted, month), own, of.note))
+    if aim is not None and not why:
+        lines += lines_of(target_of(ahead, aim, zone), zone.grafts, flag=of.note, **own)
     return lines
 
 
-def _donor_lines(plan: Draft, left: float, loss: float, level: float) -> list[dict]:
-    """Return what a draft plants, what it takes out for that, and what it leaves; FU are counted grafts."""
-    own: dict[str, Any] = {"by": {"draft": plan.name, "zone": "donor"}, "level": level, "n_patients": 1}
-    out = plan.grafts / (1 - loss)
-    after = left - out
+def _predicted(term: str, month: float, found, own: dict[str, Any], flag: str) -> dict:
+    ends = found.limits(own["level"])
+    return line(term, found.expected, "hairs/cm2", x=month, se=found.spread, ci=ends, flag=flag, **own)
+
+
+def with_hairs(zone: ZoneDraft, of: Ahead) -> ZoneDraft:
+    """Return the zone of a draft with hairs per graft, the practice's mean where none are given."""
+    hairs = zone.hairs_per_graft or of.hairs_per_graft
+    if not np.isfinite(hairs):
+        raise ParameterError(
+            "planning.drafts: hairs per graft are not known; write them in the draft, as: ... at 2.1"
+        )
+    return replace(zone, hairs_per_graft=hairs)
+
+
+def target_of(ahead: Outlook, aim: Aim, zone: ZoneDraft | None = None) -> Target:
+    """Return what a zone is judged by: its aim, on the area and with the hairs of a draft if given."""
+    of = ahead.zones[aim.zone]
+    area = aim.area_cm2 if zone is None else zone.area_cm2
+    given = with_hairs(zone or ZoneDraft(aim.zone, 1, area), of)
+    m = of.at(of.maturity)
+    return Target(
+        aim.zone,
+        area,
+        aim.density,
+        standing=float(max(of.standing[m], 0.0)),
+        hairs_per_graft=float(given.hairs_per_graft or np.nan),
+        yields=of.yields[m],
+        weights=of.weights,
+        most_planted=of.most_planted,
+        priority=aim.priority,
+        standing_sd=float(np.sqrt(of.standing_var[m])),
+        planted_cv=ahead.planted_cv,
+    )
+
+
+def _donor_lines(plan: Draft, holds: Donor) -> list[dict]:
+    """Return what a draft plants, what it spends for that, and what it leaves; FU are counted grafts."""
+    own: dict[str, Any] = {"by": {"draft": plan.name, "zone": DONOR}, "n_patients": 1}
+    spent = plan.grafts * holds.per_graft
+    after = holds.left - spent
     flag = "more than the safe share leaves" if after < 0 else ""
     flag = flag if np.isfinite(after) else "donor not measured"
     return [
-        line("grafts planted", float(plan.grafts), "FU", basis="count", **own, flag=""),
-        line("grafts out, with discards at the practice's rate", out, "FU", basis="counts", **own, flag=""),
-        line(DONOR_LEFT, after, "FU", **own, flag=flag),
+        line(GRAFTS, float(plan.grafts), "FU", basis="count", flag="", **own),
+        line(SPENT, spent, "FU", basis="counts", flag=holds.unit, **own),
+        line(DONOR_LEFT, after, "FU", flag=flag, **own),
     ]
+
+
+def split(
+    records: Records,
+    patient_id: str,
+    aims: Sequence[Aim],
+    *,
+    plateaus: PlateauDistribution,
+    total_grafts: int = 0,
+    session_month: float = 0.0,
+    safe_share: float = SAFE_SHARE,
+) -> Result:
+    """Return the split that falls least short of the densities aimed at, of no more grafts than are left.
+
+    Parameters
+    ----------
+    total_grafts
+        Grafts to divide; 0 for all that are left under the safe share. More than that, or than the zones take
+        at the densest planting followed, is lowered, and a note says so.
+
+    Returns
+    -------
+    Result
+        As of `allocate`; a gap that says why where nothing can be divided.
+    """
+    if not aims:
+        return unanswered(Gap("No densities are aimed at: give aims, as: frontal 45 to 110, crown 90 to 80."))
+    holds = donor(records, patient_id, safe_share=safe_share)
+    zones = tuple(aim.zone for aim in aims)
+    ahead = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
+    targets = [target_of(ahead, aim) for aim in aims if not ahead.zones[aim.zone].why_not(0.0)]
+    fits = holds.plants if np.isfinite(holds.left) else np.inf
+    most = min(total_grafts or np.inf, fits, sum(t.most_grafts for t in targets))
+    if not targets:
+        return unanswered(Gap("This practice has followed no zone that is aimed at."))
+    if not (total_grafts or np.isfinite(fits)):
+        return unanswered(Gap("The donor has not been measured: measure it, or give a total."))
+    if most < 1:
+        return unanswered(Gap("Nothing is left of the donor under the limit chosen."))
+    total = int(most)
+    found = allocate(total, targets)
+    notes = [f"{total:,} grafts planted spend {total * holds.per_graft:,.0f} {holds.unit}"]
+    if np.isfinite(fits):
+        notes.append(f"under the safe share {holds.left:,.0f} FU are left, which plant {fits:,.0f} grafts")
+    if total_grafts > total:
+        notes.append(
+            f"{total_grafts:,} grafts were asked for: lowered to what is left and what the zones take"
+        )
+    return replace(found, notes=(*notes, *found.notes))

@@ -8,13 +8,17 @@ An attempt spends a follicular unit whether or not a graft came out; a strip spe
 attempts were not recorded, grafts out stand in and the line says that it understates. Only sessions with the
 scalp as donor spend the scalp. A safe share of 30 to 50 % is opinion (surgeon texts; 35 % was measured in
 practice, PMC6066700, 10 men); about 6,000 follicular units is the ceiling quoted for the best donors (Umar
-2016, Aesthet Surg J 36:1101-10); limits beyond it are held to it. The standard error allows for the measured
-density alone, CV 10 % (assumed, no source).
+2016, Aesthet Surg J 36:1101-10). It is a rule and has no error: where it holds the allowance, or would at the
+upper limit of the measured density, what is left has no interval, and a line says what would be left at the
+lower limit. The standard error allows for the measured density alone, CV 10 % (assumed, no source).
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from analytics import records as door
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.results import LEVEL, Result, limits, line
@@ -23,6 +27,8 @@ SAFE_SHARE_RANGE = (0.30, 0.50)
 SAFE_SHARE = 0.40
 SCALP_CEILING_FU = 6000.0
 DONOR_DENSITY_CV = 0.10
+LEFT = "left"
+LEFT_AT_LEAST = "left, donor density at its lower limit"
 
 
 def ledger(
@@ -40,8 +46,9 @@ def ledger(
     Returns
     -------
     Result
-        Terms `measured`, `supply`, `used: session ...`, `used elsewhere`, `used`, `allowance`, `left`, and
-        `left at 30 %`, `left at 50 %` as the published range; warnings in `flag`.
+        Terms `measured`, `supply`, `used: session ...`, `used elsewhere`, `used`, `allowance`, `left`, `left,
+        donor density at its lower limit`, and `left at 30 %`, `left at 50 %` as the published range; warnings
+        in `flag`.
 
     Raises
     ------
@@ -50,7 +57,7 @@ def ledger(
     """
     if not 0.05 <= safe_share <= 0.8:
         raise ParameterError("planning.ledger(safe_share): out of range; expected 0.05 to 0.8")
-    patient = _patient(records, patient_id)
+    patient = door.patient(records, patient_id)
     spent = _spent(records, patient_id)
     measured = float(patient["donor_area_cm2"]) * float(patient["donor_fu_cm2"])
     elsewhere = float(patient["grafts_elsewhere"] or 0)
@@ -83,11 +90,40 @@ def ledger(
     return Result(pd.DataFrame(lines), rows, method, notes=notes, picture="ledger")
 
 
-def _patient(records: Records, patient_id: str) -> pd.Series:
-    row = records.patients[records.patients["patient_id"].eq(patient_id)]
-    if row.empty:
-        raise ParameterError("planning(patient_id): no patient has this code; look it up with regrowth code")
-    return row.iloc[0]
+@dataclass(frozen=True, slots=True)
+class Donor:
+    """What a patient's donor has left under the safe share (FU), and what a planted graft spends of it."""
+
+    left: float
+    per_graft: float
+    unit: str
+
+    @property
+    def plants(self) -> float:
+        """Return how many grafts can be planted from what is left."""
+        return max(self.left, 0.0) / self.per_graft
+
+
+def donor(records: Records, patient_id: str, *, safe_share: float = SAFE_SHARE) -> Donor:
+    """Return what is left of a donor, and what a planted graft spends by this practice's past.
+
+    By the method of the patient's latest session, or the practice's commonest: attempts for FUE, grafts out
+    for a strip, over grafts out less those discarded. 1, said as not known, where nothing is recorded.
+    """
+    account = ledger(records, patient_id, safe_share=safe_share).table().set_index("term")
+    left = float(account.loc[LEFT, "estimate"])
+    sessions = records.sessions.sort_values("register_month")
+    own = sessions.loc[sessions["patient_id"].eq(patient_id), "method"].dropna()
+    common = sessions["method"].dropna()
+    method = str(own.iloc[-1] if len(own) else common.mode().iloc[0] if len(common) else "FUE")
+    alike = sessions[sessions["method"].eq(method)]
+    unit = "grafts out" if method == "FUT" else "attempts"
+    spent = alike["grafts_out" if method == "FUT" else "attempts"].astype(float)
+    planted = alike["grafts_out"].astype(float) - alike["grafts_discarded"].astype(float).fillna(0.0)
+    known = spent.notna() & planted.gt(0)
+    if not known.any():
+        return Donor(left, 1.0, f"{unit} ({method}; none recorded, taken as one a graft)")
+    return Donor(left, float(spent[known].sum() / planted[known].sum()), f"{unit} ({method})")
 
 
 def _spent(records: Records, patient_id: str) -> pd.DataFrame:
@@ -110,31 +146,28 @@ def _spent(records: Records, patient_id: str) -> pd.DataFrame:
 def _left_lines(supply: float, used: float, se: float, safe_share: float, level: float) -> list[dict]:
     lines = []
     for term, share in (
-        ("left", safe_share),
+        (LEFT, safe_share),
         *((f"left at {100 * share:g} %", share) for share in SAFE_SHARE_RANGE),
     ):
-        allowed = _held(_estimated("allowance", share * supply, share * se, level, ""))
+        allowed = _estimated("allowance", share * supply, share * se, level, "")
+        least = min(allowed["ci_low"], SCALP_CEILING_FU) - used
+        allowed = _held(allowed)
         left = allowed["estimate"] - used
         flag = "more has been spent than this share allows" if left < 0 else allowed["flag"]
         ends = {name: allowed[name] - used for name in ("ci_low", "ci_high")}
-        lines += [allowed] if term == "left" else []
+        lines += [allowed] if term == LEFT else []
         lines.append({**allowed, "term": term, "estimate": left, **ends, "flag": flag})
+        lines += [_estimated(LEFT_AT_LEAST, least, np.nan, level, "")] if term == LEFT else []
     return lines
 
 
 def _held(allowed: dict) -> dict:
-    """Return an allowance and its limits held to the ceiling.
-
-    The ceiling rises with the allowance and never falls, so that the limits may be held to it one by one.
-    Where both limits lie beyond it, the allowance is the ceiling and has no interval.
-    """
+    """Return an allowance held to the ceiling, without an interval where the ceiling cuts it off."""
     if not max(allowed["estimate"], allowed["ci_high"]) > SCALP_CEILING_FU:
         return allowed
-    held = {name: min(allowed[name], SCALP_CEILING_FU) for name in ("estimate", "ci_low", "ci_high")}
-    is_sure = held["ci_low"] == SCALP_CEILING_FU
-    held |= {"ci_low": np.nan, "ci_high": np.nan} if is_sure else {}
+    held = min(allowed["estimate"], SCALP_CEILING_FU)
     flag = f"held to the ceiling of {SCALP_CEILING_FU:,.0f} FU"
-    return {**allowed, **held, "se": np.nan, "flag": flag}
+    return {**allowed, "estimate": held, "ci_low": np.nan, "ci_high": np.nan, "se": np.nan, "flag": flag}
 
 
 def _estimated(term: str, value: float, se: float, level: float, flag: str) -> dict:

@@ -9,7 +9,7 @@ two answers differ by a few patients.
 """
 
 from analytics.pooling.coding import Coding, design_rows, read_study
-from analytics.pooling.finished import curve, finished, what_left
+from analytics.pooling.finished import combined, curve, curve_of, finished, what_left
 from analytics.pooling.ledger import note_answer, note_summary, read_ledger
 from analytics.pooling.partitions import (
     fit_partitions, prepare_partition, shared_covariance_partitions, turnbull_partitions,

@@ -1,4 +1,7 @@
-"""What does a finished study say: the pooled curve by zone; and what was in the files that were exchanged?"""
+"""What does a finished study say: the pooled curve by zone; and what was in the files that were exchanged?
+
+`combined` and `curve_of` are the questions of page 07, which fail alone.
+"""
 
 from pathlib import Path
 
@@ -11,8 +14,8 @@ from analytics.pooling.checks import checked_round
 from analytics.pooling.coding import Coding, matrix
 from analytics.pooling.files import AnswerFile, RoundFile, SummaryFile, checked_form
 from analytics.pooling.rounds import pooled, read_round, shared_covariance
-from analytics.pooling.summary import is_kind
-from analytics.results import LEVEL, Curve, limits
+from analytics.pooling.summary import combine, is_kind, read_folder
+from analytics.results import LEVEL, Curve, Result, limits
 
 FORMS: dict[str, type[SummaryFile | AnswerFile | RoundFile]] = {
     "summary": SummaryFile,
@@ -60,6 +63,16 @@ def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve
     return Curve(
         at_maturity, used, method, ("zone",), dict(fit.checks), "curve", path=path, extra={"spread": spread}
     )
+
+
+def curve_of(_: object, folder: Path | str) -> Curve:
+    """Return the pooled curve of the finished round in a folder: a question about no records."""
+    return curve(finished(Path(folder)))
+
+
+def combined(_: object, folder: Path | str) -> Result:
+    """Return the pooled answers of the summaries in a folder: a question about no records."""
+    return combine(read_folder(Path(folder)))
 
 
 def finished(folder: Path) -> dict:

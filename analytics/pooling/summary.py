@@ -36,7 +36,7 @@ MIN_CLINICS = 2
 SCALE_OF_LOGS = 0.5
 SCALE_OF_YIELDS = 5.0  # points
 BETWEEN = "between clinics (SD)"
-ONE_CLINIC = "one clinic gives this: nothing to pool; its own result stands alone"
+ONE_CLINIC = "only one clinic gives this, and its own result stands alone"
 
 
 def summary(
@@ -251,12 +251,16 @@ def is_kind(path: Path, kind: str) -> bool:
 def of_measure(result: Result, measure: str) -> Result:
     """Return one measure's clinics, pooled mean and new clinic, as a forest."""
     wanted = only(result, measure=measure)
+    if wanted.gap is not None:
+        return wanted
     shown = ~wanted.estimates["term"].str.endswith((", shrunken", BETWEEN))
     return replace(wanted, estimates=wanted.estimates[shown].drop(columns="measure"), by=())
 
 
 def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFrame:
     """Return each clinic's own and shrunken result with limits, in words, by measure."""
+    if result.gap is not None:
+        return pd.DataFrame()
     table = result.table()
     table = table[table["measure"].str.startswith(term)].set_index(["measure", "term"])
     drawn = [key for key in table.index if key[1].endswith(", shrunken")]
@@ -270,6 +274,8 @@ def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFram
 
 def overview(result: Result) -> pd.DataFrame:
     """Return one row a measure: pooled with its interval, a new clinic's range, the spread, in words."""
+    if result.gap is not None:
+        return pd.DataFrame()
     table = result.table().set_index(["measure", "term"])
     rows = []
     for measure in dict.fromkeys(table.index.get_level_values("measure")):

@@ -38,6 +38,23 @@ class Records:
     sources: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
+def patient(records: Records, patient_id: str) -> pd.Series:
+    """Return the row of a patient.
+
+    Raises
+    ------
+    ParameterError
+        When no patient has the code; where one has it but for leading zeros, it is proposed.
+    """
+    codes = records.patients["patient_id"].astype(str)
+    row = records.patients[codes.eq(patient_id)]
+    if len(row):
+        return row.iloc[0]
+    near = codes[codes.str.lstrip("0").eq(patient_id.strip().lstrip("0"))].tolist() if patient_id else []
+    meant = f"; did you mean {near[0]}?" if len(near) == 1 else "; look it up with regrowth code"
+    raise ParameterError(f"patient: no patient has this code{meant}")
+
+
 def as_of(records: Records, register_month: float) -> Records:
     """Return the register as it was known at the end of a register month.
 

@@ -4,7 +4,8 @@ The cells of a notebook before its first second-level heading are the first scre
 fold, whose line is the heading with the short answer that the page gives first (`pages.lead`). A mark in the
 metadata of an output says where it belongs:
 
-- slot: `strip` (above the question), `answer`, `numbers` (under the answer), `aside` (beside the picture),
+- slot: `strip` (above the question), `answer`, `numbers` (under the answer), `pair` (side by
+  side above the picture), `aside` (beside the picture),
   `made` (the last fold), `foot`. Without a slot it stays where it was written.
 - lead: a short answer; the first of a fold moves to its line.
 - failed: the checks that a shown result did not pass; its fold is open and says so.
@@ -28,7 +29,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell
 from analytics.reports.record import MARK
 
 TEMPLATES = Path(__file__).parent / "templates"
-SLOTS = ("strip", "answer", "numbers", "aside", "made", "foot")
+SLOTS = ("strip", "answer", "numbers", "pair", "aside", "made", "foot")
 MADE = "How was this made?"  # the last fold
 HEADING = re.compile(r"^(#{1,2}) +(.+?) *#*$", re.MULTILINE)
 

@@ -22,8 +22,22 @@ NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 PARAMETERS_TAG = "parameters"
 FOLDERS = ("answers",)  # settings that name a folder which a page reads in the place of records
 PERSON = "patient"  # the setting that makes a page one about a single person
+# Settings without which a page would plan for somebody who was not asked about: refused at once.
+NEEDED = {
+    "05_session_plan": {
+        "patient": "patient=0006",
+        "draft_a": 'draft_a="frontal 1500 on 45, crown 1000 on 90"',
+    },
+}
 # Settings with which pages that want some are made on the invented clinic.
 DEMO: dict[str, dict[str, Any]] = {
+    "05_session_plan": {
+        "patient": "0006",
+        "areas": "frontal 45, crown 90",
+        "draft_a": "frontal 1500, crown 1000",
+        "draft_b": "frontal 800, crown 1700",
+        "aims": "frontal to 150, crown to 125",
+    },
     "07_pooled_yield": {"answers": str(NOTEBOOKS.parent / "data_demo" / "pooling")},
 }
 Audience = Literal["internal", "shared", "public"]
@@ -130,12 +144,24 @@ def checked(page: str, given: dict[str, Any], *, as_text: bool = False) -> dict[
     except pydantic.ValidationError as error:
         raise ParameterError(_in_words(notebook(page).stem, kind, error)) from None
     chosen = settings.model_dump()
+    _refuse_without(notebook(page).stem, kind, chosen)
     if chosen.get(PERSON) and chosen.get("audience", "internal") != "internal":
         raise ParameterError(
             f"{notebook(page).stem}, setting audience: a page about one patient rests on one person, so that "
             "nothing of it may be shown outside the clinic; expected internal, or a page about all patients"
         )
     return chosen
+
+
+def _refuse_without(page: str, kind: type[pydantic.BaseModel], chosen: dict[str, Any]) -> None:
+    missing = [name for name in NEEDED.get(page, {}) if not chosen[name].strip()]
+    if missing:
+        lines = [
+            f"{page} needs the setting {name} ({kind.model_fields[name].description}); give it as: --set "
+            f"{NEEDED[page][name]}"
+            for name in missing
+        ]
+        raise ParameterError("\n".join(lines))
 
 
 def described(page: str) -> list[dict[str, Any]]:

@@ -20,6 +20,7 @@ from analytics.review.cases import case_by_case
 from analytics.review.change import AT_END, DETECTABLE, STEP, before_after
 from analytics.review.charts import run_charts
 from analytics.review.criteria import read, read_actions
+from analytics.review.declared import USUAL_SCHEDULE
 from analytics.review.followup import absent, follow_up
 from analytics.review.indicators import GAP, indicators
 from analytics.review.measures import CANNOT_TELL, MET, NOT_MET, NO_DATA

@@ -45,6 +45,15 @@ class PlannedVisit(Declared):
         return self.month + self.late
 
 
+# For a clinic that has declared none: common practice, no source.
+USUAL_SCHEDULE = (
+    *(PlannedVisit(month=m, early=1, late=1) for m in (3, 6, 9)),
+    PlannedVisit(month=12, early=1, late=2),
+    PlannedVisit(month=15, early=1, late=1.5, zones=("midscalp", "crown")),
+    PlannedVisit(month=18, early=1.5, late=2, zones=("crown",)),
+)
+
+
 class Change(Declared):
     """A change of practice whose month was written down before its effect was looked at."""
 

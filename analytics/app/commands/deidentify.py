@@ -4,10 +4,11 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
+from analytics import files
 from analytics.app.commands.map import read_queries, say_what_is_left
 from analytics.errors import ParameterError
 from analytics.identifiers import new_key
-from analytics.mapping import deidentify
+from analytics.mapping import deidentify, read_plan
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +49,19 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
         register_begins=options.register_begins,
         queries=read_queries(options.queries),
     )
+    _keep_start(options, say)
     say(report.text().rstrip())
     say_what_is_left(options.out, say)
     say(f"The tables are in {options.out}. Law and consent decide whether they may be passed on.")
     return 0
+
+
+def _keep_start(options: argparse.Namespace, say: Callable[[str], None]) -> None:
+    """Keep the month in which the register began beside the key, where it was told."""
+    begins = files.begins.parsed(options.register_begins) if options.register_begins else None
+    if begins is None and options.mapping is not None:
+        begins = read_plan(options.mapping).register_begins
+    if begins is not None:
+        place = files.begins.place(options.out, key_file=options.key_file)
+        files.begins.keep(place, begins, anew=True)
+        say(f"The month in which the register began is kept in {place}, beside the key.")

@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics import mapping
+from analytics import files, mapping
 from analytics.errors import ParameterError
 from analytics.files import file, left_as_they_are
 
@@ -40,10 +40,13 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
             "regrowth map: --out names the folder of tables to write; give it with --mapping"
         )
     balance = mapping.apply(options.source, options.mapping, options.out, queries=queries)
+    started = mapping.read_plan(options.mapping).register_begins
+    kept = files.begins.keep(files.begins.place(options.out), started, anew=True)
     say(balance.text().rstrip())
     say("")
     say(f"The tables are in {options.out}; look at them with: regrowth check {options.out}")
     say_what_is_left(options.out, say)
+    say(f"The month in which the register began is kept in {kept}, apart from the tables.")
     say(f"What was set aside is in {mapping.beside(options.out)}, in its original form. It may hold names.")
     return 0
 

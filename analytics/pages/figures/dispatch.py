@@ -13,7 +13,7 @@ number. Each picture states what it needs:
 - funnel: rows of `table()` at x; `path` holds the limits, one line per term; a flag marks a unit outside.
 - run: rows of `table()` at x, joined; `path` holds centre and limits, one line per term; a flag is a signal.
 
-- case, width: `course.case`; ledger, drafts: `planning` (`course`).
+- case, width: `course.case` (`course`); ledger, drafts: `planning` (`planner`).
 - splits: `yields.joint` (`joint`).
 - power, balance, overlap, tipping, specification: `study` (`study`).
 - of the quarterly review (`review`, `charts`): indicators, operators, follow_up, actions, run_charts, cases,
@@ -29,10 +29,11 @@ from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
 from analytics.pages.figures import joint, review, study
-from analytics.pages.figures.course import case, drafts, ledger, width
+from analytics.pages.figures.course import case, width
 from analytics.pages.figures.curves import curve, funnel, milestones, run
 from analytics.pages.figures.drawing import STYLE
 from analytics.pages.figures.intervals import forest, intervals, sensitivity
+from analytics.pages.figures.planner import drafts, ledger
 from analytics.results import Result
 
 PICTURES: dict[str, Callable[..., Axes]] = {

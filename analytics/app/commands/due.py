@@ -1,0 +1,123 @@
+"""`regrowth due DATA`: whose follow-up is due this month, opens soon, or is overdue, measured from today."""
+
+import argparse
+import datetime
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from analytics import course, files, records, review
+from analytics.app import calendar
+from analytics.errors import ParameterError
+from analytics.files import begins
+from analytics.pages import chair
+from analytics.results import Result
+
+WRITER = "due"
+SHEET, CALENDAR = "due.xlsx", "due.ics"
+MORE = """List, sheet and calendar hold real months beside codes: with them a patient can be known. They
+are written only where --out says, for their owner alone, and belong in no report and no e-mail."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this command."""
+    parser.add_argument("data", help="folder of tables, workbook or DuckDB file")
+    parser.add_argument("--out", type=Path, help="folder for the Excel sheet and the calendar file")
+    parser.add_argument("--today", default="", metavar="YYYY-MM-DD", help="another day than today")
+    parser.add_argument("--ahead", type=int, default=course.AHEAD_MONTHS, help="months to look ahead (2)")
+    parser.add_argument(
+        "--register-begins", default="", metavar="YYYY-MM", help="the month that is register month 1; kept"
+    )
+    parser.add_argument("--key-file", type=Path, help="the clinic's key: the month lies beside it")
+    parser.add_argument("--state", default="", help="the state folder (beside the data)")
+    parser.add_argument("--schedule", type=Path, help="file of planned visits (criteria.toml in the data)")
+
+
+def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
+    """Print the list, and write sheet and calendar where asked."""
+    today = _day(options.today)
+    known = records.load(Path(options.data))
+    start = _start(options, say)
+    schedule = _schedule(options, say)
+    month = begins.register_month(today, start)
+    found = course.due(known, schedule, month=month, ahead=options.ahead)
+    for line in chair.due_lines(found, start):
+        say(line)
+    if options.out is not None:
+        out = _written(found, start, today, options)
+        say(f"{SHEET} and {CALENDAR} are in {out}. They hold months beside codes: for this clinic alone.")
+    return 0
+
+
+def _written(
+    found: Result, start: tuple[int, int], today: datetime.date, options: argparse.Namespace
+) -> Path:
+    """Write the sheet and the calendar for their owner alone, outside data and reports."""
+    out = Path(options.out)
+    _refuse_shared(out, options.data)
+    secret = files.state.key(files.state.folder(options.data, options.state))
+    month = begins.register_month(today, start)
+    windows = []
+    for row in chair.due_by_patient(found).itertuples():
+        # Who is overdue is asked to come this month.
+        opens, closes = (month, month) if row.state == course.OVERDUE else (row.opens_in, row.closes_in)
+        days = (begins.first_day(opens, start), begins.first_day(closes + 1, start))
+        windows.append(calendar.Window(str(row.patient_id), str(row.visit), *days))
+    sheet = files.rows_of_cells(chair.due_sheet(found, start))
+    made: dict[str, str | bytes] = {
+        SHEET: files.workbook({"due": sheet}),
+        CALENDAR: calendar.calendar(windows, today=today, secret=secret),
+    }
+    return files.folder(out, made, by=WRITER)
+
+
+def _refuse_shared(out: Path, data: str) -> None:
+    """Refuse a place in the data or among reports: both may be handed on."""
+    place, register = out.resolve(), Path(data).resolve()
+    folder = register if register.is_dir() else register.parent
+    if place.is_relative_to(folder) and register.is_dir():
+        raise ParameterError("regrowth due --out: it lies in the data, which may be handed on; name another")
+    if any(
+        (parent / "index.html").exists() or parent.name == "reports" for parent in (place, *place.parents)
+    ):
+        raise ParameterError(
+            "regrowth due --out: it lies among reports, which may be handed on; name another folder"
+        )
+
+
+def _day(text: str) -> datetime.date:
+    if not text:
+        return datetime.datetime.now().astimezone().date()
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise ParameterError("regrowth due --today: expected a day as 2026-03-31") from None
+
+
+def _start(options: argparse.Namespace, say: Callable[[str], None]) -> tuple[int, int]:
+    """Return the month in which the register began: given, kept, or asked once and then kept."""
+    place = begins.place(options.data, folder=options.state, key_file=options.key_file or "")
+    given = options.register_begins
+    if not given and (kept := begins.read(place)):
+        return kept
+    if not given and sys.stdin.isatty():
+        say("In which month did the register begin (its month 1)? It is kept outside the data.")
+        given = input("Year and month, as 2021-01: ")
+    if not given:
+        raise ParameterError(
+            "regrowth due: the month in which the register began is not known; give it once with "
+            "--register-begins YYYY-MM, and it is kept outside the data"
+        )
+    start = begins.parsed(given)
+    begins.keep(place, start)
+    return start
+
+
+def _schedule(options: argparse.Namespace, say: Callable[[str], None]) -> tuple:
+    """Return the planned visits that the clinic declared, or the usual ones."""
+    data = Path(options.data)
+    place = options.schedule or (data if data.is_dir() else data.parent) / "criteria.toml"
+    if options.schedule is None and not place.exists():
+        say("No schedule of this clinic: no criteria.toml beside the data. The usual visits are taken.")
+        return review.USUAL_SCHEDULE
+    return review.read(place).schedule

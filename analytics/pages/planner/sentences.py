@@ -1,0 +1,133 @@
+"""The words of the session planner: does a draft fit the donor, and does it reach the densities aimed at?
+
+A chance is said in five words: *nearly surely* from 90 in 100, *probably* from 67, *as likely as not* from
+33,
+*probably not* from 10, *nearly surely not* below (a choice of ours).
+"""
+
+import numpy as np
+import pandas as pd
+
+from analytics import numbers
+from analytics.numbers import readable
+from analytics.pages.page import Page, result_of
+from analytics.results import Result, why_not
+
+LEFT, SPENT, CHANCE = "left for later sessions", "donor spent", "chance of reaching the target"
+LIKELY = (
+    (90.0, "nearly surely reach"),
+    (67.0, "probably reach"),
+    (33.0, "as likely reach as miss"),
+    (10.0, "probably miss"),
+    (0.0, "nearly surely miss"),
+)
+
+
+def headline(page: Page) -> str:
+    """Return whether the drafts fit the donor, and then whether they reach their targets."""
+    if why := why_not(result_of(page, "drafts")):
+        return why
+    table = result_of(page, "drafts").table()
+    donor = table[table["zone"].eq("donor")].pivot(index="draft", columns="term", values="estimate")
+    left = float((donor[LEFT] + donor[SPENT]).iloc[0])
+    if not np.isfinite(left):
+        fits = "Whether a draft fits the donor cannot be told: the donor has not been measured."
+    else:
+        fits = _fits(donor, left)
+    return f"{fits} {_reach(table)}".strip()
+
+
+def _fits(donor: pd.DataFrame, left: float) -> str:
+    over = [name for name, row in donor.iterrows() if row[LEFT] < 0]
+    within = [name for name in donor.index if name not in over]
+    spent = donor[SPENT].round()
+    takes = ", ".join(f"draft {name} spends {n:,.0f}" for name, n in spent.items())
+    if len(donor) > 1 and spent.nunique() == 1:
+        takes = f"each spends {spent.iloc[0]:,.0f}"
+    if len(donor) == 1:
+        verdict, takes = (
+            "The draft fits" if within else "The draft does not fit",
+            f"it spends {spent.iloc[0]:,.0f}",
+        )
+    elif not over:
+        verdict = "Both drafts fit" if len(donor) == 2 else "All drafts fit"
+    elif not within:
+        verdict = "Neither draft fits" if len(donor) == 2 else "No draft fits"
+    else:
+        verdict = f"Of the drafts {_listed(within)} alone {'fits' if len(within) == 1 else 'fit'}"
+    return f"{verdict} the donor: {takes} follicular units; {max(left, 0):,.0f} are left under your limit."
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _zone(zone: str) -> str:
+    return f"{readable(zone)} zone" if zone in ("frontal", "other") else readable(zone)
+
+
+def _reach(table: pd.DataFrame) -> str:
+    chances = table[table["term"].eq(CHANCE)]
+    parts = []
+    for name, own in chances.groupby("draft", sort=False):
+        said = [
+            f"{likely(row.estimate)} {'it' if i else 'the target'} in the {_zone(row.zone)}"
+            for i, row in enumerate(own.itertuples())
+        ]
+        parts.append(f"draft {name} would {_listed(said)}")
+    return f"{numbers.title_case('; '.join(parts))}." if parts else ""
+
+
+def likely(percent: float) -> str:
+    """Return a chance to reach a target in words.
+
+    >>> likely(97.0), likely(0.4)
+    ('nearly surely reach', 'nearly surely miss')
+    """
+    return next(words for least, words in LIKELY if percent >= least)
+
+
+def split_in_words(page: Page) -> str:
+    """Return what would fit the limit: how many grafts, divided how, and what that is expected to give."""
+    if why := why_not(result_of(page, "split")):
+        return why
+    table = result_of(page, "split").table()
+    wide = table.pivot(index="zone", columns="term", values="estimate")
+    wide = wide.loc[table["zone"].drop_duplicates()]
+    divided = ", ".join(f"{readable(zone)} {row['grafts']:,.0f}" for zone, row in wide.iterrows())
+    given = ", ".join(
+        f"{row['expected density']:.0f} of {row['target']:.0f} in the {_zone(zone)} ({in_100(row[CHANCE])})"
+        for zone, row in wide.iterrows()
+    )
+    missed = wide[CHANCE].lt(50).all()
+    close = " None of these targets is likely to be met from what is left." if missed else ""
+    total = f"{wide['grafts'].sum():,.0f}"
+    return f"{total} grafts, divided to fall least short: {divided}. Expected {given} hairs/cm².{close}"
+
+
+def in_100(percent: float) -> str:
+    """Return a chance as so many in 100.
+
+    >>> in_100(0.4), in_100(31.6), in_100(99.8)
+    ('under 1 in 100', '32 in 100', 'over 99 in 100')
+    """
+    if percent < 1:
+        return "under 1 in 100"
+    return "over 99 in 100" if percent > 99 else f"{percent:.0f} in 100"
+
+
+def side_by_side(result: Result) -> pd.DataFrame:
+    """Return the table of `planning.drafts` with one column per draft: a number, and its limits if any."""
+    if result.gap is not None:
+        return pd.DataFrame()
+    table = result.table()
+    said = [_in_full(row) if np.isfinite(row.estimate) else row.flag for row in table.itertuples()]
+    wide = table.assign(said=said, draft="draft " + table["draft"].astype(str)).pivot_table(
+        index=["zone", "term", "unit"], columns="draft", values="said", aggfunc="first", sort=False
+    )
+    return wide.fillna("not planted").reset_index()
+
+
+def _in_full(row) -> str:
+    limits = f" ({numbers.limits(row.ci_low, row.ci_high)})" if np.isfinite(row.ci_low) else ""
+    return f"{numbers.number(row.estimate)}{limits}"
