@@ -133,6 +133,8 @@ def case_in_short(result: Curve) -> str:
     """Return the standing of each place of `course.case` in one sentence, those that need thought first."""
     if why := why_not(result):
         return why
+    if "early" in result.extra:
+        return _early_in_short(result)
     judged = result.extra["standing"]
     places = {state: judged.loc[judged["state"].eq(state), "place"] for state in STANDING_IN_SHORT}
     parts = [f"{STANDING_IN_SHORT[state]}: {'; '.join(own)}" for state, own in places.items() if len(own)]
@@ -145,6 +147,9 @@ def case_in_words(result: Curve) -> pd.DataFrame:
     """Return one sentence per place of `course.case`, then what could not be judged and why."""
     if why_not(result):
         return result.extra["standing"]
+    if "early" in result.extra:
+        rows = [{"place": row["place"], "sentence": f"{_early(row)}."} for row in _latest(result)]
+        return pd.DataFrame(rows, columns=["place", "sentence"])
     ahead = result.extra["limits"]
     rows = [
         {"place": row["place"], "sentence": _standing(row, ahead[ahead["place"].eq(row["place"])])}
@@ -185,4 +190,103 @@ def _expected(row: pd.Series) -> str:
     return (
         f" Expected at month {row['x']:g}: {row['density']:.0f} hairs/cm2 (95 of 100 such counts between "
         f"{row['density_low_95']:.0f} and {row['density_high_95']:.0f})."
+    )
+
+
+def _latest(result: Result) -> list[dict]:
+    return result.extra["early"].to_dict("records")
+
+
+def _early_in_short(result: Result) -> str:
+    """Return what a case's own counts say where its practice has no curve yet."""
+    counted = [row for row in _latest(result) if row["n_readings"]]
+    if not counted:
+        return "No planted zone of this patient was counted after its session yet."
+    said = "; ".join(f"{row['place']}: {_early(row)}" for row in counted)
+    return (
+        f"{numbers.title_case(said)}. Limits are of counting error alone; what is usual in this practice "
+        "cannot be told yet."
+    )
+
+
+def _early(row: dict) -> str:
+    if not row["n_readings"]:
+        return "not yet counted after the session"
+    what = "gained so far" if row["month"] < yields.YIELD_FROM_MONTH else "of the planted hairs grown"
+    ripe = "" if row["month"] >= row["maturity_month"] else f"; mature at month {row['maturity_month']:g}"
+    return (
+        f"{row['yield_pct']:.0f} % {what} at month {row['month']:g} "
+        f"({numbers.limits(row['low'], row['high'])}){ripe}"
+    )
+
+
+# Sentences of small registers (pages 01, 02, 04): what the readings carry, and when more can be told.
+
+MOST_ZONES = 3
+
+
+def ladder_in_short(found: Result) -> str:
+    """Return what each zone's readings carry, the rung named; the crown first, then those with most."""
+    if why := why_not(found):
+        return why
+    rungs = found.extra["rungs"]
+    if not len(rungs):
+        return ""
+    order = rungs.assign(first=rungs["zone"].eq("crown")).sort_values(["first", "n_read"], ascending=False)
+    parts = [_of_zone(found.table(), row.zone, row.rung) for row in order.head(MOST_ZONES).itertuples()]
+    left = len(order) - MOST_ZONES
+    more = f" The other {left} zone{'s' if left > 1 else ''}: see below." if left > 0 else ""
+    return f"{' '.join(parts)}{more}"
+
+
+def _of_zone(table: pd.DataFrame, zone: str, rung: int) -> str:
+    own = table[table["zone"].eq(zone)]
+    known = own[own["estimate"].notna()]
+    name = numbers.title_case(ZONE_WORDS.get(zone, zone))
+    if known.empty:
+        return f"{name}: {own['flag'].iloc[0] if len(own) else numbers.NOT_AVAILABLE}."
+    if rung > 1:
+        row = known.iloc[0]
+        return f"{name}: {numbers.full(row)}, {row['flag']}."
+    each = known["estimate"]
+    span = f"{each.min():.0f}" if len(each) == 1 else f"{each.min():.0f} to {each.max():.0f}"
+    counts = "single count" if len(each) == 1 else "single counts"
+    return f"{name}: {len(each)} {counts}, {span} % of planted hairs."
+
+
+def when_told(result: Result) -> str:
+    """Return when a difference of a stated size can be told, and what is missing, from `regrowth.when`."""
+    if why_not(result) or result.extra["facts"].empty:
+        return ""
+    row = result.extra["facts"].iloc[0]
+    zone = numbers.title_case(ZONE_WORDS.get(row["zone"], row["zone"]))
+    front = f" from the {row['against']}" if row["against"] else ""
+    what = f"{zone}: a difference of {row['difference']:g} points{front} would be found "
+    if not row["against"]:
+        what = f"{zone}: its mean is known to within {row['difference']:g} points "
+    chance = f"{100 * row['power']:g} times in 100 " if row["against"] else ""
+    if row["more"] == 0 and row["month"] <= row["now"]:
+        return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
+    if not np.isfinite(row["need_zone"]):
+        few = f"beside {row['need_against']:.0f} of the front no number of patients is enough"
+        return f"{what}{chance}not within ten years at the present rate: {few}."
+    need = f"once {row['need_zone']:.0f} patients are counted at maturity, {row['more']:.0f} more than now"
+    if not np.isfinite(row["month"]):
+        return f"{what}{chance}{need}; at the present rate that takes more than ten years."
+    late = f" to {row['high']:.0f}" if np.isfinite(row["high"]) else " or later"
+    return (
+        f"{what}{chance}{need}: in register month {row['month']:.0f} ({row['low']:.0f}{late}), now being "
+        f"month {row['now']:.0f}."
+    )
+
+
+def when_rough(result: Result) -> str:
+    """Return how rough `when_told` is, and what it rests on."""
+    if why_not(result) or result.extra["facts"].empty:
+        return ""
+    row = result.extra["facts"].iloc[0]
+    return (
+        f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
+        f"back at maturity; spread between patients {row['sd']:.0f} points"
+        f"{' (assumed)' if row['is_assumed'] else ''}. In brackets: 80 of 100 drawn futures."
     )

@@ -19,7 +19,7 @@ from analytics.pages.page import Page, note_gap, result_of, show_html
 from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.pages.words import of_page
 from analytics.reports import defect, filled
-from analytics.results import WHY, Result, counted, why_not
+from analytics.results import WHY, Gap, Result, counted, why_not
 
 LEAST_WORDS_OF_ALT = 4
 
@@ -79,11 +79,11 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
     alt = alt or of_page(page.name).get("alt", {}).get(name, "")
     if len(alt.split()) < LEAST_WORDS_OF_ALT:
         raise ParameterError("pages.figure(alt): say in a sentence what the picture shows, at least 4 words")
-    if says:
-        lead(page, says)
     result = result_of(page, name)
-    if why := why_not(result):
-        _instead(page, title, why)
+    if says and not (result.gap is not None and result.gap.is_absent):
+        lead(page, says)
+    if result.gap is not None:
+        _say_why(page, title, result.gap)
         return
     if result.table().empty:
         _withheld(page, title)
@@ -124,8 +124,8 @@ def table(
         Makes the frame that is shown, where that is not `result.table()`.
     """
     result = result_of(page, name)
-    if why := why_not(result):
-        _instead(page, title, why)
+    if result.gap is not None:
+        _say_why(page, title, result.gap)
         return
     if read is not None:
         rows = _made(page, name, title, lambda: read(result))
@@ -299,6 +299,12 @@ def cautions(page: Page, *more: str) -> None:
 
 def _next(page: Page, kind: str) -> int:
     return 1 + sum(entry["kind"] == kind for entry in page.written)
+
+
+def _say_why(page: Page, title: str, gap: Gap) -> None:
+    """Say why a question has no answer; nothing where the clinic does not record such a thing."""
+    if not gap.is_absent:
+        _instead(page, title, gap.why)
 
 
 def _instead(page: Page, title: str, why: str) -> None:

@@ -9,7 +9,7 @@ what one case is and will be given its readings, without a refit; `deviation` sa
 from analytics.regrowth.deviation import deviation
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
 from analytics.regrowth.emergence import Emergence, fit_emergence
-from analytics.regrowth.ladder import ladder, with_model
+from analytics.regrowth.ladder import RUNGS, assumed, ladder, with_model
 from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out
 from analytics.regrowth.quantities import (
     FRONT_NAME, degrees, mean_yield, parameters, quantities, variances, weights_of,
@@ -21,3 +21,4 @@ from analytics.regrowth.single_cases import (
 )
 from analytics.regrowth.spline import by_zone, natural_basis
 from analytics.regrowth.tables import between_rows
+from analytics.regrowth.when import when

@@ -11,8 +11,8 @@ Each zone stands on a rung of a ladder, chosen by what was counted in it and by 
    share of the final gain that an *assumed* course has reached by its month; the means of patients are joined
    by random effects (REML, limits after Hartung and Knapp, never narrower than the readings' own errors), and
    brought to the month of maturity. Half month, steepness and the spread of tempo are held; how little they
-   are known is in the limits: the whole is computed for DRAWS courses drawn from COURSE, and the spread of the
-   answers added (Rubin 1987, Multiple Imputation, section 3.3).
+   are known is in the limits: the whole is computed for DRAWS courses drawn from COURSE, and the spread of
+   the answers added (Rubin 1987, Multiple Imputation, section 3.3).
 5. `growth model`: FOR_MODEL patients read at maturity: the page's emergence model (`with_model`).
 
 The assumed course is a choice of ours: no counted study of emergence by zone was found. It is drawn beside
@@ -36,7 +36,7 @@ from analytics.dictionary import MATURITY_MONTH, ZONES
 from analytics.errors import FitError
 from analytics.numerics import meta
 from analytics.records import Records
-from analytics.results import LEVEL, Curve, Result, limits, line, why_not
+from analytics.results import LEVEL, Curve, Result, first, limits, line, only, why_not
 
 LEAST_MEAN, LEAST_FOLLOWED, LEAST_DIRECT, FOR_MODEL = 3, 10, 5, 10  # patients of a zone; choices of ours
 RUNGS = {
@@ -50,6 +50,7 @@ FOLLOWED_FROM_MONTH = 3.0
 LEAST_SHARE = 0.3
 DRAWS = 100
 SEED = 1
+AT_MATURITY = "yield_at_maturity"
 UNIT = "% of planted hairs"
 ASSUMED = "assumed, no counted study"
 ASSUMED_PLATEAU_PCT = 85.0  # the height at which the assumed course is drawn
@@ -132,13 +133,18 @@ def ladder(records: Records, *, choices: yields.Choices = yields.USUAL, level: f
 def with_model(found: Result, emergence: Result) -> Result:
     """Return the ladder with the growth model's number for the zones that stand on its rung.
 
-    Without a model, or where it has no number for a zone, the ladder's own number stays.
+    Without a model, or where it has no number for a zone, the ladder's own number stays. Where every zone
+    stands on the model's rung, its own table is returned.
     """
-    if why_not(found) or why_not(emergence):
+    if why_not(found):
+        return first(only(emergence, term=AT_MATURITY, picture="intervals"), found)
+    if why_not(emergence):
         return found
     rungs = found.extra["rungs"]
     table = emergence.table()
-    own = table[table["term"].eq("yield_at_maturity") & table["estimate"].notna()].set_index("zone")
+    own = table[table["term"].eq(AT_MATURITY) & table["estimate"].notna()].set_index("zone")
+    if rungs["rung"].eq(5).all() and set(rungs["zone"]) <= set(own.index):
+        return only(emergence, term=AT_MATURITY, picture="intervals")
     zones = [z for z, r in zip(rungs["zone"], rungs["rung"], strict=True) if r == 5 and z in own.index]
     estimates = found.estimates.copy()
     for zone in zones:
@@ -236,7 +242,7 @@ def _lines(
     row = found.table().iloc[0]
     return [
         line(
-            "yield",
+            AT_MATURITY,
             float(row["estimate"]),
             UNIT,
             by={"zone": zone},
@@ -300,7 +306,7 @@ def course_assumed(own: pd.DataFrame, zone: str, *, level: float = LEVEL) -> dic
     own_answer = next((f for f in found if f is not None), None)
     if own_answer is None:
         flag = f"{RUNGS[4]}: no reading late enough to be brought to maturity"
-        return line("yield", np.nan, UNIT, by={"zone": zone}, level=level, flag=flag)
+        return line(AT_MATURITY, np.nan, UNIT, by={"zone": zone}, level=level, flag=flag)
     estimates = np.array([f[0] for f in found if f is not None])
     within = float(np.mean([f[1] ** 2 for f in found if f is not None]))
     between = float(np.var(estimates, ddof=1)) * (1 + 1 / len(estimates))
@@ -309,7 +315,7 @@ def course_assumed(own: pd.DataFrame, zone: str, *, level: float = LEVEL) -> dic
     df = (n - 1) * (total / within) ** 2 if within > 0 else float(n - 1)
     se = float(np.sqrt(total))
     return line(
-        "yield", float(own_answer[0]), UNIT, by={"zone": zone}, x=float(MATURITY_MONTH[zone]), se=se,
+        AT_MATURITY, float(own_answer[0]), UNIT, by={"zone": zone}, x=float(MATURITY_MONTH[zone]), se=se,
         ci=limits(own_answer[0], se, level=level, df=df), level=level, df=df, n_patients=n,
         n_rows=own_answer[3], flag=f"{RUNGS[4]}: at month {MATURITY_MONTH[zone]}, by an assumed course",
     )  # fmt: skip
@@ -360,5 +366,3 @@ def _notes(rungs: pd.DataFrame) -> tuple[str, ...]:
     if rungs["rung"].isin((1, 4)).any():
         said.append(f"The course is {ASSUMED}: half of the gain by month 5.5 in front, 7.5 in the crown")
     return tuple(said)
-
-
