@@ -23,6 +23,7 @@ COMMANDS = {
     "check": ("analytics.app.commands.check", "read your records and name every problem"),
     "report": ("analytics.app.commands.report", "make one report"),
     "due": ("analytics.app.commands.due", "say whose follow-up is due, from today"),
+    "keep": ("analytics.app.commands.keep", "keep a chosen draft with its case"),
     "batch": ("analytics.app.commands.batch", "make many reports by a plan"),
     "study": ("analytics.app.commands.study", "freeze a study plan, or try it on invented outcomes"),
     "pool": ("analytics.app.commands.pool", "pool answers over clinics; no row leaves any"),

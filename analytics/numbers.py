@@ -31,6 +31,7 @@ WHOLE_FROM = 100.0  # numbers from here on, without a standard error, are shown 
 UNIT_SUFFIX = {
     "%": f"{THIN}%",
     "points": " points",
+    "points of yield": " points",
     "month": " months",
     "months": " months",
     "hairs/cm2": " hairs/cm²",
@@ -42,12 +43,51 @@ UNIT_SUFFIX = {
 }
 UNIT_NAME = {
     "points": "percentage points",
+    "points of yield": "percentage points",
     "month": "months",
     "hairs/cm2": "hairs/cm²",
     "hairs/cm2/month": "hairs/cm² a month",
     "cm2": "cm²",
     "count": "number",
 }
+
+
+# What a quantity or a column is called where a person reads it; any other name is its own words.
+SAID = {
+    "half_month": "time to half of final growth",
+    "month_of_95_pct_of_plateau": "time to 95 % of final growth",
+    "plateau_yield": "final yield",
+    "plateau_difference": "difference in final yield",
+    "tempo_ratio": "ratio of times to half growth",
+    "half_month_difference": "difference in time to half growth",
+    "yield_difference_at_maturity": "difference in yield at maturity",
+    "out of attempts": "grafts taken out, of attempts",
+    "intact of out": "grafts not transected, of those taken out",
+    "usable of out": "usable grafts, of those taken out",
+    "planted of usable": "grafts planted, of usable ones",
+    "planted of attempts": "grafts planted, of attempts",
+    "growing of planted": "hairs grown, of those planted",
+    "growing of out": "hairs grown, of those taken out",
+    "growing of attempts": "hairs grown, of those attempted",
+    "share reached": "planted zones that have reached it",
+    "first reading": "planted zones with a first reading at or above it",
+    "first readings expected": "first readings the model expects",
+    "own minus the others": "own yield minus the others'",
+    "ci_low": "from",
+    "ci_high": "to",
+}
+PLACEMENT = re.compile(r"\b(p|P)lacement(s?)\b")
+
+
+def as_said(text: str) -> str:
+    """Return a text with the visible word for a placement: a planted zone.
+
+    Examples
+    --------
+    >>> as_said("too few followed placements")
+    'too few followed planted zones'
+    """
+    return PLACEMENT.sub(lambda found: f"{found.group(1)}lanted zone{found.group(2)}", text)
 
 
 def decimals(se: float, unit: str = "", values: Iterable[float] = ()) -> int:
@@ -128,7 +168,7 @@ def with_unit(text: str, unit: str) -> str:
     Examples
     --------
     >>> with_unit("9", "months"), with_unit("1", "points of yield")
-    ('9 months', '1 point of yield')
+    ('9 months', '1 point')
     """
     if text == NOT_AVAILABLE:
         return text
@@ -144,7 +184,7 @@ def unit_name(unit: str) -> str:
     >>> unit_name("% of planted hairs")
     'percent of planted hairs'
     """
-    return f"percent{unit[1:]}" if unit.startswith("%") else UNIT_NAME.get(unit, unit)
+    return as_said(f"percent{unit[1:]}" if unit.startswith("%") else UNIT_NAME.get(unit, unit))
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,13 +243,14 @@ def sentence(text: str) -> str:
     'One row a zone.'
     """
     text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, plain(text).strip()).replace("cm2", "cm²")
+    text = re.sub(r"(?<=\d) %", f"{THIN}%", as_said(text))
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
 
 
 def words_for_missing(row: Mapping | pd.Series) -> str:
     """Return why a number is not there: its flag, else `not available`."""
     flag = row.get("flag", "")
-    return str(flag) if isinstance(flag, str) and flag else NOT_AVAILABLE
+    return as_said(str(flag)) if isinstance(flag, str) and flag else NOT_AVAILABLE
 
 
 def pick(result: Result, **where) -> pd.Series:
@@ -251,14 +292,15 @@ def _patients(row: Mapping | pd.Series) -> str:
 
 
 def readable(value: object) -> str:
-    """Return a name as words: underscores become spaces.
+    """Return a name as words: what it is called (`SAID`), else its own, underscores as spaces.
 
     Examples
     --------
     >>> readable("yield_at_maturity")
     'yield at maturity'
     """
-    return str(value).replace("_pct", " %").replace("_", " ")
+    said = SAID.get(str(value), str(value).replace("_pct", " %").replace("_", " "))
+    return as_said(re.sub(r"(?<=\d) %", f"{THIN}%", said))
 
 
 def listed(names: Sequence[str]) -> str:

@@ -21,9 +21,15 @@ def plateaus(demo):
     return regrowth.fit_plateaus(demo, fit=regrowth.fit_emergence(demo))
 
 
+def _opened(monkeypatch):
+    """Let the notebook be open in front of a person."""
+    monkeypatch.setattr(hands, "get_ipython", lambda: "a kernel")
+    monkeypatch.setattr(hands, "display", lambda _: None)
+
+
 @pytest.fixture
 def shown(demo, plateaus, monkeypatch):
-    monkeypatch.setattr(hands, "display", lambda _: None)
+    _opened(monkeypatch)
     page = Page("05_session_plan", {"data": "data_demo"}, demo, "")
     return hands.show(
         page,
@@ -74,7 +80,7 @@ def test_no_slider_goes_past_what_the_donor_holds(demo, shown):
 
 
 def test_a_first_draft_that_does_not_fit_is_lowered_to_what_is_left(demo, plateaus, monkeypatch):
-    monkeypatch.setattr(hands, "display", lambda _: None)
+    _opened(monkeypatch)
     page = Page("05_session_plan", {"data": "data_demo"}, demo, "")
     plans = planning.read_drafts(["frontal 1500, crown 1700"], areas=AREAS)
     asked = {"plateaus": plateaus, "patient_id": "0006", "session_month": 0, "safe_share": 0.4}
@@ -86,6 +92,7 @@ def test_a_first_draft_that_does_not_fit_is_lowered_to_what_is_left(demo, platea
 
 
 def test_a_report_holds_no_sliders(demo, plateaus, monkeypatch):
+    _opened(monkeypatch)
     monkeypatch.setenv(RUN_VARIABLE, "somewhere")
     plans = planning.read_drafts(["crown 600"], areas=AREAS)
     asked = {"plateaus": plateaus, "patient_id": "0006", "session_month": 0, "safe_share": 0.4}

@@ -113,7 +113,7 @@ def test_a_reader_outside_is_not_told_why():
 
 def test_a_drawing_that_fails_takes_its_own_place_only(shown, monkeypatch):
     page, _ = _page(good=pages.question(_answered))
-    monkeypatch.setattr(writing.blocks, "figure_block", lambda *_: 1 / 0)
+    monkeypatch.setattr(writing.blocks, "figure_block", lambda *_, **__: 1 / 0)
     pages.figure(page, "good", "Mean", alt="a dot and a bar alone")
     pages.table(page, "good", "Mean in numbers")
     assert "ZeroDivisionError" in " ".join(shown)

@@ -94,9 +94,9 @@ def test_months_stand_side_by_side_and_what_has_no_month_beside_them():
     frame = pd.concat([frame, last], ignore_index=True)
     text, _ = tables.of_result(Result(frame, pd.DataFrame({"reason": []}), "as given", by=("zone",)))
     wide, level = tables.side_by_side(text, "Month")
-    assert list(wide["Quantity"]) == ["Share reached", "Median month"]
+    assert list(wide["Quantity"]) == ["Planted zones that have reached it", "Median month"]
     assert list(wide["Month 12"]) == [f"3{THIN}% (1 to 5)", ""]
-    assert list(wide["Over all"]) == ["", "8 months (0 to 4)"]
+    assert list(wide["All months"]) == ["", "8 months (0 to 4)"]
     assert level == f"In brackets: 95{THIN}% interval"
 
 

@@ -55,7 +55,7 @@ def test_rows_of_one_group_stand_under_its_name():
     html = tables.show(result, table_id="t1")
     assert html.count("gt_group_heading") >= 1
     assert html.count(">Crown<") == 1
-    assert re.findall(r'scope="row"[^>]*>([^<]+)<', html) == ["Plateau yield", "Half month"]
+    assert re.findall(r'scope="row"[^>]*>([^<]+)<', html) == ["Final yield", "Time to half of final growth"]
 
 
 def test_two_units_stand_behind_each_number():
@@ -77,7 +77,7 @@ def test_the_html_has_heads_for_columns_and_rows_a_caption_and_no_style_of_its_o
     assert html.count('scope="row"') == 2
     assert "<caption>Yield &amp; zone</caption>" in html
     assert "<style" not in html
-    assert "One reading a placement." in html
+    assert "One reading a planted zone." in html
 
 
 def test_inner_ids_carry_the_table_id_so_that_two_tables_share_none():

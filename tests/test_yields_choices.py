@@ -260,8 +260,8 @@ def test_what_matters_names_the_largest_moves_and_no_other_unit():
     ).assign(term="yield")
     lines = Result(table, pd.DataFrame({"reason": [""]}), "by hand", by=("choice", "option", "zone"))
     assert in_words.what_matters(lines, most=3) == (
-        "The choices that move a zone's yield furthest, in points: month, 12 (crown down 9); photographs, "
-        "all (crown up 4); native change, none (frontal down 2). Half an interval is 6 points long."
+        "Choices that change a zone's yield most, in percentage points: month, 12 (crown −9); photographs, "
+        "all (crown +4); native change, none (frontal −2). For comparison, chance alone: 6 either way."
     )
     alone = replace(lines, estimates=table.head(2))
     assert in_words.what_matters(alone) == "No choice can be set against the main line."

@@ -14,6 +14,7 @@ from functools import partial
 
 import ipywidgets as widgets
 import numpy as np
+from IPython import get_ipython
 from IPython.display import display
 
 from analytics import pages, planning, results
@@ -81,7 +82,7 @@ def show(
     patient_id, session_month, safe_share
         As the page was set.
     """
-    if os.environ.get(RUN_VARIABLE):
+    if os.environ.get(RUN_VARIABLE) or get_ipython() is None:
         return None
     zones = tuple(dict.fromkeys([*(z.zone for plan in plans for z in plan.zones), *(a.zone for a in aims)]))
     asked = pages.ask(

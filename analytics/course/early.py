@@ -39,6 +39,8 @@ def early(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
     used = yields.with_reason(rows, "curve")
     placed = rows.drop_duplicates("placement_id").sort_values(["session_number", "zone"])
     names = placed["zone"].astype(str) + ", session " + placed["session_number"].astype(str)
+    why = used["reason"].reindex(rows.index).fillna("")
+    rows = rows.assign(why=why)
     kept = rows[~rows["is_baseline"].astype(bool) & rows["yield_pct"].notna() & (rows["month"] > 0)]
     lines, latest, points = [], [], []
     for placement, zone, place in zip(placed["placement_id"], placed["zone"], names, strict=True):
@@ -74,10 +76,15 @@ def _lines(own: pd.DataFrame, place: str, level: float) -> list[dict]:
             "reading", float(row.yield_pct), "%", by={"place": place}, x=float(row.month),
             se=float(row.yield_pct_se), ci=limits(row.yield_pct, row.yield_pct_se, level=level), level=level,
             n_patients=1,
-            flag="gain, not yet yield" if row.month < yields.YIELD_FROM_MONTH else "",
+            flag=_flag(float(row.month), str(row.why)),
         )
         for row in own.itertuples()
     ]  # fmt: skip
+
+
+def _flag(month: float, why: str) -> str:
+    said = ["gain, not yet yield"] if month < yields.YIELD_FROM_MONTH else []
+    return "; ".join([*said, *([f"in no mean: {why}"] if why else [])])
 
 
 def _latest(own: pd.DataFrame, place: str, zone: str, level: float) -> dict:

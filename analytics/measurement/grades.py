@@ -1,10 +1,10 @@
 """What do graded photographs show, month by month, and do two readers grade alike?
 
 A grade is one reader's judgement of a zone on the photographs of one month, on a scale of the clinic's own,
-declared with its two ends in `grades`. It says how a zone looks, never how much of the planted hair grew: for
-that, hair must be counted. A patient's grades of a month (several readers, several sessions) are averaged, and
-the mean over patients has Student's t; without a limit where fewer than LEAST_PATIENTS were graded. Months are
-taken together by quarter of a year: month 12 is 10.5 to 13.5.
+declared with its two ends in `grades`. It says how a zone looks, never how much of the planted hair grew:
+for that, hair must be counted. A patient's grades of a month (several readers, several sessions) are
+averaged, and the mean over patients has Student's t; without a limit where fewer than LEAST_PATIENTS were
+graded. Months are taken together by quarter of a year: month 12 is 10.5 to 13.5.
 
 Two readers agree as far as their quadratically weighted kappa says, over photographs that both graded, in the
 scale's own steps (Cohen 1968, Psychol Bull 70:213-220; its standard error: Fleiss, Cohen & Everitt 1969,
@@ -13,6 +13,7 @@ alike: read the counts beside it.
 """
 
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,8 +29,15 @@ STEP_MONTHS = 3.0
 NONE = "no photograph was graded; hand in grades to see them by month"
 
 
-def grades(records: Records, *, level: float = LEVEL) -> Curve:
+def grades(records: Records, *, patient_id: str = "", level: float = LEVEL) -> Curve:
     """Return the mean grade by zone, scale and month, over patients.
+
+    Parameters
+    ----------
+    patient_id
+        Of one patient alone; empty for all.
+    level
+        Of the intervals.
 
     Returns
     -------
@@ -42,7 +50,7 @@ def grades(records: Records, *, level: float = LEVEL) -> Curve:
     NotRecorded
         When no photograph was graded.
     """
-    given = _with_patients(records)
+    given = _with_patients(records, patient_id)
     month = (given["month"] / STEP_MONTHS).round() * STEP_MONTHS
     means = (
         given.assign(x=month.clip(lower=0.0))
@@ -97,8 +105,13 @@ def reader_agreement(records: Records, *, level: float = LEVEL) -> Result:
     )
 
 
-def answers(records: Records, *, level: float = LEVEL) -> Curve:
+def answers(records: Records, *, patient_id: str = "", level: float = LEVEL) -> Curve:
     """Return the patients' own answers by month, in a register without counts.
+
+    Parameters
+    ----------
+    patient_id, level
+        As in `grades`.
 
     Returns
     -------
@@ -114,9 +127,8 @@ def answers(records: Records, *, level: float = LEVEL) -> Curve:
     if len(records.measurements) or given.empty:
         raise NotRecorded("measurement.answers: told where no hair was counted and patients answered")
     person = records.sessions.set_index("session_id")["patient_id"]
-    given = given.assign(
-        patient_id=given["session_id"].map(person), x=(given["month"] / STEP_MONTHS).round() * STEP_MONTHS
-    )
+    given = _of(given.assign(patient_id=given["session_id"].map(person)), patient_id)
+    given = given.assign(x=(given["month"] / STEP_MONTHS).round() * STEP_MONTHS)
     means = given.groupby(["x", "patient_id"], as_index=False)["satisfaction_0_10"].mean()
     lines = [
         _over_patients("satisfaction, 0 to 10", "points", {}, float(x), own, level)
@@ -133,11 +145,17 @@ def answers(records: Records, *, level: float = LEVEL) -> Curve:
     )
 
 
-def _with_patients(records: Records) -> pd.DataFrame:
-    if records.grades.empty:
-        raise NotRecorded(f"measurement.grades: {NONE}")
+def _with_patients(records: Records, patient_id: str = "") -> pd.DataFrame:
     person = records.sessions.set_index("session_id")["patient_id"]
-    return records.grades.assign(patient_id=records.grades["session_id"].map(person))
+    return _of(records.grades.assign(patient_id=records.grades["session_id"].map(person)), patient_id)
+
+
+def _of(rows: pd.DataFrame, patient_id: str) -> pd.DataFrame:
+    """Return the rows of one patient, or all where none is named; refuse none."""
+    kept = rows[rows["patient_id"].eq(patient_id)] if patient_id else rows
+    if kept.empty:
+        raise NotRecorded(f"measurement.grades: {NONE}")
+    return kept
 
 
 def _mean(zone: str, scale: str, month: float, values: np.ndarray, level: float) -> dict:
@@ -148,7 +166,7 @@ def _over_patients(
     term: str, unit: str, by: dict[str, str], month: float, values: np.ndarray, level: float
 ) -> dict:
     n, mean = len(values), float(values.mean())
-    own = {"by": by, "x": month, "level": level, "basis": "model", "n_patients": n, "n_rows": n}
+    own: dict[str, Any] = {"by": by, "x": month, "level": level, "basis": "model", "n_patients": n, "n_rows": n}
     if n < LEAST_PATIENTS:
         return line(term, mean, unit, **own, flag=f"fewer than {LEAST_PATIENTS} patients: no interval")
     se = float(values.std(ddof=1) / np.sqrt(n))
@@ -157,7 +175,7 @@ def _over_patients(
 
 def _kappa(scale: str, readers: str, pairs: np.ndarray, n_patients: int, level: float) -> dict:
     found = agreement.weighted_kappa(pairs[:, 0], pairs[:, 1], level=level)
-    own = {"by": {"scale": scale, "readers": readers}, "basis": "model", "n_patients": n_patients}
+    own: dict[str, Any] = {"by": {"scale": scale, "readers": readers}, "basis": "model", "n_patients": n_patients}
     if not np.isfinite(found.kappa):
         flag = "both gave one and the same grade throughout, of which kappa says nothing"
         return line("weighted kappa", np.nan, "ratio", n_rows=len(pairs), flag=flag, **own)

@@ -3,9 +3,9 @@
 from analytics.pages import chair, conclusions, in_words, planner, sentences, sentences_review, study_text
 from analytics.pages.first_screen import KeyNumber, about, head_map, key_number, key_numbers, when
 from analytics.pages.page import (
-    Page, ask, begin, file_beside, finish, folder, question, results, state_folder,
+    Page, ask, begin, file_beside, finish, folder, kept_plans, question, results, state_folder,
 )
 from analytics.pages.sentences import say, verdict
 from analytics.pages.writing import (
-    answer, attention, cautions, figure, frame, lead, left_out, method, table,
+    answer, attention, carried, carried_of, cautions, figure, frame, graded, lead, left_out, method, table,
 )

@@ -11,7 +11,7 @@ from markupsafe import Markup, escape
 from analytics import disclosure, numbers
 from analytics.numbers import readable, title_case
 from analytics.pages import tables
-from analytics.pages.figures import BARS, draw, drawing
+from analytics.pages.figures import BARS, CAPTIONS, draw, drawing
 from analytics.reports import begun, filled
 from analytics.results import LEVEL, Result
 
@@ -36,8 +36,13 @@ def answer_block(sentence: str) -> Markup:
     return filled("blocks/answer", sentence=Markup(strong))
 
 
-def figure_block(result: Result, number: int, title: str, alt: str, caption: str) -> Markup:
-    """Return a picture for a wide page and for a telephone, with its written alternative and its numbers."""
+def figure_block(
+    result: Result, number: int, title: str, alt: str, caption: str, *, with_titles: bool = True
+) -> Markup:
+    """Return a picture for a wide page and for a telephone, with its written alternative and its numbers.
+
+    `with_titles`: whether marks of the wide one say their value when pointed at; a finger cannot point.
+    """
     narrow_one = begun(_drawn, result, True)
     wide, narrow = _drawn(result, False), narrow_one()
     alternative = f"{alt.rstrip('.')}. {main_numbers(result)}"
@@ -46,8 +51,8 @@ def figure_block(result: Result, number: int, title: str, alt: str, caption: str
         "blocks/figure",
         number=number,
         title=title,
-        wide=drawing.inline(wide, f"f{number}w", alternative),
-        narrow=drawing.inline(narrow, f"f{number}n", alternative),
+        wide=drawing.inline(wide, f"f{number}w", alternative, with_titles=with_titles),
+        narrow=drawing.inline(narrow, f"f{number}n", alternative, with_titles=False),
         caption=_caption(result, caption),
         data=folded(f"The numbers of figure {number}", data),
     )
@@ -71,6 +76,8 @@ def main_numbers(result: Result) -> str:
 
 def _caption(result: Result, caption: str) -> str:
     parts = [numbers.sentence(caption)] if caption else []
+    if result.picture in CAPTIONS:
+        parts.append(CAPTIONS[result.picture](result))
     if bars := BARS.get(result.picture, _levels(result)):
         parts.append(bars.replace(" %", f"{numbers.THIN}%"))
     notes = result.notes if len(result.notes) <= NOTES_IN_CAPTION else ()

@@ -143,7 +143,7 @@ def head_map(
         Terms whose number stands behind a stroke, stands under it, and gives the colour; none: the zone's own
         number gives it.
     caption
-        How to read it.
+        How to read it; without one, the page's own.
     words
         How the number beneath is said; as a plain number if not given.
     slot
@@ -197,7 +197,7 @@ def head_block(
     for column, value in where.items():
         rows = rows[rows[column].eq(value)]
     by_term = {part: _by_zone(rows, term) for part, term in terms.items() if part == "printed" or term}
-    shown = disclosure.protect_text(caption, page.audience)
+    shown = disclosure.protect_text(caption or str(scale.get("caption", "")), page.audience)
     return head.block(by_term, title, scale, shown, words=words)
 
 

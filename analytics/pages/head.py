@@ -17,23 +17,21 @@ from analytics.reports import filled
 
 STEPS = 12  # of the scale's key
 PART_OF_PALETTE = (0.03, 0.83)  # its ends are too pale for white, too dark for a rule
+AA = 4.5
 WHITE, INK = "#ffffff", "#000000"
 OUTLINE = {
-    "hairline": "M98 120 C112 84 132 70 150 70 C168 70 188 84 202 120 L190 132 C176 110 164 103 150 103 "
-    "C136 103 124 110 110 132 Z",
-    "frontal": "M109 134 C124 112 136 105 150 105 C164 105 176 112 191 134 L194 166 Q150 173 106 166 Z",
-    "midscalp": "M106 169 Q150 176 194 169 L196 216 Q150 209 104 216 Z",
-    "crown": "M104 219 Q150 212 196 219 C197 254 181 290 150 290 C119 290 103 254 104 219 Z",
-    "temples": "M96 122 L107 134 L103 164 C86 160 73 149 69 134 C75 127 85 123 96 122 Z",
+    "hairline": "M84 118 C100 78 128 62 150 62 C172 62 200 78 216 118 L200 134 C186 108 170 98 150 98 "
+    "C130 98 114 108 100 134 Z",
+    "frontal": "M98 137 C114 110 132 101 150 101 C168 101 186 110 202 137 L207 170 Q150 179 93 170 Z",
+    "midscalp": "M93 173 Q150 182 207 173 L209 222 Q150 213 91 222 Z",
+    "crown": "M91 225 Q150 216 209 225 C210 262 190 294 150 294 C110 294 90 262 91 225 Z",
+    "temples": "M81 121 L96 138 L90 168 C74 164 62 152 58 137 C63 128 70 123 81 121 Z",
 }
 # Where the number stands; the temples' stands twice, mirrored about x = 150.
 AT = {
-    "hairline": (150, 93),
-    "frontal": (150, 139),
-    "midscalp": (150, 191),
-    "crown": (150, 246),
-    "temples": (88, 146),
-}
+    "hairline": (150, 87), "frontal": (150, 140), "midscalp": (150, 195),
+    "crown": (150, 252), "temples": (77, 150),
+}  # fmt: skip
 NAMED_INSIDE = ("frontal", "midscalp", "crown")
 
 
@@ -123,8 +121,8 @@ def _shade(share: float) -> str:
 
 
 def _ink_on(fill: str) -> str:
-    """Return black or white, whichever has the higher contrast (WCAG 2.1, relative luminance)."""
+    """Return white where its contrast is at least 4.5, else black (WCAG 2.1, 1.4.3, relative luminance)."""
     parts = [int(fill[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     red, green, blue = (v / 12.92 if v <= 0.03928 else ((v + 0.055) / 1.055) ** 2.4 for v in parts)
     light = 0.2126 * red + 0.7152 * green + 0.0722 * blue
-    return INK if (light + 0.05) / 0.05 > 1.05 / (light + 0.05) else WHITE
+    return WHITE if 1.05 / (light + 0.05) >= AA else INK

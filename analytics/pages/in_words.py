@@ -6,7 +6,7 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, milestones, numbers, yields
+from analytics import course, disclosure, milestones, numbers, regrowth, yields
 from analytics.results import Curve, Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
@@ -30,12 +30,108 @@ def what_matters(lines: Result, *, most: int = 3) -> str:
         return "No choice can be set against the main line."
     named = "; ".join(
         f"{row['choice']}, {row['option']} ({', '.join(str(row[g]) for g in lines.by[2:])} "
-        f"{'down' if row['move'] < 0 else 'up'} {abs(row['move']):.0f})"
+        f"{'+' if row['move'] > 0 else ''}{numbers.number(row['move'])})"
         for _, row in furthest.head(most).iterrows()
     )
     half = furthest["half_interval"].iloc[0]
-    chance = f" Half an interval is {half:.0f} points long." if pd.notna(half) else ""
-    return f"The choices that move a zone's yield furthest, in points: {named}.{chance}"
+    chance = f" For comparison, chance alone: {numbers.number(half)} either way." if pd.notna(half) else ""
+    return f"Choices that change a zone's yield most, in percentage points: {named}.{chance}"
+
+
+def zones_at_maturity(result: Result) -> str:
+    """Return the lowest and the highest of the zones' yields at maturity, in a line."""
+    if "rungs" in result.extra:
+        return rungs_in_short(result)
+    rows = result.table()
+    rows = rows[rows["estimate"].notna()].sort_values("estimate")
+    if why_not(result) or rows.empty:
+        return why_not(result) or disclosure.WITHHELD
+    said = [
+        f"{numbers.number(row['estimate'])}{numbers.THIN}% in the {ZONE_WORDS.get(row['zone'], row['zone'])}"
+        for _, row in rows.iloc[[0, -1]].iterrows()
+    ]
+    return f"{said[0]}." if len(rows) == 1 else f"From {said[0]} to {said[1]}."
+
+
+def medians(half: Result, most: Result, zone: str) -> str:
+    """Return when half of a zone's planted zones have reached each of two milestones, in a line."""
+    parts = []
+    for words, result in (("half", half), ("four fifths", most)):
+        if why_not(result):
+            return why_not(result)
+        table = result.table()
+        found = table[table["term"].eq(milestones.MEDIAN) & table[result.by[0]].eq(zone)]
+        if len(found) and pd.notna(found["estimate"].iloc[0]):
+            parts.append(f"{words} by month {numbers.number(found['estimate'].iloc[0])}")
+        else:
+            parts.append(f"{words} in fewer than half of the planted zones")
+    return f"{numbers.title_case(zone)}, middle planted zone: {', '.join(parts)}."
+
+
+def against_others(result: Result) -> str:
+    """Return which surgeons' intervals lie wholly under or over the others', in a line."""
+    if why_not(result):
+        return why_not(result)
+    rows = result.table()
+    rows = rows[rows["estimate"].notna()]
+    lower = [str(v) for v in rows.loc[rows["ci_high"].lt(0), result.by[0]]]
+    higher = [str(v) for v in rows.loc[rows["ci_low"].gt(0), result.by[0]]]
+    if rows.empty:
+        return disclosure.WITHHELD
+    parts = [f"{', '.join(who)}: {word}" for who, word in ((lower, "lower"), (higher, "higher")) if who]
+    return f"{'; '.join(parts)} than the others." if parts else "No difference is larger than chance."
+
+
+def most_lost(result: Result) -> str:
+    """Return at which step between donor and growing hair most is lost, in a line."""
+    if why_not(result):
+        return why_not(result)
+    rows = result.table().set_index("term")["estimate"].dropna()
+    steps = {term: 100 - rows[term] for term in LOST_AT if term in rows}
+    if not steps:
+        return disclosure.WITHHELD
+    worst = max(steps, key=lambda term: steps[term])
+    return f"Most is lost {LOST_AT[worst].format(numbers.number(steps[worst]))}."
+
+
+# Steps of `yields.loss_chain`, each a share of the one before it, and what is lost there.
+LOST_AT = {
+    "out of attempts": "at extraction: {} of 100 attempts bring no graft",
+    "usable of out": "before planting: {} of 100 grafts taken out are discarded",
+    "planted of usable": "before planting: {} of 100 usable grafts are not planted",
+    "growing of planted": "after planting: {} of 100 planted hairs do not grow",
+}
+
+
+def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
+    """Return the mean of counts at maturity and the growth model's, a row a zone.
+
+    Parameters
+    ----------
+    counted
+        From `yields.average`, as it may be shown.
+    model
+        Rows `yield_at_maturity` of `regrowth.emergence`, as they may be shown.
+    """
+    if why_not(model):
+        return model.extra["rungs"]
+    if "rungs" in model.extra:
+        return rungs_table(model)
+    direct = pd.DataFrame() if why_not(counted) else counted.table().set_index("zone")
+    rows = []
+    for _, row in model.table().iterrows():
+        own = direct.loc[row["zone"]] if row["zone"] in direct.index else None
+        rows.append(
+            {
+                "zone": row["zone"],
+                "month": "" if pd.isna(row["x"]) else numbers.number(row["x"]),
+                "mean of counts": "none counted" if own is None else numbers.full(own, counts=False),
+                "n_counted": float("nan") if own is None else own["n_rows"],
+                "growth model": numbers.full(row, counts=False),
+                "n_readings": row["n_rows"],
+            }
+        )
+    return pd.DataFrame(rows)
 
 
 # Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).
@@ -223,6 +319,7 @@ def _early(row: dict) -> str:
 # Sentences of small registers (pages 01, 02, 04): what the readings carry, and when more can be told.
 
 MOST_ZONES = 3
+INSTEAD = ("at_maturity", "What the counts of each zone carry")  # drawn where crown and front cannot be
 
 
 def ladder_in_short(found: Result) -> str:
@@ -254,11 +351,62 @@ def _of_zone(table: pd.DataFrame, zone: str, rung: int) -> str:
     return f"{name}: {len(each)} {counts}, {span} % of planted hairs."
 
 
+def rungs_in_short(found: Result) -> str:
+    """Return by which rung of the ladder each zone is told, in a line."""
+    rungs = found.extra["rungs"]
+    if "name" not in rungs or rungs.empty:
+        return disclosure.WITHHELD
+    said = [f"{', '.join(own['zone'])}: {name}" for name, own in rungs.groupby("name", sort=False)]
+    return f"{numbers.title_case('; '.join(said))}."
+
+
+def rungs_table(found: Result) -> pd.DataFrame:
+    """Return what each zone's counts carry, how many patients there are, and what the next rung needs."""
+    table, rows = found.table(), []
+    for row in found.extra["rungs"].itertuples():
+        own = table[table["zone"].eq(row.zone)]
+        known = own[own["estimate"].notna()]
+        said = [numbers.full(line, counts=False) for _, line in known.iterrows()]
+        rows.append(
+            {
+                "zone": row.zone,
+                "told_by": row.name,
+                "percent of planted hairs": "; ".join(said) or numbers.NOT_AVAILABLE,
+                "n_planted": row.n_planted,
+                "n_followed": row.n_followed,
+                "n_read_from_month_6": row.n_read,
+                "n_at_maturity": row.n_mature,
+                "next": _next_rung(row),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _next_rung(row) -> str:
+    """Return what a zone needs for the next rung of the ladder."""
+    if row.rung == 1:
+        return f"a mean: {_patients(regrowth.LEAST_MEAN - row.n_read)} read from month 6 on"
+    if row.rung == 2:
+        followed = regrowth.LEAST_FOLLOWED - row.n_followed
+        if followed > 0:
+            return f"a mean at maturity: {_patients(followed)} followed"
+        return f"a mean at maturity: {_patients(regrowth.LEAST_DIRECT - row.n_read)} read from month 6 on"
+    if row.rung < 5:
+        return f"the growth model: {_patients(regrowth.FOR_MODEL - row.n_mature)} counted at maturity"
+    return "none: the growth model tells"
+
+
+def _patients(n: float) -> str:
+    return f"{n:g} more patient{'' if n == 1 else 's'}"
+
+
 def when_told(result: Result) -> str:
-    """Return when a difference of a stated size can be told, and what is missing, from `regrowth.when`."""
+    """Return when a difference of a stated size can be told, and what is missing, from `milestones.when`."""
     if why_not(result) or result.extra["facts"].empty:
         return ""
     row = result.extra["facts"].iloc[0]
+    if pd.isna(row["n_zone"]) or pd.isna(row["n_against"]) or pd.isna(row["need_zone"]):
+        return ""  # too few to be told to this audience
     zone = numbers.title_case(ZONE_WORDS.get(row["zone"], row["zone"]))
     front = f" from the {row['against']}" if row["against"] else ""
     what = f"{zone}: a difference of {row['difference']:g} points{front} would be found "
@@ -285,6 +433,8 @@ def when_rough(result: Result) -> str:
     if why_not(result) or result.extra["facts"].empty:
         return ""
     row = result.extra["facts"].iloc[0]
+    if pd.isna(row["per_month"]) or pd.isna(row["returning"]):
+        return ""
     return (
         f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
         f"back at maturity; spread between patients {row['sd']:.0f} points"

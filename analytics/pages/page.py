@@ -127,6 +127,12 @@ def state_folder(page: Page, named: str = "") -> Path:
     return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
 
 
+def kept_plans(page: Page) -> tuple[dict[str, Any], ...]:
+    """Return the drafts kept in the clinic's state folder, oldest first; none where they were changed."""
+    log = files.state.read(state_folder(page), "plans")
+    return () if log.fault else log.entries
+
+
 def question(function: Callable[..., Any], **arguments: Any) -> Question:
     """Return the question `function(records, **arguments)`, to be asked by `ask`.
 

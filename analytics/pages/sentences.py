@@ -8,6 +8,8 @@ from typing import Any
 import pandas as pd
 
 from analytics import disclosure, numbers, study
+from analytics.pages.first_screen import KeyNumber, key_number
+from analytics.pages.in_words import ladder_in_short
 from analytics.pages.page import Page, result_of
 from analytics.results import Result, why_not
 
@@ -34,11 +36,7 @@ def verdict(
     row = _row(page, name, where)
     if row is None:
         return unsure.replace("{value}", disclosure.WITHHELD)
-    chosen = unsure
-    if pd.notna(row.get("ci_high")) and row["ci_high"] < null:
-        chosen = below
-    if pd.notna(row.get("ci_low")) and row["ci_low"] > null:
-        chosen = above
+    chosen = {"below": below, "above": above, "unsure": unsure}[_side(row, null)]
     return chosen.replace("{value}", numbers.full(row))
 
 
@@ -66,32 +64,159 @@ def pooled_yield(page: Page) -> str:
 
 
 def crown_against_front(page: Page, surgeon: str) -> str:
-    """Return the answer of the surgeon audit: is the crown lower, or later, and what of one surgeon?"""
+    """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?"""
+    if why_not(result_of(page, "crown_front")):
+        return f"{NOT_YET} {ladder_in_short(result_of(page, 'carried'))}"
+    pair = {"zone": "crown : front"}
+    gap, late = (
+        _row(page, "crown_front", {**pair, "term": term})
+        for term in ("yield_difference_at_maturity", "half_month_difference")
+    )
+    if gap is None or late is None:
+        return disclosure.WITHHELD
+    parts = [LATER[_side(late)].format(months=_about(abs(float(late["estimate"])))), LOWER[_side(gap)]]
+    if surgeon:
+        parts.append(_one_surgeon(page, surgeon))
+    return " ".join(parts).format(points=_about(abs(float(gap["estimate"]))))
+
+
+# By whether the whole interval lies above none, below it, or holds it.
+LATER = {
+    "above": "Crown hair comes in about {months} months later than front hair.",
+    "below": "Crown hair comes in about {months} months earlier than front hair.",
+    "unsure": "These records cannot tell whether crown hair comes in later than front hair.",
+}
+LOWER = {
+    "above": "In the end more of it grows: about {points} more of every 100 planted hairs.",
+    "below": "In the end less of it grows: about {points} fewer of every 100 planted hairs.",
+    "unsure": "Whether less of it grows in the end cannot be told from these records.",
+}
+MAY_BE_NONE = "the interval includes 0"
+
+
+def crown_in_short(page: Page) -> str:
+    """Return in a line whether the crown is lower, and whether it is later."""
     if why := why_not(result_of(page, "crown_front")):
-        return f"Whether the crown is lower or later than the front cannot be told yet. {why}"
-    lower = verdict(
-        page,
-        "crown_front",
-        zone="crown : front",
-        term="yield_difference_at_maturity",
-        below="At maturity the crown carries less of its planted hair than the front, by {value}",
-        above="At maturity the crown carries more of its planted hair than the front, by {value}",
-        unsure="Whether the crown ends lower than the front these records cannot tell: the difference is "
-        "{value}",
+        return why
+    gap, late = (
+        _row(page, "crown_front", {"zone": "crown : front", "term": term})
+        for term in ("yield_difference_at_maturity", "half_month_difference")
     )
-    later = verdict(
-        page,
-        "crown_front",
-        zone="crown : front",
-        term="tempo_ratio",
-        null=1.0,
-        below="and it is earlier: its half month is the front's times {value}.",
-        above="and it is later: its half month is the front's times {value}.",
-        unsure="and whether it is later they cannot tell either: its half month is the front's times "
-        "{value}.",
-    )
-    own = f" {_one_surgeon(page, surgeon).strip()}" if surgeon else ""
-    return f"{lower}; {later}{own}"
+    if gap is None or late is None:
+        return disclosure.WITHHELD
+    lower = {"below": "lower", "above": "higher", "unsure": "lower or not cannot be told"}[_side(gap)]
+    months = f"{_about(abs(float(late['estimate'])))} months"
+    later = {
+        "above": f"{months} later",
+        "below": f"{months} earlier",
+        "unsure": "later or not cannot be told",
+    }
+    return f"{numbers.title_case(later[_side(late)])}; {lower}."
+
+
+def crown_key_numbers(page: Page) -> list[KeyNumber]:
+    """Return the key numbers of the surgeon audit: front and crown at maturity, and is it lower, or later."""
+    if why_not(result_of(page, "crown_front")):
+        return _ladder_numbers(page)
+    rows = {
+        (zone, term): _row(page, "crown_front", {"zone": zone, "term": term})
+        for zone, terms in (
+            ("front", ("yield_at_maturity", "half_month")),
+            ("crown", ("yield_at_maturity", "half_month")),
+            ("crown : front", ("yield_difference_at_maturity", "half_month_difference")),
+        )
+        for term in terms
+    }
+    if any(row is None for row in rows.values()):
+        return []
+    tiles = []
+    for side in ("front", "crown"):
+        month = float(rows[side, "yield_at_maturity"]["x"])  # type: ignore[index]
+        tiles.append(
+            key_number(
+                page,
+                "crown_front",
+                label=f"{numbers.title_case(side)}, at month {month:g}",
+                unit="of 100 planted hairs grown",
+                rests_on=_counted(page, side),
+                side=side,
+                zone=side,
+                term="yield_at_maturity",
+            )
+        )
+    halves = [numbers.number(float(rows[s, "half_month"]["estimate"]), 1) for s in ("crown", "front")]  # type: ignore[index]
+    asked = (
+        ("Does the crown end lower?", "yield_difference_at_maturity", {"above": "no", "below": "yes"}, ""),
+        ("Does it come later?", "half_month_difference", {"above": "yes", "below": "no"},
+         f"half grown in month {halves[0]}, front {halves[1]}"),
+    )  # fmt: skip
+    for label, term, words, why in asked:
+        found = _side(rows["crown : front", term])
+        tiles.append(
+            key_number(
+                page,
+                "crown_front",
+                label=label,
+                rests_on=" ",
+                verdict=words.get(found, "cannot be told"),
+                why=why if found != "unsure" else MAY_BE_NONE,
+                zone="crown : front",
+                term=term,
+            )
+        )
+    return tiles
+
+
+def _ladder_numbers(page: Page) -> list[KeyNumber]:
+    """Return what each zone's counts carry, one number a zone, the rung named."""
+    carried = result_of(page, "at_maturity")
+    if why_not(carried) or "rungs" not in carried.extra:
+        return []
+    rows = carried.table()
+    rows = rows[rows["estimate"].notna()].drop_duplicates("zone", keep="last")
+    return [
+        KeyNumber(
+            f"{numbers.title_case(str(row['zone']))}, month {numbers.number(row['x'], 0)}",
+            *_value_and_interval(row),
+            str(row["flag"]),
+        )
+        for _, row in rows.iterrows()
+    ]
+
+
+def _value_and_interval(row: pd.Series) -> tuple[str, str, str]:
+    said = numbers.parts(row)
+    return said.value, "of 100 planted hairs", said.interval
+
+
+NOT_YET = "Whether crown hair comes in later, or less of it in the end, cannot be told yet."
+
+
+def _counted(page: Page, side: str) -> str:
+    """Return how many planted zones of a side were followed, and how many of them counted at maturity."""
+    known = result_of(page, "crown_front").extra["counted"]
+    own = known[known["zone"].eq(side)]
+    if own.empty or own[["n_followed", "n_counted"]].isna().any(axis=None):
+        return " "
+    followed, at_maturity = int(own["n_followed"].iloc[0]), int(own["n_counted"].iloc[0])
+    return f"{numbers.number(at_maturity)} of {numbers.number(followed)} planted zones counted at maturity"
+
+
+def _side(row: pd.Series | None, null: float = 0.0) -> str:
+    """Return on which side of no difference the whole interval of a row lies; unsure where it holds it."""
+    if row is not None and pd.notna(row.get("ci_high")) and row["ci_high"] < null:
+        return "below"
+    if row is not None and pd.notna(row.get("ci_low")) and row["ci_low"] > null:
+        return "above"
+    return "unsure"
+
+
+def _about(value: float) -> str:
+    """Return a number for a sentence: whole from 1.5 on, else with one decimal."""
+    return numbers.number(value, 0 if value >= WHOLE_IN_SENTENCE else 1)
+
+
+WHOLE_IN_SENTENCE = 1.5
 
 
 def _one_surgeon(page: Page, surgeon: str) -> str:
@@ -99,10 +224,9 @@ def _one_surgeon(page: Page, surgeon: str) -> str:
         page,
         "own",
         surgeon_id=surgeon,
-        below=f" That is of all surgeons; {surgeon}'s placements yield less than the others', by {{value}}.",
-        above=f" That is of all surgeons; {surgeon}'s placements yield more than the others', by {{value}}.",
-        unsure=f" That is of all surgeons; whether {surgeon}'s placements differ from the others' they "
-        "cannot tell: {value}.",
+        below=f"In {surgeon}'s planted zones less grows than in the others': {{value}}.",
+        above=f"In {surgeon}'s planted zones more grows than in the others': {{value}}.",
+        unsure=f"Whether {surgeon}'s planted zones differ from the others' cannot be told: {{value}}.",
     )
 
 

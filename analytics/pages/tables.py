@@ -6,15 +6,17 @@ is said in words.
 """
 
 import re
+from base64 import b64encode
 from collections.abc import Mapping
 
 import pandas as pd
 from markupsafe import Markup
 
-from analytics import numbers
+from analytics import files, numbers
 from analytics.reports import filled
 from analytics.results import Result, plain
 
+MOST_COLUMNS = 6  # on a screen; the rest is in the CSV file
 MAX_ROWS = 50  # of a plain frame; a result's table is shown whole
 # Column headings of a result's table, in reading order after the groups.
 ESTIMATE, INTERVAL, PATIENTS, ROWS, TEST = "Estimate", "Interval", "Patients", "Rows", "p"
@@ -64,12 +66,41 @@ def show(
             frame, level = side_by_side(frame, numbers.heading(getattr(what, "x_name", "month")))
             marked = (*marked, level)
         notes, most = (*marked, *notes, *what.notes), len(frame)
+        whole = what.table()
     else:
-        frame = of_frame(what, labels=labels or {}, places=places or {})
+        frame, whole = of_frame(what, labels=labels or {}, places=places or {}), what
+    frame, left = _narrowed(frame)
     if len(frame) > most:
-        notes = (*notes, f"The first {most} of {len(frame)} rows; all of them are in the Excel file.")
+        notes = (*notes, f"The first {most} of {len(frame)} rows; all are in the CSV file.")
+    if left:
+        notes = (*notes, f"Also in the CSV file: {', '.join(left)}.")
     kind = "rw-table" if isinstance(what, Result) else "rw-table rw-frame"
-    return _html(frame.head(most), table_id, title, notes, kind)
+    return _html(frame.head(most), table_id, title, notes, kind, _csv(whole))
+
+
+def _narrowed(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Return a table of MOST_COLUMNS at most, and the headings it left out.
+
+    First the interval joins the number, then what the rows count goes, then what stands last.
+    """
+    estimate = next((c for c in frame if str(c).startswith(ESTIMATE)), "")
+    interval = next((c for c in frame if str(c).lower().endswith("interval")), "")
+    if len(frame.columns) > MOST_COLUMNS and estimate and interval:
+        limits = frame[interval]
+        both = frame[estimate].where(limits.eq(""), frame[estimate] + " (" + limits + ")")
+        frame = frame.assign(**{estimate: both}).drop(columns=interval)
+        frame = frame.rename(columns={estimate: f"{estimate}, {interval}"})
+    extra = len(frame.columns) - MOST_COLUMNS
+    if extra <= 0:
+        return frame, []
+    last = list(frame.columns[-extra:])
+    return frame.drop(columns=last), [str(c) for c in last]
+
+
+def _csv(whole: pd.DataFrame) -> str:
+    """Return a table as the address of a CSV file: every column and row, texts that are no formulas."""
+    said = whole.map(lambda value: plain(value) if isinstance(value, str) else value)
+    return "data:text/csv;charset=utf-8;base64," + b64encode(files.csv_bytes(said)).decode("ascii")
 
 
 def of_result(result: Result, *, rows_are: str = ROWS) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -118,7 +149,7 @@ def side_by_side(frame: pd.DataFrame, x_name: str) -> tuple[pd.DataFrame, str]:
     interval = next((c for c in frame if c.lower().endswith("interval")), "")
     limits = frame[interval] if interval else pd.Series("", index=frame.index)
     said = frame[estimate].where(limits.eq(""), frame[estimate] + " (" + limits + ")")
-    month = (x_name + " " + frame[x_name]).where(frame[x_name].ne(""), "Over all")
+    month = (x_name + " " + frame[x_name]).where(frame[x_name].ne(""), "All months")
     keys = list(frame.columns[: list(frame.columns).index(x_name)])
     rest = [c for c in frame.columns if c in (PATIENTS, TEST)]
     rows: dict[tuple, dict[str, str]] = {}
@@ -211,7 +242,9 @@ def _cell(value: object, places: int | None, column: str, *, is_name: bool) -> s
     return plain(said).replace("/cm2", "/cm²")
 
 
-def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...], kind: str) -> Markup:
+def _html(
+    frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...], kind: str, csv: str
+) -> Markup:
     """Return the table as HTML; every cell names its column, row and group, for those who hear it read."""
     texts = frame.reset_index(drop=True).astype(str)
     group_by, first, others = _rows_named_by(texts)
@@ -240,6 +273,7 @@ def _html(frame: pd.DataFrame, table_id: str, title: str, notes: tuple[str, ...]
         columns=columns,
         groups=groups,
         notes=[numbers.sentence(note) for note in notes],
+        csv=csv,
     )
 
 

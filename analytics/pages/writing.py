@@ -5,11 +5,13 @@ cautions) stand in `words.toml`, by page; a notebook of one's own hands them ove
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
 
-from analytics import disclosure
+from analytics import disclosure, measurement, milestones, regrowth, yields
 from analytics.errors import ParameterError
 from analytics.numbers import readable
 from analytics.pages import blocks, first_screen, tables
@@ -18,7 +20,7 @@ from analytics.pages.figures import unsaid
 from analytics.pages.page import Page, note_gap, result_of, show_html
 from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.pages.words import of_page
-from analytics.reports import defect, filled
+from analytics.reports import Question, defect, filled
 from analytics.results import WHY, Gap, Result, counted, why_not
 
 LEAST_WORDS_OF_ALT = 4
@@ -53,7 +55,16 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
     show_html(filled("blocks/attention", sentence=shown))
 
 
-def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "", says: str = "") -> None:
+def figure(
+    page: Page,
+    name: str,
+    title: str,
+    *,
+    alt: str = "",
+    caption: str = "",
+    says: str = "",
+    instead: tuple[str, str] = ("", ""),
+) -> None:
     """Draw a result with its data table folded beneath.
 
     Parameters
@@ -70,6 +81,8 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
         How to read it; the interval and the method are added.
     says
         What it says in one line, written above it as the section's answer.
+    instead
+        Name and title of a result that is drawn where this one has no answer; none: the page says why.
 
     Raises
     ------
@@ -80,6 +93,9 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
     if len(alt.split()) < LEAST_WORDS_OF_ALT:
         raise ParameterError("pages.figure(alt): say in a sentence what the picture shows, at least 4 words")
     result = result_of(page, name)
+    if instead[0] and result.gap is not None and result_of(page, instead[0]).gap is None:
+        figure(page, *instead, caption=caption)
+        return
     if says and not (result.gap is not None and result.gap.is_absent):
         lead(page, says)
     if result.gap is not None:
@@ -92,7 +108,9 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
         _instead(page, title, why)
         return
     number = _next(page, "figure")
-    block = _made(page, name, title, lambda: blocks.figure_block(result, number, title, alt, caption))
+    named = page.audience == "internal"  # readers outside see no single reading, nor the title of a mark
+    make = partial(blocks.figure_block, result, number, title, alt, caption, with_titles=named)
+    block = _made(page, name, title, make)
     if block is not None:
         page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
         show_html(block, failed=_failed(result))
@@ -106,6 +124,7 @@ def table(
     notes: Sequence[str] = (),
     rows_are: str = ROWS,
     across: bool = False,
+    says: str = "",
     read: Callable[[Result], pd.DataFrame] | None = None,
 ) -> None:
     """Write a result as a table, with its notes beneath.
@@ -120,9 +139,13 @@ def table(
         What its rows count, as the heading of their number.
     across
         Whether its months stand side by side.
+    says
+        What it says in one line, written above it as the section's answer.
     read
         Makes the frame that is shown, where that is not `result.table()`.
     """
+    if says:
+        lead(page, says)
     result = result_of(page, name)
     if result.gap is not None:
         _say_why(page, title, result.gap)
@@ -257,6 +280,46 @@ def _frame(
         most=most,
     )
     show_html(blocks.folded(caption, written) if folded else written)
+
+
+CARRIED = ("carried", "later", "graded", "graders", "asked")
+
+
+def carried(choices: yields.Choices = yields.USUAL) -> dict[str, Question]:
+    """Return the questions of a register of any size: what is carried, when more can be told, grades."""
+    return {
+        "carried": Question(regrowth.ladder, {"choices": choices}),
+        "later": Question(milestones.when, {"choices": choices}),
+        "graded": Question(measurement.grades, {}),
+        "graders": Question(measurement.reader_agreement, {}),
+        "asked": Question(measurement.answers, {}),
+    }
+
+
+def carried_of(answers: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the answers to `carried`, by name, to be handed over."""
+    return {name: answers[name] for name in CARRIED}
+
+
+def graded(page: Page) -> None:
+    """Write what graded photographs show by month, how readers agree, what patients answered.
+
+    Of results named graded, graders and asked, those the page has; nothing where a clinic records no such
+    thing. What a count would add is said beside.
+    """
+    titles = {"graded": "Grades of photographs, by zone and month", "asked": "Patients' answers, by month"}
+    there = [n for n in ("graded", "graders", "asked") if n in page.results and page.results[n].gap is None]
+    if not there:
+        return
+    lead(
+        page, "A grade says how a zone looks; only counted hairs say how much of what was planted has grown."
+    )
+    for name in there:
+        if name == "graders":
+            table(page, name, "How far two readers grade alike", rows_are="Photographs")
+            continue
+        figure(page, name, titles[name], alt=f"{titles[name]}: a mean and its bar at each month")
+        table(page, name, titles[name])
 
 
 def method(page: Page, *names: str) -> None:

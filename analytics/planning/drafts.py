@@ -21,7 +21,7 @@ from analytics.planning.outlook import Ahead, Outlook, outlook
 from analytics.planning.texts import Aim, Draft, ZoneDraft
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
-from analytics.results import LEVEL, Gap, Result, line, unanswered
+from analytics.results import LEVEL, Result, line
 
 DONOR, DONOR_LEFT = "donor", "left for later sessions"
 SPENT = "donor spent"
@@ -218,10 +218,10 @@ def split(
     Returns
     -------
     Result
-        As of `allocate`; a gap that says why where nothing can be divided.
+        As of `allocate`; one row without a number that says why where nothing can be divided.
     """
     if not aims:
-        return unanswered(Gap("No densities are aimed at: give aims, as: frontal 45 to 110, crown 90 to 80."))
+        return _told("No densities are aimed at: give aims, as: frontal 45 to 110, crown 90 to 80.")
     holds = donor(records, patient_id, safe_share=safe_share)
     zones = tuple(aim.zone for aim in aims)
     ahead = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
@@ -229,11 +229,11 @@ def split(
     fits = holds.plants if np.isfinite(holds.left) else np.inf
     most = min(total_grafts or np.inf, fits, sum(t.most_grafts for t in targets))
     if not targets:
-        return unanswered(Gap("This practice has followed no zone that is aimed at."))
+        return _told("This practice has followed no zone that is aimed at.")
     if not (total_grafts or np.isfinite(fits)):
-        return unanswered(Gap("The donor has not been measured: measure it, or give a total."))
+        return _told("The donor has not been measured: measure it, or give a total.")
     if most < 1:
-        return unanswered(Gap("Nothing is left of the donor under the limit chosen."))
+        return _told("Nothing is left of the donor under the limit chosen.")
     total = int(most)
     found = allocate(total, targets)
     notes = [f"{total:,} grafts planted spend {total * holds.per_graft:,.0f} {holds.unit}"]
@@ -244,3 +244,10 @@ def split(
             f"{total_grafts:,} grafts were asked for: lowered to what is left and what the zones take"
         )
     return replace(found, notes=(*notes, *found.notes))
+
+
+def _told(why: str) -> Result:
+    """Return one row without a number, whose flag says why nothing was divided."""
+    row = line(GRAFTS, np.nan, "FU", by={"zone": "all"}, flag=why)
+    used = pd.DataFrame({"zone": pd.Series(dtype=str), "reason": pd.Series(dtype=str)})
+    return Result(pd.DataFrame([row]), used, "nothing was divided", by=("zone",))

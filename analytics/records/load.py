@@ -16,7 +16,7 @@ from analytics.dictionary import TABLES, Raw
 from analytics.errors import Problem, RecordError
 from analytics.identifiers import allowed_beside, examine
 from analytics.records import readers, rules
-from analytics.records.derive import filled, visits_from
+from analytics.records.derive import filled, moments, visits_from
 from analytics.records.frames import Records
 from analytics.records.stores import from_arrow
 from analytics.records.typed import empty, typed
@@ -137,8 +137,8 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
     frames = filled(given)
     register = rules.Register(frames, given, rules.clock_of(frames, given))
     problems += rules.check(rules.ACROSS, register, absent)
-    if "visits" not in raw.tables and "measurements" in raw.tables:
-        frames["visits"] = visits_from(frames["measurements"])
+    if "visits" not in raw.tables:
+        frames["visits"] = visits_from(moments(frames))
         problems.append(_visits_derived())
     used = {name: len(given[name]) for name in raw.tables if name in TABLES}
     reasons.update({n: "empty rows" for n, t in whole.tables.items() if n not in raw.tables and t.n_rows})

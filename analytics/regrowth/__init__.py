@@ -9,16 +9,18 @@ what one case is and will be given its readings, without a refit; `deviation` sa
 from analytics.regrowth.deviation import deviation
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
 from analytics.regrowth.emergence import Emergence, fit_emergence
-from analytics.regrowth.ladder import RUNGS, assumed, ladder, with_model
+from analytics.regrowth.ladder import (
+    FOR_MODEL, LEAST_DIRECT, LEAST_FOLLOWED, LEAST_MEAN, assumed, ladder, with_model,
+)
 from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out
 from analytics.regrowth.quantities import (
     FRONT_NAME, degrees, mean_yield, parameters, quantities, variances, weights_of,
 )
 from analytics.regrowth.questions import emergence, fit_plateaus, rows_for, share_below, shares, tempo
 from analytics.regrowth.rows import EmergenceRows, prepare
+from analytics.regrowth.sides import against_front
 from analytics.regrowth.single_cases import (
     Forecast, Posterior, chance_below, forecast, posterior, slow_or_low, yields_at,
 )
 from analytics.regrowth.spline import by_zone, natural_basis
 from analytics.regrowth.tables import between_rows
-from analytics.regrowth.when import when

@@ -269,7 +269,7 @@ def _single(own: pd.DataFrame, zone: str, level: float) -> Iterator[dict]:
             n_patients=1, n_rows=1, flag=flag,
         )  # fmt: skip
     if last.empty:
-        flag = "planted, and not yet counted against a baseline"
+        flag = "planted, and no usable count against a baseline yet"
         yield line("yield", np.nan, UNIT, by={"zone": zone}, level=level, n_patients=0, flag=flag)
 
 

@@ -104,7 +104,7 @@ def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
     rows = []
     for term, unit, function, scale, said in made:
         found = quantities(fit, function, level=level, df=df, scale=scale)[0]
-        rows.append(_line(f"{one} : {other}", term, unit, found, level, n_patients=fewer, flag=said))
+        rows.append(side_line(f"{one} : {other}", term, unit, found, level, n_patients=fewer, flag=said))
     return rows
 
 
@@ -115,7 +115,7 @@ def mix_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
     rows = []
     for i, mix in enumerate(fit.mix):
         found = quantities(fit, lambda b, s, i=i: [b[start + i]], level=level, df=df)[0]
-        rows.append(_line(ALL_ZONES, f"case mix: {mix.term}", "points", found, level, flag=""))
+        rows.append(side_line(ALL_ZONES, f"case mix: {mix.term}", "points", found, level, flag=""))
     return rows
 
 
@@ -171,10 +171,10 @@ def _row(
     """Return a line of one zone, with its counts and what must be said of it."""
     said = "; ".join(f for f in (flag, few_patients(fit, k)) if f)
     counts = {"n_patients": int(fit.n_patients[k]), "n_rows": int(fit.n_rows[k])}
-    return _line(fit.zones[k], term, unit, found, level, x=x, **counts, flag=said)
+    return side_line(fit.zones[k], term, unit, found, level, x=x, **counts, flag=said)
 
 
-def _line(
+def side_line(
     zone: str,
     term: str,
     unit: str,
@@ -186,6 +186,7 @@ def _line(
     n_patients: int | None = None,
     n_rows: int | None = None,
 ) -> dict:
+    """Return a line of a zone, a side or a pair of them, with its limits and degrees of freedom."""
     return line(
         term,
         found.estimate,
@@ -204,7 +205,12 @@ def _line(
 
 def few_patients(fit: Emergence, k: int) -> str:
     """Return a flag where a zone has few patients."""
-    return "fewer than 5 patients" if fit.n_patients[k] < FEW_PATIENTS else ""
+    return few_patients_of(fit, np.arange(len(fit.zones)) == k)
+
+
+def few_patients_of(fit: Emergence, here: np.ndarray) -> str:
+    """Return a flag where the zones named have few patients."""
+    return f"fewer than {FEW_PATIENTS} patients" if fit.n_patients[here].max() < FEW_PATIENTS else ""
 
 
 def _plateau_flag(fit: Emergence, k: int) -> str:

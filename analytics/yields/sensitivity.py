@@ -120,7 +120,7 @@ def sensitivity(
         parts.append(result.table().assign(choice=line.choice, option=line.option))
     if main is None:
         raise FitError(
-            "yields.sensitivity: no reading is usable under any choice; regrowth check says what was left out"
+            "yields.sensitivity: no planted zone has a usable count near its month of maturity under any choice"
         )
     season = as_result(swing or _swing(main, error), main.rows(), level=level)
     return Result(
@@ -149,7 +149,14 @@ def season_of(lines: Result) -> Result:
     return Result(lines.extra["season"], lines.rows(), METHOD, notes=(NOTE,))
 
 
-def with_view(lines: Result, view: Result, *, choice: str, option: str, term: str) -> Result:
+def with_view(
+    lines: Result,
+    view: Result,
+    *,
+    option: str,
+    choice: str = "growth model",
+    term: str = "yield_at_maturity",
+) -> Result:
     """Return the lines of `sensitivity` with one more: the same number from another view.
 
     Parameters

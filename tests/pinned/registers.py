@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from analytics.reports import parameters
+
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "data_demo"
 REGISTER_A = ROOT / "tests" / "data" / "register_a"
@@ -19,6 +21,7 @@ ON_THE_DEMO_ALONE = ("06", "07")
 _BESIDE_THE_DEMO = {
     "02": {"criteria": str(DEMO / "criteria.toml"), "action_log": str(DEMO / "actions.toml")},
     "03": {"plan": str(DEMO / "study_out_of_body.toml")},
+    "05": {name: str(value) for name, value in parameters.DEMO["05_session_plan"].items()},
 }
 # 0034 was operated on twice, in four zones, and reads behind in one of them; 0001 was counted in neither zone
 # of the drafts. The demo's pages are asked with their own patients.

@@ -2,6 +2,7 @@
 
 import matplotlib.ticker as mpl_ticker
 import pandas as pd
+import seaborn
 from matplotlib.axes import Axes
 
 from analytics import numbers
@@ -19,6 +20,7 @@ from analytics.pages.figures.drawing import (
     panels,
     row_labels,
     series_style,
+    titled,
     what_is_counted,
 )
 from analytics.results import Curve, Result
@@ -34,6 +36,39 @@ def curve(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
 def milestones(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw the share past a milestone by month, observed terms as steps, with the numbers at risk below."""
     return _panelled(result, ax, narrow=narrow, steps=True)
+
+
+def together(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw all groups of a curve on one axis, each with its band, named where its line ends."""
+    path = result.path if isinstance(result, Curve) else result.table()
+    by = result.by[0]
+    path = path[path["estimate"].notna()]
+    names = list(path[by].drop_duplicates())
+    (axes,) = panels(ax, 1, narrow=narrow, height_in=3.6)
+    for position, name in enumerate(names):
+        line, style = path[path[by].eq(name)], series_style(position)
+        if {"ci_low", "ci_high"} <= set(line.columns):
+            axes.fill_between(
+                line["x"],
+                line["ci_low"],
+                line["ci_high"],
+                color=style["color"],
+                alpha=BAND_ALPHA / 2,
+                linewidth=0,
+            )
+        seaborn.lineplot(line, x="x", y="estimate", errorbar=None, ax=axes, legend=False, **style)
+        at = line[line["x"].gt(0) & line["x"].mod(3).eq(0)]
+        points = axes.scatter(at["x"], at["estimate"], s=40, color=style["color"], alpha=0.01, linewidth=0)
+        titled(points, [f"{group_name(by, name)}, month {x:g}: {numbers.number(y)}"
+                        for x, y in zip(at["x"], at["estimate"], strict=True)])  # fmt: skip
+    last = path.groupby(by, sort=False).tail(1)
+    label_line_ends(axes, [(row["x"], row["estimate"], group_name(by, row[by]), series_style(i)["color"])
+                           for i, (_, row) in enumerate(last.iterrows())])  # fmt: skip
+    axes.set_xlim(0, path["x"].max() * (1.28 if narrow else 1.14))
+    _name_axes([axes], result, path)
+    axes.grid(axis="y")
+    seaborn.despine(ax=axes)
+    return axes
 
 
 def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = False) -> Axes:

@@ -8,13 +8,14 @@ number. Each picture states what it needs:
 - curve: `path` (x, estimate, ci_low, ci_high), one panel per first `by` column, one line per remaining column
   and term. Where present: `extra["points"]` (by, x, y), `extra["marks"]` (by, x, label), `extra["at_risk"]`
   (by, x, n). Rows of `path` that carry a flag (outside the data) are drawn faint.
+- together: as curve, all groups on one axis, each line named where it ends.
 - milestones: as curve, in percent of placements; terms that begin with `observed` are drawn as steps.
 - forest: as intervals; rows whose term is `pooled` are diamonds.
 - funnel: rows of `table()` at x; `path` holds the limits, one line per term; a flag marks a unit outside.
 - run: rows of `table()` at x, joined; `path` holds centre and limits, one line per term; a flag is a signal.
 
 - case, width: `course.case` (`course`); ledger, drafts: `planning` (`planner`).
-- splits: `yields.joint` (`joint`).
+- splits: `yields.joint` (`joint`); sides: `regrowth.against_front` (`sides`).
 - power, balance, overlap, tipping, specification: `study` (`study`).
 - of the quarterly review (`review`, `charts`): indicators, operators, follow_up, actions, run_charts, cases,
   before_after, each from its own result; sentence, the flag of a result that has no number yet.
@@ -28,9 +29,9 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
-from analytics.pages.figures import joint, review, study
+from analytics.pages.figures import joint, review, sides, study
 from analytics.pages.figures.course import case, early, ladder, width
-from analytics.pages.figures.curves import curve, funnel, milestones, run
+from analytics.pages.figures.curves import curve, funnel, milestones, run, together
 from analytics.pages.figures.drawing import STYLE
 from analytics.pages.figures.intervals import forest, intervals, sensitivity
 from analytics.pages.figures.planner import drafts, ledger
@@ -51,6 +52,8 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "ledger": ledger,
     "drafts": drafts,
     "splits": joint.splits,
+    "sides": sides.sides,
+    "together": together,
     **review.PICTURES,
     **study.PICTURES,
 }
@@ -64,8 +67,13 @@ BARS: dict[str, str] = {
     "drafts": "Bars: 95 % limits of a count to come.",
     "run_charts": "",
     "cases": "",
-    **dict.fromkeys(("power", "width", "ledger", "balance", "overlap", "sentence", "funnel", "run"), ""),
+    **dict.fromkeys(
+        ("sides", "power", "width", "ledger", "balance", "overlap", "sentence", "funnel", "run"), ""
+    ),
 }
+
+# Pictures whose caption depends on what they show.
+CAPTIONS: dict[str, Callable[[Result], str]] = {"sides": sides.caption}
 
 # Pictures that can have nothing to show though their result has rows, and the words for it.
 UNSAID: dict[str, Callable[[Result], str]] = {"splits": joint.unsaid}

@@ -13,10 +13,12 @@ import math
 import re
 from collections.abc import Sequence
 from typing import Any
+from xml.etree import ElementTree
 
 import matplotlib as mpl
 import pandas as pd
-from markupsafe import Markup, escape
+from markupsafe import Markup
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -38,7 +40,11 @@ DASHES: tuple = (
 MARKERS = ("o", "s", "^", "D", "v", "P")
 BAND_ALPHA = 0.16
 WIDTH_IN = 7.6
-NARROW_WIDTH_IN = 3.7
+NARROW_WIDTH_IN = 3.55
+FONT_PT = 8.6  # the smallest: 12 pixels where the drawing is as wide as its place
+SVG, LINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
+TEXT_SIZE = re.compile(r"(font: (?:[a-z]+ |[1-9]00 )*|font-size: )([\d.]+)px")
+TITLES = "titles:"  # begins the id of a group whose marks have titles
 LINE_OF_TEXT = 0.075  # of the height of a panel
 # The reading machine's own sans serif; matplotlib measures with DejaVu Sans, which is wider, so nothing
 # collides.
@@ -221,7 +227,12 @@ def name_axes(axes: Sequence[Axes], x: str, y: str) -> None:
     figure.supylabel(y, fontsize=STYLE["axes.labelsize"])
 
 
-def inline(svg_text: str, prefix: str, alternative: str) -> Markup:
+def titled(artist: Artist, titles: Sequence[str]) -> None:
+    """Give each mark of an artist a title that a browser shows when it is pointed at, in drawing order."""
+    artist.set_gid(TITLES + "|".join(title.replace("|", "/") for title in titles))
+
+
+def inline(svg_text: str, prefix: str, alternative: str, *, with_titles: bool = True) -> Markup:
     """Return a drawing to stand in the page: as wide as its place, its ids its own, its text text.
 
     Parameters
@@ -232,14 +243,62 @@ def inline(svg_text: str, prefix: str, alternative: str) -> Markup:
         What its ids begin with, unique on the page.
     alternative
         What it shows, for a reader who cannot see it.
+    with_titles
+        Whether marks keep their titles (`titled`): not for readers outside the clinic.
     """
-    head, rest = svg_text.split(">", 1)
-    box = re.search(r'viewBox="[^"]*"', head)
-    rest = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>", "", rest, flags=re.DOTALL)
-    rest = re.sub(r'\bid="|(?<=url\(#)|(?<=href="#)', lambda found: f"{found.group()}{prefix}-", rest)
-    return Markup(
-        f'<svg {box.group() if box else ""} role="img" aria-label="{escape(alternative)}">{rest.strip()}'
-    )
+    root = ElementTree.fromstring(svg_text)  # our own drawing
+    box = root.get("viewBox")
+    root.attrib.clear()
+    root.attrib.update({"viewBox": str(box), "role": "img", "aria-label": alternative})
+    for parent in list(root.iter()):
+        for child in list(parent):
+            if child.tag in (f"{SVG}metadata", f"{SVG}style"):
+                parent.remove(child)
+    for element in list(root.iter()):
+        if element.get("id", "").startswith(TITLES):
+            _set_titles(element, with_titles=with_titles)
+        _own_ids(element, prefix)
+    ElementTree.register_namespace("", SVG.strip("{}"))
+    return Markup(ElementTree.tostring(root, encoding="unicode"))
+
+
+def _set_titles(group: ElementTree.Element, *, with_titles: bool) -> None:
+    """Hang the titles on a group's marks, and a style that all of them have on the group."""
+    titles = group.attrib.pop("id").removeprefix(TITLES).split("|")
+    marks = list(group.iter(f"{SVG}use")) or [group]
+    styles = {mark.get("style") for mark in marks}
+    if len(marks) > 1 and len(styles) == 1 and None not in styles:
+        group.set("style", str(styles.pop()))
+        for mark in marks:
+            del mark.attrib["style"]
+    for mark, title in zip(marks, titles, strict=False) if with_titles else ():
+        written = ElementTree.Element(f"{SVG}title")
+        written.text = title
+        mark.insert(0, written)
+
+
+def _own_ids(element: ElementTree.Element, prefix: str) -> None:
+    """Make the ids of an element the page's own, drop those nothing refers to, and round its coordinates."""
+    if "id" in element.attrib:
+        if element.tag == f"{SVG}g":
+            del element.attrib["id"]
+        else:
+            element.set("id", f"{prefix}-{element.get('id')}")
+    for name, value in list(element.attrib.items()):
+        if name == LINK:
+            del element.attrib[name]
+            element.set("href", value.replace("#", f"#{prefix}-"))
+        elif "url(#" in value:
+            element.set(name, value.replace("url(#", f"url(#{prefix}-"))
+        elif name == "style":
+            element.set(name, TEXT_SIZE.sub(_readable_size, value))
+        elif name in ("d", "x", "y"):
+            element.set(name, re.sub(r"(\.\d\d)\d+", r"\1", value))
+
+
+def _readable_size(found: re.Match) -> str:
+    """Return a size of text, FONT_PT at least: what is laid out smaller has room, as it is measured wider."""
+    return f"{found.group(1)}{max(float(found.group(2)), FONT_PT):g}px"
 
 
 def svg(figure: Figure) -> str:

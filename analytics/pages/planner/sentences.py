@@ -92,6 +92,8 @@ def split_in_words(page: Page) -> str:
     if why := why_not(result_of(page, "split")):
         return why
     table = result_of(page, "split").table()
+    if table["estimate"].isna().all():
+        return str(table["flag"].iloc[0])
     wide = table.pivot(index="zone", columns="term", values="estimate")
     wide = wide.loc[table["zone"].drop_duplicates()]
     divided = ", ".join(f"{readable(zone)} {row['grafts']:,.0f}" for zone, row in wide.iterrows())
