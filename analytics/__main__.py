@@ -21,6 +21,8 @@ COMMANDS = {
     "deidentify": ("analytics.app.commands.deidentify", "write the tables with codes for persons"),
     "code": ("analytics.app.commands.code", "turn a chart number into its code"),
     "check": ("analytics.app.commands.check", "read your records and name every problem"),
+    "add": ("analytics.app.chair.add", "enter a follow-up or a session, or take an entry back"),
+    "import": ("analytics.app.chair.counts", "add counts from a table of any counting tool"),
     "report": ("analytics.app.commands.report", "make one report"),
     "due": ("analytics.app.commands.due", "say whose follow-up is due, from today"),
     "keep": ("analytics.app.commands.keep", "keep a chosen draft with its case"),

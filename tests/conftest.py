@@ -1,6 +1,12 @@
 """Shared fixtures: the demo register, loaded once."""
 
 import os
+import shutil
+import socket
+import subprocess
+import time
+import urllib.error
+import urllib.request
 from pathlib import Path
 
 # One thread a process: many threads on small matrices wait for cores that a busy machine does not give them.
@@ -121,3 +127,37 @@ def chromium():
         started = running.chromium.launch(executable_path=str(browser.find()), args=browser.flags())
         yield started
         started.close()
+
+
+@pytest.fixture(scope="session")
+def laboratory(tmp_path_factory):
+    """Return the address of a running JupyterLab, as `regrowth lab` starts it, on a copy of the notebooks."""
+    from analytics.app import lab
+
+    root = tmp_path_factory.mktemp("lab")
+    shutil.copytree(ROOT / "notebooks", root / "notebooks", ignore=shutil.ignore_patterns(".*"))
+    runtime = tmp_path_factory.mktemp("r")
+    environment = lab.environment(runtime) | {"HOME": str(root)}
+    more = ["--IdentityProvider.token=for-this-test"]
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    log = (runtime / "log.txt").open("wb")
+    server = subprocess.Popen(
+        lab.command(port=port, browser=False, more=more, root=root),
+        env=environment,
+        stdout=log,
+        stderr=subprocess.STDOUT,
+    )
+    address = f"http://127.0.0.1:{port}"
+    deadline = time.monotonic() + 90
+    while time.monotonic() < deadline and server.poll() is None:
+        try:
+            urllib.request.urlopen(f"{address}/api?token=for-this-test", timeout=2)
+            break
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.5)
+    yield address, root
+    server.terminate()
+    server.wait(timeout=30)
+    log.close()

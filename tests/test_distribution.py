@@ -5,7 +5,6 @@ known (`simulate`), and against the normal model where plateaus are normal. Cove
 by `tests/bench/worlds.py`.
 """
 
-import json
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +15,7 @@ from scipy.stats import multivariate_normal
 from analytics import measurement, regrowth, simulate
 from analytics.errors import ParameterError
 from analytics.numerics.nonlinear import share
-from analytics.regrowth import distribution, likelihood, single_cases
+from analytics.regrowth import distribution, likelihood, plateaus, single_cases
 from analytics.regrowth.distribution import CENTRES, POOR
 
 # Points or hairs: what two million draws and the grid's cells leave open.
@@ -36,7 +35,7 @@ def _register(n, seed, **truth):
 def skewed():
     """Return a register with bounded plateaus and poor growth: latent values, rows, distribution."""
     latent, fit, rows = _register(250, 11, plateau_law="beta", poor_growth=0.05)
-    return latent, rows, distribution.fit_distribution(rows, fit, seed=1)
+    return latent, rows, plateaus.fit_distribution(rows, fit, seed=1)
 
 
 def test_the_likelihood_of_a_placement_is_that_of_the_multivariate_normal(skewed):
@@ -49,7 +48,7 @@ def test_the_likelihood_of_a_placement_is_that_of_the_multivariate_normal(skewed
         at, zone = of.row_placement == j, of.zone[j]
         for a, t in ((10, 5), (40, 2), (55, 8)):
             ratio = of.month[at] * np.exp(-by.log_half[zone] - dist.tempos[t])
-            grown = of.planted[at] * CENTRES[a] / 100 * share(by.curve, ratio, by.log_k[zone])[0]
+            grown = of.planted[at] * CENTRES[a] / 100 * share(by.shape, ratio, by.log_k[zone])[0]
             native = of.native_hat[of.region[at]] * of.kept[at]
             variance = by.residual + measurement.count_variance(
                 np.maximum(native + grown, 1 / of.area[at]),
@@ -142,7 +141,7 @@ def test_single_cases_hold_their_true_yields(skewed):
 def failing():
     """Return the distribution of a practice some of whose placements failed."""
     _, fit, rows = _register(150, 4, failed_growth=8)
-    return rows, distribution.fit_distribution(rows, fit, seed=1)
+    return rows, plateaus.fit_distribution(rows, fit, seed=1)
 
 
 def _dead(dist, readings=(4.0, 0.0, 11.0, 7.0, 9.0), planted=60.0, native=20.0) -> pd.DataFrame:
@@ -195,7 +194,7 @@ def test_a_case_is_what_importance_sampling_makes_of_the_same_model(failing, rea
     factor = 1 + of.cv[0] * rng.standard_normal(n)
     log_weight = np.zeros(n)
     for month, density in zip(of.month, of.density, strict=True):
-        emerged = share(by.curve, month * np.exp(-by.log_half[k] - tempo), by.log_k[k])[0]
+        emerged = share(by.shape, month * np.exp(-by.log_half[k] - tempo), by.log_k[k])[0]
         grown = of.planted[0] * plateau / 100 * emerged
         variance = by.residual + measurement.count_variance(
             np.maximum(of.native_hat[0] + grown, 1.0), 1.0, marked=True, reader_changed=False,
@@ -205,7 +204,7 @@ def test_a_case_is_what_importance_sampling_makes_of_the_same_model(failing, rea
         log_weight += -0.5 * (off**2 / variance + np.log(variance))
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    emerged = share(by.curve, 18.0 * np.exp(-by.log_half[k] - tempo), by.log_k[k])[0]
+    emerged = share(by.shape, 18.0 * np.exp(-by.log_half[k] - tempo), by.log_k[k])[0]
     true = plateau * emerged
     post = single_cases.posterior(dist, own)
     found = single_cases.yields_at(post, [18.0], levels=(0.8,))
@@ -247,19 +246,10 @@ def test_chances_of_slow_and_low_add_up_and_are_a_tenth_before_any_reading(skewe
     np.testing.assert_allclose(before["slow_only"] + before["both"], 0.1, atol=0.005)
 
 
-def test_a_distribution_comes_back_from_json(skewed):
-    dist = skewed[2]
-    text = json.dumps(distribution.as_plain(dist), default=lambda v: v.tolist())
-    again = distribution.from_plain(json.loads(text))
-    zone = dist.fit.zones[0]
-    one, other = (distribution.share_quantities(d, zone, [12.0], 80.0)[0] for d in (dist, again))
-    assert one == other
-
-
 def test_the_same_seed_gives_the_same_limits(failing):
     rows, dist = failing
-    again = distribution.fit_distribution(rows, dist.fit, seed=1)
-    other = distribution.fit_distribution(rows, dist.fit, seed=2)
+    again = plateaus.fit_distribution(rows, dist.fit, seed=1)
+    other = plateaus.fit_distribution(rows, dist.fit, seed=2)
     np.testing.assert_array_equal(again.whole_draws, dist.whole_draws)
     np.testing.assert_array_equal(other.whole, dist.whole)
     assert not np.array_equal(other.whole_draws, dist.whole_draws)
@@ -267,9 +257,9 @@ def test_the_same_seed_gives_the_same_limits(failing):
 
 def test_a_small_register_is_drawn_to_the_fit_and_has_wide_limits():
     _, fit, rows = _register(14, 3, plateau_law="beta")
-    dist = distribution.fit_distribution(rows, fit)
+    dist = plateaus.fit_distribution(rows, fit)
     assert dist.converged
-    assert (dist.n_placements < distribution.FEW_PLACEMENTS).any()
+    assert (dist.n_placements < plateaus.FEW_PLACEMENTS).any()
     plateau = fit.beta[fit.slices[1][0] : fit.slices[1][0] + len(fit.zones)]
     assert (np.abs(dist.regular @ CENTRES - plateau) < 12).all()
     np.testing.assert_allclose(dist.whole.sum(axis=1), 1.0)

@@ -264,12 +264,14 @@ def _row(n: int, **other: object) -> list[object]:
     [
         ({"Area": "40 ells"}, "column F (placements.area_cm2): 1 cell has an unknown unit, at row 4"),
         ({"Area": "40 min"}, "column F (placements.area_cm2): 1 cell has a unit that does not fit, at row 4"),
-        ({"6M": "about 60"}, "column L (measurements.density_hairs_cm2): 1 cell is no number, at row 4"),
+        ({"6M": "sixty"}, "column L (measurements.density_hairs_cm2): 1 cell is no number, at row 4"),
+        ({"6M": "about 60"}, "reading.approximate: still a question"),
+        ({"6M": "55-65"}, "reading.ranges: still a question"),
         ({"6M": datetime.date(2022, 5, 12)}, "1 cell is a date where a number belongs, at row 4"),
         ({"Op date": "2022-02-31"}, "column B (sessions.date): 1 date does not exist, at row 4"),
         ({"Op date": "03/2022"}, "column B (sessions.date): 1 date has no day, at row 4"),
         ({"Op date": None}, "placements.session_id: 1 planting belongs to no operation, at row 4"),
-        ({"Patient ID": None}, "column A (patients.patient_id): 1 row says no patient, at row 4"),
+        ({"Patient ID": None}, "joining.blank_codes: still a question"),
         ({"Patient ID": 12.5}, "column A (patients.patient_id): 1 cell is no code, at row 4"),
         (
             {"Patient ID": "P02", "Op date": datetime.date(2022, 3, 15)},

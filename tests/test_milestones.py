@@ -14,6 +14,7 @@ from analytics.errors import ParameterError
 from analytics.milestones import first_readings as milestones_curves
 from analytics.milestones import model as milestones_model
 from analytics.milestones.intervals import Question
+from analytics.numerics.nonlinear import share
 from analytics.regrowth.quantities import parameters, variances
 
 NEVER = np.inf
@@ -312,7 +313,7 @@ def test_expected_first_readings_at_one_visit_are_the_sum_of_plateaus_and_errors
     )  # fmt: skip
     _, log_half, log_k = (v[model.fit.zone_index("crown")] for v in parameters(model.fit, model.fit.beta))
     plateau, tempo = regrowth.drawn(model, "crown", 400_000, np.random.default_rng(9))
-    true = plateau / (1 + (12.0 / np.exp(log_half + tempo)) ** -np.exp(log_k))
+    true = plateau * share(model.fit.shape, 12.0 / np.exp(log_half + tempo), log_k)[0]
     sd = np.sqrt((0.1 * true) ** 2 + (100 * 3.0 / 50) ** 2 + (100 * 4.0 / 50) ** 2)
     found = milestones_model.expected_first_readings(model, rows, Question(80.0), [12.0], seed=2, copies=10)
     # 30,000 draws: standard error at most 0.3 points.

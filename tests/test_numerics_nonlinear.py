@@ -7,7 +7,7 @@ from scipy import integrate, stats
 
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import mixed, nonlinear
-from analytics.numerics.nonlinear import curves
+from analytics.numerics.nonlinear import curves, errors
 
 
 def asymptotic(x, p):
@@ -169,6 +169,62 @@ def test_gompertz_is_its_growth_curve_rebased_to_the_outset():
     np.testing.assert_allclose(
         curves.share("Gompertz", time / half, np.log(b))[0], (growth - outset) / (1 - outset), atol=1e-12
     )
+
+
+@pytest.mark.parametrize("tail", [0.4, 1.0, 2.5])
+def test_the_tailed_shape_is_scipys_burr_as_steep_at_half_as_the_log_logistic(tail):
+    time, k = np.array([0.2, 0.9, 1.0, 1.7, 4.0]), 2.3
+    turned = k * tail / (2 * (1 - 2.0**-tail))
+    known = stats.burr12(turned, 1 / tail, scale=(2.0**tail - 1) ** (-1 / turned))
+    shape = ("Burr", np.log(tail))
+    share, by_time, _ = curves.share(shape, time, np.log(k))
+    np.testing.assert_allclose(share, known.cdf(time), atol=1e-12)
+    np.testing.assert_allclose(by_time, time * known.pdf(time), rtol=1e-9)
+    np.testing.assert_allclose(
+        np.exp(curves.log_time_of(shape, 0.95, np.log(k))[0]), known.ppf(0.95), rtol=1e-9
+    )
+    assert by_time[2] == pytest.approx(k / 4)
+    # The slope in log tail, by differences, through the density a fit takes.
+    x = np.column_stack([time * 6.0, np.full(5, 50.0), np.ones(5)])
+    at = np.tile([40.0, 84.0, np.log(6.0), np.log(k), np.log(tail)], (5, 1))
+    step = np.zeros(5)
+    step[4] = 1e-6
+    of = curves.density("Burr")
+    rise = (of(x, at + step)[0] - of(x, at - step)[0]) / 2e-6
+    np.testing.assert_allclose(of(x, at)[1][:, 4], rise, atol=1e-6)
+
+
+def test_a_prior_joins_the_estimates_by_precision_and_its_error_is_one_more_groups():
+    """Dense matrices: (X' V^-1 X + P)^-1; the scores' squares and P between two of them."""
+    rng = np.random.default_rng(12)
+    groups = np.repeat(np.arange(40), 5)
+    X = np.column_stack([np.ones(200), rng.standard_normal(200)])
+    y = X @ [3.0, 1.0] + 0.8 * rng.standard_normal(40)[groups] + rng.standard_normal(200)
+
+    def line(x, parameters):
+        return parameters[:, 0], np.ones((len(x), 1))
+
+    options = {"designs": [X], "levels": [(groups, {0: "diagonal"})], "method": "marginal"}
+    mean, precision = np.array([0.0, 5.0]), np.array([0.0, 50.0])
+    free = nonlinear.fit(y, X, line, [0.0, 0.0], **options)
+    fit = nonlinear.fit(y, X, line, [0.0, 0.0], prior=(mean, precision), **options)
+    same = groups[:, None] == groups[None, :]
+    V = np.eye(200) * fit.sigma**2 + fit.linear.covariances[0][0, 0] * same
+    bread = np.linalg.inv(X.T @ np.linalg.solve(V, X) + np.diag(precision))
+    weighted = np.linalg.solve(V, X)
+    np.testing.assert_allclose(fit.beta, bread @ (weighted.T @ y + precision * mean), rtol=1e-4)
+    assert free.beta[1] < fit.beta[1] < 5.0
+    block = (groups, np.ones((200, 1)), fit.linear.covariances[0], "diagonal")
+    pattern = rng.standard_normal((200, 1))
+    residual = y - X @ fit.beta
+    given = {"groups": groups, "precision": precision, "patterns": pattern}
+    found = errors(residual, X, [block], np.full(200, fit.sigma**2), **given)
+    np.testing.assert_allclose(found.model_cov, bread, rtol=1e-9)
+    np.testing.assert_allclose(found.moves, bread @ weighted.T @ pattern, rtol=1e-9)
+    none = errors(residual, X, [block], np.full(200, fit.sigma**2), groups=groups)
+    assert found.robust_cov[1, 1] < none.robust_cov[1, 1]
+    alone = errors(0 * residual, X, [block], np.full(200, fit.sigma**2), **given)
+    np.testing.assert_allclose(alone.robust_cov, bread @ np.diag(precision) @ bread, rtol=1e-9)
 
 
 @pytest.mark.parametrize("shape", curves.SHAPES)

@@ -3,19 +3,11 @@
 The rules of accessibility are axe-core's (Deque), run in the page. Screenshots are kept as artefacts.
 """
 
-import shutil
-import socket
-import subprocess
-import time
-import urllib.error
-import urllib.request
-
 import pytest
 import sample_page
 import seen
 from conftest import ROOT
 
-from analytics.app import lab
 from analytics.reports import batch, browser, overview, parameters
 
 pytestmark = [
@@ -101,38 +93,6 @@ def test_the_front_page_of_a_batch_asks_for_nothing_and_has_no_serious_fault(chr
     page.get_by_role("link", name="Read p").click()
     assert page.get_by_role("heading", level=1).inner_text() == "Does the crown grow less than the front?"
     page.close()
-
-
-@pytest.fixture(scope="module")
-def laboratory(tmp_path_factory):
-    """Return the address of a running JupyterLab, as `regrowth lab` starts it, on a copy of the notebooks."""
-    root = tmp_path_factory.mktemp("lab")
-    shutil.copytree(ROOT / "notebooks", root / "notebooks", ignore=shutil.ignore_patterns(".*"))
-    runtime = tmp_path_factory.mktemp("r")
-    environment = lab.environment(runtime) | {"HOME": str(root)}
-    more = ["--IdentityProvider.token=for-this-test"]
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    log = (runtime / "log.txt").open("wb")
-    server = subprocess.Popen(
-        lab.command(port=port, browser=False, more=more, root=root),
-        env=environment,
-        stdout=log,
-        stderr=subprocess.STDOUT,
-    )
-    address = f"http://127.0.0.1:{port}"
-    deadline = time.monotonic() + 90
-    while time.monotonic() < deadline and server.poll() is None:
-        try:
-            urllib.request.urlopen(f"{address}/api?token=for-this-test", timeout=2)
-            break
-        except (urllib.error.URLError, OSError):
-            time.sleep(0.5)
-    yield address, root
-    server.terminate()
-    server.wait(timeout=30)
-    log.close()
 
 
 @pytest.mark.slow

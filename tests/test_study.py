@@ -482,7 +482,7 @@ def test_the_grid_holds_the_declared_answer_and_every_combination():
 
     read, _ = register(40, 0.0, 21)
     plan = checked(content())
-    options = {"native loss": ("none", "4.8 % a year"), "photographs": ("standard", "failed too")}
+    options = {"native loss": ("none", "published and own"), "photographs": ("standard", "failed too")}
     grid = study.robustness(read, plan, options={**options, "planted density": ("best known",)})
     table = grid.table()
     declared = table[table["flag"].eq("declared")]

@@ -58,7 +58,7 @@ def _last(rows):
 def test_native_loss_hides_yield_by_the_published_amount_and_is_taken_out(tmp_path, native, rate, column):
     register = _case_with_native(tmp_path, native, 1 - rate / 100)
     naive = _last(yields.by_visit(register, choices=UNCHANGED))["yield_pct"]
-    ours = _last(yields.by_visit(register, choices=yields.Choices(annual_loss_pct=rate)))["yield_pct"]
+    ours = _last(yields.by_visit(register, choices=yields.Choices("assumed", rate)))["yield_pct"]
     assert naive == pytest.approx(NAIVE[native][column], abs=PRINTED)
     assert ours == pytest.approx(TRUE_YIELD, abs=EXACT)
 
@@ -210,7 +210,7 @@ def test_a_zero_count_has_an_error(tmp_path):
 def test_an_unknown_option_is_refused_in_words(tmp_path):
     register = registers.one_case(tmp_path, [(0, 40), (12, 80)])
     with pytest.raises(
-        ParameterError, match=r"yields.Choices\(native_change\): unknown; use one of none, assumed, control"
+        ParameterError, match=r"yields.Choices\(native_change\): unknown; use one of combined, none"
     ):
         yields.by_visit(register, choices=yields.Choices(native_change="guess"))
     with pytest.raises(ParameterError, match="expected 0 to 60 percent a year"):

@@ -60,7 +60,7 @@ def test_counting_finer_hair_than_at_the_baseline_makes_yield_jump_and_is_left_o
         yields.average(register, choices=yields.Choices(photographs=p)).table().set_index("zone").loc[FRONT]
         for p in ("standard", "any_cut_off")
     )
-    assert naive["ci_low"] > _true(latent)
+    assert naive["estimate"] > max(_true(latent), ours["estimate"]) + 4
     _is_right(ours, _true(latent))
 
 
@@ -315,5 +315,5 @@ def test_what_grows_of_what_was_planted_carries_the_error_all_zone_averages_shar
     ours, own = table.loc["growing of planted"], alone.loc["growing of planted"]
     assert ours["estimate"] == pytest.approx(own["estimate"])
     assert ours["se"] == pytest.approx(np.hypot(own["se"], 0.04 * own["estimate"]))
-    assert ours["se"] > 2 * own["se"]
+    assert ours["se"] > 1.3 * own["se"]
     assert ours["ci_high"] - ours["ci_low"] > 2 * 1.9 * ours["se"]

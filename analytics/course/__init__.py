@@ -9,7 +9,6 @@ Everything rests on one fit of the emergence model; a case is judged given its r
 from analytics.course.backtest import backtest
 from analytics.course.case import MONTHS_AHEAD, case
 from analytics.course.due import AHEAD_MONTHS, OPEN, OVERDUE, SOON, due
-from analytics.course.early import early
 from analytics.course.no_growth import no_growth
 from analytics.course.practice import call_back, false_alarms, standings
 from analytics.course.standing import LOW_YIELD_PCT, front_month

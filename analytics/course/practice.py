@@ -236,7 +236,7 @@ def _simulated(
     native = np.maximum(fit.beta[fit.slices[0][0] + k] + native_sd * rng.normal(size=n), 0.0)
     # The reader's habit and the error of planted density both multiply the case's own growth.
     habit = 1 + np.hypot(fit.reader_cv, fit.planted_cv["region"]) * rng.normal(size=n)
-    emerged = share(fit.curve, np.array(months) * np.exp(-log_half - slow[:, None]), log_k)[0]
+    emerged = share(fit.shape, np.array(months) * np.exp(-log_half - slow[:, None]), log_k)[0]
     grown = PLANTED * (plateau * np.maximum(habit, 0.0))[:, None] * emerged / 100
     density = native[:, None] + np.column_stack([np.zeros(n), grown])
     variance = float(fit.spread[-1]) + measurement.count_variance(

@@ -66,7 +66,7 @@ def below(plateaus: PlateauDistribution, zone: str, months, yield_pct, error_sd=
     y, error = np.broadcast_arrays(
         np.atleast_1d(np.asarray(yield_pct, dtype=float)), np.asarray(error_sd, dtype=float)
     )
-    emerged = share(fit.curve, months[:, None] * np.exp(-log_half - plateaus.tempos), log_k)[0]
+    emerged = share(fit.shape, months[:, None] * np.exp(-log_half - plateaus.tempos), log_k)[0]
     out = np.empty(len(months))
     for m, grown in enumerate(np.maximum(emerged, 1e-12)):
         if error[m] > 0:

@@ -120,7 +120,7 @@ def put_file(path: Path, content: str | bytes, *, by: str = "", was: bytes | Non
     refuse_file(path, by=by, was=was, becomes=data)
     if not is_new and path.read_bytes() == data:
         return path
-    _note(path.parent, {path.name: hashlib.sha256(data).hexdigest()}, by)
+    note(path.parent, {path.name: hashlib.sha256(data).hexdigest()}, by)
     try:
         return write(path, data, is_new=is_new)
     except FileExistsError:
@@ -237,7 +237,7 @@ def _finish(place: Path) -> None:
     coming = listing.listed(arriving)
     writers = {by for versions in coming.values() for _, by in versions}
     for by in writers:
-        _note(place, {name: d for name, versions in coming.items() for d, w in versions if w == by}, by)
+        note(place, {name: d for name, versions in coming.items() for d, w in versions if w == by}, by)
         _remove_own(place, by, keep=coming)
     for name, versions in coming.items():
         target = place / name
@@ -288,10 +288,10 @@ def clear(place: Path, *, by: str = "") -> None:
 def adopt(place: Path, digests: Mapping[str, str], *, by: str = "") -> None:
     """Note the files of a folder that was written before there was a list, where there is none yet."""
     if not os.path.lexists(place / LIST):
-        _note(place, digests, by)
+        note(place, digests, by)
 
 
-def _note(folder: Path, digests: Mapping[str, str], by: str) -> None:
+def note(folder: Path, digests: Mapping[str, str], by: str) -> None:
     """Add files to a folder's list, on the disk before they are."""
     known = listing.listed(folder)
     new = {name: d for name, d in digests.items() if (d, by) not in known.get(name, ())}

@@ -109,6 +109,23 @@ def append(
         return line
 
 
+@contextlib.contextmanager
+def alone(place: Path, what: str) -> Iterator[None]:
+    """Hold one thing of a state folder, such as its entries, for one writer; whoever comes later waits.
+
+    Logs may be written meanwhile, by the holder and by others.
+
+    Raises
+    ------
+    ParameterError
+        When the folder cannot be written, or another writer does not finish.
+    """
+    with _refused(place):
+        atomic.made(place)
+    with _locked(place, f"{LOCK}-{what}"):
+        yield
+
+
 def read(place: Path, name: str) -> Log:
     """Return a log; empty where there is none. Reading changes nothing, not even a missing folder."""
     with _refused(place):
@@ -195,10 +212,10 @@ def _add_line(path: Path, line: str) -> None:
 
 
 @contextlib.contextmanager
-def _locked(place: Path) -> Iterator[None]:
+def _locked(place: Path, name: str = LOCK) -> Iterator[None]:
     """Hold the folder for one writer; whoever comes later waits."""
     atomic.made(place)
-    path = place / LOCK
+    path = place / name
     end = time.monotonic() + WAIT_SECONDS
     flags = os.O_RDWR | os.O_CREAT | (0 if fcntl else os.O_EXCL)
     while True:
@@ -215,7 +232,7 @@ def _locked(place: Path) -> Iterator[None]:
         if time.monotonic() > end:
             raise ParameterError(
                 f"{place.name}: another program is writing to this state folder; wait for it, or remove "
-                f"{LOCK} there if none is"
+                f"{name} there if none is"
             )
         time.sleep(STEP_SECONDS)
     try:

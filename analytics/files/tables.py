@@ -8,6 +8,7 @@ formula gets an apostrophe in front, which such programs show as text (the rule 
 
 import csv
 import datetime
+import hashlib
 import io
 import re
 import shutil
@@ -45,8 +46,25 @@ def refuse_file(path: Path, *, by: str = "", becomes: bytes | None = None) -> No
     atomic.refuse_file(_plain_place(path), by=by, becomes=becomes)
 
 
-def folder(place: Path, files: Mapping[str, str | bytes], *, by: str = "") -> Path:
+def folder(
+    place: Path,
+    files: Mapping[str, str | bytes],
+    *,
+    by: str = "",
+    was: Mapping[str, bytes] | None = None,
+) -> Path:
     """Write a folder of files whole; those the same writer put there before go, and everything else stays.
+
+    Parameters
+    ----------
+    place
+        The folder.
+    files
+        Content by plain name.
+    by
+        Who writes them.
+    was
+        For files that were read and grow: the bytes that the new contents carry on; no others are replaced.
 
     Raises
     ------
@@ -55,6 +73,8 @@ def folder(place: Path, files: Mapping[str, str | bytes], *, by: str = "") -> Pa
         not write, or that was changed since.
     """
     target = _plain_place(place, is_folder=True)
+    if was:
+        _take_over(target, was, by)
     atomic.made(target.parent)
     half = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}."))
     try:
@@ -64,6 +84,21 @@ def folder(place: Path, files: Mapping[str, str | bytes], *, by: str = "") -> Pa
     finally:
         shutil.rmtree(half, ignore_errors=True)
     return target
+
+
+def _take_over(place: Path, was: Mapping[str, bytes], by: str) -> None:
+    """Note files that are as they were read as the writer's own; their successors may replace them."""
+    atomic.refuse_list(place)
+    others = [name for name, data in was.items() if not _holds(place / _plain_name(name), data)]
+    if others:
+        raise ParameterError(
+            f"{', '.join(others)}: changed by another program in the meantime; nothing was done; try again"
+        )
+    atomic.note(place, {name: hashlib.sha256(data).hexdigest() for name, data in was.items()}, by)
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    return not path.is_symlink() and path.is_file() and path.read_bytes() == data
 
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:

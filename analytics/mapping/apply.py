@@ -23,12 +23,22 @@ from analytics.files import csv_bytes, file, folder, refuse_file, rows_of_cells,
 from analytics.mapping.clock import Joined
 from analytics.mapping.join import finished, join
 from analytics.mapping.plan import Plan, read_plan
-from analytics.mapping.rows import Pieces, column_number, extract
-from analytics.mapping.sheets import EMPTY, OPEN, Book, Sheet, letter
-from analytics.mapping.sources import read
+from analytics.mapping.rows import Pieces, extract
+from analytics.mapping.sources import (
+    EMPTY,
+    OPEN,
+    UNFOLDED,
+    Book,
+    Sheet,
+    column_number,
+    letter,
+    read,
+    unfolded,
+)
+from analytics.mapping.tabs import for_every_sheet, rows_left_out
 
 WRITER = "map"
-SET_ASIDE_SUFFIX = "-set-aside.xlsx"
+SET_ASIDE_SUFFIX, BALANCE_SUFFIX = "-set-aside.xlsx", "-balance.txt"
 HEADING, PLACED, MISSING_WORD, ASIDE = "heading", "placed", "stands for missing", "set aside"
 
 
@@ -54,8 +64,8 @@ class Balance:
 
     def text(self) -> str:
         """Return the balance as lines to read."""
-        total = int(self.cells["n_cells"].sum())
-        lines = [f"{total} cells read:"]
+        is_new = self.cells["sheet"].str.endswith(UNFOLDED)
+        lines = [f"{int(self.cells.loc[~is_new, 'n_cells'].sum())} cells read:"]
         for fate, group in self.cells.groupby("fate", sort=False):
             lines.append(f"  {int(group['n_cells'].sum()):>8}  {fate}")
             for row in group.itertuples():
@@ -101,17 +111,19 @@ def apply(
     target = Path(out)
     files.refuse_source(source, target, beside(target))
     refuse_file(beside(target), by=WRITER)
+    refuse_file(beside(target, BALANCE_SUFFIX), by=WRITER)
     tables, balance = mapped(source, plan, queries=queries)
     as_csv = {f"{name}.csv": csv_bytes(rows) for name, rows in tables.items()}
     folder(target, as_csv, by=WRITER)
     file(beside(target), _set_aside_workbook(balance.set_aside), by=WRITER)
+    file(beside(target, BALANCE_SUFFIX), balance.text().encode(), by=WRITER)
     return balance
 
 
-def beside(out: Path) -> Path:
-    """Return the place of the workbook of what was set aside."""
+def beside(out: Path, suffix: str = SET_ASIDE_SUFFIX) -> Path:
+    """Return the place of what is written beside a folder of tables: what was set aside, or the balance."""
     place = out if out.name not in ("", "..") else out.resolve()
-    return place.with_name(place.name + SET_ASIDE_SUFFIX)
+    return place.with_name(place.name + suffix)
 
 
 def mapped(
@@ -120,6 +132,9 @@ def mapped(
     """Return the tables and the balance without writing; see `apply`."""
     declared = plan if isinstance(plan, Plan) else read_plan(Path(plan))
     book = read(source, queries=queries, encoding=declared.encoding, separator=declared.separator)
+    book = unfolded(book, declared.unfold)
+    declared = for_every_sheet(book, declared)
+    n_filled = [int((sheet.fate != EMPTY).sum()) for sheet in book.sheets]
     pieces = Pieces()
     _set_aside_sheets(book, declared)
     named = {sheet.name: sheet for sheet in book.sheets}
@@ -127,6 +142,7 @@ def mapped(
         if table.sheet not in named:
             raise RecordError(f"mapping: the file has no sheet '{table.sheet}'; propose again")
         extract(book, named[table.sheet], table, declared, pieces)
+    pieces.problems.extend(rows_left_out(book, declared))
     joined = join(pieces, declared)
     if joined.problems:
         raise RecordError("\n".join(p.sentence() for p in joined.problems), tuple(joined.problems))
@@ -136,11 +152,19 @@ def mapped(
         _set_aside_rest(book, sheet, declared)
     tables = finished(joined.tables, declared)
     balance = _balance(book, tables, (*joined.notes, *_constants(declared)))
-    if not balance.adds_up:
+    is_whole = n_filled == [int((sheet.fate != EMPTY).sum()) for sheet in book.sheets]
+    if not (balance.adds_up and is_whole and _all_counts_there(pieces, joined)):
         raise RecordError(
             "mapping: the balance of cells does not add up, which is a fault of this program; report it"
         )
     return tables, balance
+
+
+def _all_counts_there(pieces: Pieces, joined: Joined) -> bool:
+    """Tell whether every count that was read stands in the tables, or is a copy that was set aside."""
+    n_read = sum(len(piece) for piece in pieces.records.get("measurements", []))
+    n_copies = sum(len(copies) for copies in joined.copies)
+    return n_read == len(joined.tables.get("measurements", ())) + n_copies
 
 
 def _constants(plan: Plan) -> list[str]:
@@ -166,7 +190,7 @@ def _set_aside_contradictions(book: Book, plan: Plan, joined: Joined) -> None:
         for table in plan.tables:
             letters = [c.letter for c in table.columns if target in c.to]
             rows = facts.loc[facts["sheet"].eq(table.sheet), "row"].to_numpy(dtype=int) - 1
-            for at in (column_number(x) for x in letters):
+            for at in (column_number(x) for x in letters if x.isalpha()):
                 cells = named[table.sheet].fate[rows, at]
                 named[table.sheet].fate[rows, at] = np.where(cells == EMPTY, cells, fate)
 
@@ -180,7 +204,7 @@ def _set_aside_copies(book: Book, plan: Plan, joined: Joined) -> None:
             for table in (t for t in plan.tables if t.sheet == row.sheet):
                 for column in table.columns:
                     about = column.visit == row.header_visit and column.zone in ("", row.header_zone)
-                    if about and column.to[0].startswith("measurements."):
+                    if about and column.to[0].startswith("measurements.") and column.letter.isalpha():
                         at = column_number(column.letter)
                         named[row.sheet].fate[row.row - 1, at] = fate
 

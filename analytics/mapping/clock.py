@@ -17,6 +17,8 @@ from analytics.mapping.plan import Plan
 from analytics.mapping.values import DAYS_A_MONTH, FAULTS
 
 ROW = ["sheet", "block", "row"]  # tables may stand beside one another
+OFF_MONTHS, OFF_SHARE = 2.5, 0.25  # a visit may lie so far from its heading, or that share of it; assumed
+TURNED_FITS = 1.0  # months; assumed
 HALF_A_YEAR_DAYS = 183  # a baseline is counted up to six months before
 
 
@@ -81,6 +83,67 @@ def timed(
             np.nan if start is None or start != start else months_between(start, end) for start, end in pairs
         ]
     return rows
+
+
+def one_code_each(rows: dict[str, pd.DataFrame], plan: Plan, out: Joined) -> dict[str, pd.DataFrame]:
+    """Return rows with one code a patient; stop at codes that differ in capitals, marks or zeros alone."""
+    if plan.same_codes == "as written":
+        return rows
+    n_rows = pd.concat([r["patient_id"] for r in rows.values()]).value_counts()
+    codes = n_rows.index.to_series().astype(str)
+    bare = (
+        codes.str.casefold()
+        .str.replace(r"[\s_.-]+", "", regex=True)
+        .str.replace(r"(?<!\d)0+(?=\d)", "", regex=True)
+    )
+    several = bare[bare.duplicated(keep=False)]
+    if several.empty:
+        return rows
+    # The one written most often is first; of two written alike often, the longer, which kept its zeros.
+    order = pd.DataFrame({"n": -n_rows, "size": -codes.str.len(), "bare": bare}).sort_values(["n", "size"])
+    chosen = order.drop_duplicates("bare").reset_index().set_index("bare").iloc[:, 0]
+    one = {code: chosen[bare[code]] for code in several.index}
+    if plan.same_codes == "one":
+        return {
+            name: r.assign(patient_id=r["patient_id"].map(lambda c: one.get(c, c)))
+            for name, r in rows.items()
+        }
+    patients = rows["patients"]
+    rarer = patients["patient_id"].map(lambda c: one.get(c, c)).ne(patients["patient_id"])
+    stop(out, patients, rarer, "patients.patient_id", "same_code")
+    return rows
+
+
+def hold_against_heading(name: str, rows: pd.DataFrame, plan: Plan, out: Joined) -> None:
+    """Stop at visits whose date lies far from the month of their heading, or fits only turned round."""
+    if plan.off_month == "by date":
+        return
+    away = (rows["month"] - rows["planned_month"]).abs()
+    allowed = rows["planned_month"].mul(OFF_SHARE).clip(lower=OFF_MONTHS)
+    turned = _months_turned(rows)
+    fits_turned = away.gt(allowed / 2) & (turned - rows["planned_month"]).abs().lt(TURNED_FITS)
+    far = away.gt(allowed)
+    if plan.off_month == "planned month":
+        rows.loc[far, "month"] = rows.loc[far, "planned_month"]
+        if far.any():
+            out.notes.append(
+                f"{int(far.sum())} visits far from the month of their heading were given that month"
+            )
+        return
+    stop(out, rows, fits_turned & far, f"{name}.date", "turned_visit")
+    stop(out, rows, far & ~fits_turned, f"{name}.date", "off_month")
+
+
+def _months_turned(rows: pd.DataFrame) -> pd.Series:
+    """Return the months of rows with day and month of their date turned round; NaN where they cannot be."""
+    pairs = zip(rows["own_date"], rows["date"], strict=True)
+    months = [
+        months_between(start, end.replace(month=end.day, day=end.month))
+        if isinstance(end, datetime.date) and isinstance(start, datetime.date) and end.day <= 12
+        else np.nan
+        for start, end in pairs
+    ]
+    return pd.Series(months, rows.index, dtype=float)
 
 
 def planned(rows: pd.DataFrame, plan: Plan) -> pd.Series:

@@ -22,9 +22,9 @@ import pyarrow as pa
 from analytics import files
 from analytics.dictionary import MEASURED_ZONES, OLDEST_AGE, TABLES, RawTable
 from analytics.errors import ParameterError, RecordError
-from analytics.files import csv_bytes, folder
+from analytics.files import csv_bytes, file, folder, refuse_file
 from analytics.identifiers import codes, scan
-from analytics.mapping.apply import mapped
+from analytics.mapping.apply import BALANCE_SUFFIX, Balance, beside, mapped
 from analytics.mapping.clock import age_at, months_between
 from analytics.mapping.values import DERIVED, Reading, date, spread, tidy
 from analytics.records import readers
@@ -50,11 +50,13 @@ class Report:
 
     changes: pd.DataFrame
     notes: tuple[str, ...] = ()
+    balance: Balance | None = None
 
     def text(self) -> str:
-        """Return the report as lines to read."""
+        """Return the report as lines to read: the balance of cells, where there is one, then the changes."""
         lines = [f"{r.table}.{r.column}: {r.change} ({r.n_cells} cells)" for r in self.changes.itertuples()]
-        return "\n".join([*lines, *self.notes]) + "\n"
+        before = [self.balance.text()] if self.balance else []
+        return "\n".join([*before, *lines, *self.notes]) + "\n"
 
 
 def deidentify(
@@ -101,7 +103,12 @@ def deidentify(
     """
     files.refuse_source(source, Path(out))
     key = codes.read_key(key_file, outside=_folders(source, out))
-    tables = mapped(source, plan, queries=queries)[0] if plan is not None else _as_handed_in(source, queries)
+    balance = None
+    if plan is not None:
+        refuse_file(beside(Path(out), BALANCE_SUFFIX), by="deidentify")
+        tables, balance = mapped(source, plan, queries=queries)
+    else:
+        tables = _as_handed_in(source, queries)
     changes: list[tuple[str, str, str, int]] = []
     tables = _dates_to_months(tables, register_begins, changes)
     tables = {name: _chosen(name, rows, keep, changes) for name, rows in tables.items()}
@@ -111,8 +118,10 @@ def deidentify(
     _refuse_rest(tables, keep)
     as_csv = {f"{name}.csv": csv_bytes(rows) for name, rows in tables.items()}
     folder(Path(out), as_csv, by="deidentify")
+    if balance is not None:
+        file(beside(Path(out), BALANCE_SUFFIX), balance.text().encode(), by="deidentify")
     notes = ("rows stand in the order of their codes", "the key was read and not stored")
-    return Report(pd.DataFrame(changes, columns=["table", "column", "change", "n_cells"]), notes)
+    return Report(pd.DataFrame(changes, columns=["table", "column", "change", "n_cells"]), notes, balance)
 
 
 def _folders(source: str | Path, out: str | Path) -> list[Path]:

@@ -13,21 +13,27 @@ from itertools import pairwise
 import numpy as np
 from rapidfuzz import fuzz, process
 
-from analytics.mapping.sheets import EMPTY, Sheet
+from analytics.mapping.sources import EMPTY, Sheet
 from analytics.mapping.values import HEADERS, TOTAL_WORDS, UNITS, ZONE_WORDS, key, unit_key
 
 FEWEST_KNOWN = 2
 LONGEST_HEADER = 60
 SURE, LIKELY = 90, 80  # of 100; assumed, no source
-_MONTH = "m|mo|mon|mth|mths|month|months|monat|monate|mois|mes|meses|mese|mesi|maand|maanden|ay"
+_MONTH = "m|mo|mon|mth|mths|month|months|monat|monate|mois|mes|meses|mese|mesi|maand|maanden|ay|ayda|" + key(
+    "개월"
+)
+_BEFORE = (
+    "before|baseline|base|pre|preop|pre op|vor|vorher|vor op|avant|antes|prima|voor|przed|once|ameliyat "
+    "oncesi|" + "|".join(map(key, ("수술전", "수술 전", "술전")))
+)
 VISIT = re.compile(
     rf"(?<!\w)(?:(\d{{1,3}}) ?(?:{_MONTH})|(?:{_MONTH}) ?(\d{{1,3}})"
     r"|(\d{1,3}) ?(?:w|wk|wks|week|weeks|woche|wochen|semaine|semaines|semanas)"
     r"|(\d{1,2}) ?(?:y|yr|yrs|year|years|jahr|jahre|an|ans|ano|anos|anni)"
-    r"|(before|baseline|base|pre|preop|pre op|vor|vorher|vor op|avant|antes|prima|voor|przed|0))(?!\w)"
+    rf"|({_BEFORE}|0))(?!\w)"
 )
 DATA_LIKE = re.compile(r"\d[.,/-]\d|@|\d{5}")
-KNOWN = [(word, target) for target, words in HEADERS.items() for word in words]
+KNOWN = [(key(word), target) for target, words in HEADERS.items() for word in words]
 KNOWN_WORDS = [word for word, _ in KNOWN]
 ZONES_BY_WORD = {key(word): zone for zone, words in ZONE_WORDS.items() for word in words}
 
@@ -36,19 +42,23 @@ ZONES_BY_WORD = {key(word): zone for zone, words in ZONE_WORDS.items() for word 
 class FoundTable:
     """A table on a sheet, rows and columns from 0: header rows, first and last row of data, headers.
 
-    `headers` has for each column its own text and the text above it.
+    `headers` has for each column its own text and the text above it. `aside` are rows between the first
+    and the
+    last that are totals or remarks, not data.
     """
 
     header_rows: tuple[int, ...]
     first_row: int
     last_row: int
     headers: dict[int, tuple[str, str]]
+    aside: tuple[int, ...] = ()
 
 
 def tables(sheet: Sheet) -> list[FoundTable]:
     """Return the tables of a sheet in reading order."""
     filled = sheet.fate != EMPTY
     heads = [row for row in range(len(filled)) if _is_header(sheet, filled, row)]
+    heads = [row for row in heads if row - 1 not in heads or not _only_units(sheet, row)]
     out = []
     for i, row in enumerate(heads):
         end = heads[i + 1] - 1 if i + 1 < len(heads) else len(filled) - 1
@@ -72,6 +82,11 @@ def _is_header(sheet: Sheet, filled: np.ndarray, row: int) -> bool:
         return False
     below = filled[row + 1 :][:3]
     return bool(below.any()) and not _repeats(sheet, filled, row)
+
+
+def _only_units(sheet: Sheet, row: int) -> bool:
+    """Tell whether all that stands in a row are units, which belong to the headings above."""
+    return all(is_unit(c) for c in sheet.cells[row] if isinstance(c, str) and c)
 
 
 def _repeats(sheet: Sheet, filled: np.ndarray, row: int) -> bool:
@@ -131,7 +146,7 @@ def _table(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, righ
     above = {} if second else _above(sheet, filled, row, left, right)
     own_row = row + 1 if second else row
     first = own_row + 1
-    last = _last_row(sheet, block, first, end, left)
+    last, between = _last_row(sheet, block, first, end, left)
     if last < first:
         return None
     headers = {}
@@ -143,7 +158,7 @@ def _table(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, righ
             text, upper = (text, upper) if text else (upper, "")
         headers[column] = (text, upper)
     top = (row, own_row) if second else ((row - 1, row) if above else (row,))
-    return FoundTable(top, first, last, headers)
+    return FoundTable(top, first, last, headers, between)
 
 
 def _goes_on(sheet: Sheet, filled: np.ndarray, row: int, end: int, left: int, right: int) -> bool:
@@ -193,26 +208,38 @@ def _above(sheet: Sheet, filled: np.ndarray, row: int, left: int, right: int) ->
     )
 
 
-def _last_row(sheet: Sheet, block: np.ndarray, first: int, end: int, left: int) -> int:
-    """Return the last row of data: before totals, remarks and a tail of nearly empty rows after a gap."""
+def _last_row(
+    sheet: Sheet, block: np.ndarray, first: int, end: int, left: int
+) -> tuple[int, tuple[int, ...]]:
+    """Return the last row of data, and the rows before it that are totals or remarks.
+
+    What ends a table is that no row of data follows: a subtotal or a remark between rows does not.
+    """
     rows = np.flatnonzero(block[first : end + 1].any(axis=1)) + first
     usual = np.median(block[rows].sum(axis=1)) if len(rows) else 0
-    last = first - 1
-    for row in rows:
-        cells = sheet.cells[row, left : left + block.shape[1]]
-        opening = next((c for c in cells if c != ""), "")
-        is_total = isinstance(opening, str) and _is_total(opening)
-        after_gap = last >= first and row > last + 1
-        is_thin = block[row].sum() <= max(1, usual / 4)
-        if is_total or (after_gap and is_thin and not _looks_like(sheet, int(row), last, left)):
-            break
-        last = int(row)
-    return last
+    last, aside, ended = first - 1, [], False
+    for row in map(int, rows):
+        filled = block[row].sum()
+        opening = next((c for c in sheet.cells[row, left : left + block.shape[1]] if c != ""), "")
+        after_gap = last >= first and row > last + 1 and not block[last + 1 : row].any()
+        is_thin = filled <= max(1, usual / 4)
+        ended = ended or (after_gap and is_thin and not _looks_like(sheet, row, last, left))
+        if _is_total(opening, is_thin=bool(is_thin), is_full=bool(filled >= 0.75 * usual)) or (
+            ended and is_thin
+        ):
+            aside.append(row)
+        else:
+            last, ended = row, False
+    return last, tuple(row for row in aside if row < last)
 
 
-def _is_total(text: str) -> bool:
-    words = key(text).split()
-    return (bool(words) and words[0] in TOTAL_WORDS) or text.strip()[:1] in ("*", "†", "Σ")
+def _is_total(opening: object, *, is_thin: bool, is_full: bool) -> bool:
+    """Tell whether a row is a total or remark: by its first word if not full, by a mark if it is thin."""
+    if not isinstance(opening, str):
+        return False
+    words = key(opening).split()
+    by_word = bool(words) and words[0] in TOTAL_WORDS and not is_full
+    return by_word or (is_thin and opening.strip()[:1] in ("*", "†", "Σ"))
 
 
 def _looks_like(sheet: Sheet, row: int, before: int, left: int) -> bool:

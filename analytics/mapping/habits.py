@@ -10,8 +10,8 @@ from collections import Counter
 from collections.abc import Iterable
 
 from analytics.mapping.plan import QUESTION
-from analytics.mapping.sheets import SPACES
-from analytics.mapping.values import MISSING
+from analytics.mapping.sources import SPACES
+from analytics.mapping.values import ABOUT, CODE_MARKS, MISSING, RANGE
 
 DATE = re.compile(r"(\d{1,2}) ?[-/. ] ?(\d{1,2}) ?[-/. ] ?(\d{4}|\d{2})\b")
 ISO = re.compile(r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}")
@@ -142,6 +142,31 @@ def mark(texts: Iterable[str], footnotes: Iterable[str]) -> tuple[str, str]:
             f"{count} counts end in a mark: if it means a photograph not to standard, write the mark",
         )
     return QUESTION, "counts end in several marks"
+
+
+def asked(numbers: Iterable[str], codes: Iterable[str], n_errors: int) -> dict[str, str]:
+    """Return what the practice must say of numbers, codes and errors of formulas, each with the question.
+
+    >>> list(asked(["~45", "45-50"], ["*0012"], 2))
+    ['approximate', 'ranges', 'code_marks', 'errors']
+    """
+    about = between = marks = 0
+    for text, n in Counter(numbers).items():
+        bare = text.strip(SPACES)
+        about += n * bool(ABOUT.match(bare))
+        between += n * bool(RANGE.match(ABOUT.sub("", bare)) and not DATE.match(bare) and not ISO.match(bare))
+    for text, n in Counter(codes).items():
+        marks += n * (text.strip(SPACES) != text.strip(CODE_MARKS + SPACES))
+    questions = {
+        "approximate": (about, f'{about} numbers are written as about (~45): "as written", or stop'),
+        "ranges": (between, f'{between} cells hold a range (45-50): "midpoint", or stop'),
+        "code_marks": (
+            marks,
+            f'{marks} codes have a mark beside them: "drop" it, or "keep" it as part of the code',
+        ),
+        "errors": (n_errors, f'{n_errors} cells hold errors of formulas: mend the file, or "set aside"'),
+    }
+    return {name: why for name, (n, why) in questions.items() if n}
 
 
 def first_month(dates: Iterable[datetime.date]) -> str:

@@ -16,8 +16,10 @@ from analytics.mapping.clock import (
     ROW,
     Joined,
     age_at,
+    hold_against_heading,
     linked,
     months_between,
+    one_code_each,
     planned,
     stop,
     timed,
@@ -34,8 +36,9 @@ def join(pieces: Pieces, plan: Plan) -> Joined:
     out = Joined(problems=list(pieces.problems))
     rows = {name: pd.concat(found, ignore_index=True) for name, found in pieces.records.items() if found}
     rows = {name: r[r["patient_id"].notna()].reset_index(drop=True) for name, r in rows.items()}
+    rows = one_code_each(rows, plan, out)
     sessions, link = _sessions(rows.get("sessions"), plan, out)
-    placements = _placements(rows.get("placements"), sessions, link, out)
+    placements = _placements(rows.get("placements"), sessions, link, plan, out)
     out.tables["patients"] = _patients(rows["patients"], sessions, plan, out)
     out.tables["sessions"] = _with_grafts_out(sessions, placements, plan, out)
     out.tables["placements"] = placements
@@ -43,6 +46,7 @@ def join(pieces: Pieces, plan: Plan) -> Joined:
         if name in rows:
             zoned = _zoned(rows[name]) if name == "measurements" else rows[name]
             after = timed(name, zoned, sessions, link, placements)
+            hold_against_heading(name, after, plan, out)
             after["month"] = planned(after, plan)
             _check_time(name, after, out)
             out.tables[name] = _counted(after, plan, out) if name == "measurements" else after
@@ -170,7 +174,7 @@ def _contradiction(rows: pd.DataFrame, table: str, column: str, plan: Plan, out:
 
 
 def _placements(
-    rows: pd.DataFrame | None, sessions: pd.DataFrame, link: pd.DataFrame, out: Joined
+    rows: pd.DataFrame | None, sessions: pd.DataFrame, link: pd.DataFrame, plan: Plan, out: Joined
 ) -> pd.DataFrame:
     """Return one row per placement, tied to its operation."""
     if rows is None:
@@ -179,15 +183,33 @@ def _placements(
     rows["site"] = rows["site"].fillna(rows["header_site"]).fillna("whole")
     side = rows["site"].map(lambda s: "" if s == "whole" else f"-{s}")
     rows["placement_id"] = rows["session_id"] + "-" + rows["zone"].astype(object) + side
+    rows = _said_once(rows, out)
     again = rows.duplicated("placement_id", keep=False) & rows["placement_id"].notna()
     stop(out, rows, rows["session_id"].isna(), "placements.session_id", "placement_without_operation")
     stop(out, rows, rows["zone"].isna(), "placements.zone", "placement_without_zone")
     stop(out, rows, again, "placements.zone", "zone_twice")
+    constant = plan.constants.get("placements.hairs_per_graft")
+    if constant is not None:
+        rows = with_columns(rows, hairs_per_graft=None)
+        rows["hairs_per_graft"] = rows["hairs_per_graft"].astype(float).fillna(float(str(constant.value)))
     if "hairs_per_graft" in rows:
         sizes = [rows[c].astype(float) for c in ("grafts", *(f"grafts_{n}" for n in SIZES)) if c in rows]
         grafts = pd.concat(sizes, axis=1).sum(axis=1, min_count=1)
-        rows["hairs"] = (grafts * rows["hairs_per_graft"].astype(float)).round(1)
+        computed = (grafts * rows["hairs_per_graft"].astype(float)).round(1)
+        rows["hairs"] = rows["hairs"].astype(float).fillna(computed) if "hairs" in rows else computed
     return rows
+
+
+def _said_once(rows: pd.DataFrame, out: Joined) -> pd.DataFrame:
+    """Return plantings, one of those that a log of visits says again on each row, all facts alike."""
+    if "is_log" not in rows:
+        return rows
+    facts = [c for c in rows.columns if c not in (*ROW, "own_date", "is_log")]
+    again = rows.duplicated(facts) & rows["is_log"].eq(True) & rows["placement_id"].notna()
+    if again.any():
+        n = int(again.sum())
+        out.notes.append(f"{n} rows of visits say the planting of their operation again, alike: read once")
+    return rows[~again].reset_index(drop=True)
 
 
 def _zoned(rows: pd.DataFrame) -> pd.DataFrame:

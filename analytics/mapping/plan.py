@@ -14,10 +14,13 @@ from typing import Any
 
 from analytics.dictionary import TABLES
 from analytics.errors import ParameterError
+from analytics.mapping.sources import Unfold
 from analytics.mapping.values import DERIVED, GROUPS, ORDERS, SET_ASIDE, Reading, key
 
 VERSION = 1
 QUESTION = "?"
+EVERY_SHEET, SHEET_NAME = "*", "sheet name"
+WIDEST_CODE = 20
 TARGETS = frozenset(
     [f"{t.name}.{c.name}" for t in TABLES.values() for c in t.columns if not c.derived] + list(DERIVED)
 )
@@ -31,9 +34,16 @@ CHOICES = {
     "swapped": ("stop", "as stored", "turn back"),
     "contradiction": ("stop", "leave out"),
     "undated_counts": ("stop", "planned month"),
+    "off_month": ("stop", "by date", "planned month"),
+    "same_codes": ("stop", "one", "as written"),
+    "blank_codes": ("stop", "as above"),
+    "approximate": ("stop", "as written"),
+    "ranges": ("stop", "midpoint"),
+    "code_marks": ("stop", "drop", "keep"),
+    "errors": ("stop", "set aside"),
 }
 
-
+JOINING = ("contradiction", "undated_counts", "off_month", "same_codes", "blank_codes")  # as in `Plan`
 TEXT, NUMBER, WHOLE = (str,), (int, float), (int,)
 KIND: dict[type, str] = {str: "a text", int: "a whole number", float: "a number", list: "a list"}
 COLUMN: dict[str, object] = {
@@ -49,6 +59,7 @@ SHAPE: dict[str, object] = {
     "zones": {"*": TEXT},
     "words": {"*": {"*": TEXT}},
     "constants": {"*": {"because": TEXT}},
+    "unfold": [{"sheet": TEXT, "header_row": WHOLE, "names": TEXT, "values": TEXT}],
     "table": [
         {"sheet": TEXT, "header_rows": [WHOLE], "first_row": WHOLE, "last_row": WHOLE, "column": [COLUMN]}
     ],
@@ -86,7 +97,10 @@ class ColumnPlan:
 
 @dataclass(frozen=True, slots=True)
 class TablePlan:
-    """One table on a sheet: rows of its header, first and last row of data, its columns."""
+    """One table on a sheet: rows of its header, first and last row of data, its columns.
+
+    Sheet "*" stands for every sheet with these headings in these rows, to its last row of data.
+    """
 
     sheet: str
     header_rows: tuple[int, ...]
@@ -122,11 +136,15 @@ class Plan:
     same_operation: str = "day"
     contradiction: str = "stop"
     undated_counts: str = "stop"
+    off_month: str = "stop"
+    same_codes: str = "stop"
+    blank_codes: str = "stop"
     encoding: str = ""
     separator: str = ""
     zones: dict[str, str] = field(default_factory=dict)
     constants: dict[str, Constant] = field(default_factory=dict)
     aside: tuple[Aside, ...] = ()
+    unfold: tuple[Unfold, ...] = ()
 
 
 def read_plan(path: Path) -> Plan:
@@ -153,7 +171,7 @@ def parse(raw: dict[str, Any]) -> Plan:
         raise ParameterError("\n".join(f"mapping: {f}" for f in faults))
     _known(
         raw,
-        {"version", "reading", "joining", "zones", "words", "constants", "table", "set_aside"},
+        {"version", *SHAPE},
         "",
         faults,
     )
@@ -164,9 +182,7 @@ def parse(raw: dict[str, Any]) -> Plan:
     _known(
         reading, {f.name for f in fields(Reading)} - {"words"} | {"encoding", "separator"}, "reading.", faults
     )
-    _known(
-        joining, {"register_begins", "same_operation", "contradiction", "undated_counts"}, "joining.", faults
-    )
+    _known(joining, {"register_begins", "same_operation", *JOINING}, "joining.", faults)
     _choices({**reading, **joining}, faults)
     tables = tuple(_table(t, i, faults) for i, t in enumerate(raw.get("table", []), 1))
     begins = re.fullmatch(r"(\d{4})-(\d{2})", str(joining.get("register_begins", "")))
@@ -174,23 +190,25 @@ def parse(raw: dict[str, Any]) -> Plan:
         faults.append("joining.register_begins: write year and month, such as 2021-01")
     constants = {k: _constant(k, v, faults) for k, v in raw.get("constants", {}).items()}
     aside = tuple(_aside(a, faults) for a in raw.get("set_aside", []))
+    unfold = tuple(_unfold(u, faults) for u in raw.get("unfold", []))
     if not tables:
         faults.append("table: no table is named; propose the mapping again")
     if faults:
         raise ParameterError("\n".join(f"mapping: {f}" for f in faults))
     assert begins is not None
+    stated: dict[str, Any] = {name: str(joining[name]) for name in JOINING if name in joining}
     return Plan(
         _reading(reading, raw.get("words", {})),
         tables,
         (int(begins.group(1)), int(begins.group(2))),
         str(joining.get("same_operation", "day")),
-        str(joining.get("contradiction", "stop")),
-        str(joining.get("undated_counts", "stop")),
-        str(reading.get("encoding", "")),
-        str(reading.get("separator", "")),
-        {key(k): str(v) for k, v in raw.get("zones", {}).items()},
-        constants,
-        aside,
+        encoding=str(reading.get("encoding", "")),
+        separator=str(reading.get("separator", "")),
+        zones={key(k): str(v) for k, v in raw.get("zones", {}).items()},
+        constants=constants,
+        aside=aside,
+        unfold=unfold,
+        **stated,
     )
 
 
@@ -258,13 +276,32 @@ def _table(given: dict[str, Any], number: int, faults: list[str]) -> TablePlan:
     _known(given, {"sheet", "header_rows", "first_row", "last_row", "column"}, f"{where}, ", faults)
     columns = tuple(_column(c, where, faults) for c in given.get("column", []))
     first, last = given.get("first_row", 0), given.get("last_row", 0)
-    if not (isinstance(first, int) and isinstance(last, int) and 0 < first <= last):
+    is_every = given.get("sheet") == EVERY_SHEET
+    if not (0 < first <= last or (is_every and first > 0)):
         faults.append(f"{where}: first_row and last_row are rows as the spreadsheet shows them")
         first, last = 1, 1
     letters = [c.letter for c in columns]
     if len(set(letters)) < len(letters):
         faults.append(f"{where}: a column is named twice; put both targets in one list")
+    faults.extend(_double_targets(columns, where))
     return TablePlan(str(given.get("sheet", "")), tuple(given.get("header_rows", ())), first, last, columns)
+
+
+def _double_targets(columns: tuple[ColumnPlan, ...], where: str) -> list[str]:
+    """Return a fault for each pair of columns that would say the same fact of the same thing."""
+    first: dict[tuple, str] = {}
+    faults = []
+    for column in columns:
+        for target in column.to:
+            month = column.visit if column.month is None else column.month
+            other = first.setdefault((target, column.zone, column.site, column.session, month), column.letter)
+            if other != column.letter and target not in (SET_ASIDE, QUESTION):
+                faults.append(
+                    f"{where}, columns {other} and {column.letter}: both are {target} of the same zone, "
+                    f"session and "
+                    'visit; keep the right one and write to = "set aside" for the other'
+                )
+    return faults
 
 
 def _column(given: dict[str, Any], where: str, faults: list[str]) -> ColumnPlan:
@@ -279,20 +316,50 @@ def _column(given: dict[str, Any], where: str, faults: list[str]) -> ColumnPlan:
             faults.append(f"{here}: no such target{f'; did you mean {close[0]}?' if close else ''}")
     if len(targets) > 1 and not given.get("split"):
         faults.append(f'{here}: two targets need split: a separator, or "number and word"')
-    if not re.fullmatch(r"[A-Z]{1,3}", letter):
-        faults.append(f"{here}: letter is the letter of the column, such as B")
+    if not re.fullmatch(rf"[A-Z]{{1,3}}[0-9]{{0,7}}|{SHEET_NAME}", letter):
+        faults.append(f"{here}: letter is a column, such as B, one cell, such as B2, or {SHEET_NAME}")
+    if not 0 <= given.get("width", 0) <= WIDEST_CODE:
+        faults.append(f"{here}: width is how many digits a code has, at most {WIDEST_CODE}")
     values = {k: v for k, v in given.items() if k in {f.name for f in fields(ColumnPlan)}}
     values.update(letter=letter, header=str(given.get("header", "")), to=targets)
     return ColumnPlan(**values)
 
 
 def _constant(name: str, given: object, faults: list[str]) -> Constant:
-    if name not in TARGETS or name in DERIVED:
+    if name not in TARGETS or (name in DERIVED and name != "placements.hairs_per_graft"):
         faults.append(f"constants: {name} is no column of the dictionary")
     if not isinstance(given, dict) or "value" not in given or len(str(given.get("because", "")).strip()) < 10:
         faults.append(f'constants."{name}": write {{ value = ..., because = "why it holds for every row" }}')
         return Constant(None, "")
+    if given["value"] != QUESTION and not _is_of_kind(name, given["value"]):
+        faults.append(
+            f'constants."{name}": value is a number with a point, without quotation marks, true or false, or '
+            "one of the dictionary's words, as the column asks"
+        )
     return Constant(given["value"], str(given["because"]))
+
+
+def _is_of_kind(name: str, value: object) -> bool:
+    """Tell whether a constant has the kind of its column."""
+    table, _, column_name = name.partition(".")
+    column = (
+        next((c for c in TABLES[table].columns if c.name == column_name), None) if table in TABLES else None
+    )
+    is_number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e12
+    if column is None or column.kind in ("number", "integer"):
+        return is_number
+    if column.kind == "yesno":
+        return isinstance(value, bool)
+    return isinstance(value, str) and (column.kind != "choice" or value in column.allowed)
+
+
+def _unfold(given: dict[str, Any], faults: list[str]) -> Unfold:
+    _known(given, {"sheet", "header_row", "names", "values"}, "unfold, ", faults)
+    letters = [str(given.get(k, "")) for k in ("names", "values")]
+    if not all(re.fullmatch(r"[A-Z]{1,3}", x) for x in letters) or not given.get("header_row", 0) > 0:
+        faults.append("unfold: header_row is a row, names and values are letters of columns, such as C and D")
+        letters = ["A", "B"]
+    return Unfold(str(given.get("sheet", "")), max(1, int(given.get("header_row", 1))), *letters)
 
 
 def _aside(given: dict[str, Any], faults: list[str]) -> Aside:

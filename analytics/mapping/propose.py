@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
 from rapidfuzz import fuzz, process
 
 from analytics.dictionary import TABLES
@@ -17,8 +18,17 @@ from analytics.mapping import values
 from analytics.mapping.find import LIKELY, SURE, VISIT, ZONES_BY_WORD, FoundTable, best_target, is_unit
 from analytics.mapping.habits import DATE, ISO
 from analytics.mapping.plan import QUESTION, ColumnPlan
-from analytics.mapping.sheets import SPACES, Sheet, letter
-from analytics.mapping.values import CHOICE_WORDS, MISSING, SET_ASIDE, UNITS
+from analytics.mapping.sources import SPACES, Sheet, letter
+from analytics.mapping.values import (
+    ABOUT,
+    CHOICE_WORDS,
+    FORMULA_ERRORS,
+    MISSING,
+    NOT_HAIR_UNITS,
+    RANGE,
+    SET_ASIDE,
+    UNITS,
+)
 
 # Share of cells whose shape must fit a target: with a header that says so, and with one that may. Assumed.
 ENOUGH_IF_SURE, ENOUGH = 0.3, 0.7
@@ -26,8 +36,24 @@ _OPERATION = "op|session|surgery|procedure|sitzung|seance|sesion"
 SESSION = re.compile(
     rf"(?<!\w)(?:{_OPERATION}) ?([1-9])(?!\w)|(?<!\w)([1-9])(?:st|nd|rd|th|e|er|a|o)? (?:{_OPERATION})(?!\w)"
 )
+MOST_WORDS = 12  # distinct words of a column of zones whose words are not known
 WORDS_OF_A_ZONE = 3  # a heading of more words may hold a zone's word by chance
-DATE_WORDS = re.compile(r"(?<!\w)(?:date|datum|fecha|data|dato|day|tag|dt)(?!\w)")
+DATE_WORDS = re.compile(
+    rf"(?<!\w)(?:date|datum|fecha|data|dato|day|tag|dt|tarih|tarihi|{values.key('날짜')}|{values.key('방문일')})(?!\w)"
+)
+COUNT_WORDS = re.compile(
+    r"(?<!\w)(?:count|counts|density|hairs?|dichte|haare?|densite|cheveux|densidad|pelos|densidade|fios|densita|"
+    rf"capelli|yogunluk|sac|sayim|zahlung|comptage|telling|{values.key('모발')}|{values.key('밀도')})(?!\w)"
+)
+BESIDE_COUNTS = re.compile(r"(?<!\w)(?:mean|average|per|pro|par|por|cm2|at|of|the)(?!\w)")
+# Without brackets a word is a unit only where it can be nothing else: 6 months, 1 hair are none.
+UNIT_ALONE = re.compile(r"[/%²2€$µμ]|^(?:kg|lbs?|mmhg|um|qcm|cmq|qmm|mmq|eur|usd)$", re.IGNORECASE)
+LONGEST_HEADER = 200  # letters of a heading that are looked at
+CLEARLY = 5  # of 100
+MOST_HAIRS_CM2 = 400
+GROUP_WORDS = re.compile(
+    r"(?<!\w)(?:follow up|followup|visits?|results?|after|nach|kontrolle|controles?)(?!\w)"
+)
 NOT_SECRET = ("record", "date", "other")  # the code, the dates turned to months, remarks
 
 
@@ -48,20 +74,48 @@ def columns(sheet: Sheet, table: FoundTable) -> list[Guess]:
     ]
     if any(target.endswith(".zone") for g in guesses for target in g.plan.to):
         guesses = [replace(g, plan=replace(g.plan, zone="")) for g in guesses]
-    best: dict[tuple, Guess] = {}
-    for guess in sorted(guesses, key=lambda g: -g.score):
-        best.setdefault((guess.plan.to, guess.plan.about), guess)
-    out = []
+    return _once_each(_units_without_hairs(guesses))
+
+
+def _once_each(guesses: list[Guess]) -> list[Guess]:
+    """Return guesses in which two columns that would say the same fact are both a question."""
+    said: dict[tuple, list[Guess]] = {}
     for guess in guesses:
-        winner = best[guess.plan.to, guess.plan.about]
-        if guess.plan.is_set_aside or winner is guess:
-            out.append(guess)
-        else:
-            reason = f"column {winner.plan.letter} says the same"
-            set_aside = replace(guess.plan, to=(SET_ASIDE,), reason=reason)
-            why = f"taken for {guess.plan.to[0]} first; look which of the two is right"
-            out.append(Guess(set_aside, 0, why))
-    return out
+        said.setdefault(_fact(guess.plan), []).append(guess)
+    return [_or_question(guess, said[_fact(guess.plan)]) for guess in guesses]
+
+
+def _or_question(guess: Guess, alike: list[Guess]) -> Guess:
+    """Return a guess, or a question where others say the same; of a patient's fact one may be best."""
+    others = [g for g in alike if g is not guess]
+    if guess.plan.is_set_aside or guess.plan.to == (QUESTION,) or not others:
+        return guess
+    names = ", ".join(g.plan.letter for g in others)
+    if guess.plan.to[0].startswith("patients."):
+        if all(guess.score - g.score >= CLEARLY for g in others):
+            return guess
+        if max(g.score for g in others) - guess.score >= CLEARLY:
+            return Guess(
+                replace(guess.plan, to=(SET_ASIDE,), reason=f"column {names} says it"), 0, "less like it"
+            )
+    why = f"{' or '.join(guess.plan.to)}, like column {names}: keep one, write set aside for the other"
+    return Guess(replace(guess.plan, to=(QUESTION,), split=""), 0, why)
+
+
+def _fact(plan: ColumnPlan) -> tuple:
+    return plan.to, plan.zone, plan.site, plan.session, plan.visit if plan.month is None else plan.month
+
+
+def _units_without_hairs(guesses: list[Guess]) -> list[Guess]:
+    """Make counts of follicular units a question where no column holds the hairs of the same visit."""
+    hairs = {_fact(g.plan)[1:] for g in guesses if "measurements.density_hairs_cm2" in g.plan.to}
+    why = "follicular units without hairs of that visit: hairs cannot be told from them"
+    return [
+        Guess(replace(g.plan, to=(QUESTION,)), 50, why)
+        if g.plan.to == ("measurements.density_fu_cm2",) and _fact(g.plan)[1:] not in hairs
+        else g
+        for g in guesses
+    ]
 
 
 def cells_of(sheet: Sheet, table: FoundTable, at: int) -> Counter:
@@ -69,8 +123,9 @@ def cells_of(sheet: Sheet, table: FoundTable, at: int) -> Counter:
 
     Words for missing and a repeated header are left out.
     """
-    cells = Counter(sheet.cells[table.first_row : table.last_row + 1, at])
-    words = {"", *(m.casefold() for m in MISSING), table.headers[at][0].casefold()}
+    rows = np.arange(table.first_row, table.last_row + 1)
+    cells = Counter(sheet.cells[rows[~np.isin(rows, table.aside)], at])
+    words = {"", *(m.casefold() for m in (*MISSING, *FORMULA_ERRORS)), table.headers[at][0].casefold()}
     return Counter(
         {c: n for c, n in cells.items() if not (isinstance(c, str) and c.strip(SPACES).casefold() in words)}
     )
@@ -79,6 +134,9 @@ def cells_of(sheet: Sheet, table: FoundTable, at: int) -> Counter:
 def _guess(at: str, own: str, above: str, cells: Counter) -> Guess:
     """Return the guess for one column."""
     header = f"{above} / {own}" if above else own
+    own, above = own[:LONGEST_HEADER], above[:LONGEST_HEADER]
+    if is_unit(own) and above and best_target(values.key(own))[1] < SURE:
+        own, above = f"{above} ({own})", ""
     bare, unit = _without_unit(own)
     blank = ColumnPlan(at, header, (SET_ASIDE,))
     secret = _identifying(own)
@@ -88,11 +146,28 @@ def _guess(at: str, own: str, above: str, cells: Counter) -> Guess:
     if two is not None:
         return two
     about, rest = _about(values.key(bare), values.key(above))
-    target, score, why = _target(rest, values.key(above), about, cells)
+    if _share(cells, _is_number) >= ENOUGH and values.unit_key(unit) in NOT_HAIR_UNITS:
+        return Guess(
+            replace(blank, reason="its unit is none of this workbook"), 0, "by the unit in its header"
+        )
+    target, score, why = _target(rest, values.key(above), about, cells, unit)
     if not target:
         reason = "free text" if _is_remarks(own, cells) else "not understood"
         return Guess(replace(blank, reason=reason), 0, why)
+    if target == QUESTION:
+        return Guess(replace(blank, to=(QUESTION,), **about), score, why)
+    if target == "patients.patient_id" and _width(cells):
+        why = f"numbers among texts of {_width(cells)} digits: a spreadsheet program took their zeros"
+        return Guess(replace(blank, to=(target,), width=_width(cells), **about), score, why)
     return Guess(replace(blank, to=(target,), unit=_foreign(unit, target), **about), score, why)
+
+
+def _width(cells: Counter) -> int:
+    """Return the digits of codes where some are texts with zeros in front and others numbers; else 0."""
+    digits = [c.strip(SPACES) for c in cells if isinstance(c, str) and c.strip(SPACES).isdigit()]
+    sizes = {len(d) for d in digits}
+    is_mixed = any(isinstance(c, float) for c in cells) and any(d[0] == "0" for d in digits)
+    return sizes.pop() if is_mixed and len(sizes) == 1 else 0
 
 
 def _identifying(own: str) -> str:
@@ -104,11 +179,22 @@ def _identifying(own: str) -> str:
 
 
 def _without_unit(own: str) -> tuple[str, str]:
-    """Return a header without its unit in brackets, and the unit."""
-    match = re.search(r"[(\[]([^)\]]+)[)\]]", own)
-    if match and is_unit(match.group(1)):
+    """Return a header without its unit, in brackets or as its last words, and the unit."""
+    match = re.search(r"[(\[]([^()\[\]]+)[)\]]", own)
+    if match and _is_any_unit(match.group(1)):
         return (own[: match.start()] + own[match.end() :]).strip(), match.group(1)
+    words = own.split()
+    if best_target(values.key(own))[1] >= SURE:
+        return own, ""
+    for n in (3, 2, 1):
+        last = " ".join(words[-n:])
+        if len(words) > n and _is_any_unit(last) and UNIT_ALONE.search(last):
+            return " ".join(words[:-n]), last
     return own, ""
+
+
+def _is_any_unit(text: str) -> bool:
+    return is_unit(text) or values.unit_key(text) in NOT_HAIR_UNITS
 
 
 def _foreign(unit: str, target: str) -> str:
@@ -161,8 +247,10 @@ def _zone(text: str) -> tuple[str, str]:
     return "", ""
 
 
-def _target(rest: str, above: str, about: dict, cells: Counter) -> tuple[str, float, str]:
+def _target(rest: str, above: str, about: dict, cells: Counter, unit: str) -> tuple[str, float, str]:
     """Return the target of a column, how sure, and why; "" where none fits."""
+    if UNITS.get(values.unit_key(unit), ("",))[0] == "FU/cm2" and "visit" in about:
+        return "measurements.density_fu_cm2", 95, "follicular units at a visit, by its unit"
     if "visit" in about and DATE_WORDS.search(rest):
         return "measurements.date", 95, "a date of that visit"
     tried = [
@@ -174,13 +262,31 @@ def _target(rest: str, above: str, about: dict, cells: Counter) -> tuple[str, fl
     for target, score, how in ranked:
         fitted = _moved(target, about)
         enough = ENOUGH_IF_SURE if score >= SURE else ENOUGH
+        if score >= SURE and fitted.endswith(".zone") and len(cells) <= MOST_WORDS:
+            return fitted, score, f"{how} is like a known word ({score:.0f} of 100)"
         if score >= LIKELY and _fits(fitted, cells) >= enough:
             return fitted, score, f"{how} is like a known word ({score:.0f} of 100)"
     if "visit" in about and _share(cells, _is_number) >= ENOUGH_IF_SURE:
-        return "measurements.density_hairs_cm2", 80, "numbers at a visit"
+        over = "" if COUNT_WORDS.search(above) else _zone_free(above)
+        left = BESIDE_COUNTS.sub(" ", COUNT_WORDS.sub(" ", f"{rest} {over}")).strip()
+        if left or not _may_be_counts(cells):
+            return QUESTION, 50, "numbers at a visit: counts of hairs per cm2, or something else?"
+        return "measurements.density_hairs_cm2", 80, "numbers at a visit, and no other word"
     if "zone" in about and not rest and _share(cells, _is_number) >= ENOUGH:
         return QUESTION, 50, "numbers of that zone: grafts, area or a count?"
     return "", 0.0, f"no known word is near ({ranked[0][1]:.0f} of 100)" if ranked else "no header"
+
+
+def _zone_free(above: str) -> str:
+    """Return the words of the line above a header without zone, visit, session and grouping words."""
+    _, rest = _about(above, "")
+    return "" if best_target(rest)[1] >= LIKELY else GROUP_WORDS.sub(" ", rest).strip()
+
+
+def _may_be_counts(cells: Counter) -> bool:
+    """Tell whether numbers can be hairs per cm2 (0 to 400, the dictionary's range) at all."""
+    numbers = [c for c in cells if isinstance(c, float)]
+    return sum(0 <= c <= MOST_HAIRS_CM2 for c in numbers) >= 0.9 * len(numbers)
 
 
 def _moved(target: str, about: dict) -> str:
@@ -228,11 +334,11 @@ def _share(cells: Counter, test: Callable[[object], bool]) -> float:
 
 
 def _is_number(cell: object) -> bool:
-    return isinstance(cell, float) or (
-        isinstance(cell, str)
-        and bool(re.match(r"\s*[+-]?\d[\d.,'’ ]*(?!\d*[/-]\d)", cell))
-        and not _is_date(cell)
-    )
+    if not isinstance(cell, str):
+        return isinstance(cell, float)
+    text = ABOUT.sub("", cell.strip(SPACES))
+    is_number = RANGE.match(text) or re.match(r"[+-]?\d[\d.,'’ ]*(?!\d*[/-]\d)", text)
+    return bool(is_number) and not _is_date(cell)
 
 
 def _is_date(cell: object) -> bool:

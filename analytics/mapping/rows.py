@@ -12,8 +12,8 @@ import pandas as pd
 from analytics.dictionary import TABLES
 from analytics.errors import ParameterError, Problem
 from analytics.mapping import values
-from analytics.mapping.plan import ColumnPlan, Plan, TablePlan
-from analytics.mapping.sheets import EMPTY, OPEN, Book, Sheet
+from analytics.mapping.plan import SHEET_NAME, ColumnPlan, Plan, TablePlan
+from analytics.mapping.sources import EMPTY, OPEN, Book, Sheet, column_number
 from analytics.mapping.values import FAULTS
 
 # A record of a table is there when one of these cells is filled.
@@ -59,7 +59,7 @@ def extract(book: Book, sheet: Sheet, table: TablePlan, plan: Plan, pieces: Piec
         raise ParameterError(
             f"mapping: a table of sheet '{sheet.name}' has no column for patients.patient_id"
         )
-    who = patient[0][1]
+    who = _as_above(patient[0][1]) if plan.blank_codes == "as above" else patient[0][1]
     _note_rows_without(pieces, sheet, table, rows, who)
     block = f"{table.columns[0].letter}{table.first_row}"
     base = pd.DataFrame({"patient_id": who, "row": rows + 1, "sheet": sheet.name, "block": block})
@@ -73,7 +73,8 @@ def extract(book: Book, sheet: Sheet, table: TablePlan, plan: Plan, pieces: Piec
 
 def _refuse_absent(sheet: Sheet, table: TablePlan) -> None:
     height, width = sheet.cells.shape
-    beyond = [c.letter for c in table.columns if column_number(c.letter) >= width]
+    places = [place_of(c.letter) for c in table.columns if c.letter != SHEET_NAME]
+    beyond = [p for p in places if p[1] >= width or (p[0] or 0) >= height]
     if table.last_row > height or beyond:
         raise ParameterError(
             f"mapping: the table of sheet '{sheet.name}' reaches beyond its {height} rows and "
@@ -81,21 +82,9 @@ def _refuse_absent(sheet: Sheet, table: TablePlan) -> None:
         )
 
 
-def column_number(letters: str) -> int:
-    """Return the place of a column from 0.
-
-    >>> column_number("A"), column_number("AB")
-    (0, 27)
-    """
-    number = 0
-    for letter in letters:
-        number = number * 26 + ord(letter) - 64
-    return number - 1
-
-
 def _data_rows(book: Book, sheet: Sheet, table: TablePlan, plan: Plan) -> np.ndarray:
     """Return the rows of data (from 0), and settle headings, repeated headings, and rows set aside."""
-    block = sheet.fate[:, [column_number(c.letter) for c in table.columns]]
+    block = sheet.fate[:, [column_number(c.letter) for c in table.columns if c.letter.isalpha()]]
     head = np.array(table.header_rows, dtype=int) - 1
     _settle(sheet, head, book.fate("heading"))
     rows = np.arange(table.first_row - 1, table.last_row)
@@ -124,18 +113,27 @@ def _read(
     book: Book, sheet: Sheet, column: ColumnPlan, rows: np.ndarray, plan: Plan, pieces: Pieces
 ) -> dict[str, np.ndarray]:
     """Return the values of one column by target; settle its cells; note what could not be read."""
-    at = column_number(column.letter)
-    cells = _filled_down(sheet, at, rows)
-    fate = sheet.fate[rows, at]
-    if column.is_set_aside:
-        fate[fate == OPEN] = book.fate(ASIDE, "", column.reason or "not mapped")
+    if not column.letter.isalpha():
+        cells, broken = _same_for_all(book, sheet, column, len(rows)), np.zeros(len(rows), dtype=bool)
+    else:
+        at = column_number(column.letter)
+        cells = _filled_down(sheet, at, rows)
+        fate = sheet.fate[rows, at]
+        if column.is_set_aside:
+            fate[fate == OPEN] = book.fate(ASIDE, "", column.reason or "not mapped")
+            sheet.fate[rows, at] = fate
+            return {}
+        missing = values.is_missing(cells, plan.reading)
+        fate[(fate == OPEN) & missing] = book.fate(MISSING_WORD)
+        broken = ~missing & np.isin(cells.astype(str), list(values.FORMULA_ERRORS))
+        if plan.reading.errors == "set aside":
+            fate[(fate == OPEN) & broken] = book.fate(ASIDE, "", "the error of a formula")
+        cells = np.where(missing | broken, "", cells)
+        fate[fate == OPEN] = book.fate(PLACED, column.to[0].split(".")[0])
         sheet.fate[rows, at] = fate
-        return {}
-    missing = values.is_missing(cells, plan.reading)
-    fate[(fate == OPEN) & missing] = book.fate(MISSING_WORD)
-    cells = np.where(missing, "", cells)
-    fate[fate == OPEN] = book.fate(PLACED, column.to[0].split(".")[0])
-    sheet.fate[rows, at] = fate
+    if broken.any() and plan.reading.errors != "set aside":
+        faults = np.where(broken, "formula_error", "").astype(object)
+        pieces.problems.extend(_problems(sheet, column, column.to[0], rows, faults))
     out: dict[str, np.ndarray] = {}
     for target, part, bad in _parts(cells, column):
         read, faults = _by_target(part, target, column, plan)
@@ -147,6 +145,35 @@ def _read(
                 0
             ]
     return out
+
+
+def _same_for_all(book: Book, sheet: Sheet, column: ColumnPlan, n: int) -> np.ndarray:
+    """Return the sheet's name, or one cell of it, n times; the cell is placed."""
+    cells = np.empty(n, dtype=object)
+    if column.letter == SHEET_NAME:
+        cells[:] = sheet.name
+        return cells
+    row, at = place_of(column.letter)
+    cells[:] = sheet.cells[row or 0, at]
+    if sheet.fate[row or 0, at] != EMPTY:
+        sheet.fate[row or 0, at] = book.fate(PLACED, column.to[0].split(".")[0])
+    return cells
+
+
+def place_of(letters: str) -> tuple[int | None, int]:
+    """Return row (None for a whole column) and column from 0.
+
+    >>> place_of("B"), place_of("B2")
+    ((None, 1), (1, 1))
+    """
+    alone = letters.rstrip("0123456789")
+    number = letters[len(alone) :]
+    return (int(number) - 1 if number else None), column_number(alone)
+
+
+def _as_above(who: np.ndarray) -> np.ndarray:
+    """Return codes, an empty one standing for the one above it."""
+    return pd.Series(who, dtype=object).ffill().map(lambda w: None if w != w else w).to_numpy(dtype=object)
 
 
 def _filled_down(sheet: Sheet, at: int, rows: np.ndarray) -> np.ndarray:
@@ -197,7 +224,15 @@ def _by_target(
     if column_there.kind == "choice":
         words = {values.key(w): w for w in column_there.allowed} | reading.words.get(target, {})
         return values.spread(cells, lambda c: values.word(c, words))
-    return values.spread(cells, lambda c: values.code(c, width=column.width))
+    if target != "patients.patient_id":
+        return values.spread(cells, lambda c: values.code(c, width=column.width))
+    codes, faults = values.spread(
+        cells, lambda c: values.code(c, width=column.width, marks=reading.code_marks)
+    )
+    if not column.width and any(isinstance(c, str) and c.strip()[:1] == "0" for c in set(cells)):
+        numbers = np.array([isinstance(c, float) for c in cells], dtype=bool)
+        faults = np.where(numbers, "number_among_texts", faults)
+    return codes, faults
 
 
 def _turned(
@@ -268,7 +303,15 @@ def _groups(
         of_table["session_number"] = by_target["sessions.session_number"]
     wanted = {plan.about for c in DEFINING[name] for plan, _, _ in of_table.get(c, [])}
     pieces = [_piece(name, base, of_table, about, covered) for about in sorted(wanted, key=str)]
+    if name == "placements" and _is_log(by_target):
+        pieces = [piece.assign(is_log=True) for piece in pieces]
     return [piece for piece in pieces if len(piece)]
+
+
+def _is_log(by_target: dict) -> bool:
+    """Tell whether a row is one visit: its date or month stands in a column of no heading's visit."""
+    visits = ("measurements.date", "measurements.month", "visits.date", "visits.month")
+    return any(not plan.visit and plan.month is None for t in visits for plan, _, _ in by_target.get(t, ()))
 
 
 def _piece(
@@ -299,6 +342,8 @@ def _piece(
 def _set_aside_uncovered(book: Book, sheet: Sheet, rows: np.ndarray, covered: dict[str, np.ndarray]) -> None:
     """Set aside cells that were read but belong to no record, such as the date of a missing count."""
     for letter, used in covered.items():
+        if not letter.isalpha():
+            continue
         at = column_number(letter)
         fate = sheet.fate[rows, at]
         placed = np.array([book.fates[f][0] == PLACED for f in fate], dtype=bool)

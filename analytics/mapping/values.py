@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.identifiers import plain
-from analytics.mapping.sheets import SPACES
+from analytics.mapping.sources import SPACES
 
 _WORDS = tomllib.loads(Path(__file__).with_name("lexicon.toml").read_text(encoding="utf-8"))
 
@@ -29,6 +29,9 @@ ZONE_WORDS: dict[str, list[str]] = _WORDS["zones"]
 CHOICE_WORDS: dict[str, dict[str, list[str]]] = _WORDS["choices"]
 MISSING: list[str] = _WORDS["marks"]["missing"]
 TOTAL_WORDS: list[str] = _WORDS["marks"]["totals"]
+FACT_NAMES = frozenset(_WORDS["marks"]["fact_names"])
+FACT_VALUES = frozenset(_WORDS["marks"]["fact_values"])
+NOT_HAIR_UNITS = frozenset(_WORDS["marks"]["not_hair_units"])
 YES = frozenset(_WORDS["marks"]["yes"])
 NO = frozenset(_WORDS["marks"]["no"])
 MONTH_NAMES: dict[str, int] = {name: int(m) for m, names in _WORDS["months"].items() for name in names}
@@ -57,6 +60,14 @@ DERIVED = {
 DAYS_A_MONTH = 365.25 / 12
 FIRST_DAY = {"1900": datetime.date(1899, 12, 30), "1904": datetime.date(1904, 1, 1)}
 DAY_NUMBERS = (20_000, 60_000)  # 1954 to 2064 counted from 1900
+ABOUT = re.compile(
+    r"^(?:~|≈|ca\.?|circa|approx\.?|about|etwa|env\.?|aprox\.?|yaklasik|약) ?(?=\d)", re.IGNORECASE
+)
+RANGE = re.compile(r"^(\d[\d.,]*) ?(?:-|–|—|to|bis|à) ?(\d[\d.,]*)(?![\d.,/-])")
+CODE_MARKS = "*†‡°#!"
+FORMULA_ERRORS = frozenset(
+    ["#ERROR!", "#REF!", "#N/A", "#VALUE!", "#DIV/0!", "#NAME?", "#NUM!", "#NULL!", "#NOT CALCULATED!"]
+)
 ORDERS = ("day-month-year", "month-day-year", "year-month-day")
 GROUPS = {"none": "", "point": r"\.", "comma": ",", "space": " ", "apostrophe": "['’]"}
 
@@ -75,7 +86,10 @@ class Reading:
     `decimal` is comma or point, `thousands` what stands between groups of three digits (none, point, comma,
     space, apostrophe), `date_order` one of ORDERS, `short_years` the century of years of two digits (""
     stops at them), `missing` words that stand for an empty cell, `mark` what follows a count whose
-    photograph was not to standard, `epoch` the year from which a workbook counts days.
+    photograph was not to standard, `epoch` the year from which a workbook counts days. `approximate` says
+    what
+    a number written as about (~45) is, `ranges` what 45-50 is, `code_marks` whether a mark before or after a
+    code belongs to it, `errors` what becomes of cells that hold the error of a formula.
     """
 
     decimal: str = "point"
@@ -86,6 +100,10 @@ class Reading:
     mark: str = ""
     epoch: str = "1900"
     swapped: str = "stop"
+    approximate: str = "stop"
+    ranges: str = "stop"
+    code_marks: str = "stop"
+    errors: str = "stop"
     words: dict[str, dict[str, str]] = field(default_factory=dict)
 
 
@@ -104,7 +122,7 @@ def key(text: str) -> str:
     >>> key(" Mid-Scalp. ")
     'mid scalp'
     """
-    return re.sub(r"[\W_]+", " ", plain(text)).strip()
+    return re.sub(r"[\W_]+", " ", plain(text).replace("ı", "i")).strip()
 
 
 def spread(cells: np.ndarray, read: Callable[[Any], Any]) -> tuple[np.ndarray, np.ndarray]:
@@ -162,14 +180,37 @@ def number(cell: object, reading: Reading, *, unit: str = "", given_unit: str = 
     clock = re.fullmatch(r"(\d{1,2}) ?(?:h|:|std\.?) ?(\d{2})(?: ?min)?", text, re.IGNORECASE)
     if clock and unit == "minutes":
         return int(clock.group(1)) * 60.0 + int(clock.group(2))
-    match = re.fullmatch(r"([+-−]?\d[\d.,'’ ]*)(.*)", text)
+    written = _value_and_unit(text, reading)
+    if isinstance(written, Fault):
+        return written
+    value, unit_there = written
+    return _converted(value, unit_there or given_unit, unit)
+
+
+def _value_and_unit(text: str, reading: Reading) -> tuple[float, str] | Fault:
+    """Return the value of a text and the unit written behind it.
+
+    >>> _value_and_unit("~45 /cm2", Reading(approximate="as written"))
+    (45.0, '/cm2')
+    >>> _value_and_unit("45-50", Reading(ranges="midpoint")), _value_and_unit("45-50", Reading())
+    ((47.5, ''), Fault(code='range'))
+    """
+    bare = ABOUT.sub("", text)
+    if bare != text and reading.approximate != "as written":
+        return Fault("approximate")
+    between = RANGE.match(bare)
+    if between:
+        ends = [_digits(between.group(k), reading) for k in (1, 2)]
+        fault = next((e for e in ends if isinstance(e, Fault)), None)
+        if fault or reading.ranges != "midpoint":
+            return fault or Fault("range")
+        low, high = (float(e) for e in ends if not isinstance(e, Fault))
+        return ((low + high) / 2, bare[between.end() :].strip()) if low <= high else Fault("not_a_number")
+    match = re.fullmatch(r"([+-−]?\d[\d.,'’ ]*)(.*)", bare)
     if not match:
         return Fault("not_a_number")
     value = _digits(match.group(1).strip(), reading)
-    if isinstance(value, Fault):
-        return value
-    unit_there = match.group(2).strip()
-    return _converted(value, unit_there or given_unit, unit)
+    return value if isinstance(value, Fault) else (value, match.group(2).strip())
 
 
 def _digits(text: str, reading: Reading) -> float | Fault:
@@ -323,11 +364,13 @@ def word(cell: object, known: dict[str, str]) -> str | Fault:
     return Fault("unknown_word") if meaning in (None, "?") else str(meaning)
 
 
-def code(cell: object, *, width: int = 0) -> str | Fault:
+def code(cell: object, *, width: int = 0, marks: str = "keep") -> str | Fault:
     """Return a code as text, its leading zeros kept or, where a width is declared, put back.
 
     >>> code("0012"), code(12.0, width=4), code(12.5)
     ('0012', '0012', Fault(code='not_a_code'))
+    >>> code("*0012", marks="drop"), code("*0012", marks="stop")
+    ('0012', Fault(code='marked_code'))
     """
     if isinstance(cell, float):
         if cell != int(cell):
@@ -336,6 +379,11 @@ def code(cell: object, *, width: int = 0) -> str | Fault:
     if not isinstance(cell, str):
         return Fault("not_a_code")
     text = str(tidy(cell))
+    bare = text.strip(CODE_MARKS + SPACES)
+    if bare != text and marks != "keep":
+        if marks == "stop" or not bare:
+            return Fault("marked_code")
+        text = bare
     return text.zfill(width) if text.isdigit() else text
 
 

@@ -4,6 +4,7 @@ import datetime
 import json
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,10 +13,10 @@ import numpy as np
 from analytics.dictionary import TABLES
 from analytics.errors import RecordError
 from analytics.mapping import find, habits, values
-from analytics.mapping.plan import QUESTION, ColumnPlan
+from analytics.mapping.plan import EVERY_SHEET, QUESTION, SHEET_NAME, ColumnPlan
 from analytics.mapping.propose import Guess, cells_of, choice_words, columns, nearest
-from analytics.mapping.sheets import EMPTY, Book, Sheet
-from analytics.mapping.sources import read
+from analytics.mapping.sources import EMPTY, Book, Sheet, Unfold, found, read, sheet_of, unfolded
+from analytics.mapping.tabs import FEWEST_TABS, TOTAL, headings
 
 # What a register must state, with the question to the clinic where its file does not.
 MUST_STATE = (
@@ -23,6 +24,7 @@ MUST_STATE = (
     "sessions.surgeon_id",
     "sessions.grafts_discarded",
     "placements.area_cm2",
+    "placements.hairs_per_graft",
     "measurements.roi_area_cm2",
     "measurements.n_fields",
     "measurements.roi_marked",
@@ -31,7 +33,7 @@ MUST_STATE = (
 HEAD = """\
 # How the columns of {name} become the tables of the workbook. Proposed; read every line and correct it.
 # Rows and columns are those the spreadsheet program shows. A "?" is a question: it must be answered.
-# This file holds headers, zone words and other short words of the file, and no patient's data.
+# It holds headings, sheet names and short words of the file: keep it where you keep the file.
 # Then: regrowth map FILE --mapping THIS_FILE --out FOLDER
 version = 1
 """
@@ -54,10 +56,16 @@ def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> 
         When the file cannot be read, or holds no table with a header that says anything.
     """
     book = read(source, queries=queries)
+    unfold = found(
+        book, lambda h: values.key(h) in values.FACT_NAMES, lambda h: values.key(h) in values.FACT_VALUES
+    )
+    book = unfolded(book, unfold)
+    away = {one.sheet for one in unfold}
     tables: Guessed = []
     for sheet in book.sheets:
-        if not sheet.is_hidden:
+        if not sheet.is_hidden and sheet.name not in away:
             tables += [(sheet, table, columns(sheet, table)) for table in find.tables(sheet)]
+    tables, n_alike = _alike(tables)
     if not tables:
         raise RecordError(
             f"{book.name}: no table was found; a table has a header of which at least two words say what a "
@@ -70,10 +78,59 @@ def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> 
         _zones(tables),
         _words(tables),
         _constants(tables),
-        *(_table(*one) for one in tables),
-        _aside(book, tables),
+        *(_unfold(one) for one in unfold),
+        *(_table(*one, n_alike) for one in tables),
+        _aside(book, tables, away, n_alike > 0),
     ]
     return "\n".join(part for part in parts if part)
+
+
+def _alike(guessed: Guessed) -> tuple[Guessed, int]:
+    """Return the tables with one for all sheets that are alike, and how many those are (0: none).
+
+    Where such sheets have no column of the patient, the sheet's name is the code.
+    """
+    groups: dict[tuple, Guessed] = {}
+    for one in guessed:
+        groups.setdefault(headings(one[1]), []).append(one)
+    most = max(groups.values(), key=len, default=[])
+    if len(most) < FEWEST_TABS or len({s.name for s, _, _ in most}) < len(most):
+        return guessed, 0
+    sheet, table, guesses = _together(most)
+    who = any("patients.patient_id" in g.plan.to for g in guesses)
+    if not who:
+        plan = ColumnPlan(SHEET_NAME, "", ("patients.patient_id",))
+        guesses = [*guesses, Guess(plan, 100, "one sheet a patient, as it seems")]
+        table = replace(table, headers={**table.headers, sheet.cells.shape[1] - 1: ("", "")})
+    rest = [one for one in guessed if not any(one is m for m in most)]
+    return [(sheet, table, guesses), *rest], len(most)
+
+
+def _together(alike: Guessed) -> tuple[Sheet, find.FoundTable, list[Guess]]:
+    """Return sheets that are alike as one, a guess for each column; the last column is the sheet's name."""
+    sheet, table, _ = alike[0]
+    parts = [s.cells[t.first_row : t.last_row + 1] for s, t, _ in alike]
+    width = max(p.shape[1] for p in parts)
+    wide = [
+        [*row, *[""] * (width - len(row)), s.name]
+        for (s, _, _), p in zip(alike, parts, strict=True)
+        for row in p.tolist()
+    ]
+    head = [[*row, *[""] * (width + 1 - len(row))] for row in sheet.cells[: table.first_row].tolist()]
+    whole = replace(sheet_of(EVERY_SHEET, [*head, *wide]), merged=())
+    longest = replace(table, last_row=len(head) + len(wide) - 1, aside=())
+    return whole, longest, columns(whole, longest)
+
+
+def _unfold(one: Unfold) -> str:
+    lines = ["# This sheet has one row a fact; it is read as a sheet of one column a fact.", "[[unfold]]"]
+    facts = (
+        ("sheet", one.sheet),
+        ("header_row", one.header_row),
+        ("names", one.names),
+        ("values", one.values),
+    )
+    return "\n".join([*lines, *(_line(k, v, "") for k, v in facts), ""])
 
 
 def _texts(guessed: Guessed, *, of: str = "") -> Counter[str]:
@@ -95,13 +152,14 @@ def _reading(book: Book, guessed: Guessed) -> str:
     dates = _texts(guessed, of="date")
     other = {*dates, *_texts(guessed, of="patient_id")}
     every = _texts(guessed)
-    numbers = Counter({t: n for t, n in every.items() if t not in other and habits.NUMBER.match(t.strip())})
+    numbers = Counter({t: n for t, n in every.items() if t not in other and _is_numeric(t)})
     counts = _texts(guessed, of="density_hairs_cm2")
     decimal, why_decimal = habits.decimal(numbers)
     between, why_between = habits.thousands(numbers, decimal)
     order, why_order = habits.date_order(dates)
     short, why_short = habits.short_years(dates)
     mark, why_mark = habits.mark(counts, _footnotes(guessed))
+    asked = habits.asked(numbers, _texts(guessed, of="patient_id"), _errors(guessed))
     lines = [
         "[reading]",
         _line("decimal", decimal, f"comma or point; {why_decimal}"),
@@ -110,6 +168,7 @@ def _reading(book: Book, guessed: Guessed) -> str:
         _line("short_years", short, why_short) if short else "",
         _line("missing", habits.missing(every), "words that stand for an empty cell"),
         _line("mark", mark, f"a count with it was not photographed to standard; {why_mark}") if mark else "",
+        *(_line(name, QUESTION, why) for name, why in asked.items()),
         _line("encoding", book.encoding, "how letters were read") if book.encoding else "",
         _line("separator", book.separator, "what stands between cells") if book.separator else "",
     ]
@@ -123,6 +182,24 @@ def _reading(book: Book, guessed: Guessed) -> str:
     return "\n".join(line for line in lines if line) + "\n"
 
 
+def _is_numeric(text: str) -> bool:
+    return bool(habits.NUMBER.match(values.ABOUT.sub("", text.strip())))
+
+
+def _errors(guessed: Guessed) -> int:
+    """Return how many cells of mapped columns hold the error of a formula."""
+    n = 0
+    for sheet, table, guesses in guessed:
+        for at, one in zip(table.headers, guesses, strict=True):
+            if not one.plan.is_set_aside:
+                n += sum(
+                    k
+                    for c, k in _counted(sheet, table, at).items()
+                    if isinstance(c, str) and c in values.FORMULA_ERRORS
+                )
+    return n
+
+
 def _date_columns(guessed: Guessed) -> list[tuple[Sheet, find.FoundTable, int]]:
     return [
         (sheet, table, at)
@@ -133,7 +210,10 @@ def _date_columns(guessed: Guessed) -> list[tuple[Sheet, find.FoundTable, int]]:
 
 
 def _cells(sheet: Sheet, table: find.FoundTable, at: int) -> np.ndarray:
-    return sheet.cells[table.first_row : table.last_row + 1, at]
+    """Return the cells of a column of data, without totals between rows."""
+    rows = np.arange(table.first_row, table.last_row + 1)
+    rows = rows[~np.isin(rows, table.aside)]
+    return sheet.cells[rows, at]
 
 
 def _footnotes(guessed: Guessed) -> list[str]:
@@ -167,7 +247,31 @@ def _joining(guessed: Guessed) -> str:
         + "\n"
         + _line("undated_counts", "stop", 'a count without its date: stop, or "planned month"')
         + "\n"
+        + _blank_codes(guessed)
     )
+
+
+def _blank_codes(guessed: Guessed) -> str:
+    """Return the question what a row without a code is, where rows of data have none."""
+    n = 0
+    for sheet, table, guesses in guessed:
+        for at, one in zip(table.headers, guesses, strict=True):
+            if "patients.patient_id" in one.plan.to:
+                cells = _cells(sheet, table, at)
+                rows = np.arange(table.first_row, table.last_row + 1)
+                rows = rows[~np.isin(rows, table.aside)]
+                inside = {
+                    r
+                    for first, left, last, right in sheet.merged
+                    if left <= at <= right
+                    for r in range(first, last + 1)
+                }
+                full = (sheet.fate[rows] != EMPTY).any(axis=1)
+                n += sum(
+                    c == "" and f and int(r) not in inside for c, f, r in zip(cells, full, rows, strict=True)
+                )
+    why = f'{n} rows have no code: "as above" if a code stands once for the rows below it, else stop'
+    return _line("blank_codes", QUESTION, why) + "\n" if n else ""
 
 
 def _operation_days(guessed: Guessed) -> dict[object, set[datetime.date]]:
@@ -185,7 +289,7 @@ def _operation_days(guessed: Guessed) -> dict[object, set[datetime.date]]:
             days = {cell: values.date(cell, reading) for cell in {c for _, c in pairs} if cell != ""}
             for patient, cell in pairs:
                 day = days.get(cell)
-                if isinstance(day, datetime.date):
+                if isinstance(day, datetime.date) and patient != "":
                     days_by_patient.setdefault(patient, set()).add(day)
     return days_by_patient
 
@@ -263,6 +367,7 @@ def _constants(guessed: Guessed) -> str:
         for t in MUST_STATE
         if t not in stated
         and t.split(".")[0] in tables
+        and (t != "placements.hairs_per_graft" or _without_sizes(stated))
         and not (t == "measurements.standard_conditions" and mark)
     ]
     if not missing:
@@ -270,23 +375,36 @@ def _constants(guessed: Guessed) -> str:
     lines = ["# The file does not say these; state them only if they hold for every row.", "[constants]"]
     for target in missing:
         table, name = target.split(".")
+        if name == "hairs_per_graft":
+            lines.append(
+                f'"{target}" = {{ value = "?", because = "?" }}  # mean hairs of a graft in this practice'
+            )
+            continue
         column = TABLES[table].column(name)
         unit = f", in {column.unit}" if column.unit else ""
         lines.append(f'"{target}" = {{ value = "?", because = "?" }}  # {column.meaning}{unit}')
     return "\n".join(lines) + "\n"
 
 
-def _table(sheet: Sheet, table: find.FoundTable, guesses: list[Guess]) -> str:
+def _without_sizes(stated: set[str]) -> bool:
+    """Tell whether grafts are counted and neither their sizes nor their hairs."""
+    names = ("hairs", "hairs_per_graft", "roi_planted_hairs_cm2", *(f"grafts_{n}" for n in (1, 2, 3, 4)))
+    return "placements.grafts" in stated and not any(f"placements.{n}" in stated for n in names)
+
+
+def _table(sheet: Sheet, table: find.FoundTable, guesses: list[Guess], n_alike: int) -> str:
+    is_every = sheet.name == EVERY_SHEET
     lines = [
         "[[table]]",
-        _line("sheet", sheet.name, ""),
+        _line("sheet", sheet.name, f"every sheet with these headings: {n_alike}" if is_every else ""),
         _line("header_rows", [r + 1 for r in table.header_rows], ""),
         _line("first_row", table.first_row + 1, ""),
-        _line("last_row", table.last_row + 1, "what stands below is set aside"),
+        _line("last_row", 0 if is_every else table.last_row + 1,
+              "to the last row of data of each sheet" if is_every else "what stands below is set aside"),
         "",
-    ]
+    ]  # fmt: skip
     for at, one in zip(table.headers, guesses, strict=True):
-        filled = int((sheet.fate[table.first_row : table.last_row + 1, at] != EMPTY).sum())
+        filled = sum(c != "" for c in _cells(sheet, table, at))
         lines += [f"  # {filled} cells; {one.why}", "  [[table.column]]", *_column(one.plan), ""]
     return "\n".join(lines)
 
@@ -301,11 +419,23 @@ def _column(plan: ColumnPlan) -> list[str]:
     return [f"  {_line(k, v, '')}" for k, v in facts.items()]
 
 
-def _aside(book: Book, guessed: Guessed) -> str:
-    """Return the sheets that are not mapped, to be seen."""
-    used = {sheet.name for sheet, _, _ in guessed}
+def _aside(book: Book, guessed: Guessed, away: set[str], has_tabs: bool) -> str:
+    """Return rows and sheets that are not mapped, to be seen."""
+    used = {sheet.name for sheet, _, _ in guessed} | away
     lines = []
+    for sheet, table, _ in guessed:
+        if table.aside:
+            rows = [r + 1 for r in table.aside]
+            lines += [
+                "[[set_aside]]",
+                _line("sheet", sheet.name, ""),
+                _line("rows", rows, ""),
+                _line("reason", TOTAL, "look"),
+                "",
+            ]
     for sheet in book.sheets:
+        if has_tabs and find.tables(sheet):
+            continue
         if sheet.name not in used and (sheet.fate != EMPTY).any():
             reason = "hidden sheet" if sheet.is_hidden else "no table was found on it"
             lines += ["[[set_aside]]", _line("sheet", sheet.name, ""), _line("reason", reason, ""), ""]

@@ -166,7 +166,8 @@ def _over_patients(
     term: str, unit: str, by: dict[str, str], month: float, values: np.ndarray, level: float
 ) -> dict:
     n, mean = len(values), float(values.mean())
-    own: dict[str, Any] = {"by": by, "x": month, "level": level, "basis": "model", "n_patients": n, "n_rows": n}
+    own: dict[str, Any] = {"by": by, "x": month, "level": level, "basis": "model"}
+    own |= {"n_patients": n, "n_rows": n}
     if n < LEAST_PATIENTS:
         return line(term, mean, unit, **own, flag=f"fewer than {LEAST_PATIENTS} patients: no interval")
     se = float(values.std(ddof=1) / np.sqrt(n))
@@ -175,7 +176,8 @@ def _over_patients(
 
 def _kappa(scale: str, readers: str, pairs: np.ndarray, n_patients: int, level: float) -> dict:
     found = agreement.weighted_kappa(pairs[:, 0], pairs[:, 1], level=level)
-    own: dict[str, Any] = {"by": {"scale": scale, "readers": readers}, "basis": "model", "n_patients": n_patients}
+    by = {"scale": scale, "readers": readers}
+    own: dict[str, Any] = {"by": by, "basis": "model", "n_patients": n_patients}
     if not np.isfinite(found.kappa):
         flag = "both gave one and the same grade throughout, of which kappa says nothing"
         return line("weighted kappa", np.nan, "ratio", n_rows=len(pairs), flag=flag, **own)

@@ -22,4 +22,3 @@ Sources: Turnbull 1976, JRSS B 38(3); Farewell 1982 for shares that never reach 
 from analytics.milestones.first_readings import FEW_PATIENTS
 from analytics.milestones.intervals import PLANNED_MONTHS, intervals
 from analytics.milestones.time_to import FIRST, MEDIAN, SHARE, time_to
-from analytics.milestones.to_tell import detectable, when

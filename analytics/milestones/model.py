@@ -115,7 +115,7 @@ def _cells(term, unit, found, low, high, level) -> dict:
 
 def _log_time(fit: Emergence, k: int, percent: float, beta) -> float:
     _, log_half, log_k = parameters(fit, beta)
-    return float(log_half[k] + log_time_of(fit.curve, percent / 100.0, log_k[k])[0])
+    return float(log_half[k] + log_time_of(fit.shape_at(beta), percent / 100.0, log_k[k])[0])
 
 
 def _median_at_plateau(fit: Emergence, k: int, percent: float, beta) -> float:
@@ -259,4 +259,4 @@ def _true_yield(plateaus: PlateauDistribution, seen: pd.DataFrame, place, first,
         drawn[:, own] = regrowth.drawn(plateaus, fit.zones[zone], int(own.sum()), rng)
     plateau, tempo = drawn[:, place]
     ratio = seen["month"].to_numpy(dtype=float) * np.exp(-log_half[k] - tempo)
-    return plateau * share(fit.curve, ratio, log_k[k])[0]
+    return plateau * share(fit.shape, ratio, log_k[k])[0]

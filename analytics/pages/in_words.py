@@ -6,7 +6,7 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, disclosure, milestones, numbers, regrowth, yields
+from analytics import course, disclosure, early, milestones, numbers, yields
 from analytics.results import Curve, Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
@@ -385,14 +385,14 @@ def rungs_table(found: Result) -> pd.DataFrame:
 def _next_rung(row) -> str:
     """Return what a zone needs for the next rung of the ladder."""
     if row.rung == 1:
-        return f"a mean: {_patients(regrowth.LEAST_MEAN - row.n_read)} read from month 6 on"
+        return f"a mean: {_patients(early.LEAST_MEAN - row.n_read)} read from month 6 on"
     if row.rung == 2:
-        followed = regrowth.LEAST_FOLLOWED - row.n_followed
+        followed = early.LEAST_FOLLOWED - row.n_followed
         if followed > 0:
             return f"a mean at maturity: {_patients(followed)} followed"
-        return f"a mean at maturity: {_patients(regrowth.LEAST_DIRECT - row.n_read)} read from month 6 on"
+        return f"a mean at maturity: {_patients(early.LEAST_DIRECT - row.n_read)} read from month 6 on"
     if row.rung < 5:
-        return f"the growth model: {_patients(regrowth.FOR_MODEL - row.n_mature)} counted at maturity"
+        return f"the growth model: {_patients(early.FOR_MODEL - row.n_mature)} counted at maturity"
     return "none: the growth model tells"
 
 
@@ -401,7 +401,7 @@ def _patients(n: float) -> str:
 
 
 def when_told(result: Result) -> str:
-    """Return when a difference of a stated size can be told, and what is missing, from `milestones.when`."""
+    """Return when a difference of a stated size can be told, and what is missing, from `early.when`."""
     if why_not(result) or result.extra["facts"].empty:
         return ""
     row = result.extra["facts"].iloc[0]

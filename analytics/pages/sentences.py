@@ -65,8 +65,8 @@ def pooled_yield(page: Page) -> str:
 
 def crown_against_front(page: Page, surgeon: str) -> str:
     """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?"""
-    if why_not(result_of(page, "crown_front")):
-        return f"{NOT_YET} {ladder_in_short(result_of(page, 'carried'))}"
+    if why := why_not(result_of(page, "crown_front")):
+        return f"{NOT_YET} {ladder_in_short(page.results['carried']) if 'carried' in page.results else why}"
     pair = {"zone": "crown : front"}
     gap, late = (
         _row(page, "crown_front", {**pair, "term": term})

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
-from analytics import disclosure, measurement, milestones, regrowth, yields
+from analytics import disclosure, early, measurement, yields
 from analytics.errors import ParameterError
 from analytics.numbers import readable
 from analytics.pages import blocks, first_screen, tables
@@ -288,8 +288,8 @@ CARRIED = ("carried", "later", "graded", "graders", "asked")
 def carried(choices: yields.Choices = yields.USUAL) -> dict[str, Question]:
     """Return the questions of a register of any size: what is carried, when more can be told, grades."""
     return {
-        "carried": Question(regrowth.ladder, {"choices": choices}),
-        "later": Question(milestones.when, {"choices": choices}),
+        "carried": Question(early.ladder, {"choices": choices}),
+        "later": Question(early.when, {"choices": choices}),
         "graded": Question(measurement.grades, {}),
         "graders": Question(measurement.reader_agreement, {}),
         "asked": Question(measurement.answers, {}),

@@ -5,12 +5,13 @@ import pandas as pd
 from analytics.records import derive, readers
 from analytics.records.dictionary_page import as_markdown, write_pages
 from analytics.records.frames import Records, as_of, patient, subset
-from analytics.records.load import Check, check, from_frames, from_raw, load
+from analytics.records.load import Check, check, check_raw, from_frames, from_raw, load
 from analytics.records.safety import kind_of, refuse_large, refuse_unsafe_workbook
 from analytics.records.stores import (
     LOCKED, MOST_ROWS, PANDAS_INDEX, duckdb_table, only_read, read_parquet, sqlite_url,
+    text_of,
 )
-from analytics.records.workbooks import parts_of_sheets, read_cells
+from analytics.records.workbooks import marked_cells, parts_of_sheets, read_cells
 from analytics.records.write import template, write
 
 # Frames share their columns until one of them is written to, as in pandas 3: a third less time on the way to

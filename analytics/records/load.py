@@ -78,6 +78,11 @@ def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Chec
         raw = _read(path, queries)
     except RecordError as fault:
         return Check(fault.problems, (), _balance(Raw({}), {}, {}, stopped=True))
+    return check_raw(raw)
+
+
+def check_raw(raw: Raw) -> Check:
+    """Return everything that is wrong or odd with tables already read as text, and the balance of rows."""
     _, problems, balance = _examined(raw)
     return Check(_errors(problems), _warnings(problems), balance)
 

@@ -9,9 +9,6 @@ what one case is and will be given its readings, without a refit; `deviation` sa
 from analytics.regrowth.deviation import deviation
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
 from analytics.regrowth.emergence import Emergence, fit_emergence
-from analytics.regrowth.ladder import (
-    FOR_MODEL, LEAST_DIRECT, LEAST_FOLLOWED, LEAST_MEAN, assumed, ladder, with_model,
-)
 from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out
 from analytics.regrowth.quantities import (
     FRONT_NAME, degrees, mean_yield, parameters, quantities, variances, weights_of,

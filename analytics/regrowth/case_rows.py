@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.regrowth.emergence import Emergence
+from analytics.regrowth.layout import STEEPNESS, TAIL
 from analytics.regrowth.rows import SHED_MONTHS, SHED_SHARES
 
 # Effects of the patient: true plateau, log tempo, and what the reader's habit adds to the plateau; then
@@ -27,6 +28,7 @@ FILLED = {
     "density": 0.0,
     "planted": 0.0,
     "kept": 1.0,
+    "kept_se": 0.0,
     "shed": 0.0,
     "native_share": 1.0,
 }
@@ -126,7 +128,8 @@ def lay_out(fit: Emergence, rows: Rows, of: Places) -> Laid:
     r = np.array([region[k] for k in rows["region"]], dtype=int)
     zone = np.array(of.zones, dtype=int)[j]
     month = np.where(rows["is_baseline"], 0.0, np.maximum(rows["month"], 0.0))
-    x = np.column_stack([month, rows["planted"], rows["kept"], rows["shed"], fit.held_log_steepness[zone]])
+    held = [fit.held_log_steepness[zone], np.full(len(zone), fit.held_log_tail)]
+    x = np.column_stack([month, rows["planted"], rows["kept"], rows["shed"], *held])
     carried = np.where(rows["is_later"], rows["planted_before"], 0.0)
     fixed = _fixed_designs(fit, zone, carried, of.mixes[j])
     effects = [np.zeros((len(j), of.size)) for _ in range(3)]
@@ -154,13 +157,15 @@ def _fixed_designs(fit: Emergence, zone, carried, mix) -> list[np.ndarray]:
         np.eye(max(groups) + 1)[np.array(groups)[zone]]
         for groups in (fit.half_of_zone, fit.steepness_of_zone)
     )
-    (s0, s1) = fit.slices[3]
+    has_own = {k: fit.slices[k][1] > fit.slices[k][0] for k in (STEEPNESS, TAIL)}
+    one, nothing = np.ones((len(zone), 1)), np.empty((len(zone), 0))
     return [
         np.hstack([by_zone, carried[:, None]]) if fit.has_carried else by_zone,
         np.hstack([by_zone, mix]),
         half,
-        steep if s1 > s0 else np.empty((len(zone), 0)),
-        np.ones((len(zone), 1)) if fit.has_shed else np.empty((len(zone), 0)),
+        steep if has_own[STEEPNESS] else nothing,
+        one if has_own[TAIL] else nothing,
+        one if fit.has_shed else nothing,
     ]
 
 
@@ -183,8 +188,7 @@ def ahead(fit: Emergence, rows: Rows, wanted: Rows, months: np.ndarray) -> Rows:
 def _kept_ahead(fit: Emergence, rows: Rows, region: str, months: np.ndarray) -> np.ndarray:
     """Return native hair still standing: along the readings' own path, then at the untreated rate."""
     known = (rows["region"] == region) & ~rows["is_baseline"].astype(bool)
-    lost = fit.choices.annual_loss_pct / 100
-    rate = 0.0 if fit.choices.native_change == "none" else -np.log1p(-lost) / 12
+    rate = -np.log1p(-fit.native.loss_pct / 100) / 12
     month, first = np.unique(rows["month"][known], return_index=True)
     at = np.concatenate([[0.0], month])
     log_kept = np.concatenate([[0.0], np.log(rows["kept"][known][first])])

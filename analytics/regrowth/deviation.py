@@ -122,7 +122,7 @@ def _at(fit: Emergence, seen: Laid, b, left, plateau, last: int, planted: tuple[
     spread[np.diag_indices_from(spread)] += float(fit.spread[-1]) + count
     log_half = seen.base[last, 2] + float(seen.effects[2][last] @ b)
     ratio = np.array([seen.x[last, 0] * np.exp(-log_half)])
-    emerged = float(share(fit.curve, ratio, seen.base[last, 3] + seen.x[last, 4])[0][0])
+    emerged = float(share(fit.shape, ratio, seen.base[last, 3] + seen.x[last, 4])[0][0])
     own = seen.base[last, 1] + float(plateau @ b)
     variance = float(plateau @ left @ plateau)
     by_plateau = by_effect @ (left @ plateau) / max(variance, _LEAST_VARIANCE)

@@ -1,11 +1,13 @@
 """How the emergence model is laid out for the engine: curve input, designs, starts, random effects.
 
-The model and its definition stand in `regrowth.emergence`.
+The model and its definition stand in `regrowth.emergence`. Last come errors that all placements share: what
+one standard error of each does to the fitted model. They do not shrink with the number of patients.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -14,7 +16,7 @@ from analytics import measurement
 from analytics.errors import FitError
 from analytics.measurement import CountError
 from analytics.numerics import nonlinear
-from analytics.numerics.nonlinear import NonlinearFit, curves
+from analytics.numerics.nonlinear import TAILED, NonlinearFit, curves
 from analytics.regrowth.rows import SOURCES, EmergenceRows
 
 # Followed placements a zone needs for a half month, and for a steepness, of its own: first choice, then
@@ -22,10 +24,14 @@ from analytics.regrowth.rows import SOURCES, EmergenceRows
 OWN_HALF = (8.0, 8.0, 15.0, np.inf)
 OWN_STEEPNESS = (15.0, 30.0, np.inf, np.inf)
 # No pass moves a parameter of any row further than this (hairs/cm2, points, log months, log).
-LONGEST_STEP = (50.0, 30.0, 0.3, 0.4, 0.2)
+LONGEST_STEP = (50.0, 30.0, 0.3, 0.4, 0.5, 0.2)
 MIN_SOURCE = 15
 MIN_PATIENTS_FOR_TEMPO = 12
-NATIVE, PLATEAU, HALF, STEEPNESS, SHED = range(5)
+NATIVE, PLATEAU, HALF, STEEPNESS, TAIL, SHED = range(6)
+# The log tail of the emergence curve, one for all zones, before any data: 0 is the log-logistic. Curves tried
+# lie between -0.7 (gamma) and 0.8 (a lag before a log-logistic); a choice of ours.
+TAIL_SD = 0.7
+LOG_TAIL = "log tail"
 # Log steepness of the log-normal less that of the log-logistic of the same spread of log month.
 LOG_NORMAL_STEEPNESS = float(np.log(np.sqrt(3) / np.pi))
 
@@ -45,6 +51,7 @@ class Layout:
     half_of_zone: tuple[int, ...]
     steepness_of_zone: tuple[int, ...]
     held: np.ndarray
+    held_tail: float
     patient: np.ndarray
     placement: np.ndarray
     region: np.ndarray
@@ -58,10 +65,11 @@ class Layout:
 
 
 def density_curve(shape: str, x, parameters):
-    """Return expected density and its slopes; x: month, planted, kept, shed profile, held steepness."""
-    kept, shed, held = x[:, 2:].T
-    base = parameters[:, :4].copy()
+    """Return expected density and its slopes; x: month, planted, kept, shed profile, held steepness, tail."""
+    kept, shed, held, held_tail = x[:, 2:].T
+    base = parameters[:, :5].copy()
     base[:, STEEPNESS] += held
+    base[:, TAIL] += held_tail
     mean, slopes = curves.density(shape)(x[:, :3], base)
     native, share = parameters[:, NATIVE], parameters[:, SHED]
     lost = kept * shed
@@ -69,21 +77,33 @@ def density_curve(shape: str, x, parameters):
     return mean - native * lost * share, np.column_stack([slopes, -native * lost])
 
 
-def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held, *, sharing: int = 0) -> Layout:
+@dataclass(frozen=True, slots=True)
+class HeldShape:
+    """What is taken from another fit and not estimated: log steepness by zone, and the log tail."""
+
+    log_steepness: Mapping[str, float]
+    log_tail: float = 0.0
+
+
+def lay_out(
+    rows: EmergenceRows, curve: str, early_shedding: bool, held: HeldShape | None, *, sharing: int = 0
+) -> Layout:
     """Return the arrays of the model.
 
-    `held` are log steepness by zone where they are not to be estimated; `sharing` is how far small zones
-    share tempo with others (a place in OWN_HALF and OWN_STEEPNESS).
+    `held` is the shape where it is not to be estimated; `sharing` is how far small zones share tempo with
+    others (a place in OWN_HALF and OWN_STEEPNESS).
     """
     frame = rows.frame
     zone = pd.Index(rows.zones).get_indexer(pd.Index(frame["group"]))
     followed = _followed(rows, zone)
     half_of_zone = _groups(followed, OWN_HALF[sharing])
     steepness_of_zone = _groups(followed, OWN_STEEPNESS[sharing])
-    held_steepness = np.array([0.0 if held is None else held.get(z, 0.0) for z in rows.zones])
+    of_zone = {} if held is None else held.log_steepness
+    held_steepness = np.array([of_zone.get(z, 0.0) for z in rows.zones])
+    held_tail = 0.0 if held is None else held.log_tail
     x = np.column_stack(
         [frame[c].to_numpy(dtype=float) for c in ("month", "planted", "kept", "shed")]
-        + [held_steepness[zone]]
+        + [held_steepness[zone], np.full(len(frame), held_tail)]
     )
     # A baseline count up to six months early is month 0 of the curve.
     x[:, 0] = np.where(frame["is_baseline"].astype(bool), 0.0, np.maximum(x[:, 0], 0.0))
@@ -98,6 +118,7 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held, *, shar
         np.hstack([by_zone, mix]),
         _by_group(half_of_zone, zone),
         nothing if held is not None else _by_group(steepness_of_zone, zone),
+        np.ones((len(y), 1)) if held is None and curve == TAILED else nothing,
         np.ones((len(y), 1)) if early_shedding else nothing,
     ]
     start = _starts(rows, curve, x, y, zone, (half_of_zone, steepness_of_zone), designs, has_carried)
@@ -110,11 +131,12 @@ def lay_out(rows: EmergenceRows, curve: str, early_shedding: bool, held, *, shar
         y=y,
         zone=zone,
         designs=designs,
-        names=_names(rows, half_of_zone, steepness_of_zone, has_carried, held is not None, early_shedding),
+        names=_names(rows, half_of_zone, steepness_of_zone, has_carried, designs),
         start=start,
         half_of_zone=half_of_zone,
         steepness_of_zone=steepness_of_zone,
         held=held_steepness,
+        held_tail=held_tail,
         patient=_codes(frame["patient_id"]),
         placement=_codes(frame["placement_id"]),
         region=frame.groupby(["placement_id", "region_id"], dropna=False).ngroup().to_numpy(),
@@ -192,11 +214,12 @@ def _starts(rows, curve, x, y, zone, groups, designs, has_carried) -> list[np.nd
         np.append(plateau, np.zeros(len(rows.mix))),
         half,
         steepness if designs[STEEPNESS].shape[1] else np.empty(0),
+        np.zeros(designs[TAIL].shape[1]),
         np.zeros(designs[SHED].shape[1]),
     ]
 
 
-def _names(rows, half_of_zone, steepness_of_zone, has_carried, is_held, early_shedding) -> list[str]:
+def _names(rows, half_of_zone, steepness_of_zone, has_carried, designs) -> list[str]:
     def first(groups):
         return [rows.zones[groups.index(g)] for g in range(max(groups) + 1)]
 
@@ -206,8 +229,9 @@ def _names(rows, half_of_zone, steepness_of_zone, has_carried, is_held, early_sh
         *(f"plateau: {z}" for z in rows.zones),
         *(m.term for m in rows.mix),
         *(f"log half month: {z}" for z in first(half_of_zone)),
-        *([] if is_held else [f"log steepness: {z}" for z in first(steepness_of_zone)]),
-        *(["native hair shed"] * early_shedding),
+        *(f"log steepness: {z}" for z in first(steepness_of_zone) if designs[STEEPNESS].shape[1]),
+        *([LOG_TAIL] * designs[TAIL].shape[1]),
+        *(["native hair shed"] * designs[SHED].shape[1]),
     ]
 
 
@@ -228,6 +252,23 @@ def expected_variance(counting, error: CountError, expected: np.ndarray) -> np.n
     return measurement.count_variance(
         np.maximum(expected, 1.0 / area), area, marked=marked, reader_changed=reader_changed, error=error
     )
+
+
+def _without_tail(layout: Layout) -> Layout:
+    """Return the layout with the tail held at that of a log-logistic."""
+    nothing = {TAIL: np.empty((len(layout.y), 0))}
+    return replace(
+        layout,
+        designs=[nothing.get(k, d) for k, d in enumerate(layout.designs)],
+        start=[np.empty(0) if k == TAIL else s for k, s in enumerate(layout.start)],
+        names=[n for n in layout.names if n != LOG_TAIL],
+    )
+
+
+def prior_precision(layout: Layout) -> np.ndarray:
+    """Return how precisely the fixed effects are known beforehand to be 0, (p,): the log tail alone is."""
+    of_parameter = [1 / TAIL_SD**2 if k == TAIL else 0.0 for k in range(len(layout.designs))]
+    return np.repeat(of_parameter, [d.shape[1] for d in layout.designs])
 
 
 def _levels(layout: Layout, simpler: int) -> list[tuple]:
@@ -290,7 +331,7 @@ def fit_or_simplify(
     """Return the first fit that settles, its layout, and how many times its random effects were made simpler.
 
     Tried in turn: all random effects, with small zones sharing tempo further and further; then no patient
-    spread of tempo; then no spread of tempo at all.
+    spread of tempo; then no spread of tempo at all; each with the tail of the curve free, then held.
 
     Raises
     ------
@@ -299,8 +340,13 @@ def fit_or_simplify(
     """
     last = len(OWN_HALF) - 1
     problem: FitError | None = None
-    for sharing, simpler in (*((s, 0) for s in range(last + 1)), (last, 1), (last, 2)):
+    tries = (*((s, 0) for s in range(last + 1)), (last, 1), (last, 2))
+    for (sharing, simpler), is_held in product(tries, (False, True)):
         layout = build(sharing)
+        if is_held and not layout.designs[TAIL].shape[1]:
+            continue
+        layout = _without_tail(layout) if is_held else layout
+        precision = prior_precision(layout)
         try:
             found = nonlinear.fit(
                 layout.y,
@@ -314,6 +360,7 @@ def fit_or_simplify(
                 criterion=criterion,
                 longest_step=LONGEST_STEP,
                 near=None if near is None else near.covariances(layout),
+                prior=(np.zeros(len(precision)), precision) if np.any(precision) else None,
             )
         except FitError as stopped:
             problem = stopped
@@ -324,3 +371,57 @@ def fit_or_simplify(
         "regrowth.fit_emergence: the emergence model does not settle, not even with one tempo for all zones "
         "and no spread of tempo; count more, or later"
     ) from problem
+
+
+def kept_pattern(layout: Layout, found) -> np.ndarray:
+    """Return what one standard error of the rate of native loss adds to every row, hairs/cm2."""
+    native = layout.designs[NATIVE] @ found.beta[found.slices[NATIVE]]
+    return native * layout.rows.frame["kept_se"].to_numpy(dtype=float)
+
+
+def ratio_moves(layout: Layout, found, named: dict[str, float]) -> np.ndarray:
+    """Return what the error of the ratio of region over zone, shared by all placements, does to the plateaus.
+
+    A ratio one percent too high lowers every plateau that rests on zone averages alone by one percent, and
+    others by the weight such placements have (inverse variance of a placement's plateau).
+    """
+    frame = layout.rows.frame
+    shift = np.zeros(len(found.beta))
+    if layout.rows.ratio_cv <= 0 or "leans" not in frame:
+        return shift
+    between = named.get("patient: plateau", 0.0)
+    by_source = np.array([named[f"placement: plateau ({s})"] for s in layout.source_names])
+    weight = 1 / np.maximum(layout.sources @ by_source + between, 1.0)
+    once = ~frame["placement_id"].duplicated().to_numpy()
+    start = found.slices[PLATEAU].start
+    for k in range(len(layout.rows.zones)):
+        here = once & (layout.zone == k)
+        lean = np.average(frame["leans"].to_numpy(dtype=float)[here], weights=weight[here])
+        shift[start + k] = found.beta[start + k] * lean * layout.rows.ratio_cv
+    return shift
+
+
+def habit_moves(layout: Layout, found, habit_cv: float) -> np.ndarray:
+    """Return what readers who all read too high do: densities and yields rise by one share."""
+    shift = np.zeros(len(found.beta))
+    for parameter, n in ((NATIVE, len(layout.rows.zones)), (PLATEAU, found.slices[PLATEAU].stop)):
+        start = found.slices[parameter].start
+        here = slice(start, min(start + n, found.slices[parameter].stop))
+        shift[here] = habit_cv * found.beta[here]
+    return shift
+
+
+def practice_reader_cv(frame, error: CountError) -> tuple[float, float]:
+    """Return the spread that readers' habits put between patients, and what they have in common.
+
+    Both as a share of a density (`measurement.habit_cv`).
+    A patient is mostly read by one reader. Two patients share one with the sum of squared shares of the
+    readers; the rest of the readers' variance stands between patients.
+    """
+    counted = frame.groupby(["patient_id", "reader_id"], sort=True).size().rename("n").reset_index()
+    most = counted.sort_values(["patient_id", "n", "reader_id"], ascending=[True, False, True])
+    main = most.drop_duplicates("patient_id").set_index("patient_id")["reader_id"]
+    # Who says no reader counts as read by one of no name.
+    main = main.reindex(frame["patient_id"].unique(), fill_value="")
+    common = measurement.habit_cv(main, error.between_reader_cv)
+    return float(np.sqrt(max(error.between_reader_cv**2 - common**2, 0.0))), common

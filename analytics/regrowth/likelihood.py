@@ -22,7 +22,7 @@ from scipy.sparse import csr_array
 
 from analytics import measurement
 from analytics.measurement import CountError
-from analytics.numerics.nonlinear import share
+from analytics.numerics.nonlinear import Shape, share
 from analytics.regrowth import case_rows
 from analytics.regrowth.emergence import Emergence
 from analytics.regrowth.layout import NATIVE, PLATEAU, SHED
@@ -37,14 +37,16 @@ BLOCK = 200_000  # cells of the grid worked on at once
 class Placements:
     """Rows of placements in arrays, in order of placement and region.
 
-    One entry a row: `month, planted, kept, fixed` (native density expected before any region's own),
-    `density, area, marked, changed, region`. One a region: `placement, native_var, native_hat`. One a
-    placement: `names, patient, zone, cv, shift` (case mix, points), `leans` on the zone's mean ratio.
+    One entry a row: `month, planted, kept` (with `kept_se`, what one standard error of the rate of native
+    loss does to it), `fixed` (native density expected before any region's own), `density, area, marked,
+    changed, region`. One a region: `placement, native_var, native_hat`. One a placement: `names, patient,
+    zone, cv, shift` (case mix, points), `leans` on the zone's mean ratio.
     """
 
     month: np.ndarray
     planted: np.ndarray
     kept: np.ndarray
+    kept_se: np.ndarray
     fixed: np.ndarray
     density: np.ndarray
     area: np.ndarray
@@ -91,6 +93,7 @@ def from_rows(fit: Emergence, rows: case_rows.Rows, patients: np.ndarray, leans:
         month=np.where(rows["is_baseline"], 0.0, np.maximum(rows["month"], 0.0)),
         planted=rows["planted"],
         kept=kept,
+        kept_se=rows["kept_se"],
         fixed=fixed,
         density=rows["density"],
         area=rows["counted_area_cm2"],
@@ -169,7 +172,7 @@ class Grid:
 class Shared:
     """What the practice shares and the likelihood holds; one entry a zone where an array."""
 
-    curve: str
+    shape: Shape
     log_half: np.ndarray
     log_k: np.ndarray
     count_error: CountError
@@ -179,7 +182,7 @@ class Shared:
 def shared_by(fit: Emergence) -> Shared:
     """Return what a fit holds for all placements."""
     _, log_half, log_k = parameters(fit, fit.beta)
-    return Shared(fit.curve, log_half, log_k, fit.count_error, float(fit.spread[-1]))
+    return Shared(fit.shape, log_half, log_k, fit.count_error, float(fit.spread[-1]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +255,7 @@ def chosen(of: Placements, placements: np.ndarray) -> Placements:
     return Placements(**values)
 
 
-_BY_ROW = ("month", "planted", "kept", "fixed", "density", "area", "marked", "changed", "region")
+_BY_ROW = ("month", "planted", "kept", "kept_se", "fixed", "density", "area", "marked", "changed", "region")
 _BY_REGION = ("placement", "native_var", "native_hat", "region_names")
 
 
@@ -292,7 +295,7 @@ def grown_on(of: Placements, by: Shared, grid: Grid) -> np.ndarray:
     j = of.row_placement
     zone = of.zone[j]
     ratio = of.month[:, None] * np.exp(-by.log_half[zone][:, None] - grid.tempos)
-    emerged = share(by.curve, ratio, by.log_k[zone][:, None])[0]
+    emerged = share(by.shape, ratio, by.log_k[zone][:, None])[0]
     plateau = np.maximum(grid.centres + of.shift[:, None], LEAST_PLATEAU) / 100
     return of.planted[:, None, None] * plateau[j][:, :, None] * emerged[:, None, :]
 

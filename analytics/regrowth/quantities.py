@@ -118,7 +118,7 @@ def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:
     slope = covariance / tempo if tempo > 1e-12 else 0.0
     t = sd * _NODES
     ratio = np.asarray(months, dtype=float)[:, None] * np.exp(-log_half - t)
-    emerged = curves.share(fit.curve, ratio, log_k)[0]
+    emerged = curves.share(fit.shape_at(beta), ratio, log_k)[0]
     return ((plateau + slope * t) * emerged) @ _WEIGHTS
 
 

@@ -16,8 +16,9 @@ from analytics import yields
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.regrowth import distribution
+from analytics.regrowth import plateaus as of_plateaus
 from analytics.regrowth.distribution import PlateauDistribution
-from analytics.regrowth.emergence import Emergence, fit_emergence
+from analytics.regrowth.emergence import USUAL_CURVE, Emergence, fit_emergence
 from analytics.regrowth.quantities import Quantity, degrees, parameters
 from analytics.regrowth.rows import EmergenceRows, select
 from analytics.regrowth.tables import (
@@ -31,7 +32,7 @@ from analytics.regrowth.tables import (
 )
 from analytics.results import LEVEL, Curve, Result, counted, line
 
-OTHER_SHAPE = {"log-logistic": "log-normal"}
+OTHER_SHAPE = {"Burr": "log-logistic", "log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
 TOO_WIDE = 50.0  # points: a share with wider limits is flagged (a choice of ours)
 
@@ -40,7 +41,7 @@ def emergence(
     records: Records,
     *,
     fit: Emergence | None = None,
-    curve: str = "log-logistic",
+    curve: str = USUAL_CURVE,
     choices: yields.Choices = yields.USUAL,
     case_mix: tuple[str, ...] = (),
     early_shedding: bool = False,
@@ -117,10 +118,12 @@ def _other_shape(records: Records, fit: Emergence, level: float) -> list[dict]:
 
 def _method(fit: Emergence, level: float) -> str:
     late = "" if fit.from_month is None else f", readings from month {fit.from_month:g} on"
+    rate = f"; {fit.native.in_words}" if fit.choices.native_change == "combined" else ""
     return (
         f"emergence model on density, {fit.curve} by zone, random plateau and log tempo (patient, "
-        f"placement), native density by region; {fit.likelihood}; {fit.choices.in_words}{late}; robust "
-        f"errors over {counted(fit.n_patients_all)} patients; level {level:g}"
+        f"placement), native density by region; {fit.likelihood}; {fit.choices.in_words}{rate}{late}; robust "
+        f"errors over {counted(fit.n_patients_all)} patients, and three errors that all placements share "
+        f"({', '.join(fit.shared)}); level {level:g}"
     )
 
 
@@ -154,7 +157,7 @@ def fit_plateaus(records: Records, *, fit: Emergence | None = None, seed: int = 
         When too few placements are followed.
     """
     found = fit_emergence(records) if fit is None else fit
-    return distribution.fit_distribution(rows_for(records, found), found, seed=seed)
+    return of_plateaus.fit_distribution(rows_for(records, found), found, seed=seed)
 
 
 def shares(
@@ -199,7 +202,7 @@ def shares(
         pd.DataFrame(),
         "model-based shares, marginal over patients and placements; plateaus spread as a beta of unknown "
         f"upper end, some of them poor growth, found by empirical Bayes from {plateaus.n_used} placements; "
-        f"{distribution.DRAWS} draws over patients, seed {plateaus.seed}; {_method(fit, level)}",
+        f"{of_plateaus.DRAWS} draws over patients, seed {plateaus.seed}; {_method(fit, level)}",
         ("zone",),
         dict(fit.checks) | {"plateaus_converged": plateaus.converged},
         notes=fit.words,

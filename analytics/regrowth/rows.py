@@ -41,13 +41,18 @@ class CaseMix:
         return f"{self.column}: {self.word}" if self.word else self.column
 
 
+KNOWN = yields.UntreatedRate(0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class EmergenceRows:
     """What the emergence model is fitted to, one entry per row: see the module's words.
 
     `ratio_cv` is the error of the mean ratio of region over zone, one and the same in all rows that lean on
     it; column `leans` says how much a row does (1: a zone average; less: a count drawn towards it).
-    `choices`, `from_month` and `by` say how the rows were made, and travel with the fit.
+    `native` is the yearly loss of native hair they rest on; column `kept_se` what its error, one for all
+    rows, does to the share of native hair kept. `choices`, `from_month` and `by` say how the rows were made.
+    All travel with the fit.
     """
 
     frame: pd.DataFrame
@@ -56,6 +61,7 @@ class EmergenceRows:
     mix: tuple[CaseMix, ...]
     planted_cv: dict[str, float]
     ratio_cv: float = 0.0
+    native: yields.UntreatedRate = KNOWN
     choices: yields.Choices = yields.USUAL
     from_month: float | None = None
     by: str = "zone"
@@ -104,13 +110,10 @@ def prepare(
     if from_month is not None:
         rows = rows[rows["is_baseline"] | rows["month"].ge(from_month)]
     rows, left = _followed_zones(_with_planted(rows, records, error), by)
-    if len(left):
-        few = used["reason"].eq("") & used[by].isin(left)
-        used = used.assign(
-            reason=used["reason"].mask(few, f"fewer than {MIN_PLACEMENTS} placements of this zone")
-        )
+    used = _as_used(used, rows, used[by].isin(left), from_month)
     rows = rows.assign(
         kept=_kept_share(rows),
+        kept_se=_kept_se(rows),
         shed=np.interp(rows["month"], SHED_MONTHS, SHED_SHARES),
         group=rows[by].astype(str),
     )
@@ -120,7 +123,37 @@ def prepare(
     reliability = _reliability(error)
     cv = {"region": float(np.sqrt(reliability)) * error.region_cv, "zone": error.zone_cv}
     ratio_cv = error.zone_ratio_se / error.zone_ratio
-    return EmergenceRows(rows.reset_index(drop=True), used, zones, mix, cv, ratio_cv, choices, from_month, by)
+    rate = yields.native_rate(records, choices)
+    rows = rows.reset_index(drop=True)
+    return EmergenceRows(rows, used, zones, mix, cv, ratio_cv, rate, choices, from_month, by)
+
+
+def _as_used(used: pd.DataFrame, rows: pd.DataFrame, is_rare: pd.Series, from_month) -> pd.DataFrame:
+    """Return all counts with why one is no reading of growth in the model."""
+    served = used["reason"].eq("")
+    is_baseline = used["is_baseline"].astype(bool)
+    followed = set(rows.loc[~rows["is_baseline"].astype(bool), "placement_id"])
+    early = False if from_month is None else used["month"].lt(from_month)
+    why = np.select(
+        [
+            is_rare,
+            ~used["placement_id"].isin(followed),
+            is_baseline,
+            used["density"].isna(),
+            early,
+            ~used.index.isin(rows.index),
+        ],
+        [
+            f"fewer than {MIN_PLACEMENTS} placements of this zone",
+            "the placement has no usable count after the session",
+            "the count before the session: it tells native hair, not growth",
+            "no density",
+            f"before month {from_month}",
+            "averaged with another count of the same attendance",
+        ],
+        default="",
+    )
+    return used.assign(reason=np.where(served, why, used["reason"]))
 
 
 def _averaged(rows: pd.DataFrame) -> pd.DataFrame:
@@ -158,6 +191,14 @@ def _kept_share(rows: pd.DataFrame) -> np.ndarray:
     later = rows["is_later"].to_numpy(dtype=bool) & np.isfinite(of_all)
     kept = np.where(later, of_all, factor)
     return np.where(rows["is_baseline"].to_numpy(dtype=bool) | ~np.isfinite(kept), 1.0, kept)
+
+
+def _kept_se(rows: pd.DataFrame) -> np.ndarray:
+    """Return what one standard error of the practice's rate of native loss does to that share."""
+    change = rows["native_shared_se"].to_numpy(dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = change / rows["baseline_density"].to_numpy(dtype=float)
+    return np.where(rows["is_baseline"].to_numpy(dtype=bool) | ~np.isfinite(share), 0.0, share)
 
 
 def _followed_zones(rows: pd.DataFrame, by: str) -> tuple[pd.DataFrame, list[str]]:

@@ -69,6 +69,8 @@ def posterior(dist: PlateauDistribution, frame: pd.DataFrame) -> Posterior:
 
 
 def _posterior(dist: PlateauDistribution, of: Placements) -> Posterior:
+    # What all readers have in common the practice's distribution cannot tell: one case's yield errs by it.
+    of = replace(of, cv=np.hypot(of.cv, dist.fit.habit_cv))
     log_l = likelihood.log_likelihood(of, likelihood.shared_by(dist.fit), dist.grid)
     likely = log_l.reshape(len(log_l), -1)
     likely = np.exp(likely - likely.max(axis=1, keepdims=True))
@@ -141,7 +143,7 @@ def _cells(post: Posterior, months, which: np.ndarray | None) -> _Cells:
     by = likelihood.shared_by(post.dist.fit)
     zone = post.of.zone[at]
     ratio = months[:, :, None] * np.exp(-by.log_half[zone][:, None, None] - post.dist.tempos)
-    emerged = share(by.curve, ratio, by.log_k[zone][:, None, None])[0]
+    emerged = share(by.shape, ratio, by.log_k[zone][:, None, None])[0]
     centre = CENTRES + post.of.shift[at, None]
     lower = np.maximum(centre - WIDTH / 2, 0.0)
     return _Cells(post.weights[at], emerged, lower, np.maximum(centre + WIDTH / 2, lower + LEAST_PLATEAU))

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.dictionary import FRONT
 from analytics.numerics.nonlinear import log_time_of
-from analytics.regrowth.emergence import Emergence
+from analytics.regrowth.emergence import MATURE_PATIENTS, Emergence
 from analytics.regrowth.layout import HALF, PLATEAU
 from analytics.regrowth.quantities import (
     FRONT_NAME,
@@ -53,9 +53,12 @@ def yield_at_maturity_row(
     """Return the headline of one zone; at the last supported month where the data end earlier."""
     month = float(fit.maturity_month[k])
     flag = ""
-    if fit.last_month[k] < month - 1.0:
-        month = float(fit.last_month[k])
-        flag = f"no readings at maturity: yield at month {month:.0f}, the last supported"
+    if fit.n_mature[k] < MATURE_PATIENTS:
+        month = min(month, float(fit.last_month[k]))
+        flag = (
+            f"fewer than {MATURE_PATIENTS} patients counted at maturity: yield at month {month:.0f}, the "
+            "last supported"
+        )
     found = quantities(
         fit, lambda b, s: mean_yield(fit, k, [month], b, s), level=level, df=degrees(fit, fit.zones[k])
     )[0]
@@ -154,7 +157,7 @@ def path(fit: Emergence, *, level: float = LEVEL, step: float = 0.5) -> pd.DataF
 
 def _month_of(fit: Emergence, k: int, share: float, beta: np.ndarray) -> float:
     _, log_half, log_k = parameters(fit, beta)
-    return float(np.exp(log_half[k] + log_time_of(fit.curve, share, log_k[k])[0]))
+    return float(np.exp(log_half[k] + log_time_of(fit.shape_at(beta), share, log_k[k])[0]))
 
 
 def _row(
@@ -217,7 +220,8 @@ def _plateau_flag(fit: Emergence, k: int) -> str:
     if fit.reached[k]:
         return ""
     return (
-        "no readings past 90 % of the plateau: an extrapolation; read the yield at the last supported month"
+        f"fewer than {MATURE_PATIENTS} patients counted at maturity and past 90 % of the plateau: an "
+        "extrapolation; read the yield at the last supported month"
     )
 
 

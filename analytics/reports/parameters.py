@@ -18,6 +18,7 @@ from pydantic import ConfigDict, Field, StringConstraints
 
 from analytics.errors import ParameterError
 
+FORMS = ("00_", "09_")  # notebooks that are worked with and make no report
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 PARAMETERS_TAG = "parameters"
 FOLDERS = ("answers",)  # settings that name a folder which a page reads in the place of records
@@ -62,11 +63,11 @@ class SurgeonAudit(Common):
     surgeon: str = Field(
         "", description="surgeon code to set against the others; empty for every surgeon in turn"
     )
-    native_change: Literal["none", "assumed", "control"] = Field(
-        "assumed", description="how loss of native hair is allowed for"
+    native_change: Literal["combined", "none", "assumed", "control"] = Field(
+        "combined", description="how loss of native hair is allowed for"
     )
-    curve: Literal["log-logistic", "log-normal"] = Field(
-        "log-logistic", description="shape of the emergence curve"
+    curve: Literal["Burr", "log-logistic", "log-normal"] = Field(
+        "Burr", description="shape of the emergence curve"
     )
 
 
@@ -79,7 +80,7 @@ MODELS: dict[str, type[Common]] = {
 def pages() -> list[str]:
     """Return the names of the pages that make a report, in order."""
     names = sorted(p.stem for p in NOTEBOOKS.glob("*.ipynb") if not p.name.startswith("."))
-    return [name for name in names if not name.startswith("00_")]
+    return [name for name in names if not name.startswith(FORMS)]
 
 
 def notebook(page: str) -> Path:

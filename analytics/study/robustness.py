@@ -183,7 +183,7 @@ LOW, HIGH = yields.ANNUAL_LOSS_SENSITIVITY_PCT
 NATIVE = {
     "none": ("none", yields.ANNUAL_LOSS_PCT),
     f"{LOW:g} % a year": ("assumed", LOW),
-    f"{yields.ANNUAL_LOSS_PCT:g} % a year": ("assumed", yields.ANNUAL_LOSS_PCT),
+    "published and own": ("combined", yields.ANNUAL_LOSS_PCT),
     f"{HIGH:g} % a year": ("assumed", HIGH),
     "control regions": ("control", yields.ANNUAL_LOSS_PCT),
 }

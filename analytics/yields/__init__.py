@@ -19,9 +19,10 @@ from analytics.yields.link import MIN_BOTH, planted_error
 from analytics.yields.losses import graft_yield, loss_chain
 from analytics.yields.mass import hair_mass
 from analytics.yields.means import average, expected_variance, one_reading
+from analytics.yields.native import UntreatedRate
 from analytics.yields.rows import (
-    REASONS, USES, YIELD_FROM_MONTH, by_visit, promise_unchanged, with_reason,
-    yield_pct,
+    REASONS, USES, WINDOW_OPENS_MONTHS_EARLY, YIELD_FROM_MONTH, by_visit, native_rate,
+    promise_unchanged, with_reason, yield_pct,
 )
 from analytics.yields.season import season
 from analytics.yields.sensitivity import moves, season_of, sensitivity, with_view

@@ -8,12 +8,14 @@ from dataclasses import dataclass, fields, replace
 
 from analytics.errors import ParameterError
 
-# Main rate of native loss, percent a year, and the two it lies halfway between (sources in `yields.native`).
+# Published rate of native loss, percent a year, and the two it lies halfway between (sources in
+# `yields.native`), with their SD.
 ANNUAL_LOSS_PCT = 4.8
+ANNUAL_LOSS_SD_PCT = 1.6
 ANNUAL_LOSS_SENSITIVITY_PCT = (3.7, 5.9)
 
 OPTIONS = {
-    "native_change": ("none", "assumed", "control"),
+    "native_change": ("combined", "none", "assumed", "control"),
     "photographs": ("standard", "any_length", "any_cut_off", "all"),
     "planted": ("best", "region", "zone"),
     "baseline": ("nearest", "mean"),
@@ -29,9 +31,9 @@ class Choices:
     Attributes
     ----------
     native_change
-        `none`, `assumed` or `control` (module `yields.native`).
+        `combined`, `none`, `assumed` or `control` (module `yields.native`).
     annual_loss_pct
-        Yearly loss of untreated native hair in percent, 0 to 60, for `assumed`.
+        Yearly loss of untreated native hair in percent, 0 to 60, for `assumed` alone.
     photographs
         `standard` leaves counts under non-standard conditions, with another hair length or another thinnest
         hair than the baseline out of every use; `any_length` lets hair length differ, `any_cut_off` the
@@ -56,10 +58,10 @@ class Choices:
     >>> Choices(native_change="none").in_words
     'native change none'
     >>> Choices(planted="zone").in_words
-    'native change assumed at 4.8 % a year, planted zone'
+    'native change combined, planted zone'
     """
 
-    native_change: str = "assumed"
+    native_change: str = "combined"
     annual_loss_pct: float = ANNUAL_LOSS_PCT
     photographs: str = "standard"
     planted: str = "best"
@@ -76,6 +78,12 @@ class Choices:
         if not 0 <= self.annual_loss_pct <= 60:
             raise ParameterError(
                 "yields.Choices(annual_loss_pct): out of range; expected 0 to 60 percent a year"
+            )
+
+        if self.native_change == "combined" and self.annual_loss_pct != ANNUAL_LOSS_PCT:
+            raise ParameterError(
+                "yields.Choices(annual_loss_pct): a rate is given and not taken as known; say "
+                "native_change='assumed' with it"
             )
 
     @property

@@ -39,14 +39,14 @@ from analytics import measurement
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import nonlinear
-from analytics.numerics.nonlinear import SHAPES, NonlinearFit, share
+from analytics.numerics.nonlinear import SHAPES, TAILED, NonlinearFit, share
 from analytics.records import Records
 from analytics.results import LEVEL, Result, line
 from analytics.yields import link
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.link import planted_error
 from analytics.yields.native import path
-from analytics.yields.rows import by_visit, with_reason
+from analytics.yields.rows import by_visit, native_rate, with_reason
 from analytics.yields.split import JointRows, session_variance, tables
 
 NO_OVERLAP = (
@@ -82,7 +82,7 @@ def joint(
     tempo
         Zone -> (half month, steepness), both above 0, held; estimated here if not given.
     curve
-        One of `curves.SHAPES`.
+        One of `curves.SHAPES`; the tailed one has its tail held at 1, which is the log-logistic.
     choices
         What the yield rests on.
     level
@@ -110,6 +110,7 @@ def joint(
             f"yields.joint(curve, level): out of range; use one of {', '.join(SHAPES)}, "
             "and a level of 0.5 to 0.999"
         )
+    curve = "log-logistic" if curve == TAILED else curve
     visits = by_visit(records, choices=choices) if rows is None else rows
     method = _method(curve, tempo is not None, level)
     laid = _laid_out(visits, records, choices)
@@ -278,7 +279,7 @@ def _laid_out(visits: pd.DataFrame, records: Records, choices: Choices) -> Joint
         return f"{NO_DENSITY}: {n_unknown} region(s)"
     now = rows["register_month"].to_numpy(dtype=float)
     span = (rows["first_at"].to_numpy(dtype=float), now)
-    native_left = path(rows, records, span, choices).factor
+    native_left = path(rows, records, span, choices, native_rate(records, choices)).factor
     zones = tuple(sorted(rows["zone"].unique()))
     region = rows.groupby(REGION, sort=False).ngroup().to_numpy()
     overlaps = _overlaps(rows, region, months)

@@ -12,7 +12,8 @@ error in a denominator inflates a mean.
 Every error has its place: a patient's, a placement's, a reading's, and everybody's. Some are one and the
 same for many placements and do not shrink with their number: that of the mean ratio of region over zone
 (`yields.link`), that of the practice's rate of native loss from unplanted regions (`yields.native`), those of
-readers' or devices' shifts taken out (`measurement`) and of the season (`yields.level`). A shared error moves
+readers' or devices' shifts taken out (`measurement`), of the season (`yields.level`) and of what the clinic's
+readers together read above or below the truth (`measurement.habit_cv`). A shared error moves
 all readings by a known pattern c times one unknown number; it moves the coefficients by A c, A being what the
 fit does to the readings, and c c' is added to their covariance that way. Degrees of freedom of the sum are
 Satterthwaite's.
@@ -309,6 +310,8 @@ def shared_errors(picked: pd.DataFrame, y: np.ndarray) -> Iterator[tuple[np.ndar
     planted = picked["planted_hairs_cm2"].to_numpy(dtype=float) * ratio
     native = picked["native_shared_se"].fillna(0.0).to_numpy(dtype=float)
     yield 100 * native / planted, float(picked["native_shared_df"].iloc[0])
+    habit = measurement.habit_cv(picked["reader_id"], picked["reader_cv"].iloc[0])
+    yield y * habit, np.inf
     for name in ("season_1", "season_2"):
         if name in picked and picked[name].ne(0).any():
             yield 100 * picked[name].to_numpy(dtype=float) / planted, np.inf

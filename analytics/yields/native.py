@@ -4,7 +4,7 @@ Every path is a factor: native density at a reading over native density at the b
 native hair only, never to planted hair.
 
  * `none`: the factor is 1.
- * `assumed`: untreated hair is lost at a constant yearly rate, r. The main rate is 4.8 % a year, halfway
+ * `assumed`: untreated hair is lost at a constant yearly rate, taken as known: 4.8 % a year, halfway
    between 3.7 % (Price et al. 2006, J Am Acad Dermatol 55:71, untreated counts over 192 weeks) and 5.9 %
    (Kaufman et al. 2008, Eur J Dermatol 18:407, placebo over five years), which stand beside it as
    sensitivity. A course of medical therapy lifts the level above the untreated path: by 9.8 % of the
@@ -12,6 +12,11 @@ native hair only, never to planted hair.
    five years, from memory, high confidence), linear in therapy time. After stopping, the lift falls to
    nothing within 24 weeks (Price, Menefee & Strauss 1999, J Am Acad Dermatol 41:717). All kinds of medical
    therapy are given the same course: a stated simplification.
+ * `combined` (the usual choice): the same path at a rate that is not taken as known. Beforehand the clinic's
+   rate is normal about 4.8 with an SD of 1.6 % a year, the SD of the two published rates (neither gives a
+   standard error; how far clinics differ is not published). Where unplanted regions of MIN_CONTROL_REGIONS
+   patients or more were counted twice, the rate that they show, therapy allowed for, joins it by
+   precision. What error is left is one and the same for every reading of the clinic.
  * `control`: the rate seen in unplanted regions: of the same patient, shrunken towards the practice's own
    mean.
 
@@ -23,16 +28,19 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from analytics.errors import FitError
 from analytics.numerics import mixed
 from analytics.records import Records
-from analytics.yields.choices import ANNUAL_LOSS_PCT, Choices
+from analytics.results import counted
+from analytics.yields.choices import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SD_PCT, Choices
 
 THERAPY_FIRST_YEAR_PCT = 9.8
 THERAPY_LATER_PCT_PER_YEAR = -1.3
 WASHOUT_MONTHS = 24 * 7 / (365.25 / 12)
 MIN_CONTROL_REGIONS = 5
+LEAST_UNTREATED_YEARS = 0.25  # of a patient's control region, for it to say anything of untreated loss
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +78,40 @@ class NativePath:
     shared_df: float = np.inf
 
 
+@dataclass(frozen=True, slots=True)
+class UntreatedRate:
+    """Yearly loss of untreated native hair, percent, with the standard error of its log change.
+
+    `n_patients` whose unplanted regions have a part in it; 0: published alone, or a choice.
+    """
+
+    loss_pct: float
+    log_se: float = 0.0
+    n_patients: int = 0
+
+    @property
+    def loss_se_pct(self) -> float:
+        """Return the standard error in percent a year."""
+        return self.log_se * (100 - self.loss_pct)
+
+    @property
+    def in_words(self) -> str:
+        """Return the rate, its error and where it comes from."""
+        said = f"native loss {self.loss_pct:.1f} % a year"
+        if not self.log_se:
+            return said
+        said += f" (standard error {self.loss_se_pct:.1f}; published"
+        if self.n_patients:
+            said += f", joined with unplanted regions of {counted(self.n_patients)} patients"
+        return f"{said})"
+
+
 def path(
-    rows: pd.DataFrame, records: Records, span: tuple[np.ndarray, np.ndarray], choices: Choices
+    rows: pd.DataFrame,
+    records: Records,
+    span: tuple[np.ndarray, np.ndarray],
+    choices: Choices,
+    rate: UntreatedRate,
 ) -> NativePath:
     """Return native density at the end of a span of register months over that at its start, with its errors.
 
@@ -83,6 +123,8 @@ def path(
         Start and end, register months, (n,) each.
     choices
         What is said there of native hair.
+    rate
+        `untreated_rate` of the records under these choices.
     """
     start, now = span
     nothing = np.zeros(len(rows))
@@ -91,8 +133,64 @@ def path(
     if choices.native_change == "control":
         return _of_control_regions(rows, control_rate(records), (now - start) / 12)
     spells, row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
-    factor = assumed_factor(start, now, spells, row, annual_loss_pct=choices.annual_loss_pct)
-    return NativePath(factor, nothing, nothing)
+    factor = assumed_factor(start, now, spells, row, annual_loss_pct=rate.loss_pct)
+    by_rate = factor * _untreated_years(start, now, spells, row, rate.loss_pct)
+    return NativePath(factor, nothing, by_rate * rate.log_se)
+
+
+def untreated_rate(records: Records, choices: Choices) -> UntreatedRate:
+    """Return the rate at which untreated hair is taken to be lost, for `none`, `assumed` and `combined`."""
+    if choices.native_change == "none":
+        return UntreatedRate(0.0)
+    if choices.native_change != "combined":
+        return UntreatedRate(choices.annual_loss_pct)
+    published, sd = np.log1p(-ANNUAL_LOSS_PCT / 100), ANNUAL_LOSS_SD_PCT / (100 - ANNUAL_LOSS_PCT)
+    apart, se, n_patients = _seen_in_controls(records)
+    share = sd**2 / (sd**2 + se**2) if n_patients else 0.0
+    return UntreatedRate(
+        float(-100 * np.expm1(published + share * apart)), float(sd * np.sqrt(1 - share)), n_patients
+    )
+
+
+def _seen_in_controls(records: Records) -> tuple[float, float, int]:
+    """Return how far the log rate of unplanted regions lies from the published one, its SE and the patients.
+
+    Log density less the path at the published rate, on the years that count as untreated, by a mixed model:
+    a level of each region, a slope with a practice mean and a deviation of each patient.
+    """
+    rows = _control_rows(records.measurements)
+    if rows["patient_id"].nunique() < MIN_CONTROL_REGIONS:
+        return 0.0, np.inf, 0
+    since = rows["session_id"].map(records.sessions.set_index("session_id")["register_month"])
+    now = (since + rows["month"]).to_numpy(dtype=float)
+    regions = pd.factorize(rows["patient_id"] + "|" + rows["region_id"] + "|" + rows["zone"])[0]
+    start = pd.Series(now).groupby(regions).transform("min").to_numpy()
+    spells, row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
+    expected = np.log(assumed_factor(start, now, spells, row))
+    years = _untreated_years(start, now, spells, row, ANNUAL_LOSS_PCT)
+    longest = pd.Series(years).groupby(rows["patient_id"].to_numpy()).transform("max").to_numpy()
+    told = longest >= LEAST_UNTREATED_YEARS
+    codes, labels = pd.factorize(rows["patient_id"][told])
+    if len(labels) < MIN_CONTROL_REGIONS:
+        return 0.0, np.inf, 0
+    apart = (rows["log_density"].to_numpy() - expected)[told]
+    X = np.column_stack([np.ones(told.sum()), years[told]])
+    levels = [(codes, X[:, 1:]), (regions[told], np.ones((len(X), 1)))]
+    fit = mixed.fit(apart, X, levels)
+    # Few patients: a normal error as wide as the t interval.
+    wider = stats.t.ppf(0.975, max(float(fit.beta_df[1]), 1.0)) / stats.norm.ppf(0.975)
+    return float(fit.beta[1]), float(fit.beta_se[1]) * wider, len(labels)
+
+
+def _untreated_years(start, now, spells, row, annual_loss_pct: float) -> np.ndarray:
+    """Return how many years of a span the rate of untreated loss acts on: d log factor / d log rate."""
+    step = 0.1
+    low, high = (
+        np.log(assumed_factor(start, now, spells, row, annual_loss_pct=annual_loss_pct + s))
+        for s in (-step, step)
+    )
+    years = (high - low) / np.log((100 - annual_loss_pct - step) / (100 - annual_loss_pct + step))
+    return np.maximum(years, 0.0)
 
 
 def assumed_factor(

@@ -66,7 +66,8 @@ CARRIED = (
     "register_month surgeon_id team_id method holding_medium out_of_body_min"
 ).split()
 NUMBERS = (
-    "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed device_class "
+    "density density_se counted_area_cm2 roi_marked both_marked reader_id reader_changed reader_cv "
+    "device_class "
     "hair_length thinnest_counted_um standard_conditions is_baseline baseline_density baseline_se "
     "baseline_area native_factor native_density native_change native_change_se native_shared_se "
     "native_shared_df planted_hairs_cm2 planted_se planted_cv planted_source "
@@ -205,6 +206,16 @@ def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: C
     return _with_uses(rows, choices)[_output_columns()].reset_index(drop=True)
 
 
+def native_rate(records: Records, choices: Choices = USUAL) -> native.UntreatedRate:
+    """Return the yearly loss of untreated native hair that yields under these choices rest on."""
+    asked = ("native rate", choices.native_change, choices.annual_loss_pct)
+    if not _is_promised(records):
+        return native.untreated_rate(records, choices)
+    if asked not in _rates:
+        _rates[asked] = native.untreated_rate(records, choices)
+    return _rates[asked]
+
+
 def with_reason(rows: pd.DataFrame, use: str) -> pd.DataFrame:
     """Return all rows with `reason`: empty where usable for this use, else the sentence why not."""
     return rows.assign(reason=rows[f"why_not_{use}"].map(REASONS).fillna(""))
@@ -216,8 +227,9 @@ def _with_native(rows: pd.DataFrame, records: Records, choices: Choices) -> pd.D
     now = (rows["session_month"] + rows["month"]).to_numpy(dtype=float)
     known = np.isfinite(start)
     origin = np.where(rows["is_later"], rows["first_at"].to_numpy(dtype=float), start)
-    path = native.path(rows, records, (start, now), choices)
-    since_first = native.path(rows, records, (origin, start), choices).factor
+    rate = native_rate(records, choices)
+    path = native.path(rows, records, (start, now), choices, rate)
+    since_first = native.path(rows, records, (origin, start), choices, rate).factor
     baseline = rows["baseline_density"].to_numpy(dtype=float)
     carried = rows["first_density"].to_numpy(dtype=float) * since_first
     before = rows["planted_before"].fillna(rows["planted_hairs_cm2"]).to_numpy(dtype=float)
@@ -261,6 +273,7 @@ def _with_count_errors(rows: pd.DataFrame, error: CountError) -> pd.DataFrame:
         density_se=np.sqrt(_reading_variance(density, area, marked, changed & after_baseline, error)),
         baseline_se=np.sqrt(_reading_variance(baseline, baseline_area, marked, same_reader, error) / repeats),
         reader_changed=changed,
+        reader_cv=error.between_reader_cv,
         both_marked=marked,
     )
 
@@ -392,12 +405,14 @@ def _output_columns() -> list[str]:
 MOST = 6  # sets of rows remembered; the oldest goes first
 _promised: list[Records] = []
 _rows: dict[tuple, pd.DataFrame] = {}
+_rates: dict[tuple, native.UntreatedRate] = {}
 
 
 def promise_unchanged(records: Records) -> None:
     """Remember rows made from these records from now on, and no longer those of others."""
     _promised[:] = [records]
     _rows.clear()
+    _rates.clear()
 
 
 def _is_promised(records: Records) -> bool:

@@ -120,7 +120,8 @@ def sensitivity(
         parts.append(result.table().assign(choice=line.choice, option=line.option))
     if main is None:
         raise FitError(
-            "yields.sensitivity: no planted zone has a usable count near its month of maturity under any choice"
+            "yields.sensitivity: no planted zone has a usable count near its month of maturity, whatever is "
+            "chosen"
         )
     season = as_result(swing or _swing(main, error), main.rows(), level=level)
     return Result(
@@ -316,6 +317,7 @@ def _changed(choices: Choices, choice: str, option: str, **to: Any) -> Line:
 def _native_words(choices: Choices) -> str:
     """Return what the main line says of native hair."""
     return {
+        "combined": "native loss as published, joined with control regions",
         "none": "no native change",
         "assumed": f"native loss {choices.annual_loss_pct} % a year",
         "control": "native change of control regions",

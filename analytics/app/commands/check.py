@@ -4,6 +4,8 @@ import argparse
 from collections.abc import Callable
 
 from analytics import records
+from analytics.app.plausible import implausible
+from analytics.errors import AnalyticsError
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -15,4 +17,26 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Print problems, warnings and the balance; return 2 when something must be mended first."""
     found = records.check(options.data)
     say(found.text().rstrip())
-    return 0 if found.is_usable else 2
+    if not found.is_usable:
+        return 2
+    say_whether_plausible(options.data, say)
+    return 0
+
+
+def say_whether_plausible(data: str, say: Callable[[str], None]) -> None:
+    """Say what of a register as a whole is unlike what is published, or why that cannot be told."""
+    try:
+        sentences = implausible(records.load(data))
+    except AnalyticsError as fault:
+        say("")
+        say(f"Whether the register is plausible as a whole cannot be told yet. {fault}")
+        return
+    say("")
+    if not sentences:
+        say(
+            "As a whole: mean yields, sizes of grafts, planted densities and months are like those published."
+        )
+        return
+    say("To look at, of the register as a whole:")
+    for sentence in sentences:
+        say(f"  {sentence}")

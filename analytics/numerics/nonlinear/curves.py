@@ -1,4 +1,4 @@
-"""Which curve does emergence follow: four shapes, their derivatives, and starts that need no guess.
+"""Which curve does emergence follow: five shapes, their derivatives, and starts that need no guess.
 
 A shape gives the share of a placement's *own* plateau that has emerged by time t, in terms of u = log(t /
 half) (half: the time of half the plateau) and of a steepness k > 0, so that every shape is 0 at t = 0, 1/2
@@ -9,12 +9,16 @@ at t = half and 1 in the limit:
 * Weibull       F = 1 - exp(-ln 2 exp(k u))
 * Gompertz      F = (G(t) - G(0)) / (1 - G(0)), G = exp(-k q^exp(u)): the growth curve of Gompertz rebased
   to 0 at t = 0, with q chosen so that F(half) = 1/2
+* Burr          F = 1 - (1 + (2^a - 1) exp(c u))^(-1 / a): a third parameter a > 0, the tail. At a = 1 it is
+  the log-logistic, towards 0 the Weibull (the last hair comes early), above 1 the last hair comes late. c
+  is such that it is as steep at half as the log-logistic of steepness k: F rises by k / 4 a unit of u
 
-Both k and half enter by their logarithm, so that no step of a fit can leave their range.
+k, half and a enter by their logarithm, so that no step of a fit can leave their range.
 
 Sources: log-logistic, log-normal and Weibull distribution functions: Johnson, Kotz & Balakrishnan 1994-95,
 Continuous Univariate Distributions, 2nd ed., chapters 14, 21 and 23 (from memory). Growth curve: Gompertz
-1825, Phil Trans R Soc 115:513-83; as a growth curve Winsor 1932, PNAS 18:1-8 (from memory).
+1825, Phil Trans R Soc 115:513-83; as a growth curve Winsor 1932, PNAS 18:1-8 (from memory). Burr 1942, Ann
+Math Stat 13:215-32, type XII (from memory).
 """
 
 from collections.abc import Callable
@@ -26,22 +30,27 @@ from scipy.special import expit, ndtr, ndtri
 
 from analytics.errors import ParameterError
 
-SHAPES = ("log-logistic", "log-normal", "Weibull", "Gompertz")
+SHAPES = ("log-logistic", "log-normal", "Weibull", "Gompertz", "Burr")
+TAILED = "Burr"  # the shape with a third parameter
+
+# A shape's name; or of the tailed one its name with the log tail, a number or an array.
+Shape = str | tuple[str, np.ndarray]
 
 # Beyond these a shape is a step or a straight line of log time as far as any reading can tell.
 LOG_STEEPNESS_LIMITS = (-2.5, 3.5)
+LOG_TAIL_LIMITS = (-4.0, 3.0)
 _LN2 = np.log(2.0)
 _STEEPNESS_GRID = np.linspace(0.0, 2.3, 9)
 _QUANTILE_GRID = np.linspace(0.1, 0.9, 15)
 
 
-def share(shape: str, time_ratio, log_steepness) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def share(shape: Shape, time_ratio, log_steepness) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the share of the plateau emerged, and its slopes in log time and in log steepness.
 
     Parameters
     ----------
     shape
-        One of SHAPES.
+        One of SHAPES, or (TAILED, log tail); TAILED alone has tail 1.
     time_ratio
         Shape (n,), 0 or more: time divided by the time of half the plateau.
     log_steepness
@@ -64,26 +73,40 @@ def share(shape: str, time_ratio, log_steepness) -> tuple[np.ndarray, np.ndarray
     >>> [float(v) for v in share("log-logistic", 1.0, np.log(2.0))]
     [0.5, 0.5, 0.0]
     """
-    ratio, log_k = np.broadcast_arrays(np.asarray(time_ratio, dtype=float), np.asarray(log_steepness, float))
+    emerged, by_time, by_steepness, *_ = _slopes(shape, time_ratio, log_steepness)
+    return emerged, by_time, by_steepness
+
+
+def _slopes(shape: Shape, time_ratio, log_steepness) -> tuple[np.ndarray, ...]:
+    """Return what `share` gives, and of the tailed shape the slope in log tail too."""
+    name, tail = (shape, 0.0) if isinstance(shape, str) else shape
+    parts = (np.asarray(v, dtype=float) for v in (time_ratio, log_steepness, tail))
+    ratio, log_k, log_tail = np.broadcast_arrays(*parts)
     after = ratio > 0
     log_time = np.log(np.where(after, ratio, 1.0))
     k = np.exp(np.clip(log_k, *LOG_STEEPNESS_LIMITS))
-    values = _rule(shape)(log_time, k)
-    inside = (log_k > LOG_STEEPNESS_LIMITS[0]) & (log_k < LOG_STEEPNESS_LIMITS[1])
-    emerged, by_time, by_steepness = (np.where(after, v, 0.0) for v in values)
-    return emerged, by_time, by_steepness * inside
+    of_tail = (np.exp(np.clip(log_tail, *LOG_TAIL_LIMITS)),) if name == TAILED else ()
+    values = _rule(name)(log_time, k, *of_tail)
+    emerged, by_time, by_steepness, *by_tail = (np.where(after, v, 0.0) for v in values)
+    by_tail = [v * _inside(log_tail, LOG_TAIL_LIMITS) for v in by_tail]
+    return emerged, by_time, by_steepness * _inside(log_k, LOG_STEEPNESS_LIMITS), *by_tail
 
 
-def _rule(shape: str) -> Callable:
-    rules = {
+def _inside(values: np.ndarray, ends: tuple[float, float]) -> np.ndarray:
+    return (values > ends[0]) & (values < ends[1])
+
+
+def _rule(name: str) -> Callable:
+    rules: dict[str, Callable] = {
         "log-logistic": _log_logistic,
         "log-normal": _log_normal,
         "Weibull": _weibull,
         "Gompertz": _gompertz,
+        TAILED: _burr,
     }
-    if shape not in rules:
+    if name not in rules:
         raise ParameterError(f"curves.share(shape): unknown shape; use one of {', '.join(SHAPES)}")
-    return rules[shape]
+    return rules[name]
 
 
 def _log_logistic(log_time, k):
@@ -120,13 +143,32 @@ def _gompertz(log_time, k):
     return emerged, by_time, by_k * k
 
 
-def log_time_of(shape: str, reached: float, log_steepness) -> tuple[np.ndarray, np.ndarray]:
+def _burr(log_time, k, tail):
+    raised = np.exp2(tail) - 1
+    turned = k * tail / 2 / -np.expm1(-tail * _LN2)
+    power = raised * np.exp(np.minimum(turned * log_time, 60.0))
+    log_left = -np.log1p(power) / tail
+    left = np.exp(log_left)
+    by_turned = left * power / (1 + power) / tail * turned  # a unit of log time
+    by_steepness = by_turned * log_time
+    of_raised = -left * power / (1 + power) * _LN2 * (1 + 1 / raised)
+    by_tail = -(-left * log_left + of_raised) + by_steepness * (1 - tail * _LN2 / raised)
+    return -np.expm1(log_left), by_turned, by_steepness, by_tail
+
+
+def _burr_log_time(reached: float, k, tail):
+    """Return log(time / half) at which a share has emerged."""
+    turned = k * tail / 2 / -np.expm1(-tail * _LN2)
+    return np.log(np.expm1(-tail * np.log1p(-reached)) / (np.exp2(tail) - 1)) / turned
+
+
+def log_time_of(shape: Shape, reached: float, log_steepness) -> tuple[np.ndarray, np.ndarray]:
     """Return log(time / half) at which a share of the plateau has emerged, and its slope in log steepness.
 
     Parameters
     ----------
     shape
-        One of SHAPES.
+        As in `share`.
     reached
         Share of the plateau, above 0 and under 1.
     log_steepness
@@ -139,16 +181,19 @@ def log_time_of(shape: str, reached: float, log_steepness) -> tuple[np.ndarray, 
     >>> float(np.exp(log_time_of("log-logistic", 0.8, np.log(2.0))[0]))
     2.0
     """
+    name, tail = (shape, 0.0) if isinstance(shape, str) else shape
     log_k = np.atleast_1d(np.asarray(log_steepness, dtype=float))
     k = np.exp(log_k)
-    if shape == "log-logistic":
+    if name == "log-logistic":
         value = np.log(reached / (1 - reached)) / k
-    elif shape == "log-normal":
+    elif name == "log-normal":
         value = ndtri(reached) / k
-    elif shape == "Weibull":
+    elif name == "Weibull":
         value = np.log(-np.log1p(-reached) / _LN2) / k
+    elif name == TAILED:
+        value = _burr_log_time(reached, k, np.exp(np.clip(tail, *LOG_TAIL_LIMITS)))
     else:
-        value = np.array([_solve_log_time(shape, reached, one) for one in log_k.ravel()]).reshape(log_k.shape)
+        value = np.array([_solve_log_time(name, reached, one) for one in log_k.ravel()]).reshape(log_k.shape)
     _, by_time, by_steepness = share(shape, np.exp(value), log_k)
     slope = -by_steepness / by_time
     return value.reshape(np.shape(log_steepness)), slope.reshape(np.shape(log_steepness))
@@ -181,9 +226,9 @@ def density(shape: str) -> Callable:
     """Return curve(x, parameters) of a hair density, with its derivatives.
 
     density = native x kept + planted x plateau / 100 x F(month). x, shape (n, 3), holds month, planted
-    density (hairs/cm2) and the share of native hair kept at that month; the parameters, shape (n, 4), are
-    the native density at month 0 (hairs/cm2), the plateau (percent of planted hairs), log half month and
-    log steepness.
+    density (hairs/cm2) and the share of native hair kept at that month; the parameters, shape (n, 5), are
+    the native density at month 0 (hairs/cm2), the plateau (percent of planted hairs), log half month, log
+    steepness and the log tail, which serves the tailed shape alone.
     """
     _rule(shape)
     return partial(_density, shape)
@@ -191,11 +236,18 @@ def density(shape: str) -> Callable:
 
 def _density(shape, x, parameters):
     month, planted, kept = x.T
-    native, plateau, log_half, log_k = parameters.T
-    emerged, by_time, by_steepness = share(shape, month * np.exp(-log_half), log_k)
+    native, plateau, log_half, log_k, log_tail = parameters.T
+    tailed = (shape, log_tail) if shape == TAILED else shape
+    emerged, by_time, by_steepness, *by_tail = _slopes(tailed, month * np.exp(-log_half), log_k)
     scale = planted / 100.0
     slopes = np.column_stack(
-        [kept, scale * emerged, -scale * plateau * by_time, scale * plateau * by_steepness]
+        [
+            kept,
+            scale * emerged,
+            -scale * plateau * by_time,
+            scale * plateau * by_steepness,
+            scale * plateau * by_tail[0] if by_tail else np.zeros_like(scale),
+        ]
     )
     return native * kept + scale * plateau * emerged, slopes
 

@@ -42,6 +42,7 @@ def fit(
     known_variance=None,
     longest_step: Sequence[float] | None = None,
     near: Sequence | None = None,
+    prior: tuple | None = None,
 ) -> NonlinearFit:
     """Fit a nonlinear (mixed) model.
 
@@ -77,6 +78,9 @@ def fit(
     near
         Covariances of a similar fit to begin from (marginal only), one per block of random effects that
         share a structure, in the order of `levels`; those of another shape are passed over.
+    prior
+        Mean and precision of what is known of the fixed effects beforehand, (p,) each, 0 where nothing is
+        (marginal only): normal, independent. `beta_cov` stays that of the linear model without it.
 
     Raises
     ------
@@ -113,6 +117,12 @@ def fit(
         return quadrature.fit(model, beta, known_variance)
     if method == "marginal":
         return marginal.fit(
-            model, beta, known_variance, criterion=criterion, longest_step=longest_step, near=near
+            model,
+            beta,
+            known_variance,
+            criterion=criterion,
+            longest_step=longest_step,
+            near=near,
+            prior=prior,
         )
     return alternating.fit(model, beta, known_variance, criterion=criterion)

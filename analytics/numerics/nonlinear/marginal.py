@@ -54,9 +54,19 @@ class Bends:
 
 
 def fit(
-    model: Model, start: np.ndarray, known_variance, *, criterion: str, longest_step=None, near=None
+    model: Model,
+    start: np.ndarray,
+    known_variance,
+    *,
+    criterion: str,
+    longest_step=None,
+    near=None,
+    prior=None,
 ) -> NonlinearFit:
-    """Alternate mean and linear model until the fixed effects settle to a thousandth of their errors."""
+    """Alternate mean and linear model until the fixed effects settle to a thousandth of their errors.
+
+    With a prior (mean, precision) each linear model's fixed effects are joined with it by precision.
+    """
     beta, covariances = start, [np.zeros((b.size, b.size)) for b in model.blocks]
     if near is not None and [np.shape(c) for c in near] == [c.shape for c in covariances]:
         covariances = [np.asarray(c, dtype=float) for c in near]
@@ -71,9 +81,10 @@ def fit(
             n_passes += 1
             variance, before = variance_of(at.mean), linear
             linear = _linear_fit(model, at, beta, variance, criterion, before, promise=_ON_THE_WAY)
-            pull = float(np.max(np.abs((linear.beta - beta) / sizes_of(linear))))
+            found = _joined(linear, prior)
+            pull = float(np.max(np.abs((found - beta) / sizes_of(linear))))
             settled = before is not None and pull < _PULL
-            target = (linear.beta, list(linear.covariances))
+            target = (found, list(linear.covariances))
             if pull < _NEAR:
                 target = _extrapolated(memory, (beta, covariances), target, sizes_of(linear))
             share = min(1.0, _room(model, target[0] - beta, longest_step))
@@ -81,6 +92,17 @@ def fit(
         variance = variance_of(at.mean)
         linear = _linear_fit(model, at, beta, variance, criterion, linear)
     return _answer(model, linear, at, beta, variance, settled, n_passes, criterion)
+
+
+def _joined(linear: MixedFit, prior) -> np.ndarray:
+    """Return the fixed effects of a linear model joined with a prior: to (information + precision)^-1."""
+    if prior is None:
+        return linear.beta
+    mean, precision = prior
+    some = np.flatnonzero(precision)
+    cov = linear.beta_cov
+    between = cov[np.ix_(some, some)] + np.diag(1 / precision[some])
+    return linear.beta + cov[:, some] @ np.linalg.solve(between, (mean - linear.beta)[some])
 
 
 def _extrapolated(memory: list, now: tuple, target: tuple, sizes: np.ndarray) -> tuple:

@@ -31,7 +31,8 @@ class ClusterErrors:
 
     `robust_cov` (p, p) of the fixed effects and `model_cov` (p, p) beside it; `variance_cov` (v, v) and
     `variance_robust_cov` of the variance parameters, in the order block by block, row by row of the lower
-    triangle, sigma squared last; `n_groups` the number of groups.
+    triangle, sigma squared last; `n_groups` the number of groups; `moves` (p, m), how far each pattern of
+    the readings moves the fixed effects.
     """
 
     robust_cov: np.ndarray
@@ -39,6 +40,7 @@ class ClusterErrors:
     variance_cov: np.ndarray
     variance_robust_cov: np.ndarray
     n_groups: int
+    moves: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,9 @@ class _Batch:
     kernels: list[np.ndarray]
 
 
-def errors(residual, X, blocks: Sequence, variance, *, groups) -> ClusterErrors:
+def errors(
+    residual, X, blocks: Sequence, variance, *, groups, precision=None, patterns=None
+) -> ClusterErrors:
     """Return the robust and the model's covariances.
 
     Parameters
@@ -66,13 +70,22 @@ def errors(residual, X, blocks: Sequence, variance, *, groups) -> ClusterErrors:
         Shape (n,): sampling variance of each row, sigma squared included.
     groups
         Shape (n,): codes of the independent groups (patients).
+    precision
+        Shape (p,): of the prior the fixed effects were joined with, whose error then counts as one more
+        group's.
+    patterns
+        Shape (n, m): what errors that all readings share would add to each.
     """
     p, n_variance = X.shape[1], sum(len(pairs(b[1].shape[1], b[3])) for b in blocks) + 1
-    information = np.zeros((p, p))
+    prior = np.diag(np.zeros(p) if precision is None else precision)
+    shared = np.empty((len(X), 0)) if patterns is None else patterns
+    information, with_shared = prior.copy(), np.zeros((p, shared.shape[1]))
     for batch in _batches(residual, X, blocks, variance, groups):
-        information += np.einsum("gip,gij,gjq->pq", batch.X, batch.inverse, batch.X, optimize=True)
+        weighted = np.einsum("gip,gij->gjp", batch.X, batch.inverse, optimize=True)
+        information += np.einsum("gjp,gjq->pq", weighted, batch.X, optimize=True)
+        with_shared += np.einsum("gjp,gjm->pm", weighted, shared[batch.rows], optimize=True)
     model_cov = np.linalg.pinv(information, hermitian=True)
-    meat, scores = np.zeros((p, p)), []
+    meat, scores = prior.copy(), []
     expected, spread = np.zeros((n_variance, n_variance)), []
     for batch in _batches(residual, X, blocks, variance, groups):
         own, lacking = _fixed_scores(batch, model_cov)
@@ -90,6 +103,7 @@ def errors(residual, X, blocks: Sequence, variance, *, groups) -> ClusterErrors:
         variance_cov=variance_cov,
         variance_robust_cov=variance_cov @ (gradient.T @ gradient) @ variance_cov,
         n_groups=n_groups,
+        moves=model_cov @ with_shared,
     )
 
 

@@ -93,11 +93,9 @@ def when(
         When nothing was planted.
     """
     if not 1 <= difference <= 100 or not 0.5 <= power <= 0.99:
-        raise ParameterError(
-            "milestones.when: expected a difference of 1 to 100 points and a power 0.5 to 0.99"
-        )
+        raise ParameterError("early.when: expected a difference of 1 to 100 points and a power 0.5 to 0.99")
     if records.placements.empty:
-        raise FitError("milestones.when: nothing was planted yet; enter a session and its placements")
+        raise FitError("early.when: nothing was planted yet; enter a session and its placements")
     planted = records.placements["zone"].value_counts()
     zone = zone if zone in planted.index else str(planted.index[0])
     others = [z for z in FRONT if z in planted.index and z != zone] if zone not in FRONT else []

@@ -10,6 +10,7 @@ import csv
 import datetime
 import hashlib
 import io
+import json
 import re
 import zipfile
 from collections.abc import Mapping
@@ -21,13 +22,14 @@ import pyarrow.parquet as pq
 import sqlalchemy as sa
 
 from analytics.errors import refused
-from analytics.mapping.sheets import Book, Sheet, sheet_of
+from analytics.mapping.sources.sheets import Book, Sheet, sheet_of
 from analytics.records import (
     LOCKED,
     MOST_ROWS,
     PANDAS_INDEX,
     duckdb_table,
     kind_of,
+    marked_cells,
     only_read,
     parts_of_sheets,
     read_cells,
@@ -38,6 +40,7 @@ from analytics.records import (
 )
 
 READING = re.compile(r"^\s*(?:--[^\n]*\n\s*)*(?:select|with|table|values)\b", re.IGNORECASE)
+JSON = (".jsonl", ".ndjson", ".json")
 SEPARATORS = (";", "\t", "|", ",")
 WORKBOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
 
@@ -81,23 +84,73 @@ def read(
         return Book(place.name, (_parquet(place),), sha256)
     if place.suffix.lower() in WORKBOOKS or kind in ("zip", "old_office"):
         return Book(place.name, _workbook(place, kind), sha256)
+    if place.suffix.lower() in JSON:
+        return Book(place.name, (_json(place),), sha256)
     sheet, encoding, separator = _text(place, encoding, separator)
     return Book(place.name, (sheet,), sha256, encoding, separator)
+
+
+def _json(path: Path) -> Sheet:
+    """Return lines of JSON objects, or one list of them, as a sheet: a column a name, inner names joined."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+        found = (
+            json.loads(text)
+            if text.lstrip()[:1] == "["
+            else [json.loads(x) for x in text.splitlines() if x.strip()]
+        )
+        objects = [_flat(one) for one in found]
+    except (ValueError, AttributeError, RecursionError) as fault:
+        raise refused(
+            path.name,
+            "it cannot be read as JSON lines",
+            "a line is one object of names and values, in UTF-8; a list inside a value is no cell",
+            "export it again, one row a line, or as CSV",
+        ) from fault
+    names = list(dict.fromkeys(name for one in objects for name in one))
+    return sheet_of(path.stem, [names, *([one.get(n, "") for n in names] for one in objects)])
+
+
+def _flat(one: dict, before: str = "") -> dict[str, object]:
+    """Return an object with the names of inner objects written before theirs."""
+    out: dict[str, object] = {}
+    for name, value in one.items():
+        if isinstance(value, dict):
+            out |= _flat(value, f"{before}{name} ")
+        elif isinstance(value, list):
+            raise ValueError(name)
+        else:
+            out[f"{before}{name}"] = _plain(value)
+    return out
 
 
 def _workbook(path: Path, kind: str) -> tuple[Sheet, ...]:
     if kind == "zip":
         refuse_unsafe_workbook(path)
+    marks = marked_cells(path) if kind == "zip" and path.suffix.lower() in (".xlsx", ".xlsm") else {}
     return tuple(
         sheet_of(
             sheet.name,
-            sheet.rows,
+            _marked(sheet.rows, marks.get(sheet.name, {})),
             is_hidden=sheet.is_hidden,
             merged=sheet.merged,
             **{"remarks": sheet.remarks, **_beside(path, sheet.name, kind)},
         )
         for sheet in read_cells(path, rule="a workbook is unbroken and has no password")
     )
+
+
+def _marked(rows: list[list[object]], marks: Mapping[tuple[int, int], str]) -> list[list[object]]:
+    """Return rows with errors and formulas without a value as marks, so that neither passes as empty."""
+    if not marks:
+        return rows
+    out = [list(row) for row in rows]
+    for (row, column), mark in marks.items():
+        out += [[] for _ in range(row + 1 - len(out))]
+        out[row] += [""] * (column + 1 - len(out[row]))
+        if out[row][column] == "":
+            out[row][column] = mark
+    return out
 
 
 def _beside(path: Path, sheet: str, kind: str) -> dict[str, int]:
@@ -176,14 +229,14 @@ def _text(path: Path, encoding: str, separator: str) -> tuple[Sheet, str, str]:
         raise refused(
             path.name, "the file is not text", "a table is a text file or a workbook", "save it again as CSV"
         )
-    mark = separator or separator_of(text)
     try:
+        mark = separator or separator_of(text)
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=mark))
     except csv.Error as fault:
         raise refused(
             path.name,
             "the cells cannot be told apart",
-            "quotation marks open and close a cell",
+            "quotation marks open and close a cell, and no cell holds more than 131,072 letters",
             "save it again as CSV",
         ) from fault
     return sheet_of(path.stem, [list(row) for row in rows]), encoding_read, mark

@@ -107,7 +107,7 @@ def ladder(records: Records, *, choices: yields.Choices = yields.USUAL, level: f
     mature = yields.one_reading(rows)
     rungs = _rungs(records, readings, mature)
     if rungs.empty:
-        raise FitError("regrowth.ladder: nothing was planted yet; enter a session and its placements")
+        raise FitError("early.ladder: nothing was planted yet; enter a session and its placements")
     lines, points = [], []
     for zone, rung in zip(rungs["zone"], rungs["rung"], strict=True):
         own = readings[readings["zone"].eq(zone)]

@@ -32,6 +32,7 @@ class Sheet:
     merged: tuple[tuple[int, int, int, int], ...] = ()
     remarks: int = 0
     blanks: int = 0
+    is_unfolded: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,3 +100,15 @@ def letter(column: int) -> str:
         column, rest = divmod(column - 1, 26)
         text = chr(65 + rest) + text
     return text
+
+
+def column_number(letters: str) -> int:
+    """Return the place of a column from 0.
+
+    >>> column_number("A"), column_number("AB")
+    (0, 27)
+    """
+    number = 0
+    for letter in letters:
+        number = number * 26 + ord(letter) - 64
+    return number - 1

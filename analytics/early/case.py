@@ -1,6 +1,6 @@
 """What can be said of a case before its practice has a curve: its own counts, and an assumed course beside.
 
-Each count stands with its own counting error. The course drawn beside is assumed (`regrowth.ladder`): no
+Each count stands with its own counting error. The course drawn beside is assumed (`early.ladder`): no
 counted study of emergence by zone was found, it is no centile of anybody, and it never enters a number here.
 Once the practice has a growth model, `course.case` answers instead.
 """
@@ -8,12 +8,13 @@ Once the practice has a growth model, `course.case` answers instead.
 import numpy as np
 import pandas as pd
 
-from analytics import regrowth, yields
+from analytics import yields
+from analytics.early.ladder import assumed
 from analytics.records import Records, patient, subset
 from analytics.results import LEVEL, Curve, limits, line
 
 
-def early(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
+def case(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
     """Return a patient's readings by place, each with its counting error, and the assumed course.
 
     Parameters
@@ -51,7 +52,7 @@ def early(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
     if not lines:
         flag = "no planted zone of this patient was counted after its session"
         lines = [line("reading", np.nan, "%", by={"place": "all"}, level=level, n_patients=1, flag=flag)]
-    drawn = [regrowth.assumed(str(z)).assign(place=p) for z, p in zip(placed["zone"], names, strict=True)]
+    drawn = [assumed(str(z)).assign(place=p) for z, p in zip(placed["zone"], names, strict=True)]
     seen = (
         pd.concat(points) if points else pd.DataFrame(columns=["place", "month", "yield_pct", "yield_pct_se"])
     )

@@ -1,0 +1,480 @@
+"""Counts from a table kept by hand, or from any counting tool: rows the register lacks are added.
+
+A small file (TOML), written once per kind of export and corrected by a person, says by header what each
+column holds. Each row of the table is then added, there already, in conflict with what the register says, or
+set aside with its reason; nothing in the register is written over. Chart numbers become codes, dates become
+months; neither is kept.
+"""
+
+import json
+import tomllib
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import tomli_w
+
+from analytics import mapping
+from analytics.dictionary import MEASURED_ZONES, TABLES
+from analytics.entry.case import Case, case_of, register
+from analytics.entry.changes import Change, is_same
+from analytics.entry.look import look, with_changes
+from analytics.entry.rows import text_of
+from analytics.errors import ParameterError, RecordError
+from analytics.identifiers import code
+from analytics.mapping import values
+
+MEASURED = {c.name: c for c in TABLES["measurements"].asked()}
+# What a column of an export may hold beside the columns of the dictionary, and words of its header (assumed).
+MORE = {
+    "chart_number": ("chart number", "chart no", "mrn", "record number", "patient number"),
+    "date": ("date", "visit date", "date of count", "counted on", "datum", "fecha"),
+    "session_date": ("date of surgery", "surgery date", "operation date", "op date", "session date"),
+    "session_number": ("session", "session number", "surgery number"),
+    "hairs": ("hairs", "hair count", "total hairs", "hairs counted", "count", "n hairs"),
+    "counted_area_cm2": ("counted area", "total area", "area"),
+}
+HEADS = {
+    "patient_id": ("patient", "patient code", "code", "patient id", "subject", "id"),
+    "zone": ("zone", "region", "area of scalp", "location", "site"),
+    "month": ("month", "months", "months after surgery", "months since surgery", "month of count"),
+    "density_hairs_cm2": ("density", "hair density", "hairs/cm2", "hairs per cm2", "hairs cm2"),
+    "density_fu_cm2": ("fu/cm2", "fu density", "units per cm2"),
+    "roi_area_cm2": ("field", "field cm2", "field area", "roi area"),
+    "n_fields": ("fields", "number of fields"),
+    "reader_id": ("reader", "counted by", "observer"),
+    "device_class": ("device", "camera", "lens"),
+    "hair_calibre_um": ("calibre", "diameter", "mean diameter", "thickness"),
+}
+TARGETS = (*(c for c in MEASURED if c not in ("session_id", "region_kind")), *MORE)
+ASIDE, QUESTION = "set aside", "?"
+ADDED, THERE, CONFLICT = "added", "there already", "in conflict"
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    """What the columns of one kind of export hold, as a clinic declared it."""
+
+    columns: Mapping[str, str]
+    reading: values.Reading
+    zones: Mapping[str, str]
+    always: Mapping[str, str]
+    units: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Import:
+    """What becomes of a table: `rows` has one row per row read (row, fate, reason), `cells` their number.
+
+    `conflicts` sets both sides beside one another: row, patient_id, zone, month, column, in the register, in
+    the file. `changes` are what would be written.
+    """
+
+    rows: pd.DataFrame
+    conflicts: pd.DataFrame
+    changes: tuple[Change, ...]
+    cells: Mapping[str, int]
+    set_aside: pd.DataFrame
+
+    def text(self) -> str:
+        """Return the account as lines to read."""
+        lines = [f"{len(self.rows)} rows read:"]
+        lines += [f"  {n:>6}  {fate}" for fate, n in self.rows["fate"].value_counts(sort=False).items()]
+        for reason, n in self.rows.loc[self.rows["reason"].ne(""), "reason"].value_counts().items():
+            lines.append(f"  {'':>6}  {n} because: {reason}")
+        lines += ["", f"{sum(self.cells.values())} cells read:"]
+        lines += [f"  {n:>6}  {what}" for what, n in self.cells.items()]
+        return "\n".join(lines)
+
+
+def propose(source: str | Path) -> str:
+    """Return a proposal of what the columns of an export hold, for a person to read and correct.
+
+    Raises
+    ------
+    RecordError
+        When the file cannot be read or has no header.
+    """
+    names, rows = _table(source)
+    found = {name: _guess(name) for name in names}
+    taken = Counter(t for t in found.values() if t not in (ASIDE, QUESTION))
+    found = {n: QUESTION if taken[t] > 1 else t for n, t in found.items()}
+    at = next((i for i, t in enumerate(found.values()) if t == "zone"), None)
+    words = {str(row[at]).strip() for row in rows if row[at] != ""} if at is not None else set()
+    by_word = {values.key(w): zone for zone, known in values.ZONE_WORDS.items() for w in (zone, *known)}
+    plan: dict[str, Any] = {
+        "version": 1,
+        "reading": {"decimal": "point", "date_order": "year-month-day", "missing": []},
+        "columns": found,
+        "zones": {w: by_word.get(values.key(w), QUESTION) for w in sorted(words)},
+        "always": {},
+    }
+    head = (
+        f"# What the columns of an export of counts hold, by header: a column of measurements, one of\n"
+        f'# {", ".join(MORE)}, or "{ASIDE}".\n'
+        '# Read every line; a "?" must be answered. Under [always] stand cells of every row, such as\n'
+        '# reader_id = "R1". Nothing of a patient stands in this file.\n'
+    )
+    return head + tomli_w.dumps(plan)
+
+
+def _guess(header: str) -> str:
+    word = values.key(header)
+    for target, words in {**MORE, **HEADS}.items():
+        if word in {values.key(w) for w in (*words, target)}:
+            return target
+    target, score = mapping.best_target(word)
+    column = target.rpartition(".")[2]
+    if score >= 90 and column in TARGETS:
+        return column
+    return column if word.replace(" ", "_") in TARGETS else ASIDE
+
+
+def read_export(place: str | Path) -> Export:
+    """Return what a clinic declared of an export; every fault at once.
+
+    Raises
+    ------
+    ParameterError
+        When the file is no such TOML, or holds an unknown word or an open question.
+    """
+    try:
+        found = tomllib.loads(Path(place).read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as fault:
+        raise ParameterError(
+            f"{Path(place).name}: not read as TOML; regrowth import counts FILE writes a proposal"
+        ) from fault
+    columns, zones = dict(found.get("columns", {})), dict(found.get("zones", {}))
+    always, reading = dict(found.get("always", {})), dict(found.get("reading", {}))
+    faults = _faults(columns, zones, always, reading)
+    if faults:
+        raise ParameterError("\n".join(f"{Path(place).name}: {fault}" for fault in faults))
+    declared = values.Reading(
+        decimal=reading.get("decimal", "point"),
+        thousands=reading.get("thousands", "none"),
+        date_order=reading.get("date_order", "year-month-day"),
+        missing=frozenset(reading.get("missing", ())),
+    )
+    known = {values.key(word): zone for word, zone in zones.items()}
+    known |= {values.key(zone): zone for zone in MEASURED_ZONES}
+    return Export(
+        columns, declared, known, {c: str(v) for c, v in always.items()}, dict(found.get("units", {}))
+    )
+
+
+def _faults(columns: Mapping, zones: Mapping, always: Mapping, reading: Mapping) -> list[str]:
+    targets = list(columns.values())
+    faults = [f"columns: {t!r} is still a question; write the answer" for t in targets if t == QUESTION][:1]
+    faults += [
+        f"columns: there is no {t!r}; use one of {', '.join(TARGETS)}, or {ASIDE!r}"
+        for t in targets
+        if t not in (*TARGETS, ASIDE, QUESTION)
+    ]
+    twice = [t for t, n in Counter(targets).items() if n > 1 and t != ASIDE and t != QUESTION]
+    faults += [f"columns: two headers hold {t}; set one aside" for t in twice]
+    given = {*targets, *always}
+    if not given & {"patient_id", "chart_number"}:
+        faults.append("columns: none holds patient_id or chart_number; say which column tells the person")
+    if "zone" not in given:
+        faults.append("columns: none holds zone; write it under [always] if it is the same in every row")
+    if "month" not in given and not {"date", "session_date"} <= given:
+        faults.append("columns: none holds month; without it the dates of count and session are both needed")
+    if not given & {"density_hairs_cm2", "hairs"}:
+        faults.append("columns: none holds density_hairs_cm2 or hairs")
+    faults += [
+        f"zones: what {word!r} stands for is no zone; use one of {', '.join(MEASURED_ZONES)}"
+        for word, zone in zones.items()
+        if zone not in MEASURED_ZONES
+    ]
+    faults += [f"always: measurements has no column {c}" for c in always if c not in MEASURED]
+    wrong = reading.get("decimal", "point") not in ("point", "comma")
+    faults += ["reading.decimal: use point or comma"] if wrong else []
+    if reading.get("date_order", "year-month-day") not in values.ORDERS:
+        faults.append(f"reading.date_order: use one of {', '.join(values.ORDERS)}")
+    return faults
+
+
+def import_counts(
+    data: str | Path, source: str | Path, export: Export, *, key_file: str | Path | None = None
+) -> Import:
+    """Return what becomes of every row of an export; nothing is written (`journal.record` writes `changes`).
+
+    Parameters
+    ----------
+    data
+        The register.
+    source
+        The export: a text file, workbook or file of JSON lines.
+    export
+        Of `read_export`.
+    key_file
+        The clinic's key, where the export holds chart numbers.
+
+    Raises
+    ------
+    RecordError
+        When the file or the register cannot be read.
+    ParameterError
+        When the header lacks a declared column, or a key is needed.
+    """
+    names, rows = _table(source)
+    absent = [h for h, t in export.columns.items() if t != ASIDE and h not in names]
+    if absent:
+        raise ParameterError(
+            f"{Path(source).name}: {len(absent)} declared columns are not in its header, the first "
+            f"{absent[0]!r}; correct the file of columns, or propose again"
+        )
+    if "chart_number" in export.columns.values() and key_file is None:
+        raise ParameterError("import: the file holds chart numbers; name the clinic's key with --key-file")
+    known = set(register(data)["patients"]["patient_id"])
+    cases: dict[str, Case] = {}
+    out = _Account(names, export)
+    for number, row in rows_of(rows):
+        read, reason = _read_row(names, row, export, key_file)
+        if not reason and read["patient_id"] not in known:
+            reason = "the person is not in the register; enter the session first"
+        if reason:
+            out.say(number, row, ASIDE, reason)
+            continue
+        person = read["patient_id"]
+        case = cases.setdefault(person, case_of(data, person)) if person not in cases else cases[person]
+        cases[person] = out.placed(number, row, case, read)
+    return out.done()
+
+
+def rows_of(rows: list[list[object]]) -> list[tuple[int, list[object]]]:
+    """Return the rows that hold something, each with its number in the file (the header is row 1)."""
+    return [(i, row) for i, row in enumerate(rows, start=2) if any(c != "" for c in row)]
+
+
+class _Account:
+    """What became of each row so far."""
+
+    def __init__(self, names: list[str], export: Export) -> None:
+        self._names, self._export = names, export
+        self._fates: list[tuple[int, str, str]] = []
+        self._conflicts: list[tuple] = []
+        self._changes: list[Change] = []
+        self._aside: list[list[object]] = []
+        self._cells: Counter[str] = Counter()
+
+    def say(self, number: int, row: list[object], fate: str, reason: str = "") -> None:
+        """Note the fate of one row and of its cells."""
+        self._fates.append((number, fate, reason))
+        for name, cell in zip(self._names, row, strict=True):
+            if cell != "":
+                is_left = self._export.columns.get(name, ASIDE) == ASIDE
+                self._cells["in columns set aside" if is_left else f"in rows {fate}"] += 1
+        if fate in (ASIDE, CONFLICT):
+            self._aside.append([number, reason or fate, *row])
+
+    def placed(self, number: int, row: list[object], case: Case, read: dict[str, str]) -> Case:
+        """Note the fate of a row that was read, and return the case with it."""
+        change, fate, reason, differing = _against(case, read)
+        if change is None:
+            self._conflicts += [(number, *d) for d in differing]
+            self.say(number, row, fate, reason)
+            return case
+        found = look(case, [change])
+        if not found.is_usable:
+            self.say(number, row, ASIDE, found.problems[0].sentence())
+            return case
+        self._changes.append(change)
+        self.say(number, row, ADDED)
+        return Case(
+            case.patient_id,
+            with_changes(case.tables, [change]),
+            case.sessions,
+            case.places,
+            case.keeps_visits,
+            case.patients,
+        )
+
+    def done(self) -> Import:
+        """Return the account."""
+        sides = ["row", "patient_id", "zone", "month", "column", "in the register", "in the file"]
+        return Import(
+            pd.DataFrame(self._fates, columns=["row", "fate", "reason"]),
+            pd.DataFrame(self._conflicts, columns=sides),
+            tuple(self._changes),
+            dict(self._cells),
+            pd.DataFrame(self._aside, columns=["row", "reason", *self._names]),
+        )
+
+
+def _read_row(
+    names: list[str], row: list[object], export: Export, key_file: str | Path | None
+) -> tuple[dict[str, str], str]:
+    """Return the cells of a row by what they hold, as text; and why it cannot be read."""
+    read: dict[str, Any] = {}
+    for name, cell in zip(names, row, strict=True):
+        target = export.columns.get(name, ASIDE)
+        is_word = isinstance(cell, str) and cell.strip().casefold() in {
+            m.casefold() for m in export.reading.missing
+        }
+        if target == ASIDE or cell == "" or is_word:
+            continue
+        value = _value(target, cell, export, export.units.get(name, ""))
+        if isinstance(value, values.Fault):
+            return (
+                {},
+                f"{name}: {values.FAULTS[value.code]['one'] if value.code in values.FAULTS else value.code}",
+            )
+        read[target] = value
+    read = {**export.always, **read}
+    if "chart_number" in read:
+        read["patient_id"] = code(str(read.pop("chart_number")), str(key_file))
+    reason = _timed(read) or _counted(read)
+    lacks = next((t for t in ("patient_id", "zone") if not read.get(t)), "")
+    return read, reason or (f"{lacks} is empty" if lacks else "")
+
+
+def _value(target: str, cell: object, export: Export, unit: str) -> Any:
+    """Return the value of one cell, or its fault."""
+    if target in ("patient_id", "chart_number", "reader_id", "region_id"):
+        return values.code(cell)
+    if target in ("date", "session_date"):
+        return values.date(cell, export.reading)
+    if target == "zone":
+        return values.word(cell, dict(export.zones))
+    column = MEASURED.get(target)
+    if column is None or column.kind in ("number", "integer"):
+        wanted = "cm2" if target == "counted_area_cm2" else column.unit if column else ""
+        number = values.number(cell, export.reading, unit=wanted, given_unit=unit)
+        return number if isinstance(number, values.Fault) else text_of(number, decimals=4)
+    if column.kind == "yesno":
+        answer = values.yes_or_no(cell)
+        return answer if isinstance(answer, values.Fault) else str(answer)
+    return str(values.tidy(cell))
+
+
+def _timed(read: dict[str, Any]) -> str:
+    """Put the month in place of two dates; return why it cannot be told."""
+    end, start = read.pop("date", None), read.pop("session_date", None)
+    if "month" not in read:
+        if end is None or start is None:
+            return "the month, or one of the two dates, is empty"
+        read["month"] = text_of(mapping.months_between(start, end))
+    return ""
+
+
+def _counted(read: dict[str, Any]) -> str:
+    """Put the density in place of hairs and area; return why it cannot be told."""
+    area, hairs = read.pop("counted_area_cm2", ""), read.pop("hairs", "")
+    one, n = read.get("roi_area_cm2", ""), read.get("n_fields", "1")
+    if area and not one:
+        read["roi_area_cm2"] = text_of(float(area) / float(n), decimals=4)
+    if "density_hairs_cm2" in read:
+        return ""
+    counted = float(area or 0) or float(one or 0) * float(n)
+    if not hairs or not counted:
+        return "the density is empty, and hairs with their area are not both there"
+    read["density_hairs_cm2"] = text_of(float(hairs) / counted, decimals=2)
+    return ""
+
+
+def _against(case: Case, read: dict[str, str]) -> tuple[Change | None, str, str, list[tuple]]:
+    """Return the row to be added, or why none is, and the two sides of what differs."""
+    number = read.pop("session_number", "")
+    session = _session_of(case, read["zone"], number)
+    if not session:
+        return None, ASIDE, "the person has no such session in the register", []
+    place = next((p for p in case.places if p.zone == read["zone"] and p.session_id == session), None)
+    kept = {c: text for c, text in (place.remembered if place else {}).items() if text}
+    usual = {"n_fields": "1", "roi_marked": "False", "standard_conditions": "True"}
+    region = read.get("region_id") or (place.region_id if place else read["zone"])
+    row = {**usual, **kept, **read, "session_id": session, "region_id": region}
+    there = case.tables["measurements"]
+    same = there[
+        there["zone"].eq(row["zone"])
+        & there["session_id"].eq(session)
+        & there["region_id"].where(there["region_id"].ne(""), there["zone"]).eq(region)
+        & pd.to_numeric(there["month"], errors="coerce").eq(float(row["month"]))
+    ]
+    return _beside(case, row, read, same)
+
+
+def _beside(case: Case, row: dict[str, str], read: Mapping[str, str], same: pd.DataFrame) -> tuple:
+    """Return what a row is beside counts of the same place and month."""
+    told = [c for c in read if c in MEASURED and c != "count_number"]
+    differing = []
+    for other in same.to_dict("records"):
+        apart = [c for c in told if other[c] != "" and not is_same(other[c], read[c], MEASURED[c])]
+        if not apart:
+            return None, THERE, "", []
+        by_another = "reader_id" in apart
+        if not by_another and row.get("count_number", other["count_number"] or "1") == (
+            other["count_number"] or "1"
+        ):
+            differing += [(case.patient_id, row["zone"], row["month"], c, other[c], read[c]) for c in apart]
+    if differing:
+        return None, CONFLICT, "the register holds another value for this count", differing
+    row.setdefault("count_number", str(len(same) + 1))
+    return Change("measurements", None, row), ADDED, "", []
+
+
+def _session_of(case: Case, zone: str, number: str) -> str:
+    """Return the session a count is timed from: the one named, else the latest that planted its zone."""
+    sessions = case.tables["sessions"]
+    if number:
+        named = sessions.loc[pd.to_numeric(sessions["session_number"], errors="coerce").eq(float(number))]
+        return "" if named.empty else str(named["session_id"].iloc[0])
+    planted = set(case.tables["placements"].loc[case.tables["placements"]["zone"].eq(zone), "session_id"])
+    after = [s for s in case.sessions if s in planted]
+    return (after or list(case.sessions) or [""])[-1]
+
+
+def _table(source: str | Path) -> tuple[list[str], list[list[object]]]:
+    """Return the header and the rows of an export: of a workbook its sheet with most rows."""
+    place = Path(source)
+    if place.suffix.lower() in (".jsonl", ".ndjson", ".json"):
+        return _json_lines(place)
+    sheet = max(mapping.read_source(place).sheets, key=lambda s: int((s.cells != "").any(axis=1).sum()))
+    filled = [row for row in sheet.cells.tolist() if any(c != "" for c in row)]
+    start = next((i for i, row in enumerate(filled) if _is_header(row)), None)
+    if start is None:
+        raise RecordError(f"{place.name}: no row names the columns; write a header above the counts")
+    last = max(i for i, c in enumerate(filled[start]) if c != "") + 1
+    names = [str(c).strip() or f"column {i + 1}" for i, c in enumerate(filled[start][:last])]
+    return _distinct(names), [row[:last] for row in filled[start + 1 :]]
+
+
+def _is_header(row: list[object]) -> bool:
+    """Tell whether a row names columns: at least two cells, all of them words."""
+    said = [c for c in row if c != ""]
+    return len(said) >= 2 and all(isinstance(c, str) and any(x.isalpha() for x in c) for c in said)
+
+
+def _distinct(names: list[str]) -> list[str]:
+    seen: Counter[str] = Counter()
+    out = []
+    for name in names:
+        seen[name] += 1
+        out.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+    return out
+
+
+def _json_lines(place: Path) -> tuple[list[str], list[list[object]]]:
+    try:
+        text = place.read_text(encoding="utf-8-sig")
+        found = (
+            json.loads(text)
+            if text.lstrip().startswith("[")
+            else [json.loads(line) for line in text.splitlines() if line.strip()]
+        )
+    except (OSError, UnicodeDecodeError, ValueError) as fault:
+        raise RecordError(f"{place.name}: not read as JSON; write one object per line") from fault
+    if not found or not all(isinstance(row, dict) for row in found):
+        raise RecordError(f"{place.name}: not read as JSON lines; write one object per line")
+    names = list(dict.fromkeys(name for row in found for name in row))
+    return names, [[_as_cell(row.get(name)) for name in names] for row in found]
+
+
+def _as_cell(value: Any) -> object:
+    """Return a value of JSON as a cell: empty, number or text."""
+    if value is None:
+        return ""
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else str(value)

@@ -1,0 +1,86 @@
+"""What the rules say of an entry before it is written: only what the entry itself brings.
+
+The same rules as `regrowth check`, run over the person's rows with and without the entry.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from analytics import records
+from analytics.entry.case import Case, as_raw
+from analytics.entry.changes import Change, applied, by_table
+from analytics.entry.forms import carried_out
+from analytics.errors import Problem
+from analytics.identifiers import scan
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What speaks against an entry (`problems`), what is odd about it, and the person's rows with it."""
+
+    problems: tuple[Problem, ...]
+    warnings: tuple[Problem, ...]
+    tables: Mapping[str, pd.DataFrame]
+
+    @property
+    def is_usable(self) -> bool:
+        """Return True where nothing stops the entry."""
+        return not self.problems
+
+
+def look(case: Case, changes: Sequence[Change]) -> Look:
+    """Return what the rules say of changes to the rows of one person.
+
+    Parameters
+    ----------
+    case
+        Of `case_of`.
+    changes
+        To rows of this person.
+    """
+    after = with_changes(case.tables, changes)
+    before = records.check_raw(as_raw(case.tables)) if not case.is_new else None
+    found = records.check_raw(as_raw(after))
+    old = _counted((*before.problems, *before.warnings)) if before else Counter()
+    return Look(
+        (*_new(found.problems, old), *_identifying(changes)),
+        _new(found.warnings, old),
+        after,
+    )
+
+
+def with_changes(tables: Mapping[str, pd.DataFrame], changes: Iterable[Change]) -> dict[str, pd.DataFrame]:
+    """Return frames of text after changes."""
+    out = dict(tables)
+    for table, of_table in by_table(changes).items():
+        frame = out[table]
+        names = list(frame.columns)
+        rows = frame.to_numpy(dtype=object).tolist()
+        out[table] = pd.DataFrame(carried_out(rows, applied(names, rows, of_table)), columns=names)
+    return out
+
+
+def _counted(problems: Iterable[Problem]) -> Counter:
+    return Counter({(p.table, p.column, p.code): p.count for p in problems})
+
+
+def _new(problems: Iterable[Problem], old: Counter) -> tuple[Problem, ...]:
+    """Return the problems that the entry brings; the row is the entry's own and needs no number."""
+    fresh = []
+    for p in problems:
+        more = p.count - old[(p.table, p.column, p.code)]
+        if more > 0 and p.code != "visits_derived":
+            fresh.append(replace(p, count=more, row=None))
+    return tuple(fresh)
+
+
+def _identifying(changes: Sequence[Change]) -> tuple[Problem, ...]:
+    """Return what in the rows that come could tell who somebody is."""
+    rows = {
+        t: pd.DataFrame([dict(c.becomes or {}) for c in of]).fillna("") for t, of in by_table(changes).items()
+    }
+    found = scan(as_raw(rows).tables)
+    return tuple(replace(p, row=None) for p in found if p.severity == "error")
