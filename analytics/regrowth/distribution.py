@@ -47,7 +47,8 @@ class PlateauDistribution:
     upper end; `tempos` (T,) nodes of log tempo and `tempo_given` (zones, A, T) their probability given
     plateau. Of each draw: `whole_draws` (b, zones, A), `pi_draws` (b,), `log_half_draws` and `log_k_draws`
     (b, zones), `log_tail_draws` (b,); `scale_draws` (b,), what all readers together read over the truth.
-    `n_placements` followed, by zone; `n_used`, how many of them the distribution rests on; `seed`.
+    `n_placements` followed, by zone, and `seen` (patients, zones), who has one there; `n_used`, how many of
+    them the distribution rests on; `seed`.
     """
 
     fit: Emergence
@@ -64,6 +65,7 @@ class PlateauDistribution:
     log_tail_draws: np.ndarray
     scale_draws: np.ndarray
     n_placements: np.ndarray
+    seen: np.ndarray
     n_used: int
     converged: bool
     seed: int
@@ -86,6 +88,11 @@ class PlateauDistribution:
         k = self.fit.zone_index(zone)
         plateau = self.regular[k] if only_regular else self.whole[k]
         return plateau[:, None] * self.tempo_given[k]
+
+    def n_followed(self, zones: Sequence[str]) -> tuple[int, int]:
+        """Return how many patients and placements are followed in zones taken together."""
+        places = [self.fit.zone_index(z) for z in zones]
+        return int(self.seen[:, places].any(axis=1).sum()), int(self.n_placements[places].sum())
 
     @property
     def grid(self) -> Grid:

@@ -110,6 +110,7 @@ def fit_distribution(rows: EmergenceRows, fit: Emergence, *, seed: int = 1) -> P
         log_tail_draws=log_tail,
         scale_draws=_scales(fit, seed),
         n_placements=np.bincount(every.zone, minlength=len(fit.zones)),
+        seen=_seen(every, len(fit.zones)),
         n_used=len(of.names),
         converged=converged,
         seed=seed,
@@ -120,6 +121,13 @@ def _followed(of: Placements) -> Placements:
     """Return the placements with a count after the session: others say nothing."""
     after = np.bincount(of.row_placement, weights=of.month > 0)
     return likelihood.chosen(of, np.flatnonzero(after))
+
+
+def _seen(of: Placements, n_zones: int) -> np.ndarray:
+    """Return which patient has a placement followed in which zone (patients, zones)."""
+    seen = np.zeros((int(of.patient.max()) + 1, n_zones), dtype=bool)
+    seen[of.patient, of.zone] = True
+    return seen
 
 
 def _some_patients(of: Placements, most: int, seed: int) -> Placements:

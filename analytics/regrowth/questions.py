@@ -26,6 +26,7 @@ from analytics.regrowth.tables import (
     few_patients,
     mix_rows,
     path,
+    shared_rows,
     spread_rows,
     yield_at_maturity_row,
     zone_rows,
@@ -34,6 +35,7 @@ from analytics.results import LEVEL, Curve, Result, counted, line
 
 OTHER_SHAPE = {"Burr": "log-logistic", "log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
+NEARLY_ALL = 0.99  # a share past which the poor part of the distribution decides
 TOO_WIDE = 50.0  # points: a share with wider limits is flagged (a choice of ours)
 
 
@@ -67,7 +69,8 @@ def emergence(
     Curve
         Terms by zone: `plateau_yield, yield_at_maturity` (and under the second shape), `half_month,
         month_of_95_pct_of_plateau`; between zones: `tempo_ratio, yield_difference_at_maturity,
-        plateau_difference`; `case mix: ...`; `SD ...`. `path` is the mean yield by month.
+        plateau_difference`; `case mix: ...`; `SD ...`; `shared error: ...`. `path` is the mean yield by
+        month.
 
     Raises
     ------
@@ -87,7 +90,7 @@ def emergence(
     if both_shapes:
         rows += _other_shape(records, fit, level)
     rows += between_rows(fit, level=level)
-    rows += mix_rows(fit, level=level) + spread_rows(fit, level=level)
+    rows += mix_rows(fit, level=level) + spread_rows(fit, level=level) + shared_rows(fit, level=level)
     return Curve(
         pd.DataFrame(rows),
         rows_for(records, fit).used,
@@ -219,6 +222,7 @@ def _share_lines(
         flags = [
             "past the last supported month" if month > fit.last_month[k] + 1 else "",
             few_patients(fit, k),
+            "over 99 %: finer cannot be told" if one.estimate > NEARLY_ALL else "",
             "too few to say" if 100 * (one.ci_high - one.ci_low) > TOO_WIDE else "",
         ]
         of_100 = replace(one, **{f: 100 * getattr(one, f) for f in ("estimate", "se", "ci_low", "ci_high")})

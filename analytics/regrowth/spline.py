@@ -146,6 +146,8 @@ def _design(frame: pd.DataFrame, zones, knots, mix) -> tuple[np.ndarray, list[st
 def _fit(frame: pd.DataFrame, X: np.ndarray, error) -> tuple[mixed.MixedFit, np.ndarray]:
     """Fit with variances from the density expected, and return it with a robust covariance (patients).
 
+    The errors of the rate of native loss and of the readers' habit, one for all readings, are in it.
+
     The first variances come from the readings, the next ones from the fit itself.
     """
     planted = frame["planted"].to_numpy(dtype=float)
@@ -175,8 +177,12 @@ def _fit(frame: pd.DataFrame, X: np.ndarray, error) -> tuple[mixed.MixedFit, np.
         known = known_at(np.maximum(before + planted * (X @ fit.beta) / 100, 1.0 / area))
         fit = mixed.fit(y, X, levels, known_variance=known, start=fit.theta)
     blocks = [(c, z, psi, "full") for (c, z), psi in zip(levels, fit.covariances, strict=True)]
-    robust = errors(y - X @ fit.beta, X, blocks, known + fit.sigma**2, groups=levels[0][0])
-    return fit, robust.robust_cov
+    lost = -100 * frame["baseline_density"].to_numpy(dtype=float) * frame["kept_se"].to_numpy(dtype=float)
+    habit = measurement.habit_cv(frame["reader_id"], error.between_reader_cv) * (X @ fit.beta)
+    shared = np.column_stack([lost / planted, habit])
+    variance = known + fit.sigma**2
+    robust = errors(y - X @ fit.beta, X, blocks, variance, groups=levels[0][0], patterns=shared)
+    return fit, robust.robust_cov + robust.moves @ robust.moves.T
 
 
 def _codes(labels: pd.Series) -> np.ndarray:

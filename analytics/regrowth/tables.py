@@ -122,6 +122,19 @@ def mix_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
     return rows
 
 
+def shared_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
+    """Return what one standard error of each thing all placements share does to a plateau, in points.
+
+    The mean over zones by placements. More patients do not make these smaller.
+    """
+    start = fit.slices[PLATEAU][0]
+    rows = []
+    for name, moves in fit.shared.items():
+        size = np.average(np.abs(moves[start : start + len(fit.zones)]), weights=fit.n_placements)
+        rows.append(line(f"shared error: {name}", float(size), "points", by={"zone": ALL_ZONES}, level=level))
+    return rows
+
+
 def spread_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
     """Return standard deviations of plateau, log tempo, native density (share) and residual."""
     rows = []

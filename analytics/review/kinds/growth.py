@@ -146,15 +146,14 @@ class PoorGrowth(Criterion):
         if not zones:
             return NOTHING
         found = regrowth.share_below(plateaus, zones, self.threshold_pct, level=level)
-        places = [fit.zone_index(z) for z in zones]
-        placed = int(plateaus.n_placements[places].sum())
+        patients, placed = plateaus.n_followed(zones)
         return Measured(
             100 * found.estimate,
             100 * found.se,
             found.df,
             100 * found.ci_low,
             100 * found.ci_high,
-            int(max(fit.n_patients[places])),
+            patients,
             placed,
             np.nan,
             float(placed),
