@@ -146,7 +146,10 @@ def _graded(folder, n=12):
         sessions=[session(f"{p}-1", p) for p in people],
         placements=[placement(f"{p}-1") for p in people],
         grades=grades,
-        ratings=[{"session_id": f"{p}-1", "month": 12, "satisfaction_0_10": 7, "would_choose_again": True} for p in people],
+        ratings=[
+            {"session_id": f"{p}-1", "month": 12, "satisfaction_0_10": 7, "would_choose_again": True}
+            for p in people
+        ],
     )
 
 
