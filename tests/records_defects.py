@@ -16,7 +16,28 @@ def _classed(row, *, whole, partly="6", through="4"):
     return dict(zip(names, given, strict=True))
 
 
+def _consulted(register, *rows):
+    """Return the register with counts before any session, copies of the count in row 2 with cells anew."""
+    counts = [{**row, "consultation_month": ""} for row in register[M]]
+    made = [{**counts[0], "session_id": "", "month": "0", **cells} for cells in rows]
+    return {**register, M: [*counts, *made]}
+
+
 DEFECTS = {
+    "no session and no month": (
+        lambda r: _consulted(r, {"consultation_month": ""}),
+        [("E", "measurements.session_id", 1, 17, "count_without_session")],
+    ),
+    "operated on before the consultation": (
+        lambda r: _consulted(r, {"consultation_month": "9"}),
+        [("E", "measurements.consultation_month", 1, 17, "operated_before_count")],
+    ),
+    "consultation counted twice": (
+        lambda r: _consulted(
+            r, {"consultation_month": "2"}, {"consultation_month": "2", "density_hairs_cm2": "21"}
+        ),
+        [("E", "measurements.count_number", 1, 18, "duplicate_first_count")],
+    ),
     "decimal comma": (
         lambda r: put(r, M, 3, density_hairs_cm2="45,5"),
         [("E", "measurements.density_hairs_cm2", 1, 3, "not_a_number")],

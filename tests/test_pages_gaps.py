@@ -142,5 +142,5 @@ def test_a_gap_travels_between_processes_with_its_frames():
 
 
 def test_the_front_page_says_made_without_answers(tmp_path):
-    card = {"state": "made", "made": reports.without_answer(2), "settings": {}}
+    card = {"state": "made", "made": reports.without_answer(2)}
     assert reports.overview._as_read(card)["word"] == "Made, 2 sections without an answer"

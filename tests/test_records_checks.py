@@ -119,3 +119,28 @@ def test_a_month_of_doubt_between_whole_register_months_is_no_fault(tmp_path):
     assert "wrong_session" not in [p.code for p in records.check(save(late, tmp_path)).problems]
     later = put(register, "measurements", 2, month="17.5")
     assert "wrong_session" in [p.code for p in records.check(save(later, tmp_path)).problems]
+
+
+def test_a_count_before_any_session_stands_apart_and_travels_with_the_records(tmp_path):
+    """A fourth patient, counted at a consultation in month 9, and the first before the first session."""
+    register = small()
+    patient = {**register["patients"][0], "patient_id": "0004"}
+    counts = [{**row, "consultation_month": ""} for row in register["measurements"]]
+    early = [
+        {**counts[0], "patient_id": code, "session_id": "", "month": "0", "consultation_month": month}
+        for code, month in (("0004", "9"), ("0001", "2"))
+    ]
+    both = {"patients": [*register["patients"], patient], "measurements": [*counts, *early]}
+    place = save({**register, **both}, tmp_path)
+    checked = records.check(place)
+    assert checked.is_usable
+    assert checked.warnings == ()
+    found = records.load(place)
+    assert found.consultations["patient_id"].tolist() == ["0004", "0001"]
+    assert len(found.measurements) == len(counts)
+    balance = found.balance.set_index("table").loc["measurements"]
+    assert (balance["read"], balance["used"]) == (len(counts) + 2, len(counts) + 2)
+    assert records.subset(found, ["0001"]).consultations["patient_id"].tolist() == ["0001"]
+    assert len(records.as_of(found, 8).consultations) == 1
+    again = records.write(found, tmp_path / "again")
+    assert records.load(again).consultations["consultation_month"].tolist() == [9.0, 2.0]

@@ -44,19 +44,29 @@ MEASUREMENTS = Table(
         Column(
             "session_id",
             "id",
-            "the operation month counts from: the latest that planted the zone, or else the latest",
-            required=True,
+            "the operation month counts from: the latest that planted the zone, or else the latest; empty "
+            "for a count before any session",
             refers_to="sessions.session_id",
         ),
         Column(
             "month",
             "number",
-            "months since that session, to one decimal; -6 to 0 is a baseline",
+            "months since that session, to one decimal; -6 to 0 is a baseline; 0 where there is no session",
             unit="months",
             low=BASELINE_FROM_MONTH,
             high=480,
             soft_high=120,
             required=True,
+        ),
+        Column(
+            "consultation_month",
+            "integer",
+            "register month of a count that was made before any session",
+            unit="month",
+            low=1,
+            high=1200,
+            optional=True,
+            default="empty: the count is timed from its session",
         ),
         Column(
             "count_number",
@@ -291,11 +301,14 @@ GRADES = Table(
         Column("month", "number", "months since the session", unit="months", low=-6, high=480, required=True),
         Column("reader_id", "id", "code of the person who graded", required=True),
         Column("scale", "label", "the clinic's own name of the scale graded on", required=True),
-        Column("value", "number", "the grade", low=-100, high=100, required=True, basis=ASSUMED),
+        Column(
+            "value", "number", "the grade", unit="grade", low=-100, high=100, required=True, basis=ASSUMED
+        ),
         Column(
             "scale_worst",
             "number",
             "the grade that is worst on this scale, the same in all its rows",
+            unit="grade",
             low=-100,
             high=100,
             required=True,
@@ -305,6 +318,7 @@ GRADES = Table(
             "scale_best",
             "number",
             "the grade that is best on this scale, the same in all its rows",
+            unit="grade",
             low=-100,
             high=100,
             required=True,

@@ -146,6 +146,8 @@ def answers(records: Records, *, patient_id: str = "", level: float = LEVEL) -> 
 
 
 def _with_patients(records: Records, patient_id: str = "") -> pd.DataFrame:
+    if records.grades.empty:
+        raise NotRecorded(f"measurement.grades: {NONE}")
     person = records.sessions.set_index("session_id")["patient_id"]
     return _of(records.grades.assign(patient_id=records.grades["session_id"].map(person)), patient_id)
 

@@ -118,6 +118,7 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
     if "rungs" in model.extra:
         return rungs_table(model)
     direct = pd.DataFrame() if why_not(counted) else counted.table().set_index("zone")
+    inside = f"95{numbers.THIN}% interval"
     rows = []
     for _, row in model.table().iterrows():
         own = direct.loc[row["zone"]] if row["zone"] in direct.index else None
@@ -125,13 +126,19 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
             {
                 "zone": row["zone"],
                 "month": "" if pd.isna(row["x"]) else numbers.number(row["x"]),
-                "mean of counts": "none counted" if own is None else numbers.full(own, counts=False),
+                f"mean of counts ({inside})": "none counted" if own is None else _with_limits(own),
                 "n_counted": float("nan") if own is None else own["n_rows"],
-                "growth model": numbers.full(row, counts=False),
+                f"growth model ({inside})": _with_limits(row),
                 "n_readings": row["n_rows"],
             }
         )
     return pd.DataFrame(rows)
+
+
+def _with_limits(row: pd.Series) -> str:
+    said = numbers.parts(row)
+    limits = said.interval.rpartition("interval ")[2]
+    return f"{said.value}{said.unit} ({limits})" if limits else f"{said.value}{said.unit}"
 
 
 # Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).

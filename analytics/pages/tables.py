@@ -251,7 +251,7 @@ def _html(
     numeric = [c for c in others if c != "Quantity" and _is_numeric_text(texts[c])]
     sides = {c: "gt_right" if c in numeric else "gt_left" for c in texts.columns}
     shown = [c for c in (first, *others) if c is not None]
-    columns = [{"name": c, "id": _id(table_id, c), "side": sides[c]} for c in shown]
+    columns = [{"name": c, "id": _id(table_id, f"c{i} {c}"), "side": sides[c]} for i, c in enumerate(shown)]
     rows = [
         _row(row, at, columns, first, group_by, table_id) for at, (_, row) in enumerate(texts.iterrows(), 1)
     ]

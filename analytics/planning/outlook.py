@@ -7,9 +7,10 @@ At each month after the session the density of a zone is
 *standing* is what would stand there without the session: where the zone was planted before, the practice's
 model given this patient's own readings (`regrowth.forecast`), so that growth still to come and native loss
 since the last count are in it; where it was only counted, that count drawn towards the practice's mean of the
-zone and thinning; where neither, the practice's mean. *yield* is the practice's distribution of what newly
-planted hair gives in the zone by that month, given how this patient's other placements grew. The two are
-taken as independent. Both hold the error of the curve and the difference between patients and placements.
+zone and thinning; where neither, what age and class lead to expect (`native`), or the practice's mean.
+*yield* is the practice's distribution of what newly planted hair gives in the zone by that month, given how
+this patient's other placements grew. The two are taken as independent. Both hold the error of the curve and
+the difference between patients and placements.
 """
 
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from scipy.special import ndtr
 from analytics import dictionary, measurement, regrowth, yields
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
+from analytics.planning.native import Native, expected_native
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
 from analytics.results import LEVEL
@@ -31,8 +33,10 @@ MONTHS = (12.0, 18.0)
 # the zone.
 EXPERIENCE_CENTILE = 99.0
 NO_COUNT = "not counted in this patient: the practice's mean"
+NATIVE = "not counted in this patient: expected of age and class, from first counts of {} patients"
 UNIT = 100.0  # hairs/cm2 planted, from which yields are read
 BISECTIONS = 25
+COUNTED = ["density_hairs_cm2", "register_month", "roi_area_cm2", "n_fields"]
 NEGLIGIBLE = 1e-7
 
 
@@ -192,11 +196,15 @@ def outlook(
 def _session_month(records: Records, visits: pd.DataFrame, patient_id: str, asked: float) -> float:
     """Return the session's register month, the newest of the records where none is asked for."""
     newest = max(float(visits["register_month"].max()), float(records.sessions["register_month"].max()))
-    if not asked:
-        return float(np.ceil(newest))
     of_patient = visits["patient_id"].eq(patient_id)
     sessions = records.sessions.loc[records.sessions["patient_id"].eq(patient_id), "register_month"]
+    early = records.consultations
+    if len(early):
+        early = early.loc[early["patient_id"].eq(patient_id), "consultation_month"]
+        newest = max(newest, float(np.nan_to_num(early.max())))
     latest = np.nanmax([visits.loc[of_patient, "register_month"].max(), sessions.max(), 0.0])
+    if not asked:
+        return float(np.ceil(newest))
     if asked < latest - 0.5:
         raise ParameterError(
             "planning(session_month): before this patient's newest count or session; give the register month "
@@ -216,10 +224,7 @@ def _ahead(
     plateaus: PlateauDistribution,
 ) -> Ahead:
     months = np.unique([0.0, *MONTHS, float(dictionary.MATURITY_MONTH[zone])])
-    counted = visits[
-        visits["patient_id"].eq(patient_id) & visits["zone"].eq(zone) & visits["density"].notna()
-    ]
-    last = counted.loc[counted["register_month"].idxmax()] if len(counted) else None
+    last = _latest_count(records, visits, patient_id, zone)
     followed = frame.loc[frame["group"].eq(zone)].drop_duplicates("placement_id")["planted"]
     unknown: dict[str, Any] = {
         "zone": zone,
@@ -236,6 +241,9 @@ def _ahead(
             weights=np.ones(1), note="",
         )  # fmt: skip
     standing, note = _standing(own, last, zone, at, months, plateaus)
+    native = expected_native(records, visits, patient_id, zone) if last is None else None
+    if native is not None:
+        standing, note = _as_expected(native, standing), NATIVE.format(native.n_patients)
     found = regrowth.forecast(
         plateaus,
         own if len(own) else None,
@@ -256,6 +264,28 @@ def _ahead(
         weights=weights[likely] / weights[likely].sum(),
         note=note,
     )
+
+
+def _latest_count(records: Records, visits: pd.DataFrame, patient_id: str, zone: str) -> pd.Series | None:
+    """Return the patient's latest count in a zone: planted or not, after a session or before any."""
+    start = records.sessions.set_index("session_id")["register_month"]
+    timed = records.measurements
+    parts = [timed.assign(register_month=timed["session_id"].map(start).astype(float) + timed["month"])]
+    if len(records.consultations):
+        parts.append(records.consultations.rename(columns={"consultation_month": "register_month"}))
+    mine = [
+        p[p["patient_id"].eq(patient_id) & p["zone"].eq(zone) & p["region_kind"].ne("donor")] for p in parts
+    ]
+    rows = pd.concat([part[COUNTED].astype(float) for part in mine], ignore_index=True)
+    seen = visits[visits["patient_id"].eq(patient_id) & visits["zone"].eq(zone) & visits["density"].notna()]
+    if len(seen):  # a planted region, where there is one
+        return seen.loc[seen["register_month"].idxmax(), ["density", "register_month", "counted_area_cm2"]]
+    if rows.empty:
+        return None
+    last = rows.loc[rows["register_month"].idxmax()]
+    area = last["roi_area_cm2"] * last["n_fields"]
+    of = {"density": last["density_hairs_cm2"], "register_month": last["register_month"]}
+    return pd.Series({**of, "counted_area_cm2": area})
 
 
 def _targets(
@@ -315,6 +345,12 @@ def _standing(
     seen = pd.concat([own, baseline], ignore_index=True) if len(own) else baseline
     ask = np.maximum(at - float(last["register_month"]), 0.0) + months
     return regrowth.forecast(plateaus, seen, ask, targets=bare, marked=True, levels=(0.5,)).path, ""
+
+
+def _as_expected(native: Native, thinning: pd.DataFrame) -> pd.DataFrame:
+    """Return a density expected of age and class at months, thinning as the practice's mean does."""
+    left = thinning["kept"] / thinning["kept"].iloc[0]
+    return thinning.assign(density=native.density * left, density_var=(native.sd * left) ** 2, count_var=0.0)
 
 
 def hairs_per_graft(records: Records, zone: str) -> float:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from analytics.dictionary import SCHEMA_FILE, TABLES, as_page, schema_text
 from analytics.errors import Sentence
-from analytics.records.rules import ACROSS, Rule, exact_copy
+from analytics.records.rules import ACROSS, Rule, exact_copy, first_counts
 
 PAGE_BEGIN = "<!-- dictionary: made by analytics.records.write_pages, do not edit -->"
 PAGE_END = "<!-- end of dictionary -->"
@@ -20,7 +20,8 @@ def as_markdown() -> str:
 
 def across_cells() -> dict[str, Sentence]:
     """Return by code what is said of every rule that concerns more than one cell, its gaps left open."""
-    rules: tuple[Rule, ...] = (*ACROSS, *(exact_copy(table) for table in TABLES.values()))
+    copies = (exact_copy(table) for table in TABLES.values())
+    rules: tuple[Rule, ...] = (*ACROSS, *first_counts.RULES, *copies)
     return {r.code: Sentence(r.one, r.several, r.rule, r.action, r.severity) for r in rules}
 
 

@@ -4,7 +4,7 @@
 balance tells of the rows left out.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -22,6 +22,7 @@ class Records:
 
     `warnings` are Problems that did not stop the load; `balance` has one row per table (table, read, used,
     left_out, reason) with read = used + left_out; `sources` one row per table (table, file, sha256, n_rows).
+    `consultations` are the rows of measurements that were made before any session.
     """
 
     patients: pd.DataFrame
@@ -32,7 +33,8 @@ class Records:
     therapies: pd.DataFrame
     events: pd.DataFrame
     ratings: pd.DataFrame
-    grades: pd.DataFrame
+    grades: pd.DataFrame = field(default_factory=pd.DataFrame)
+    consultations: pd.DataFrame = field(default_factory=pd.DataFrame)
     warnings: tuple = ()
     balance: pd.DataFrame = field(default_factory=pd.DataFrame)
     sources: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -94,6 +96,7 @@ def as_of(records: Records, register_month: float) -> Records:
         therapies=_going_on(early.therapies, register_month),
         events=_unresolved(early.events, start, register_month),
         measurements=_not_yet_planted(early.measurements, early.placements),
+        consultations=_kept(records.consultations, "consultation_month", lambda m: m <= register_month),
     )
 
 
@@ -116,7 +119,12 @@ def subset(records: Records, patient_ids: Iterable[str]) -> Records:
     chosen = _of_sessions(records, records.sessions.loc[of_them, "session_id"])
     chosen["patients"] = records.patients["patient_id"].isin(wanted)
     chosen["therapies"] = records.therapies["patient_id"].isin(wanted)
-    return _narrowed(records, chosen, "of other patients")
+    early = _kept(records.consultations, "patient_id", lambda code: code.isin(wanted))
+    return replace(_narrowed(records, chosen, "of other patients"), consultations=early)
+
+
+def _kept(frame: pd.DataFrame, column: str, wanted: Callable[[pd.Series], pd.Series]) -> pd.DataFrame:
+    return frame if frame.empty else frame[wanted(frame[column])].reset_index(drop=True)
 
 
 def _of_sessions(records: Records, session_ids: pd.Series) -> Chosen:

@@ -18,6 +18,7 @@ from analytics.identifiers import allowed_beside, examine
 from analytics.records import readers, rules
 from analytics.records.derive import filled, moments, visits_from
 from analytics.records.frames import Records
+from analytics.records.rules import first_counts
 from analytics.records.stores import from_arrow
 from analytics.records.typed import empty, typed
 
@@ -111,6 +112,7 @@ def from_raw(raw: Raw) -> Records:
         columns=["table", "file", "sha256", "n_rows"],
     )
     final = {name: _final(frames[name], name) for name in TABLES}
+    final[first_counts.NAME] = _final(frames[first_counts.NAME], "measurements")
     return Records(**final, warnings=_warnings(problems), balance=balance, sources=sources)
 
 
@@ -139,13 +141,19 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
         given[name], of_cells, reasons[name] = _one_table(raw, name, absent)
         problems += of_cells
     problems = [*raw.problems, *(p for p in problems if not _is_told_as_identifier(p, raw.problems))]
+    used = {name: len(given[name]) for name in raw.tables if name in TABLES}
+    given["measurements"], early = first_counts.apart(given["measurements"])
     frames = filled(given)
+    frames[first_counts.NAME] = filled({**given, "measurements": early})["measurements"]
     register = rules.Register(frames, given, rules.clock_of(frames, given))
     problems += rules.check(rules.ACROSS, register, absent)
+    if len(early):
+        of_early = {"measurements": frames[first_counts.NAME]}
+        apart = rules.Register(frames | of_early, given | {"measurements": early}, register.clock)
+        problems += rules.check(first_counts.RULES, apart, absent)
     if "visits" not in raw.tables:
         frames["visits"] = visits_from(moments(frames))
         problems.append(_visits_derived())
-    used = {name: len(given[name]) for name in raw.tables if name in TABLES}
     reasons.update({n: "empty rows" for n, t in whole.tables.items() if n not in raw.tables and t.n_rows})
     return frames, problems, _balance(whole, used, reasons, stopped=bool(_errors(problems)))
 

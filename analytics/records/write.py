@@ -50,6 +50,10 @@ def write(records: Records, place: str | Path, *, kind: Kind = "csv", by: str = 
     if kind not in KINDS:
         raise ParameterError(f"records.write(kind): unknown kind; use one of {', '.join(KINDS)}")
     tables = {name: as_written(getattr(records, name), name) for name in TABLES}
+    if len(records.consultations):
+        early = as_written(records.consultations, "measurements")
+        both = [frame.astype(object) for frame in (tables["measurements"], early)]
+        tables["measurements"] = pd.concat(both, ignore_index=True).astype(early.dtypes)
     target = Path(place)
     if kind == "xlsx":
         return writing.file(target, _workbook(tables), by=by)

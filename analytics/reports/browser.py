@@ -58,8 +58,15 @@ def flags() -> list[str]:
     return [*QUIET_FLAGS, *(["--no-sandbox"] if is_root else [])]
 
 
-def pdf(page: Path, target: Path) -> Path:
+def pdf(page: Path, target: Path, *, paper: str = "A4") -> Path:
     """Print an HTML file to a tagged PDF.
+
+    Parameters
+    ----------
+    page, target
+        The HTML file, and the PDF to be written.
+    paper
+        A size that a style sheet knows: A4, letter.
 
     Raises
     ------
@@ -70,6 +77,11 @@ def pdf(page: Path, target: Path) -> Path:
     if program is None:
         raise AnalyticsError(NO_BROWSER)
     with tempfile.TemporaryDirectory(prefix="rw-print-", ignore_cleanup_errors=True) as profile:
+        sized = Path(profile) / "page.html"
+        text = page.read_text(encoding="utf-8")
+        sized.write_text(
+            text.replace("</head>", f"<style>@page {{ size: {paper}; }}</style></head>", 1), "utf-8"
+        )
         command = [
             str(program),
             *flags(),
@@ -78,7 +90,7 @@ def pdf(page: Path, target: Path) -> Path:
             "--export-tagged-pdf",
             "--generate-pdf-document-outline",
             f"--print-to-pdf={target}",
-            page.resolve().as_uri(),
+            sized.as_uri(),
         ]
         try:
             subprocess.run(command, capture_output=True, timeout=PRINT_SECONDS, check=True)

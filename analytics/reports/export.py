@@ -20,6 +20,7 @@ from analytics.reports.layout import TEMPLATES
 from analytics.reports.record import RESULTS_FILE
 
 EXECUTED = "executed.ipynb"
+PAPERS = {"pdf": "A4", "letter.pdf": "letter"}
 BETWEEN = "<!-- end of cell -->"
 
 
@@ -30,7 +31,7 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     made, notes = [], []
     page = html(notebook, links=_links(run), named=run["name"])
     target = staging / f"{run['name']}.html"
-    if {"html", "pdf"} & set(run["formats"]):
+    if {"html", *PAPERS} & set(run["formats"]):
         files.write(target, page)
         made.append("html")
     if "ipynb" in run["formats"]:
@@ -39,10 +40,10 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     if "xlsx" in run["formats"]:
         workbook.write(staging / RESULTS_FILE, staging / f"{run['name']}.xlsx", title=title(notebook))
         made.append("xlsx")
-    if "pdf" in run["formats"]:
+    for kind in [kind for kind in PAPERS if kind in run["formats"]]:
         try:
-            browser.pdf(target, staging / f"{run['name']}.pdf")
-            made.append("pdf")
+            browser.pdf(target, staging / f"{run['name']}.{kind}", paper=PAPERS[kind])
+            made.append(kind)
         except AnalyticsError as error:
             notes.append(str(error))
     return {"made": made, "notes": notes, "title": title(notebook)}

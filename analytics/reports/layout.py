@@ -145,7 +145,7 @@ def _set(mark: Mapping[str, Any], written: str, slots: dict[str, list[str]], fol
 
 def _css_string(text: str) -> Markup:
     """Return a text as a string of a style sheet; everything but plain letters is written by its number."""
-    return Markup("".join(c if c.isalnum() or c in " .,:;" else f"\\{ord(c):06x}" for c in text))
+    return Markup("".join(c if c.isalnum() or c in " .,:;·" else f"\\{ord(c):06x}" for c in text))
 
 
 def filled(template: str, **values: Any) -> Markup:

@@ -12,7 +12,15 @@ from analytics.reports.publish import CAUSE_FILE, FAILED, RUN_FILE, without_answ
 
 INDEX = "index.html"
 WRITER = "front page"
-WORD_OF_FORMAT = {"html": "Read", "pdf": "PDF", "xlsx": "Excel", "ipynb": "Notebook"}
+WHOSE = ("patient", "surgeon", "team", "quarter")  # settings that say whose report it is
+MOST_LETTERS = 30  # of a setting on a card
+WORD_OF_FORMAT = {
+    "html": "Read",
+    "pdf": "PDF",
+    "letter.pdf": "PDF, Letter",
+    "xlsx": "Excel",
+    "ipynb": "Notebook",
+}
 WORD_OF_STATE = {"failed": "Not made", "attention": "Needs attention", "made": "Made"}  # in reading order
 
 
@@ -83,15 +91,35 @@ def _card(folder: Path, record: dict[str, Any]) -> dict[str, Any]:
     links = {kind: f"{folder.name}/{name}.{kind}" for kind in WORD_OF_FORMAT}
     gaps = content.get("unanswered", {})
     return {
-        "state": "attention" if content["attention"] or content["failed_checks"] else "made",
+        "state": "attention" if content["attention"] else "made",
         "made": without_answer(len(gaps)),
         "title": root["name"],
         "name": folder.name,
         "answer": content["answer"] or "This page gives no single answer.",
-        "attention": [*content["attention"], *(f"check not passed, {c}" for c in content["failed_checks"])],
-        "settings": record.get("changed", {}),
+        "attention": content["attention"],
+        "checks": len(content["failed_checks"]),
+        "about": _about(content, record.get("changed", {})),
         "links": {WORD_OF_FORMAT[k]: link for k, link in links.items() if (folder.parent / link).exists()},
     }
+
+
+def _about(content: dict[str, Any], changed: dict[str, Any]) -> str:
+    """Return whose report it is, for whom, and its date; codes where the report is for the clinic alone."""
+    settings = content["provenance"]["settings"]
+    inside = content["audience"] == "internal"
+    parts = [f"{name} {settings[name]}" for name in WHOSE if inside and settings.get(name)]
+    if not inside:
+        parts.append(f"for readers outside ({content['audience']})")
+    others = {k: v for k, v in changed.items() if k not in (*WHOSE, "audience", "as_of") and inside}
+    parts += [f"{name.replace('_', ' ')} {value}" for name, value in others.items() if _is_short(value)]
+    if settings.get("as_of"):
+        parts.append(f"as of {settings['as_of']}")
+    return " · ".join(parts)
+
+
+def _is_short(value: Any) -> bool:
+    """Return whether a setting can stand on a card: a word or a number, and no place on this computer."""
+    return len(str(value)) <= MOST_LETTERS and not any(mark in str(value) for mark in "/\\[{")
 
 
 def _failed_card(cause: Path) -> dict[str, Any]:
@@ -102,7 +130,8 @@ def _failed_card(cause: Path) -> dict[str, Any]:
         "name": cause.parent.name,
         "answer": " ".join(reason(line) for line in rest),
         "attention": [],
-        "settings": {},
+        "checks": 0,
+        "about": "",
         "links": {"Cause": f"{FAILED}/{cause.parent.name}/{CAUSE_FILE}"},
     }
 
@@ -121,10 +150,9 @@ def _document(cards: list[dict[str, Any]]) -> str:
 
 
 def _as_read(card: dict[str, Any]) -> dict[str, Any]:
-    settings = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in card["settings"].items())
     word = WORD_OF_STATE[card["state"]]
     if card["state"] == "made":
         word = card["made"]
     elif card.get("made", word) != WORD_OF_STATE["made"] and card["state"] == "attention":
         word = f"{card['made']}. {word}"
-    return {**card, "word": word, "settings": settings}
+    return {**card, "word": word}

@@ -28,7 +28,8 @@ from analytics.numbers import group_label, group_name, readable, title_case
 INK = "#1b1f23"
 QUIET = "#5c646b"
 RULE = "#c9ced3"
-SERIES = ("#0b5c9e", "#b8470a", "#00734f", "#8a3b73", "#6b5600", "#3d4a54")
+ALARM, GOOD = "#9b1c1c", "#0a665a"  # worse, look now; met, better: nothing else has these colours
+SERIES = ("#0b4f8a", "#a3430a", "#00734f", "#8a3b73", "#6b5600", "#3d4a54")
 DASHES: tuple = (
     "solid",
     (0, (5, 1.6)),

@@ -16,6 +16,8 @@ from analytics import numbers
 from analytics.pages import sentences_review
 from analytics.pages.figures.charts import before_after, cases, run_charts
 from analytics.pages.figures.drawing import (
+    ALARM,
+    GOOD,
     INK,
     NARROW_WIDTH_IN,
     QUIET,
@@ -28,8 +30,8 @@ from analytics.pages.figures.drawing import (
 from analytics.results import Result
 
 OUTCOME_STYLE: dict[str, dict] = {
-    "met": {"marker": "o", "color": SERIES[2], "markerfacecolor": SERIES[2]},
-    "not met": {"marker": "s", "color": SERIES[1], "markerfacecolor": SERIES[1]},
+    "met": {"marker": "o", "color": GOOD, "markerfacecolor": GOOD},
+    "not met": {"marker": "s", "color": ALARM, "markerfacecolor": ALARM},
     "cannot tell": {"marker": "D", "color": QUIET, "markerfacecolor": "white"},
     "no data": {"marker": "", "color": QUIET, "markerfacecolor": "white"},
     sentences_review.WITHHELD: {"marker": "", "color": QUIET, "markerfacecolor": "white"},
@@ -39,8 +41,8 @@ ROW_IN, NARROW_ROW_IN = 0.44, 0.78
 STATUS_STYLE: dict[str, dict] = {
     "seen in window": {"color": SERIES[0], "hatch": ""},
     "seen outside": {"color": "#8fb8d9", "hatch": "///"},
-    "missed": {"color": SERIES[1], "hatch": ""},
-    "withdrawn": {"color": "#e9c9b4", "hatch": "..."},
+    "missed": {"color": "#e8ebee", "hatch": "xxx"},
+    "withdrawn": {"color": "white", "hatch": "..."},
     "not yet due": {"color": "white", "hatch": ""},
 }
 
@@ -213,9 +215,9 @@ def _bars_of_status(ax: Axes, flow: pd.DataFrame, *, columns: int) -> None:
             left=start,
             height=0.62,
             label=status,
-            edgecolor=INK if style["color"] == "white" else "white",
+            edgecolor=INK,  # with `color=` the hatch would be drawn in the fill's own colour
             linewidth=0.6,
-            color=style["color"],
+            facecolor=style["color"],
             hatch=style["hatch"],
         )
         start += n

@@ -93,7 +93,7 @@ def overlap(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
     for position, (name, rows) in enumerate(table.groupby("group", sort=False)):
         sign = 1 if position == 0 else -1
         panel.bar(
-            rows["x"], sign * rows["estimate"], width=width, color=SERIES[position], alpha=0.75,
+            rows["x"], sign * rows["estimate"], width=width, facecolor=SERIES[position], alpha=0.75,
             hatch="" if position == 0 else "///", edgecolor="white", linewidth=0.4,
         )  # fmt: skip
         panel.annotate(

@@ -14,7 +14,7 @@ A limit it uses stands in its file, with its basis. The page of the dictionary l
 (`records.write_pages("data_demo/README.md")`); tests/records_defects.py asks for one defect that breaks it.
 """
 
-from analytics.records.rules import columns, structure
+from analytics.records.rules import columns, first_counts, structure
 from analytics.records.rules import counts, follow, keys, patients, placements, sessions, slips
 from analytics.records.rules.clock import clock_of
 from analytics.records.rules.keys import exact_copy, left_out

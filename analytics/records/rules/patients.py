@@ -3,6 +3,7 @@
 import pandas as pd
 
 from analytics.dictionary import SCALES
+from analytics.records.rules.first_counts import NAME
 from analytics.records.rules.rule import Register, Rule, is_word, outside
 
 # Limits over several columns, each with its basis; the dictionary has those of one column.
@@ -68,7 +69,9 @@ def _unusual_hairs_per_fu(register: Register) -> pd.Series:
 
 def _without_session(register: Register) -> pd.Series:
     ids = register.tables["patients"]["patient_id"]
-    return ids.notna() & ~ids.isin(register.tables["sessions"]["patient_id"].dropna())
+    there = [register.tables["sessions"]["patient_id"]]
+    there += [register.tables[NAME]["patient_id"]] if NAME in register.tables else []
+    return ids.notna() & ~ids.isin(pd.concat(there).dropna())
 
 
 def _donor_session_unknown(register: Register) -> pd.Series:
@@ -134,8 +137,8 @@ RULES = (
         _without_session,
         "patient has no session",
         "patients have no session",
-        "a patient of this register was operated on at least once",
-        "add the session, or take the patient away",
+        "a patient of this register was operated on, or counted before any session",
+        "add the session, or the count of the consultation, or take the patient away",
         "warning",
         needs=("sessions.patient_id",),
     ),
