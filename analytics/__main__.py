@@ -23,6 +23,10 @@ COMMANDS = {
     "check": ("analytics.app.commands.check", "read your records and name every problem"),
     "add": ("analytics.app.chair.add", "enter a follow-up or a session, or take an entry back"),
     "import": ("analytics.app.chair.counts", "add counts from a table of any counting tool"),
+    "criteria": (
+        "analytics.app.criteria",
+        "say what criteria can hold, and what is wrong with yours",
+    ),
     "report": ("analytics.app.commands.report", "make one report"),
     "due": ("analytics.app.commands.due", "say whose follow-up is due, from today"),
     "keep": ("analytics.app.commands.keep", "keep a chosen draft with its case"),

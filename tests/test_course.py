@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from scipy import special, stats
 from test_results import assert_keeps_the_contract
 
-from analytics import course, regrowth
+from analytics import course, records, regrowth
 from analytics.course.backtest import closed_form_crps, scored
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import ParameterError
@@ -115,7 +115,7 @@ def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, pla
     counts.loc[late, "month"] += 48
     result = course.case(dataclasses.replace(demo, measurements=counts), "0108", plateaus=plateaus)
     said = in_words.case_in_words(result).set_index("place")["sentence"]
-    assert "beyond the months this practice has followed" in said["frontal, session 1"]
+    assert "beyond the months this practice has followed" in said["Frontal, session 1"]
     chances = result.table().query("place == 'frontal, session 1' and term.str.startswith('chance')")
     assert chances["estimate"].isna().all()
 
@@ -218,3 +218,47 @@ def test_cases_of_the_practice_are_called_behind_as_often_as_the_rule_states(dem
     assert stated["ci_low"] <= 5.0 <= stated["ci_high"]
     assert table.loc["called behind, of healthy cases", "estimate"] < 5.0
     assert table.loc["called behind, of the lowest tenth", "estimate"] > 20.0
+
+
+def test_the_density_now_is_one_number_on_summary_and_handout(demo, plateaus):
+    """The handout is made from one patient's records alone, the summary from the practice's model."""
+    counted = course.own_counts(records.subset(demo, ["0108"]), patient_id="0108")
+    now = counted.groupby("zone")["density"].last()
+    found = course.against_usual(course.case(demo, "0108", plateaus=plateaus)).table()
+    summary = found[found["term"].eq("density now")].set_index("zone")["estimate"]
+    assert set(now.index) == set(summary.index)
+    for zone, density in now.items():
+        assert summary[zone] == pytest.approx(density)
+
+
+def test_the_call_back_list_and_the_case_say_the_same_of_a_placement(demo, plateaus, listed):
+    """One number per quantity: yield, its limits and the state of every placement named."""
+    named = listed.extra["behind"]
+    assert len(named)
+    for row in named.itertuples():
+        case = course.case(demo, row.patient_id, plateaus=plateaus).extra["standing"]
+        own = case[case["place"].eq(f"{row.zone}, session {row.session_number}")].iloc[0]
+        assert own["state"] == row.state
+        for name in ("yield_now", "yield_low", "yield_high", "slow_only", "low_only"):
+            assert own[name] == pytest.approx(getattr(row, name))
+
+
+def test_a_mature_zone_that_is_surely_not_low_is_said_to_be_not_low(demo, plateaus):
+    """It was *cannot be told yet* at month 17.6 with five counts and a chance of 0 % to be low."""
+    standing = course.case(demo, "0108", plateaus=plateaus).extra["standing"].set_index("place")
+    row = standing.loc["temples, session 1"]
+    assert row["state"] == "not low"
+    assert row["chance_low"] < 0.05
+    assert row["is_mature"]
+
+
+def test_who_a_patient_is_comes_from_that_patient_alone(demo):
+    alone = course.person(records.subset(demo, ["0108"]), patient_id="0108")
+    among = course.person(demo, patient_id="0108")
+    pd.testing.assert_frame_equal(alone.table(), among.table())
+    said = " ".join(in_words.who(among))
+    # Patient 0108 of data_demo/patients.csv, sessions.csv and placements.csv, added up by hand.
+    for words in ("man, aged 20 to 29", "Norwood-Hamilton II", "hair 74 µm, wavy", "FUE", "1,556 grafts"):
+        assert words in said
+    told = in_words.told(among).set_index("what")["sentence"]
+    assert told["rating"] == "session 2, month 5.5: rated 3 of 10, would not choose it again"

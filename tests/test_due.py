@@ -173,7 +173,16 @@ def test_a_month_before_the_register_and_a_wrong_look_ahead_are_refused(demo):
 
 
 def _run(tmp_path, capsys, *more):
-    asked = ["due", str(tmp_path / "d"), "--today", "2024-04-11", "--state", str(tmp_path / "s"), *more]
+    asked = [
+        "due",
+        str(tmp_path / "d"),
+        "--windows-only",
+        "--today",
+        "2024-04-11",
+        "--state",
+        str(tmp_path / "s"),
+        *more,
+    ]
     code = main(asked)
     return code, capsys.readouterr()
 

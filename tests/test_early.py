@@ -115,7 +115,7 @@ def test_when_it_can_be_told_counts_forward_from_what_is_there(tmp_path):
 def test_a_clinic_of_one_zone_is_asked_when_its_mean_is_known(tmp_path):
     facts = early.when(_read_once(tmp_path, 6)).extra["facts"].iloc[0]
     assert (facts["zone"], facts["against"]) == ("frontal", "")
-    assert "its mean is known to within 10 points" in pages.in_words.when_told(
+    assert "its mean is known to within 10 points" in pages.small.when_told(
         early.when(_read_once(tmp_path / "b", 6))
     )
 
@@ -183,6 +183,6 @@ def test_what_a_clinic_does_not_record_is_left_out_without_a_word(tmp_path):
 
 
 def test_the_table_of_rungs_says_what_the_next_needs(tmp_path):
-    table = pages.in_words.rungs_table(early.ladder(_read_once(tmp_path, 4), choices=_no_loss()))
+    table = pages.small.rungs_table(early.ladder(_read_once(tmp_path, 4), choices=_no_loss()))
     assert isinstance(table, pd.DataFrame)
     assert table["next"].tolist() == ["a mean at maturity: 6 more patients followed"]

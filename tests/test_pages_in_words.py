@@ -42,7 +42,8 @@ def test_the_sentence_says_when_the_records_do_not_tell():
 
 
 def _case() -> Curve:
-    judged = {"n_readings": 2, "is_beyond": False, "month": 9.0, "chance_behind": 0.61, "slow_only": 0.5}
+    judged = {"n_readings": 2, "is_beyond": False, "is_mature": False, "month": 9.0, "chance_behind": 0.61}
+    judged |= {"chance_ahead": 0.01, "chance_low": 0.7, "slow_only": 0.5}
     judged |= {"low_only": 0.1, "both": 0.05, "neither": 0.35}
     places = [
         {"place": "frontal, session 1", "state": "usual", **judged},
@@ -52,8 +53,12 @@ def _case() -> Curve:
     ahead = {"place": "crown, session 1", "x": [9.5, 18.0], "density": [60.0, 90.4]}
     ahead |= {"density_low_95": [40.0, 70.0], "density_high_95": [80.0, 111.0]}
     left = {"zone": ["midscalp"], "session_number": [2], "reason": ["no baseline"]}
+    zones = {"place": "crown, session 1", "zone": "crown", "session_number": 1, "month": 9.0, "before": 30.2}
+    zones |= {"planted": 50.0, "now": 48.0, "usual": 64.6, "usual_low": 52.0, "usual_high": 77.4}
     extra = {
         "standing": pd.DataFrame(places),
+        "zones": pd.DataFrame([zones]),
+        "readings": pd.DataFrame({"y": [40.0, 61.0]}),
         "limits": pd.DataFrame(ahead),
         "not judged": pd.DataFrame(left),
     }
@@ -62,16 +67,52 @@ def _case() -> Curve:
 
 def test_a_case_is_said_with_those_first_that_need_thought():
     assert in_words.case_in_short(_case()) == (
-        "Behind: crown, session 1. Cannot be told yet: temples, session 1. Within the usual range: frontal, "
-        "session 1."
+        "The crown is behind. The frontal zone is as usual. The temples cannot be judged yet."
     )
 
 
-def test_every_place_of_a_case_gets_a_sentence_with_its_chances_and_its_last_forecast():
-    said = in_words.case_in_words(_case()).set_index("place")["sentence"]
-    assert said["frontal, session 1"].endswith("(2 readings): within the usual range of this practice.")
-    crown = said["crown, session 1"]
-    assert "lowest tenth 61 %; that it comes slowly only 50 %, will end low only 10 %, both 5 %" in crown
+def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forecast():
+    table = in_words.case_in_words(_case()).set_index("place")
+    said = table["sentence"]
+    # Between the tenths: 100 - 61 - 1.
+    assert said["Frontal, session 1"] == "Usual. Chance to lie between our lowest and our upper tenth: 38 %."
+    crown = said["Crown, session 1"]
+    assert crown.startswith(
+        "Behind. Below 95 in 100 of our cases read alike. Chance to be in the lowest tenth"
+    )
+    assert "61 % (in the end only late 50 %, only low 10 %, both 5 %)" in crown
     assert crown.endswith("Expected at month 18: 90 hairs/cm2 (95 of 100 such counts between 70 and 111).")
-    assert said["temples, session 1"].endswith("no count after the session yet, so it cannot be judged.")
+    assert list(table.loc["Crown, session 1", ["month", "before", "now", "usual"]]) == [
+        "9",
+        "30",
+        "48",
+        "65 (52 to 77)",
+    ]
+    assert said["Temples, session 1"].startswith("No count after the session yet")
+    said = said.rename({"Midscalp, session 2": "midscalp, session 2"})
     assert said["midscalp, session 2"] == "Not judged: no baseline."
+
+
+def test_why_a_yield_passes_100_is_said_where_it_does_and_nowhere_else():
+    assert in_words.past_all(_case()) == ()
+    past = _case()
+    past.extra["readings"].loc[1, "y"] = 104.0
+    assert "can pass 100 %" in in_words.past_all(past)[0]
+
+
+def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():
+    visits = pd.DataFrame(
+        {
+            "session_number": [1, 1, 1],
+            "zone": ["frontal", "crown", "crown"],
+            "visit": [12.0, 12.0, 18.0],
+            "counted": True,
+            "state": ["overdue", "open", "opens soon"],
+            "opens_in": [30, 30, 36],
+            "closes_in": [33, 33, 39],
+        }
+    )
+    assert in_words.due_next(visits, _case()) == (
+        "Now: call in about the crown, session 1. Overdue, register month 30 to 33: count the frontal and "
+        "crown (session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
+    )

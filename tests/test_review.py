@@ -277,7 +277,9 @@ def test_an_outcome_is_decided_on_the_interval_alone(low, high, direction, said)
 def test_the_board_says_met_only_where_the_interval_does(panels):
     for _, row in words_review.audit(panels["indicators"]).iterrows():
         said = review_measures.outcome(row["ci_low"], row["ci_high"], row["standard"], row["direction"])
-        assert row["outcome"] == said
+        # A rare harm of which the interval cannot tell has the verdict of its sequential test.
+        assert row["outcome"] == said or (said == "cannot tell" and row["by_sequential_test"])
+    assert panels["indicators"].extra["audit"]["by_sequential_test"].sum() <= 3
 
 
 def test_complications_are_counted_among_those_asked(demo, criteria):
@@ -535,8 +537,8 @@ def test_fewer_than_eight_operators_get_intervals_and_eight_get_a_funnel(demo, c
 
 def test_a_chart_of_few_points_says_trial_and_prints_its_false_alarm_rate(panels):
     signals = panels["run_charts"].extra["signals"]
-    drawn = signals[signals["points"] > 0]
-    assert drawn.loc[drawn["points"] < 12, "is_trial"].all()
+    drawn = signals[signals["is_drawn"].astype(bool)]
+    assert drawn.loc[drawn["points"].fillna(drawn["n_gaps"]) < 12, "is_trial"].all()
     assert drawn["false_alarm_pct"].between(0, 100).all()
     axes = figures.draw(panels["run_charts"])
     titles = [panel.get_title(loc="left") for panel in axes.figure.axes if panel.get_title(loc="left")]
@@ -548,7 +550,8 @@ def test_the_baseline_is_frozen_before_a_declared_change(demo, criteria, panels)
     signals = panels["run_charts"].extra["signals"].set_index("criterion")
     points = panels["run_charts"].table()
     months = points.loc[points["criterion"].eq("yield_all"), "x"]
-    assert signals.loc["yield_all", "baseline_points"] == (months < 22).sum()
+    # A change at month 22 shows in readings from month 34 on: the first maturity is that of the front.
+    assert signals.loc["yield_all", "baseline_points"] == (months < 22 + 12).sum()
     assert signals.loc["transection", "baseline_points"] == signals.loc["transection", "points"]
 
 
@@ -736,7 +739,8 @@ def test_an_outcome_is_a_word_on_the_board_before_it_is_a_colour(panels):
     audit = panels["indicators"].extra["audit"]
     for word in ("NOT MET", "CANNOT TELL", "MET"):
         assert sum(t == word for t in texts) == (audit["outcome"].str.upper() == word).sum()
-    assert any(t.startswith("3,110 of 45,098: 6.9") for t in texts)
+    year = panels["indicators"].table().set_index(["criterion", "term"]).loc["transection", "over its window"]
+    assert any(t.startswith(f"{year['numerator'].item():,.0f} of 235,116: 5.6") for t in texts)
 
 
 class LongSessions(Criterion):
@@ -770,7 +774,8 @@ def test_a_new_kind_of_criterion_is_one_class(demo, criteria):
         id="a", what="x", role="x", criterion="long", set_in_quarter=8, due_quarter=9, re_audit_quarter=10
     )
     indicators = review.indicators(demo, known, quarter=12)
-    now = demo.sessions[demo.sessions["register_month"].between(34, 36)]["out_of_body_min"].dropna()
+    # 15 % is told from 30 % by 4 z^2 0.7 / 0.3 = 36 sessions (Wilson's interval), which two quarters bring.
+    now = demo.sessions[demo.sessions["register_month"].between(31, 36)]["out_of_body_min"].dropna()
     row = indicators.extra["audit"].iloc[0]
     assert (row["numerator"], row["denominator"]) == ((now > 240).sum(), len(now))
     charts = review.run_charts(demo, known, quarter=12)

@@ -9,6 +9,7 @@ import registers
 from test_results import assert_keeps_the_contract
 
 from analytics import disclosure, pages, simulate, yields
+from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import ParameterError
 from analytics.pages import figures
 from analytics.pages import page as being_written
@@ -50,9 +51,11 @@ def _true_gains(drawn, answer):
         same = same.iloc[order]
         shape = same["zone"].map({z: t.shape for z, t in TRUTH.zones.items()}).to_numpy()
         share = simulate.emerged(since / same["half_month"].to_numpy(), shape)
-        gains = (same["planted_hairs_cm2"] * same["plateau_pct"] / 100 * share).to_numpy()
-        planted = float(same["planted_hairs_cm2"].sum())
-        out.append((row["zone"], row["overlap"], gains[-1] / gains.sum(), gains.sum() / planted))
+        full = (same["planted_hairs_cm2"] * same["plateau_pct"] / 100).to_numpy()
+        gains, planted = full * share, float(same["planted_hairs_cm2"].sum())
+        ripe = since - since[-1] + MATURITY_MONTH[row["zone"]]
+        grown = full @ simulate.emerged(ripe / same["half_month"].to_numpy(), shape)
+        out.append((row["zone"], row["overlap"], gains[-1] / gains.sum(), grown / planted))
     return pd.DataFrame(out, columns=["zone", "overlap", "last_share", "together"])
 
 

@@ -7,8 +7,10 @@ Everything rests on one fit of the emergence model; a case is judged given its r
 """
 
 from analytics.course.backtest import backtest
-from analytics.course.case import MONTHS_AHEAD, case
-from analytics.course.due import AHEAD_MONTHS, OPEN, OVERDUE, SOON, due
+from analytics.course.case import MONTHS_AHEAD, against_usual, case
+from analytics.course.due import AHEAD_MONTHS, OPEN, OVERDUE, SOON, due, next_visits
 from analytics.course.no_growth import no_growth
-from analytics.course.practice import call_back, false_alarms, standings
+from analytics.course.own import own_counts
+from analytics.course.person import AGE_BAND_YEARS, person
+from analytics.course.practice import ERROR_RATE, call_back, false_alarms, standings
 from analytics.course.standing import LOW_YIELD_PCT, front_month

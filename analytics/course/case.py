@@ -16,11 +16,23 @@ from analytics.course.standing import FALSE_ALARMS, bands, below, practice_bound
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
-from analytics.results import LEVEL, Curve, limits, line
+from analytics.results import LEVEL, Curve, Gap, Result, limits, line, unanswered
 
 MONTHS_AHEAD = (9.0, 12.0, 15.0, 18.0, 24.0)
 LEVELS = (0.5, 0.8, 0.95)
 _STEP = 0.5
+ZONES = [
+    "place",
+    "zone",
+    "session_number",
+    "month",
+    "before",
+    "planted",
+    "now",
+    "usual",
+    "usual_low",
+    "usual_high",
+]
 READ = ["place", "x", "y", "se", "centile", "centile_low", "centile_high", "density"]
 BEYOND = "beyond the months this practice has followed"
 
@@ -49,7 +61,8 @@ def case(
         By `place` (zone and session): `reading`, `centile of the reading`, `true yield` at the last reading,
         `chance that it is behind` with its split, `predicted yield` and `predicted density` by month.
         `path` is the forecast. `extra`: `bands`, `readings`, `limits` (50, 80, 95 %), `split` (share of the
-        forecast's variance by source), `standing` (one row per place, from `course.standing`), `not judged`.
+        forecast's variance by source), `standing` (one row per place, from `course.standing`), `zones` (one
+        row per place: density before, now, and usual by now), `not judged`.
 
     Raises
     ------
@@ -72,18 +85,52 @@ def case(
     )
     extra = {"not judged": _not_judged(used, rows)}
     if rows.empty:
-        nothing = {"standing": ["place", "state"], "limits": ["place", "x"]}
+        nothing = {
+            "standing": ["place", "state"],
+            "limits": ["place", "x"],
+            "readings": READ,
+            "zones": ZONES,
+        }
         extra |= {name: pd.DataFrame(columns=columns) for name, columns in nothing.items()}
         return Curve(_nothing(level), used, method, ("place",), picture="case", extra=extra)
     places = _places(rows)
     true = true_yields(plateaus, rows, bounds=practice_bounds(plateaus), level=level)
     parts = [_place(plateaus, rows, places, name, level, true) for name in places["place"]]
     estimates = pd.concat([p["estimates"] for p in parts], ignore_index=True)
-    for key in ("bands", "readings", "limits", "split", "standing"):
+    for key in ("bands", "readings", "limits", "split", "standing", "zones"):
         extra[key] = pd.concat([p[key] for p in parts], ignore_index=True)
     path = pd.concat([p["path"] for p in parts], ignore_index=True)
     checks = dict(fit.checks)
     return Curve(estimates, used, method, ("place",), checks, "case", path=path, extra=extra)
+
+
+def against_usual(found: Curve) -> Result:
+    """Return by zone the density now, the usual by this month in this practice, and now in percent of it.
+
+    Of a zone planted more than once the latest session is taken. Usual: this case's density before plus its
+    hairs planted times the practice's median yield at that month, with the 5th and 95th centile of readings.
+
+    Parameters
+    ----------
+    found
+        From `case`.
+    """
+    if found.gap is not None:
+        return found
+    zones = found.extra["zones"].sort_values("session_number").drop_duplicates("zone", keep="last")
+    lines = []
+    for row in zones[zones["now"].notna()].itertuples():
+        own: dict[str, Any] = {"by": {"zone": row.zone}, "x": row.month, "n_patients": 1}
+        ends = (row.usual_low, row.usual_high)
+        lines += [
+            line("density now", row.now, "hairs/cm2", **own),
+            line("usual by now", row.usual, "hairs/cm2", ci=ends, level=0.9, **own),
+            line("now, in percent of usual", 100 * row.now / row.usual, "%", **own),
+        ]
+    if not lines:
+        why = "No planted zone of this patient has a count that can be set against the practice's."
+        return unanswered(Gap(why))
+    return Result(pd.DataFrame(lines), found.used, found.method, ("zone",))
 
 
 def _places(rows: pd.DataFrame) -> pd.DataFrame:
@@ -140,6 +187,29 @@ def _place(
         "limits": ahead,
         "split": _split(path, name),
         "standing": pd.DataFrame([{"place": name, **judged}]),
+        "zones": pd.DataFrame([_zone(row, name, grey, readings, planted=planted, native=native)]),
+    }
+
+
+def _zone(
+    row: pd.Series, name: str, grey: pd.DataFrame, readings: pd.DataFrame, *, planted: float, native: float
+) -> dict[str, Any]:
+    """Return density before and at the last reading, and what this practice's cases would show there."""
+    last = readings.iloc[-1] if len(readings) else None
+    month = float(last["x"]) if last is not None else np.nan
+    usual = {
+        column: native + planted * float(np.interp(month, grey["x"], grey[centile])) / 100
+        for column, centile in (("usual", "p50"), ("usual_low", "p5"), ("usual_high", "p95"))
+    }
+    return {
+        "place": name,
+        "zone": str(row["zone"]),
+        "session_number": int(row["session_number"]),
+        "month": month,
+        "before": native,
+        "planted": planted,
+        "now": float(last["density"]) if last is not None else np.nan,
+        **usual,
     }
 
 

@@ -108,6 +108,34 @@ def due(records: Records, schedule: tuple[Planned, ...], *, month: int, ahead: i
     return Result(estimates, used, method, extra={"listed": listed[LISTED], "patients": patients[LISTED]})
 
 
+def next_visits(records: Records, schedule: tuple[Planned, ...], *, patient_id: str) -> pd.DataFrame:
+    """Return the planned visits of one patient that are still to come, or overdue, as the records stand.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `extra["listed"]` of `due`, but every visit to come, soonest first. Measured from the last month
+        the records know of, so that a report stays the same whenever it is made.
+    """
+    month = int(_last_month(records))
+    rows = _windows(records, schedule, month)
+    rows = rows[rows["patient_id"].eq(patient_id)]
+    horizon = int(max(v.month for v in schedule)) + 12
+    rows = rows.assign(state=_states(rows, month, horizon))
+    ahead = rows[rows["state"].isin([OPEN, SOON])]
+    once = _one_visit_each(rows[rows["state"].eq(OVERDUE)])
+    is_covered = once["zone"].isin(set(ahead["zone"])) if len(once) else pd.Series(dtype=bool)
+    late = once[~is_covered & (month - once["closes_in"]).le(LONGEST_OVERDUE_MONTHS)] if len(once) else once
+    found = pd.concat([late, ahead], ignore_index=True)
+    return found.sort_values(["opens_in", "session_number", "zone"], ignore_index=True)[LISTED]
+
+
+def _last_month(records: Records) -> float:
+    started = records.sessions.set_index("session_id")["register_month"].astype(float)
+    counted = records.measurements["session_id"].map(started) + records.measurements["month"]
+    return float(np.floor(np.nanmax([started.max(), counted.max()]) + 0.5))
+
+
 def _windows(records: Records, schedule: tuple[Planned, ...], month: int) -> pd.DataFrame:
     """Return one row per unit (zone of a session, or session) and planned visit, with its window."""
     sessions = records.sessions[records.sessions["register_month"].le(month)]

@@ -11,7 +11,9 @@ cases that belong to it (`regrowth.deviation`).
  * *cannot tell* too where the readings say less than a fifth of how far cases differ, and where the last lies
    beyond the months this practice has followed.
  * after maturity *low*, before all others, where the true yield lies under 70 % with probability 95 % or
-   more: of those called low no more than 5 in 100 should be 70 % or above.
+   more: of those called low no more than 5 in 100 should be 70 % or above. *Not low*, after all others,
+   where that probability is 5 % or less; before maturity *not behind*, where the one of being among the
+   lowest tenth is.
 
 The chance of being among the lowest tenth stands beside the state; slow (log tempo in the slowest tenth) and
 low (plateau in the lowest tenth) split it. All limits are ours. `course.false_alarms` counts, and
@@ -271,7 +273,7 @@ def standing(
 ) -> dict:
     """Return where one placement stands at its last reading, given all of the patient's rows.
 
-    `true` is what `true_yields` gives for them. `state` is low, behind, cannot tell, usual or ahead;
+    `true` is what `true_yields` gives for them. `state` is that of `state_of`;
     `chance_behind, chance_ahead, chance_low` are probabilities of the true yield, `slow_only, low_only, both,
     neither` those of its two causes; `z` is the standardised deviation, whose lower tail is uniform over the
     practice's cases of regular growth, and `told` the share of the differences between cases that readings
@@ -299,7 +301,13 @@ def standing(
     z, told = regrowth.deviation(plateaus, rows, placement_id)
     usual = 1 - here["chance_behind"] - here["chance_ahead"]
     return {
-        "state": state_of(z, told, usual=usual, low=here["chance_low"] if is_mature else 0.0),
+        "state": state_of(
+            z,
+            told,
+            usual=usual,
+            low=here["chance_low"] if is_mature else np.nan,
+            behind=np.nan if is_mature else here["chance_behind"],
+        ),
         "zone": zone,
         "month": month,
         "n_readings": len(follow),
@@ -311,13 +319,17 @@ def standing(
     }
 
 
-def state_of(z: float, told: float, *, usual: float, low: float) -> str:
-    """Return the state of a placement by the rule of this module; `low` is 0 before maturity.
+def state_of(z: float, told: float, *, usual: float, low: float, behind: float = np.nan) -> str:
+    """Return the state of a placement by the rule of this module.
+
+    `low` is missing before maturity, `behind` from then on.
 
     Examples
     --------
     >>> state_of(-1.7, 0.5, usual=0.6, low=0.0), state_of(-1.7, 0.1, usual=0.7, low=0.0)
     ('behind', 'cannot tell')
+    >>> state_of(0.6, 0.9, usual=0.8, low=0.0), state_of(0.6, 0.9, usual=0.8, low=np.nan)
+    ('not low', 'cannot tell')
     """
     edge = stats.norm.isf(FALSE_ALARMS)
     if low >= DECIDES_LOW:
@@ -326,4 +338,8 @@ def state_of(z: float, told: float, *, usual: float, low: float) -> str:
         return "cannot tell"
     if abs(z) >= edge:
         return "ahead" if z > 0 else "behind"
-    return "usual" if usual >= DECIDES_USUAL else "cannot tell"
+    if usual >= DECIDES_USUAL:
+        return "usual"
+    if low <= 1 - DECIDES_LOW:
+        return "not low"
+    return "not behind" if behind <= 1 - DECIDES_LOW else "cannot tell"

@@ -8,8 +8,8 @@ from types import ModuleType
 
 ENGINES = (
     "agreement", "control", "cusum", "funnel", "imputation", "meta", "mixed", "non_inferiority",
-    "nonlinear", "power", "proportions", "regression", "resample", "run_rules", "scores", "time_ratios",
-    "turnbull", "weighting",
+    "nonlinear", "power", "proportions", "regression", "resample", "run_rules", "scores", "sequential",
+    "time_ratios", "turnbull", "weighting",
 )
 
 

@@ -1,10 +1,14 @@
 """Control charts: centre line and limits of a series, and the points outside them.
 
-Each chart takes its limits from a baseline (the first points up to a declared change, or all of them) and is
-judged beyond it without moving them. Limits are three standard errors wide unless said otherwise.
+Each chart takes its limits from a baseline (the first points up to a declared change, or all of them) and
+is judged beyond it without moving them; or from an earlier chart's rule (`Rule`), which new points do not
+move. Limits are three standard errors wide unless said otherwise.
 
 * `individuals`: sigma is the mean moving range / 1.128. NIST/SEMATECH e-Handbook 6.3.2.2. `screened` leaves
-  moving ranges above 3.267 times their mean out of a second mean, as public-sector programmes do.
+  moving ranges above 3.267 times their mean out of a second mean, as public-sector programmes do. Where
+  points are means of different numbers of units, a moving range is divided by sqrt((1/n + 1/m) / 2) first,
+  the centre is weighted and the limits of a point are sigma / sqrt(n) wide: the plain chart where all n are
+  alike.
 * `p` and `u`: binomial and Poisson limits by point. NIST/SEMATECH e-Handbook 6.3.3. With `exact` quantiles
   where few events (or few without) are expected, moved for skewness elsewhere (Winterbottom 1993, Qual
   Reliab Eng Int 9:105-109, from memory), and never narrower than counting error: plain ones signal too often.
@@ -18,6 +22,7 @@ The limit functions work along the last axis, so that thousands of simulated ser
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -34,6 +39,16 @@ MIN_POINTS = 12  # fewer make trial limits: convention of public-sector improvem
 
 
 @dataclass(frozen=True, slots=True)
+class Rule:
+    """What a chart's lines follow from: centre, sigma of one unit (or spread of a prime chart), baseline."""
+
+    centre: float
+    sigma: float
+    median: float
+    n_baseline: int
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """A series with centre line and limits, all of shape (..., n)."""
 
@@ -44,11 +59,17 @@ class Chart:
     high: np.ndarray
     outside: np.ndarray
     n_baseline: int
-    spread: np.ndarray  # sigma of the points in standard errors: 1 unless a prime chart
+    spread: np.ndarray  # sigma in standard errors (1 unless a prime chart), of one unit (means), mean gap (g)
 
 
 def individuals(
-    values: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, screened: bool = False
+    values: ArrayLike,
+    sizes: ArrayLike | None = None,
+    *,
+    n_baseline: int | None = None,
+    width: float = 3.0,
+    screened: bool = False,
+    rule: Rule | None = None,
 ) -> Chart:
     """Return the individuals chart of a series of single values.
 
@@ -56,12 +77,16 @@ def individuals(
     ----------
     values
         Shape (..., n), in time order.
+    sizes
+        Units of which each value is the mean, shape (..., n), above 0; 1 each if not given.
     n_baseline
         The first points, 2 or more, that set centre and limits; all if not given.
     width
         Half width of the limits, in sigmas.
     screened
         Leave the largest moving ranges out of their mean.
+    rule
+        Of an earlier chart, which sets the lines instead.
 
     Raises
     ------
@@ -75,15 +100,24 @@ def individuals(
     (11.0, 16.32)
     """
     x = np.asarray(values, dtype=float)
-    n = _baseline(x, n_baseline)
-    centre = x[..., :n].mean(axis=-1, keepdims=True)
-    ranges = np.abs(np.diff(x[..., :n]))
-    mean_range = ranges.mean(axis=-1, keepdims=True)
-    if screened:
-        kept = ranges <= D4 * mean_range
-        mean_range = ranges.mean(axis=-1, keepdims=True, where=kept)
-    sigma = mean_range / D2
-    return _chart("individuals", x, centre, centre - width * sigma, centre + width * sigma, n)
+    size = np.broadcast_to(1.0 if sizes is None else np.asarray(sizes, dtype=float), x.shape)
+    if (size <= 0).any():
+        raise ParameterError("control.individuals(sizes): 0 or negative; leave such points out of the chart")
+    if rule is not None:
+        centre, sigma, n = np.full(1, rule.centre), np.full(1, rule.sigma), rule.n_baseline
+    else:
+        n = _baseline(x, n_baseline)
+        weights = size[..., :n]
+        centre = (x[..., :n] * weights).sum(axis=-1, keepdims=True) / weights.sum(axis=-1, keepdims=True)
+        wider = np.sqrt((1 / weights[..., 1:] + 1 / weights[..., :-1]) / 2)
+        ranges = np.abs(np.diff(x[..., :n])) / wider
+        mean_range = ranges.mean(axis=-1, keepdims=True)
+        if screened:
+            kept = ranges <= D4 * mean_range
+            mean_range = ranges.mean(axis=-1, keepdims=True, where=kept)
+        sigma = mean_range / D2
+    half = width * sigma / np.sqrt(size)
+    return _chart("individuals", x, centre, centre - half, centre + half, n, spread=sigma)
 
 
 def p(
@@ -93,6 +127,7 @@ def p(
     n_baseline: int | None = None,
     width: float = 3.0,
     exact: bool = False,
+    rule: Rule | None = None,
 ) -> Chart:
     """Return the chart of proportions (0 to 1) with binomial limits.
 
@@ -116,7 +151,7 @@ def p(
     >>> float(chart.centre[0]), round(float(chart.high[0]), 3)
     (0.1, 0.19)
     """
-    return _attribute("p", events, sizes, n_baseline=n_baseline, width=width, exact=exact)
+    return _attribute("p", events, sizes, n_baseline=n_baseline, width=width, exact=exact, rule=rule)
 
 
 def p_prime(
@@ -126,6 +161,7 @@ def p_prime(
     n_baseline: int | None = None,
     width: float = 3.0,
     exact: bool = False,
+    rule: Rule | None = None,
 ) -> Chart:
     """Return the chart of `p` with Laney's limits, for points that differ by more than chance.
 
@@ -133,7 +169,7 @@ def p_prime(
     ------
     Laney 2002, Quality Engineering 14:531-537.
     """
-    return _attribute("p_prime", events, sizes, n_baseline=n_baseline, width=width, exact=exact)
+    return _attribute("p_prime", events, sizes, n_baseline=n_baseline, width=width, exact=exact, rule=rule)
 
 
 def u(
@@ -184,7 +220,14 @@ def u_prime(
     return _attribute("u_prime", events, exposure, n_baseline=n_baseline, width=width, exact=exact)
 
 
-def g(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, exact: bool = True) -> Chart:
+def g(
+    between: ArrayLike,
+    *,
+    n_baseline: int | None = None,
+    width: float = 3.0,
+    exact: bool = True,
+    rule: Rule | None = None,
+) -> Chart:
     """Return the chart of cases between events, its centre line the median.
 
     Limits are the geometric quantiles that leave as much outside as a normal `width` would; Benneyan's mean
@@ -206,9 +249,12 @@ def g(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, 
     61.7
     """
     x = np.asarray(between, dtype=float)
-    n = _baseline(x, n_baseline)
-    mean = x[..., :n].mean(axis=-1, keepdims=True)
-    centre = np.median(x[..., :n], axis=-1, keepdims=True)
+    if rule is not None:
+        mean, centre, n = np.full(1, rule.sigma), np.full(1, rule.centre), rule.n_baseline
+    else:
+        n = _baseline(x, n_baseline)
+        mean = x[..., :n].mean(axis=-1, keepdims=True)
+        centre = np.median(x[..., :n], axis=-1, keepdims=True)
     if exact:
         stay = np.log(np.maximum(mean, 1e-12) / (1 + mean))
         low = np.log(stats.norm.cdf(width)) / stay - 1
@@ -216,7 +262,7 @@ def g(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0, 
     else:
         sigma = np.sqrt(mean * (mean + 1))
         low, high = mean - width * sigma, mean + width * sigma
-    return _chart("g", x, centre, np.maximum(low, 0), high, n)
+    return _chart("g", x, centre, np.maximum(low, 0), high, n, spread=mean)
 
 
 def t(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) -> Chart:
@@ -249,7 +295,12 @@ def t(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) 
 
 
 def chart(
-    kind: str, events: ArrayLike, sizes: ArrayLike | None = None, *, n_baseline: int | None = None
+    kind: str,
+    events: ArrayLike,
+    sizes: ArrayLike | None = None,
+    *,
+    n_baseline: int | None = None,
+    rule: Rule | None = None,
 ) -> Chart:
     """Return the chart of the kind named (one of KINDS), as the review draws it.
 
@@ -260,9 +311,9 @@ def chart(
     events
         What that kind charts, shape (..., n).
     sizes
-        Sizes or exposures, for p, u and their prime forms.
-    n_baseline
-        As in `individuals`.
+        Sizes or exposures, for p, u and their prime forms; units of each mean, for individuals.
+    n_baseline, rule
+        As in `individuals`; u, u_prime and t take no rule.
 
     Raises
     ------
@@ -274,15 +325,31 @@ def chart(
     >>> chart("individuals", [10.0, 12.0, 10.0, 12.0]).kind
     'individuals'
     """
+    ruled: dict[str, Any] = {} if rule is None else {"rule": rule}
     with_sizes: dict[str, Callable] = {"p": p, "p_prime": p_prime, "u": u, "u_prime": u_prime}
-    alone: dict[str, Callable] = {"individuals": individuals, "g": g, "t": t}
+    alone: dict[str, Callable] = {"g": g, "t": t}
     if kind in with_sizes and sizes is not None:
-        return with_sizes[kind](events, sizes, n_baseline=n_baseline, exact=True)
+        return with_sizes[kind](events, sizes, n_baseline=n_baseline, exact=True, **ruled)
+    if kind == "individuals":
+        return individuals(events, sizes, n_baseline=n_baseline, **ruled)
     if kind in alone:
-        return alone[kind](events, n_baseline=n_baseline)
+        return alone[kind](events, n_baseline=n_baseline, **ruled)
     raise ParameterError(
         f"control.chart(kind): unknown, or sizes are missing for p or u; use one of {', '.join(KINDS)}"
     )
+
+
+def rule_of(chart: Chart) -> Rule:
+    """Return what the lines of one chart follow from, to judge later points by.
+
+    Examples
+    --------
+    >>> rule_of(individuals([10.0, 12.0, 10.0, 12.0])).centre
+    11.0
+    """
+    sigma = float(np.ravel(chart.spread)[0])
+    median = float(np.median(chart.value[: chart.n_baseline]))
+    return Rule(float(np.ravel(chart.centre)[0]), sigma, median, chart.n_baseline)
 
 
 def _baseline(x: np.ndarray, n_baseline: int | None) -> int:
@@ -295,18 +362,27 @@ def _baseline(x: np.ndarray, n_baseline: int | None) -> int:
 
 
 def _attribute(
-    kind: str, events: ArrayLike, sizes: ArrayLike, *, n_baseline: int | None, width: float, exact: bool
+    kind: str,
+    events: ArrayLike,
+    sizes: ArrayLike,
+    *,
+    n_baseline: int | None,
+    width: float,
+    exact: bool,
+    rule: Rule | None = None,
 ) -> Chart:
     y, size = np.broadcast_arrays(np.asarray(events, float), np.asarray(sizes, float))
     if (size <= 0).any():
         raise ParameterError(f"control.{kind}(sizes): 0 or negative; leave such points out of the chart")
-    n = _baseline(y, n_baseline)
+    n = rule.n_baseline if rule is not None else _baseline(y, n_baseline)
     of_shares = kind.startswith("p")
     share = y / size
     centre = y[..., :n].sum(axis=-1, keepdims=True) / size[..., :n].sum(axis=-1, keepdims=True)
+    centre = centre if rule is None else np.full_like(centre, rule.centre)
     se = np.sqrt(np.maximum(centre * (1 - centre) if of_shares else centre, 0) / size)
     spread = _sigma_of_standardised(share, centre, se, n) if kind.endswith("prime") else np.ones_like(centre)
     spread = np.maximum(spread, 1.0) if exact else spread
+    spread = spread if rule is None else np.full_like(spread, rule.sigma)
     half = width * se * spread
     low, high = centre - half, centre + half
     if exact:

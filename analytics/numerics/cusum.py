@@ -222,7 +222,12 @@ def _thinned(value: np.ndarray, probability: np.ndarray) -> Increments:
 
 
 def limit_for(
-    increments: Increments, run_length_asked: float, *, n_charts: int = 4000, seed: int = SEED
+    increments: Increments,
+    run_length_asked: float,
+    *,
+    n_charts: int = 4000,
+    seed: int = SEED,
+    given: float | None = None,
 ) -> Limit:
     """Return the smallest limit whose mean run length in control reaches the one asked for.
 
@@ -234,6 +239,8 @@ def limit_for(
         Mean number of cases between false alarms, above 1.
     n_charts, seed
         Simulated charts that confirm it.
+    given
+        A limit set earlier, which stays: what run length it gives now is computed.
 
     Raises
     ------
@@ -245,6 +252,10 @@ def limit_for(
             "cusum.limit_for: run length not above 1, or the sum has no downward drift in control; "
             "ask for more cases"
         )
+    if given is not None:
+        mean, se = simulate_run_length(increments, given, n_charts=n_charts, seed=seed)
+        by_chain = risk_run_length(increments, given)
+        return Limit(given, float(run_length_asked), by_chain, mean, se, n_charts, seed)
     top = float(increments.value.max())
     while risk_run_length(increments, top) < run_length_asked:
         top *= 1.5

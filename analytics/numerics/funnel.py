@@ -137,6 +137,44 @@ def proportion_z(
     return (y / n - centre) / np.sqrt(centre * (1 - centre) / n), centre
 
 
+def robust_centre(
+    part: ArrayLike, whole: ArrayLike, se_of_one: ArrayLike | None = None, *, beyond: float = 3.0
+) -> tuple[float, np.ndarray]:
+    """Return the centre of a funnel without its extreme units, and which units it rests on.
+
+    The unit farthest beyond `beyond` standard errors of the pooled share is left out and the share pooled
+    anew, until none is.
+
+    Parameters
+    ----------
+    part, whole
+        Totals of each unit, shape (k,).
+    se_of_one
+        Standard error of each unit's share; binomial about the pooled share if not given.
+
+    Source
+    ------
+    Spiegelhalter 2005, Stat Med 24:1185-1202 (a centre that no extreme unit moves); exclusion one by one.
+
+    Examples
+    --------
+    >>> centre, used = robust_centre([10, 10, 10, 60], [100, 100, 100, 100])
+    >>> centre, used.tolist()
+    (0.1, [True, True, True, False])
+    """
+    y, n = np.asarray(part, dtype=float), np.asarray(whole, dtype=float)
+    used = np.ones(len(y), dtype=bool)
+    while True:
+        centre = float(y[used].sum() / n[used].sum())
+        se = np.sqrt(centre * (1 - centre) / n) if se_of_one is None else np.asarray(se_of_one, dtype=float)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = np.where(se > 0, np.abs(y / n - centre) / se, 0.0)
+        far = np.where(used, z, 0.0)
+        if far.max() <= beyond or used.sum() <= 2:
+            return centre, used
+        used[int(far.argmax())] = False
+
+
 def dispersion(
     z: ArrayLike, se: ArrayLike | None = None, *, winsorised: float = WINSORISED_SHARE
 ) -> Dispersion:

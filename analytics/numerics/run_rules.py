@@ -152,6 +152,30 @@ def false_alarm_rate(n: int, *, own_median: bool = False) -> float:
     return float(1 - quiet)
 
 
+def longest_run(values: ArrayLike, line: float) -> tuple[int, int, bool]:
+    """Return first and last point of the longest run on one side of a line (the latest), and its side.
+
+    Points on the line neither break a run nor add to it.
+
+    Examples
+    --------
+    >>> longest_run([1.0, 3.0, 2.0, 3.0, 1.0], 2.0)
+    (1, 3, True)
+    """
+    best, begun, last, side, length = (0, 0, False), 0, 0, None, 0
+    most = 0
+    for i, value in enumerate(np.asarray(values, dtype=float)):
+        if value == line:
+            continue
+        above = bool(value > line)
+        if above != side:
+            begun, side, length = i, above, 0
+        length, last = length + 1, i
+        if length >= most:
+            most, best = length, (begun, last, above)
+    return best
+
+
 def joint_distribution(n: int, *, own_median: bool = False) -> np.ndarray:
     """Return the probability of every pair (crossings, longest run) in a stable series of n useful points.
 
@@ -210,7 +234,12 @@ def _no_longer_than(n: int, longest: int, own_median: bool) -> np.ndarray:
 
 
 def of_chart(
-    chart: control.Chart, sizes: ArrayLike | None = None, *, n_series: int = N_SERIES, seed: int = SEED
+    chart: control.Chart,
+    sizes: ArrayLike | None = None,
+    *,
+    rule: control.Rule | None = None,
+    n_series: int = N_SERIES,
+    seed: int = SEED,
 ) -> Rates:
     """Return the false-alarm rates of a chart by simulation of stable series like it.
 
@@ -220,6 +249,8 @@ def of_chart(
         A chart from `control`, one series.
     sizes
         Sizes or exposures of its points, for p and u charts.
+    rule
+        Lines set earlier, by which the stable series are judged too; else each sets its own.
     n_series, seed
         Stable series to draw, and the seed.
     """
@@ -227,9 +258,10 @@ def of_chart(
     shape = (n_series, len(chart.value))
     n = None if sizes is None else np.broadcast_to(np.asarray(sizes, dtype=float), shape)
     drawn = _stable_series(chart, n, shape, rng)
-    simulated = control.chart(chart.kind, drawn, n, n_baseline=chart.n_baseline)
+    simulated = control.chart(chart.kind, drawn, n, n_baseline=chart.n_baseline, rule=rule)
     outside = simulated.outside.any(axis=-1)
-    runs = run_tests(simulated.value, baseline_median(simulated)).signal
+    line = baseline_median(simulated) if rule is None else rule.median
+    runs = run_tests(simulated.value, line).signal
     either = outside | runs
     rate = float(either.mean())
     se = float(np.sqrt(rate * (1 - rate) / n_series))
@@ -246,7 +278,7 @@ def _stable_series(
 ) -> np.ndarray:
     centre = float(np.ravel(chart.centre)[0])
     if chart.kind == "individuals":
-        return centre + (np.ravel(chart.high)[0] - centre) / 3 * rng.standard_normal(shape)
+        return centre + (chart.high - centre) / 3 * rng.standard_normal(shape)
     if chart.kind == "g":
         mean = float(chart.value[: chart.n_baseline].mean())
         return rng.geometric(1 / (1 + mean), shape) - 1.0

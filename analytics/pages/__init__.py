@@ -1,7 +1,9 @@
 """What a notebook writes on its page, from `page = pages.begin(...)` to `pages.finish(page)`."""
 
-from analytics.pages import chair, conclusions, in_words, planner, sentences, sentences_review, study_text
-from analytics.pages.first_screen import KeyNumber, about, head_map, key_number, key_numbers, when
+from analytics.pages import (
+    chair, conclusions, in_words, planner, quarter, sentences, sentences_review, small, study_text,
+)
+from analytics.pages.first_screen import KeyNumber, about, facts, head_map, key_number, key_numbers, when
 from analytics.pages.page import (
     Page, ask, begin, file_beside, finish, folder, kept_plans, question, results, state_folder,
 )

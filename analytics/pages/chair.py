@@ -1,5 +1,7 @@
 """What is read at the chair: a case's readings, its forecast, whom to call back, and who is due."""
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from analytics import course, numbers
@@ -143,6 +145,32 @@ def due_lines(result: Result, start: Start) -> list[str]:
     return out
 
 
+def call_in_lines(standing: Mapping[str, Result]) -> list[str]:
+    """Return whom to call in, for the screen: behind or low, nothing grown; or why it is not known."""
+    out = []
+    for head, name, table in CALL_IN:
+        if name not in standing:
+            continue
+        if why := why_not(standing[name]):
+            out.append(f"{head}: {why}")
+            continue
+        rows = table(standing[name])
+        out.append(f"{head}: {len(rows)}")
+        out += [f"  {row.patient_id}  {row.zone} (session {row.session_number})" for row in rows.itertuples()]
+    return out
+
+
+def call_in_sheets(standing: Mapping[str, Result]) -> dict[str, list[list[object]]]:
+    """Return the sheets of whom to call in, their headings first."""
+    sheets = {}
+    for head, name, table in CALL_IN:
+        if name in standing and not why_not(standing[name]):
+            rows = table(standing[name])
+            cells = rows.astype(object).where(rows.notna(), None).to_numpy().tolist()
+            sheets[head.lower()] = [[numbers.heading(c) for c in rows.columns], *cells]
+    return sheets
+
+
 def month_name(month: int, start: Start) -> str:
     """Return a register month as the clinic's calendar has it.
 
@@ -177,3 +205,9 @@ def _percent(value: float) -> str:
 def _level(result: Result, name: str = "interval") -> str:
     known = result.table().get("level", pd.Series(dtype=float)).dropna()
     return f"{100 * float(known.iloc[0]) if len(known) else 95:g}{numbers.THIN}% {name}"
+
+
+CALL_IN = (
+    ("Behind or low", "behind", call_back_table),
+    ("No growth visible by month 9", "no growth", no_growth_table),
+)

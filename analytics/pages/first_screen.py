@@ -208,6 +208,14 @@ def _by_zone(rows: pd.DataFrame, term: str | None) -> Mapping[str, pd.Series]:
     return {str(row["zone"]): row for _, row in own.iterrows()}
 
 
+def facts(page: Page, phrases: Sequence[str]) -> None:
+    """Write short phrases in one line under the answer: who it is about, what was done."""
+    shown = [disclosure.protect_text(phrase, page.audience) for phrase in phrases]
+    if shown:
+        page.written.append({"kind": "facts", "text": "; ".join(shown)})
+        show_html(filled("blocks/facts", phrases=shown), slot="numbers")
+
+
 def when(page: Page, sentence: str, *, rough: str = "", title: str = "When can it be told?") -> None:
     """Write when what cannot be told today can be; nothing for an empty sentence.
 

@@ -6,7 +6,9 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, disclosure, early, milestones, numbers, yields
+from analytics import course, disclosure, milestones, numbers, yields
+from analytics.dictionary import OLDEST_AGE, ZONES
+from analytics.pages.small import ZONE_WORDS, early_in_short, early_in_words, rungs_in_short, rungs_table
 from analytics.results import Curve, Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
@@ -143,22 +145,17 @@ def _with_limits(row: pd.Series) -> str:
 
 # Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).
 
-ZONE_WORDS = {"frontal": "frontal zone", "other": "other zones"}
 PEOPLE = 100
-# What a state of `course.case` means, and in short, those that need thought first.
-STANDING = {
-    "low": "low: its true yield lies under {low_yield_pct:g} % of planted hairs",
-    "behind": "behind, its readings lower than those of 95 in 100 of this practice's cases read alike",
-    "cannot tell": "not to be told yet from the readings there are",
-    "usual": "within the usual range of this practice",
-    "ahead": "ahead, its readings higher than those of 95 in 100 of this practice's cases read alike",
-}
+NONE_RECORDED = "none recorded"
+# What a state of `course.case` says of zones, those that need thought first: of one, of several.
 STANDING_IN_SHORT = {
-    "low": "low at maturity",
-    "behind": "behind",
-    "cannot tell": "cannot be told yet",
-    "usual": "within the usual range",
-    "ahead": "ahead",
+    "low": ("is low", "are low"),
+    "behind": ("is behind", "are behind"),
+    "ahead": ("is ahead", "are ahead"),
+    "usual": ("is as usual", "are as usual"),
+    "not behind": ("is not behind", "are not behind"),
+    "not low": ("is not low", "are not low"),
+    "cannot tell": ("cannot be judged yet", "cannot be judged yet"),
 }
 
 
@@ -233,60 +230,112 @@ def _half_by(own: pd.DataFrame) -> str:
 
 
 def case_in_short(result: Curve) -> str:
-    """Return the standing of each place of `course.case` in one sentence, those that need thought first."""
+    """Return the standing of each zone of `course.case` in a few words, those that need thought first."""
     if why := why_not(result):
         return why
     if "early" in result.extra:
-        return _early_in_short(result)
+        return early_in_short(result)
     judged = result.extra["standing"]
-    places = {state: judged.loc[judged["state"].eq(state), "place"] for state in STANDING_IN_SHORT}
-    parts = [f"{STANDING_IN_SHORT[state]}: {'; '.join(own)}" for state, own in places.items() if len(own)]
+    zones = judged["place"].str.partition(",")[0]
+    session = judged["place"].str.rpartition("session ")[2]
+    said = zones.map(lambda zone: ZONE_WORDS.get(zone, zone))
+    places = said + " (session " + session + ")" if zones.duplicated().any() else said
+    parts = []
+    for state, (one, more) in STANDING_IN_SHORT.items():
+        own = list(places[judged["state"].eq(state)])
+        if own:
+            is_one = len(own) == 1 and not own[0].startswith("temples")
+            parts.append(f"the {numbers.listed(own)} {one if is_one else more}")
     if not parts:
         return "No planted zone of this patient has a count that can be judged."
     return ". ".join(numbers.title_case(part) for part in parts) + "."
 
 
 def case_in_words(result: Curve) -> pd.DataFrame:
-    """Return one sentence per place of `course.case`, then what could not be judged and why."""
+    """Return one row per zone of `course.case`: density now, usual by now, and the verdict in words.
+
+    Zones that could not be judged stand last, with the reason.
+    """
     if why_not(result):
         return result.extra["standing"]
     if "early" in result.extra:
-        rows = [{"place": row["place"], "sentence": f"{_early(row)}."} for row in _latest(result)]
-        return pd.DataFrame(rows, columns=["place", "sentence"])
+        return early_in_words(result)
     ahead = result.extra["limits"]
-    rows = [
-        {"place": row["place"], "sentence": _standing(row, ahead[ahead["place"].eq(row["place"])])}
-        for _, row in result.extra["standing"].iterrows()
-    ]
+    densities = {row["place"]: row for _, row in result.extra["zones"].iterrows()}
+    rows = []
+    for _, judged in result.extra["standing"].iterrows():
+        own = {
+            "place": numbers.title_case(judged["place"]),
+            "sentence": _verdict(judged, ahead[ahead["place"].eq(judged["place"])]),
+        }
+        rows.append(own | _densities(densities.get(judged["place"])))
     rows += [
-        {"place": f"{row.zone}, session {row.session_number}", "sentence": f"Not judged: {row.reason}."}
+        {
+            "place": f"{numbers.title_case(row.zone)}, session {row.session_number}",
+            "sentence": f"Not judged: {row.reason}.",
+        }
         for row in result.extra["not judged"].itertuples()
     ]
-    return pd.DataFrame(rows, columns=["place", "sentence"])
+    columns = ["place", "month", "before", "now", "usual", "sentence"]
+    return pd.DataFrame(rows, columns=columns).fillna("")
 
 
-def _standing(row: pd.Series, ahead: pd.DataFrame) -> str:
-    """Return how one place stands, with what its chances split into, and the last forecast."""
-    place = numbers.title_case(row["place"])
+def _densities(zone: pd.Series | None) -> dict[str, str]:
+    if zone is None or pd.isna(zone["now"]):
+        return {}
+    limits = numbers.limits(zone["usual_low"], zone["usual_high"])
+    return {
+        "month": f"{zone['month']:g}",
+        "before": numbers.number(zone["before"]),
+        "now": numbers.number(zone["now"]),
+        "usual": f"{numbers.number(zone['usual'])} ({limits})",
+    }
+
+
+def _verdict(row: pd.Series, ahead: pd.DataFrame) -> str:
+    """Return the verdict on one zone with its probability, and what may be expected."""
     if not row["n_readings"]:
-        return f"{place}: no count after the session yet, so it cannot be judged."
+        return "No count after the session yet, so it cannot be judged."
     if row["is_beyond"]:
-        return (
-            f"{place}, read at month {row['month']:g}: beyond the months this practice has followed, so it "
-            "cannot be judged."
-        )
-    readings = f"{row['n_readings']} reading{'s' if row['n_readings'] > 1 else ''}"
-    state = STANDING[row["state"]].format(low_yield_pct=course.LOW_YIELD_PCT)
-    text = f"{place}, read at month {row['month']:g} ({readings}): {state}."
-    if row["state"] in ("behind", "cannot tell"):
-        text += (
-            f" Chance that its true yield at this month is among the lowest tenth "
-            f"{100 * row['chance_behind']:.0f} %; that it comes slowly only {100 * row['slow_only']:.0f} %, "
-            f"will end low only {100 * row['low_only']:.0f} %, both {100 * row['both']:.0f} %, neither "
-            f"{100 * row['neither']:.0f} %."
-        )
+        return "Read beyond the months this practice has followed, so it cannot be judged."
+    text = f"{numbers.title_case(row['state'])}. {_because(row)}"
     ahead = ahead[ahead["x"].isin(course.MONTHS_AHEAD)]
     return text + (_expected(ahead.iloc[-1]) if len(ahead) else "")
+
+
+def _because(row: pd.Series) -> str:
+    """Return what a state rests on: the chance that decides it."""
+    low = f"under {course.LOW_YIELD_PCT:g} % of the planted hairs"
+    behind, ahead, chance_low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
+    if row["state"] == "low":
+        return f"Chance that {low} have grown: {_chance(chance_low)}. It is mature: little more will come."
+    if row["state"] == "not low":
+        return f"Chance that {low} have grown: {_chance(chance_low)}."
+    if row["state"] == "ahead":
+        return f"Above 95 in 100 of our cases read alike; chance to be in the upper tenth {_chance(ahead)}."
+    if row["state"] == "usual":
+        return f"Chance to lie between our lowest and our upper tenth: {_chance(100 - behind - ahead)}."
+    if row["state"] == "not behind":
+        return f"Chance to be in the lowest tenth of our cases: {_chance(behind)}."
+    if row["state"] == "cannot tell" and row["is_mature"]:
+        return f"Chance that {low} have grown: {_chance(chance_low)}; 95 % or 5 % would tell."
+    split = ", ".join(
+        f"{word} {_chance(100 * row[name])}"
+        for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
+    )
+    text = f"Chance to be in the lowest tenth of our cases {_chance(behind)} (in the end {split})."
+    return f"Below 95 in 100 of our cases read alike. {text}" if row["state"] == "behind" else text
+
+
+def _chance(percent: float) -> str:
+    """Return a chance in percent, nearly none and nearly certain in words.
+
+    >>> _chance(0.2), _chance(37.4), _chance(99.8)
+    ('under 1 %', '37 %', 'over 99 %')
+    """
+    if percent < 1:
+        return "under 1 %"
+    return "over 99 %" if percent > PEOPLE - 1 else f"{percent:.0f} %"
 
 
 def _expected(row: pd.Series) -> str:
@@ -296,154 +345,118 @@ def _expected(row: pd.Series) -> str:
     )
 
 
-def _latest(result: Result) -> list[dict]:
-    return result.extra["early"].to_dict("records")
-
-
-def _early_in_short(result: Result) -> str:
-    """Return what a case's own counts say where its practice has no curve yet."""
-    counted = [row for row in _latest(result) if row["n_readings"]]
-    if not counted:
-        return "No planted zone of this patient was counted after its session yet."
-    said = "; ".join(f"{row['place']}: {_early(row)}" for row in counted)
+def past_all(result: Curve) -> tuple[str, ...]:
+    """Return why a yield can pass 100 %, where one of this case does; nothing where none does."""
+    if why_not(result) or not result.extra["readings"]["y"].gt(100).any():
+        return ()
     return (
-        f"{numbers.title_case(said)}. Limits are of counting error alone; what is usual in this practice "
-        "cannot be told yet."
+        "A yield can pass 100 %: the counts before and after both err, the hairs planted per cm² are mostly "
+        "an average over the zone, and native hair that thickens is counted too. It does not mean that more "
+        "hairs grew than were planted.",
     )
 
 
-def _early(row: dict) -> str:
-    if not row["n_readings"]:
-        return "not yet counted after the session"
-    what = "gained so far" if row["month"] < yields.YIELD_FROM_MONTH else "of the planted hairs grown"
-    ripe = "" if row["month"] >= row["maturity_month"] else f"; mature at month {row['maturity_month']:g}"
+def who(result: Result) -> list[str]:
+    """Return who a patient is, what was done, and the last of what was told, from `course.person`."""
+    if why_not(result):
+        return []
+    row = result.extra["who"].iloc[0].astype(object)
+    row = row.where(row.notna(), "")
+    sex = {"male": "man", "female": "woman"}.get(str(row["sex"]), "")
+    calibre = row["hair_calibre_um"] and f"hair {row['hair_calibre_um']:.0f} µm"
+    grade = row["loss_class"] and f"{row['loss_scale']} {row['loss_class']}".strip()
+    age = "" if row["age_from"] == "" else _age(int(row["age_from"]))
+    phrases = [_joined(sex, age), grade, _joined(calibre, row["curl"])]
+    planted = result.table()
+    planted = planted[planted["term"].eq("grafts planted")].groupby("session_number")["estimate"].sum()
+    phrases += [
+        f"session {own.session_number}: {own.method}, register month {own.register_month}, "
+        f"{numbers.number(planted.get(own.session_number, 0.0))} grafts planted"
+        for own in result.extra["sessions"].itertuples()
+    ]
+    for what, own in told(result).groupby("what", sort=False):
+        last = str(own["sentence"].iloc[-1])
+        phrases.append(f"{what}: {last}" if last != NONE_RECORDED else f"no {what} recorded")
+    return [phrase for phrase in phrases if phrase]
+
+
+def _age(begins: int) -> str:
     return (
-        f"{row['yield_pct']:.0f} % {what} at month {row['month']:g} "
-        f"({numbers.limits(row['low'], row['high'])}){ripe}"
+        "aged 90 or more"
+        if begins >= OLDEST_AGE
+        else f"aged {begins} to {begins + course.AGE_BAND_YEARS - 1}"
     )
 
 
-# Sentences of small registers (pages 01, 02, 04): what the readings carry, and when more can be told.
-
-MOST_ZONES = 3
-INSTEAD = ("at_maturity", "What the counts of each zone carry")  # drawn where crown and front cannot be
+def _joined(*parts: str) -> str:
+    return ", ".join(part for part in parts if part)
 
 
-def ladder_in_short(found: Result) -> str:
-    """Return what each zone's readings carry, the rung named; the crown first, then those with most."""
-    if why := why_not(found):
-        return why
-    rungs = found.extra["rungs"]
-    if not len(rungs):
-        return ""
-    order = rungs.assign(first=rungs["zone"].eq("crown")).sort_values(["first", "n_read"], ascending=False)
-    parts = [_of_zone(found.table(), row.zone, row.rung) for row in order.head(MOST_ZONES).itertuples()]
-    left = len(order) - MOST_ZONES
-    more = f" The other {left} zone{'s' if left > 1 else ''}: see below." if left > 0 else ""
-    return f"{' '.join(parts)}{more}"
-
-
-def _of_zone(table: pd.DataFrame, zone: str, rung: int) -> str:
-    own = table[table["zone"].eq(zone)]
-    known = own[own["estimate"].notna()]
-    name = numbers.title_case(ZONE_WORDS.get(zone, zone))
-    if known.empty:
-        return f"{name}: {own['flag'].iloc[0] if len(own) else numbers.NOT_AVAILABLE}."
-    if rung > 1:
-        row = known.iloc[0]
-        return f"{name}: {numbers.full(row)}, {row['flag']}."
-    each = known["estimate"]
-    span = f"{each.min():.0f}" if len(each) == 1 else f"{each.min():.0f} to {each.max():.0f}"
-    counts = "single count" if len(each) == 1 else "single counts"
-    return f"{name}: {len(each)} {counts}, {span} % of planted hairs."
-
-
-def rungs_in_short(found: Result) -> str:
-    """Return by which rung of the ladder each zone is told, in a line."""
-    rungs = found.extra["rungs"]
-    if "name" not in rungs or rungs.empty:
-        return disclosure.WITHHELD
-    said = [f"{', '.join(own['zone'])}: {name}" for name, own in rungs.groupby("name", sort=False)]
-    return f"{numbers.title_case('; '.join(said))}."
-
-
-def rungs_table(found: Result) -> pd.DataFrame:
-    """Return what each zone's counts carry, how many patients there are, and what the next rung needs."""
-    table, rows = found.table(), []
-    for row in found.extra["rungs"].itertuples():
-        own = table[table["zone"].eq(row.zone)]
-        known = own[own["estimate"].notna()]
-        said = [numbers.full(line, counts=False) for _, line in known.iterrows()]
-        rows.append(
-            {
-                "zone": row.zone,
-                "told_by": row.name,
-                "percent of planted hairs": "; ".join(said) or numbers.NOT_AVAILABLE,
-                "n_planted": row.n_planted,
-                "n_followed": row.n_followed,
-                "n_read_from_month_6": row.n_read,
-                "n_at_maturity": row.n_mature,
-                "next": _next_rung(row),
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def _next_rung(row) -> str:
-    """Return what a zone needs for the next rung of the ladder."""
-    if row.rung == 1:
-        return f"a mean: {_patients(early.LEAST_MEAN - row.n_read)} read from month 6 on"
-    if row.rung == 2:
-        followed = early.LEAST_FOLLOWED - row.n_followed
-        if followed > 0:
-            return f"a mean at maturity: {_patients(followed)} followed"
-        return f"a mean at maturity: {_patients(early.LEAST_DIRECT - row.n_read)} read from month 6 on"
-    if row.rung < 5:
-        return f"the growth model: {_patients(early.FOR_MODEL - row.n_mature)} counted at maturity"
-    return "none: the growth model tells"
-
-
-def _patients(n: float) -> str:
-    return f"{n:g} more patient{'' if n == 1 else 's'}"
-
-
-def when_told(result: Result) -> str:
-    """Return when a difference of a stated size can be told, and what is missing, from `early.when`."""
-    if why_not(result) or result.extra["facts"].empty:
-        return ""
-    row = result.extra["facts"].iloc[0]
-    if pd.isna(row["n_zone"]) or pd.isna(row["n_against"]) or pd.isna(row["need_zone"]):
-        return ""  # too few to be told to this audience
-    zone = numbers.title_case(ZONE_WORDS.get(row["zone"], row["zone"]))
-    front = f" from the {row['against']}" if row["against"] else ""
-    what = f"{zone}: a difference of {row['difference']:g} points{front} would be found "
-    if not row["against"]:
-        what = f"{zone}: its mean is known to within {row['difference']:g} points "
-    chance = f"{100 * row['power']:g} times in 100 " if row["against"] else ""
-    if row["more"] == 0 and row["month"] <= row["now"]:
-        return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
-    if not np.isfinite(row["need_zone"]):
-        few = f"beside {row['need_against']:.0f} of the front no number of patients is enough"
-        return f"{what}{chance}not within ten years at the present rate: {few}."
-    need = f"once {row['need_zone']:.0f} patients are counted at maturity, {row['more']:.0f} more than now"
-    if not np.isfinite(row["month"]):
-        return f"{what}{chance}{need}; at the present rate that takes more than ten years."
-    late = f" to {row['high']:.0f}" if np.isfinite(row["high"]) else " or later"
-    return (
-        f"{what}{chance}{need}: in register month {row['month']:.0f} ({row['low']:.0f}{late}), now being "
-        f"month {row['now']:.0f}."
+def planted(result: Result) -> pd.DataFrame:
+    """Return one row per session and zone of `course.person`: grafts, area, hairs planted per cm2."""
+    if why_not(result):
+        return result.table()
+    wide = result.table().pivot_table(
+        index=["session_number", "zone"], columns="term", values="estimate", sort=False
     )
+    return wide.reset_index().rename_axis(columns=None)
 
 
-def when_rough(result: Result) -> str:
-    """Return how rough `when_told` is, and what it rests on."""
-    if why_not(result) or result.extra["facts"].empty:
-        return ""
-    row = result.extra["facts"].iloc[0]
-    if pd.isna(row["per_month"]) or pd.isna(row["returning"]):
-        return ""
-    return (
-        f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
-        f"back at maturity; spread between patients {row['sd']:.0f} points"
-        f"{' (assumed)' if row['is_assumed'] else ''}. In brackets: 80 of 100 drawn futures."
+def told(result: Result) -> pd.DataFrame:
+    """Return therapy, complications and ratings of `course.person` as rows; none is said to be none."""
+    if why_not(result):
+        return result.table()
+    kinds = (
+        ("therapies", "therapy", _therapy),
+        ("events", "complication", _event),
+        ("ratings", "rating", _rating),
     )
+    rows = []
+    for table, what, in_words in kinds:
+        own = [(what, in_words(row)) for row in result.extra[table].itertuples()]
+        rows += own or [(what, NONE_RECORDED)]
+    return pd.DataFrame(rows, columns=["what", "sentence"])
+
+
+def _therapy(row) -> str:
+    start, stop = row.start_register_month, row.stop_register_month
+    begins = "before the register" if start <= 0 else f"from register month {start:g}"
+    return f"{row.kind}, {begins}, {'going on' if pd.isna(stop) else f'to register month {stop:g}'}"
+
+
+def _event(row) -> str:
+    how = "" if pd.isna(row.severity) else f", {row.severity}"
+    over = "not recorded as over" if pd.isna(row.resolved_month) else f"over by month {row.resolved_month:g}"
+    return f"session {row.session_number}, month {row.month:g}: {numbers.readable(row.kind)}{how}, {over}"
+
+
+def _rating(row) -> str:
+    again = {True: "would choose it again", False: "would not choose it again"}
+    chosen = "" if pd.isna(row.would_choose_again) else again[bool(row.would_choose_again)]
+    rated = "" if pd.isna(row.satisfaction_0_10) else f"rated {row.satisfaction_0_10:g} of 10"
+    return f"session {row.session_number}, month {row.month:g}: {_joined(rated, chosen)}"
+
+
+def due_next(visits: pd.DataFrame, result: Curve) -> str:
+    """Return what is due next and when, a sentence a visit; first who stands low or behind.
+
+    Parameters
+    ----------
+    visits
+        From `course.next_visits`.
+    result
+        From `course.case`.
+    """
+    parts = []
+    if not why_not(result):
+        judged = result.extra["standing"]
+        bad = list(judged.loc[judged["state"].isin(["low", "behind"]), "place"])
+        parts += [f"Now: call in about the {numbers.listed(bad)}."] if bad else []
+    keys = ["opens_in", "closes_in", "session_number", "visit", "counted"]
+    for (opens, closes, number, visit, counted), rows in visits.groupby(keys, sort=True):
+        late = "overdue, " if rows["state"].eq(course.OVERDUE).any() else ""
+        zones = sorted(set(rows["zone"]), key=ZONES.index) if counted else []
+        what = f"count the {numbers.listed(zones)}" if counted else "see the patient"
+        when = numbers.title_case(f"{late}register month {opens} to {closes}")
+        parts.append(f"{when}: {what} (session {number}, month {visit:g}).")
+    return " ".join(parts) or "No planned visit is left."

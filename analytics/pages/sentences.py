@@ -9,8 +9,8 @@ import pandas as pd
 
 from analytics import disclosure, numbers, study
 from analytics.pages.first_screen import KeyNumber, key_number
-from analytics.pages.in_words import ladder_in_short
 from analytics.pages.page import Page, result_of
+from analytics.pages.small import ladder_in_short
 from analytics.results import Result, why_not
 
 

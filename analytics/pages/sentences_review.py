@@ -24,6 +24,7 @@ from analytics.review import (
     STEP,
     THIS,
     YEAR,
+    Criteria,
 )
 
 THIN = words.THIN
@@ -31,6 +32,7 @@ WITHHELD = "withheld"
 NO_BREAK = "\N{NO-BREAK SPACE}"
 # What the audit of a quarter sets beside it, from the result's own rows: column, and where it stands.
 COMPARED = {
+    THIS: {"this_estimate": "estimate"},
     LAST: {"last_estimate": "estimate"},
     YEAR: {
         "year_estimate": "estimate",
@@ -86,6 +88,12 @@ def part(result: Result, name: str) -> pd.DataFrame:
     return result.extra[name] if why_not(result) else result.extra.get(name, pd.DataFrame())
 
 
+def titles(criteria: Criteria, roles: Mapping[str, str]) -> dict[str, str]:
+    """Return the title of the criterion of each panel; empty words where none is declared."""
+    named = ("grafts", "growth", "poor", "answers", "changed")
+    return {r: criteria.named(roles[r]).title if roles[r] else "No criterion declared" for r in named}
+
+
 def audit(result: Result) -> pd.DataFrame:
     """Return the audit beside the words of each criterion; a withheld one has no outcome."""
     frame = part(result, "audit").merge(part(result, "declared"), on="criterion", validate="one_to_one")
@@ -109,9 +117,11 @@ def audit_table(result: Result) -> pd.DataFrame:
             "criterion": rows["name"],
             "standard": [f"{row['direction']} {_value(row, 'standard')}" for _, row in rows.iterrows()],
             "counted": [_counted(row) for _, row in rows.iterrows()],
-            f"this_quarter ({_level(result)})": [
+            f"value ({_level(result)})": [
                 _with_limits(row, "estimate", "ci_low", "ci_high") for _, row in rows.iterrows()
             ],
+            "quarters": rows["over_quarters"],
+            "placed_by": rows["counts_at"],
             "outcome": rows["outcome"].str.replace(" ", NO_BREAK),
         }
     )
@@ -142,7 +152,7 @@ def change_table(result: Result) -> pd.DataFrame:
     shown = pd.DataFrame(
         {
             "criterion": frame["name"],
-            "this_quarter": [_value(row, "estimate") for row in rows],
+            "this_quarter": [_value(row, "this_estimate") for row in rows],
             "last_quarter": [_value(row, "last_estimate") for row in rows],
             f"difference ({_level(result)})": [
                 _with_limits(row, "change", "change_low", "change_high", is_gap=True) for row in rows
@@ -159,6 +169,23 @@ def change_table(result: Result) -> pd.DataFrame:
     return shown.mask(shown.eq(words.NOT_AVAILABLE).mul(touched, axis=0), WITHHELD)
 
 
+def carried_table(result: Result) -> pd.DataFrame:
+    """Return the verdicts that turn when one patient is left out; by code, for the clinic alone."""
+    carried = part(result, "carried")
+    if carried.empty:
+        return carried
+    named = part(result, "declared")[["criterion", "name"]]
+    rows = carried.merge(named, on="criterion", validate="many_to_one")
+    return pd.DataFrame(
+        {
+            "criterion": rows["name"],
+            "verdict": rows["outcome"],
+            "patient_id": rows["patient_id"],
+            "without_this_patient": rows["without"],
+        }
+    )
+
+
 def charts(result: Result) -> pd.DataFrame:
     """Return what every chart says beside its name."""
     return part(result, "signals").merge(part(result, "declared"), on="criterion", validate="one_to_one")
@@ -167,12 +194,15 @@ def charts(result: Result) -> pd.DataFrame:
 def chart_table(result: Result) -> pd.DataFrame:
     """Return what every chart says, its kind, its points, and how often it would say so by luck."""
     rows = charts(result)
-    trial = np.where(rows["is_trial"].astype(bool) & (rows["points"] > 0), "trial: ", "")
+    is_drawn, is_trial = rows["is_drawn"].astype(bool), rows["is_trial"].astype(bool)
+    trial = np.where(is_trial & is_drawn, "trial: ", "")
+    points = rows["points"].fillna(rows["n_gaps"])
     return pd.DataFrame(
         {
             "criterion": rows["name"],
             "chart": rows["chart"].map(CHARTS).fillna("none"),
-            "points": rows["points"].astype(object).where(rows["points"].notna(), WITHHELD),
+            "points": points.astype(object).where(points.notna(), WITHHELD),
+            "lines_set_in_quarter": rows["set_in_quarter"],
             "says": trial + rows["signal"],
             "false_alarms_in_100": rows["false_alarm_pct"],
         }
@@ -333,13 +363,17 @@ def _indicators(result: Result) -> str:
 
 def _run_charts(result: Result) -> str:
     rows = charts(result)
-    drawn = rows[rows["points"] > 0]
-    signalling = drawn[drawn["signal"].ne("no signal")]
+    drawn = rows[rows["is_drawn"].astype(bool)]
+    found = part(result, "found")
     luck = drawn["false_alarm_pct"].sum() / 100
-    which = f"None of {len(drawn)} charts signals"
-    if len(signalling):
-        which = f"{len(signalling)} of {len(drawn)} charts signal: {_listed(signalling['name'])}"
-    return f"{which}. By luck alone about {luck:.1f} would."
+    sides = []
+    for direction in ("worse", "better"):
+        names = found.loc[found["direction"].eq(direction), "criterion"] if len(found) else []
+        titles = drawn.loc[drawn["criterion"].isin(set(names)), "name"]
+        if len(titles):
+            sides.append(f"{direction}: {_listed(titles)}")
+    which = f"Of {len(drawn)} charts, {'; '.join(sides)}" if sides else f"None of {len(drawn)} charts signals"
+    return f"{which}. By luck alone about {luck:.1f} would signal."
 
 
 def _operators(result: Result) -> str:

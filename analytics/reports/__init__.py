@@ -6,7 +6,7 @@ from analytics.reports import overview
 from analytics.reports import parameters
 from analytics.reports import render
 from analytics.reports.batch import Job, Plan
-from analytics.reports.browser import find
+from analytics.reports.browser import find, pdf
 from analytics.reports.cache import folder
 from analytics.reports.layout import TEMPLATES, filled
 from analytics.reports.overview import said, write
@@ -17,4 +17,4 @@ from analytics.reports.record import (
     DETAILS_FILE, END_TYPE, LEFT_FILE, MARK, PACKAGE, RESULTS_FILE, ROOT, RUN_VARIABLE, data_sha256,
     is_invented, sources,
 )
-from analytics.reports.render import TIMEOUT_SECONDS, page
+from analytics.reports.render import TIMEOUT_SECONDS, page, report_name

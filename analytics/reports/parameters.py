@@ -16,15 +16,18 @@ from typing import Annotated, Any, Literal
 import pydantic
 from pydantic import ConfigDict, Field, StringConstraints
 
+from analytics import files
 from analytics.errors import ParameterError
 
 FORMS = ("00_", "09_")  # notebooks that are worked with and make no report
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 PARAMETERS_TAG = "parameters"
 FOLDERS = ("answers",)  # settings that name a folder which a page reads in the place of records
+QUARTER = "quarter"  # the setting that makes a page one about a quarter; 0 for the last completed one
 PERSON = "patient"  # the setting that makes a page one about a single person
 # Settings without which a page would plan for somebody who was not asked about: refused at once.
 NEEDED = {
+    "04_case_course": {"patient": "patient=0108"},
     "05_session_plan": {
         "patient": "patient=0006",
         "draft_a": 'draft_a="frontal 1500 on 45, crown 1000 on 90"',
@@ -32,6 +35,7 @@ NEEDED = {
 }
 # Settings with which pages that want some are made on the invented clinic.
 DEMO: dict[str, dict[str, Any]] = {
+    "04_case_course": {"patient": "0108"},
     "05_session_plan": {
         "patient": "0006",
         "areas": "frontal 45, crown 90",
@@ -152,6 +156,34 @@ def checked(page: str, given: dict[str, Any], *, as_text: bool = False) -> dict[
             "nothing of it may be shown outside the clinic; expected internal, or a page about all patients"
         )
     return chosen
+
+
+def settled(page: str, data: str | Path, settings: dict[str, Any]) -> dict[str, Any]:
+    """Return the settings with the quarter under review in the place of 0, on a page that has one.
+
+    Raises
+    ------
+    ParameterError
+        When up to which month the records are complete is not known, or the criteria cannot be used.
+    """
+    if settings.get(QUARTER) != 0 or "criteria" not in settings or not str(data):
+        return settings
+    # Imported here: they import every engine, and no other page needs them before it begins.
+    from analytics import records, review
+
+    place = Path(data)
+    named = str(settings["criteria"])
+    kept = files.begins.read(files.begins.place(place, folder=str(settings.get("state", ""))))
+    begins = str(settings.get("register_begins", "")) or ("{:04d}-{:02d}".format(*kept) if kept else "")
+    beside = (place if place.is_dir() else place.parent) / named
+    quarter = review.under_review(
+        records.load(place),
+        review.read(named if Path(named).exists() else beside),
+        complete_through=int(settings.get("complete_through", 0)),
+        register_begins=begins,
+        today=str(settings.get("as_of", "")),
+    )
+    return {**settings, QUARTER: quarter}
 
 
 def _refuse_without(page: str, kind: type[pydantic.BaseModel], chosen: dict[str, Any]) -> None:

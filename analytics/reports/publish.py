@@ -71,7 +71,8 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
         (staging / leftover).unlink(missing_ok=True)
     record = compose(run, outcome, staging, finished)
     files.write_json(staging / RUN_FILE, record)
-    place = _edition(out / run["name"], staging)
+    of_a_quarter = bool(run["parameters"].get("quarter"))
+    place = _edition(out / run["name"], staging, stays=of_a_quarter)
     # Noted before it can leave: a note without its report forbids too much, the other way round too little.
     if gone:
         # Only a report for others needs it, and it takes a second to import.
@@ -88,14 +89,24 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
     return described(run["name"], place, (*outcome["notes"], *_beside(place, out / run["name"])))
 
 
-def _edition(place: Path, staging: Path) -> Path:
-    """Return the first edition of a report whose folder has no name taken by somebody else's file."""
+def _edition(place: Path, staging: Path, *, stays: bool = False) -> Path:
+    """Return the first edition of a report whose folder has no name taken by somebody else's file.
+
+    One that `stays` (a quarter's review, which was decided from) gives way to the same numbers alone.
+    """
     for edition in files.editions(place):
         files.restore(edition)
         adopt(edition)
+        if stays and edition.exists() and not _same_numbers(edition, staging):
+            continue
         if not files.clashes(staging, edition, by=WRITER):
             return edition
     raise AssertionError("editions never end")
+
+
+def _same_numbers(edition: Path, staging: Path) -> bool:
+    old, new = edition / RESULTS_FILE, staging / RESULTS_FILE
+    return old.exists() and new.exists() and old.read_bytes() == new.read_bytes()
 
 
 def made_before(out: Path, name: str) -> Iterator[Path]:

@@ -119,7 +119,7 @@ def check(
         data = ""
     named = {**settings, "data": Path(data).name} if str(data) else dict(settings)
     named |= {name: Path(place).name for name, place in folders.items()}
-    checked = parameters.checked(page, named, as_text=as_text)
+    checked = parameters.settled(page, data, parameters.checked(page, named, as_text=as_text))
     run = _planned(page, data, label, formats, checked)
     run["folders"] = {name: _folder(name, place) for name, place in folders.items()}
     return {**run, "timeout": int(timeout), "cores": int(cores)}
@@ -133,7 +133,7 @@ def _folder(name: str, place: str) -> str:
 
 def planned_name(page: str, label: str, settings: dict[str, Any]) -> str:
     """Return the name a report will take."""
-    return report_name(parameters.notebook(page).stem, label, str(settings.get("as_of", "")))
+    return report_name(parameters.notebook(page).stem, label, settings)
 
 
 def unless_made(
@@ -178,15 +178,19 @@ def _noted(report: Report, run: dict[str, Any]) -> Report:
     return report
 
 
-def report_name(page: str, label: str, as_of: str) -> str:
-    """Return the name of a report's folder and files.
+def report_name(page: str, label: str, settings: dict[str, Any]) -> str:
+    """Return the name of a report's folder and files; one that has a quarter is named by it.
 
     Examples
     --------
-    >>> report_name("01_surgeon_audit", "S1", "2026-03-31")
+    >>> report_name("01_surgeon_audit", "S1", {"as_of": "2026-03-31"})
     '01_surgeon_audit_S1_20260331'
+    >>> report_name("02_quarterly_review", "", {"quarter": 12})
+    '02_quarterly_review_q12'
     """
+    as_of, quarter = str(settings.get("as_of", "")), int(settings.get(parameters.QUARTER, 0) or 0)
     parts = [files.safe_name(page, what="page")]
+    parts += [f"q{quarter:02d}"] if quarter else []
     parts += [files.safe_name(label)] if label else []
     parts += [as_of.replace("-", "")] if as_of else []
     return "_".join(parts)
@@ -206,7 +210,7 @@ def _planned(
             "data: there is no such folder or file; give the folder of tables, a workbook or a DuckDB file"
         )
     return {
-        "name": report_name(notebook.stem, label, str(settings.get("as_of", ""))),
+        "name": report_name(notebook.stem, label, settings),
         "page": notebook.stem,
         "notebook": str(notebook),
         "notebook_sha256": files.sha256(notebook),

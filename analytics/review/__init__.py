@@ -19,10 +19,15 @@ from analytics.review.actions import actions
 from analytics.review.cases import case_by_case
 from analytics.review.change import AT_END, DETECTABLE, STEP, before_after
 from analytics.review.charts import run_charts
-from analytics.review.criteria import read, read_actions
-from analytics.review.declared import USUAL_SCHEDULE
+from analytics.review.criteria import Criteria, read, read_actions, roles, schedule, under_review
+from analytics.review.decide.agenda import FELL, LATE, MISSED, NEVER_TOLD, UNKNOWN, WORSE_SIGNAL, agenda
+from analytics.review.decide.archive import CLEARED, Remembered, keep, recall
+from analytics.review.decide.lists import work_lists
+from analytics.review.decide.signals import BETTER, KNOWN, NEW, WORSE
+from analytics.review.doubts import check
+from analytics.review.kinds.reference import reference
 from analytics.review.followup import absent, follow_up
 from analytics.review.indicators import GAP, indicators
 from analytics.review.measures import CANNOT_TELL, MET, NOT_MET, NO_DATA
 from analytics.review.operators import operators
-from analytics.review.periods import LAST, THIS, YEAR, label, latest
+from analytics.review.periods import LAST, THIS, WINDOW, YEAR, label, latest

@@ -26,7 +26,15 @@ from analytics.review.criteria import Criteria
 from analytics.review.declared import Monitor
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View, quarter_of
-from analytics.review.units import OPERATORS, columns, independent, not_yet, stacked, with_case_mix
+from analytics.review.units import (
+    OPERATORS,
+    columns,
+    independent,
+    none_declared,
+    not_yet,
+    stacked,
+    with_case_mix,
+)
 
 WHOLE = "whole practice"
 MIN_BASELINE = 30
@@ -60,7 +68,13 @@ class _Chart:
 
 
 def case_by_case(
-    records: Records, criteria: Criteria, *, quarter: int, criterion_id: str, by: str = ""
+    records: Records,
+    criteria: Criteria,
+    *,
+    quarter: int,
+    criterion_id: str,
+    by: str = "",
+    kept: tuple[tuple[str, float, int], ...] = (),
 ) -> Result:
     """Return observed less expected and the risk-adjusted CUSUM of every case up to a quarter.
 
@@ -71,13 +85,17 @@ def case_by_case(
     by
         surgeon_id or harvested_by for a chart per operator, each with the practice's limit; empty for the
         whole.
+    kept
+        Criterion, limit and quarter of the limits that earlier reviews set: they stay, and the risks are
+        those of the baseline as it was known then.
 
     Returns
     -------
     Result
         A Curve, or a sentence where the baseline has fewer than 30 cases. `by` is (by,) or (practice,).
         Terms: observed, expected, signals; `path` over case numbers holds observed less expected, cusum and
-        limit; `extra["signals"]` one row per signal; `extra["cases"]` the cases of each rise that signalled.
+        limit; `extra["signals"]` one row per signal; `extra["cases"]` the cases of each rise that signalled;
+        `extra["limits"]` the limit and the quarter of the review that set it.
 
     Raises
     ------
@@ -86,17 +104,22 @@ def case_by_case(
     FitError
         When the baseline holds no event at all.
     """
+    if not criterion_id:
+        return none_declared(records, by="practice", term="signals", what="no criterion that is watched so")
     view = View.at(records, criteria.schedule, quarter=quarter)
     criterion = criteria.named(criterion_id)
     _check_question(criterion, by)
     rows = _in_order(view, criterion, criteria.monitor)
-    base = (rows["operated"] <= criteria.monitor.baseline_through_month).to_numpy(dtype=bool)
+    limit_kept, set_in = next(((v, q) for name, v, q in kept if name == criterion.id), (None, quarter))
+    known_then = rows["quarter"].le(set_in) if set_in < quarter else True
+    is_base = (rows["operated"] <= criteria.monitor.baseline_through_month) & known_then
+    base = is_base.to_numpy(dtype=bool)
     if base.sum() < MIN_BASELINE:
         why = f"{counted(base.sum())} cases in the declared baseline; {MIN_BASELINE} are needed"
         method = f"risk-adjusted CUSUM of {criterion.title}, not begun yet"
         used = rows[["patient_id", "session_id", "reason"]]
         return not_yet(used, method, by={"practice": WHOLE}, term="signals", unit="count", why=why)
-    watched = _watched(rows, base, criterion, criteria.monitor)
+    watched = _watched(rows, base, criterion, criteria.monitor, limit_kept)
     group = by or "practice"
     cases = watched.cases if by else watched.cases.assign(practice=WHOLE)
     charts = [
@@ -113,6 +136,9 @@ def case_by_case(
         extra={
             "signals": stacked([chart.signals for chart in charts]),
             "cases": stacked([chart.cases for chart in charts]),
+            "limits": pd.DataFrame(
+                {"criterion": [criterion.id], "limit": [watched.limit.limit], "set_in_quarter": [set_in]}
+            ),
         },
         checks={"run_length_as_asked": _as_asked(watched.limit)},
         path=stacked([chart.path for chart in charts]),
@@ -142,12 +168,16 @@ def _case_mix(criterion: Criterion, monitor: Monitor) -> tuple[str, ...]:
     return (*monitor.case_mix, *criterion.own_case_mix)
 
 
-def _watched(rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor) -> _Watched:
+def _watched(
+    rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor, given: float | None
+) -> _Watched:
     score = _grafts if criterion.watched == GRAFTS else _mature_readings
-    return score(rows, base, criterion, monitor)
+    return score(rows, base, criterion, monitor, given)
 
 
-def _grafts(rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor) -> _Watched:
+def _grafts(
+    rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor, given: float | None
+) -> _Watched:
     """Score each session by its grafts."""
     part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
     design = _baseline_design(rows, _case_mix(criterion, monitor), base)
@@ -156,13 +186,13 @@ def _grafts(rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor:
     odds = monitor.odds_ratio_transection
     added = cusum.count_weights(part, whole, risk, odds, fit.correlation)
     steps = cusum.in_control_counts(whole, risk, odds, fit.correlation)
-    limit = cusum.limit_for(steps, monitor.run_length)
+    limit = cusum.limit_for(steps, monitor.run_length, given=given)
     cases = rows.assign(observed=part, expected=whole * risk, added=added)
     return _Watched(cases, limit, odds, "grafts", int(base.sum()), "session")
 
 
 def _mature_readings(
-    rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor
+    rows: pd.DataFrame, base: np.ndarray, criterion: Criterion, monitor: Monitor, given: float | None
 ) -> _Watched:
     """Score each session by whether its mean reading lies below the threshold."""
     design = _baseline_design(rows, _case_mix(criterion, monitor), base)
@@ -174,7 +204,7 @@ def _mature_readings(
     odds = monitor.odds_ratio_poor_growth
     added = cusum.weights(cases["observed"], cases["expected"], odds)
     steps = cusum.in_control(cases["expected"], odds)
-    limit = cusum.limit_for(steps, monitor.run_length)
+    limit = cusum.limit_for(steps, monitor.run_length, given=given)
     cases = cases.assign(added=added, whole=1.0)
     return _Watched(cases, limit, odds, "cases", int(base.sum()), "session read as mature")
 

@@ -26,7 +26,7 @@ from analytics.review.criteria import Criteria
 from analytics.review.declared import Change
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View
-from analytics.review.units import columns, independent, not_yet, with_case_mix
+from analytics.review.units import columns, independent, none_declared, not_yet, with_case_mix
 
 MIN_EACH_SIDE = 8  # rows; fewer cannot carry a level
 MIN_MONTHS = 6  # months with operations; fewer after the change cannot carry a slope of their own
@@ -86,6 +86,8 @@ def before_after(
     FitError
         When the design cannot be fitted.
     """
+    if not (change_id and criterion_id):
+        return none_declared(records, by="criterion", term=STEP, what="no change of practice")
     view = View.at(records, criteria.schedule, quarter=quarter, month=month)
     change = _declared(criteria, change_id, criterion_id)
     criterion = criteria.named(criterion_id)

@@ -3,12 +3,14 @@
 One point per period (month or quarter), or one per gap between rare events. The kind of chart follows from
 the criterion and the data: a p chart for shares of sessions, widened (p') where points differ by more than
 counting error, which ratios of grafts always are judged for; a g chart (sessions between events) where events
-are so rare that most periods hold none; an individuals chart for means. The centre line and the limits come
-from the declared baseline and are then left alone.
+are so rare that most periods hold none; an individuals chart for means, its limits by how many a point is the
+mean of. The centre line and the limits come from the declared baseline; once an earlier review has set them
+(`kept`), they stay as they were until the practice declares a new baseline.
 
 Two rules signal: a point outside three-sigma limits, and Anhøj's run rules against the median of the
 baseline. How often the very chart shown would signal if nothing had changed is simulated with its own sizes
-and printed with it; the classic set of four rules would signal on one stable chart in five.
+and printed with it; the classic set of four rules would signal on one stable chart in five. Every signal has
+a direction, better or worse, the month in which it stands, and a weight.
 """
 
 from dataclasses import dataclass
@@ -23,7 +25,7 @@ from analytics.records import Records
 from analytics.results import Curve, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
-from analytics.review.periods import View, quarter_of
+from analytics.review.periods import MONTHS, View, quarter_of
 from analytics.review.units import stacked
 
 PERIODS = ("month", "quarter")
@@ -31,8 +33,14 @@ RARE_SHARE_EMPTY = 0.5  # more than half of the periods without an event: sessio
 MIN_EVENTS = 4  # fewer: no chart can be drawn
 MIN_POINTS = 3  # likewise
 LOW, CENTRE, HIGH = "lower limit", "centre", "upper limit"
-OUTSIDE = "outside the limits"
+OUTSIDE, OUTSIDE_BETTER = "outside the limits, worse", "outside the limits, better"
 SHARES, GAPS = ("p", "p_prime"), "g"  # charts of counts; the others are of means
+RUNS_AT_MOST = 0.12  # share of stable series that break the run rules: above it (few-valued points) unused
+WIDTH = 3.0  # of the limits, in sigmas
+FOUND = ["criterion", "rule", "direction", "register_month", "quarter", "weight", "n_units"]
+LIMITS = ["criterion", "kind", "centre", "sigma", "median", "n_baseline_points", "set_in_quarter"]
+POINT, RUN, CROSSINGS = "a point outside the limits", "a long run on one side", "few crossings of the centre"
+Kept = tuple[str, str, float, float, float, int, int]  # the columns LIMITS of one chart
 NO_POINTS = pd.DataFrame(
     columns=["criterion", "term", "x", "estimate", "unit", "n_patients", "n_rows", "flag"]
 )
@@ -40,7 +48,7 @@ NO_POINTS = pd.DataFrame(
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """Points of one chart: where, parts, wholes (None for individuals and g), patients, units; its baseline.
+    """Points of one chart: where, parts, wholes (units of a mean; None for g), patients, units; its baseline.
 
     `term` and `unit` name the points; `scale` turns a share into percent.
     """
@@ -55,6 +63,25 @@ class Series:
     n_patients: np.ndarray
     n_units: np.ndarray
     n_baseline: int
+    month: np.ndarray  # register month in which each point stands
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """What the lines of a chart follow from, and the quarter of the review that set them."""
+
+    criterion: str
+    kind: str
+    rule: control.Rule
+    set_in_quarter: int
+
+    def row(self) -> Kept:
+        """Return it as it is remembered."""
+        rule = self.rule
+        return (
+            self.criterion, self.kind, rule.centre, rule.sigma, rule.median, rule.n_baseline,
+            self.set_in_quarter,
+        )  # fmt: skip
 
 
 def run_charts(
@@ -64,6 +91,7 @@ def run_charts(
     quarter: int,
     only: tuple[str, ...] = (),
     period: str = "month",
+    kept: tuple[Kept, ...] = (),
 ) -> Curve:
     """Return a chart of each criterion over time, with signals and its own false-alarm rate.
 
@@ -75,14 +103,17 @@ def run_charts(
         Criteria to chart; all that can be charted if empty.
     period
         month or quarter, the time one point covers.
+    kept
+        Lines that earlier reviews set: of `extra["limits"]`.
 
     Returns
     -------
     Curve
         `by` is (criterion,); a row per point (x the register month or quarter, or the running number of the
-        event), flagged where it lies outside; `path` holds centre and limits; `extra["signals"]` one row per
-        chart: kind, points, signals in words, false-alarm rate in percent; `extra["changes"]` the declared
-        changes.
+        event), flagged where it lies outside; `path` holds centre and limits; `extra["signals"]` one row
+        per chart: kind, points, signals in words, false-alarm rate in percent; `extra["found"]` one row per
+        signal with direction, month and weight; `extra["limits"]` what the lines follow from;
+        `extra["changes"]` the declared changes.
 
     Raises
     ------
@@ -94,19 +125,25 @@ def run_charts(
         raise ParameterError("review.run_charts(period): unknown; use month or quarter")
     named = [criteria.named(name) for name in only] if only else criteria.criterion
     chosen = [criterion for criterion in named if criterion.chart != "none"]
-    points, paths, signals, used = [], [], [], []
+    points, paths, signals, used, found, lines = [], [], [], [], [], []
+    of_old = {each[0]: each for each in kept}
     for criterion in chosen:
         rows = criterion.rows(view)
         used.append(rows.assign(criterion=criterion.id)[["criterion", "patient_id", "session_id", "reason"]])
         before = _last_before_change(criterion, criteria, quarter, period)
-        series = _series(rows[rows["reason"].eq("")], criterion, before, period)
+        old = of_old.get(criterion.id)
+        series = _series(rows[rows["reason"].eq("")], criterion, before, period, old[1] if old else "")
         if series is None:
             signals.append(_no_chart(criterion, rows[rows["reason"].eq("")]))
             continue
-        chart = control.chart(series.kind, series.part, series.whole, n_baseline=series.n_baseline)
+        chart, line_kept = _charted(criterion, series, old, quarter)
+        rates = run_rules.of_chart(chart, series.whole, rule=line_kept.rule if old else None)
+        runs_count = rates.runs <= RUNS_AT_MOST
+        found += _found(criterion, chart, series, line_kept.rule.median, with_runs=runs_count)
+        lines.append(line_kept)
         points += _points(criterion, chart, series)
-        paths += _lines(criterion, chart, series)
-        signals.append(_signal_row(criterion, chart, series))
+        paths += _lines(criterion, chart, series, line_kept.rule.median)
+        signals.append(_signal_row(criterion, chart, series, line_kept, rates))
     return Curve(
         pd.DataFrame(points) if points else NO_POINTS,
         stacked(used),
@@ -116,6 +153,8 @@ def run_charts(
         picture="run_charts",
         extra={
             "signals": pd.DataFrame(signals),
+            "found": pd.DataFrame(found, columns=FOUND),
+            "limits": pd.DataFrame([each.row() for each in lines], columns=LIMITS),
             "declared": pd.DataFrame(
                 {"criterion": [c.id for c in chosen], "name": [c.title for c in chosen]}
             ),
@@ -129,19 +168,21 @@ def run_charts(
 def _last_before_change(criterion: Criterion, criteria: Criteria, quarter: int, period: str) -> int | None:
     """Return the last month (or quarter) of the frozen baseline, or None where no change was declared."""
     months = [
-        c.register_month
+        c.register_month + criterion.lag_months
         for c in criteria.change
-        if criterion.id in c.criteria and quarter_of(c.register_month) <= quarter
+        if criterion.id in c.criteria and quarter_of(c.register_month + criterion.lag_months) <= quarter
     ]
     if not months:
         return None
     return min(months) - 1 if period == "month" else int(quarter_of(min(months) - 1))
 
 
-def _series(rows: pd.DataFrame, criterion: Criterion, before: int | None, period: str) -> Series | None:
+def _series(
+    rows: pd.DataFrame, criterion: Criterion, before: int | None, period: str, kind_kept: str
+) -> Series | None:
     """Return the points of a chart, or None where there are too few for any."""
-    at = rows[criterion.clock] if period == "month" else quarter_of(rows[criterion.clock])
-    rows = rows.assign(x=np.asarray(at).astype(int))
+    month = np.floor(rows["register_month"] + 0.5)
+    rows = rows.assign(x=np.asarray(month if period == "month" else quarter_of(month)).astype(int))
     sums = rows.groupby("x").agg(
         part=("part", "sum"), whole=("whole", "sum"), n_patients=("patient_id", "nunique"), n=("part", "size")
     )
@@ -152,7 +193,7 @@ def _series(rows: pd.DataFrame, criterion: Criterion, before: int | None, period
     if kind == "p":
         if min(part.sum(), whole.sum() - part.sum()) < MIN_EVENTS:
             return None
-        if (part == 0).mean() > RARE_SHARE_EMPTY:
+        if (part == 0).mean() > RARE_SHARE_EMPTY if not kind_kept else kind_kept == GAPS:
             return _between_events(rows, before)
     return Series(
         criterion.id,
@@ -161,10 +202,11 @@ def _series(rows: pd.DataFrame, criterion: Criterion, before: int | None, period
         100.0 if kind in SHARES else 1.0,
         sums.index.to_numpy(dtype=float),
         part if kind in SHARES else part / whole,
-        whole if kind in SHARES else None,
+        whole if kind in SHARES else sums["n"].to_numpy(dtype=float),
         sums["n_patients"].to_numpy(dtype=float),
         sums["n"].to_numpy(dtype=float),
         _n_before(sums.index.to_numpy(), before),
+        sums.index.to_numpy() if period == "month" else MONTHS * sums.index.to_numpy(),
     )
 
 
@@ -190,7 +232,59 @@ def _between_events(rows: pd.DataFrame, before: int | None) -> Series | None:
         np.ones(len(between)),
         between + 1,
         _n_before(ordered.loc[at[1:], "x"].to_numpy(), before),
+        ordered.loc[at[1:], "register_month"].to_numpy(dtype=int),
     )
+
+
+def _charted(
+    criterion: Criterion, series: Series, old: Kept | None, quarter: int
+) -> tuple[control.Chart, _Lines]:
+    """Return the chart by the lines kept, where an earlier review set some of this kind, or by its own."""
+    if old is not None and old[1] == series.kind:
+        rule = control.Rule(old[2], old[3], old[4], min(old[5], len(series.part)))
+        chart = control.chart(series.kind, series.part, series.whole, rule=rule)
+        return chart, _Lines(criterion.id, series.kind, rule, old[6])
+    chart = control.chart(series.kind, series.part, series.whole, n_baseline=series.n_baseline)
+    return chart, _Lines(criterion.id, series.kind, control.rule_of(chart), quarter)
+
+
+def _found(
+    criterion: Criterion, chart: control.Chart, series: Series, median: float, *, with_runs: bool
+) -> list[dict[str, Any]]:
+    """Return every signal of a chart with its direction, the month it stands in, and its weight in sigmas."""
+
+    def one(rule: str, i: int, above: bool, weight: float) -> dict[str, Any]:
+        # A long gap between events is good news where events are bad.
+        is_worse = (above == (criterion.direction == "at most")) != (series.kind == GAPS)
+        month = int(series.month[i])
+        return {
+            "criterion": criterion.id,
+            "rule": rule,
+            "direction": "worse" if is_worse else "better",
+            "register_month": month,
+            "quarter": int(quarter_of(month)),
+            "weight": float(weight),
+            "n_units": float(series.n_units[i]),
+        }
+
+    half = np.maximum(np.where(chart.value > chart.centre, chart.high, 2 * chart.centre - chart.low), 0)
+    sigma = np.maximum((half - chart.centre) / WIDTH, 1e-12)
+    out = [
+        one(
+            POINT, i, bool(chart.value[i] > chart.centre[i]), abs(chart.value[i] - chart.centre[i]) / sigma[i]
+        )
+        for i in np.flatnonzero(chart.outside).tolist()
+    ]
+    runs = run_rules.run_tests(chart.value, median)
+    first, _, above = run_rules.longest_run(chart.value, median)
+    if not with_runs:
+        return out
+    if runs.long_run:
+        out.append(one(RUN, first, above, float(runs.longest)))
+    if runs.few_crossings:
+        latest = next((bool(v > median) for v in chart.value[::-1] if v != median), True)
+        out.append(one(CROSSINGS, len(chart.value) - 1, latest, float(runs.crossings)))
+    return out
 
 
 def _points(criterion: Criterion, chart: control.Chart, series: Series) -> list[dict[str, Any]]:
@@ -204,15 +298,23 @@ def _points(criterion: Criterion, chart: control.Chart, series: Series) -> list[
             **_made_of(series, i, "share"),
             n_patients=int(series.n_patients[i]),
             n_rows=int(series.n_units[i]),
-            flag=OUTSIDE if chart.outside[i] else "",
+            flag=_flag(criterion, chart, series, i),
         )
         for i in range(len(series.x))
     ]
 
 
-def _lines(criterion: Criterion, chart: control.Chart, series: Series) -> list[dict[str, Any]]:
+def _flag(criterion: Criterion, chart: control.Chart, series: Series, i: int) -> str:
+    if not chart.outside[i]:
+        return ""
+    above = bool(chart.value[i] > chart.centre[i])
+    is_worse = (above == (criterion.direction == "at most")) != (series.kind == GAPS)
+    return OUTSIDE if is_worse else OUTSIDE_BETTER
+
+
+def _lines(criterion: Criterion, chart: control.Chart, series: Series, middle: float) -> list[dict[str, Any]]:
     """Return limits and centre at each point; a limit may say how many a point rests on, and goes with it."""
-    median = np.full(len(series.x), float(run_rules.baseline_median(chart)[0]))
+    median = np.full(len(series.x), middle)
     return [
         line(
             term,
@@ -232,43 +334,49 @@ def _made_of(series: Series, i: int, basis: str) -> dict[str, Any]:
     if series.kind == GAPS:
         # As many points as gaps: the length of the chart is the number of events.
         return {"basis": "counts", "numerator": len(series.part) + 1}
-    if series.whole is None or basis == "model":
+    if series.whole is None or series.kind not in SHARES or basis == "model":
         return {"basis": "model" if basis == "share" else basis}
     return {"basis": basis, "numerator": series.part[i], "denominator": series.whole[i]}
 
 
-def _signal_row(criterion: Criterion, chart: control.Chart, series: Series) -> dict[str, Any]:
-    runs = run_rules.run_tests(chart.value, run_rules.baseline_median(chart))
-    rates = run_rules.of_chart(chart, series.whole)
-    n = len(chart.value)
+def _signal_row(
+    criterion: Criterion, chart: control.Chart, series: Series, lines: _Lines, rates: run_rules.Rates
+) -> dict[str, Any]:
+    runs = run_rules.run_tests(chart.value, lines.rule.median)
+    runs_count = rates.runs <= RUNS_AT_MOST
+    n, n_baseline = len(chart.value), lines.rule.n_baseline
     return {
         "criterion": criterion.id,
         "basis": "counts" if series.kind == GAPS else "model",
         "numerator": float(n + 1) if series.kind == GAPS else np.nan,
         "chart": series.kind,
-        "points": n,
-        "baseline_points": series.n_baseline,
+        # As many points as gaps between events: there the number of points is a count of persons.
+        "points": n if series.kind != GAPS else np.nan,
+        "n_gaps": float(n) if series.kind == GAPS else np.nan,
+        "set_in_quarter": lines.set_in_quarter,
+        "baseline_points": n_baseline if series.kind != GAPS else np.nan,
         "points_outside": int(chart.outside.sum()),
         "longest_run": int(runs.longest),
         "longest_run_allowed": int(runs.longest_limit),
         "crossings": int(runs.crossings),
         "crossings_needed": int(runs.crossings_limit),
-        "signal": _in_words(chart, runs),
-        "is_trial": n < control.MIN_POINTS or series.n_baseline < control.MIN_POINTS,
-        "false_alarm_pct": 100 * rates.either,
+        "signal": _in_words(chart, runs, with_runs=runs_count),
+        "is_drawn": True,
+        "is_trial": n < control.MIN_POINTS or n_baseline < control.MIN_POINTS,
+        "false_alarm_pct": 100 * (rates.either if runs_count else rates.outside),
         "false_alarm_se": 100 * rates.se,
     }
 
 
-def _in_words(chart: control.Chart, runs: run_rules.Runs) -> str:
+def _in_words(chart: control.Chart, runs: run_rules.Runs, *, with_runs: bool) -> str:
     """Return the flag of a chart."""
     flags = []
     if chart.outside.any():
         n = int(chart.outside.sum())
         flags.append(f"{n} point{'s' if n > 1 else ''} outside the limits")
-    if runs.long_run:
+    if runs.long_run and with_runs:
         flags.append(f"a run of {int(runs.longest)} on one side")
-    if runs.few_crossings:
+    if runs.few_crossings and with_runs:
         flags.append(f"only {int(runs.crossings)} crossings of the centre")
     return "; ".join(flags) if flags else "no signal"
 
@@ -281,9 +389,12 @@ def _no_chart(criterion: Criterion, rows: pd.DataFrame) -> dict[str, Any]:
         "numerator": n_events,
         "chart": "none",
         "points": 0,
+        "n_gaps": np.nan,
+        "set_in_quarter": np.nan,
         "baseline_points": 0,
         "points_outside": 0,
         "signal": f"fewer than {MIN_EVENTS} events, or fewer than {MIN_POINTS} points: nothing to chart yet",
+        "is_drawn": False,
         "is_trial": True,
         "false_alarm_pct": np.nan,
         "false_alarm_se": np.nan,
@@ -291,14 +402,20 @@ def _no_chart(criterion: Criterion, rows: pd.DataFrame) -> dict[str, Any]:
 
 
 def _changes(criteria: Criteria, quarter: int) -> pd.DataFrame:
-    reached = [
-        (c, name) for c in criteria.change if quarter_of(c.register_month) <= quarter for name in c.criteria
+    shows = [
+        (c, name, c.register_month + criteria.named(name).lag_months)
+        for c in criteria.change
+        for name in c.criteria
     ]
+    reached = [(c, name, month) for c, name, month in shows if quarter_of(month) <= quarter]
     return pd.DataFrame(
         {
-            "criterion": [name for _, name in reached],
-            "x": [c.register_month for c, _ in reached],
-            "label": [c.statement for c, _ in reached],
-            "declared_in_quarter": [c.declared_in_quarter for c, _ in reached],
+            "criterion": [name for _, name, _ in reached],
+            "x": [month for *_, month in reached],
+            "label": [
+                c.statement + (": first readings" if month > c.register_month else "")
+                for c, _, month in reached
+            ],
+            "declared_in_quarter": [c.declared_in_quarter for c, *_ in reached],
         }
     )

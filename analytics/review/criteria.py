@@ -13,13 +13,28 @@ import pydantic
 from pydantic import Field
 
 from analytics.errors import ParameterError
-from analytics.review.declared import Action, ActionLog, Change, Declared, Monitor, PlannedVisit
-from analytics.review.kinds import KINDS, MEASURES, Criterion
+from analytics.records import Records
+from analytics.review.declared import (
+    USUAL_SCHEDULE,
+    Action,
+    ActionLog,
+    Change,
+    DataCut,
+    Declared,
+    Monitor,
+    PlannedVisit,
+)
+from analytics.review.kinds import KINDS, MEASURES, Criterion, measure_of
+from analytics.review.periods import MONTHS, latest, months_since
 
 if TYPE_CHECKING:
     AnyKind = Criterion
 else:
     AnyKind = Annotated[Union[KINDS], Field(discriminator="measure")]  # noqa: UP007
+
+# Which criterion a panel is about where the page names none: the first with such a measure.
+ROLES = {"grafts": "share", "growth": "yield", "poor": "poor_growth", "answers": "rating"}
+DRAWN = ("share", "event", "yield", "seen")  # the first of each is drawn over time where none is named
 
 Form = TypeVar("Form", bound=pydantic.BaseModel)
 
@@ -31,6 +46,7 @@ class Criteria(Declared):
     schedule: tuple[PlannedVisit, ...] = Field(min_length=1)
     change: tuple[Change, ...] = ()
     monitor: Monitor
+    data_cut: DataCut = DataCut()
 
     def named(self, criterion_id: str) -> Criterion:
         """Return the criterion of that id.
@@ -48,6 +64,56 @@ class Criteria(Declared):
         )
 
 
+def roles(
+    criteria: Criteria, *, change: str = "", charts: tuple[str, ...] = (), **named: str
+) -> dict[str, str]:
+    """Return the criterion of each panel: the one named, or the first whose measure fits, or an empty text.
+
+    Parameters
+    ----------
+    change
+        A declared change; the first of the file if empty.
+    charts
+        Criteria drawn over time; the first of each of DRAWN if empty.
+    named
+        Criterion by role, of ROLES; empty for the first that fits.
+
+    Returns
+    -------
+    dict
+        The roles, `change`, `changed` (the criterion the change is looked at for) and `charts` (ids, parted
+        by blanks).
+
+    Raises
+    ------
+    ParameterError
+        When a setting names a criterion or change that is not declared; all of them at once.
+    """
+    ids, changes = [c.id for c in criteria.criterion], [c.id for c in criteria.change]
+    asked = {**named, **{f"charts ({i})": name for i, name in enumerate(charts, start=1)}}
+    faults = [
+        f"02_quarterly_review, setting {role}: no criterion has that id; the file has {', '.join(ids)}"
+        for role, name in asked.items()
+        if name and name not in ids
+    ]
+    if change and change not in changes:
+        has = ", ".join(changes) or "no change"
+        faults.append(f"02_quarterly_review, setting change: not declared; the file has {has}")
+    if faults:
+        raise ParameterError("\n".join(faults))
+    found = {role: named.get(role, "") or _first_of(criteria, measure) for role, measure in ROLES.items()}
+    found["change"] = change or (changes[0] if changes else "")
+    acts_on = next((c.criteria for c in criteria.change if c.id == found["change"]), ())
+    usable = [name for name in acts_on if criteria.named(name).has_rows_of_its_own]
+    found["changed"] = found["growth"] if found["growth"] in usable else (usable[0] if usable else "")
+    found["charts"] = " ".join(charts or [i for i in (_first_of(criteria, m) for m in DRAWN) if i])
+    return found
+
+
+def _first_of(criteria: Criteria, measure: str) -> str:
+    return next((c.id for c in criteria.criterion if measure_of(type(c)) == measure), "")
+
+
 def read(path: str | Path) -> Criteria:
     """Read and check a file of criteria.
 
@@ -61,6 +127,17 @@ def read(path: str | Path) -> Criteria:
     if faults := _faults(criteria, Path(path).name):
         raise ParameterError("\n".join(faults))
     return criteria
+
+
+def schedule(path: str | Path) -> tuple[PlannedVisit, ...]:
+    """Return the planned visits declared in a file of criteria; the usual ones where there is no file.
+
+    Raises
+    ------
+    ParameterError
+        As `read`.
+    """
+    return read(path).schedule if Path(path).exists() else USUAL_SCHEDULE
 
 
 def read_actions(path: str | Path, criteria: Criteria) -> tuple[Action, ...]:
@@ -93,6 +170,51 @@ def read_actions(path: str | Path, criteria: Criteria) -> tuple[Action, ...]:
     return actions
 
 
+def under_review(
+    records: Records,
+    criteria: Criteria,
+    *,
+    quarter: int = 0,
+    complete_through: int = 0,
+    register_begins: str = "",
+    today: str = "",
+) -> int:
+    """Return the quarter under review: the one named, or the last in which every month is complete.
+
+    Parameters
+    ----------
+    quarter
+        Named by its number; 0 for the last completed one.
+    complete_through
+        Last register month in which records are complete; 0 for what `data_cut` of the criteria declares.
+    register_begins
+        Year and month of register month 1 as 2023-07: with today's date and the declared lag it gives the
+        last complete month where none is declared.
+    today
+        A date as 2026-03-31; the clock's if empty.
+
+    Raises
+    ------
+    ParameterError
+        When the last complete month is neither declared nor can be derived, or no quarter is complete.
+    """
+    if quarter:
+        return quarter
+    declared = complete_through or criteria.data_cut.complete_through_month
+    if not declared and not register_begins:
+        raise ParameterError(
+            "review, quarter: up to which month the records are complete is not known; set "
+            "complete_through_month under [data_cut] in the criteria, or register_begins, or name the quarter"
+        )
+    month = declared or months_since(register_begins, today) - criteria.data_cut.lag_months
+    completed = min(month // MONTHS, latest(records))
+    if completed < 1:
+        raise ParameterError(
+            "review, quarter: no quarter is complete yet; the first can be reviewed once its third month is"
+        )
+    return completed
+
+
 def _checked(form: type[Form], path: Path) -> Form:
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
@@ -121,10 +243,11 @@ def _sentence(name: str, content: dict, problem: Any) -> str:
         place = place[1:]
     if place:
         where += f", {'.'.join(str(p) for p in place)}"
-    return f"{where}: {_rule(problem)}"
+    return f"{where}: {rule_of(problem)}"
 
 
-def _rule(problem: Any) -> str:
+def rule_of(problem: Any) -> str:
+    """Return the rule that an entry breaks, and what to do."""
     kind = problem["type"]
     if kind == "missing":
         return "is missing; write it down before the numbers are looked at"

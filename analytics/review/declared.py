@@ -64,13 +64,24 @@ class Change(Declared):
     criteria: tuple[Name, ...] = Field(min_length=1)
 
 
+class DataCut(Declared):
+    """Up to which register month the records are complete, or how far behind the calendar they run."""
+
+    complete_through_month: Annotated[int | None, Field(ge=1)] = None
+    lag_months: Annotated[int, Field(ge=0, le=24)] = 1
+
+
 class Monitor(Declared):
     """How cases are watched one by one."""
 
     baseline_through_month: int = Field(ge=3)
+    new_baseline_in_quarter: int = Field(1, ge=1)
     run_length: float = Field(1000, ge=50)
     odds_ratio_transection: float = Field(1.5, gt=1)
     odds_ratio_poor_growth: float = Field(2.0, gt=1)
+    odds_ratio_harm: float = Field(2.0, gt=1)
+    false_alarm: float = Field(0.05, gt=0, lt=0.5)
+    missed: float = Field(0.05, gt=0, lt=0.5)
     case_mix: tuple[Literal["method", "curl", "session_number", "smoker", "scarring", "age_years"], ...] = (
         "method",
     )

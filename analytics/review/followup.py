@@ -25,7 +25,7 @@ from analytics.results import LEVEL, Result, counted, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View
-from analytics.review.units import columns, independent, not_yet, with_case_mix
+from analytics.review.units import columns, independent, none_declared, not_yet, with_case_mix
 from analytics.review.visits import (
     COUNTED_AS_DUE,
     NOT_YET,
@@ -148,6 +148,8 @@ def absent(
     ParameterError
         When the criterion is of another kind.
     """
+    if not criterion_id:
+        return none_declared(records, by="criterion", term="as seen", what="no criterion of this kind")
     view = View.at(records, criteria.schedule, quarter=quarter)
     criterion = criteria.named(criterion_id)
     rows = criterion.due_so_far(view)

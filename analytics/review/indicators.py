@@ -1,9 +1,11 @@
-"""Does each criterion meet its standard this quarter, and how does that compare with the last?
+"""Does each criterion meet its standard, and if that cannot be told, when can it?
 
-Each criterion is measured on this quarter, on the last one and on the last four together, from the same rows
-(`Criterion.rows`), with its interval; the outcome is decided on the interval alone.
+Each criterion is measured over its own window of quarters (`decide.windows`), and beside it on this
+quarter, on the last one and on the last four together, from the same rows (`Criterion.rows`), with its
+interval. The verdict is decided on the interval of the window alone.
 """
 
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,56 +14,86 @@ import pandas as pd
 from analytics.records import Records
 from analytics.results import LEVEL, Result, line
 from analytics.review.criteria import Criteria
+from analytics.review.decide import HARM_COLUMNS, Telling, carried_by, harm, told, window_of
+from analytics.review.decide.windows import BETTER, per_quarter
+from analytics.review.declared import Monitor
 from analytics.review.kinds import Criterion
-from analytics.review.measures import NO_DATA, Measured, outcome
-from analytics.review.periods import LAST, THIS, YEAR, View
+from analytics.review.measures import CANNOT_TELL, NO_DATA, Measured, outcome
+from analytics.review.periods import LAST, THIS, WINDOW, YEAR, View
 from analytics.review.units import stacked
 
 GAP = "difference to last quarter"
-DECIDED = (THIS, YEAR)  # periods for which an outcome is said
+DECIDED = (THIS, YEAR, WINDOW)  # periods for which an outcome is said
 FEW_UNITS = 5
+FEWEST_PATIENTS = 3  # of a mean or a ratio: an interval from two is none
+NO_INTERVAL = f"fewer than {FEWEST_PATIENTS} patients: no interval"
 USED = ["criterion", "patient_id", "session_id", "surgeon_id", "quarter", "reason"]
 NAMED = ["patient_id", "session_id", "placement_id", "zone", "month", "quarter", "yield_pct", "upper"]
+CARRIED = ["criterion", "patient_id", "outcome", "without"]
 
 
-def indicators(records: Records, criteria: Criteria, *, quarter: int, level: float = LEVEL) -> Result:
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """One criterion: its rows, its numbers by period, of each quarter, window, outcome and what is known."""
+
+    criterion: Criterion
+    rows: pd.DataFrame
+    numbers: dict[str, Measured]
+    history: dict[int, Measured]
+    over: int
+    outcome: str
+    telling: Telling
+    carried: tuple[str, str]
+    harm: dict[str, Any] | None
+
+
+def indicators(
+    records: Records,
+    criteria: Criteria,
+    *,
+    quarter: int,
+    windows: tuple[tuple[str, int], ...] = (),
+    level: float = LEVEL,
+) -> Result:
     """Return every criterion with its counts, interval, outcome, last quarter, and difference.
 
     Parameters
     ----------
     quarter
         The quarter under review, 1 to the last of the register; nothing later is seen.
+    windows
+        Criterion and quarters, as an earlier review chose them; chosen now where not given or declared.
 
     Returns
     -------
     Result
-        `by` is (criterion, outcome). Terms: this quarter, last quarter, difference to last quarter, last
-        four quarters; for complications also per patient; for answers also of all due. `extra["audit"]` has
-        one row per criterion with numerator, denominator, exceptions, standard, outcome; `extra["named"]` the
-        cases of poor growth.
+        `by` is (criterion, outcome). Terms: over its window, this quarter, last quarter, difference to last
+        quarter, last four quarters; for complications also per patient; for answers also of all due.
+        `extra["audit"]` has one row per criterion with window, numerator, denominator, exceptions, outcome;
+        `extra["told"]` what is known of it while it cannot be told; `extra["history"]` each quarter's number;
+        `extra["harms"]` the sequential tests of rare harms; `extra["carried"]` verdicts that one patient
+        carries; `extra["named"]` the cases of poor growth.
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
-    lines, audit, used, to_look_at = [], [], [], []
-    for criterion in criteria.criterion:
-        rows = criterion.rows(view)
-        numbers = criterion.of_periods(view, rows, level=level)
-        gap = criterion.difference(numbers[THIS], numbers[LAST], level=level)
-        lines += [_line(criterion, term, number, level) for term, number in numbers.items()]
-        lines.append(_line_of_gap(criterion, numbers[THIS], gap, level))
-        here = rows[rows["quarter"].eq(quarter)]
-        audit.append(_audit(criterion, numbers) | _counts(here))
-        used.append(rows.assign(criterion=criterion.id)[USED])
-        to_look_at.append(criterion.to_look_at(rows[rows["reason"].eq("")]))
+    before = dict(windows)
+    judged = [_judged(c, view, criteria.monitor, before.get(c.id), level) for c in criteria.criterion]
+    to_look_at = [j.criterion.to_look_at(j.rows[j.rows["reason"].eq("")]) for j in judged]
     return Result(
-        pd.DataFrame(lines),
-        stacked(used),
-        f"each criterion on the units of the quarter, {100 * level:g} % intervals (Wilson for shares of "
-        "sessions, session or patient as the unit elsewhere, mixed model for yield); met or not met only "
-        "where the whole interval lies on one side of the standard",
+        pd.DataFrame([line for j in judged for line in _lines(j, level)]),
+        stacked([j.rows.assign(criterion=j.criterion.id)[USED] for j in judged]),
+        f"each criterion on the units of its window of quarters, {100 * level:g} % intervals (Wilson for "
+        "shares of sessions, session or patient as the unit elsewhere, mixed model for yield); met or not "
+        "met only where the whole interval lies on one side of the standard; where it cannot tell of a rare "
+        "harm, by Wald's sequential test over all sessions; chance that a standard holds by a "
+        "beta-binomial or normal posterior, the earlier quarters its prior",
         by=("criterion", "outcome"),
         picture="indicators",
         extra={
-            "audit": pd.DataFrame(audit),
+            "audit": pd.DataFrame([_audit(j, quarter) for j in judged]),
+            "told": pd.DataFrame([_told(j) for j in judged]),
+            "history": pd.DataFrame([line for j in judged for line in _history(j)]),
+            "harms": pd.DataFrame([j.harm for j in judged if j.harm], columns=HARM_COLUMNS),
+            "carried": pd.DataFrame([_carried(j) for j in judged if j.carried[0]], columns=CARRIED),
             "declared": _declared(criteria),
             "named": _named([rows for rows in to_look_at if rows is not None]),
         },
@@ -72,9 +104,54 @@ def indicators(records: Records, criteria: Criteria, *, quarter: int, level: flo
     )
 
 
-def _line(criterion: Criterion, term: str, number: Measured, level: float) -> dict[str, Any]:
-    decided = _outcome(criterion, number) if term in DECIDED else ""
+def _judged(criterion: Criterion, view: View, monitor: Monitor, window: int | None, level: float) -> _Judged:
+    rows = criterion.rows(view)
+    numbers = {k: _readable(m) for k, m in criterion.of_periods(view, rows, level=level).items()}
+    over = criterion.over_quarters or window or window_of(criterion, rows, view.quarter)
+    of_window = {1: numbers[THIS], 4: numbers[YEAR]}.get(over)
+    if of_window is None:
+        of_window = _readable(criterion.over(view, rows, over, level=level))
+    numbers = {WINDOW: of_window, **numbers}
+    history = criterion.history(view, rows, level=level)
+    rare = harm(criterion, rows, monitor, a_quarter=per_quarter(rows, view.quarter))
+    by_interval = _outcome(criterion, of_window)
+    said = rare["verdict"] if rare and by_interval == CANNOT_TELL else by_interval
+    inside = rows["reason"].eq("") & rows["quarter"].between(view.quarter - over + 1, view.quarter)
+    return _Judged(
+        criterion,
+        rows,
+        numbers,
+        history,
+        over,
+        said,
+        told(criterion, of_window, history, quarter=view.quarter, over=over, outcome=said),
+        carried_by(criterion, view, rows[inside], of_window, level=level),
+        rare,
+    )
+
+
+def _readable(number: Measured) -> Measured:
+    """Take the interval off a mean or ratio of fewer than three patients."""
+    if number.is_of_units or number.n_patients >= FEWEST_PATIENTS:
+        return number
+    return replace(number, se=np.nan, low=np.nan, high=np.nan)
+
+
+def _lines(judged: _Judged, level: float) -> list[dict[str, Any]]:
+    criterion, numbers = judged.criterion, judged.numbers
+    gap = criterion.difference(numbers[THIS], numbers[LAST], level=level)
+    return [
+        *(_line(judged, term, number, level) for term, number in numbers.items()),
+        _line_of_gap(criterion, numbers[THIS], gap, level),
+    ]
+
+
+def _line(judged: _Judged, term: str, number: Measured, level: float) -> dict[str, Any]:
+    criterion = judged.criterion
+    decided = judged.outcome if term == WINDOW else _outcome(criterion, number) if term in DECIDED else ""
     few = f"fewer than {FEW_UNITS} units" if number.n_units < FEW_UNITS else ""
+    if np.isfinite(number.estimate) and np.isnan(number.low):
+        few = NO_INTERVAL
     return line(
         term,
         number.estimate,
@@ -108,6 +185,8 @@ def _line_of_gap(
 
 
 def _outcome(criterion: Criterion, number: Measured) -> str:
+    if np.isfinite(number.estimate) and np.isnan(number.low):
+        return CANNOT_TELL
     return outcome(number.low, number.high, criterion.standard, criterion.direction)
 
 
@@ -120,18 +199,66 @@ def _counts(here: pd.DataFrame) -> dict[str, int]:
     }
 
 
-def _audit(criterion: Criterion, numbers: dict[str, Measured]) -> dict[str, Any]:
-    now = numbers[THIS]
+def _audit(judged: _Judged, quarter: int) -> dict[str, Any]:
+    number = judged.numbers[WINDOW]
+    inside = judged.rows["quarter"].between(quarter - judged.over + 1, quarter)
     return {
-        "criterion": criterion.id,
-        "unit": criterion.unit,
-        "basis": now.declared["basis"],
-        "numerator": now.numerator,
-        "denominator": now.denominator,
-        "estimate": now.estimate,
-        "ci_low": now.low,
-        "ci_high": now.high,
-        "outcome": _outcome(criterion, now),
+        "criterion": judged.criterion.id,
+        "over_quarters": judged.over,
+        "unit": judged.criterion.unit,
+        "basis": number.declared["basis"],
+        "numerator": number.numerator,
+        "denominator": number.denominator,
+        "estimate": number.estimate,
+        "ci_low": number.low,
+        "ci_high": number.high,
+        "outcome": judged.outcome,
+        "by_sequential_test": judged.outcome != _outcome(judged.criterion, number),
+        **_counts(judged.rows[inside]),
+    }
+
+
+def _told(judged: _Judged) -> dict[str, Any]:
+    """Return what is known of a criterion beside its outcome; a leaning is as telling as its number."""
+    known, number = judged.telling, judged.numbers[WINDOW]
+    return {
+        "criterion": judged.criterion.id,
+        "outcome": judged.outcome,
+        "basis": "counts" if number.is_share else "model",
+        "numerator": number.numerator if number.is_share else np.nan,
+        "denominator": number.denominator if number.is_share else np.nan,
+        "perfect_record": known.perfect,
+        "chance_pct": known.chance_pct,
+        "prior": known.prior,
+        "prior_units": known.prior_units,
+        "leaning": np.nan if not known.leaning else (1.0 if known.leaning == BETTER else -1.0),
+        "told_in": known.quarter,
+        "quarters_needed": known.quarters_needed,
+    }
+
+
+def _history(judged: _Judged) -> list[dict[str, Any]]:
+    return [
+        {
+            "criterion": judged.criterion.id,
+            "quarter": quarter,
+            "basis": number.declared["basis"],
+            "numerator": number.numerator,
+            "denominator": number.denominator,
+            "estimate": number.estimate,
+            "n_patients": number.n_patients,
+        }
+        for quarter, number in judged.history.items()
+    ]
+
+
+def _carried(judged: _Judged) -> dict[str, str]:
+    patient, without = judged.carried
+    return {
+        "criterion": judged.criterion.id,
+        "patient_id": patient,
+        "outcome": judged.outcome,
+        "without": without,
     }
 
 
@@ -147,6 +274,7 @@ def _declared(criteria: Criteria) -> pd.DataFrame:
                 "direction": c.direction,
                 "places": c.places,
                 "counted": c.counted,
+                "counts_at": c.counts_at,
                 "source": c.source,
                 "source_kind": c.source_kind,
             }

@@ -1,10 +1,12 @@
 """Does an operator differ from the others by more than chance and case mix?
 
 Each operator stands against *the others* at equal case mix, never in a ranking: the expected value is what
-the others' model says for this operator's own cases. The patient is the cluster of error; the degrees of
-freedom follow from how few sessions an operator has (`numerics.regression`). With eight operators or more a
-funnel shows who lies outside limits that allow for over-dispersion; with fewer, how far operators truly
-differ cannot be told from the data, and intervals are shown instead.
+the others' model says for this operator's own cases. One who lies far off is no yardstick: who is beyond
+99.8 % is left out of the others of everybody else, and everybody is compared anew. The patient is the
+cluster of error; the degrees of freedom follow from how few sessions an operator has
+(`numerics.regression`). With eight operators or more a funnel shows who lies outside limits that allow for
+over-dispersion; with fewer, how far operators truly differ cannot be told from the data, and intervals are
+shown instead.
 
 Beside each operator stand the estimate shrunk towards the whole, and the chance that this chart would have
 flagged truly doubled odds (or a yield 5 points lower) at that volume: without it *no signal* is taken for
@@ -26,7 +28,7 @@ from analytics.results import LEVEL, Curve, Result, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View
-from analytics.review.units import OPERATORS, columns, not_yet, with_case_mix
+from analytics.review.units import OPERATORS, columns, none_declared, not_yet, with_case_mix
 
 NO_SIGNAL, LOOK, SIGNAL = "no signal", "than the others at 95 %", "than the others at 99.8 %"
 OBSERVED, EXPECTED, DRAWN, POWER = "observed", "expected of the others", "shrunken", "chance to be flagged"
@@ -35,6 +37,11 @@ FEW_EVENTS = 5
 MIN_FOR_LIMITS = 3  # patients; a t interval from two is no information
 YIELD_SHIFT_POINTS = 5.0
 DOUBLING = 2.0
+
+
+BEYOND = 0.002  # p-value of an operator who is set apart from the others of everybody else
+Versus = tuple[regression.Contrast, np.ndarray | None]
+Against = Callable[[np.ndarray, np.ndarray], Versus]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +95,8 @@ def operators(
     ParameterError
         When `by`, the number of quarters or the criterion cannot be used.
     """
+    if not criterion_id:
+        return none_declared(records, by=by, term="comparison", what="no criterion of this kind")
     view = View.at(records, criteria.schedule, quarter=quarter)
     criterion = criteria.named(criterion_id)
     _check_question(criterion, by, quarters)
@@ -137,13 +146,18 @@ def shares(rows: pd.DataFrame, by: str, case_mix: tuple[str, ...], level: float)
     design, _ = columns(rows, case_mix)
     overall = regression.shares(part, whole, design, who)
 
-    def fit(X: np.ndarray) -> regression.Fit:
-        return regression.shares(part, whole, X, who)
+    def against(mine: np.ndarray, others: np.ndarray) -> tuple[regression.Contrast, np.ndarray | None]:
+        here = mine | others
+        if not all(0 < part[side].sum() < whole[side].sum() for side in (mine, others)):
+            return _none(level), None
+
+        def fit(X: np.ndarray) -> regression.Fit:
+            return regression.shares(part[here], whole[here], X, who[here])
+
+        return _contrast(fit, design[here], mine[here], level)
 
     compared = []
-    for name, mine in _each(rows, by):
-        decided = 0 < part[mine].sum() < whole[mine].sum() and 0 < part[~mine].sum() < whole[~mine].sum()
-        versus, others = _contrast(fit, design, mine, level) if decided else (_none(level), None)
+    for name, mine, (versus, others) in _set_apart(_each(rows, by), against):
         expected = np.nan
         if others is not None:
             expected = float(np.average(special.expit(design[mine] @ others), weights=whole[mine]))
@@ -161,17 +175,41 @@ def values(rows: pd.DataFrame, by: str, case_mix: tuple[str, ...], level: float)
     weights = 1 / (rows["yield_pct_se"].to_numpy(dtype=float) ** 2 + np.var(y))
     design, _ = columns(rows, case_mix)
 
-    def fit(X: np.ndarray) -> regression.Fit:
-        return regression.values(y, X, who, weights=weights)
+    def against(mine: np.ndarray, others: np.ndarray) -> tuple[regression.Contrast, np.ndarray | None]:
+        here = mine | others
+
+        def fit(X: np.ndarray) -> regression.Fit:
+            return regression.values(y[here], X, who[here], weights=weights[here])
+
+        return _contrast(fit, design[here], mine[here], level)
 
     compared = []
-    for name, mine in _each(rows, by):
-        versus, _ = _contrast(fit, design, mine, level)
+    for name, mine, (versus, _) in _set_apart(_each(rows, by), against):
         raw = proportions.mean(pd.Series(y[mine]).groupby(who[mine]).mean(), level=level)
         power = _chance(YIELD_SHIFT_POINTS, versus.se, versus.df)
         expected = raw.estimate - versus.estimate
         compared.append(_compared(name, rows, mine, raw, expected, versus, power, of_odds=False))
     return compared
+
+
+def _set_apart(each: list[tuple[str, np.ndarray]], against: Against) -> list[tuple[str, np.ndarray, Versus]]:
+    """Return each operator against the others, those far off left out of everybody else's others.
+
+    The one farthest beyond 99.8 % is set apart and all are compared anew, until nobody is left beyond it; at
+    least two always stay, so that there are others.
+    """
+    apart: set[str] = set()
+    while True:
+        usual = np.any([mine for name, mine in each if name not in apart], axis=0)
+        found = [(name, mine, against(mine, usual & ~mine)) for name, mine in each]
+        far = {
+            name: abs(versus.estimate / versus.se)
+            for name, _, (versus, _) in found
+            if name not in apart and versus.p_value < BEYOND
+        }
+        if not far or len(each) - len(apart) <= 2:
+            return found
+        apart.add(max(far, key=lambda name: far[name]))
 
 
 def shrunken(compared: list[Compared], of_odds: bool, level: float) -> list[tuple[float, float, float]]:
@@ -330,7 +368,7 @@ def _verdict(versus: regression.Contrast) -> str:
     side = "higher" if versus.estimate > 0 else "lower"
     return (
         f"{side} {SIGNAL}"
-        if versus.p_value < 0.002
+        if versus.p_value < BEYOND
         else f"{side} {LOOK}"
         if versus.p_value < 0.05
         else NO_SIGNAL
@@ -347,12 +385,13 @@ def _result(
     quarters: int,
 ) -> Result:
     of_odds = criterion.scale == "odds"
+    about = pd.DataFrame({"criterion": [criterion.id]})
     shift = "doubled odds" if of_odds else f"{YIELD_SHIFT_POINTS:g} points less yield"
     by_luck = 100 * (1 - 0.95 ** len(compared))
     notes = [
         f"With {len(compared)} compared, one differs at 95 % by luck in {by_luck:.0f} of 100 such charts.",
         f"Chance to be flagged: of truly {shift}, at this volume. No signal is not a clean bill.",
-        "One operator far off moves the yardstick of the others: read the largest difference first.",
+        "Who lies beyond 99.8 % is left out of the others of everybody else.",
     ]
     method = (
         f"{criterion.title} by {by.replace('_id', '').replace('_', ' ')} over {quarters} quarters, each "
@@ -362,7 +401,9 @@ def _result(
     if len(compared) < funnel.MIN_UNITS:
         notes.append(f"Fewer than {funnel.MIN_UNITS} operators: intervals, no funnel.")
     if len(compared) < funnel.MIN_UNITS or not of_odds:
-        return Result(table, used, method, by=(by,), picture="operators", notes=tuple(notes))
+        return Result(
+            table, used, method, by=(by,), picture="operators", notes=tuple(notes), extra={"about": about}
+        )
     path, phi = _funnel_path(compared, rows, by)
     notes.append(f"Over-dispersion factor {phi:.2f} (winsorised), in the limits where above 1.")
     return Curve(
@@ -372,6 +413,7 @@ def _result(
         by=(by,),
         picture="operators",
         notes=tuple(notes),
+        extra={"about": about},
         path=path,
         x_name="sessions",
     )
@@ -379,7 +421,7 @@ def _result(
 
 def _funnel_path(compared: list[Compared], rows: pd.DataFrame, by: str) -> tuple[pd.DataFrame, float]:
     """Return funnel limits by number of sessions around the pooled share, and the over-dispersion factor."""
-    target, sd = _of_one_session(rows)
+    target, sd = _of_one_session(compared, rows)
     n = np.array([c.n_sessions for c in compared], dtype=float)
     z = (np.array([c.raw.estimate for c in compared]) - target) / (sd / np.sqrt(n))
     phi = max(1.0, funnel.dispersion(z).phi)
@@ -418,19 +460,26 @@ def _limits(
     return np.maximum(low, 0.0), np.minimum(high, 1.0)
 
 
-def _of_one_session(rows: pd.DataFrame) -> tuple[float, float]:
-    """Return the pooled share and the standard deviation that one session brings to an operator's share."""
+def _of_one_session(compared: list[Compared], rows: pd.DataFrame) -> tuple[float, float]:
+    """Return the funnel's centre, and the standard deviation that one session brings to an operator's share.
+
+    The centre is that of the operators without the extreme ones.
+    """
     part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
-    target = float(part.sum() / whole.sum())
-    if np.all(whole == 1):
-        return target, float(np.sqrt(target * (1 - target)))
-    return target, float(np.sqrt((((part - target * whole) / whole.mean()) ** 2).mean()))
+    pooled = float(part.sum() / whole.sum())
+    is_yes_or_no = bool(np.all(whole == 1))
+    sd = np.sqrt((((part - pooled * whole) / whole.mean()) ** 2).mean())
+    n = np.array([c.n_sessions for c in compared], dtype=float)
+    target, _ = funnel.robust_centre(
+        [c.part for c in compared], [c.whole for c in compared], None if is_yes_or_no else sd / np.sqrt(n)
+    )
+    return target, float(np.sqrt(target * (1 - target)) if is_yes_or_no else sd)
 
 
 def _with_funnel_flags(
     table: pd.DataFrame, compared: list[Compared], rows: pd.DataFrame, by: str, phi: float
 ) -> pd.DataFrame:
-    target, sd = _of_one_session(rows)
+    target, sd = _of_one_session(compared, rows)
     flagged = table.assign(x=np.nan)
     for one in compared:
         here = flagged[by].eq(one.name) & flagged["term"].eq(OBSERVED)

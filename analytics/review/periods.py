@@ -6,6 +6,7 @@ review sees only what had happened by the end of its quarter, so that an old rev
 gives the old numbers.
 """
 
+import datetime
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -21,6 +22,7 @@ from analytics.review.declared import PlannedVisit
 MONTHS = 3
 # The periods on which every criterion is measured, as its rows are named.
 THIS, LAST, YEAR = "this quarter", "last quarter", "last four quarters"
+WINDOW = "over its window"  # the quarters that a criterion is judged on
 SHORT_MONTH = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -74,13 +76,38 @@ def label(quarter: int, register_begins: str = "") -> str:
     """
     if not register_begins:
         return f"quarter {quarter}"
-    year, _, month = register_begins.partition("-")
-    if not (year.isdigit() and month.isdigit() and 1 <= int(month) <= 12):
-        raise ParameterError("review, register_begins: expected a year and a month as 2023-07, or nothing")
-    first = int(year) * 12 + int(month) - 1 + MONTHS * (quarter - 1)
+    year, month = _begins(register_begins)
+    first = year * 12 + month - 1 + MONTHS * (quarter - 1)
     last = first + MONTHS - 1
     begins = SHORT_MONTH[first % 12] + (f" {first // 12}" if first // 12 != last // 12 else "")
     return f"quarter {quarter} ({begins} to {SHORT_MONTH[last % 12]} {last // 12})"
+
+
+def months_since(register_begins: str, today: str = "") -> int:
+    """Return how many months of the register are over on a day: the month it lies in is not.
+
+    Parameters
+    ----------
+    register_begins
+        Year and month of register month 1 as 2023-07.
+    today
+        A date as 2026-03-31; the clock's if empty.
+
+    Examples
+    --------
+    >>> months_since("2023-07", "2023-09-30"), months_since("2023-07", "2023-10-01")
+    (2, 3)
+    """
+    year, month = _begins(register_begins)
+    day = datetime.date.fromisoformat(today) if today else datetime.datetime.now(datetime.UTC).date()
+    return 12 * day.year + day.month - 12 * year - month
+
+
+def _begins(register_begins: str) -> tuple[int, int]:
+    year, _, month = register_begins.partition("-")
+    if not (year.isdigit() and month.isdigit() and 1 <= int(month) <= 12):
+        raise ParameterError("review, register_begins: expected a year and a month as 2023-07, or nothing")
+    return int(year), int(month)
 
 
 def latest(records: Records) -> int:

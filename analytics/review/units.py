@@ -145,6 +145,13 @@ def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
     return parts[0].reset_index(drop=True) if parts else pd.DataFrame()
 
 
+def none_declared(records: Records, *, by: str, term: str, what: str) -> Result:
+    """Return a result of one row that says that no criterion, or change, is declared that could be asked."""
+    used = records.sessions[["patient_id", "session_id"]].assign(reason="")
+    why = f"{what} is declared in the criteria"
+    return not_yet(used, "nothing was asked", by={by: "none"}, term=term, unit="", why=why)
+
+
 def not_yet(used: pd.DataFrame, method: str, *, by: dict[str, str], term: str, unit: str, why: str) -> Result:
     """Return a result of one row without a number, whose flag says why.
 

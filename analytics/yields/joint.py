@@ -93,8 +93,9 @@ def joint(
     Returns
     -------
     Result
-        By zone, overlap `all`: `yield, sessions together` (percent of all hairs planted there, at the last
-        reading, mean over overlapping regions) and `split decided by the readings`. By overlapping region:
+        By zone, overlap `all`: `yield, sessions together` (percent of all hairs planted there, mean over
+        overlapping regions, at the month x when the last session is mature; the flag says how many were
+        counted by then) and `split decided by the readings`. By overlapping region:
         `last session's share of the gain`. `extra["splits"]` holds, for each region, the limits that
         planted hairs and months alone allow. Regions are numbered, not named; `rows()` names them. Where no
         zone was planted again before it was mature, or too little is counted for the model: one row without
@@ -121,7 +122,9 @@ def joint(
     if isinstance(settled, str):
         return _unanswered(visits, settled, method)
     fit, words = settled
-    table, splits = tables(fit, laid, curve, _offsets(laid, held), level)
+    error = planted_error(records)
+    ratio_cv = error.zone_ratio_se / error.zone_ratio
+    table, splits = tables(fit, laid, curve, _offsets(laid, held), level, ratio_cv=ratio_cv)
     return Result(
         table,
         _numbered(with_reason(visits, "joint"), laid),

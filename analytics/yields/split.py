@@ -8,19 +8,21 @@ are by the delta method, of shares on the logit scale. Before any reading the sa
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 from scipy.special import expit, logit
 
+from analytics.dictionary import MATURITY_MONTH
 from analytics.numerics.nonlinear import NonlinearFit, share
-from analytics.results import limits, line
+from analytics.results import counted, limits, line
 from analytics.yields.means import FEW, MIN_PATIENTS
 
 PLATEAU, HALF, STEEPNESS, SESSIONS = range(1, 5)
 FIRM_PCT = 50.0
+WINDOW_OPENS_MONTHS_EARLY = 1.0  # as of a mature reading (`yields.rows`)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +79,22 @@ class Region:
     before: Known
     planted: np.ndarray
     months: np.ndarray
+    on_average: np.ndarray
 
 
 def tables(
-    fit: NonlinearFit, laid: JointRows, curve: str, offsets: np.ndarray, level: float
+    fit: NonlinearFit,
+    laid: JointRows,
+    curve: str,
+    offsets: np.ndarray,
+    level: float,
+    *,
+    ratio_cv: float = 0.0,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the table by zone and overlapping region, and the splits with limits before any reading."""
+    """Return the table by zone and overlapping region, and the splits with limits before any reading.
+
+    `ratio_cv` is the error, one and the same, of all planted densities that rest on an average of their zone.
+    """
     regions = _regions(fit, laid, offsets)
     cov = fit.beta_cov
     zone = [laid.zones[laid.zone[r]] for r in laid.overlaps["row"]]
@@ -93,7 +105,7 @@ def tables(
     for name in dict.fromkeys(zone):
         here = [r for r, z in zip(regions, zone, strict=True) if z == name]
         of_zone = splits[splits["zone"].eq(name)]
-        rows += [_together(name, here, curve, cov, level), _decided(name, here, of_zone, level)]
+        rows += [_together(name, here, curve, cov, level, ratio_cv), _decided(name, here, of_zone, level)]
         rows += [_region_row(row, level) for _, row in of_zone.iterrows()]
     return pd.DataFrame(rows), splits
 
@@ -125,6 +137,7 @@ def _regions(fit, laid: JointRows, offsets: np.ndarray) -> list[Region]:
                 before=Known(mean, A, psi),
                 planted=laid.planted[row, :n] / 100,
                 months=laid.months[row, :n],
+                on_average=laid.spread[row, :n] > 1 + 1e-9,
             )
     return [by_code[int(c)] for c in laid.overlaps["code"]]
 
@@ -225,9 +238,17 @@ def _last_share(
     return 100 * value, 100 * se, 100 * float(expit(low)), 100 * float(expit(high))
 
 
-def _together(zone: str, regions: list[Region], curve: str, cov: np.ndarray, level: float) -> dict:
-    """Return the line of the mean yield of all sessions together, over the regions of a zone."""
-    total, by_beta = 0.0, np.zeros(len(cov))
+def _together(
+    zone: str, regions: list[Region], curve: str, cov: np.ndarray, level: float, ratio_cv: float
+) -> dict:
+    """Return the line of the mean yield of all sessions together, over the regions of a zone.
+
+    At the month in which the last session of each is mature, whenever it was last counted.
+    """
+    maturity = float(MATURITY_MONTH[zone])
+    n_counted = sum(region.months[-1] >= maturity - WINDOW_OPENS_MONTHS_EARLY for region in regions)
+    regions = [replace(one, months=one.months - one.months[-1] + maturity) for one in regions]
+    total, by_beta, shared = 0.0, np.zeros(len(cov)), 0.0
     by_patient: dict[int, tuple[np.ndarray, np.ndarray]] = {}
     for region in regions:
 
@@ -237,15 +258,22 @@ def _together(zone: str, regions: list[Region], curve: str, cov: np.ndarray, lev
         known = region.after
         slopes = _slopes(yield_pct, known.mean) / len(regions)
         total += yield_pct(known.mean) / len(regions)
+        on_average = _gains(curve, region, known.mean)[region.on_average].sum() / region.planted.sum()
+        shared += ratio_cv * on_average / len(regions)
         by_beta += slopes @ known.fixed
         of_patient, _ = by_patient.get(region.patient, (np.zeros(len(known.inner)), known.inner))
         by_patient[region.patient] = of_patient + slopes @ region.by_effect, known.inner
     variance = by_beta @ cov @ by_beta + sum(b @ inner @ b for b, inner in by_patient.values())
-    se = float(np.sqrt(variance))
+    se = float(np.sqrt(variance + shared**2))
+    ahead = (
+        "" if n_counted == len(regions) else f"{counted(n_counted, of=len(regions))} regions counted by then"
+    )
+    few = "" if len(by_patient) >= MIN_PATIENTS else FEW
     return line(
         "yield, sessions together",
         total,
         "% of planted hairs",
+        x=maturity,
         by={"zone": zone, "overlap": "all"},
         se=se,
         ci=limits(total, se, level=level),
@@ -253,7 +281,7 @@ def _together(zone: str, regions: list[Region], curve: str, cov: np.ndarray, lev
         basis="model",
         n_patients=len(by_patient),
         n_rows=len(regions),
-        flag="" if len(by_patient) >= MIN_PATIENTS else FEW,
+        flag="; ".join(words for words in (few, ahead) if words),
     )
 
 

@@ -21,6 +21,7 @@ ON_THE_DEMO_ALONE = ("06", "07")
 _BESIDE_THE_DEMO = {
     "02": {"criteria": str(DEMO / "criteria.toml"), "action_log": str(DEMO / "actions.toml")},
     "03": {"plan": str(DEMO / "study_out_of_body.toml")},
+    "04": dict(parameters.DEMO["04_case_course"]),
     "05": {name: str(value) for name, value in parameters.DEMO["05_session_plan"].items()},
 }
 # 0034 was operated on twice, in four zones, and reads behind in one of them; 0001 was counted in neither zone

@@ -1,9 +1,10 @@
-"""`regrowth check DATA`: read the records, name every problem, print what was read and left out."""
+"""`regrowth check DATA`: read the records and what is declared beside them, and name every problem."""
 
 import argparse
 from collections.abc import Callable
 
 from analytics import records
+from analytics.app.criteria import say_of_files
 from analytics.app.plausible import implausible
 from analytics.errors import AnalyticsError
 
@@ -17,10 +18,10 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Print problems, warnings and the balance; return 2 when something must be mended first."""
     found = records.check(options.data)
     say(found.text().rstrip())
-    if not found.is_usable:
-        return 2
-    say_whether_plausible(options.data, say)
-    return 0
+    if found.is_usable:
+        say_whether_plausible(options.data, say)
+    declared = say_of_files(options.data, say)
+    return declared if found.is_usable else 2
 
 
 def say_whether_plausible(data: str, say: Callable[[str], None]) -> None:

@@ -6,11 +6,12 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics import course, files, records, review
+from analytics import course, files, records, regrowth, reports, review
 from analytics.app import calendar
 from analytics.errors import ParameterError
 from analytics.files import begins
 from analytics.pages import chair
+from analytics.records import Records
 from analytics.results import Result
 
 WRITER = "due"
@@ -25,6 +26,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, help="folder for the Excel sheet and the calendar file")
     parser.add_argument("--today", default="", metavar="YYYY-MM-DD", help="another day than today")
     parser.add_argument("--ahead", type=int, default=course.AHEAD_MONTHS, help="months to look ahead (2)")
+    parser.add_argument(
+        "--error-rate",
+        type=float,
+        default=course.ERROR_RATE,
+        help="share of names to call in that may be false",
+    )
+    parser.add_argument(
+        "--windows-only", action="store_true", help="without whom to call in, which fits the curve"
+    )
     parser.add_argument(
         "--register-begins", default="", metavar="YYYY-MM", help="the month that is register month 1; kept"
     )
@@ -41,16 +51,29 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     schedule = _schedule(options, say)
     month = begins.register_month(today, start)
     found = course.due(known, schedule, month=month, ahead=options.ahead)
-    for line in chair.due_lines(found, start):
+    standing = {} if options.windows_only else _standing(known, options.error_rate)
+    for line in (*chair.due_lines(found, start), *chair.call_in_lines(standing)):
         say(line)
     if options.out is not None:
-        out = _written(found, start, today, options)
+        out = _written(found, standing, start, today, options)
         say(f"{SHEET} and {CALENDAR} are in {out}. They hold months beside codes: for this clinic alone.")
     return 0
 
 
+def _standing(known: Records, error_rate: float) -> dict[str, Result]:
+    """Return who is behind or low in this practice, and where nothing has grown; cached as on a page."""
+    plateaus = reports.Question(regrowth.fit_plateaus, {"fit": reports.Question(regrowth.fit_emergence, {})})
+    asked = {
+        "behind": reports.Question(course.call_back, {"plateaus": plateaus, "error_rate": error_rate}),
+        "no growth": reports.Question(course.no_growth, {}),
+    }
+    found = reports.answers(asked, known, reports.data_sha256(known))
+    reports.dismiss()
+    return found
+
+
 def _written(
-    found: Result, start: tuple[int, int], today: datetime.date, options: argparse.Namespace
+    found: Result, standing: dict[str, Result], start: tuple[int, int], today: datetime.date, options
 ) -> Path:
     """Write the sheet and the calendar for their owner alone, outside data and reports."""
     out = Path(options.out)
@@ -63,9 +86,9 @@ def _written(
         opens, closes = (month, month) if row.state == course.OVERDUE else (row.opens_in, row.closes_in)
         days = (begins.first_day(opens, start), begins.first_day(closes + 1, start))
         windows.append(calendar.Window(str(row.patient_id), str(row.visit), *days))
-    sheet = files.rows_of_cells(chair.due_sheet(found, start))
+    sheets = {"due": chair.due_sheet(found, start), **chair.call_in_sheets(standing)}
     made: dict[str, str | bytes] = {
-        SHEET: files.workbook({"due": sheet}),
+        SHEET: files.workbook({name: files.rows_of_cells(rows) for name, rows in sheets.items()}),
         CALENDAR: calendar.calendar(windows, today=today, secret=secret),
     }
     return files.folder(out, made, by=WRITER)
@@ -119,5 +142,4 @@ def _schedule(options: argparse.Namespace, say: Callable[[str], None]) -> tuple:
     place = options.schedule or (data if data.is_dir() else data.parent) / "criteria.toml"
     if options.schedule is None and not place.exists():
         say("No schedule of this clinic: no criteria.toml beside the data. The usual visits are taken.")
-        return review.USUAL_SCHEDULE
-    return review.read(place).schedule
+    return review.read(place).schedule if options.schedule else review.schedule(place)

@@ -43,6 +43,9 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
         for setting in described(options.page):
             say(f"{setting['name']:<18}{setting['help']} (default: {setting['default'] or 'not set'})")
         return 0
+    given = pairs(options.set)
+    if given.get("audience") == "patient":
+        return _handout(options, given, say)
     with tqdm(total=1, unit="step", disable=not sys.stderr.isatty(), leave=False) as bar:
 
         def moved(step: int, steps: int) -> None:
@@ -58,7 +61,7 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
             timeout=options.timeout,
             as_text=True,
             progress=moved,
-            **pairs(options.set),
+            **given,
         )
     out = options.out.resolve()
     write(out)
@@ -70,6 +73,21 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
         if kind not in ("results", "run"):
             say(f"{kind}: {place}")
     return told(report.unanswered, report.defects, report.name, say)
+
+
+def _handout(options: argparse.Namespace, given: dict[str, Any], say: Callable[[str], None]) -> int:
+    """Make the page that a patient takes home, which is no report: nothing lies beside it."""
+    # Imported here: the pages' words and pictures take a second that a report's own process spends again.
+    from analytics.pages import handout
+
+    handout.refuse_other_pages(options.page)
+    wanted = {name: value for name, value in given.items() if name != "audience"}
+    formats = tuple(part for part in options.formats.split(",") if part)
+    made = handout.write(options.data, options.out, formats=formats, label=options.label, **wanted)
+    say("A handout, for this patient alone. Read it before you hand it over.")
+    for kind, place in made.items():
+        say(f"{kind}: {place}")
+    return 0
 
 
 def told(unanswered: Sequence[str], defects: Sequence[str], name: str, say: Callable[[str], None]) -> int:

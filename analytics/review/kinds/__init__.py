@@ -19,10 +19,12 @@ from analytics.review.kinds.afterwards import (
 )
 from analytics.review.kinds.growth import MeanYield, PoorGrowth
 from analytics.review.kinds.kind import Criterion, measure_of
-from analytics.review.kinds.operation import CompleteNotes, GraftShare, HairsPerGraft, SessionMean
+from analytics.review.kinds.operation import (
+    ColumnShare, CompleteNotes, GraftShare, HairsPerGraft, SessionMean,
+)
 
 KINDS = (
-    Complication, GraftShare, SessionMean, HairsPerGraft, MeanYield, PoorGrowth, Answer, Photographs,
-    CompleteNotes, Seen,
+    Complication, GraftShare, SessionMean, ColumnShare, HairsPerGraft, MeanYield, PoorGrowth, Answer,
+    Photographs, CompleteNotes, Seen,
 )
 MEASURES = tuple(measure_of(kind) for kind in KINDS)

@@ -36,6 +36,13 @@ class Complication(Criterion):
     event: Literal[*EVENT_KINDS]  # type: ignore[valid-type]
     by_month: float = Field(gt=0, le=60)
 
+    is_harm = True
+
+    @property
+    def counts_at(self) -> str:
+        """The event that places one of them in a quarter or month: its clock."""
+        return f"month {self.by_month:g} reached"
+
     def count(self, view: View) -> pd.DataFrame:
         """Return the sessions that reached the month, and whether their patients were asked late enough.
 
@@ -71,6 +78,11 @@ class Seen(Criterion):
     measure: Literal["seen"]
     month: float = Field(gt=0, le=60)
 
+    @property
+    def counts_at(self) -> str:
+        """The event that places one of them in a quarter or month: its clock."""
+        return f"the end of the month-{self.month:g} window"
+
     def faults(self, schedule: tuple[PlannedVisit, ...]) -> list[tuple[str, str]]:
         """Return also that no visit is planned at the month."""
         return month_is_planned(self.month, schedule) + super().faults(schedule)
@@ -91,6 +103,11 @@ class Answer(Criterion):
     column: Literal["satisfaction_0_10", "would_choose_again"]
     mark: float = Field(1, ge=0, le=10)
     month: float = Field(gt=0, le=60)
+
+    @property
+    def counts_at(self) -> str:
+        """The event that places one of them in a quarter or month: its clock."""
+        return f"the end of the month-{self.month:g} window"
 
     def faults(self, schedule: tuple[PlannedVisit, ...]) -> list[tuple[str, str]]:
         """Return also that no visit is planned at the month."""
@@ -136,6 +153,11 @@ class Photographs(Criterion):
     def counted(self) -> str:
         """What one of the denominator is."""
         return "attendances"
+
+    @property
+    def counts_at(self) -> str:
+        """The event that places one of them in a quarter or month: its clock."""
+        return "the attendance"
 
     def count(self, view: View) -> pd.DataFrame:
         """Return one row per attendance."""

@@ -1,8 +1,8 @@
 """Criteria of growth: the mean yield of a group of zones, and the share of placements that truly grow poorly.
 
 Rows are readings: one per placement, that nearest its zone's maturity, in the quarter in which it was made.
-Means are those of `yields.average`. A chart shows a yield at the month of its operation, because a change
-acts there, not at its reading a year later.
+Means are those of `yields.average`. The same clock places a reading in the audit and on the chart; a declared
+change, which acts at the operation, is therefore marked where its first readings can stand.
 
 A low reading is more often counting error than poor growth. The distribution of plateaus on the emergence
 fit separates the two: its share of placements whose true yield at maturity lies under the threshold, zone by
@@ -42,8 +42,18 @@ class MeanYield(Criterion):
 
     scale = "own unit"
     chart = "individuals"
-    clock = "operated"
     own_case_mix = ("zone",)
+    counts_yes_or_no = False
+
+    @property
+    def counts_at(self) -> str:
+        """The event that places one of them in a quarter: its clock."""
+        return "the reading at maturity"
+
+    @property
+    def lag_months(self) -> int:
+        """Months from an operation to its first reading at maturity."""
+        return int(min(MATURITY_MONTH[zone] for zone in self.zones))
 
     @property
     def counted(self) -> str:
@@ -96,11 +106,17 @@ class PoorGrowth(Criterion):
     compares_operators = False
     watched = "readings"
     own_case_mix = ("zone",)
+    counts_yes_or_no = False
 
     @property
     def counted(self) -> str:
         """What one of the denominator is."""
         return "placements followed so far"
+
+    @property
+    def counts_at(self) -> str:
+        """The event that places one of them in a quarter: its clock."""
+        return "everything followed so far"
 
     @property
     def poor_below_pct(self) -> float:
@@ -123,6 +139,14 @@ class PoorGrowth(Criterion):
             before = replace(view, records=as_at(view.records, view.quarter - 1), quarter=view.quarter - 1)
             last = self._modelled(before, level)
         return {THIS: now, LAST: last, YEAR: now}
+
+    def over(self, view: View, rows: pd.DataFrame, quarters: int, *, level: float) -> Measured:
+        """Return the model's share of all placements followed so far, however many quarters are asked for."""
+        return self._modelled(view, level)
+
+    def history(self, view: View, rows: pd.DataFrame, *, level: float) -> dict[int, Measured]:
+        """Return nothing: each quarter's share would be a model of its own."""
+        return {}
 
     def in_quarter(self, view: View, quarter: int, *, level: float) -> Measured:
         """Return nothing: the model's share is of all placements so far, not of one quarter's."""

@@ -9,6 +9,7 @@ from typing import ClassVar, Literal, get_args
 
 import numpy as np
 import pandas as pd
+from pydantic import Field
 
 from analytics.review.declared import (
     ALL_METHODS,
@@ -21,7 +22,7 @@ from analytics.review.declared import (
     Word,
 )
 from analytics.review.measures import NOTHING, Measured, difference, share_of_units
-from analytics.review.periods import LAST, THIS, YEAR, View
+from analytics.review.periods import LAST, THIS, WINDOW, YEAR, View
 from analytics.review.units import with_exceptions
 
 EARLIER = "earlier"
@@ -42,6 +43,7 @@ class Criterion(Declared):
     source_kind: SourceKind
     exceptions: tuple[ExceptionCode, ...] = ()
     methods: tuple[Method, ...] = ALL_METHODS
+    over_quarters: int | None = Field(None, ge=1, le=40)
 
     # Of the standard and of every number: unit in words, decimals printed.
     unit: ClassVar[str] = "%"
@@ -49,12 +51,14 @@ class Criterion(Declared):
     # Whether differences are modelled as odds of part in whole, or as part over whole in its own unit.
     scale: ClassVar[Literal["odds", "own unit"]] = "odds"
     # Control chart: p (g where events are rare), p_prime where points differ by more than counting error,
-    # individuals for means, none; and the column of the rows that says in which month a point stands.
+    # individuals for means, none. A point stands in the month in which its rows count (`counts_at`).
     chart: ClassVar[Literal["p", "p_prime", "individuals", "none"]] = "p"
-    clock: ClassVar[Literal["register_month", "operated"]] = "register_month"
     # Whether its number is made of its rows, or of a model of everything so far: then no change can be set
     # against them. Whether operators can be compared, and how single cases are watched.
     has_rows_of_its_own: ClassVar[bool] = True
+    # Whether each unit counts yes or no, so that a record without a fault exists; whether it is a harm.
+    counts_yes_or_no: ClassVar[bool] = True
+    is_harm: ClassVar[bool] = False
     compares_operators: ClassVar[bool] = True
     watched: ClassVar[Literal["grafts of a session", "readings", "not"]] = "not"
     # Case mix its rows need beside the declared one.
@@ -69,6 +73,21 @@ class Criterion(Declared):
     def counted(self) -> str:
         """What one of the denominator is, in the plural."""
         return "sessions"
+
+    @property
+    def counts_at(self) -> str:
+        """The event that places one of them in a quarter or month: its clock."""
+        return "the operation"
+
+    @property
+    def columns(self) -> tuple[tuple[str, str, str], ...]:
+        """Columns of the records it names: the entry, the table, the column."""
+        return ()
+
+    @property
+    def lag_months(self) -> int:
+        """Months from an operation to the first row it can bring: a change shows no sooner."""
+        return 0
 
     @property
     def poor_below_pct(self) -> float:
@@ -114,6 +133,17 @@ class Criterion(Declared):
         numbers = self.of_groups(view, rows, quarter, level=level)
         numbers |= self.of_groups(view, rows, year, level=level)
         return {term: numbers.get(term, NOTHING) for term in (THIS, LAST, YEAR)}
+
+    def over(self, view: View, rows: pd.DataFrame, quarters: int, *, level: float) -> Measured:
+        """Return the number of the last quarters together, this one the last of them."""
+        inside = rows["quarter"].between(view.quarter - quarters + 1, view.quarter)
+        groups = np.where(inside, WINDOW, EARLIER)
+        return self.of_groups(view, rows, groups, level=level).get(WINDOW, NOTHING)
+
+    def history(self, view: View, rows: pd.DataFrame, *, level: float) -> dict[int, Measured]:
+        """Return the number of every quarter so far, as seen at the end of the quarter under review."""
+        numbers = self.of_groups(view, rows, rows["quarter"].astype(str).to_numpy(), level=level)
+        return {int(quarter): number for quarter, number in sorted(numbers.items(), key=lambda q: int(q[0]))}
 
     def in_quarter(self, view: View, quarter: int, *, level: float) -> Measured:
         """Return the number of one quarter, as seen at the end of the quarter under review."""

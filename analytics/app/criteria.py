@@ -1,0 +1,66 @@
+"""`regrowth criteria [DATA]`: what a file of criteria can hold, or every fault and doubt of one's own."""
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+
+from analytics import records, reports, review, study
+from analytics.errors import AnalyticsError
+
+MORE = review.reference()
+PLANS = "study_*.toml"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this command."""
+    parser.add_argument(
+        "data", nargs="?", default="", help="records whose criteria, actions and plans are read"
+    )
+
+
+def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
+    """Print the reference, or what is wrong with the files beside the records; return 2 for a fault."""
+    if not options.data:
+        say(MORE)
+        return 0
+    return say_of_files(options.data, say)
+
+
+def say_of_files(data: str, say: Callable[[str], None]) -> int:
+    """Say every fault and doubt of criteria, actions and plans beside the records; return 2 for a fault."""
+    if "://" in data or not Path(data).exists():
+        return 0
+    folder = Path(data) if Path(data).is_dir() else Path(data).parent
+    try:
+        known = records.load(data)
+    except AnalyticsError:
+        known = None
+    faults, doubts = review.check(folder / "criteria.toml", folder / "actions.toml", known)
+    faults = (*faults, *_of_plans(folder))
+    for title, sentences in (
+        ("To mend in what was declared:", faults),
+        ("To look at, hardly meant so:", doubts),
+    ):
+        if sentences:
+            say("")
+            say(title)
+        for sentence in sentences:
+            say(f"  {sentence}")
+    return 2 if faults else 0
+
+
+def _of_plans(folder: Path) -> list[str]:
+    """Return the faults of plans of studies and of batches in a folder."""
+    out: list[str] = []
+    for place in sorted(folder.glob("*.toml")):
+        if place.match(PLANS):
+            reads: Callable = study.read
+        elif "[[report]]" in place.read_text(encoding="utf-8", errors="replace"):
+            reads = reports.batch.read
+        else:
+            continue
+        try:
+            reads(place)
+        except AnalyticsError as fault:
+            out += str(fault).splitlines()
+    return out

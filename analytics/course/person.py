@@ -1,0 +1,70 @@
+"""Who is this patient, and what was done and told? The head of a case summary, from the records alone.
+
+No number of another patient is in it. Age is said as a band of ten years, as anybody who finds the page need
+not know more.
+"""
+
+import numpy as np
+import pandas as pd
+
+from analytics import records as door
+from analytics.records import Records
+from analytics.results import Result, line
+
+AGE_BAND_YEARS = 10
+
+
+def person(records: Records, *, patient_id: str) -> Result:
+    """Return what the records hold of one patient.
+
+    Returns
+    -------
+    Result
+        By zone and session: `grafts planted`, `area planted` and `hairs planted per cm2 of the zone`.
+        `extra`: `who` (one row: sex, age_from, loss_scale, loss_class, hair_calibre_um, curl), `sessions`,
+        `therapies`, `events`, `ratings`, each with its rows of this patient, oldest first.
+
+    Raises
+    ------
+    ParameterError
+        When the patient is not in the records.
+    """
+    who = door.patient(records, patient_id)
+    own = door.subset(records, [patient_id])
+    sessions = own.sessions.sort_values("session_number").reset_index(drop=True)
+    number = sessions.set_index("session_id")["session_number"]
+    placed = own.placements.assign(session_number=own.placements["session_id"].map(number))
+    lines = []
+    for (session, zone), rows in placed.groupby(["session_number", "zone"], sort=True):
+        by = {"zone": str(zone), "session_number": int(session)}
+        area = float(rows["area_cm2"].sum())
+        for term, value, unit in (
+            ("grafts planted", float(rows["grafts"].sum()), "grafts"),
+            ("area planted", area, "cm2"),
+            (
+                "hairs planted per cm2 of the zone",
+                float(rows["hairs"].sum()) / area if area > 0 else np.nan,
+                "hairs/cm2",
+            ),
+        ):
+            lines.append(line(term, value, unit, by=by, n_patients=1))
+    age = who["age_years"]
+    head = {
+        **{c: who[c] for c in ("sex", "loss_scale", "loss_class", "hair_calibre_um", "curl")},
+        "age_from": np.nan if pd.isna(age) else int(age) // AGE_BAND_YEARS * AGE_BAND_YEARS,
+    }
+    extra = {
+        "who": pd.DataFrame([head]),
+        "sessions": sessions[["session_number", "method", "register_month", "grafts_out"]],
+        "therapies": own.therapies.sort_values("start_register_month").reset_index(drop=True),
+        **{name: _of_sessions(getattr(own, name), number) for name in ("events", "ratings")},
+    }
+    used = placed.assign(reason="")[["patient_id", "session_id", "zone", "reason"]]
+    method = "as recorded: grafts and areas of every session, what was asked and told"
+    return Result(pd.DataFrame(lines), used, method, by=("zone", "session_number"), extra=extra)
+
+
+def _of_sessions(rows: pd.DataFrame, number: pd.Series) -> pd.DataFrame:
+    """Return rows of a table with the number of their session, oldest first."""
+    numbered = rows.assign(session_number=rows["session_id"].map(number))
+    return numbered.sort_values(["session_number", "month"]).reset_index(drop=True)

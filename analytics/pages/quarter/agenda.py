@@ -1,0 +1,245 @@
+"""What is wrong, what is new, what do we decide? The agenda of a review in words."""
+
+from typing import Any
+
+import pandas as pd
+
+from analytics import disclosure
+from analytics import numbers as words
+from analytics.pages.content import plain_rows
+from analytics.pages.page import Page, result_of, show_html
+from analytics.pages.sentences_review import WITHHELD, audit, part
+from analytics.reports import filled
+from analytics.results import Result
+from analytics.review import (
+    BETTER,
+    CANNOT_TELL,
+    CLEARED,
+    FELL,
+    KNOWN,
+    LATE,
+    MET,
+    MISSED,
+    NEVER_TOLD,
+    NEW,
+    NO_DATA,
+    NOT_MET,
+    UNKNOWN,
+    WORSE,
+    WORSE_SIGNAL,
+)  # fmt: skip
+
+MOST_SIGNALS, MOST_DECISIONS = 5, 7
+SMALL = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight", 9: "nine"}
+ROOM = "________"
+
+
+def answer(result: Result, quarter: str) -> str:
+    """Return the headline: what is not met, with its number, then how many are met and cannot be told."""
+    rows = audit(result)
+    n = rows["outcome"].value_counts()
+    missed = rows[rows["outcome"].eq(NOT_MET)]
+    if len(missed) == 0:
+        head = f"None of {len(rows)} standards is known to be missed."
+    elif len(missed) == 1:
+        row = missed.iloc[0]
+        head = f"One of {len(rows)} standards is not met: {_with_standard(row)}."
+    else:
+        listed = "; ".join(_with_standard(row) for _, row in missed.iterrows())
+        head = f"{_count(len(missed)).capitalize()} of {len(rows)} standards are not met: {listed}."
+    rest = [
+        f"{_count(n.get(MET, 0))} {'is' if n.get(MET, 0) == 1 else 'are'} met",
+        f"for {_count(n.get(CANNOT_TELL, 0))} we cannot tell yet",
+        *([f"for {_count(n[NO_DATA])} there is nothing to count"] if n.get(NO_DATA, 0) else []),
+        *([f"{_count(n[WITHHELD])} may not be shown"] if n.get(WITHHELD, 0) else []),
+    ]
+    said = "; ".join(rest)
+    return f"{quarter[:1].upper()}{quarter[1:]}: {head[:1].lower()}{head[1:]} {said[:1].upper()}{said[1:]}."
+
+
+def _count(n: int) -> str:
+    return SMALL.get(int(n), "none" if n == 0 else str(int(n)))
+
+
+def _with_standard(row: pd.Series) -> str:
+    places, unit = int(row["places"]), str(row["unit"])
+    short = "" if " " in unit else unit
+    value = words.with_unit(words.number(row["estimate"], places), short)
+    standard = words.with_unit(words.number(row["standard"], places), short)
+    return f"{row['name']} {value}, {row['direction']} {standard}"
+
+
+def agenda(page: Page) -> None:
+    """Write the agenda beside the board: new signals, actions, decisions with room to write."""
+    result, actions = result_of(page, "agenda"), result_of(page, "actions")
+    signals, decisions = signals_table(result), decisions_table(result)
+    number = 1 + sum(entry["kind"] == "table" for entry in page.written)
+    for i, (title, rows) in enumerate((("Signals", signals), ("Decisions to take", decisions))):
+        entry = {"kind": "table", "id": f"t{number + i}", "name": "agenda", "title": title}
+        shown = disclosure.protect_frame(rows, page.audience) if len(rows) else rows
+        page.written.append({**entry, "frame": plain_rows(shown)})
+    show_html(
+        filled(
+            "blocks/agenda",
+            new=_new_signals(result),
+            first_review=_last_review(result) == 0,
+            last_review=_last_review(result),
+            cleared=_cleared(result),
+            standards=_standards(result),
+            actions=_actions(actions),
+            decisions=_decisions(result),
+        ),
+        slot="aside",
+    )
+
+
+def _last_review(result: Result) -> int:
+    rows = result.table().set_index("term")["estimate"]
+    return int(rows.get("last review", 0)) if len(rows) else 0
+
+
+def _new_signals(result: Result) -> list[dict[str, str]]:
+    """Return new signals, one line for each criterion, operator and direction."""
+    signals = part(result, "signals")
+    if signals.empty:
+        return []
+    new = signals[signals["status"].eq(NEW)]
+    out = []
+    for (direction, name, group), rows in new.groupby(["direction", "name", "group"], sort=False):
+        out.append(
+            {
+                "is_worse": direction == WORSE,
+                "direction": "Worse" if direction == WORSE else "Better",
+                "name": f"{name}, {group}" if group else str(name),
+                "says": "; ".join(dict.fromkeys(_says(row) for row in _one_by_kind(rows))) + ".",
+            }
+        )
+    out = sorted(out, key=lambda one: not one["is_worse"])
+    return out[:MOST_SIGNALS] if len(out) > MOST_SIGNALS else out
+
+
+def _one_by_kind(rows: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows, those of case-by-case charts as one with their months."""
+    cases = rows[rows["source"].eq("case by case")]
+    others = rows[rows["source"].ne("case by case")].to_dict("records")
+    if cases.empty:
+        return others
+    months = sorted(int(m) for m in cases["register_month"].dropna())
+    first = cases.sort_values("register_month").iloc[0]
+    return [{**first.to_dict(), "months": months, "times": len(cases)}, *others]
+
+
+def _says(row: dict[str, Any]) -> str:
+    month = "" if pd.isna(row["register_month"]) else f"month {row['register_month']:.0f}"
+    source = row["source"]
+    if source == "case by case":
+        times = "once" if row["times"] == 1 else f"{row['times']} times"
+        when = ", ".join(str(m) for m in dict.fromkeys(row["months"]))
+        return f"case by case, signalled {times} (month {when}); {row['rule']}"
+    if source == "operator":
+        return f"{row['rule']}, same cases, last four quarters"
+    if source == "follow-up":
+        fell = "" if pd.isna(row["weight"]) else f" by {row['weight']:.0f} points"
+        return f"attendance fell{fell} against the year before"
+    if str(row["rule"]).startswith("a point"):
+        n = "" if pd.isna(row["n_units"]) else f", n {words.number(row['n_units'])}"
+        far = "" if pd.isna(row["weight"]) else f", {row['weight']:.1f} sigma from the centre{n}"
+        return f"{month} lies outside the limits{far}"
+    if str(row["rule"]).startswith("a long"):
+        return f"{row['weight']:.0f} points in a row on one side, from {month}"
+    return "few crossings of the centre: the level has moved"
+
+
+def _cleared(result: Result) -> str:
+    signals = part(result, "signals")
+    gone = signals[signals["status"].eq(CLEARED)] if len(signals) else signals
+    return ", ".join(dict.fromkeys(f"{r['name']} {r['group']}".strip() for r in gone.to_dict("records")))
+
+
+def _standards(result: Result) -> list[str]:
+    rows = part(result, "standards").to_dict("records")
+    return [
+        f"{row['name']}: standard {row['change']}, {row['standard_before']:g} to {row['standard']:g}"
+        for row in rows
+    ]
+
+
+def _actions(result: Result) -> list[dict[str, str]]:
+    """Return every action: the late ones first, then those done with whether their criterion moved."""
+    log = part(result, "log")
+    order = {"overdue": 0, "due now": 1, "done": 2, "not yet due": 3, "dropped": 4}
+    moved = {"not yet": "audited again later", "cannot tell": "effect cannot be told"}
+    return [
+        {
+            "state": words.title_case(str(row["state"])),
+            "is_late": row["state"] == "overdue",
+            "what": str(row["what"]),
+            "who": str(row["role"]),
+            "moved": f"{row['name']} since: {moved.get(str(row['re_audit']), row['re_audit'])}",
+        }
+        for row in sorted(log.to_dict("records"), key=lambda r: order.get(str(r["state"]), 9))
+    ]
+
+
+def _decisions(result: Result) -> list[str]:
+    rows = part(result, "decisions")
+    if rows.empty:
+        return []
+    out = []
+    for kind in (MISSED, WORSE_SIGNAL, LATE, FELL, UNKNOWN, NEVER_TOLD):
+        theirs = rows[rows["kind"].eq(kind)]
+        if kind in (NEVER_TOLD, UNKNOWN) and len(theirs):
+            out.append(_asked(kind, ", ".join(theirs["name"]), ""))
+            continue
+        out += [_asked(kind, row["name"], row["group"]) for row in theirs.to_dict("records")]
+    return list(dict.fromkeys(out))[:MOST_DECISIONS]
+
+
+def _asked(kind: str, name: str, group: str) -> str:
+    who = f"{group}, {name}" if group else name
+    return {
+        MISSED: f"{who} is not met: what will be tried, and by when?",
+        WORSE_SIGNAL: f"{who}: look for the cause first; a signal says where to look, not who is at fault.",
+        LATE: f"“{name}” is due: close, change or enforce it?",
+        FELL: f"Fewer were {name}: who calls those who stayed away?",
+        UNKNOWN: f"Much is unknown of {name}: ask at the visit?",
+        NEVER_TOLD: f"Not to be told within five years: {name}. Judge over more quarters, or claim less?",
+    }[kind]
+
+
+def signals_table(result: Result) -> pd.DataFrame:
+    """Return every signal: which way, what, since when, new or known."""
+    signals = part(result, "signals")
+    if signals.empty:
+        return signals
+    says = []
+    for row in signals.to_dict("records"):
+        one = (
+            {**row, "months": [int(row["register_month"])], "times": 1}
+            if row["source"] == "case by case"
+            else row
+        )
+        says.append("" if row["status"] == CLEARED else _says(one))
+    order = {NEW: "new", KNOWN: "known", CLEARED: "cleared"}
+    return pd.DataFrame(
+        {
+            "status": signals["status"].map(order),
+            "direction": signals["direction"].map({WORSE: "worse", BETTER: "better"}),
+            "criterion": signals["name"],
+            "operator": signals["group"],
+            "month": signals["register_month"].astype(float),
+            "what_it_says": says,
+            "first_named_in_quarter": signals["first_named_in"].astype(float),
+        }
+    ).drop(columns=[] if signals["group"].ne("").any() else ["operator"])
+
+
+def decisions_table(result: Result) -> pd.DataFrame:
+    """Return what is to be decided, with room for who and by when."""
+    asked = _decisions(result)
+    return pd.DataFrame({"decision": asked, "who": ROOM, "by_when": ROOM})
+
+
+def lists_table(result: Result) -> pd.DataFrame:
+    """Return the work lists by code; empty for any audience outside the clinic."""
+    return part(result, "lists")

@@ -1,0 +1,54 @@
+"""Which questions does the review ask, and about which criterion each?"""
+
+from collections.abc import Mapping
+
+from analytics import review
+from analytics.pages.page import Page, ask, question
+from analytics.results import Result
+
+
+def asked(
+    page: Page,
+    criteria: review.Criteria,
+    log: tuple,
+    roles: Mapping[str, str],
+    past: review.Remembered,
+    *,
+    quarter: int,
+    by: str,
+) -> dict[str, Result]:
+    """Return the panels of a review by name, the agenda made from the others.
+
+    Parameters
+    ----------
+    log
+        Of `review.read_actions`.
+    roles, past
+        Of `review.roles` and `review.recall`.
+    quarter, by
+        The quarter under review; surgeon_id or harvested_by.
+    """
+    known = {"criteria": criteria, "quarter": quarter}
+    grafts, growth, poor, answers = (roles[r] for r in ("grafts", "growth", "poor", "answers"))
+    drawn = tuple(roles["charts"].split())
+    indicators = question(review.indicators, **known, windows=past.windows)
+    panels = ask(
+        page,
+        indicators=indicators,
+        over_time=question(review.run_charts, **known, only=drawn, kept=past.charts),
+        all_charts=question(review.run_charts, **known, kept=past.charts),
+        grafts=question(review.operators, **known, criterion_id=grafts, by=by),
+        growth=question(review.operators, **known, criterion_id=growth, by=by),
+        cases=question(review.case_by_case, **known, criterion_id=grafts, by=by, kept=past.limits),
+        poor_growth=question(review.case_by_case, **known, criterion_id=poor, kept=past.limits),
+        follow_up=question(review.follow_up, **known),
+        absent=question(review.absent, **known, criterion_id=growth),
+        answers=question(review.absent, **known, criterion_id=answers),
+        change=question(
+            review.before_after, **known, change_id=roles["change"], criterion_id=roles["changed"]
+        ),
+        actions=question(review.actions, **known, log=log),
+        lists=question(review.work_lists, **known, indicators=indicators),
+    )
+    agenda = review.agenda(page.records, criteria, panels, quarter=quarter, remembered=past)
+    return {**panels, "agenda": agenda}

@@ -1,0 +1,84 @@
+"""Sequential tests and standards against simulation and statsmodels.
+
+Tables and second programs stand in `published.harms`.
+"""
+
+import numpy as np
+import pytest
+from statsmodels.stats.proportion import proportion_confint
+
+from analytics.errors import ParameterError
+from analytics.numerics import sequential
+
+
+def test_the_true_errors_of_a_test_are_those_of_simulated_ones():
+    rng = np.random.default_rng(20261130)
+    low, high = sequential.bounds(0.05, 0.05)
+    steps = sequential.added([1, 0], 0.05, 2.0)
+    stated = sequential.exact(0.05, *steps, low=low, high=high)
+    n = 4000
+    ended = [
+        sequential.walk(sequential.added(rng.random(1500) < 0.05, 0.05, 2.0), alpha=0.05, beta=0.05)
+        for _ in range(n)
+    ]
+    first = [(w.rejected[:1].tolist() or [9999])[0] < (w.accepted[:1].tolist() or [9999])[0] for w in ended]
+    assert np.mean(first) == pytest.approx(stated.reject, abs=3.5 * np.sqrt(0.05 * 0.95 / n))
+
+
+@pytest.mark.parametrize("standard", [0.01, 0.02, 0.05, 0.121, 0.2])
+@pytest.mark.parametrize("at_most", [True, False])
+def test_a_perfect_record_is_the_smallest_that_wilsons_interval_of_statsmodels_lets_pass(standard, at_most):
+    s = standard if at_most else 1 - standard
+    n = int(sequential.perfect_record(s, at_most=at_most))
+    faultless = [proportion_confint(0 if at_most else k, k, method="wilson") for k in (n - 1, n)]
+    met = [(high <= s) if at_most else (low >= s) for low, high in faultless]
+    assert met == [False, True]
+
+
+def test_how_many_units_decide_is_what_statsmodels_finds_by_trying():
+    for share, standard in ((0.04, 0.1), (0.9, 0.8), (0.2, 0.1)):
+        n = int(sequential.units_to_decide(share, standard))
+        inside = []
+        for k in (n - 2, n + 1):
+            low, high = proportion_confint(share * k, k, method="wilson")
+            inside.append(low < standard < high)
+        assert inside == [True, False]
+
+
+def test_the_chance_that_a_standard_holds_is_calibrated_where_periods_share_one_rate():
+    # Rates from the prior itself: of practices told 70 to 90 %, about 80 % must truly meet the standard.
+    rng = np.random.default_rng(7)
+    told, true = [], []
+    for _ in range(4000):
+        rate = rng.beta(3, 57)
+        before = rng.binomial(30, rate, 4)
+        now = rng.binomial(30, rate)
+        belief = sequential.holds_of_share(now, 30, (before, np.full(4, 30)), 0.05, at_most=True)
+        told.append(belief.chance)
+        true.append(rate <= 0.05)
+    told, true = np.array(told), np.array(true)
+    between = (told > 0.7) & (told < 0.9)
+    assert between.sum() > 300
+    assert true[between].mean() == pytest.approx(told[between].mean(), abs=0.06)
+
+
+def test_periods_that_differ_lend_less():
+    alike = sequential.holds_of_share(0, 20, ([2, 2, 2, 2], [20] * 4), 0.1, at_most=True)
+    apart = sequential.holds_of_share(0, 20, ([0, 0, 0, 8], [20] * 4), 0.1, at_most=True)
+    assert alike.prior == apart.prior == 0.1
+    assert alike.prior_units == 80
+    assert apart.prior_units < 10
+    assert apart.chance > alike.chance
+
+
+def test_a_mean_is_drawn_towards_earlier_periods_as_two_normals_are():
+    # Earlier: one period at 8 +- 1. Now 10 +- 1. Together 9 +- sqrt(1/2): chance to be at most 9 is a half.
+    found = sequential.holds_of_mean(10.0, 1.0, ([8.0], [1.0]), 9.0, at_most=True)
+    assert found.chance == pytest.approx(0.5)
+
+
+def test_nonsense_is_refused():
+    with pytest.raises(ParameterError, match="together below 1"):
+        sequential.bounds(0.6, 0.5)
+    with pytest.raises(ParameterError, match="0 < p0 < p1 < 1"):
+        sequential.lines(0.3, 0.1, alpha=0.05, beta=0.05)
