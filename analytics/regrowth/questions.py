@@ -36,6 +36,7 @@ from analytics.results import LEVEL, Curve, Result, counted, line
 OTHER_SHAPE = {"Burr": "log-logistic", "log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
 NEARLY_ALL = 0.99  # a share past which the poor part of the distribution decides
+SAID_FROM = 0.05  # points
 TOO_WIDE = 50.0  # points: a share with wider limits is flagged (a choice of ours)
 
 
@@ -98,8 +99,21 @@ def emergence(
         ("zone",),
         dict(fit.checks),
         "curve",
-        fit.words,
+        (*fit.words, *_shared_in_words(fit)),
         path=path(fit, level=level),
+    )
+
+
+def _shared_in_words(fit: Emergence) -> tuple[str, ...]:
+    """Return how much of a yield's error all placements share."""
+    found = {row["term"].removeprefix("shared error: "): row["estimate"] for row in shared_rows(fit)}
+    told = [f"{name} {size:.1f}" for name, size in found.items() if size >= SAID_FROM]
+    if not told:
+        return ()
+    return (
+        f"of a final yield's standard error these points are shared by all placements: {', '.join(told)}; "
+        "more patients do not make them smaller, and they fall out of a difference as far as both sides "
+        "share them",
     )
 
 

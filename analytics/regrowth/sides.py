@@ -18,6 +18,7 @@ from analytics.errors import FitError
 from analytics.records import Records
 from analytics.regrowth.emergence import Emergence, fit_emergence
 from analytics.regrowth.quantities import FRONT_NAME, degrees, mean_yield, parameters, quantities, weights_of
+from analytics.regrowth.rows import select
 from analytics.regrowth.tables import between_rows, few_patients_of, side_line
 from analytics.results import LEVEL, Curve
 
@@ -66,9 +67,10 @@ def against_front(
     lines = [line for side in sides for line in _own(fit, side, level)]
     lines += _difference(fit, zone, level)
     visits = yields.by_visit(records, choices=fit.choices)
+    used = select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by).used
     return Curve(
         pd.DataFrame(lines),
-        yields.with_reason(visits, "curve"),
+        used[used["zone"].isin([*FRONT, zone])],
         f"emergence model on density, {fit.curve} by zone; front: hairline and frontal weighed by "
         f"placements; differences by the delta method; level {level:g}",
         ("zone",),
