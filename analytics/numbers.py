@@ -64,7 +64,6 @@ SAID = {
     "out of attempts": "grafts taken out, of attempts",
     "intact of out": "grafts not transected, of those taken out",
     "usable of out": "usable grafts, of those taken out",
-    "planted of usable": "grafts planted, of usable ones",
     "planted of attempts": "grafts planted, of attempts",
     "growing of planted": "hairs grown, of those planted",
     "growing of out": "hairs grown, of those taken out",

@@ -262,3 +262,12 @@ def test_who_a_patient_is_comes_from_that_patient_alone(demo):
         assert words in said
     told = in_words.told(among).set_index("what")["sentence"]
     assert told["rating"] == "session 2, month 5.5: rated 3 of 10, would not choose it again"
+
+
+def test_hair_mass_of_a_count_is_density_times_the_area_of_a_hair(demo):
+    """180 hairs of 70 micrometres: 180 x pi / 4 x 0.07^2 = 0.69 mm2 a cm2, worked out by hand."""
+    code = demo.measurements.loc[demo.measurements["hair_calibre_um"].notna(), "patient_id"].iloc[0]
+    counts = demo.measurements.assign(hair_calibre_um=70.0, density_hairs_cm2=180.0)
+    found = course.person(dataclasses.replace(demo, measurements=counts), patient_id=code).extra["thickness"]
+    assert len(found)
+    np.testing.assert_allclose(found["cross_section_mm2_cm2"], 0.6927, atol=1e-4)

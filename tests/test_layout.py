@@ -24,6 +24,7 @@ ORDER = [
     "simulate",
     "numerics",
     "measurement",
+    "followup",
     "yields",
     "regrowth",
     "milestones",

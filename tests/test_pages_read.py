@@ -157,8 +157,8 @@ def test_readings_of_a_month_stand_in_one_row():
     assert list(read.iloc[0]) == ["crown", "9.2", f"2{THIN}% (0 to 4)", "3 (1 to 5)"]
 
 
-def test_the_absent_are_said_by_what_was_assumed_of_them():
-    """10 points less is an assumption, not the worst that can be."""
+def test_the_absent_are_said_by_the_worst_and_the_best_that_can_be():
+    """10 points less is a scenario and stands in the table alone."""
     frame = pd.DataFrame(
         {
             "term": ["as seen", "weighted for who was seen", "lower bound", "upper bound"],
@@ -169,8 +169,7 @@ def test_the_absent_are_said_by_what_was_assumed_of_them():
             "basis": ["model", "model", "counts", "counts"],
         }
     )
-    note = "Bounds: the absent 10 points below, or above, those seen."
-    of_yield = Result(frame, pd.DataFrame({"reason": []}), "as given", notes=(note,))
-    assert "had the absent grown 10 points less 77" in words_review.in_words(of_yield)
+    of_yield = Result(frame, pd.DataFrame({"reason": []}), "as given")
+    assert "at worst (nothing grew in the absent) 77" in words_review.in_words(of_yield)
     of_answers = Result(frame.assign(basis="share"), pd.DataFrame({"reason": []}), "as given")
-    assert "counting all the absent as no 77" in words_review.in_words(of_answers)
+    assert "at worst (all the absent no) 77" in words_review.in_words(of_answers)

@@ -216,8 +216,8 @@ def test_attendance_that_fell_is_found_and_steady_attendance_is_not(monkeypatch)
     def due(n_now: int, n_before: int):
         seen = [True] * n_now + [False] * (60 - n_now) + [True] * n_before + [False] * (120 - n_before)
         quarter = [8] * 60 + [5] * 120
-        status = np.where(seen, "seen in window", "missed")
-        return lambda _: pd.DataFrame({"visit": 12.0, "status": status, "quarter": quarter})
+        shown = np.where(seen, "seen without a count", "missed")
+        return lambda _: pd.DataFrame({"visit": 12.0, "shown": shown, "quarter": quarter})
 
     view = type("V", (), {"quarter": 8})()
     monkeypatch.setattr(found, "sessions_due", due(24, 96))  # 40 % after 80 %

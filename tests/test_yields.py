@@ -268,7 +268,6 @@ def test_the_loss_chain_names_each_denominator(demo):
         "out of attempts",
         "intact of out",
         "usable of out",
-        "planted of usable",
         "planted of attempts",
         "growing of planted",
         "growing of out",

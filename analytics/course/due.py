@@ -20,6 +20,7 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
+from analytics import followup, yields
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.results import Result, line
@@ -152,7 +153,7 @@ def _windows(records: Records, schedule: tuple[Planned, ...], month: int) -> pd.
         rows = rows[rows["counted"]]
     rows = rows.assign(last=_last(records, rows))
     for end in ("opens", "closes"):
-        rows[f"{end}_in"] = np.floor(rows["register_month"] + rows[end] + 0.5).astype(int)
+        rows[f"{end}_in"] = followup.reading_month(rows["register_month"], rows[end]).astype(int)
     return rows.reset_index(drop=True)
 
 
@@ -173,10 +174,13 @@ def _has_visits(records: Records) -> bool:
 
 
 def _last(records: Records, rows: pd.DataFrame) -> pd.Series:
-    """Return the month of the last usable count of each unit; of the last attendance for visits without."""
-    counts = records.measurements
-    usable = counts["standard_conditions"].fillna(True).astype(bool) & counts["region_kind"].eq("planted")
-    counted = counts[usable].groupby(["session_id", "zone"])["month"].max().rename("last_count")
+    """Return the month of the last count of each unit that clears; of the last attendance for visits without.
+
+    A count clears where it is usable, or where another could not mend what is wrong with it (no baseline).
+    """
+    counts = yields.by_visit(records)
+    clears = ~counts["is_baseline"] & ~counts["why_not_curve"].isin(yields.MENDABLE)
+    counted = counts[clears].groupby(["session_id", "zone"])["month"].max().rename("last_count")
     started = records.sessions.set_index("session_id")["patient_month"].astype(float)
     seen = records.visits.assign(at=records.visits["session_id"].map(started) + records.visits["month"])
     attended = seen.groupby("patient_id")["at"].max()

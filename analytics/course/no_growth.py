@@ -12,7 +12,7 @@ enough to see that nothing grew. So no modelled interval and no left-out count c
 clears nobody: a visit is done with when a *usable* count was made (`followup.states`).
 
 The fifth is a choice of ours. In registers with failures by `simulate` (`tests/bench/no_growth.py`) it named
-more than 95 in 100 of placements that grew less than a tenth, and fewer than 1 in 100 of the others.
+93 to 94 in 100 of placements that grew less than a tenth, and 2 to 3 in 1,000 of those that grew well.
 A placement without any count before its session, or without a planted density, can be judged by nothing:
 those are counted apart. Where an earlier session in the zone is still immature, its hairs grow in the
 reading, and a failure of the later one may stay unseen: the list says which rows these are.

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import records as door
+from analytics import yields
 from analytics.records import Records
 from analytics.results import Result, line
 
@@ -22,7 +23,8 @@ def person(records: Records, *, patient_id: str) -> Result:
     Result
         By zone and session: `grafts planted`, `area planted` and `hairs planted per cm2 of the zone`.
         `extra`: `who` (one row: sex, age_from, loss_scale, loss_class, hair_calibre_um, curl), `sessions`,
-        `therapies`, `events`, `ratings`, each with its rows of this patient, oldest first.
+        `therapies`, `events`, `ratings`, each with its rows of this patient, oldest first; `thickness`: every
+        count with a calibre, and every count of the donor area, with its hair cross-section.
 
     Raises
     ------
@@ -59,6 +61,7 @@ def person(records: Records, *, patient_id: str) -> Result:
         "therapies": own.therapies.sort_values("start_register_month").reset_index(drop=True),
         **{name: _of_sessions(getattr(own, name), number) for name in ("events", "ratings")},
     }
+    extra["thickness"] = _thickness(own, number)
     used = placed.assign(reason="")[["patient_id", "session_id", "zone", "reason"]]
     method = "as recorded: grafts and areas of every session, what was asked and told"
     return Result(pd.DataFrame(lines), used, method, by=("zone", "session_number"), extra=extra)
@@ -68,3 +71,12 @@ def _of_sessions(rows: pd.DataFrame, number: pd.Series) -> pd.DataFrame:
     """Return rows of a table with the number of their session, oldest first."""
     numbered = rows.assign(session_number=rows["session_id"].map(number))
     return numbered.sort_values(["session_number", "month"]).reset_index(drop=True)
+
+
+def _thickness(own: Records, number: pd.Series) -> pd.DataFrame:
+    """Return counts with a calibre, and of the donor area, with density x pi/4 x calibre^2 (`yields`)."""
+    counts = _of_sessions(own.measurements, number)
+    counts = counts[counts["hair_calibre_um"].notna() | counts["zone"].eq("donor")]
+    mass = yields.cross_section(counts["density_hairs_cm2"], counts["hair_calibre_um"])
+    shown = ["zone", "session_number", "month", "density_hairs_cm2", "hair_calibre_um", "calibre_method"]
+    return counts[shown].assign(cross_section_mm2_cm2=mass).sort_values(["zone", "session_number", "month"])

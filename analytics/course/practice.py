@@ -2,7 +2,7 @@
 
 `standings` judges every followed placement. `call_back` lists those behind or low at a chosen share of
 false names (Benjamini & Hochberg 1995 over all placements judged, on the one-sided p-value of the
-deviation), oldest first, and those without a reading when one was due.
+deviation), oldest first, and those without a usable count when one was due (`followup.states`).
 `false_alarms` simulates cases of this very practice and counts how often the rule calls one behind.
 """
 
@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from analytics import dictionary, measurement, regrowth
+from analytics import followup, measurement, regrowth, yields
 from analytics.course.standing import (
     BEHIND_CENTILE,
     FALSE_ALARMS,
@@ -28,9 +28,6 @@ from analytics.records import Records
 from analytics.regrowth import PlateauDistribution, parameters
 from analytics.results import LEVEL, Result, line
 
-# Months at which a count is due and the months after which it counts as missed; common practice, no source.
-DUE_MONTHS = (6.0, 12.0, 18.0)
-LATE_AFTER_MONTHS = 2.0
 ERROR_RATE = 0.2
 PLANTED = 50.0  # hairs/cm2 of a simulated case
 
@@ -95,8 +92,8 @@ def call_back(
         "deviation of each placement's readings, taken together, from those of the practice's cases read "
         f"alike; not judged where they tell less than {100 * FEWEST_TOLD:g} % of how cases differ; "
         f"Benjamini-Hochberg at {100 * error_rate:g} % over {len(judged)} placements; due at months "
-        f"{', '.join(f'{m:g}' for m in DUE_MONTHS)}, overdue "
-        f"{LATE_AFTER_MONTHS:g} months later"
+        f"{', '.join(f'{w.month:g}' for w in followup.CALLS)}, called for {followup.LATE_AFTER:g} months "
+        "later where no usable count was made"
     )
     used = judged.assign(reason="")[["patient_id", "placement_id", "reason"]]
     return Result(estimates, used, method, extra={"behind": behind, "overdue": overdue, "standings": table})
@@ -192,35 +189,36 @@ def _list(named: pd.DataFrame, records: Records) -> pd.DataFrame:
 
 
 def _overdue(records: Records) -> pd.DataFrame:
-    """Return placements whose latest due month passed without a count from its window on."""
-    now = _last_month(records)
-    sessions = records.sessions[["session_id", "register_month", "session_number"]]
-    placed = records.placements[["placement_id", "patient_id", "session_id", "zone"]]
-    placed = placed.merge(sessions, on="session_id", validate="many_to_one")
+    """Return placements called for: no usable count since the window of their latest due month opened.
+
+    A count clears a month only where it is usable; one that another count cannot mend (no baseline) does too.
+    Left out are who withdrew, and zones planted again since.
+    """
+    became = followup.states(records, yields.by_visit(records), windows=followup.CALLS)
+    age = followup.register_end(records) - became["register_month"]
+    became = became[age >= became["visit"] + followup.LATE_AFTER].sort_values("visit", kind="stable")
+    latest = became.groupby("placement_id", sort=False).tail(1)
+    cleared = latest["last_usable"] >= latest["opens"]
+    beyond_help = latest["state"].eq(followup.UNUSABLE) & ~latest["why"].isin(yields.MENDABLE)
+    gone = latest["state"].isin([followup.WITHDRAWN, followup.SHARED])
+    called = latest[~cleared & ~beyond_help & ~gone]
+    sessions = records.sessions[["session_id", "session_number"]]
+    called = called.drop(columns="due_month").merge(sessions, on="session_id", validate="many_to_one")
+    called = called.merge(
+        _last_counts(records), on=["session_id", "zone"], how="left", validate="many_to_one"
+    )
+    called = called.sort_values(["register_month", "patient_id"], kind="stable").rename(
+        columns={"visit": "due_month"}
+    )
+    columns = ["patient_id", "zone", "session_number", "due_month", "last_count", "state"]
+    return called[columns].reset_index(drop=True)
+
+
+def _last_counts(records: Records) -> pd.DataFrame:
+    """Return the month of the last count of each session and zone, usable or not."""
     counts = records.measurements
     latest = counts[counts["region_kind"].eq("planted")].groupby(["session_id", "zone"])["month"].max()
-    latest = latest.rename("last_count").reset_index()
-    placed = placed.merge(latest, on=["session_id", "zone"], how="left", validate="many_to_one")
-    later = placed.groupby(["patient_id", "zone"])["register_month"].transform("max")
-    placed = placed[placed["register_month"].eq(later)]
-    gone = set(records.visits.loc[records.visits["withdrawn"].fillna(False).astype(bool), "patient_id"])
-    age = now - placed["register_month"]
-    due = pd.Series(np.nan, index=placed.index)
-    for month in DUE_MONTHS:
-        applies = month <= placed["zone"].map(dictionary.MATURITY_MONTH)
-        due = due.mask(applies & (age >= month + LATE_AFTER_MONTHS), month)
-    missed = due.notna() & (placed["last_count"].fillna(0.0) < due - 1.0) & ~placed["patient_id"].isin(gone)
-    out = placed.assign(due_month=due)[missed].sort_values("register_month")
-    return out[["patient_id", "zone", "session_number", "due_month", "last_count"]].reset_index(drop=True)
-
-
-def _last_month(records: Records) -> float:
-    when = records.measurements.merge(
-        records.sessions[["session_id", "register_month"]], on="session_id", validate="many_to_one"
-    )
-    return float(
-        max((when["register_month"] + when["month"]).max(), records.sessions["register_month"].max())
-    )
+    return latest.rename("last_count").reset_index()
 
 
 def _simulated(

@@ -7,7 +7,7 @@ import importlib
 from types import ModuleType
 
 ENGINES = (
-    "agreement", "control", "cusum", "funnel", "imputation", "meta", "mixed", "non_inferiority",
+    "agreement", "bounds", "control", "cusum", "funnel", "imputation", "meta", "mixed", "non_inferiority",
     "nonlinear", "power", "proportions", "regression", "resample", "run_rules", "scores", "sequential",
     "time_ratios", "turnbull", "weighting",
 )

@@ -52,7 +52,11 @@ def overdue_table(result: Result) -> pd.DataFrame:
         return overdue
     last = overdue["last_count"].map(lambda m: "none" if pd.isna(m) else numbers.number(m, 1))
     return overdue.assign(last_count=last).rename(
-        columns={"due_month": "due_at_month", "last_count": "last_count_at_month"}
+        columns={
+            "due_month": "due_at_month",
+            "last_count": "last_count_at_month",
+            "state": "what_became_of_it",
+        }
     )
 
 

@@ -100,18 +100,17 @@ def most_lost(result: Result) -> str:
 LOST_AT = {
     "out of attempts": "at extraction: {} of 100 attempts bring no graft",
     "usable of out": "before planting: {} of 100 grafts taken out are discarded",
-    "planted of usable": "before planting: {} of 100 usable grafts are not planted",
     "growing of planted": "after planting: {} of 100 planted hairs do not grow",
 }
 
 
 def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
-    """Return the mean of counts at maturity and the growth model's, a row a zone.
+    """Return the mean of counts at maturity and the growth model's, and how many of those due were counted.
 
     Parameters
     ----------
     counted
-        From `yields.average`, as it may be shown.
+        From `yields.counted_at_maturity`, as it may be shown.
     model
         Rows `yield_at_maturity` of `regrowth.emergence`, as they may be shown.
     """
@@ -119,25 +118,50 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
         return model.extra["rungs"]
     if "rungs" in model.extra:
         return rungs_table(model)
-    direct = pd.DataFrame() if why_not(counted) else counted.table().set_index("zone")
+    table = counted.table()
+    found = {(row["zone"], row["term"]): row for _, row in table.iterrows()} if len(table) else {}
     inside = f"95{numbers.THIN}% interval"
     rows = []
     for _, row in model.table().iterrows():
-        own = direct.loc[row["zone"]] if row["zone"] in direct.index else None
+        direct, due, low, high = (found.get((row["zone"], term)) for term in OF_DUE)
         rows.append(
             {
                 "zone": row["zone"],
                 "month": "" if pd.isna(row["x"]) else numbers.number(row["x"]),
-                f"mean of counts ({inside})": "none counted" if own is None else _with_limits(own),
-                "n_counted": float("nan") if own is None else own["n_rows"],
+                f"mean of counts ({inside})": "none counted" if direct is None else _with_limits(direct),
+                "n_counted": float("nan") if direct is None else direct["n_rows"],
                 f"growth model ({inside})": _with_limits(row),
                 "n_readings": row["n_rows"],
+                "counted of due": "" if due is None else _of_due(due),
+                "all due, at worst and at best": "" if low is None else _bounds(low, high),
             }
         )
     return pd.DataFrame(rows)
 
 
+OF_DUE = (
+    "direct mean",
+    "counted of due",
+    "mean of all due, if none of the others grew",
+    "mean of all due, if all of them grew",
+)
+
+
+def _of_due(row: pd.Series) -> str:
+    if pd.isna(row["estimate"]):
+        return str(row["flag"]) or disclosure.WITHHELD
+    return f"{numbers.number(row['numerator'])} of {numbers.number(row['denominator'])}"
+
+
+def _bounds(low: pd.Series, high: pd.Series) -> str:
+    if pd.isna(low["estimate"]) or pd.isna(high["estimate"]):
+        return str(low["flag"])
+    return f"{numbers.number(low['estimate'])} to {numbers.number(high['estimate'])}{numbers.THIN}%"
+
+
 def _with_limits(row: pd.Series) -> str:
+    if pd.isna(row["estimate"]):
+        return numbers.words_for_missing(row)
     said = numbers.parts(row)
     limits = said.interval.rpartition("interval ")[2]
     return f"{said.value}{said.unit} ({limits})" if limits else f"{said.value}{said.unit}"

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from analytics import disclosure, numbers, study
+from analytics import disclosure, numbers, regrowth, study
 from analytics.pages.first_screen import KeyNumber, key_number
 from analytics.pages.page import Page, result_of
 from analytics.pages.small import ladder_in_short
@@ -64,7 +64,11 @@ def pooled_yield(page: Page) -> str:
 
 
 def crown_against_front(page: Page, surgeon: str) -> str:
-    """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?"""
+    """Return the answer of the surgeon audit: is the crown later, is it lower, and what of one surgeon?
+
+    *Lower* is said only where enough patients were counted at maturity (`regrowth.against_front`); before,
+    the answer is whether it is later, and from when the rest can be told.
+    """
     if why := why_not(result_of(page, "crown_front")):
         return f"{NOT_YET} {ladder_in_short(page.results['carried']) if 'carried' in page.results else why}"
     pair = {"zone": "crown : front"}
@@ -74,10 +78,47 @@ def crown_against_front(page: Page, surgeon: str) -> str:
     )
     if gap is None or late is None:
         return disclosure.WITHHELD
-    parts = [LATER[_side(late)].format(months=_about(abs(float(late["estimate"])))), LOWER[_side(gap)]]
+    lower = _from_when(page) or f"{LOWER[_side(gap)]}{_carried_by_one(page)}"
+    parts = [LATER[_side(late)].format(months=_about(abs(float(late["estimate"])))), lower]
     if surgeon:
         parts.append(_one_surgeon(page, surgeon))
-    return " ".join(parts).format(points=_about(abs(float(gap["estimate"]))))
+    return " ".join(parts).replace("{points}", _about(abs(float(gap["estimate"]))))
+
+
+def _from_when(page: Page) -> str:
+    """Return from when it can be told whether the crown ends lower; nothing where it can be told now."""
+    n = {side: _n_at_maturity(page, side) for side in ("crown", "front")}
+    if min(n.values()) >= regrowth.FEWEST_COUNTED:
+        return ""
+    side = min(n, key=lambda each: n[each])
+    row = _row(page, "crown_front", {"zone": "crown : front", "term": "month from which it can be told"})
+    month = (
+        "" if row is None or pd.isna(row["estimate"]) or side != "crown" else numbers.number(row["estimate"])
+    )
+    told = (
+        f"can be told from register month {month} on" if month else "cannot be told from the sessions so far"
+    )
+    return f"Whether less of it grows in the end {told}: {_of_those_needed(page, side)}."
+
+
+def _of_those_needed(page: Page, side: str) -> str:
+    row = _row(page, "crown_front", {"zone": side, "term": "counted at maturity"})
+    n = "too few" if row is None or pd.isna(row["estimate"]) else numbers.number(row["estimate"])
+    return f"{n} of the {regrowth.FEWEST_COUNTED} patients needed were counted at maturity in the {side}"
+
+
+def _n_at_maturity(page: Page, side: str) -> float:
+    """Return how many patients of a side were counted at maturity; 0 where that may not be said."""
+    row = _row(page, "crown_front", {"zone": side, "term": "counted at maturity"})
+    return 0.0 if row is None or pd.isna(row["estimate"]) else float(row["estimate"])
+
+
+def _carried_by_one(page: Page) -> str:
+    """Return a sentence where the verdict on the crown does not stand without one patient."""
+    row = _row(page, "crown_front", {"zone": "crown : front", "term": "difference without one patient"})
+    if row is None or row["flag"] != regrowth.HANGS:
+        return ""
+    return " One patient carries that: without that patient's records the interval includes 0."
 
 
 # By whether the whole interval lies above none, below it, or holds it.
@@ -92,6 +133,7 @@ LOWER = {
     "unsure": "Whether less of it grows in the end cannot be told from these records.",
 }
 MAY_BE_NONE = "the interval includes 0"
+TOO_FEW = "too few counted at maturity"
 
 
 def crown_in_short(page: Page) -> str:
@@ -105,6 +147,8 @@ def crown_in_short(page: Page) -> str:
     if gap is None or late is None:
         return disclosure.WITHHELD
     lower = {"below": "lower", "above": "higher", "unsure": "lower or not cannot be told"}[_side(gap)]
+    if _from_when(page):
+        lower = "lower or not cannot be told yet"
     months = f"{_about(abs(float(late['estimate'])))} months"
     later = {
         "above": f"{months} later",
@@ -152,14 +196,15 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
     )  # fmt: skip
     for label, term, words, why in asked:
         found = _side(rows["crown : front", term])
+        too_few = term.startswith("yield") and bool(_from_when(page))
         tiles.append(
             key_number(
                 page,
                 "crown_front",
                 label=label,
                 rests_on=" ",
-                verdict=words.get(found, "cannot be told"),
-                why=why if found != "unsure" else MAY_BE_NONE,
+                verdict="cannot be told" if too_few else words.get(found, "cannot be told"),
+                why=TOO_FEW if too_few else why if found != "unsure" else MAY_BE_NONE,
                 zone="crown : front",
                 term=term,
             )

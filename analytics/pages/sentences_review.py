@@ -241,7 +241,9 @@ def follow_up_table(result: Result) -> pd.DataFrame:
     shares = due.assign(
         visit=[f"month {v:g}" for v in due["visit"]],
         seen=[
-            f"{words.number(r['n_seen_in_window'])} of {words.number(r['n_due'])}" for _, r in due.iterrows()
+            f"{words.number(r['n_seen_in_window' if r['zone'] == 'all' else 'n_counted'])} of "
+            f"{words.number(r['n_due'])}"
+            for _, r in due.iterrows()
         ],
     )
     wide = shares.pivot(index="visit", columns="zone", values="seen")
@@ -463,10 +465,9 @@ def _absent(result: Result) -> str:
     rows = result.table().set_index("term")
     seen, weighted = rows.loc["as seen"], rows.loc["weighted for who was seen"]
     low, high = rows.loc["lower bound", "estimate"], rows.loc["upper bound", "estimate"]
-    # A share of answers is bounded by all no and all yes, a mean by points below and above it.
     of_answers = seen["basis"] == "share"
-    worst = "counting all the absent as no" if of_answers else "had the absent grown 10 points less"
-    best = "all as yes" if of_answers else "10 points more"
+    worst = "at worst (all the absent no)" if of_answers else "at worst (nothing grew in the absent)"
+    best = "at best (all yes)" if of_answers else "at best (all of it grew)"
     return (
         f"as seen {_percent(seen)}, weighted for who came {_percent(weighted)}; "
         f"{worst} {low:.0f}{THIN}%, {best} {high:.0f}{THIN}%."

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analytics import dictionary, yields
+from analytics import dictionary, followup, yields
 from analytics import records as door
 from analytics.numerics.proportions import mean, ratio_of_totals
 from analytics.planning.drafts import drafts, with_hairs
@@ -25,7 +25,6 @@ from analytics.regrowth import PlateauDistribution
 from analytics.results import LEVEL, Result, line
 
 LOG = "plans"
-WINDOW_OPENS_MONTHS_EARLY = 1.0  # as a mature reading (`yields.rows`)
 MIN_FOR_LIMITS = 3  # cases
 Entry = dict[str, Any]
 # Of a session that has not been done.
@@ -163,9 +162,7 @@ def _grown(records: Records, session: str) -> pd.DataFrame:
     """Return the first usable count of each zone at maturity or later: zone, counted, its month, yield."""
     visits = yields.by_visit(records)
     own = visits[visits["session_id"].eq(session) & visits["reads_as"].eq("own session")]
-    ripe = (
-        own["month"] >= own["zone"].map(dictionary.MATURITY_MONTH).astype(float) - WINDOW_OPENS_MONTHS_EARLY
-    )
+    ripe = own["month"] >= own["zone"].map(dictionary.MATURITY_MONTH).astype(float) - followup.OPENS_EARLY
     own = own[ripe & own["for_headline"] & own["density"].notna()].sort_values("month")
     first = own.drop_duplicates("zone")
     columns = {"density": "counted", "month": "counted_month"}

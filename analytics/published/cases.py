@@ -7,6 +7,7 @@ source agrees to. Page 06, the self-check and the tests run these cases; no expe
 
 The cases stand by subject: `linear` (mixed models), `growth` (growth curves and least squares), `times`
 (interval- and right-censored), `readings` (agreement of readings), `shares` (proportions, rates, ratios),
+`unasked` (those of whom nothing is known),
 `charts` (funnels, control charts, run lengths), `harms` (sequential tests), `studies`
 (tests, sample sizes, pooling, imputation), `spread` (how a quantity is spread behind noisy counts).
 A case that cannot be computed is not passed, and says so.
@@ -103,9 +104,20 @@ def each(
 def cases() -> tuple[Case, ...]:
     """Return every case, in the order of the page."""
     # Imported here: they import every engine, and most commands need none.
-    from analytics.published import charts, growth, harms, linear, readings, shares, spread, studies, times
+    from analytics.published import (
+        charts,
+        growth,
+        harms,
+        linear,
+        readings,
+        shares,
+        spread,
+        studies,
+        times,
+        unasked,
+    )
 
-    rooms = (linear, growth, times, shares, readings, charts, harms, studies, spread)
+    rooms = (linear, growth, times, shares, unasked, readings, charts, harms, studies, spread)
     return tuple(case for room in rooms for case in room.CASES)
 
 

@@ -15,7 +15,7 @@ from analytics.regrowth.quantities import (
 )
 from analytics.regrowth.questions import emergence, fit_plateaus, rows_for, share_below, shares, tempo
 from analytics.regrowth.rows import EmergenceRows, prepare
-from analytics.regrowth.sides import against_front
+from analytics.regrowth.sides import FEWEST_COUNTED, HANGS, against_front
 from analytics.regrowth.single_cases import (
     Forecast, Posterior, chance_below, forecast, posterior, slow_or_low, yields_at,
 )

@@ -37,7 +37,7 @@ from functools import partial
 
 import numpy as np
 
-from analytics import measurement, yields
+from analytics import followup, measurement, yields
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
@@ -281,7 +281,7 @@ def _as_emergence(layout: Layout, found, cluster, error: CountError, dropped: in
     maturity = np.array([float(MATURITY_MONTH.get(z, OTHER_MATURITY_MONTH)) for z in zones])
     late = [_last_counts(layout, h) for h in here]
     nearly = [_month_nearly_all(layout, found, cluster.robust_cov, k) for k in range(len(zones))]
-    from_month = np.maximum(maturity - yields.WINDOW_OPENS_MONTHS_EARLY, nearly)
+    from_month = np.maximum(maturity - followup.OPENS_EARLY, nearly)
     reached = np.array([np.sum(m >= f) >= MATURE_PATIENTS for m, f in zip(late, from_month, strict=True)])
     named = dict(zip(spread_names, spread, strict=True))
     reader_cv, habit_cv = practice_reader_cv(frame, error)
@@ -320,10 +320,7 @@ def _as_emergence(layout: Layout, found, cluster, error: CountError, dropped: in
         n_placements=np.array([len(np.unique(layout.placement[h])) for h in here]),
         n_rows=np.array([int(h.sum()) for h in here]),
         n_mature=np.array(
-            [
-                int(np.sum(m >= f - yields.WINDOW_OPENS_MONTHS_EARLY))
-                for m, f in zip(late, maturity, strict=True)
-            ]
+            [int(np.sum(m >= f - followup.OPENS_EARLY)) for m, f in zip(late, maturity, strict=True)]
         ),
         last_month=np.array([_last_supported(m) for m in late]),
         maturity_month=maturity,

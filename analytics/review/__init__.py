@@ -9,6 +9,7 @@ sees only what was known at the end of its quarter, so that an old review can be
 - `case_by_case`: has something gone wrong lately, and with which cases did it begin;
 - `follow_up`: who was due, who came;
 - `absent`: how far could those who did not come move the headline;
+- `asked`: how far could those not asked move a complication;
 - `before_after`: did a declared change do what was hoped;
 - `actions`: what was decided, is it due, did the criterion move since.
 
@@ -16,6 +17,7 @@ sees only what was known at the end of its quarter, so that an old review can be
 """
 
 from analytics.review.actions import actions
+from analytics.review.decide.asked import asked
 from analytics.review.cases import case_by_case
 from analytics.review.change import AT_END, DETECTABLE, STEP, before_after
 from analytics.review.charts import run_charts

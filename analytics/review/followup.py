@@ -1,16 +1,17 @@
 """Who was due, who came, and how far could those who did not come move the headline?
 
-What became of each planned visit stands in `review.visits`. Completeness of person-time is Clark's: months
+What became of each planned visit stands in `followup.states`. Completeness of person-time is Clark's: months
 observed over months that could have been observed up to the last planned visit. The usual count of visits
 understates it (68 % against 92 to 93 % in one cohort: BMC Med Res Methodol 2017;17:155).
 
-Of all who were due, some were seen (a usable reading at maturity, or an answer). Four lines: as seen; with
-the absent weighted back in by their chance of being seen (inverse-probability weights, stabilised, cut at
-their centiles 1 and 99); bounds (the absent all dissatisfied or all satisfied; for a yield 10 points below
-or above the seen); and the tipping point, how far the absent would have to lie from the seen for the whole
-to reach the standard. How the two differ in what was known beforehand is given as standardised differences,
-0.1 being the usual mark of one worth a look (Austin 2009, Commun Stat Simul Comput 38:1228-34, from memory).
-Weights repair nothing else.
+Of all who were due, some were seen (a usable reading at maturity, or an answer). Lines: as seen; with the
+absent weighted back in by their chance of being seen (inverse-probability weights, stabilised, cut at their
+centiles 1 and 99); bounds, which hold whatever became of the absent (all dissatisfied or all satisfied; none
+of their planted hairs grown or all: Manski 1989, J Hum Resour 24:343-60); for a yield two scenarios (the
+absent 10 points below or above the seen), which are no bounds; and the tipping point, how far the absent
+would have to lie from the seen for the whole to reach the standard. How the two differ in what was known
+beforehand is given as standardised differences, 0.1 being the usual mark of one worth a look (Austin 2009,
+Commun Stat Simul Comput 38:1228-34, from memory). Weights repair nothing else.
 """
 
 from typing import Any
@@ -18,23 +19,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics import followup
 from analytics.errors import ParameterError
-from analytics.numerics import proportions, regression
+from analytics.numerics import bounds, proportions, regression
 from analytics.records import Records
 from analytics.results import LEVEL, Result, counted, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View
 from analytics.review.units import columns, independent, none_declared, not_yet, with_case_mix
-from analytics.review.visits import (
-    COUNTED_AS_DUE,
-    NOT_YET,
-    STATUSES,
-    WITHDRAWN,
-    counts_due,
-    person_time,
-    sessions_due,
-)
+from analytics.review.visits import counts_due, person_time, sessions_due
 
 NONE_DUE = "none due yet"
 KNOWN_BEFORE = ("age_years", "sex", "smoker", "method", "surgeon_id", "session_number", "grafts_out")
@@ -52,8 +46,9 @@ def follow_up(records: Records, criteria: Criteria, *, quarter: int, level: floa
     -------
     Result
         `by` is (visit, zone): a row per planned visit (zone `all`, unit session) and per visit and zone
-        (unit placement, seen meaning counted), the percent seen in window of those due with Wilson's
-        interval; last the completeness of person-time. `extra["flow"]` holds the number of every status.
+        (unit placement), the percent of windows closed in which the session was seen, or the placement
+        counted usably, with Wilson's interval; last the completeness of person-time. `extra["flow"]` holds
+        the number of every state.
 
     Source
     ------
@@ -63,24 +58,26 @@ def follow_up(records: Records, criteria: Criteria, *, quarter: int, level: floa
     rows = sessions_due(view)
     both = pd.concat([rows, counts_due(view)], ignore_index=True)
     flow = _flow(both)
-    waiting = rows["status"].where(rows["status"].isin([NOT_YET, WITHDRAWN]), "")
+    waiting = rows["shown"].where(~rows["shown"].isin(followup.DUE_STATES), "")
     return Result(
         pd.DataFrame([*_lines_of_seen(flow, both, level), _line_of_person_time(person_time(view))]),
         rows.assign(reason=waiting),
-        "share of due visits attended inside their window, by session (all) and by placement counted (zone), "
+        "share of due visits attended inside their window, by session (all), and of placements counted "
+        "inside it with a count that is usable (zone), "
         f"Wilson {100 * level:g} % interval; completeness of person-time by Clark, Altman & De Stavola 2002",
         by=("visit", "zone"),
         picture="follow_up",
         extra={"flow": flow},
-        notes=("A visit is due once its window has closed; who withdrew before is not counted as missed.",),
+        notes=("Shares are of windows that have closed; who withdrew before is not counted as missed.",),
     )
 
 
 def _flow(rows: pd.DataFrame) -> pd.DataFrame:
-    counts = rows.groupby(["visit", "zone"], sort=False)["status"].value_counts().unstack(fill_value=0)
-    counts = counts.reindex(columns=list(STATUSES), fill_value=0)
-    counts.insert(0, "n_due", counts[list(COUNTED_AS_DUE)].sum(axis=1))
-    named = {s: f"n_{s.replace(' ', '_')}" for s in STATUSES}
+    counts = rows.groupby(["visit", "zone"], sort=False)["shown"].value_counts().unstack(fill_value=0)
+    counts = counts.reindex(columns=list(followup.STATES), fill_value=0)
+    counts.insert(0, "n_due", counts[list(followup.DUE_STATES)].sum(axis=1))
+    counts.insert(1, "n_seen_in_window", counts[list(followup.SEEN_STATES)].sum(axis=1))
+    named = {s: followup.n_of(s) for s in followup.STATES}
     flow = counts.rename(columns=named).reset_index().rename_axis(columns=None)
     return flow.assign(whole=flow["zone"].ne("all")).sort_values(
         ["visit", "whole", "zone"], ignore_index=True
@@ -88,13 +85,17 @@ def _flow(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _lines_of_seen(flow: pd.DataFrame, rows: pd.DataFrame, level: float) -> list[dict[str, Any]]:
-    n_seen, n_due = (flow[c].to_numpy(dtype=int) for c in ("n_seen_in_window", "n_due"))
+    of_sessions = flow["zone"].eq("all").to_numpy()
+    n_seen = np.where(of_sessions, flow["n_seen_in_window"], flow[followup.n_of(followup.COUNTED)]).astype(
+        int
+    )
+    n_due = flow["n_due"].to_numpy(dtype=int)
     wilson = proportions.proportion(n_seen, n_due, level=level)
-    counted = rows[rows["status"].isin(COUNTED_AS_DUE)]
-    patients = counted.groupby(["visit", "zone"])["patient_id"].nunique()
+    due = rows[rows["shown"].isin(followup.DUE_STATES)]
+    patients = due.groupby(["visit", "zone"])["patient_id"].nunique()
     return [
         line(
-            "seen in window",
+            "seen in window" if of_sessions[i] else "counted in window",
             100 * wilson.estimate[i],
             "%",
             by={"visit": f"month {visit:g}", "zone": zone},
@@ -140,8 +141,9 @@ def absent(
     Returns
     -------
     Result
-        `by` is (criterion,). Terms: as seen; weighted for who was seen; lower bound; upper bound; tipping
-        point. `extra["differences"]` has one row per characteristic and side, with their difference.
+        `by` is (criterion,). Terms: as seen; weighted for who was seen; lower bound; upper bound; for yields
+        two scenarios; tipping point. `extra["differences"]` has one row per characteristic and side, with
+        their difference.
 
     Raises
     ------
@@ -172,7 +174,11 @@ def absent(
         by=("criterion",),
         picture="intervals",
         extra={"differences": _differences(rows)},
-        notes=(_note_of_bounds(criterion), "Weights repair only what was known beforehand."),
+        notes=(
+            *_what_became_of(rows),
+            _note_of_bounds(criterion),
+            "Weights repair only what was known beforehand.",
+        ),
     )
 
 
@@ -197,6 +203,7 @@ def _lines(rows: pd.DataFrame, criterion: Criterion, level: float) -> list[dict[
         ),
         line("lower bound", low, "%", flag="", **of["low"], **of_all),
         line("upper bound", high, "%", flag="", **of["high"], **of_all),
+        *_scenarios(criterion, value[seen].mean(), seen, of["tip"] | of_all),
         line("tipping point", tip, "points", flag=_flag_of_tip(tip), **of["tip"], **of_absent),
     ]
 
@@ -285,18 +292,34 @@ def _chance_of_being_seen(
 
 
 def _bounds(value: np.ndarray, seen: np.ndarray, criterion: Criterion) -> tuple[float, float]:
-    """Return the whole with the absent at their worst and at their best."""
-    mean, share = float(value[seen].mean()), seen.mean()
+    """Return the whole with the absent at their worst and at their best: 0 or 100, of answers and yields."""
+    return bounds.mean(float(value[seen].mean()), int(seen.sum()), len(seen))
+
+
+def _scenarios(criterion: Criterion, mean: float, seen: np.ndarray, about: dict[str, Any]) -> list[dict]:
+    """Return the whole with the absent some points away from the seen: what is thought of, and no bound."""
     if criterion.scale == "odds":
-        return share * mean, share * mean + (1 - share) * 100
-    shift = (1 - share) * YIELD_SHIFT_POINTS
-    return mean - shift, mean + shift
+        return []
+    shift = (1 - seen.mean()) * YIELD_SHIFT_POINTS
+    return [
+        line(f"scenario: the absent {YIELD_SHIFT_POINTS:g} points {side}", value, "%", flag="", **about)
+        for side, value in (("lower", mean - shift), ("higher", mean + shift))
+    ]
+
+
+def _what_became_of(rows: pd.DataFrame) -> tuple[str, ...]:
+    """Return in words what became of those without a usable reading; nothing for answers."""
+    if "state" not in rows:
+        return ()
+    absent = rows.loc[~rows["seen"], "state"]
+    parts = [f"{counted(int(absent.eq(s).sum()))} {s}" for s in followup.STATES if absent.eq(s).any()]
+    return (f"Of {counted(len(absent))} without a usable reading: {', '.join(parts)}.",)
 
 
 def _note_of_bounds(criterion: Criterion) -> str:
     if criterion.scale == "odds":
         return "Bounds: all who did not answer dissatisfied, or all satisfied."
-    return f"Bounds: the absent {YIELD_SHIFT_POINTS:g} points below, or above, those seen."
+    return "Bounds: no planted hair of the absent grown, or every one. A scenario is no bound."
 
 
 def _differences(rows: pd.DataFrame) -> pd.DataFrame:

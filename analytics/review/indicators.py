@@ -185,9 +185,11 @@ def _line_of_gap(
 
 
 def _outcome(criterion: Criterion, number: Measured) -> str:
+    """Return what the interval says; of fewer than FEW_UNITS units, nothing: 1 of 1 decides no standard."""
     if np.isfinite(number.estimate) and np.isnan(number.low):
         return CANNOT_TELL
-    return outcome(number.low, number.high, criterion.standard, criterion.direction)
+    said = outcome(number.low, number.high, criterion.standard, criterion.direction)
+    return CANNOT_TELL if said != NO_DATA and number.n_units < FEW_UNITS else said
 
 
 def _counts(here: pd.DataFrame) -> dict[str, int]:

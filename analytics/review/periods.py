@@ -1,7 +1,7 @@
 """Which quarter does a thing belong to, and what was known when that quarter ended?
 
 Time is register months, 1 the first; quarter 1 holds months 1 to 3. A reading at month m after a session of
-register month s lies in register month round(s + m): the session is taken at the middle of its month. A
+register month s lies in register month round(s + m) (`followup.reading_month`). A
 review sees only what had happened by the end of its quarter, so that an old review can be made again and
 gives the old numbers.
 """
@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from analytics import yields
+from analytics import followup, yields
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.results import limits
@@ -46,17 +46,6 @@ def last_month(quarter: int) -> int:
     (3, 36)
     """
     return MONTHS * quarter
-
-
-def reading_month(session_month, month):
-    """Return the register month of a reading, `month` months after a session of that register month.
-
-    Examples
-    --------
-    >>> [int(reading_month(1, m)) for m in (0.0, 11.9, 12.6)]
-    [1, 13, 14]
-    """
-    return np.floor(np.asarray(session_month, dtype=float) + np.asarray(month, dtype=float) + 0.5)
 
 
 def label(quarter: int, register_begins: str = "") -> str:
@@ -212,4 +201,4 @@ def timed(rows: pd.DataFrame, sessions: pd.DataFrame) -> pd.Series:
     """Return the register month of each row that carries session_id and month."""
     month_of = sessions.set_index("session_id")["register_month"]
     started = rows["session_id"].map(month_of).to_numpy(dtype=float)
-    return pd.Series(reading_month(started, rows["month"]), index=rows.index)
+    return pd.Series(followup.reading_month(started, rows["month"]), index=rows.index)

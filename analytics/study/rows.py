@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analytics import measurement, yields
+from analytics import followup, measurement, yields
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
@@ -36,9 +36,7 @@ OTHER_GROUP = "in neither group of the comparison"
 NOT_DUE = "outcome month not reached by the end of the register"
 REPLANTED = "the zone was planted again"
 MIXED_SESSION = "both groups in one session"
-# A complication is known to be absent where it was asked about in the second half of the time or up to three
-# months after it (common practice, no source); an answer counts within three months of the month asked for.
-ASKED_FROM_SHARE = 0.5
+# An answer counts within three months of the month asked for; common practice, no source.
 LATE_MONTHS = 3.0
 
 
@@ -315,13 +313,18 @@ def _of_sessions(records: Records, analysis: Analysis, frame: pd.DataFrame, expo
         )
     units = _one_a_session(frame)
     outcome = analysis.outcome
-    known = _complications(records, outcome) if outcome.kind == "complication" else _answers(records, outcome)
-    month = outcome.by_month if outcome.kind == "complication" else outcome.month
     inside = units["reason"].eq("")
-    reached = units["register_month"] + month <= _register_end(records)
-    y = units["session_id"].map(known)
-    due = inside & (reached | y.notna())
-    missing = "complications not asked about" if outcome.kind == "complication" else "no answer"
+    if outcome.kind == "complication":
+        known = followup.complications(records, event=str(outcome.event), by_month=outcome.by_month)
+        known = known.set_index("session_id")
+        reached = units["session_id"].map(known["reached_month"]) <= followup.register_end(records)
+        # Whoever was asked before the month was reached may have had it since.
+        y = units["session_id"].map(known["y"]).where(reached)
+        due, missing = inside & reached, "complications not asked about"
+    else:
+        y = units["session_id"].map(_answers(records, outcome))
+        reached = units["register_month"] + outcome.month <= _register_end(records)
+        due, missing = inside & (reached | y.notna()), "no answer"
     why = pd.Series(np.where(due, missing, NOT_DUE), index=units.index)
     units = units.assign(
         y=y.astype(float), variance=np.nan, early=np.nan, is_due=due,
@@ -337,17 +340,6 @@ def _one_a_session(frame: pd.DataFrame) -> pd.DataFrame:
     units = order.drop_duplicates("session_id").sort_index().drop(columns="last").reset_index(drop=True)
     mixed = units["session_id"].isin(set(both[both > 1].index)) & units["reason"].eq("")
     return units.assign(reason=units["reason"].mask(mixed, MIXED_SESSION), unit_id=units["session_id"])
-
-
-def _complications(records: Records, outcome) -> pd.Series:
-    """Return 1, 0 by session, absent where nobody asked."""
-    asked = records.visits[records.visits["complications_asked"].fillna(False).astype(bool)]
-    in_time = asked["month"].between(ASKED_FROM_SHARE * outcome.by_month, outcome.by_month + LATE_MONTHS)
-    none = pd.Series(0.0, index=pd.Index(asked.loc[in_time, "session_id"].unique(), dtype="string"))
-    of_kind = records.events[records.events["kind"].eq(outcome.event)]
-    happened = of_kind.loc[of_kind["month"] <= outcome.by_month, "session_id"].unique()
-    yes = pd.Series(1.0, index=pd.Index(happened, dtype="string"))
-    return yes.combine_first(none)
 
 
 def _answers(records: Records, outcome) -> pd.Series:

@@ -1,4 +1,4 @@
-"""What could not be read: photographs that failed, and patients who never came back?
+"""What could not be read, and what could it change?
 
 **Failed photographs.** The unit is an attendance as one reader saw it: the regions counted on one day stand
 on the same photographs and fail together, so that a region is no unit of its own. An attendance failed if any
@@ -6,32 +6,42 @@ of its counts was taken under non-standard conditions (light, wet hair, dye, dis
 say is taken as standard, as everywhere in the workbook. Limits are Wilson's, one attendance per patient and
 visit as a rule (Wilson 1927, J Am Stat Assoc 22:209).
 
-**Never read.** A mean of readings speaks of those who were read. Of the placements that were *due* (their
-window of maturity has closed, and no further session planted the zone first) a share was read; if those never
-read stand `points` away from the others, the mean of all is
+**Never read.** A mean of readings speaks of those who were read. Which placements were due, and what became
+of each, stands in `followup.states`: of windows of maturity that have closed a share was *counted*. Beside
+the model's mean stands the *direct* one, of the readings at maturity alone (each placement once, limits of t
+with the error clustered by patient, Bell & McCaffrey 2002: not the model's Satterthwaite, no
+Kenward-Roger).
 
-    mean of those read + (1 - share read) * points.
+*Bounds* of the mean of all due, those who withdrew among them, hold whatever became of those not counted: at
+worst none of their planted hairs grew, at best all (Manski 1989, J Hum Resour 24:343-60; Horowitz & Manski
+2000, J Am Stat Assoc 95:77-84):
 
-How far they stand no register can tell: the line says what each answer would mean (a tipping point). The
-share is taken as known; the interval is that of the mean of those read.
+    share counted * mean of the counted + (1 - share counted) * 0, or * 100.
+
+Chance comes on top: bounds are no interval. A *scenario* asks less: those not counted stand `points` away
+from the others; then the mean of all is
+
+    mean of those read + (1 - share counted) * points.
+
+How far they stand no register can tell. The share is taken as known; the interval of a scenario is that of
+the mean of those read.
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analytics import dictionary
+from analytics import followup
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
-from analytics.numerics import proportions
+from analytics.numerics import bounds, proportions, regression
 from analytics.records import Records
-from analytics.results import LEVEL, Result
-from analytics.yields import link
+from analytics.results import LEVEL, Result, line
 from analytics.yields.choices import USUAL, Choices
-from analytics.yields.link import planted_error
-from analytics.yields.means import FEW, MIN_PATIENTS, WINDOW_CLOSES_MONTHS_LATE, average, one_reading
+from analytics.yields.means import FEW, MIN_PATIENTS, average, one_reading
 from analytics.yields.rows import by_visit
 
 # Months by which readings are tabulated, each to the nearest; common practice, no source.
@@ -117,6 +127,140 @@ def _attendances(records: Records) -> pd.DataFrame:
     )
 
 
+def counted_at_maturity(
+    records: Records,
+    *,
+    by: Sequence[str] = ("zone",),
+    level: float = LEVEL,
+    choices: Choices = USUAL,
+    rows: pd.DataFrame | None = None,
+) -> Result:
+    """Return how many of the placements due were counted at maturity, their direct mean, and its bounds.
+
+    Parameters
+    ----------
+    by
+        Columns of placements or sessions: `zone`, `surgeon_id`, `method`.
+    level
+        Of the intervals, 0.5 to 0.999.
+    choices, rows
+        As in `yields.average`.
+
+    Returns
+    -------
+    Result
+        Terms by group: `counted of due` (share of closed windows, Wilson); `direct mean` (of all readings at
+        maturity, in windows still open too); `mean of all due, if none of the others grew` and `..., if all
+        of them grew`. `extra["states"]` has the number of every state of the closed windows (`n_...`), those
+        still open counted as `n_due_window_open`.
+
+    Raises
+    ------
+    ParameterError
+        When a grouping column is unknown, or the level out of range.
+    """
+    if not 0.5 <= level <= 0.999:
+        raise ParameterError("yields.counted_at_maturity(level): out of range; expected 0.5 to 0.999")
+    visits = by_visit(records, choices=choices) if rows is None else rows
+    became = _states(records, visits, list(by))
+    read = one_reading(visits)
+    read = read.assign(value=read["yield_pct"] / read["planted_ratio"])[["placement_id", "value"]]
+    became = became.merge(read, on="placement_id", how="left", validate="one_to_one")
+    lines = []
+    for names, those in became.groupby(list(by), sort=True):
+        lines += _lines_of_group(those, dict(zip(by, names, strict=True)), level)
+    return Result(
+        pd.DataFrame(lines),
+        became.assign(reason=became["state"].where(became["value"].isna(), "")),
+        "placements counted of those whose window of maturity has closed, Wilson "
+        f"{100 * level:g} % interval; direct mean of the readings at maturity, error clustered by patient, t "
+        "(Bell & McCaffrey 2002); bounds: those due and not counted at 0 and at 100 % (Manski 1989)",
+        by=tuple(by),
+        extra={"states": _numbers_of_states(became, list(by))},
+        notes=(
+            "A window of maturity opens one month before the zone's month of maturity and closes six after.",
+        ),
+    )
+
+
+def _lines_of_group(those: pd.DataFrame, group: dict, level: float) -> list[dict]:
+    """Return the lines of one group: share counted, direct mean, bounds."""
+    closed = those[those["is_closed"] & those["state"].ne(followup.SHARED)]
+    due = closed[closed["state"].ne(followup.WITHDRAWN)]
+    n, n_due = int(due["state"].eq(followup.COUNTED).sum()), len(due)
+    share = proportions.proportion(n, n_due, level=level)
+    counted = line(
+        "counted of due", 100 * float(share.estimate), "%", by=group,
+        ci=(100 * float(share.low), 100 * float(share.high)), level=level, basis="share", numerator=n,
+        denominator=n_due, n_patients=due["patient_id"].nunique(), n_rows=n_due,
+        flag="" if n_due else "none due yet",
+    )  # fmt: skip
+    return [counted, _direct_mean(those, group, level), *_bounds(closed, group)]
+
+
+def _direct_mean(those: pd.DataFrame, group: dict, level: float) -> dict:
+    read = those[those["value"].notna()]
+    n_patients = int(read["patient_id"].nunique())
+    about: dict[str, Any] = {"by": group, "level": level, "n_patients": n_patients, "n_rows": len(read)}
+    unit = "% of planted hairs"
+    if n_patients < 2:
+        flag = f"{'none' if read.empty else 'one patient'} counted at maturity yet"
+        only = float(read["value"].mean()) if len(read) else np.nan
+        return line("direct mean", only, unit, basis="model", flag=flag, **about)
+    fit = regression.values(
+        read["value"].to_numpy(dtype=float), np.ones((len(read), 1)), read["patient_id"].to_numpy()
+    )
+    mean = regression.contrast(fit, [1.0], level=level)
+    return line(
+        "direct mean", mean.estimate, unit, se=mean.se, ci=(mean.low, mean.high), basis="model", df=mean.df,
+        flag=FEW if n_patients < MIN_PATIENTS else "", **about,
+    )  # fmt: skip
+
+
+def _bounds(closed: pd.DataFrame, group: dict) -> list[dict]:
+    """Return the mean of all due at its worst and at its best; those who withdrew were due once."""
+    n, mean = int(closed["value"].notna().sum()), float(closed["value"].mean())
+    low, high = bounds.mean(mean, n, len(closed)) if len(closed) else (np.nan, np.nan)
+    about: dict[str, Any] = {
+        "by": group,
+        "basis": "counts",
+        "numerator": len(closed) - n,
+        "denominator": len(closed),
+    }
+    about |= {"n_patients": closed["patient_id"].nunique(), "n_rows": len(closed)}
+    flag = "" if len(closed) else "none due yet"
+    return [
+        line(f"mean of all due, if {which} grew", value, "% of planted hairs", flag=flag, **about)
+        for which, value in (("none of the others", low), ("all of them", high))
+    ]
+
+
+def _states(records: Records, visits: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Return what became of every placement at maturity, with the grouping columns."""
+    became = followup.states(records, visits)
+    sessions = records.sessions.set_index("session_id")
+    placements = records.placements.set_index("placement_id")
+    for column in (c for c in by if c not in became.columns):
+        if column in placements.columns:
+            became[column] = became["placement_id"].map(placements[column])
+        elif column in sessions.columns:
+            became[column] = became["session_id"].map(sessions[column])
+        else:
+            raise ParameterError(f"yields(by): unknown column {column}; use one of placements or sessions")
+    return became
+
+
+def _numbers_of_states(became: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Return the number of every state by group; a window still open stands under that, whatever is in it."""
+    wide = became.groupby(by, sort=True)["shown"].value_counts().unstack(fill_value=0)
+    wide = wide.reindex(columns=list(followup.STATES), fill_value=0)
+    return (
+        wide.rename(columns={s: followup.n_of(s) for s in followup.STATES})
+        .rename_axis(columns=None)
+        .reset_index()
+    )
+
+
 def if_not_read(
     records: Records,
     *,
@@ -127,7 +271,7 @@ def if_not_read(
     rows: pd.DataFrame | None = None,
     count_error: CountError | None = None,
 ) -> Result:
-    """Return mean yield at maturity of all placements due, if those never read stand some points away.
+    """Return mean yield at maturity of all due, were those not counted some points away: a scenario.
 
     Parameters
     ----------
@@ -141,8 +285,8 @@ def if_not_read(
     Returns
     -------
     Result
-        As `yields.average`; `extra["due"]` has, for each group, placements due (`denominator`) and read
-        (`numerator`).
+        As `yields.average`; `extra["due"]` has, for each group, placements whose window has closed
+        (`denominator`) and counted of these (`numerator`).
 
     Raises
     ------
@@ -155,43 +299,27 @@ def if_not_read(
         raise ParameterError("yields.if_not_read(points): out of range; expected -100 to 100 points of yield")
     visits = by_visit(records, choices=choices) if rows is None else rows
     read = average(records, by=by, level=level, rows=visits, count_error=count_error)
-    due = _due(records, set(one_reading(visits)["placement_id"]), list(by))
-    table = read.estimates.merge(due, on=list(by), how="left", validate="one_to_one")
+    table = read.estimates.merge(
+        _due(records, visits, list(by)), on=list(by), how="left", validate="one_to_one"
+    )
     away = points * (1 - table["numerator"] / table["denominator"])
     moved = {c: table[c] + away for c in ("estimate", "ci_low", "ci_high")}
+    unclosed = table["denominator"].isna()
     return replace(
         read,
-        estimates=table.assign(**moved).drop(columns=["numerator", "denominator"]),
-        method=f"{read.method}; those due and never read taken to stand {points:+g} points away",
-        extra={"due": due},
+        estimates=table.assign(
+            **moved, flag=table["flag"].mask(unclosed, "none due yet: no window of maturity has closed")
+        ).drop(columns=["numerator", "denominator"]),
+        method=f"{read.method}; a scenario: those due and not counted taken to stand {points:+g} points away",
+        extra={"due": _due(records, visits, list(by))},
     )
 
 
-def _due(records: Records, read: set[str], by: list[str]) -> pd.DataFrame:
-    """Return how many placements of each group were due, and how many of these were read."""
-    placed = link.placed(records, planted_error(records))
-    sessions = records.sessions.drop(columns=[c for c in records.sessions.columns if c in placed.columns])
-    keyed = sessions.assign(session_id=records.sessions["session_id"])
-    placed = placed.merge(keyed, on="session_id", validate="many_to_one")
-    unknown = [c for c in by if c not in placed.columns]
-    if unknown:
-        raise ParameterError(
-            f"yields.if_not_read(by): unknown column {', '.join(unknown)}; use one of placements or sessions"
-        )
-    maturity = placed["zone"].map(dictionary.MATURITY_MONTH).to_numpy(dtype=float)
-    closed = placed["session_month"] + maturity + WINDOW_CLOSES_MONTHS_LATE <= _last_month(records)
-    pairs = link.on_the_same_ground(placed)
-    early = pairs["patient_month"] - pairs["patient_month_before"] < pairs["zone"].map(
-        dictionary.MATURITY_MONTH
+def _due(records: Records, visits: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Return how many windows of maturity have closed in each group, and in how many was counted."""
+    became = _states(records, visits, by)
+    closed = became[became["is_closed"] & became["state"].isin(followup.DUE_STATES)]
+    closed = closed.assign(counted=closed["state"].eq(followup.COUNTED))
+    return closed.groupby(by, as_index=False).agg(
+        numerator=("counted", "sum"), denominator=("counted", "size")
     )
-    shared = set(pairs.loc[early, "placement_id"]) | set(pairs.loc[early, "placement_id_before"])
-    was_read = placed["placement_id"].isin(read)
-    due = placed[was_read | (closed & ~placed["placement_id"].isin(shared))].assign(read=was_read)
-    return due.groupby(by, as_index=False).agg(numerator=("read", "sum"), denominator=("read", "size"))
-
-
-def _last_month(records: Records) -> float:
-    """Return the last register month that the records know of."""
-    operated = records.sessions.set_index("session_id")["register_month"].astype(float)
-    counted = records.measurements["session_id"].map(operated) + records.measurements["month"]
-    return float(np.nanmax([operated.max(), counted.max()]))

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics import dictionary
+from analytics import dictionary, followup
 from analytics.records import Records
 from analytics.results import counted
 
@@ -242,18 +242,7 @@ def placed(records: Records, error: PlantedError, *, choice: str = "best") -> pd
 
 def on_the_same_ground(placements: pd.DataFrame) -> pd.DataFrame:
     """Return every placement with each earlier one whose ground it shares (its columns: `..._before`)."""
-    columns = [
-        "placement_id", "session_id", "patient_id", "zone", "site", "patient_month", "session_month",
-        "planted_hairs_cm2",
-    ]  # fmt: skip
-    places = placements[columns]
-    several = places.duplicated(["patient_id", "zone"], keep=False)
-    pairs = places[several].merge(
-        places[several], on=["patient_id", "zone"], suffixes=("", "_before"), validate="many_to_many"
-    )
-    sites, before = pairs["site"].fillna("whole"), pairs["site_before"].fillna("whole")
-    shares = sites.eq(before) | sites.eq("whole") | before.eq("whole")
-    return pairs[shares & pairs["patient_month_before"].lt(pairs["patient_month"])]
+    return followup.same_ground(placements, carried=("session_month", "planted_hairs_cm2"))
 
 
 def sessions_before(pairs: pd.DataFrame, **more: tuple[str, str]) -> pd.DataFrame:

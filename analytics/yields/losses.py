@@ -1,8 +1,9 @@
 """What is lost between the punch and the mirror, each loss over its own denominator?
 
-The chain: attempts -> grafts out -> intact -> usable -> planted -> growing. Grafts put aside or lost on the
-way stay in the denominators before them: what grew is given of what was planted, and what was planted of what
-was usable and of what was attempted, so that nobody's loss hides in another's denominator. A ratio of sums
+The chain: attempts -> grafts out -> intact -> usable, which are those planted -> growing. Grafts put aside or
+lost on the way stay in the denominators before them: what grew is given of what was planted, and what was
+planted of what was attempted, so that nobody's loss hides in another's denominator. Planted of usable is no
+step: the records say by rule that all grafts not put aside were planted. A ratio of sums
 over sessions has its standard error from the spread between sessions (ratio estimator, Cochran 1977, Sampling
 Techniques, ch. 6, from memory), because sessions differ: taken graft by graft as if independent, the interval
 is 2 to 3 times too narrow. Transection here is *visible* transection, found in grafts that came out; what
@@ -18,8 +19,9 @@ taken out (or attempted) would have brought, one put aside taken to hold as many
 popped or were thought not worth placing flatter the first alone.
 
 Hairs and grafts are never mixed. From a hair yield s and the grafts by hairs per graft, the share of grafts
-that show a hair is sum_k w_k (1 - (1 - s)^k), if hairs of a graft grow independently; it is above the hair
-yield.
+that show a hair is sum_k w_k (1 - (1 - s)^k), if hairs of a graft grow or fail independently; it is then
+above the hair yield. If grafts fail whole it is the hair yield itself (taken within 0 and 100 %). Counts of
+hairs cannot tell which: both are given, the truth lies between.
 """
 
 from collections.abc import Sequence
@@ -40,6 +42,7 @@ from analytics.yields.rows import by_visit
 # Share of partly cut follicles that grew, lower third and two thirds kept (Er et al. 2006, see above).
 PARTLY_GROWS = (0.20, 0.41)
 COUNTED = ("attempts", "grafts_out", "grafts_transected", "grafts_discarded")
+GRAFTS_FAIL_WHOLE = "graft yield, grafts failing whole"
 GRAFTS = ("grafts_1", "grafts_2", "grafts_3", "grafts_4")
 
 
@@ -66,7 +69,7 @@ def loss_chain(
     -------
     Result
         Terms `out of attempts` (FUE with attempts recorded), `intact of out`, `usable of out`, `planted of
-        usable`, `planted of attempts` in grafts; of the follicles looked at those `whole`, `partly cut`, `cut
+        attempts` in grafts; of the follicles looked at those `whole`, `partly cut`, `cut
         through`, and `able to grow` at least and at most (sessions where all three classes were counted);
         `growing of planted`, `of out` and `of attempts` in hairs (sessions with a mature reading, a placement
         weighted by its hairs; errors all placements share, as in `yields.average`, are in the interval).
@@ -140,7 +143,6 @@ def _steps(sessions: pd.DataFrame) -> list[Step]:
         Step("out of attempts", out, attempts),
         Step("intact of out", out - sessions["grafts_transected"], out),
         Step("usable of out", usable, out),
-        Step("planted of usable", planted, usable),
         Step("planted of attempts", planted, attempts),
         *_follicle_steps(sessions),
         Step("growing of planted", growing, read, is_share=False),
@@ -243,6 +245,9 @@ def graft_yield(
 ) -> Result:
     """Return hair yield and graft yield side by side, where the grafts by hairs per graft are known.
 
+    Terms: `hair yield`; `graft yield` if hairs of a graft are independent; `graft yield, grafts failing
+    whole`.
+
     Parameters
     ----------
     by, level, choices, rows
@@ -269,9 +274,12 @@ def graft_yield(
         )
     totals = picked.groupby(list(by))[list(GRAFTS)].sum().reset_index()
     table = hairs.table().merge(totals, on=list(by), how="left")
-    grafts = pd.DataFrame([_graft_line(row) for _, row in table.iterrows()])
+    grafts = pd.DataFrame([one for _, row in table.iterrows() for one in _graft_lines(row)])
     both = pd.concat([hairs.table().assign(term="hair yield"), grafts], ignore_index=True)
-    method = f"{hairs.method}; graft yield from the grafts planted, hairs of a graft taken as independent"
+    method = (
+        f"{hairs.method}; graft yield from the grafts planted, hairs of a graft taken as independent, or "
+        "grafts to fail whole"
+    )
     estimates = both[hairs.table().columns]
     return Result(estimates, used, method, by=tuple(by), checks=hairs.checks, notes=hairs.notes)
 
@@ -281,8 +289,8 @@ def has_graft_sizes(records: Records) -> bool:
     return bool(records.placements[list(GRAFTS)].notna().all(axis=1).any())
 
 
-def _graft_line(hairs: pd.Series) -> dict:
-    """Return the line of a group's grafts from that of its hairs, which carries the grafts by size."""
+def _graft_lines(hairs: pd.Series) -> list[dict]:
+    """Return the lines of a group's grafts from that of its hairs, which carries the grafts by size."""
     grafts = hairs[list(GRAFTS)].astype(float)
     known = bool(grafts.notna().all() and grafts.sum() > 0)
     shares = {
@@ -290,8 +298,10 @@ def _graft_line(hairs: pd.Series) -> dict:
         for c in ("estimate", "ci_low", "ci_high")
     }
     flag = hairs["flag"] if known else "grafts by hairs per graft not known"
-    changed = {"term": "graft yield", "unit": "% of planted grafts", "se": np.nan, "df": np.nan, "flag": flag}
-    return {**hairs.drop(list(GRAFTS)), **shares, **changed}
+    unlike = {"unit": "% of planted grafts", "se": np.nan, "df": np.nan, "flag": flag}
+    plain = {**hairs.drop(list(GRAFTS)), **unlike}
+    whole = {c: float(np.clip(hairs[c], 0, 100)) if known else np.nan for c in shares}
+    return [{**plain, "term": "graft yield", **shares}, {**plain, "term": GRAFTS_FAIL_WHOLE, **whole}]
 
 
 def share_of_grafts_growing(hair_yield: float, grafts) -> float:

@@ -1,7 +1,8 @@
 """What is the mean yield at maturity?
 
 One reading for each placement: the one nearest to the month asked for (by default its zone's maturity month)
-inside a window; repeated counts of that visit are averaged, several regions by the area counted in each. The
+inside its window (`followup.clock`); repeated counts of that visit are averaged, several regions by the area
+counted in each. The
 mean of a group is a coefficient of a mixed model with a patient intercept, the placements' own spread as
 residual and known sampling variances (`numerics.mixed`, REML, Satterthwaite df), or least squares where no
 patient has two placements. Sampling variances come from the group's own mean (expected density), never from
@@ -25,17 +26,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from analytics import dictionary, measurement
+from analytics import dictionary, followup, measurement
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import mixed
 from analytics.records import Records
 from analytics.results import LEVEL, Result, counted, limits
 from analytics.yields.choices import USUAL, Choices
-from analytics.yields.rows import WINDOW_OPENS_MONTHS_EARLY, by_visit, with_reason
+from analytics.yields.rows import by_visit, with_reason
 
-# A reading up to six months past the month asked for still speaks of it; common practice, no source.
-WINDOW_CLOSES_MONTHS_LATE = 6.0
 MIN_PATIENTS = 5
 FEW = f"fewer than {MIN_PATIENTS} patients"
 
@@ -135,7 +134,7 @@ def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFra
     target = rows["maturity_month"] if month is None else pd.Series(float(month), index=rows.index)
     usable = rows["for_headline"] if month is None else rows["for_curve"] & rows["quantity"].eq("yield")
     late = rows["month"] - target
-    inside = usable & late.between(-WINDOW_OPENS_MONTHS_EARLY, WINDOW_CLOSES_MONTHS_LATE)
+    inside = usable & late.between(-followup.OPENS_EARLY, followup.CLOSES_LATE)
     # Of repeated counts the first stands for reader and marking, whatever the order of rows.
     picked = rows[inside].assign(distance=late.abs()).sort_values(["month", "count_number"], kind="stable")
     key = ["placement_id", "region_id"]

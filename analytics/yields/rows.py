@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from analytics import measurement
+from analytics import followup, measurement
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.records import Records
@@ -38,7 +38,6 @@ from analytics.yields.choices import USUAL, Choices
 from analytics.yields.link import PlantedError, planted_density, planted_error
 
 YIELD_FROM_MONTH = 6.0
-WINDOW_OPENS_MONTHS_EARLY = 1.0
 # Pooled survival of micrografts, used only to guess what of a later baseline is native hair where the first
 # baseline is missing (Stoneburner et al. 2020, Aesthetic Plast Surg, doi 10.1007/s00266-019-01529-9).
 POOLED_YIELD = 0.85
@@ -59,6 +58,8 @@ REASONS = {
     "overlap": "the zone still carries an immature earlier session: joint view only",
     "counted_once": "already in the joint view as the later session's baseline",
 }
+# What another count, taken as the first was, can mend.
+MENDABLE = ("not_standard", "hair_length", "cut_off")
 USES = ("headline", "curve", "milestone", "joint")
 
 CARRIED = (
@@ -337,7 +338,7 @@ def _with_uses(rows: pd.DataFrame, choices: Choices) -> pd.DataFrame:
     """Add quantity, maturity, for each use whether a row serves it and why not, and the flag in words."""
     month = rows["month"].to_numpy(dtype=float)
     is_baseline = rows["is_baseline"].to_numpy(dtype=bool)
-    is_mature = month >= rows["maturity_month"].to_numpy() - WINDOW_OPENS_MONTHS_EARLY
+    is_mature = month >= rows["maturity_month"].to_numpy() - followup.OPENS_EARLY
     why = _why_not(rows, choices.photographs, is_mature)
     value = rows["yield_pct"].to_numpy(dtype=float)
     flag = np.select([value > 100, value < 0], ["over 100 %", "below 0 %"], default="")

@@ -28,7 +28,7 @@ from analytics.yields.choices import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SENSITIVITY_PC
 from analytics.yields.followup import if_not_read
 from analytics.yields.level import Season, estimate, levelled
 from analytics.yields.link import ZONE_CV, planted_error
-from analytics.yields.losses import graft_yield, has_graft_sizes
+from analytics.yields.losses import GRAFTS_FAIL_WHOLE, graft_yield, has_graft_sizes
 from analytics.yields.means import average
 from analytics.yields.rows import YIELD_FROM_MONTH, finished, linked
 from analytics.yields.season import METHOD, NOTE, as_result
@@ -43,8 +43,8 @@ class Line:
     """One line: which choice is changed, to what in words, and all that its yields rest on.
 
     `zone_ratio` stands for the clinic's own ratio of region over zone average; `first_only` leaves out zones
-    planted before; `in_grafts` asks for the share of grafts; `points_if_not_read` as in `if_not_read`;
-    `month` as in `average`.
+    planted before; `in_grafts` names the term of the share of grafts that is asked for; `points_if_not_read`
+    as in `if_not_read`; `month` as in `average`.
     """
 
     choice: str
@@ -52,7 +52,7 @@ class Line:
     choices: Choices
     zone_ratio: float | None = None
     first_only: bool = False
-    in_grafts: bool = False
+    in_grafts: str = ""
     points_if_not_read: float = 0.0
     month: float | None = None
 
@@ -237,7 +237,7 @@ def _lines(records: Records, choices: Choices) -> tuple[list[Line], tuple[str, .
     lines = [line for line in lines if replace(line, choice=MAIN, option=main.option) != main]
     order = ("native change", "baseline", "photographs", "season", "planted density")
     lines.sort(key=lambda line: order.index(line.choice) if line.choice in order else len(order))
-    return [main, *lines], tuple(why for applies, _, why in conditional if not applies)
+    return [main, *lines], tuple(why for applies, _, why in conditional if why and not applies)
 
 
 def _always(choices: Choices) -> list[Line]:
@@ -303,8 +303,23 @@ def _where_recorded(records: Records, choices: Choices) -> tuple[tuple[bool, Lin
         ),
         (
             has_graft_sizes(records),
-            Line("hairs or grafts", "grafts that show a hair", choices, in_grafts=True),
+            Line(
+                "hairs or grafts",
+                "grafts that show a hair, hairs independent",
+                choices,
+                in_grafts="graft yield",
+            ),
             "grafts by hairs per graft are not known: no share of grafts",
+        ),
+        (
+            has_graft_sizes(records),
+            Line(
+                "hairs or grafts",
+                "grafts that show a hair, grafts failing whole",
+                choices,
+                in_grafts=GRAFTS_FAIL_WHOLE,
+            ),
+            "",
         ),
     )
 
@@ -352,7 +367,7 @@ def _answer(
         return if_not_read(records, points=points, count_error=error, **options)
     if line.in_grafts:
         both = graft_yield(records, **options)
-        grafts = both.estimates[both.estimates["term"].eq("graft yield")]
+        grafts = both.estimates[both.estimates["term"].eq(line.in_grafts)]
         return replace(both, estimates=grafts.assign(term="yield"))
     return average(records, month=line.month, count_error=error, **options)
 

@@ -12,7 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analytics import numbers
+from analytics import followup, numbers
 from analytics.pages import sentences_review
 from analytics.pages.figures.charts import before_after, cases, run_charts
 from analytics.pages.figures.drawing import (
@@ -39,11 +39,14 @@ OUTCOME_STYLE: dict[str, dict] = {
 ORDER = ("not met", "cannot tell", "met", "no data", sentences_review.WITHHELD)
 ROW_IN, NARROW_ROW_IN = 0.44, 0.78
 STATUS_STYLE: dict[str, dict] = {
-    "seen in window": {"color": SERIES[0], "hatch": ""},
-    "seen outside": {"color": "#8fb8d9", "hatch": "///"},
-    "missed": {"color": "#e8ebee", "hatch": "xxx"},
-    "withdrawn": {"color": "white", "hatch": "..."},
-    "not yet due": {"color": "white", "hatch": ""},
+    followup.COUNTED: {"color": SERIES[0], "hatch": ""},
+    followup.UNUSABLE: {"color": SERIES[0], "hatch": "///"},
+    followup.SEEN: {"color": "#8fb8d9", "hatch": ""},
+    followup.OUTSIDE: {"color": "#8fb8d9", "hatch": "///"},
+    followup.MISSED: {"color": "#e8ebee", "hatch": "xxx"},
+    followup.WITHDRAWN: {"color": "white", "hatch": "..."},
+    followup.IN_WINDOW: {"color": "#eeeeee", "hatch": ""},
+    followup.NOT_YET: {"color": "white", "hatch": ""},
 }
 
 
@@ -181,19 +184,19 @@ def _of_hundred(percent: float) -> str:
 
 
 def follow_up(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
-    """Draw what became of each planned visit: seen in window, outside, missed, withdrawn, not yet due."""
+    """Draw what became of each planned visit: counted, seen, missed, withdrawn, due, not yet due."""
     flow = result.extra["flow"]
     flow = flow[flow["zone"].eq("all")].reset_index(drop=True)
     row_in, left, top_in = (0.5, 0.22, 0.75) if narrow else (0.42, 0.10, 0.35)
     axes = _rows_figure(ax, len(flow), row_in, narrow=narrow, left=left, right=0.72, top_in=top_in)
     table = result.table()
     seen = table[table["zone"].eq("all")].set_index("visit").reindex([f"month {v:g}" for v in flow["visit"]])
-    counts = flow[[_count_of(status) for status in STATUS_STYLE]]
+    counts = flow[[followup.n_of(status) for status in STATUS_STYLE]]
     if counts.isna().to_numpy().any():
         # Some counts may not be shown: the share seen stands for them all.
         _shares_seen(axes, seen)
     else:
-        _bars_of_status(axes, flow, columns=2 if narrow else 5)
+        _bars_of_status(axes, flow, columns=2 if narrow else 4)
     for y, (_, row) in enumerate(seen.iterrows()):
         _beside(axes, 1.02, y, _seen_words(row), size=7.6)
     axes.set_yticks(np.arange(len(flow)), list(seen.index))
@@ -201,14 +204,10 @@ def follow_up(result: Result, ax: Axes | None = None, *, narrow: bool = False) -
     return axes
 
 
-def _count_of(status: str) -> str:
-    return f"n_{status.replace(' ', '_')}"
-
-
 def _bars_of_status(ax: Axes, flow: pd.DataFrame, *, columns: int) -> None:
     start = np.zeros(len(flow))
     for status, style in STATUS_STYLE.items():
-        n = flow[_count_of(status)].to_numpy(dtype=float)
+        n = flow[followup.n_of(status)].to_numpy(dtype=float)
         ax.barh(
             np.arange(len(flow)),
             n,

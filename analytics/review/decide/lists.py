@@ -3,13 +3,14 @@
 import numpy as np
 import pandas as pd
 
+from analytics import followup
 from analytics.records import Records
 from analytics.results import Result, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.measures import NOT_MET
 from analytics.review.periods import View
-from analytics.review.visits import MISSED, sessions_due
+from analytics.review.visits import sessions_due
 
 UNKNOWN, MISSED_VISIT, BEHIND_NOT_MET = "not known", "missed visit", "behind not met"
 COLUMNS = ["list", "criterion", "name", "session_id", "patient_id", "quarter", "why"]
@@ -69,7 +70,7 @@ def _list(rows: pd.DataFrame, name: str, criterion: str, title: str, why) -> pd.
 
 def _missed(view: View) -> pd.DataFrame:
     rows = sessions_due(view)
-    rows = rows[rows["quarter"].eq(view.quarter) & rows["status"].eq(MISSED)].reset_index(drop=True)
+    rows = rows[rows["quarter"].eq(view.quarter) & rows["shown"].eq(followup.MISSED)].reset_index(drop=True)
     visit = [f"month {v:g}" for v in rows["visit"]]
     return rows[["session_id", "patient_id", "quarter"]].assign(
         list=MISSED_VISIT, criterion="", name=visit, why="not seen, no attendance near it"

@@ -10,12 +10,13 @@ from typing import Any
 
 import pandas as pd
 
+from analytics import followup
 from analytics.numerics import proportions
 from analytics.results import Result
 from analytics.review.criteria import Criteria
 from analytics.review.decide.archive import CLEARED, Remembered
 from analytics.review.periods import MONTHS, View
-from analytics.review.visits import COUNTED_AS_DUE, SEEN, sessions_due
+from analytics.review.visits import sessions_due
 
 NEW, KNOWN = "new", "known"
 BETTER, WORSE = "better", "worse"
@@ -68,12 +69,13 @@ def fell(view: View) -> pd.DataFrame:
     Newcombe's interval of the difference lies wholly below 0; one visit in 40 does so by luck.
     """
     rows = sessions_due(view)
-    rows = rows[rows["status"].isin(COUNTED_AS_DUE)]
+    rows = rows[rows["shown"].isin(followup.DUE_STATES)]
     ago = view.quarter - rows["quarter"]
     periods = [(0, NOW_QUARTERS - 1), (NOW_QUARTERS, NOW_QUARTERS + BEFORE_QUARTERS - 1)]
     out = []
     for visit, theirs in rows.groupby("visit"):
-        sides = [theirs.loc[ago[theirs.index].between(*period), "status"].eq(SEEN) for period in periods]
+        came = theirs["shown"].isin(followup.SEEN_STATES)
+        sides = [came[ago[theirs.index].between(*period)] for period in periods]
         (seen, due), (seen_before, due_before) = [(float(s.sum()), float(len(s))) for s in sides]
         if min(due, due_before) == 0:
             continue

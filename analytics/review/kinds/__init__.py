@@ -15,7 +15,7 @@ Then a test beside those of `tests/test_review.py` counts it by hand on a regist
 """
 
 from analytics.review.kinds.afterwards import (
-    ALL_DUE, Answer, Complication, NO_ANSWER, NOT_ASKED, PER_PATIENT, Photographs, Seen,
+    ALL_DUE, Answer, Complication, NO_ANSWER, NOT_ASKED, PER_PATIENT, Photographs, Seen, TOLD_UNASKED,
 )
 from analytics.review.kinds.growth import MeanYield, PoorGrowth
 from analytics.review.kinds.kind import Criterion, measure_of

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from pydantic import Field
 
+from analytics import followup
 from analytics.dictionary import EVENT_KINDS
 from analytics.review import measures
 from analytics.review.declared import PlannedVisit
@@ -18,15 +19,14 @@ from analytics.review.kinds.kind import Criterion, month_is_planned
 from analytics.review.measures import NOTHING, Measured
 from analytics.review.periods import THIS, View, quarter_of, timed
 from analytics.review.units import COLUMNS, KEYS, with_operation
-from analytics.review.visits import COUNTED_AS_DUE, NOT_YET, SEEN, sessions_due
+from analytics.review.visits import sessions_due
 
 NOT_ASKED = "complications not asked"
+TOLD_UNASKED = "complications not asked, this one told all the same"
 NO_ANSWER = "due, no answer"
 SUPERSEDED = "a further session came first"
 NO_PHOTOGRAPHS = "no photographs taken"
 PER_PATIENT, ALL_DUE = f"{THIS}, per patient", f"{THIS}, of all due"
-ASKED_FROM_SHARE = 0.5  # asked in the second half of the time, or later; convention, no source
-ASKED_LATE_MONTHS = 3.0  # and up to three months after it
 
 
 class Complication(Criterion):
@@ -36,6 +36,7 @@ class Complication(Criterion):
     event: Literal[*EVENT_KINDS]  # type: ignore[valid-type]
     by_month: float = Field(gt=0, le=60)
 
+    is_asked = True
     is_harm = True
 
     @property
@@ -44,24 +45,18 @@ class Complication(Criterion):
         return f"month {self.by_month:g} reached"
 
     def count(self, view: View) -> pd.DataFrame:
-        """Return the sessions that reached the month, and whether their patients were asked late enough.
+        """Return the sessions that reached the month; those not asked in time say so, whatever was told.
 
-        A recorded event counts whether or not its patient was asked later, which errs towards more events.
+        An event counts only where no event would have counted too: among those asked (`followup.asked`).
         """
-        sessions, visits, events = view.records.sessions, view.records.visits, view.records.events
-        reached = np.floor(sessions["register_month"] + self.by_month + 0.5)
-        asked = visits[visits["complications_asked"].fillna(False).astype(bool)]
-        in_time = asked["month"].between(ASKED_FROM_SHARE * self.by_month, self.by_month + ASKED_LATE_MONTHS)
-        answered = set(asked.loc[in_time, "session_id"])
-        of_kind = events[events["kind"].eq(self.event)]
-        happened = set(of_kind.loc[of_kind["month"] <= self.by_month, "session_id"])
-        has = sessions["session_id"].isin(happened)
-        rows = sessions[KEYS].assign(
-            register_month=reached.astype(int),
-            quarter=quarter_of(reached).astype(int),
-            part=has.astype(float),
+        known = followup.complications(view.records, event=self.event, by_month=self.by_month)
+        told = known["answer"].map({followup.TOLD: TOLD_UNASKED, followup.UNKNOWN: NOT_ASKED})
+        rows = view.records.sessions[KEYS].assign(
+            register_month=known["reached_month"],
+            quarter=quarter_of(known["reached_month"]).astype(int),
+            part=known["y"],
             whole=1.0,
-            reason=np.where(has | sessions["session_id"].isin(answered), "", NOT_ASKED),
+            reason=told.fillna(""),
         )
         return rows[rows["quarter"] <= view.quarter]
 
@@ -91,8 +86,8 @@ class Seen(Criterion):
         """Return one row per session due; who withdrew before does not count."""
         rows = _due(view, self.month)
         return rows.assign(
-            part=rows["status"].eq(SEEN).astype(float),
-            reason=rows["status"].where(~rows["status"].isin(COUNTED_AS_DUE), ""),
+            part=rows["state"].isin(followup.SEEN_STATES).astype(float),
+            reason=rows["state"].where(~rows["state"].isin(followup.DUE_STATES), ""),
         )[COLUMNS]
 
 
@@ -180,7 +175,7 @@ class Photographs(Criterion):
 def _due(view: View, month: float) -> pd.DataFrame:
     """Return one row per session due at that planned visit, at the month in which its window closed."""
     rows = sessions_due(view)
-    rows = rows[rows["visit"].eq(month) & rows["status"].ne(NOT_YET)]
+    rows = rows[rows["visit"].eq(month) & rows["is_closed"]]
     rows = with_operation(rows, view.records)
     return rows.assign(register_month=rows["due_month"], whole=1.0)
 

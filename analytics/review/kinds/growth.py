@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from pydantic import Field
 
-from analytics import regrowth, yields
+from analytics import followup, regrowth, yields
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError
 from analytics.review.declared import Zone
@@ -28,8 +28,6 @@ from analytics.review.measures import NOTHING, Measured
 from analytics.review.periods import LAST, THIS, YEAR, View, as_at, last_month
 from analytics.review.units import exceptions
 
-# A zone is due once the last month at which its reading still counts as one at maturity has passed.
-LAST_USABLE_MONTH = {zone: month + 3 for zone, month in MATURITY_MONTH.items()}
 GROUP = "period"
 PLACE = ["placement_id", "region_id"]
 
@@ -80,18 +78,17 @@ class MeanYield(Criterion):
         return {str(row[GROUP]): _of_mean_yield(row) for _, row in means.iterrows()}
 
     def due_so_far(self, view: View) -> pd.DataFrame:
-        """Return placements in zones planted once and mature by now; seen: a usable reading at maturity."""
-        placed = view.records.placements
-        placed = placed[placed["zone"].isin(self.zones)]
-        code = placed["session_id"].map(exceptions(view.records, self.exceptions))
-        placed = placed[code.fillna("").eq("")]
-        sessions = view.records.sessions.set_index("session_id")
-        operated = placed["session_id"].map(sessions["register_month"])
-        again = placed.groupby(["patient_id", "zone"])["session_id"].transform("nunique") > 1
-        mature = operated + placed["zone"].map(LAST_USABLE_MONTH) <= last_month(view.quarter)
-        rows = placed[mature & ~again].reset_index(drop=True)
+        """Return placements whose window of maturity has closed; seen: counted inside, and usable.
+
+        Those who withdrew were due once and are among the absent; `state` says what became of each.
+        """
+        rows = followup.states(view.records, view.by_visit, until=last_month(view.quarter))
+        code = rows["session_id"].map(exceptions(view.records, self.exceptions)).fillna("")
+        due = rows["is_closed"] & rows["state"].ne(followup.SHARED)
+        rows = rows[rows["zone"].isin(self.zones) & code.eq("") & due].reset_index(drop=True)
         value = rows["placement_id"].map(view.readings.groupby("placement_id")["yield_pct"].mean())
-        return rows[["patient_id", "session_id", "zone"]].assign(value=value, seen=value.notna())
+        wanted = ["patient_id", "session_id", "zone", "state"]
+        return rows[wanted].assign(value=value, seen=value.notna())
 
 
 class PoorGrowth(Criterion):

@@ -60,6 +60,8 @@ class Criterion(Declared):
     counts_yes_or_no: ClassVar[bool] = True
     is_harm: ClassVar[bool] = False
     compares_operators: ClassVar[bool] = True
+    # Whether it is known only of those who were asked, so that others could move it.
+    is_asked: ClassVar[bool] = False
     watched: ClassVar[Literal["grafts of a session", "readings", "not"]] = "not"
     # Case mix its rows need beside the declared one.
     own_case_mix: ClassVar[tuple[str, ...]] = ()
