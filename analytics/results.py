@@ -6,6 +6,7 @@ used for). `pages.figures.draw(result)` makes its picture. Numbers are held at f
 them to what the standard error supports.
 """
 
+import html
 import re
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
@@ -48,6 +49,7 @@ BASES = {
 }
 MARKED = re.compile(r"\{(\d+)(?: of (\d+))?\}")  # a count inside a text, as `counted` writes it
 LEVEL = 0.95
+SHOWN_LINES, SHOWN_DECIMALS = 30, 3  # of a table in a notebook
 WHY = "why not"  # under which the frames of a result without an answer say why
 
 
@@ -111,8 +113,24 @@ class Result:
         """Return the rows the result rests on, those left out included with their reason."""
         return self.used.copy()
 
+    def __repr__(self) -> str:
+        """Return one line: what kind of answer, how many numbers, on how many rows."""
+        if self.gap is not None:
+            return f"Result without an answer: {self.gap.why}"
+        kind, n, rows = type(self).__name__, len(self.estimates), len(self.used)
+        failed = [k for k, passed in self.checks.items() if not passed]
+        return f"{kind} of {n} numbers from {rows} rows{'; failed: ' + ', '.join(failed) if failed else ''}"
 
-@dataclass(frozen=True, slots=True)
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the table, rounded, and the method."""
+        said = html.escape(repr(self))
+        if self.gap is not None:
+            return f"<p>{said}</p>"
+        table = self.table().round(SHOWN_DECIMALS).head(SHOWN_LINES)
+        return f"<p>{said}</p>{table.to_html(index=False, na_rep='')}<p>{html.escape(plain(self.method))}</p>"
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Curve(Result):
     """A result that is a function of x: `path` has a row per x and term, with the columns of `estimates`."""
 

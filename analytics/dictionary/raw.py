@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 import pandas as pd
 import pyarrow as pa
 
+from analytics.dictionary.own import with_own
+from analytics.dictionary.schema import Column, Table
 from analytics.errors import Problem
 
 
@@ -38,11 +40,19 @@ class RawTable:
 
 @dataclass(frozen=True, slots=True)
 class Raw:
-    """All tables found at a path, what was odd about the files, and the columns let through by name."""
+    """All tables found at a path, what was odd about the files, columns let through by name.
+
+    `own` are the columns a clinic declares, by table (`dictionary.own`).
+    """
 
     tables: dict[str, RawTable]
     problems: tuple[Problem, ...] = ()
     allowed: Mapping[str, str] = field(default_factory=dict)
+    own: Mapping[str, tuple[Column, ...]] = field(default_factory=dict)
+
+    def table(self, name: str) -> Table:
+        """Return a table of the dictionary with the clinic's own columns."""
+        return with_own(self.own, name)
 
 
 def from_rows(

@@ -369,6 +369,22 @@ def _expected(row: pd.Series) -> str:
     )
 
 
+def own_question(fitted: Result, formula: str) -> str:
+    """Return what a formula says in one sentence: its clearest term, and how far that goes."""
+    if why := why_not(fitted):
+        return why
+    table = fitted.table()
+    terms = table[table["term"].ne("Intercept") & table["p_value"].notna()]
+    if terms.empty:
+        return f"{formula}: no term can be estimated."
+    first = terms.sort_values("p_value").iloc[0]
+    others = len(terms) - 1
+    beside = f" Of {others + 1} terms this is the clearest." if others else ""
+    return (
+        f"{first['term']}: {numbers.full(first)}.{beside} Looked for, not declared: a question for a study."
+    )
+
+
 def past_all(result: Curve) -> tuple[str, ...]:
     """Return why a yield can pass 100 %, where one of this case does; nothing where none does."""
     if why_not(result) or not result.extra["readings"]["y"].gt(100).any():

@@ -30,6 +30,7 @@ from analytics import disclosure, files, records, reports
 from analytics.errors import ParameterError
 from analytics.pages import blocks
 from analytics.pages.content import collect
+from analytics.pages.words import glossary
 from analytics.reports import Question, filled
 from analytics.results import Gap, Result
 from analytics.yields import promise_unchanged
@@ -195,6 +196,7 @@ def finish(page: Page) -> None:
     rests_on = reports.sources(page.name, page.records, page.settings)
     rests_on = disclosure.protect_provenance(rests_on, page.audience)
     show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])), slot="made")
+    show_html(filled("blocks/glossary", words=glossary()), slot="words")
     content = collect(page.name, page.audience, page.results, page.written, rests_on)
     run = _run()
     if run:

@@ -300,18 +300,57 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     start = (
         ""
         if standing.is_confirmatory
-        else f"Exploratory, the plan being {standing.word.removesuffix(': exploratory')}. "
+        else f"Exploratory, because the plan is {standing.word.removesuffix(': exploratory')}. "
     )
-    lead = {
-        study.CANNOT_TELL: "The records cannot tell",
-        "higher": "A difference was found",
-        "lower": "A difference was found",
-        "no difference that matters": "No difference that would matter",
-    }.get(words.partition(":")[0], words.partition(":")[0].capitalize() or "Withheld")
-    rest = f";{words.partition(':')[2]}" if words.startswith(f"{study.CANNOT_TELL}:") else ""
-    return f"{start}{lead}: {who}, {study.outcome_in_words(plan.primary)}: {value}{rest}."
+    found = words.partition(":")[0]
+    said = STUDY_SAYS.get(found, f"{numbers.title_case(found)}: {{what}}" if found else disclosure.WITHHELD)
+    rest = words.partition(":")[2].strip() if found == study.CANNOT_TELL else ""
+    what = study.outcome_in_words(plan.primary).partition(", percent of")[0]
+    sentence = f"{said.format(what=what)} ({who}): {value}."
+    return f"{start}{sentence}{f' {numbers.sentence(rest)}' if rest else ''}"
+
+
+STUDY_SAYS = {
+    study.CANNOT_TELL: "These records cannot tell whether there is a difference in {what}",
+    "higher": "A difference was found in {what}",
+    "lower": "A difference was found in {what}",
+    "no difference that matters": "No difference that matters was found in {what}",
+}
+
+
+def study_key_numbers(page: Page) -> list[KeyNumber]:
+    """Return the key numbers of a study: the difference, who has an outcome, what could have been found."""
+    answer, design = result_of(page, "answer"), result_of(page, "design")
+    if why_not(answer) or answer.table().empty:
+        return []
+    row = answer.table().iloc[0]
+    found = str(row["flag"]).partition(":")[0]
+    first = key_number(
+        page,
+        "answer",
+        label=f"Difference, {row['comparison']}" if "comparison" in row else "Difference",
+        rests_on=" ",
+        verdict="cannot be told" if found == study.CANNOT_TELL else found,
+        term="answer",
+    )
+    tiles = [first]
+    known = pd.DataFrame() if why_not(design) else design.table()
+    for label, start in STUDY_TILES.items():
+        lines = known[known["term"].str.startswith(start)] if len(known) else known
+        if len(lines) and pd.notna(lines["estimate"].iloc[0]):
+            said = numbers.parts(lines.iloc[0])
+            tiles.append(KeyNumber(label, said.value, said.unit, said.interval))
+    return tiles
+
+
+# Label of a key number, and how the term of `study.design` begins that it shows.
+STUDY_TILES = {
+    "With an outcome today": "patients with an outcome: all",
+    "Minimum detectable effect": "detectable with",
+    "Power at a difference that matters": "power at what matters",
+}
 
 
 def study_warning(where: study.Status) -> str:
     """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
-    return f"The plan is {where.word}; {{n}} point(s) under *What was declared, and when?*"
+    return f"The plan is {where.word}: see {{n}} point(s) under What was declared, and when?"

@@ -12,5 +12,11 @@ def of_page(name: str) -> dict[str, Any]:
 
 
 @lru_cache(maxsize=1)
+def glossary() -> dict[str, str]:
+    """Return what the words of the pages mean, by word."""
+    return tomllib.loads((Path(__file__).parent / "glossary.toml").read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=1)
 def _all() -> dict[str, dict[str, Any]]:
     return tomllib.loads((Path(__file__).parent / "words.toml").read_text(encoding="utf-8"))

@@ -4,13 +4,14 @@
 balance tells of the rows left out.
 """
 
-from collections.abc import Callable, Iterable
+import html
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
-from analytics.dictionary import TABLES
+from analytics.dictionary import TABLES, Column
 from analytics.errors import ParameterError
 
 Chosen = dict[str, pd.Series]
@@ -22,7 +23,8 @@ class Records:
 
     `warnings` are Problems that did not stop the load; `balance` has one row per table (table, read, used,
     left_out, reason) with read = used + left_out; `sources` one row per table (table, file, sha256, n_rows).
-    `consultations` are the rows of measurements that were made before any session.
+    `consultations` are the rows of measurements that were made before any session, `own` the columns of the
+    clinic's own, by table.
     """
 
     patients: pd.DataFrame
@@ -38,6 +40,18 @@ class Records:
     warnings: tuple = ()
     balance: pd.DataFrame = field(default_factory=pd.DataFrame)
     sources: pd.DataFrame = field(default_factory=pd.DataFrame)
+    own: Mapping[str, tuple[Column, ...]] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        """Return one line: rows of each table, and how much is to be looked at."""
+        rows = ", ".join(f"{len(getattr(self, name))} {name}" for name in TABLES if len(getattr(self, name)))
+        return f"Records: {rows}; {len(self.warnings)} to look at"
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the balance of rows of each table, and what is to be looked at."""
+        said = "".join(f"<li>{html.escape(p.sentence())}</li>" for p in self.warnings)
+        table = self.balance.to_html(index=False, na_rep="") if len(self.balance) else ""
+        return f"<p>{html.escape(repr(self))}</p>{table}<ul>{said}</ul>"
 
 
 def patient(records: Records, patient_id: str) -> pd.Series:

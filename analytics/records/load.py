@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 
-from analytics.dictionary import TABLES, Raw
+from analytics.dictionary import TABLES, Raw, Table, declared
 from analytics.errors import Problem, RecordError
 from analytics.identifiers import allowed_beside, examine
 from analytics.records import readers, rules
@@ -92,7 +92,9 @@ def _read(path: str | Path, queries: Mapping[str, str] | None) -> Raw:
     """Return the tables as read, with what in them could identify a person among their problems."""
     raw = readers.read(path, queries=queries)
     identifying = examine(path, raw.tables)
-    return replace(raw, problems=(*raw.problems, *identifying), allowed=allowed_beside(path))
+    return replace(
+        raw, problems=(*raw.problems, *identifying), allowed=allowed_beside(path), own=declared(path)
+    )
 
 
 def from_raw(raw: Raw) -> Records:
@@ -111,9 +113,9 @@ def from_raw(raw: Raw) -> Records:
         [(name, t.file, t.sha256, t.n_rows) for name, t in sorted(raw.tables.items())],
         columns=["table", "file", "sha256", "n_rows"],
     )
-    final = {name: _final(frames[name], name) for name in TABLES}
-    final[first_counts.NAME] = _final(frames[first_counts.NAME], "measurements")
-    return Records(**final, warnings=_warnings(problems), balance=balance, sources=sources)
+    final = {name: _final(frames[name], raw.table(name)) for name in TABLES}
+    final[first_counts.NAME] = _final(frames[first_counts.NAME], raw.table("measurements"))
+    return Records(**final, warnings=_warnings(problems), balance=balance, sources=sources, own=raw.own)
 
 
 def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
@@ -160,7 +162,7 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
 
 def _one_table(raw: Raw, name: str, absent: set[str]) -> tuple[pd.DataFrame, list[Problem], str]:
     """Return one table typed and checked column by column, its problems, and what was left out of it."""
-    table = TABLES[name]
+    table = raw.table(name)
     if name not in raw.tables:
         return empty(table), [], ""
     result = typed(raw.tables[name], table)
@@ -195,8 +197,7 @@ def _warnings(problems: list[Problem]) -> tuple[Problem, ...]:
     return tuple(p for p in problems if p.severity == "warning")
 
 
-def _final(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    table = TABLES[name]
+def _final(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     return frame[table.names()].astype({c.name: c.dtype for c in table.columns}).reset_index(drop=True)
 
 

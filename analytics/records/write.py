@@ -16,7 +16,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import xlsxwriter
 
-from analytics.dictionary import TABLES, Column, Table, must_be, note
+from analytics.dictionary import OWN_FILE, TABLES, Column, Table, as_declared, must_be, note
 from analytics.errors import ParameterError
 from analytics.files import file, refuse_file
 from analytics.files import tables as writing
@@ -55,6 +55,10 @@ def write(records: Records, place: str | Path, *, kind: Kind = "csv", by: str = 
         both = [frame.astype(object) for frame in (tables["measurements"], early)]
         tables["measurements"] = pd.concat(both, ignore_index=True).astype(early.dtypes)
     target = Path(place)
+    beside = {OWN_FILE: as_declared(records.own)} if records.own else {}
+    if kind in ("xlsx", "duckdb"):
+        for name, text in beside.items():
+            writing.file(target.parent / name, text, by=by)
     if kind == "xlsx":
         return writing.file(target, _workbook(tables), by=by)
     if kind == "duckdb":
@@ -63,14 +67,15 @@ def write(records: Records, place: str | Path, *, kind: Kind = "csv", by: str = 
         f"{name}.{kind}": frame.to_csv(index=False).encode() if kind == "csv" else _parquet(frame)
         for name, frame in tables.items()
     }
-    return writing.folder(target, files, by=by)
+    return writing.folder(target, {**files, **beside}, by=by)
 
 
 def as_written(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Return a table as handed in: without the columns filled at load, whole numbers without decimals."""
     asked = TABLES[table].asked()
+    own = [c for c in frame.columns if c not in TABLES[table].names()]
     whole = {c.name: "Int64" for c in asked if c.kind == "integer"}
-    return frame[[c.name for c in asked]].astype(whole)
+    return frame[[*(c.name for c in asked), *own]].astype(whole)
 
 
 def _parquet(frame: pd.DataFrame) -> bytes:

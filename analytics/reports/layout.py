@@ -6,7 +6,7 @@ metadata of an output says where it belongs:
 
 - slot: `strip` (above the question), `answer`, `numbers` (under the answer), `pair` (side by
   side above the picture), `aside` (beside the picture),
-  `made` (the last fold), `foot`. Without a slot it stays where it was written.
+  `made` (the last fold), `words` (the one before it), `foot`. Without a slot it stays where it was written.
 - lead: a short answer; the first of a fold moves to its line.
 - failed: the checks that a shown result did not pass; its fold is open and says so.
 - foot_line: what every printed page repeats.
@@ -29,8 +29,9 @@ from nbformat.v4 import new_code_cell, new_markdown_cell
 from analytics.reports.record import MARK
 
 TEMPLATES = Path(__file__).parent / "templates"
-SLOTS = ("strip", "answer", "numbers", "pair", "aside", "made", "foot")
+SLOTS = ("strip", "answer", "numbers", "pair", "aside", "made", "words", "foot")
 MADE = "How was this made?"  # the last fold
+WORDS = "What do the words mean?"
 HEADING = re.compile(r"^(#{1,2}) +(.+?) *#*$", re.MULTILINE)
 
 
@@ -108,6 +109,8 @@ def document(
         foot_line = piece.mark.get("foot_line", foot_line)
         _set(piece.mark, written, slots, folds)
     shown = [fold for fold in folds if fold.inside]
+    if slots["words"]:
+        shown.append(Fold(WORDS, inside=slots["words"]))
     if slots["made"]:
         shown.append(Fold(MADE, inside=slots["made"]))
     text = filled(
@@ -119,7 +122,7 @@ def document(
              "inside": Markup("\n".join(f.inside))}
             for f in shown
         ],
-        links=links,
+        links={"What the words mean": f"#{Fold(WORDS).id}", **links} if slots["words"] else links,
         named=named,
         foot_line=_css_string(foot_line),
     )  # fmt: skip
@@ -131,7 +134,7 @@ def _set(mark: Mapping[str, Any], written: str, slots: dict[str, list[str]], fol
     if not written.strip():
         return
     slot = mark.get("slot", "")
-    in_fold = bool(folds) and slot not in ("strip", "answer", "made", "foot")
+    in_fold = bool(folds) and slot not in ("strip", "answer", "made", "words", "foot")
     if not in_fold:
         slots[slot or "main"].append(written)
         return

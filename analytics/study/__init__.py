@@ -1,6 +1,7 @@
 """A declared question put to the clinic's own records: was it decided before, and what may be said?"""
 
 from analytics.study.answer import CANNOT_TELL
+from analytics.study.effects import CLUSTERED, MIXED, fitted, independent
 from analytics.study.lint import Findings, lint
 from analytics.study.lock import Frozen, Status, freeze, looks, note_look, reports_on, status
 from analytics.study.plan import Plan, beside, checked, digest, in_words, read
@@ -9,4 +10,5 @@ from analytics.study.questions import (
     model, overlap, plan_in_full, reasons, robustness, smooth, standing, table_one, tests, tipping, warnings,
 )
 from analytics.study.report import HANGS, exposure_in_words, outcome_in_words
+from analytics.study.rows import Reading, of_everyone, sample
 from analytics.study.synthetic import synthetic

@@ -132,6 +132,22 @@ def sample(
     return Sample(units, True, exposure, rows)
 
 
+def of_everyone(records: Records, *, reading: Reading) -> pd.DataFrame:
+    """Return one row per planted zone with its yield, without a plan: all variables, y, variance, reason.
+
+    Parameters
+    ----------
+    reading
+        Which reading is the outcome.
+    """
+    error = measurement.error_model(records)
+    frame = _variables(records)
+    frame = frame.assign(x=np.nan, reason="", unit_id=frame["placement_id"])
+    known = Background(frame, error, _register_end(records), frozenset(_replanted(records)))
+    rows = yields.by_visit(records, choices=reading.choices, count_error=error)
+    return _with_yields(known, rows, reading, leave_out_replanted=False)
+
+
 def reading_of(plan: Plan) -> Reading:
     """Return what the plan decides about yields."""
     return Reading(yields.Choices(photographs=PHOTOGRAPHS[plan.strategy(FAILED_PHOTOGRAPH)]))
@@ -245,6 +261,14 @@ def _register_end(records: Records) -> float:
 def _of_yields(
     plan: Plan, known: Background, rows: pd.DataFrame, reading: Reading, exposure: Exposure
 ) -> Sample:
+    leave_out = plan.strategy(SECOND_SESSION) == "leave out"
+    return Sample(_with_yields(known, rows, reading, leave_out_replanted=leave_out), True, exposure, rows)
+
+
+def _with_yields(
+    known: Background, rows: pd.DataFrame, reading: Reading, *, leave_out_replanted: bool
+) -> pd.DataFrame:
+    """Return the placements with the yield of their reading, whether it is due, and why it is missing."""
     picked = _read(rows, reading)
     if len(picked):
         y = picked["yield_pct"] / picked["planted_ratio"]
@@ -258,7 +282,7 @@ def _of_yields(
     units = units.assign(early=units["placement_id"].map(_early(rows, picked)))
     reached = units["register_month"] + units["maturity_month"] <= known.end
     again = units["placement_id"].isin(known.replanted)
-    if plan.strategy(SECOND_SESSION) == "leave out":
+    if leave_out_replanted:
         units = units.assign(reason=units["reason"].mask(units["reason"].eq("") & again, REPLANTED))
     inside = units["reason"].eq("")
     units = units.assign(is_due=inside & (reached | units["y"].notna()))
@@ -267,7 +291,7 @@ def _of_yields(
         index=units.index,
     )
     units = units.assign(reason=units["reason"].mask(inside & units["y"].isna(), why))
-    return Sample(units.reset_index(drop=True), True, exposure, rows)
+    return units.reset_index(drop=True)
 
 
 def _read(rows: pd.DataFrame, reading: Reading) -> pd.DataFrame:

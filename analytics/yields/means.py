@@ -42,7 +42,7 @@ FEW = f"fewer than {MIN_PATIENTS} patients"
 def average(
     records: Records,
     *,
-    by: Sequence[str] = ("zone",),
+    by: str | Sequence[str] = ("zone",),
     month: float | None = None,
     adjust: Sequence[str] = (),
     level: float = LEVEL,
@@ -55,7 +55,7 @@ def average(
     Parameters
     ----------
     by
-        Columns of the rows to group by, e.g. `zone`, `surgeon_id`, `method`.
+        One column or several to group by, of the rows or of patients: `zone`, `surgeon_id`, `smoker`.
     month
         Month since the session, 6 to 60; by default each zone's maturity month.
     adjust
@@ -82,14 +82,15 @@ def average(
         When no reading is usable.
     """
     _check(month, level)
+    by = (by,) if isinstance(by, str) else tuple(by)
     error = measurement.error_model(records) if count_error is None else count_error
     if rows is None:
         rows = by_visit(records, choices=choices, count_error=error)
-    visits = with_case_mix(rows, records, adjust)
+    visits = with_case_mix(rows, records, (*by, *adjust))
     unknown = [c for c in (*by, *adjust) if c not in visits.columns]
     if unknown:
         raise ParameterError(
-            f"yields.average(by): unknown column {', '.join(unknown)}; use a column of by_visit"
+            f"yields.average(by): unknown column {', '.join(unknown)}; use a column of by_visit or patients"
         )
     picked = one_reading(visits, month=month)
     if picked.empty:

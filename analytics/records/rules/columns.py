@@ -14,7 +14,7 @@ import pandas as pd
 import pandera.pandas as pa
 from pandera.errors import SchemaErrors
 
-from analytics.dictionary import TABLES, Column, Table, limits_in_words
+from analytics.dictionary import Column, Table, limits_in_words
 from analytics.errors import Problem, Sentence, at_rows
 from analytics.records.typed import nearest
 
@@ -119,20 +119,17 @@ def check(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, list[Problem
         with warnings.catch_warnings():
             # pandera joins its findings in a way pandas is about to change; only places and names are read.
             warnings.simplefilter("ignore", FutureWarning)
-            _schema(table.name).validate(frame, lazy=True)
+            _schema(table).validate(frame, lazy=True)
     except SchemaErrors as fault:
         return _translated(frame, table, fault.failure_cases)
     return frame, []
 
 
 @cache
-def _schema(name: str) -> pa.DataFrameSchema:
+def _schema(table: Table) -> pa.DataFrameSchema:
     """Return the pandera schema of a table; its checks are named by our codes."""
     return pa.DataFrameSchema(
-        {
-            c.name: pa.Column(None, _checks(c), nullable=not c.required, name=c.name)
-            for c in TABLES[name].asked()
-        }
+        {c.name: pa.Column(None, _checks(c), nullable=not c.required, name=c.name) for c in table.asked()}
     )
 
 

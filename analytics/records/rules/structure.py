@@ -20,7 +20,8 @@ def check(raw: Raw) -> tuple[list[Problem], set[str]]:
     """Return the problems of tables and headers, and the names (table.column) that were not handed in."""
     problems: list[Problem] = []
     absent: set[str] = set()
-    for name, table in TABLES.items():
+    for name in TABLES:
+        table = raw.table(name)
         if name not in raw.tables:
             absent |= {f"{name}.{column}" for column in table.names()}
             problems += [] if table.optional or _is_spared(raw, name) else [_absent_table(table)]

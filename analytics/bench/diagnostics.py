@@ -1,0 +1,177 @@
+"""Is the model right enough? Residuals, odd patients, what hangs on one patient, zones and months missed.
+
+A patient is judged whole: the distance of all of a patient's rows together. Influence is by leaving one
+patient out and fitting again; Cook's distance uses the covariance of the whole fit (`numerics.diagnostics`).
+"""
+
+import html
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics import study
+from analytics.errors import FitError
+from analytics.numerics import diagnostics
+
+if TYPE_CHECKING:
+    from analytics.bench.formula import Model
+
+ODD = 0.01  # named where a patient's p-value times the number of patients is under this (Bonferroni)
+MOVES = 1.0  # named where a coefficient moves by more standard errors than this (common practice, no source)
+MONTHS = (0.0, 9.0, 12.0, 15.0, 18.0, 24.0, np.inf)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Diagnosis:
+    """What speaks for and against a model.
+
+    `rows`: one per row (patient_id, fitted, residual, scaled by its error, independent, pit). `patients`: one
+    per patient (n_rows, distance, p_value, effect, effect_sd, cook, moves: the most standard errors by which
+    a coefficient moves without the patient). `moved`: per patient and term, the coefficient without the
+    patient. `observed`: mean observed and expected by zone and by month. `flags` in words.
+    """
+
+    rows: pd.DataFrame
+    patients: pd.DataFrame
+    moved: pd.DataFrame = field(repr=False)
+    observed: pd.DataFrame = field(repr=False)
+    flags: tuple[str, ...] = ()
+
+    def plot(self, axes=None):
+        """Draw residuals against fitted values, and the quantiles of residuals and of patients; return axes.
+
+        Parameters
+        ----------
+        axes
+            Three matplotlib axes of one's own.
+        """
+        from matplotlib import pyplot as plt
+
+        if axes is None:
+            _, axes = plt.subplots(1, 3, figsize=(10, 3.2), layout="constrained")
+        axes[0].scatter(self.rows["fitted"], self.rows["scaled"], s=9, color="#4a5259")
+        axes[0].axhline(0, color="#1b1f23", linewidth=0.8)
+        axes[0].set(xlabel="fitted", title="Residual, in standard deviations")
+        effects = (
+            (self.patients["effect"] / self.patients["effect_sd"]).replace([np.inf, -np.inf], np.nan).dropna()
+        )
+        for place, (values, title) in enumerate(
+            ((self.rows["independent"], "residuals"), (effects, "patients")), 1
+        ):
+            if len(values) > 1:
+                stats.probplot(values, plot=axes[place])
+            axes[place].set_title(f"Quantiles of {title}")
+        return axes
+
+    def __repr__(self) -> str:
+        return f"Diagnosis of {len(self.patients)} patients: {'; '.join(self.flags) or 'nothing to look at'}"
+
+    def _repr_html_(self) -> str:
+        head = self.patients.sort_values("cook", ascending=False).head(5).round(3)
+        return f"<p>{html.escape(repr(self))}</p>{head.to_html(index=False)}"
+
+
+def diagnose(model: "Model") -> Diagnosis:
+    """Return what speaks for and against a model.
+
+    Parameters
+    ----------
+    model
+        Of `bench.model`.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.bench.formula import model
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> list(diagnose(model("yield_pct ~ zone", clinic)).patients.columns[:3])
+    ['patient_id', 'n_rows', 'distance']
+    """
+    beta, cov, between, own = _parameters(model)
+    one = np.ones((len(model.y), 1))
+    left = diagnostics.leftover(
+        model.y, model.X, model.patient, one, beta=beta, beta_cov=cov, covariance=between, own_variance=own
+    )
+    moved = diagnostics.leave_out(model.patient, beta, cov, lambda kept: _without(model, kept))
+    who = [str(model.frame["patient_id"].iloc[g[0]]) for g in left.rows]
+    rows = pd.DataFrame(
+        {
+            "patient_id": model.frame["patient_id"],
+            "fitted": model.y - left.conditional,
+            "residual": left.conditional,
+            "scaled": left.conditional / np.sqrt(own),
+            "independent": left.independent,
+            "pit": left.pit,
+        }
+    )
+    patients = pd.DataFrame(
+        {
+            "patient_id": who,
+            "n_rows": [len(g) for g in left.rows],
+            "distance": left.distance,
+            "p_value": left.p_value,
+            "effect": left.effect[:, 0],
+            "effect_sd": left.effect_sd[:, 0],
+            "cook": moved.cook,
+            "moves": np.abs(moved.moves).max(axis=1),
+        }
+    )
+    terms = pd.DataFrame(moved.beta, index=pd.Index(who, name="patient_id"), columns=list(model.terms))
+    without = terms.reset_index().melt(id_vars="patient_id", var_name="term", value_name="estimate")
+    return Diagnosis(rows, patients, without, _observed(model, beta), _flags(patients))
+
+
+def _parameters(model: "Model") -> tuple[np.ndarray, np.ndarray, float, np.ndarray]:
+    """Return fixed effects, their covariance, the variance between patients, and each row's own variance."""
+    fit = model.mixed_fit
+    if fit is not None:
+        known = np.zeros(len(model.y)) if model.variance is None else model.variance
+        return fit.beta, fit.beta_cov, float(fit.covariances[0][0, 0]), fit.sigma**2 + known
+    beta = np.linalg.lstsq(model.X, model.y, rcond=None)[0]
+    rest = model.y - model.X @ beta
+    variance = float(rest @ rest) / max(len(rest) - model.X.shape[1], 1)
+    return beta, variance * np.linalg.inv(model.X.T @ model.X), 0.0, np.full(len(rest), variance)
+
+
+def _without(model: "Model", kept: np.ndarray) -> np.ndarray:
+    X, y = model.X[kept], model.y[kept]
+    if np.linalg.matrix_rank(X) < X.shape[1]:
+        raise FitError("the rest does not determine the coefficients")
+    if model.mixed_fit is None:
+        return np.linalg.lstsq(X, y, rcond=None)[0]
+    variance = None if model.variance is None else model.variance[kept]
+    return study.fitted(y, X, model.patient[kept], variance, model.mixed_fit.theta).beta
+
+
+def _observed(model: "Model", beta: np.ndarray) -> pd.DataFrame:
+    """Return the mean observed and expected outcome by zone and by month of the reading."""
+    frame = model.frame.assign(observed=model.y, expected=model.X @ beta)
+    parts = []
+    if "zone" in frame:
+        parts.append(frame.assign(by="zone", group=frame["zone"]))
+    if "reading_month" in frame:
+        month = pd.cut(frame["reading_month"], MONTHS, right=False).astype(str)
+        parts.append(frame.assign(by="month", group=month))
+    if not parts:
+        return pd.DataFrame(columns=["by", "group", "observed", "expected", "n_rows"])
+    summed = pd.concat(parts).groupby(["by", "group"], sort=True)
+    out = summed[["observed", "expected"]].mean().assign(n_rows=summed.size())
+    return out.reset_index()
+
+
+def _flags(patients: pd.DataFrame) -> tuple[str, ...]:
+    said = (
+        (
+            patients["p_value"] * len(patients) < ODD,
+            "{n} patients lie further from the model than chance allows",
+        ),
+        (
+            patients["moves"] > MOVES,
+            "without one of {n} patients a coefficient moves by more than its standard error",
+        ),
+        (patients["moves"].isna(), "{n} patients carry a term alone"),
+    )
+    return tuple(text.format(n=int(which.sum())) for which, text in said if which.any())

@@ -1,0 +1,266 @@
+"""The research bench against statsmodels, lifelines and pandas, on the invented clinic.
+
+statsmodels MixedLM maximises the same REML likelihood with known variances of zero; with known variances the
+independent fit is a direct maximisation of the same likelihood by scipy, written here.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+from conftest import ROOT
+from lifelines import WeibullAFTFitter
+from scipy import optimize, stats
+
+import analytics
+from analytics import bench, records, results, yields
+from analytics.errors import FitError, ParameterError
+from analytics.numerics import diagnostics, mixed
+from tests import records_small
+
+
+@pytest.fixture(scope="module")
+def units(demo):
+    return bench.units(demo)
+
+
+def test_units_hold_every_planted_zone_once_with_its_reason_and_plain_types(demo, units):
+    frame = units.frame
+    assert len(frame) == len(demo.placements)
+    assert frame["reason"].eq("").sum() == frame["yield_pct"].notna().sum() == len(units.analysed)
+    assert set(map(str, frame.dtypes)) <= {"object", "float64", "int64"}
+    assert frame["smoker"].dropna().isin([0.0, 1.0]).all()
+    whole = yields.one_reading(yields.by_visit(demo))
+    same = whole.merge(units.analysed, on="placement_id", suffixes=("_w", ""))
+    assert len(same) == len(units.analysed)
+    assert units.codebook().set_index("column").loc["yield_pct", "unit"] == "% of planted hairs"
+    assert units.left_out()["n_rows"].sum() == len(frame) - len(units.analysed)
+
+
+def test_units_are_written_for_other_programs(units, tmp_path):
+    again = pd.read_csv(units.to_csv(tmp_path / "units.csv"), dtype={"patient_id": str})
+    assert np.allclose(again["yield_pct"], units.frame["yield_pct"], equal_nan=True)
+    assert (tmp_path / "units_codebook.csv").exists()
+    assert len(pd.read_parquet(units.to_parquet(tmp_path / "units.parquet"))) == len(again)
+
+
+def _direct(model) -> np.ndarray:
+    """Return REML coefficients with known variances by plain maximisation: dense, patient by patient."""
+    groups = diagnostics.by_group(model.patient)
+
+    def parts(log):
+        between, own = np.exp(log)
+        xx, xy, yy, det = np.zeros((model.X.shape[1],) * 2), np.zeros(model.X.shape[1]), 0.0, 0.0
+        for g in groups:
+            v = np.diag(own + model.variance[g]) + between
+            inverse = np.linalg.inv(v)
+            xx += model.X[g].T @ inverse @ model.X[g]
+            xy += model.X[g].T @ inverse @ model.y[g]
+            yy += model.y[g] @ inverse @ model.y[g]
+            det += np.linalg.slogdet(v)[1]
+        return xx, xy, yy, det
+
+    def deviance(log):
+        xx, xy, yy, det = parts(log)
+        return det + np.linalg.slogdet(xx)[1] + yy - xy @ np.linalg.solve(xx, xy)
+
+    best = optimize.minimize(
+        deviance,
+        np.log([50.0, 50.0]),
+        method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000},
+    )
+    xx, xy, _, _ = parts(best.x)
+    return np.linalg.solve(xx, xy)
+
+
+def test_a_formula_with_known_variances_equals_a_plain_maximisation(units):
+    model = bench.model("yield_pct ~ zone + smoker + age_years", units)
+    assert np.allclose(model.tidy()["estimate"], _direct(model), atol=2e-3)
+
+
+def test_without_known_variances_it_equals_statsmodels(units):
+    frame = units.analysed.drop(columns="yield_variance").dropna(subset=["smoker"])
+    ours = bench.model("yield_pct ~ zone + smoker", frame).tidy().set_index("term")
+    theirs = smf.mixedlm("yield_pct ~ zone + smoker", frame, groups=frame["patient_id"]).fit(reml=True)
+    assert np.allclose(ours["estimate"], theirs.fe_params.to_numpy(), atol=1e-2)
+
+
+def test_contrasts_means_and_tests_agree_with_one_another(units):
+    model = bench.model("yield_pct ~ C(zone) + method", units)
+    told = model.contrast("C(zone)[T.frontal] - C(zone)[T.hairline]").iloc[0]
+    means = model.means("zone").set_index("zone")["estimate"]
+    assert told["estimate"] == pytest.approx(means["frontal"] - means["hairline"])
+    by_weight = model.contrast({"C(zone)[T.frontal]": 1.0, "C(zone)[T.hairline]": -1.0}).iloc[0]
+    assert by_weight["std_error"] == pytest.approx(told["std_error"])
+    one = bench.model("yield_pct ~ smoker", units)
+    t = one.tidy().iloc[1]
+    assert one.test("smoker")["f"] == pytest.approx(t["statistic"] ** 2, rel=1e-6)
+    assert one.test("smoker")["p_value"] == pytest.approx(t["p_value"], rel=1e-6)
+    with pytest.raises(ParameterError, match="no term"):
+        one.test("zone")
+
+
+def test_one_unit_per_patient_is_least_squares_by_patient(units):
+    first = units.analysed.drop_duplicates("patient_id").reset_index(drop=True)
+    model = bench.model("yield_pct ~ smoker", first)
+    assert model.mixed_fit is None
+    theirs = smf.ols("yield_pct ~ smoker", first).fit()
+    assert np.allclose(model.tidy()["estimate"], theirs.params)
+    assert np.allclose(model.tidy()["std_error"], theirs.get_robustcov_results("HC2").bse, rtol=1e-6)
+
+
+def test_what_the_set_cannot_tell_is_named_and_not_estimated(units):
+    model = bench.model("yield_pct ~ zone * method", units)
+    empty = units.analysed.groupby(["zone", "method"]).size().unstack().isna().any(axis=1)
+    assert model.not_estimated
+    means = model.means("zone").set_index("zone")["estimate"]
+    assert means.isna().sum() >= 1
+    assert not means[~empty].isna().any()
+
+
+@pytest.mark.parametrize(
+    ("formula", "said"),
+    [
+        ("yield_pct ~ zoen", "no column zoen"),
+        ("yield_pct zone", "outcome ~ terms"),
+        ("yield_pct ~ zone +", "not understood"),
+    ],
+)
+def test_a_formula_that_is_wrong_is_refused_in_words(units, formula, said):
+    with pytest.raises(ParameterError, match=said):
+        bench.model(formula, units)
+
+
+def test_times_equal_lifelines_on_the_same_intervals(demo):
+    made = bench.times("50 % ~ smoker", demo, family="weibull")
+    frame = made.frame[["left", "right", "smoker"]].assign(left=made.frame["left"].clip(lower=1e-9))
+    theirs = WeibullAFTFitter().fit_interval_censoring(frame, "left", "right", formula="smoker")
+    ours = made.tidy().iloc[0]
+    assert ours["estimate"] == pytest.approx(theirs.params_["lambda_"]["smoker"], abs=2e-3)
+    assert ours["time_ratio"] == pytest.approx(np.exp(ours["estimate"]))
+
+
+def test_a_planted_patient_is_found_by_the_influence_flag(units):
+    frame = units.analysed
+    crown = frame[frame["zone"].eq("crown")].head(3)
+    odd = frame.copy()
+    odd.loc[odd["patient_id"].eq(crown["patient_id"].iloc[0]) & odd["zone"].eq("crown"), "yield_pct"] -= 150
+    told = bench.model("yield_pct ~ zone", odd).diagnose()
+    worst = told.patients.sort_values("cook").iloc[-1]
+    assert worst["patient_id"] == crown["patient_id"].iloc[0]
+    assert any("coefficient moves" in flag for flag in told.flags)
+    calm = bench.model("yield_pct ~ zone", frame).diagnose()
+    assert not any("further from the model" in flag for flag in calm.flags)
+    assert stats.kstest(calm.rows["pit"], "uniform").pvalue > 0.001
+
+
+def test_results_records_and_answers_say_themselves_shortly(demo):
+    answer = yields.average(demo, by="method")
+    assert answer.by == ("method",)
+    assert set(yields.average(demo, by="smoker").table()["smoker"].dropna()) == {True, False}
+    for thing in (demo, answer, bench.model("yield_pct ~ zone", demo), bench.times("50 % ~ zone", demo)):
+        assert len(repr(thing)) < 300
+        assert "<" in thing._repr_html_()
+    assert "without an answer" in repr(results.unanswered(results.Gap("No crown was counted.")))
+
+
+def test_the_package_offers_the_bench_by_name():
+    assert analytics.model is bench.model
+    assert {"model", "times", "units", "records"} <= set(dir(analytics))
+
+
+OWN = """
+[[variable]]
+table = "patients"
+name = "body_mass_index"
+type = "number"
+unit = "kg/m2"
+low = 12
+high = 70
+meaning = "body mass index at the first session"
+
+[[variable]]
+table = "sessions"
+name = "assistant_side"
+type = "choice"
+levels = ["left", "right"]
+meaning = "side at which the assistant stood"
+"""
+
+
+def _with_own(tmp_path, **cells):
+    register = records_small.small()
+    for i, row in enumerate(register["patients"]):
+        row["body_mass_index"] = cells.get("bmi", str(22 + i))
+    for row in register["sessions"]:
+        row["assistant_side"] = cells.get("side", "left")
+    place = records_small.save(register, tmp_path / "register")
+    (place / "variables.toml").write_text(OWN, encoding="utf-8")
+    return place
+
+
+def test_a_column_of_the_clinics_own_is_read_checked_and_reaches_formulas(tmp_path):
+    read = records.load(_with_own(tmp_path))
+    assert read.patients["body_mass_index"].tolist() == [22, 23, 24]
+    assert read.sessions["assistant_side"].dtype == "string"
+    assert "body_mass_index" in bench.units(read).frame
+    found = records.check(_with_own(tmp_path, bmi="700", side="behind"))
+    assert {p.column for p in found.problems} == {"body_mass_index", "assistant_side"}
+    again = records.load(records.write(read, tmp_path / "again"))
+    assert again.patients.equals(read.patients)
+    assert again.own == read.own
+
+
+def test_every_fault_of_a_declaration_is_told(tmp_path):
+    place = _with_own(tmp_path)
+    (place / "variables.toml").write_text(
+        '[[variable]]\ntable = "people"\nname = "Zone"\ntype = "date"\n', encoding="utf-8"
+    )
+    with pytest.raises(ParameterError) as told:
+        records.load(place)
+    for part in ("table is one of", "name is of small letters", "type is one of", "meaning"):
+        assert part in str(told.value)
+
+
+def test_diagnostics_of_a_published_fit():
+    """DG-1 to DG-5, DG-9: sleepstudy (Belenky et al. 2003), values of lme4 as `checks_2.md` gives them."""
+    rows = pd.read_csv(ROOT / "data_demo" / "published" / "sleepstudy.csv")
+    y, days = rows["Reaction"].to_numpy(), rows["Days"].to_numpy(dtype=float)
+    X = np.column_stack([np.ones(len(y)), days])
+    codes = pd.factorize(rows["Subject"])[0]
+    fit = mixed.fit(y, X, [(codes, X)])
+    left = diagnostics.leftover(
+        y, X, codes, X, beta=fit.beta, beta_cov=fit.beta_cov, covariance=fit.covariances[0],
+        own_variance=fit.sigma**2,
+    )  # fmt: skip
+    scaled = left.conditional / fit.sigma
+    assert scaled[[56, 7, 59]] == pytest.approx([5.179260, -3.953567, -3.842491], abs=1e-4)
+    assert left.independent[:5] == pytest.approx(
+        [-0.051835, -0.070967, -0.632486, 1.540712, 1.750754], abs=1e-4
+    )
+    assert (left.independent**2).sum() == pytest.approx(178, abs=1e-3)
+    subject = rows["Subject"].drop_duplicates().tolist()
+    at = {s: i for i, s in enumerate(subject)}
+    assert left.distance[at[332]] == pytest.approx(45.49983, abs=1e-3)
+    assert left.p_value[at[308]] == pytest.approx(6.20e-4, rel=1e-2)
+    ratio = left.effect / left.effect_sd
+    assert ratio[at[308]] == pytest.approx([0.107613, 1.735158], abs=1e-3)
+    assert ratio[at[309]] == pytest.approx([-1.924876, -1.625888], abs=1e-3)
+    assert left.effect_distance[at[309]] == pytest.approx(5.04980, abs=2e-3)
+    moved = diagnostics.leave_out(
+        codes, fit.beta, fit.beta_cov, lambda k: mixed.fit(y[k], X[k], [(codes[k], X[k])]).beta
+    )
+    assert moved.cook[at[309]] == pytest.approx(0.148525, rel=1e-3)
+    assert moved.cook[at[335]] == pytest.approx(0.129480, rel=1e-3)
+    assert left.pit[:3] == pytest.approx([0.479330, 0.465278, 0.285535], abs=1e-4)
+
+
+def test_leaving_out_what_carries_a_term_alone_is_no_error():
+    codes = np.array([0, 0, 1])
+    moved = diagnostics.leave_out(codes, np.zeros(1), np.eye(1), _refuse)
+    assert np.isnan(moved.beta).all()
+
+
+def _refuse(_):
+    raise FitError("not determined")
