@@ -28,7 +28,17 @@ from analytics.records import Records
 FOLDER = ".left"
 KEY_BYTES = 32
 MARK_LETTERS = 24
-TABLES = ("patients", "sessions", "placements", "measurements", "visits", "therapies", "events", "ratings")
+TABLES = (
+    "patients",
+    "sessions",
+    "placements",
+    "measurements",
+    "visits",
+    "therapies",
+    "events",
+    "ratings",
+    "grades",
+)
 
 
 def refuse_few(records: Records, reports: Path, page: str, audience: str) -> dict:
