@@ -74,6 +74,7 @@ DESIGNED = {
     "events": "session_id kind month severity temporary resolved_month",
     "ratings": "session_id month satisfaction_0_10 would_choose_again",
     "grades": "session_id zone month reader_id scale value scale_worst scale_best blinded",
+    "photographs": "session_id month zone view file standard consent",
 }
 
 

@@ -329,3 +329,27 @@ GRADES = Table(
     optional=True,
     absent="photographs were not graded",
 )
+
+PHOTOGRAPHS = Table(
+    "photographs",
+    "a picture that lies on the clinic's own disk and is never handed in",
+    ("file",),
+    (
+        Column("session_id", "id", "the operation", required=True, refers_to="sessions.session_id"),
+        Column("month", "number", "months since the session", unit="months", low=-6, high=480, required=True),
+        Column("zone", "choice", "zone shown; empty: the whole head", allowed=ZONES),
+        Column("view", "label", "the clinic's own word for the view"),
+        Column(
+            "file",
+            "id",
+            "name of the file without its ending, made of codes alone: no name, chart number or date",
+            required=True,
+        ),
+        Column("standard", "yesno", "taken under the clinic's standard conditions"),
+        Column(
+            "consent", "yesno", "the person agreed that it is kept and looked at; without it none is shown"
+        ),
+    ),
+    optional=True,
+    absent="no picture is shown",
+)

@@ -38,6 +38,7 @@ TABLES = (
     "events",
     "ratings",
     "grades",
+    "photographs",
 )
 
 

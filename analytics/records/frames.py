@@ -36,6 +36,7 @@ class Records:
     events: pd.DataFrame
     ratings: pd.DataFrame
     grades: pd.DataFrame = field(default_factory=pd.DataFrame)
+    photographs: pd.DataFrame = field(default_factory=pd.DataFrame)
     consultations: pd.DataFrame = field(default_factory=pd.DataFrame)
     warnings: tuple = ()
     balance: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -100,7 +101,7 @@ def as_of(records: Records, register_month: float) -> Records:
         )
     start = sessions.set_index("session_id")["register_month"]
     chosen = _of_sessions(records, sessions.loc[done, "session_id"])
-    for name in ("measurements", "visits", "events", "ratings", "grades"):
+    for name in ("measurements", "visits", "events", "ratings", "grades", "photographs"):
         frame = getattr(records, name)
         chosen[name] &= frame["session_id"].map(start) + frame["month"] <= register_month
     chosen["therapies"] &= records.therapies["start_register_month"] <= register_month
