@@ -28,13 +28,9 @@ ORDER = [
     "yields",
     "regrowth",
     "milestones",
-<<<<<<< HEAD
     "early",
-    ("course", "planning", "review", "study", "bench", "pooling"),
-=======
     ("course", "planning", "review", "study", "pooling"),
     "bench",
->>>>>>> lead
     "disclosure",
     "reports",
     "published",
