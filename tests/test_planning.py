@@ -308,6 +308,7 @@ def test_doubt_about_what_stands_and_what_is_planted_widens_the_shortfall():
     density = 15.0 + 12.0 * draws[0] + 50.0 * (80.0 + 20.0 * draws[1]) / 100 * (1 + 0.2 * draws[2])
     found = judged(target, 50.0 * 50.0 / 2.0)
     assert found.short == pytest.approx(np.maximum(60.0 - density, 0.0).mean(), rel=3e-3)
+    assert found.short2 == pytest.approx((np.maximum(60.0 - density, 0.0) ** 2).mean(), rel=5e-3)
     assert found.expected == pytest.approx(55.0)
     assert found.chance == pytest.approx((density > 60.0).mean(), abs=2e-3)
 
