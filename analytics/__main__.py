@@ -9,10 +9,12 @@ import argparse
 import difflib
 import importlib
 import os
+import signal
 import sys
+import threading
 from collections.abc import Sequence
 
-from analytics.errors import AnalyticsError
+from analytics.errors import AnalyticsError, of_system, without_address
 
 # Command: module, and what it does. A room that adds a command adds its line.
 COMMANDS = {
@@ -46,6 +48,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     sections that these records do not answer.
     """
     given = list(sys.argv[1:] if argv is None else argv)
+    if given[:1] in (["--version"], ["version"], ["-V"]):
+        from importlib.metadata import version
+
+        print(f"regrowth {version('regrowth-workbook')}")
+        return 0
     if not given or given[0] in ("-h", "--help", "help"):
         print(_help())
         return 0 if given else 2
@@ -56,6 +63,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"regrowth: no such command; use one of {', '.join(COMMANDS)}{hint}", file=sys.stderr)
         return 2
     module, does = COMMANDS[name]
+    _stop_children_when_stopped()
     try:
         command = importlib.import_module(module)
         parser = argparse.ArgumentParser(
@@ -67,15 +75,40 @@ def main(argv: Sequence[str] | None = None) -> int:
         command.arguments(parser)
         return int(command.run(parser.parse_args(rest), _say))
     except AnalyticsError as error:
-        print(error, file=sys.stderr)
+        print(without_address(str(error)), file=sys.stderr)
         return 2
     except BrokenPipeError:
         # The reader of our output (`head`) has closed it; nothing is left to say.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as fault:
+        print(of_system(fault), file=sys.stderr)
+        return 2
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
         return 130
+
+
+def _stop_children_when_stopped() -> None:
+    """Let Ctrl-C and a polite end (SIGTERM) end the processes that make reports, then stop this one."""
+    if threading.current_thread() is not threading.main_thread():
+        return
+
+    def stopped(*_: object) -> None:
+        for each in ("SIGINT", "SIGTERM"):
+            signal.signal(getattr(signal, each), signal.SIG_IGN)  # once is enough
+        reports = sys.modules.get("analytics.files.children")
+        if reports is not None:
+            reports.stop()
+        # A destructor that is interrupted would print a traceback, and has nothing to say.
+        sys.unraisablehook = lambda _: None
+        raise KeyboardInterrupt
+
+    for name in ("SIGINT", "SIGTERM"):
+        signal.signal(getattr(signal, name), stopped)
+    reports = sys.modules.get("analytics.files.children")
+    if reports is not None:
+        reports.begin()
 
 
 def _say(line: str) -> None:

@@ -5,7 +5,10 @@ first row), the rule, what to do. It never holds a value of a record: messages a
 row is numbered as the person sees it in the file: the header is row 1, the first data row is row 2.
 """
 
+import errno
+import re
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -34,6 +37,55 @@ class NotRecorded(AnalyticsError):
 
 class ParameterError(AnalyticsError):
     """An argument or a report parameter is unknown or out of its range."""
+
+
+# What a message begins with for those who work on the package: a room, its function, what was wrong in it.
+_ADDRESS = re.compile(
+    r"^(?:(?:bench|course|disclosure|measurement|milestones|mixed|nonlinear|numerics|pages|planning|pooling|"
+    r"records|regrowth|results|review|simulate|study|turnbull|yields)(?:\.\w+)*(?:\((\w*)[^)]*\))?"
+    r"|\w+\((\w*)[^)]*\)): "
+)
+_NO_ARGUMENT = ("", "fit", "records", "path", "rows", "files")
+
+
+def without_address(message: str, *, with_argument: bool = True) -> str:
+    """Return a message without the function it begins with; the argument's name may stay.
+
+    >>> without_address("yields.average(month): out of range; expected 6 to 60 months")
+    'month: out of range; expected 6 to 60 months'
+    >>> without_address("placements.zone: 1 unknown value, at row 4")
+    'placements.zone: 1 unknown value, at row 4'
+    """
+
+    def kept(found: re.Match) -> str:
+        name = found.group(1) or found.group(2) or ""
+        return f"{name}: " if with_argument and name not in _NO_ARGUMENT else ""
+
+    return "\n".join(_ADDRESS.sub(kept, line) for line in message.split("\n"))
+
+
+def of_system(fault: OSError) -> str:
+    """Return what the system refused as a sentence: a full disk, rights, a file in the way.
+
+    >>> of_system(OSError(errno.ENOSPC, ""))
+    'The disk is full; nothing half made was left. Make room or name another place, then try again.'
+    """
+    name = f"{Path(str(fault.filename)).name}: " if fault.filename else ""
+    if fault.errno in (errno.ENOSPC, errno.EDQUOT):
+        return (
+            "The disk is full; nothing half made was left. Make room or name another place, then try again."
+        )
+    if fault.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
+        return f"{name}the system refuses to read or write there; name another place, or mend its rights"
+    if fault.errno in (errno.ENOTDIR, errno.EEXIST):
+        return f"{name}a file stands where a folder is needed; name another place, or move the file"
+    if fault.errno == errno.EISDIR:
+        return f"{name}a folder stands where a file is needed; name another place"
+    if fault.errno == errno.ENOENT:
+        return f"{name}there is no such file or folder; look at the name"
+    if fault.errno == errno.ENAMETOOLONG:
+        return "a name is longer than the system allows; give a shorter one"
+    return f"{name}the system refused it ({fault.strerror or type(fault).__name__}); look at the place"
 
 
 FIRST_DATA_ROW = 2

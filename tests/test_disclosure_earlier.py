@@ -22,8 +22,8 @@ def _older(demo, n):
 
 
 def _noted(demo, folder, audience):
-    found = disclosure_earlier.refuse_few(demo, folder, "01_surgeon_audit", audience)
-    left.note(folder, found["name"], found["marks"])
+    found = disclosure_earlier.refuse_few(demo, [folder], "01_surgeon_audit", audience)
+    left.note(found["name"], found["marks"])
 
 
 @pytest.mark.parametrize(("audience", "threshold"), [("shared", 5), ("public", 10)])
@@ -33,11 +33,38 @@ def test_a_report_that_differs_in_few_patients_is_refused(audience, threshold, d
     _noted(demo, tmp_path, audience)
     for n in (1, threshold - 1):
         with pytest.raises(ParameterError, match=f"fewer than {threshold} patients differ from an earlier"):
-            disclosure_earlier.refuse_few(_older(demo, n), tmp_path, "01_surgeon_audit", audience)
+            disclosure_earlier.refuse_few(_older(demo, n), [tmp_path], "01_surgeon_audit", audience)
     _noted(_older(demo, threshold), tmp_path, audience)
-    assert len(left.earlier(tmp_path, f"01_surgeon_audit-{audience}")) == 2
-    assert disclosure_earlier.refuse_few(_older(demo, 1), tmp_path, "01_surgeon_audit", "internal") == {}
-    disclosure_earlier.refuse_few(_older(demo, 1), tmp_path, "02_quarterly_review", audience)
+    assert len(left.earlier(tmp_path)) == 2
+    assert disclosure_earlier.refuse_few(_older(demo, 1), [tmp_path], "01_surgeon_audit", "internal") == {}
+
+
+def test_another_page_audience_or_folder_of_reports_does_not_pass_the_guard(demo, tmp_path):
+    """What is subtracted need not be of one page; the register remembers what left by whatever way."""
+    out, other, state = tmp_path / "out", tmp_path / "other", tmp_path / "register.state"
+    found = disclosure_earlier.refuse_few(demo, [out, state], "01_surgeon_audit", "shared")
+    left.note(found["name"], found["marks"])
+    for places, page, audience in (
+        ([out, state], "02_quarterly_review", "shared"),
+        ([out, state], "01_surgeon_audit", "public"),
+        ([other, state], "01_surgeon_audit", "shared"),
+        ([out, tmp_path / "copy.state"], "01_surgeon_audit", "shared"),
+    ):
+        with pytest.raises(ParameterError, match="differ from an earlier"):
+            disclosure_earlier.refuse_few(_older(demo, 1), places, page, audience)
+
+
+def test_a_register_of_sixty_may_report_each_complete_quarter(demo, tmp_path):
+    """A quarter of a small clinic changes more patients than a threshold; two weeks of it do not."""
+    sixty = records.subset(demo, demo.patients["patient_id"].iloc[:60].tolist())
+    last = int(sixty.sessions["register_month"].max())
+    quarters = [records.as_of(sixty, register_month=m) for m in range(last - 9, last + 1, 3)]
+    for one in quarters:
+        found = disclosure_earlier.refuse_few(one, [tmp_path], "02_quarterly_review", "public")
+        left.note(found["name"], found["marks"])
+    assert len(left.earlier(tmp_path)) == len(quarters)
+    with pytest.raises(ParameterError, match="reporting period has ended"):
+        disclosure_earlier.refuse_few(_older(quarters[-1], 3), [tmp_path], "02_quarterly_review", "public")
 
 
 def test_a_patient_more_or_less_or_one_event_more_is_a_difference(demo, tmp_path):
@@ -46,7 +73,7 @@ def test_a_patient_more_or_less_or_one_event_more_is_a_difference(demo, tmp_path
     event = replace(demo, events=demo.events.iloc[:-1])
     for changed in (fewer, event):
         with pytest.raises(ParameterError, match="differ from an earlier"):
-            disclosure_earlier.refuse_few(changed, tmp_path, "01_surgeon_audit", "shared")
+            disclosure_earlier.refuse_few(changed, [tmp_path], "01_surgeon_audit", "shared")
 
 
 def test_what_is_kept_holds_no_code_and_is_for_the_owner_alone(demo, tmp_path):
@@ -62,7 +89,7 @@ def test_a_broken_note_is_refused_in_words(demo, tmp_path):
     _noted(demo, tmp_path, "shared")
     next((tmp_path / ".left" / "01_surgeon_audit-shared").glob("*.json")).write_text("{")
     with pytest.raises(ParameterError, match="the file is broken"):
-        disclosure_earlier.refuse_few(demo, tmp_path, "01_surgeon_audit", "shared")
+        disclosure_earlier.refuse_few(demo, [tmp_path], "01_surgeon_audit", "shared")
 
 
 def test_a_rendered_report_for_others_is_noted_and_the_next_one_held_against_it(demo, tmp_path):
@@ -72,7 +99,7 @@ def test_a_rendered_report_for_others_is_noted_and_the_next_one_held_against_it(
     out = tmp_path / "out"
     report = render.page(str(notebook), ROOT / "data_demo", out, audience="shared")
     assert not list(report.folder.glob("left*"))
-    (noted,) = left.earlier(out, "sample-shared")
+    (noted,) = left.earlier(out)
     assert len(noted) == len(demo.patients)
     records.write(_older(demo, 2), tmp_path / "data")
     with pytest.raises(ParameterError, match="fewer than 5 patients differ"):

@@ -35,10 +35,12 @@ def answered(text: str, **answers: str) -> str:
     """Return a proposal with its questions answered, as a person would in an editor."""
     for target, value in STATED.items():
         shown = str(value).lower() if isinstance(value, bool) else value
-        text = text.replace(
-            f'"{target}" = {{ value = "?", because = "?" }}',
+        text = re.sub(
+            rf'"{target}" = \{{[^}}]*\}}',
             f'"{target}" = {{ value = {shown}, because = "it holds for every row" }}',
+            text,
         )
+    text = text.replace('hold_for_every_row = "?"', 'hold_for_every_row = "yes"')
     text = re.sub(r'register_begins = "[^"]*"', f'register_begins = "{twin.BEGINS}"', text)
     for name, value in answers.items():
         text, n = re.subn(rf'(?m)^{name} = "[^"]*"', f'{name} = "{value}"', text)
@@ -228,8 +230,28 @@ def test_the_proposal_asks_what_the_front_desks_register_leaves_open():
     assert 'date_order = "day-month-year"' in text
     assert 'mark = "*"' in text
     assert 'same_operation = "?"' in text
-    assert text.count('value = "?"') == 4
+    questions = [line.partition(" =")[0] for line in text.splitlines() if re.search(r'^[^#]*"\?"', line)]
+    assert questions == ["same_operation", "contradiction", "hold_for_every_row"]
     assert not re.search(r"case\d+@|\d\d/\d\d/\d{4}", text)
+
+
+def test_three_edits_of_the_proposal_give_the_front_desks_tables(front_desk, tmp_path):
+    """What a person writes into the proposal, and no more: the tables of the mapping corrected by hand."""
+    text = mapping.propose(DATA / "register_b.xlsx")
+    for name, value in (
+        ("same_operation", "month"),
+        ("contradiction", "leave out"),
+        ("hold_for_every_row", "yes"),
+    ):
+        text, n = re.subn(rf'(?m)^{name} = "\?"', f'{name} = "{value}"', text)
+        assert n == 1
+    (tmp_path / "m.toml").write_text(text, encoding="utf-8")
+    tables, _ = mapping.mapped(DATA / "register_b.xlsx", tmp_path / "m.toml")
+    for name in ("sessions", "placements", "measurements"):
+        by_hand = _table(front_desk[0], name)
+        pd.testing.assert_frame_equal(
+            tables[name].reset_index(drop=True), by_hand, check_dtype=False, check_like=True
+        )
 
 
 # What stops, with its row

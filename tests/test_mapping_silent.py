@@ -251,6 +251,20 @@ def test_months_spread_evenly_are_said(tmp_path):
     assert any("within a month of a usual visit" in s for s in implausible(records.from_frames(frames)))
 
 
+def test_the_mapping_file_copies_no_cell_that_may_name_a_person(tmp_path):
+    """A telephone number, an address and a sentence in the column of zones are counted, not copied."""
+    one = drafted(n_patients=12)
+    old, odd = one.column("zone").cell, ["call 030 123456", "x@example.org", "crown of Mister J Roe"]
+    people = [p.patient for p in one.plantings]
+    one = one.changed(
+        "zone", cell=lambda p: odd[people.index(p.patient)] if people.index(p.patient) < 3 else old(p)
+    )
+    text = mapping.propose(write(one, tmp_path))
+    assert not any(cell in text for cell in odd)
+    assert "more are like numbers, addresses or sentences" in text
+    assert "no patient's data" not in text
+
+
 def test_json_lines_with_inner_objects_and_without_lists(tmp_path):
     path = tmp_path / "r.jsonl"
     path.write_text(json.dumps({"Chart no": "0001", "op": {"date": "2022-03-01", "method": "FUE"}}) + "\n")

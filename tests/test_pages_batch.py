@@ -120,7 +120,7 @@ def test_a_plan_is_refused_before_anything_starts_with_every_reason(tmp_path):
     notebook = sample_page.write(tmp_path / "p.ipynb", sample_page.FINISH)
     wrong = {
         "is not TOML": "[[report",
-        "report: Field required": 'out = "x"',
+        "report: it is missing": 'out = "x"',
         "has no setting 'surgon'": f'[[report]]\npage = "{notebook}"\nsettings = {{ surgon = "1" }}',
         "would take the same name": f'[[report]]\npage = "{notebook}"\n[[report]]\npage = "{notebook}"',
         "formats: 1 unknown": f'[[report]]\npage = "{notebook}"\nformats = ["docx"]',

@@ -118,7 +118,7 @@ def next_visits(records: Records, schedule: tuple[Planned, ...], *, patient_id: 
         As `extra["listed"]` of `due`, but every visit to come, soonest first. Measured from the last month
         the records know of, so that a report stays the same whenever it is made.
     """
-    month = int(_last_month(records))
+    month = followup.register_end(records)
     rows = _windows(records, schedule, month)
     rows = rows[rows["patient_id"].eq(patient_id)]
     horizon = int(max(v.month for v in schedule)) + 12
@@ -129,12 +129,6 @@ def next_visits(records: Records, schedule: tuple[Planned, ...], *, patient_id: 
     late = once[~is_covered & (month - once["closes_in"]).le(LONGEST_OVERDUE_MONTHS)] if len(once) else once
     found = pd.concat([late, ahead], ignore_index=True)
     return found.sort_values(["opens_in", "session_number", "zone"], ignore_index=True)[LISTED]
-
-
-def _last_month(records: Records) -> float:
-    started = records.sessions.set_index("session_id")["register_month"].astype(float)
-    counted = records.measurements["session_id"].map(started) + records.measurements["month"]
-    return float(np.floor(np.nanmax([started.max(), counted.max()]) + 0.5))
 
 
 def _windows(records: Records, schedule: tuple[Planned, ...], month: int) -> pd.DataFrame:

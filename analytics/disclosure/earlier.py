@@ -2,13 +2,15 @@
 
 Who holds a report of last month and one of today can subtract one from the other. Where the records of a few
 patients are all that changed, what is left are those patients. A report for others is therefore not made
-where the register differs from that of an earlier one, of the same page and audience, in the records of one
-to `threshold` - 1 patients. Published advice is the same in other words: fixed reporting periods. Groups
-within a page can still differ by few from one period to the next; only a rounded (public) report hides that.
+where the register differs from that of any earlier one, of whatever page and audience, in the records of one
+to `threshold` - 1 patients. Published advice is the same in other words: fixed reporting periods; a complete
+new quarter changes more patients than that in a clinic of sixty. Groups within a page can still differ by few
+from one period to the next; only a rounded (public) report hides that.
 
-What left is noted in the folder of reports: `.left/key` is a key, `.left/<page>-<audience>/<hash>.json` the
-keyed marks of the patients of one register that was reported. The marks say nothing without the key, and
-neither is ever part of a report.
+What left is noted in two places, so that neither another folder of reports nor a copy of the register passes
+it: with the register (its state folder) and in the folder of reports. There `.left/key` is a key,
+`.left/<page>-<audience>/<hash>.json` the keyed marks of the patients of one register that was reported. The
+marks say nothing without the key, and neither is ever part of a report.
 """
 
 import hashlib
@@ -16,6 +18,7 @@ import hmac
 import json
 import os
 import secrets
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -42,38 +45,41 @@ TABLES = (
 )
 
 
-def refuse_few(records: Records, reports: Path, page: str, audience: str) -> dict:
-    """Return what to note once a report is published (name, marks); refuse one that differs in few patients.
+def refuse_few(records: Records, places: Sequence[Path], page: str, audience: str) -> dict:
+    """Return what to note once a report is published; refuse one that differs in few patients.
+
+    It is a name and, by place, the marks to note there.
 
     Parameters
     ----------
     records
         What the report is made from.
-    reports
-        The folder of reports.
+    places
+        Where it is noted what left: the folder of reports, and the register's state folder.
     page, audience
         Its name, and who will read it.
 
     Raises
     ------
     ParameterError
-        When an earlier report of the same page for the same audience differs in fewer patients than the
-        audience's threshold.
+        When any earlier report for others differs in fewer patients than the audience's threshold.
     """
     applied = rule(audience)
     if applied.threshold <= 1:
         return {}
-    now, name = marks(records, ledger_key(reports)), f"{page}-{audience}"
-    for before in earlier(reports, name):
-        changed = sum(now.get(patient) != before.get(patient) for patient in now.keys() | before.keys())
-        if 0 < changed < applied.threshold:
-            raise ParameterError(
-                f"{page}, for {audience}: fewer than {applied.threshold} patients differ from an earlier "
-                "report; who holds both could subtract one from the other; make it when the reporting period "
-                f"has ended, or take {FOLDER}/{name} out of the folder of reports if the earlier one "
-                "never left the clinic"
-            )
-    return {"name": name, "marks": now}
+    noted: dict[str, dict[str, str]] = {}
+    for place in places:
+        now = noted[str(place)] = marks(records, ledger_key(place))
+        for before in earlier(place):
+            changed = sum(now.get(patient) != before.get(patient) for patient in now.keys() | before.keys())
+            if 0 < changed < applied.threshold:
+                raise ParameterError(
+                    f"{page}, for {audience}: fewer than {applied.threshold} patients differ from an earlier "
+                    "report for others; who holds both could subtract one from the other; make it when the "
+                    f"reporting period has ended, or take its note out of {FOLDER} in {place.name} if "
+                    "the earlier one never left the clinic"
+                )
+    return {"name": f"{page}-{audience}", "marks": noted}
 
 
 def marks(records: Records, key: bytes) -> dict[str, str]:
@@ -117,8 +123,8 @@ def ledger_key(reports: Path) -> bytes:
     return place.read_bytes()
 
 
-def earlier(reports: Path, name: str) -> list[dict[str, str]]:
-    """Return the marks of every register reported under a name (page and audience).
+def earlier(place: Path) -> list[dict[str, str]]:
+    """Return the marks of every register reported to others, as noted in a place.
 
     Raises
     ------
@@ -126,19 +132,22 @@ def earlier(reports: Path, name: str) -> list[dict[str, str]]:
         When a file is broken.
     """
     found = []
-    for place in sorted((reports / FOLDER / name).glob("*.json")):
+    for note_of_one in sorted((place / FOLDER).glob("*/*.json")):
         try:
-            marks = json.loads(place.read_text(encoding="utf-8"))
+            marks = json.loads(note_of_one.read_text(encoding="utf-8"))
         except ValueError:
             marks = None
         if not isinstance(marks, dict):
-            raise ParameterError(f"{FOLDER}/{name}/{place.name}: the file is broken; put back a copy")
+            raise ParameterError(
+                f"{FOLDER}/{note_of_one.parent.name}/{note_of_one.name}: the file is broken; put back a copy"
+            )
         found.append(marks)
     return found
 
 
-def note(reports: Path, name: str, marks: dict[str, str]) -> None:
-    """Note that a register was reported; the same one is noted once."""
-    text = json.dumps(marks, sort_keys=True)
-    digest = hashlib.sha256(text.encode()).hexdigest()[:16]
-    files.put_file(reports / FOLDER / name / f"{digest}.json", text, by="left")
+def note(name: str, marks: Mapping[str, dict[str, str]]) -> None:
+    """Note in each place that a register was reported; the same one is noted once."""
+    for place, found in marks.items():
+        text = json.dumps(found, sort_keys=True)
+        digest = hashlib.sha256(text.encode()).hexdigest()[:16]
+        files.put_file(Path(place) / FOLDER / name / f"{digest}.json", text, by="left")

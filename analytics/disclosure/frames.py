@@ -98,6 +98,8 @@ def withheld(frame: pd.DataFrame, hidden: Hidden, by: Sequence[str], applied: Ru
         if "estimate" in shown:
             own = basis == "count"
             shown.loc[own, "estimate"] = rounded(shown.loc[own, "estimate"], applied.round_to)
+        # The degrees of freedom of a mean are its number less 1: they would give a rounded count back.
+        shown[[c for c in ("df",) if c in shown]] = np.nan
     shown[values] = shown[values].map(three_digits)
     shown.loc[hidden.rows, numbers] = np.nan
     shown.loc[away, [*values, *(c for c in counts if c == "numerator")]] = np.nan

@@ -120,9 +120,9 @@ def hold_against_heading(name: str, rows: pd.DataFrame, plan: Plan, out: Joined)
         return
     away = (rows["month"] - rows["planned_month"]).abs()
     allowed = rows["planned_month"].mul(OFF_SHARE).clip(lower=OFF_MONTHS)
-    turned = _months_turned(rows)
-    fits_turned = away.gt(allowed / 2) & (turned - rows["planned_month"]).abs().lt(TURNED_FITS)
     far = away.gt(allowed)
+    turned = _months_turned(rows[far]).reindex(rows.index)
+    fits_turned = far & (turned - rows["planned_month"]).abs().lt(TURNED_FITS)
     if plan.off_month == "planned month":
         rows.loc[far, "month"] = rows.loc[far, "planned_month"]
         if far.any():
@@ -130,7 +130,7 @@ def hold_against_heading(name: str, rows: pd.DataFrame, plan: Plan, out: Joined)
                 f"{int(far.sum())} visits far from the month of their heading were given that month"
             )
         return
-    stop(out, rows, fits_turned & far, f"{name}.date", "turned_visit")
+    stop(out, rows, fits_turned, f"{name}.date", "turned_visit")
     stop(out, rows, far & ~fits_turned, f"{name}.date", "off_month")
 
 

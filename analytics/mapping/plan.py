@@ -19,6 +19,7 @@ from analytics.mapping.values import DERIVED, GROUPS, ORDERS, SET_ASIDE, Reading
 
 VERSION = 1
 QUESTION = "?"
+CONFIRMED = "hold_for_every_row"
 EVERY_SHEET, SHEET_NAME = "*", "sheet name"
 WIDEST_CODE = 20
 TARGETS = frozenset(
@@ -58,7 +59,7 @@ SHAPE: dict[str, object] = {
     "joining": {"*": TEXT},
     "zones": {"*": TEXT},
     "words": {"*": {"*": TEXT}},
-    "constants": {"*": {"because": TEXT}},
+    "constants": {"hold_for_every_row": TEXT, "*": {"because": TEXT}},
     "unfold": [{"sheet": TEXT, "header_row": WHOLE, "names": TEXT, "values": TEXT}],
     "table": [
         {"sheet": TEXT, "header_rows": [WHOLE], "first_row": WHOLE, "last_row": WHOLE, "column": [COLUMN]}
@@ -188,7 +189,10 @@ def parse(raw: dict[str, Any]) -> Plan:
     begins = re.fullmatch(r"(\d{4})-(\d{2})", str(joining.get("register_begins", "")))
     if not begins and joining.get("register_begins") != QUESTION:
         faults.append("joining.register_begins: write year and month, such as 2021-01")
-    constants = {k: _constant(k, v, faults) for k, v in raw.get("constants", {}).items()}
+    given = dict(raw.get("constants", {}))
+    if given.pop(CONFIRMED, "yes") not in ("yes", QUESTION):
+        faults.append(f'constants.{CONFIRMED}: write "yes" once the values hold, or take away what does not')
+    constants = {k: _constant(k, v, faults) for k, v in given.items()}
     aside = tuple(_aside(a, faults) for a in raw.get("set_aside", []))
     unfold = tuple(_unfold(u, faults) for u in raw.get("unfold", []))
     if not tables:
@@ -263,9 +267,11 @@ def _questions(raw: object, where: str, faults: list[str]) -> None:
     if raw == QUESTION:
         faults.append(f"{where.strip('.')}: still a question; write the answer")
     elif isinstance(raw, dict):
-        for name, value in raw.items():
+        # The words of a sheet are its cells: they are told by their place.
+        are_words = where == ".zones" or where.startswith(".words.")
+        for place, (name, value) in enumerate(raw.items(), 1):
             if name not in ("missing", "header"):
-                _questions(value, f"{where}.{name}", faults)
+                _questions(value, f"{where}, word {place}" if are_words else f"{where}.{name}", faults)
     elif isinstance(raw, list):
         for i, value in enumerate(raw, 1):
             _questions(value, f"{where}[{i}]", faults)

@@ -125,7 +125,7 @@ def _read(
             return {}
         missing = values.is_missing(cells, plan.reading)
         fate[(fate == OPEN) & missing] = book.fate(MISSING_WORD)
-        broken = ~missing & np.isin(cells.astype(str), list(values.FORMULA_ERRORS))
+        broken = ~missing & values.is_missing(cells, values.BROKEN)
         if plan.reading.errors == "set aside":
             fate[(fate == OPEN) & broken] = book.fate(ASIDE, "", "the error of a formula")
         cells = np.where(missing | broken, "", cells)

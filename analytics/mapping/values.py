@@ -142,6 +142,9 @@ def spread(cells: np.ndarray, read: Callable[[Any], Any]) -> tuple[np.ndarray, n
     return values[codes], faults[codes]
 
 
+BROKEN = Reading(missing=FORMULA_ERRORS)  # the words that stand for the error of a formula
+
+
 def is_missing(cells: np.ndarray, reading: Reading) -> np.ndarray:
     """Return which cells (n,) hold a word that stands for missing."""
     if not reading.missing:

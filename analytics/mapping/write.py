@@ -2,6 +2,7 @@
 
 import datetime
 import json
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
@@ -9,11 +10,12 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from analytics.dictionary import TABLES
 from analytics.errors import RecordError
 from analytics.mapping import find, habits, values
-from analytics.mapping.plan import EVERY_SHEET, QUESTION, SHEET_NAME, ColumnPlan
+from analytics.mapping.plan import CONFIRMED, EVERY_SHEET, QUESTION, SHEET_NAME, ColumnPlan
 from analytics.mapping.propose import Guess, cells_of, choice_words, columns, nearest
 from analytics.mapping.sources import EMPTY, Book, Sheet, Unfold, found, read, sheet_of, unfolded
 from analytics.mapping.tabs import FEWEST_TABS, TOTAL, headings
@@ -30,6 +32,15 @@ MUST_STATE = (
     "measurements.roi_marked",
     "measurements.standard_conditions",
 )
+LIKE_A_PERSON = re.compile(r"\d{4}|@|[\w.]+\.[a-z]{2,}$")  # what is not copied from a cell of labels
+MOST_WORDS_OF_A_LABEL = 3
+# What a practice that keeps no such column may state: the value with the wider error. Asked once.
+CAUTIOUS: dict[str, tuple[object, str]] = {
+    "sessions.grafts_discarded": (0, "the file keeps planted grafts only"),
+    "measurements.roi_area_cm2": (1.0, "not kept; fields of one square centimetre are common (no source)"),
+    "measurements.n_fields": (1, "not kept; at least one field was counted"),
+    "measurements.roi_marked": (False, "not kept; an unmarked region has the wider error"),
+}
 HEAD = """\
 # How the columns of {name} become the tables of the workbook. Proposed; read every line and correct it.
 # Rows and columns are those the spreadsheet program shows. A "?" is a question: it must be answered.
@@ -243,12 +254,30 @@ def _joining(guessed: Guessed) -> str:
         + "\n"
         + _line("same_operation", same, why)
         + "\n"
-        + _line("contradiction", "stop", 'where rows of one patient disagree: stop, or "leave out"')
+        + _contradiction(guessed)
         + "\n"
         + _line("undated_counts", "stop", 'a count without its date: stop, or "planned month"')
         + "\n"
         + _blank_codes(guessed)
     )
+
+
+def _contradiction(guessed: Guessed) -> str:
+    """Return what becomes of facts of a patient that rows state differently: a question where any do."""
+    said = []
+    for sheet, table, guesses in guessed:
+        places = list(zip(table.headers, guesses, strict=True))
+        who = next((at for at, g in places if "patients.patient_id" in g.plan.to), None)
+        if who is None:
+            continue
+        for at, one in places:
+            if at != who and one.plan.to[0].startswith("patients."):
+                pairs = pd.DataFrame({"who": _cells(sheet, table, who), "fact": _cells(sheet, table, at)})
+                pairs = pairs[pairs["who"].ne("") & pairs["fact"].ne("")].astype(str).drop_duplicates()
+                n = int(pairs["who"].value_counts().gt(1).sum())
+                said += [f"column {one.plan.letter} differs between rows of {n} patients"] if n else []
+    why = 'where rows of one patient disagree: stop, or "leave out" to set those cells aside'
+    return _line("contradiction", QUESTION if said else "stop", "; ".join([*said, why]))
 
 
 def _blank_codes(guessed: Guessed) -> str:
@@ -344,7 +373,7 @@ def _halves(cells: Counter, plan: ColumnPlan, place: int) -> set[str]:
 
 def _lexicon(name: str, texts: list[str], words: dict[str, str]) -> str:
     """Return a table of words with their meaning: known exactly, near a known one, or a question."""
-    lines = [f"[{name}]"]
+    lines, n_hidden = [f"[{name}]"], 0
     for text in {values.key(t): t for t in texts}.values():
         exact = words.get(values.key(text))
         near, score = nearest(text, words)
@@ -352,8 +381,14 @@ def _lexicon(name: str, texts: list[str], words: dict[str, str]) -> str:
             lines.append(_line(text, exact, ""))
         elif score >= find.LIKELY:
             lines.append(_line(text, near, f"near a known word ({score:.0f} of 100): look"))
+        elif LIKE_A_PERSON.search(text) or len(text.split()) > MOST_WORDS_OF_A_LABEL:
+            n_hidden += 1
         else:
             lines.append(_line(text, QUESTION, "which of the dictionary's words?"))
+    if n_hidden:
+        lines.append(
+            f"# {n_hidden} more are like numbers, addresses or sentences and are not copied: mend those cells"
+        )
     return "\n".join(lines) + "\n"
 
 
@@ -373,7 +408,10 @@ def _constants(guessed: Guessed) -> str:
     if not missing:
         return ""
     lines = ["# The file does not say these; state them only if they hold for every row.", "[constants]"]
-    for target in missing:
+    for target in (t for t in missing if t in CAUTIOUS):
+        value, because = CAUTIOUS[target]
+        lines.append(f'"{target}" = {{ value = {json.dumps(value)}, because = "{because}" }}')
+    for target in (t for t in missing if t not in CAUTIOUS):
         table, name = target.split(".")
         if name == "hairs_per_graft":
             lines.append(
@@ -383,6 +421,8 @@ def _constants(guessed: Guessed) -> str:
         column = TABLES[table].column(name)
         unit = f", in {column.unit}" if column.unit else ""
         lines.append(f'"{target}" = {{ value = "?", because = "?" }}  # {column.meaning}{unit}')
+    if any(t in CAUTIOUS for t in missing):
+        lines.append(f'{CONFIRMED} = "?"  # look at the values above, mend them, then write "yes"')
     return "\n".join(lines) + "\n"
 
 

@@ -87,7 +87,8 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     if run and read is not None:
         staging = Path(run["staging"])
         audience = str(settings.get("audience", "internal"))
-        noted = disclosure.refuse_few(read, staging.parent.parent, name, audience)
+        places = (staging.parent.parent, files.state.folder(run["data"]))
+        noted = disclosure.refuse_few(read, places, name, audience)
         files.write_json(staging / reports.LEFT_FILE, noted)
     if not run:
         show_html(filled("blocks/style"))

@@ -58,7 +58,7 @@ def read(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Raw:
         return _read_folder(place)
     if not place.is_file():
         raise refused(
-            "records.load(path)", "nothing is there", "the path is a file or a folder", WHAT_TO_GIVE
+            place.name, "there is no such file or folder", "records are read from one", WHAT_TO_GIVE
         )
     return _read_file(place, queries)
 
@@ -100,7 +100,7 @@ def _read_folder(folder: Path) -> Raw:
             problems += of_file
     if not tables:
         raise refused(
-            "records.load(path)", "the folder holds no table", "a file is named after its table", WHAT_TO_GIVE
+            folder.name, "the folder holds no table", "a file is named after its table", WHAT_TO_GIVE
         )
     return Raw(tables, (*problems, *other_names(others, "file", tables)))
 

@@ -20,10 +20,8 @@ from analytics.errors import Problem, Sentence, at_rows
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 YES = ("true", "yes", "1", "1.0")
 NO = ("false", "no", "0", "0.0")
-# The errors of spreadsheet formulas as exported, and the marks of the workbook reader.
-FORMULA_ERROR = r"^#(NULL!|DIV/0!|VALUE!|REF!|NAME\?|NUM!|N/A|SPILL!|CALC!|ERROR!|NOT CALCULATED!)$"
-# A spreadsheet takes a cell that begins so for a formula.
-FORMULA_START = r"^[=+@|%＝＋－＠-]"
+# Basic letters, so that no name in any script passes as a code; a dash in front would make a formula.
+PLAIN_CODE = r"^([A-Za-z0-9_][A-Za-z0-9_-]*)?$"
 LONGEST_CODE = 64
 LONGEST_LABEL = 40
 # Spaces that spreadsheets and word processors leave around a value.
@@ -109,10 +107,11 @@ def _sentence(column: Column, code: str, *, first: str) -> Sentence:
         advice = ADVICE[looks_like(first)]
         return Sentence("value is not a plain number", "values are not plain numbers", rule, advice)
     name, longest = ("label", LONGEST_LABEL) if column.kind == "label" else ("code", LONGEST_CODE)
-    rule = f"a {name} has at most {longest} letters and does not begin with one of = + - @ | %"
-    return Sentence(
-        f"text is no {name}", f"texts are no {name}s", rule, "write a short code, never a remark or a formula"
+    rule = f"a {name} is at most {longest} of the letters a to z, digits, dashes and underscores"
+    action = (
+        "write a short code, never a name, a remark or a formula; regrowth deidentify makes codes of persons"
     )
+    return Sentence(f"text is no {name}", f"texts are no {name}s", rule, action)
 
 
 def tidy(text: pa.Array) -> pa.Array:
@@ -163,13 +162,15 @@ def as_text(text: pa.Array) -> pa.Array:
 
 
 def not_a_code(text: pa.Array, column: Column) -> np.ndarray:
-    """Return which cells (n,) are too long for a code or label, or a formula or its error."""
+    r"""Return which cells (n,) are too long for a code or label, or hold other signs than one may.
+
+    >>> column = Column("team_id", "id", "a team")
+    >>> not_a_code(pa.array(["T-1", "", "김", "=1", "T 1", "a\x07"]), column).tolist()
+    [False, False, True, True, True, True]
+    """
     longest = LONGEST_LABEL if column.kind == "label" else LONGEST_CODE
     long = pc.greater(pc.utf8_length(text), longest)
-    formula = pc.or_(
-        pc.match_substring_regex(text, FORMULA_ERROR), pc.match_substring_regex(text, FORMULA_START)
-    )
-    return np.asarray(pc.or_(long, formula))
+    return np.asarray(pc.or_(long, pc.invert(pc.match_substring_regex(text, PLAIN_CODE))))
 
 
 def looks_like(text: str) -> str:

@@ -125,18 +125,30 @@ def read_cells(path: Path, *, rule: str = AN_XLSX) -> list[SheetCells]:
     except subprocess.TimeoutExpired as late:
         raise _stopped(path, "time", rule) from late
     sheets: list[SheetCells] = []
+    seen: dict[type, dict] = {}
     end = ""
     for line in _lines(process.stdout):
         if "sheet" in line:
             merged = tuple(tuple(m) for m in line["merged"])
             sheets.append(SheetCells(line["sheet"], line["is_hidden"], merged, line.get("remarks", 0)))
         elif "rows" in line:
-            sheets[-1].rows.extend(line["rows"])
+            sheets[-1].rows.extend([_once(seen, cell) for cell in row] for row in line["rows"])
         else:
             end = line.get("stopped", "end")
     if end != "end":
         raise _stopped(path, end or _died_of(process.returncode, process.stderr), rule)
     return sheets
+
+
+def _once(seen: dict[type, dict], cell: object) -> object:
+    """Return the first cell that was equal to this one, so that a large sheet holds each value once.
+
+    >>> seen = {}
+    >>> first, second = _once(seen, "9 June"), _once(seen, " ".join(["9", "June"]))
+    >>> first is second, _once(seen, 1.0), _once(seen, True)
+    (True, 1.0, True)
+    """
+    return seen.setdefault(type(cell), {}).setdefault(cell, cell)
 
 
 def _lines(output: bytes) -> Iterator[dict]:

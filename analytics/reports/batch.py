@@ -20,9 +20,12 @@ Each report runs in a process and kernel of its own, so a worker here is a threa
 where all of them reach.
 """
 
+import difflib
 import itertools
+import re
 import time
 import tomllib
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -32,7 +35,7 @@ import joblib
 import pydantic
 
 from analytics import files
-from analytics.errors import AnalyticsError, ParameterError
+from analytics.errors import AnalyticsError, ParameterError, of_system, without_address
 from analytics.reports.overview import write
 from analytics.reports.publish import without_answer
 from analytics.reports.render import TIMEOUT_SECONDS, check, planned_name, unless_made
@@ -126,8 +129,14 @@ def read(path: str | Path, *, again: bool = False) -> Plan:
     path = Path(path)
     plan = _parsed(path)
     jobs: list[Job] = []
-    for entry in plan.report:
-        jobs += _jobs(entry, plan, path.resolve().parent, again)
+    faults: list[str] = []
+    for number, entry in enumerate(plan.report, 1):
+        try:
+            jobs += _jobs(entry, plan, path.resolve().parent, again)
+        except AnalyticsError as error:
+            faults += [f"{path.name}, report {number}: {line}" for line in _told(error)]
+    if faults:
+        raise ParameterError("\n".join(dict.fromkeys(faults)))
     names = [planned_name(job.page, job.label, job.settings) for job in jobs]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
@@ -166,7 +175,11 @@ def one(job: Job) -> Outcome:
         name = planned_name(job.page, job.label, job.settings)
         report, was_kept = unless_made(job.page, job.data, job.out, again=job.again, **_keywords(job))
     except AnalyticsError as error:
-        return Outcome(name, "failed", time.monotonic() - start, str(error))
+        return Outcome(name, "failed", time.monotonic() - start, without_address(str(error)))
+    except OSError as fault:
+        return Outcome(name, "failed", time.monotonic() - start, of_system(fault))
+    except KeyboardInterrupt:
+        return Outcome(name, "failed", time.monotonic() - start, "stopped")
     state: Literal["kept", "made"] = "kept" if was_kept else "made"
     gaps = [f"{without_answer(len(report.unanswered))}."] if report.unanswered else []
     return Outcome(report.name, state, time.monotonic() - start, report.answer, (*report.notes, *gaps))
@@ -187,8 +200,34 @@ def _parsed(path: Path) -> _Plan:
     try:
         return _Plan.model_validate(content)
     except pydantic.ValidationError as error:
-        lines = [f"{path.name}, {'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()]
+        lines = [f"{path.name}, {_where(e['loc'])}: {_wrong(e)}" for e in error.errors()]
         raise ParameterError("\n".join(lines)) from None
+
+
+def _where(place: tuple[int | str, ...]) -> str:
+    """Return where a fault stands, as a person counts: report 2, page.
+
+    >>> _where(("report", 1, "pag"))
+    'report 2, pag'
+    """
+    words = [str(part + 1) if isinstance(part, int) else part for part in place]
+    return ", ".join(words).replace("report, ", "report ", 1)
+
+
+def _wrong(fault: Any) -> str:
+    """Return what is wrong with an entry of a plan, with the name that was perhaps meant."""
+    known = (_Entry if "report" in fault["loc"][:-1] else _Plan).model_fields
+    name = str(fault["loc"][-1])
+    if fault["type"] == "extra_forbidden":
+        close = difflib.get_close_matches(name, known, n=1)
+        return f"no such name; {f'did you mean {close[0]}?' if close else 'use one of ' + ', '.join(known)}"
+    if fault["type"] == "missing":
+        return "it is missing; add it"
+    return f"{fault['msg'][:1].lower()}{fault['msg'][1:]}"
+
+
+def _told(error: AnalyticsError) -> list[str]:
+    return without_address(str(error)).splitlines()
 
 
 def _jobs(entry: _Entry, plan: _Plan, folder: Path, again: bool) -> Iterator[Job]:
@@ -198,10 +237,21 @@ def _jobs(entry: _Entry, plan: _Plan, folder: Path, again: bool) -> Iterator[Job
     axes = {name: _values(name, values, place) for name, values in entry.each.items()}
     for chosen in itertools.product(*axes.values()):
         settings = {**plan.settings, **entry.settings, **dict(zip(axes, chosen, strict=True))}
-        label = "-".join(part for part in (entry.label, *(str(value) for value in chosen)) if part)
+        parts = (entry.label, *(_spelt(str(value)) for value in chosen))
+        label = "-".join(part for part in parts if part)
         formats = tuple(entry.formats or plan.formats)
         check(entry.page, place, label=label, formats=formats, **settings)
         yield Job(entry.page, place, str(folder / plan.out), label, formats, settings, plan.timeout, again)
+
+
+def _spelt(value: str) -> str:
+    """Return a code as part of a file's name; other letters become dashes, and a short sum keeps it apart.
+
+    >>> _spelt("S1"), _spelt("Ö 1")
+    ('S1', '1-1e47b0d9')
+    """
+    bare = re.sub(r"[^A-Za-z0-9._-]+", "-", value).strip("-._")
+    return value if bare == value else f"{bare}-{zlib.crc32(value.encode()):08x}".strip("-")
 
 
 def _values(name: str, values: str | list, place: str) -> list:

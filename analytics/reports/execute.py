@@ -8,7 +8,6 @@ import json
 import os
 import re
 import sys
-import tempfile
 import time
 from pathlib import Path
 from typing import Any
@@ -65,10 +64,8 @@ def main(run_path: str) -> int:
     run = json.loads(Path(run_path).read_text(encoding="utf-8"))
     staging = Path(run["staging"])
     seconds = {"process": round(time.time() - run["clock"], 2)}
-    # Short, because a socket's path may hold about 100 characters; this user's alone; gone with the run.
-    with tempfile.TemporaryDirectory(prefix="rw-", ignore_cleanup_errors=True) as sockets:
-        os.environ["JUPYTER_RUNTIME_DIR"] = sockets
-        outcome = {"seconds": seconds, **_executed(run, staging, seconds)}
+    os.environ["JUPYTER_RUNTIME_DIR"] = run["sockets"]
+    outcome = {"seconds": seconds, **_executed(run, staging, seconds)}
     if outcome["state"] == "complete":
         begun = time.time()
         outcome.update(formats(run, staging))

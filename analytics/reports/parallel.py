@@ -14,14 +14,13 @@ A question fails alone: what cannot be answered is answered by a result that hol
 import dataclasses
 import functools
 import os
-import re
 import traceback
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
-from analytics.errors import AnalyticsError, NotRecorded
+from analytics.errors import AnalyticsError, NotRecorded, without_address
 from analytics.reports.cache import find, remembered
 from analytics.reports.record import CORES_VARIABLE
 from analytics.results import Gap, unanswered, why_not
@@ -31,11 +30,6 @@ if TYPE_CHECKING:
     from joblib.externals.loky import ProcessPoolExecutor
 
 IDLE_SECONDS = 30  # a helper with nothing to do goes after this
-# What a message begins with for those who work on the package: a room and its function. A table's name stays.
-ADDRESS = re.compile(
-    r"^(?:(?:bench|course|disclosure|measurement|milestones|mixed|nonlinear|numerics|pages|planning|pooling|"
-    r"records|regrowth|results|review|study|yields)(?:\.\w+)*(?:\([^)]*\))?|\w+\([^)]*\)): "
-)
 LOST = (OSError, BrokenExecutor)  # what a helper that cannot start, or was ended, comes to
 
 
@@ -172,7 +166,7 @@ def reason(message: str) -> str:
     >>> reason("measurements.month: 1 value out of range, first at row 4")
     'Measurements.month: 1 value out of range, first at row 4.'
     """
-    said = ADDRESS.sub("", message.strip())
+    said = without_address(message.strip(), with_argument=False)
     return f"{said[:1].upper()}{said[1:].rstrip('.')}." if said else ""
 
 

@@ -30,6 +30,7 @@ FAILED = "failed"
 CAUSE_FILE = "cause.txt"
 RUN_FILE = files.RECORD
 WRITER = "report"
+REMAINS = ("executed.ipynb", "page.ipynb", LEFT_FILE, RESULTS_FILE, STEP_FILE, PLAN_FILE)
 SCAFFOLD = (DETAILS_FILE, OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, LEFT_FILE, "page.ipynb")
 
 
@@ -51,8 +52,13 @@ class Report:
 
 
 def put_aside(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> AnalyticsError:
-    """Move the remains to `failed`, with the cause in a plain sentence; return the error to raise."""
+    """Move the remains to `failed`, with the cause in a plain sentence; return the error to raise.
+
+    What the page had shown until then goes: it may hold codes of patients, and nobody needs it.
+    """
     message = str(outcome.get("message", "no reason given"))
+    for shown in REMAINS:
+        (staging / shown).unlink(missing_ok=True)
     files.write(staging / CAUSE_FILE, f"{name} was not made.\n{message}\n")
     files.put_in_place(staging, _edition(files.made(out / FAILED) / name, staging), by=WRITER)
     kind = getattr(errors, str(outcome.get("kind", "")), AnalyticsError)
@@ -78,7 +84,7 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
         # Only a report for others needs it, and it takes a second to import.
         from analytics.disclosure import earlier
 
-        earlier.note(out, gone["name"], gone["marks"])
+        earlier.note(gone["name"], gone["marks"])
     files.put_in_place(staging, place, by=WRITER)
     for failed in made_before(out / FAILED, run["name"]):
         files.clear(failed, by=WRITER)

@@ -21,7 +21,9 @@ from typing import Any
 
 from analytics import files
 from analytics.errors import ParameterError
+from analytics.files import children
 from analytics.reports import parameters, publish
+from analytics.reports.cache import CACHE_VARIABLE, OFF
 from analytics.reports.publish import FORMATS, Report
 from analytics.reports.record import (
     CORES_VARIABLE,
@@ -34,6 +36,7 @@ from analytics.reports.record import (
 
 TIMEOUT_SECONDS = 1800
 PARTIAL = ".partial"
+FOR_OTHERS = ("shared", "public")
 POLL_SECONDS = 0.2
 EXIT_SIGNAL = 128  # exit codes above it tell of a signal
 STALE_SECONDS = 2 * 86_400
@@ -117,7 +120,9 @@ def check(
         given = {name: str(data) for name in parameters.FOLDERS if name in known and str(data)}
         folders = given | folders
         data = ""
-    named = {**settings, "data": Path(data).name} if str(data) else dict(settings)
+    # The name of the clinic's folder may say whose it is: it stands in no report for others.
+    shown = "records" if settings.get("audience") in FOR_OTHERS else Path(data).name
+    named = {**settings, "data": shown} if str(data) else dict(settings)
     named |= {name: Path(place).name for name, place in folders.items()}
     checked = parameters.settled(page, data, parameters.checked(page, named, as_text=as_text))
     run = _planned(page, data, label, formats, checked)
@@ -154,13 +159,16 @@ def unless_made(
 def _made(run: dict[str, Any], out: Path, progress: Callable[[int, int], None] | None = None) -> Report:
     """Run in a staging folder; publish what ended well, put aside what did not."""
     staging = _staging(out, run["name"])
-    run.update(staging=str(staging), clock=time.time())
-    files.write_json(staging / PLAN_FILE, run)
-    try:
-        outcome = _in_own_process(run, progress, attempts=2)
-    except KeyboardInterrupt:
-        shutil.rmtree(staging, ignore_errors=True)
-        raise
+    # Sockets lie on a short path, because one may hold about 100 characters; this user's, gone with the run.
+    with tempfile.TemporaryDirectory(prefix="rw-", ignore_cleanup_errors=True) as sockets:
+        run.update(staging=str(staging), clock=time.time(), sockets=sockets)
+        try:
+            files.write_json(staging / PLAN_FILE, run)
+            outcome = _in_own_process(run, progress, attempts=2)
+        except BaseException:
+            # Stopped by a person, or by a full disk: nothing half made stays.
+            shutil.rmtree(staging, ignore_errors=True)
+            raise
     if outcome.get("state") != "complete":
         raise publish.put_aside(out, staging, run["name"], outcome)
     report = publish.publish(out, staging, run, outcome, _now())
@@ -260,6 +268,9 @@ def _in_own_process(
         "PYTHONHASHSEED": "0",
         "MPLBACKEND": "agg",
     }
+    if environment.get(CACHE_VARIABLE, OFF) != OFF:
+        # From where the command was given, not inside the report's own folder.
+        environment[CACHE_VARIABLE] = str(Path(environment[CACHE_VARIABLE]).absolute())
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         environment.setdefault(name, "1")
     if run["cores"]:
@@ -267,14 +278,13 @@ def _in_own_process(
     outcome: dict[str, Any] = {}
     for _ in range(attempts):
         with (staging / LOG_FILE).open("wb") as log:
-            child = subprocess.Popen(
-                [sys.executable, "-c", START, str(staging / PLAN_FILE)],
-                cwd=staging,
-                env=environment,
-                stdout=log,
-                stderr=subprocess.STDOUT,
-            )
-            _wait(child, staging, progress)
+            places = (staging, Path(run["sockets"]))
+            command = [sys.executable, "-c", START, str(staging / PLAN_FILE)]
+            child = children.start(command, folders=places, env=environment, log=log)
+            try:
+                _wait(child, staging, progress)
+            finally:
+                children.ended(child)
         outcome = _outcome(staging, child.returncode)
         if outcome.get("state") != "not started":
             break
@@ -293,8 +303,7 @@ def _wait(child: subprocess.Popen, staging: Path, progress: Callable[[int, int],
                 if progress is not None and at is not None:
                     progress(*at)
     except KeyboardInterrupt:
-        child.terminate()
-        child.wait()
+        children.end(child)
         raise
 
 

@@ -32,6 +32,9 @@ MEANINGS = {
     "flag": "why a number is not to be trusted, or is not there",
 }
 MAX_SHEET_NAME = 31
+A4 = 9  # paper, in the words of the file format
+MOST_WIDE = 60  # letters; longer texts are wrapped, not cut
+TENTHS_FROM = 10.0  # numbers as large as this are shown to a tenth
 _FIXED_DATE = datetime.datetime(2000, 1, 1)
 FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 
@@ -70,14 +73,25 @@ def safe_text(text: str) -> str:
 
 
 def _tables(content: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
-    """Return every table of the report with a name: results, their curves, and the plain frames shown."""
-    out = []
-    for name, result in content["results"].items():
-        out.append((name, result["table"]))
-        if "path" in result:
-            out.append((f"{name} curve", result["path"]))
-    out += [(entry["title"], entry["frame"]) for entry in content["shown"] if "frame" in entry]
+    """Return every table of the report with a name, in the order of the page: frames as shown, results whole.
+
+    A result the page shows only as a frame of its own, or not at all, comes last with its curve.
+    """
+    out: list[tuple[str, dict[str, Any]]] = []
+    waiting = dict(content["results"])
+    for entry in content["shown"]:
+        if "frame" in entry:
+            out.append((entry["title"], entry["frame"]))
+        elif entry.get("name") in waiting:
+            out += _whole(entry["name"], waiting.pop(entry["name"]))
+    for name, result in waiting.items():
+        out += _whole(name, result)
     return out
+
+
+def _whole(name: str, result: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+    curve = [(f"{name} curve", result["path"])] if "path" in result else []
+    return [(name, result["table"]), *curve]
 
 
 def _about(book: xlsxwriter.Workbook, content: dict[str, Any], title: str) -> None:
@@ -104,18 +118,41 @@ def _about(book: xlsxwriter.Workbook, content: dict[str, Any], title: str) -> No
 def _table(book: xlsxwriter.Workbook, name: str, table: dict[str, Any]) -> None:
     """Write one table: heads in bold, first row frozen, filter on, numbers as numbers."""
     sheet = book.add_worksheet(name)
-    head = book.add_format({"bold": True, "bottom": 1})
+    head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
     for column, title in enumerate(table["columns"]):
         sheet.write_string(0, column, safe_text(title), head)
     for row, values in enumerate(table["rows"], start=1):
         for column, value in enumerate(values):
             _cell(sheet, row, column, value)
     sheet.freeze_panes(1, 0)
+    # Printed as it is read: across the page, one page wide, its head on each.
+    sheet.set_landscape()
+    sheet.set_paper(A4)
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
+    sheet.set_footer("&L&A&RPage &P of &N")
     if table["columns"]:
         sheet.autofilter(0, 0, max(1, len(table["rows"])), len(table["columns"]) - 1)
     for column, title in enumerate(table["columns"]):
-        longest = max([len(str(v[column])) for v in table["rows"][:200] if isinstance(v[column], str)] or [0])
-        sheet.set_column(column, column, min(60, max(len(title), longest, 9) + 2))
+        values = [v[column] for v in table["rows"]]
+        longest = max([len(v) for v in values if isinstance(v, str)] or [0])
+        looks = _looks(book, [v for v in values if v is not None], longest)
+        sheet.set_column(column, column, min(MOST_WIDE, max(len(title), longest, 9) + 2), looks)
+
+
+def _looks(book: xlsxwriter.Workbook, values: list[Any], longest: int) -> Any:
+    """Return how a column is shown: whole numbers as such, others with the decimals they need, texts whole.
+
+    The cells hold full precision: only what is seen is rounded.
+    """
+    if any(isinstance(v, str) for v in values):
+        return book.add_format({"text_wrap": True, "valign": "top"}) if longest > MOST_WIDE else None
+    numbers_here = [abs(v) for v in values if isinstance(v, int | float) and not isinstance(v, bool)]
+    if not numbers_here:
+        return None
+    if all(float(v).is_integer() for v in numbers_here):
+        return book.add_format({"num_format": "#,##0"})
+    return book.add_format({"num_format": "#,##0.0" if max(numbers_here) >= TENTHS_FROM else "0.000"})
 
 
 def _cell(sheet: Any, row: int, column: int, value: Any) -> None:
@@ -138,12 +175,21 @@ def _meanings(book: xlsxwriter.Workbook, content: dict[str, Any]) -> None:
     _table(book, "Meanings", {"columns": ["name", "meaning"], "rows": rows})
 
 
+def _whole_words(text: str) -> str:
+    """Return as many whole words as a sheet's name may hold, or the first letters of a word longer than that.
+
+    >>> _whole_words("Every criterion against its standard")
+    'Every criterion against its'
+    """
+    if len(text) <= MAX_SHEET_NAME:
+        return text
+    return text[: MAX_SHEET_NAME + 1].rpartition(" ")[0].rstrip(" ,;") or text[:MAX_SHEET_NAME]
+
+
 def _sheet_name(name: str, taken: set[str]) -> str:
     """Return a name Excel takes: at most 31 characters, none it forbids, each once."""
-    plain = (
-        re.sub(r"[\[\]:*?/\\']", " ", numbers.title_case(numbers.readable(name))).strip()[:MAX_SHEET_NAME]
-        or "Table"
-    )
+    allowed = re.sub(r"[\[\]:*?/\\']", "", numbers.title_case(numbers.readable(name)))
+    plain = _whole_words(" ".join(allowed.split())) or "Table"
     chosen, number = plain, 2
     while chosen.lower() in taken:
         suffix = f" {number}"

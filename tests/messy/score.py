@@ -56,10 +56,12 @@ def drafted(*names: str, seed: int = 1, n_patients: int = 30) -> Draft:
 def answered(text: str, answers: dict[str, str]) -> str:
     """Return a proposal with its questions answered as the practice would."""
     for target, value in STATED.items():
-        text = text.replace(
-            f'"{target}" = {{ value = "?", because = "?" }}',
+        text = re.sub(
+            rf'"{target}" = \{{[^}}]*\}}',
             f'"{target}" = {{ value = {value}, because = "it holds for every row of ours" }}',
+            text,
         )
+    text = text.replace('hold_for_every_row = "?"', 'hold_for_every_row = "yes"')
     for name, value in answers.items():
         if name.startswith("header "):
             head = re.escape(name.removeprefix("header "))

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from analytics import records
 from analytics.app.criteria import say_of_files
 from analytics.app.plausible import implausible
-from analytics.errors import AnalyticsError
+from analytics.errors import AnalyticsError, RecordError
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -17,6 +17,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Print problems, warnings and the balance; return 2 when something must be mended first."""
     found = records.check(options.data)
+    if found.problems and not found.balance["read"].any():
+        raise RecordError("\n".join(p.sentence() for p in found.problems), found.problems)
     say(found.text().rstrip())
     if found.is_usable:
         say_whether_plausible(options.data, say)

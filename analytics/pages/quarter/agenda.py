@@ -140,7 +140,7 @@ def _says(row: dict[str, Any]) -> str:
         return f"{row['rule']}, same cases, last four quarters"
     if source == "follow-up":
         fell = "" if pd.isna(row["weight"]) else f" by {row['weight']:.0f} points"
-        return f"attendance fell{fell} against the year before"
+        return f"attendance fell{fell} against the two years before"
     if str(row["rule"]).startswith("a point"):
         n = "" if pd.isna(row["n_units"]) else f", n {words.number(row['n_units'])}"
         far = "" if pd.isna(row["weight"]) else f", {row['weight']:.1f} sigma from the centre{n}"

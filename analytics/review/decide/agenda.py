@@ -80,7 +80,7 @@ def agenda(
         pd.DataFrame([line(name, float(value), "count", basis="model") for name, value in counts.items()]),
         view.records.sessions[["patient_id", "session_id"]].assign(reason=""),
         "collected from the panels of this review and the entry of the last one; attendance fell where this "
-        "half-year's share of visits seen in window lies below that of the year before by more than chance "
+        "half-year's share of visits seen in window lies below that of two years before by more than chance "
         "(Newcombe's 95 % interval), which one visit in 40 does by luck",
         picture="agenda",
         extra={
@@ -130,6 +130,9 @@ def _decisions(
 
     missed = audit.loc[audit["outcome"].eq(NOT_MET), "criterion"]
     alarms = signals[signals["status"].eq(NEW) & signals["direction"].eq(WORSE)]
+    # A signal of the whole practice about a criterion that is missed, or named of an operator, is one matter.
+    named = {*missed, *alarms.loc[alarms["group"].ne(""), "criterion"]}
+    alarms = alarms[alarms["group"].ne("") | ~alarms["criterion"].isin(named)]
     of_visits = alarms["source"].eq("follow-up")
     late = log[log["state"].isin([OVERDUE, DUE])] if len(log) else log
     never = told[told["outcome"].eq(CANNOT_TELL) & told["told_in"].isna()]["criterion"]

@@ -25,7 +25,7 @@ COLUMNS = [
     "key", "status", "direction", "source", "criterion", "name", "group", "rule", "register_month", "quarter",
     "weight", "n_units", "first_named_in", "is_staff",
 ]  # fmt: skip
-NOW_QUARTERS, BEFORE_QUARTERS = 2, 4  # attendance of these quarters against that of those before
+NOW_QUARTERS, BEFORE_QUARTERS = 2, 8  # attendance of these quarters against that of those before
 
 
 def collected(
@@ -64,7 +64,7 @@ def collected(
 
 
 def fell(view: View) -> pd.DataFrame:
-    """Return planned visits whose attendance fell: these two quarters against the four before, by session.
+    """Return planned visits whose attendance fell: these two quarters against the eight before, by session.
 
     Newcombe's interval of the difference lies wholly below 0; one visit in 40 does so by luck.
     """

@@ -1,0 +1,86 @@
+"""The processes that make reports, so that a person who stops the program stops all of them at once.
+
+A report runs in a process of its own, with a kernel and helpers below it. They are started apart from the
+terminal, so that Ctrl-C reaches this program alone, which then ends the whole tree: nothing goes on unseen,
+and the staging folders are taken away by those who made them.
+"""
+
+import shutil
+import subprocess
+import threading
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import IO
+
+_at_work: dict[subprocess.Popen, tuple[Path, ...]] = {}  # each with the folders it works in
+_stopped = threading.Event()
+
+
+def start(
+    command: Sequence[str], *, folders: tuple[Path, ...], env: Mapping[str, str], log: IO[bytes]
+) -> subprocess.Popen:
+    """Start a process that is ended when the program is stopped, and its folders taken away.
+
+    It works in the first of its folders.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        When the program is being stopped.
+    """
+    refuse_if_stopped()
+    child = subprocess.Popen(
+        list(command),
+        cwd=folders[0],
+        env=dict(env),
+        stdin=subprocess.DEVNULL,
+        stdout=log,
+        stderr=subprocess.STDOUT,
+        start_new_session=True,
+    )
+    _at_work[child] = folders
+    return child
+
+
+def ended(child: subprocess.Popen) -> None:
+    """Note that a process has ended; raise KeyboardInterrupt where it was ended because the program stops."""
+    _at_work.pop(child, None)
+    refuse_if_stopped()
+
+
+def refuse_if_stopped() -> None:
+    """Raise KeyboardInterrupt where the program is being stopped."""
+    if _stopped.is_set():
+        raise KeyboardInterrupt
+
+
+def stop() -> None:
+    """End all processes at once with whatever they started, and take their folders away."""
+    _stopped.set()
+    for child, folders in tuple(_at_work.items()):
+        end(child)
+        for folder in folders:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def begin() -> None:
+    """Let processes start again: a new command begins."""
+    _stopped.clear()
+
+
+def end(child: subprocess.Popen) -> None:
+    """End a process with all below it, the lowest first to be found, and wait for it."""
+    # It comes with the kernel (ipykernel needs it).
+    import psutil
+
+    try:
+        top = psutil.Process(child.pid)
+        tree = [*top.children(recursive=True), top]
+    except psutil.NoSuchProcess:
+        tree = []
+    for process in tree:
+        try:
+            process.kill()
+        except psutil.NoSuchProcess:
+            continue
+    psutil.wait_procs(tree, timeout=1)
