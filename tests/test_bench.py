@@ -264,3 +264,34 @@ def test_leaving_out_what_carries_a_term_alone_is_no_error():
 
 def _refuse(_):
     raise FitError("not determined")
+
+
+def test_a_crossed_factor_is_fitted_with_the_patient_and_said_to_be_linked_or_not(units):
+    frame = units.analysed
+    shared = frame.assign(surgeon=np.where(np.arange(len(frame)) % 3 == 0, "a", "b"))
+    found = bench.model("yield_pct ~ zone", shared, crossed="surgeon")
+    own = mixed.fit(
+        found.y, found.X, [(found.patient, np.ones((len(found.y), 1)))], known_variance=found.variance,
+        crossed=[found.frame["surgeon"].to_numpy(dtype=str)],
+    )  # fmt: skip
+    told = found.tidy()
+    assert np.allclose(told["estimate"], own.beta)
+    assert np.allclose(told["df"], own.beta_df)
+    spread = found.variances().set_index("component")
+    assert list(spread.index) == ["patient_id", "surgeon", "residual"]
+    assert spread["conf_low"].iloc[1] <= spread["variance"].iloc[1] <= spread["conf_high"].iloc[1]
+    assert list(found.effects()["surgeon"]) == ["a", "b"]
+    assert "share no patient" not in " ".join(found.notes)
+    assert "2 groups tell little" in " ".join(found.notes)
+    half = np.where(pd.factorize(frame["patient_id"])[0] % 2, "a", "b")
+    apart = bench.model("yield_pct ~ zone", frame.assign(surgeon=half), crossed="surgeon")
+    assert "fall into 2 parts that share no patient" in " ".join(apart.notes)
+    for wrong, why in (("nobody", "crossed names a column"), ("patient_id", "other than patient_id")):
+        with pytest.raises(ParameterError, match=why):
+            bench.model("yield_pct ~ zone", frame, crossed=wrong)
+    with pytest.raises(ParameterError, match="has 1 groups in the set"):
+        bench.model("yield_pct ~ zone", frame.assign(one="x"), crossed="one")
+    with pytest.raises(ParameterError, match="without crossed"):
+        found.diagnose()
+    with pytest.raises(ParameterError, match="crossed factor"):
+        bench.model("yield_pct ~ zone", units).variances()

@@ -14,7 +14,7 @@ from scipy import stats
 
 from analytics import study
 from analytics.errors import FitError
-from analytics.numerics import diagnostics
+from analytics.numerics import diagnostics, mixed
 
 if TYPE_CHECKING:
     from analytics.bench.formula import Model
@@ -127,7 +127,7 @@ def diagnose(model: "Model") -> Diagnosis:
 def _parameters(model: "Model") -> tuple[np.ndarray, np.ndarray, float, np.ndarray]:
     """Return fixed effects, their covariance, the variance between patients, and each row's own variance."""
     fit = model.mixed_fit
-    if fit is not None:
+    if isinstance(fit, mixed.MixedFit):
         known = np.zeros(len(model.y)) if model.variance is None else model.variance
         return fit.beta, fit.beta_cov, float(fit.covariances[0][0, 0]), fit.sigma**2 + known
     beta = np.linalg.lstsq(model.X, model.y, rcond=None)[0]
@@ -140,7 +140,7 @@ def _without(model: "Model", kept: np.ndarray) -> np.ndarray:
     X, y = model.X[kept], model.y[kept]
     if np.linalg.matrix_rank(X) < X.shape[1]:
         raise FitError("the rest does not determine the coefficients")
-    if model.mixed_fit is None:
+    if not isinstance(model.mixed_fit, mixed.MixedFit):
         return np.linalg.lstsq(X, y, rcond=None)[0]
     variance = None if model.variance is None else model.variance[kept]
     return study.fitted(y, X, model.patient[kept], variance, model.mixed_fit.theta).beta
