@@ -23,6 +23,7 @@ ROOMS = (
     "yields",
     "regrowth",
     "milestones",
+    "early",
     "course",
     "planning",
     "review",

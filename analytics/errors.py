@@ -31,6 +31,10 @@ class FitError(AnalyticsError):
     """A model cannot be fitted well enough to report anything."""
 
 
+class NotRecorded(AnalyticsError):
+    """A clinic does not record what a question is about: a page leaves it out without a word."""
+
+
 class ParameterError(AnalyticsError):
     """An argument or a report parameter is unknown or out of its range."""
 

@@ -58,11 +58,13 @@ class Gap:
     """Why a question has no answer: one plain sentence, which a page prints where the answer would stand.
 
     `is_defect` says that the package failed and not the records; `details` is its traceback, which may hold
-    values of records and goes to no page.
+    values of records and goes to no page. `is_absent` says that the clinic does not record such a thing: a
+    page leaves it out without a word.
     """
 
     why: str
     is_defect: bool = False
+    is_absent: bool = False
     details: str = field(default="", repr=False)
 
 
@@ -185,6 +187,15 @@ def unanswered(gap: Gap) -> Result:
 def why_not(answer: Any) -> str:
     """Return why a question has no answer, as a sentence; empty where it has one."""
     return answer.gap.why if isinstance(answer, Result) and answer.gap is not None else ""
+
+
+def first(*answers: Result) -> Result:
+    """Return the first result that has an answer; the last one where none has.
+
+    >>> first(unanswered(Gap("No fit.")), unanswered(Gap("No count."))).gap.why
+    'No count.'
+    """
+    return next((each for each in answers if each.gap is None), answers[-1])
 
 
 def line(

@@ -148,8 +148,12 @@ DEFECTS = {
         [("W", "events.remark", 1, None, "unknown_column")],
     ),
     "no rows": (
-        lambda r: {**r, M: []},
+        lambda r: {**r, M: [], "ratings": [], "grades": []},
         [("E", "measurements", 1, None, "no_rows")],
+    ),
+    "no counts beside grades": (
+        lambda r: {**r, M: []},
+        [("W", "measurements", 1, None, "no_counts")],
     ),
     "column filled at load": (
         lambda r: {**r, "placements": [{**x, "patient_id": "0001"} for x in r["placements"]]},
@@ -530,6 +534,18 @@ DEFECTS = {
     "no answer": (
         lambda r: put(r, "ratings", 3, satisfaction_0_10=""),
         [("W", "ratings.satisfaction_0_10", 1, 3, "no_answer")],
+    ),
+    "two ends of one scale": (
+        lambda r: put(r, "grades", 4, scale_best="5"),
+        [("E", "grades.scale", 1, 4, "scale_declared_twice")],
+    ),
+    "grade outside its scale": (
+        lambda r: put(r, "grades", 3, value="4"),
+        [("E", "grades.value", 1, 3, "grade_outside_scale")],
+    ),
+    "scale without length": (
+        lambda r: {**r, "grades": [{**x, "scale_worst": "3", "value": "3"} for x in r["grades"]]},
+        [("E", "grades.scale_best", 3, 2, "scale_without_length")],
     ),
     "density per mm2": (
         lambda r: {

@@ -82,6 +82,12 @@ session_id,month,satisfaction_0_10,would_choose_again
 0001-1,12,8,yes
 0002-1,9,7,
 """,
+    "grades": """
+session_id,zone,month,reader_id,scale,value,scale_worst,scale_best,blinded
+0001-1,hairline,12,R1,change,2,-3,3,yes
+0001-1,hairline,12,R2,change,1,-3,3,yes
+0003-1,crown,12,R1,change,1,-3,3,no
+""",
 }
 
 

@@ -6,9 +6,15 @@ Expectations are worked by hand from a notebook of a few cells.
 import re
 
 import nbformat
+import pandas as pd
+import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
+from analytics import pages
+from analytics.pages import first_screen, head
+from analytics.pages import page as being_written
 from analytics.reports import MARK, export
+from analytics.results import Result
 
 
 def _cell(html: str, **mark) -> nbformat.NotebookNode:
@@ -91,3 +97,82 @@ def test_the_line_of_every_printed_page_is_a_string_of_the_style_sheet():
     page = _report(_cell("<p>w</p>", slot="strip", foot_line='A "b" </style> \\ c'))
     assert page.count("</style>") == 1
     assert 'content: "A \\000022b\\000022 ' in page
+
+
+@pytest.fixture
+def shown(monkeypatch):
+    """Keep what a page displays instead of printing it."""
+    kept: list[str] = []
+    monkeypatch.setattr(being_written, "display", lambda content, **_: kept.append(str(content.data)))
+    return kept
+
+
+def _by_zone() -> Result:
+    frame = pd.DataFrame(
+        {
+            "zone": ["frontal", "crown"], "term": "yield_at_maturity", "estimate": [81.4, 60.0],
+            "se": [1.2, 3.0], "ci_low": [79.0, 54.0], "ci_high": [84.0, 66.0], "level": 0.95, "unit": "%",
+            "n_patients": [155, 3], "basis": "model",
+        }
+    )  # fmt: skip
+    used = pd.DataFrame({"patient_id": [f"p{i}" for i in range(158)], "reason": ""})
+    return Result(frame, used, "as given", by=("zone",))
+
+
+def _page(audience: str = "internal") -> pages.Page:
+    page = pages.Page("01_surgeon_audit", {"audience": audience}, None, "")
+    return pages.results(page, by_zone=_by_zone())
+
+
+def test_a_key_number_has_value_interval_and_what_it_rests_on(shown):
+    page = _page()
+    pages.key_numbers(page, [pages.key_number(page, "by_zone", label="Front, at month 12", zone="frontal")])
+    text = re.sub(r"<[^>]+>", " ", shown[-1])
+    assert "Front, at month 12" in text
+    assert re.search(r"81\s+%\s+95\s%\sinterval 79 to 84\s+155 patients", text)
+
+
+def test_a_key_number_others_may_not_see_is_withheld(shown):
+    page = _page("public")
+    tile = pages.key_number(page, "by_zone", label="Crown", zone="crown")
+    assert tile.value == "withheld, small numbers"
+    assert tile.interval == ""
+
+
+def test_only_what_is_worse_has_the_colour_of_alarm(shown):
+    words = ("worse", "not met", "low", "better", "met", "yes", "no", "cannot be told")
+    for word in words:
+        pages.key_numbers(_page(), [pages.KeyNumber("A", "1", verdict=word)])
+        kind = re.search(r"rw-is-([a-z-]+)", shown[-1]).group(1)
+        assert (kind in ("worse", "not-met", "low")) == (word in words[:3]), word
+        assert re.search(r"[\u25a0\u25cf\u25c6\u25c7]", shown[-1]), "and a shape beside the word"
+
+
+def test_the_map_prints_a_number_in_each_zone_on_a_scale_fixed_for_the_page(shown):
+    pages.head_map(_page(), "by_zone", "All zones", term="yield_at_maturity")
+    by_zone = {zone: fill for fill, zone in re.findall(r'fill="(#[0-9a-f]{6})"><title>(\w+)', shown[-1])}
+    assert by_zone["Frontal"] == head._shade((81.4 - 50) / 50), "from 50 to 100 on this page"
+    assert by_zone["Crown"] == head._shade((60.0 - 50) / 50)
+    assert by_zone["Hairline"] == head.WHITE, "not planted"
+    assert ">81<" in shown[-1]
+    assert ">60<" in shown[-1]
+
+
+def test_text_on_the_map_reaches_aa_on_every_shade():
+    """WCAG 2.1, 1.4.3: 4.5 to 1, computed here from its definition of relative luminance."""
+
+    def light(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [v / 12.92 if v <= 0.03928 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    for share in range(101):
+        fill = head._shade(share / 100)
+        pair = sorted((light(fill), light(head._ink_on(fill))))
+        assert (pair[1] + 0.05) / (pair[0] + 0.05) >= 4.5, fill
+
+
+def test_a_page_without_a_scale_draws_no_map():
+    page = pages.results(pages.Page("own", {"audience": "internal"}, None, ""), by_zone=_by_zone())
+    with pytest.raises(first_screen.ParameterError, match="has no scale"):
+        pages.head_map(page, "by_zone", "All zones")

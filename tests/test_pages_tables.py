@@ -126,3 +126,19 @@ def test_whole_numbers_without_an_error_are_shown_whole():
     )
     frame, _ = tables.of_result(result)
     assert list(frame["Estimate (FU)"]) == ["1,969", "12ᵃ"]
+
+
+def test_a_table_has_six_columns_at_most_and_the_rest_in_its_csv_file():
+    """Read back by the standard library's csv, another reader than the writer."""
+    import base64
+    import csv
+    import io
+
+    frame = pd.DataFrame({f"column_{i}": [i, i + 1] for i in range(9)}).assign(note=["=2+3", "plain"])
+    html = tables.show(frame, table_id="t1", title="Wide")
+    assert html.count('scope="col"') == 6
+    assert "Also in the CSV file: Column 6, Column 7, Column 8, Note." in html
+    data = re.search(r'href="data:text/csv;charset=utf-8;base64,([^"]+)"', html).group(1)
+    rows = list(csv.reader(io.StringIO(base64.b64decode(data).decode())))
+    assert rows[0] == list(frame.columns)
+    assert rows[1] == ["0", "1", "2", "3", "4", "5", "6", "7", "8", "'=2+3"], "no formula"

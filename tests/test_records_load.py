@@ -90,7 +90,7 @@ def test_a_known_word_is_read_whatever_its_capitals_and_spaces(tmp_path):
 
 def test_a_plain_register_needs_only_the_plain_columns(tmp_path):
     register = small()
-    for name in ("visits", "therapies", "events", "ratings"):
+    for name in ("visits", "therapies", "events", "ratings", "grades"):
         del register[name]
     register["placements"] = [r for r in register["placements"] if r["placement_id"] in ("P1", "P2", "P3")]
     register = {k: [r for r in v if r.get("patient_id", "0001") == "0001"] for k, v in register.items()}
@@ -109,6 +109,28 @@ def test_a_plain_register_needs_only_the_plain_columns(tmp_path):
     assert (read.measurements["region_id"] == read.measurements["zone"]).all()
     assert read.therapies.empty
     assert read.therapies["start_register_month"].dtype == "int64"
+
+
+def test_an_empty_optional_table_is_an_absent_one(tmp_path):
+    """Else an empty sheet of the template would say that nobody came, and that no count has a visit."""
+    register, without = small(), small()
+    for name in ("visits", "therapies", "events", "ratings", "grades"):
+        register[name] = []
+        del without[name]
+    emptied = records.load(save(register, tmp_path / "emptied"))
+    absent = records.load(save(without, tmp_path / "absent"))
+    assert [p.code for p in emptied.warnings] == [p.code for p in absent.warnings]
+    assert len(emptied.visits) == 10
+    pd.testing.assert_frame_equal(emptied.visits, absent.visits)
+
+
+def test_a_register_of_graded_photographs_needs_no_count(tmp_path):
+    register = small()
+    del register["measurements"]
+    read = records.load(save(register, tmp_path))
+    assert read.measurements.empty
+    assert len(read.grades) == 3
+    assert "no_counts" in {p.code for p in read.warnings}
 
 
 def test_visits_are_derived_where_the_table_is_absent(tmp_path):

@@ -86,7 +86,7 @@ def blank(demo: Records, sessions: pd.DataFrame, **frames: pd.DataFrame) -> Reco
     for column in sessions:
         full[column] = sessions[column].to_numpy()
     empty = {n: getattr(demo, n).iloc[:0] for n in ("placements", "measurements", "visits", "therapies")}
-    rest = {n: getattr(demo, n).iloc[:0] for n in ("events", "ratings")}
+    rest = {n: getattr(demo, n).iloc[:0] for n in ("events", "ratings", "grades")}
     return Records(patients=patients, sessions=full, **(empty | rest | frames))
 
 

@@ -1,7 +1,7 @@
 """Is the model right enough? Residuals, odd patients, what hangs on one patient, zones and months missed.
 
 A patient is judged whole: the distance of all of a patient's rows together. Influence is by leaving one
-patient out and fitting again; Cook's distance uses the covariance of the whole fit (`numerics.diagnostics`).
+patient out and fitting again; Cook's distance uses the covariance of the whole fit (`numerics.resample`).
 """
 
 import html
@@ -14,7 +14,7 @@ from scipy import stats
 
 from analytics import study
 from analytics.errors import FitError
-from analytics.numerics import diagnostics
+from analytics.numerics import diagnostics, mixed, resample
 
 if TYPE_CHECKING:
     from analytics.bench.formula import Model
@@ -95,7 +95,9 @@ def diagnose(model: "Model") -> Diagnosis:
     left = diagnostics.leftover(
         model.y, model.X, model.patient, one, beta=beta, beta_cov=cov, covariance=between, own_variance=own
     )
-    moved = diagnostics.leave_out(model.patient, beta, cov, lambda kept: _without(model, kept))
+    moved = resample.leave_one_out(
+        lambda kept: (beta, cov) if kept.all() else _without(model, kept), model.patient
+    )
     who = [str(model.frame["patient_id"].iloc[g[0]]) for g in left.rows]
     rows = pd.DataFrame(
         {
@@ -116,7 +118,7 @@ def diagnose(model: "Model") -> Diagnosis:
             "effect": left.effect[:, 0],
             "effect_sd": left.effect_sd[:, 0],
             "cook": moved.cook,
-            "moves": np.abs(moved.moves).max(axis=1),
+            "moves": np.abs((beta - moved.beta) / np.sqrt(np.diag(cov))).max(axis=1),
         }
     )
     terms = pd.DataFrame(moved.beta, index=pd.Index(who, name="patient_id"), columns=list(model.terms))
@@ -127,23 +129,30 @@ def diagnose(model: "Model") -> Diagnosis:
 def _parameters(model: "Model") -> tuple[np.ndarray, np.ndarray, float, np.ndarray]:
     """Return fixed effects, their covariance, the variance between patients, and each row's own variance."""
     fit = model.mixed_fit
-    if fit is not None:
+    if isinstance(fit, mixed.MixedFit):
         known = np.zeros(len(model.y)) if model.variance is None else model.variance
         return fit.beta, fit.beta_cov, float(fit.covariances[0][0, 0]), fit.sigma**2 + known
-    beta = np.linalg.lstsq(model.X, model.y, rcond=None)[0]
-    rest = model.y - model.X @ beta
-    variance = float(rest @ rest) / max(len(rest) - model.X.shape[1], 1)
-    return beta, variance * np.linalg.inv(model.X.T @ model.X), 0.0, np.full(len(rest), variance)
+    beta, cov, variance = _least_squares(model.y, model.X)
+    return beta, cov, 0.0, np.full(len(model.y), variance)
 
 
-def _without(model: "Model", kept: np.ndarray) -> np.ndarray:
+def _without(model: "Model", kept: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     X, y = model.X[kept], model.y[kept]
-    if np.linalg.matrix_rank(X) < X.shape[1]:
+    if len(y) <= X.shape[1] or np.linalg.matrix_rank(X) < X.shape[1]:
         raise FitError("the rest does not determine the coefficients")
-    if model.mixed_fit is None:
-        return np.linalg.lstsq(X, y, rcond=None)[0]
+    if not isinstance(model.mixed_fit, mixed.MixedFit):
+        return _least_squares(y, X)[:2]
     variance = None if model.variance is None else model.variance[kept]
-    return study.fitted(y, X, model.patient[kept], variance, model.mixed_fit.theta).beta
+    again = study.fitted(y, X, model.patient[kept], variance, model.mixed_fit.theta)
+    return again.beta, again.beta_cov
+
+
+def _least_squares(y: np.ndarray, X: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Return coefficients, their covariance and the residual variance."""
+    beta = np.linalg.lstsq(X, y, rcond=None)[0]
+    rest = y - X @ beta
+    variance = float(rest @ rest) / max(len(rest) - X.shape[1], 1)
+    return beta, variance * np.linalg.inv(X.T @ X), variance
 
 
 def _observed(model: "Model", beta: np.ndarray) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""The tables that say what came of it: counts, visits, therapies, complications, the patients' answers."""
+"""The tables that say what came of it: counts, visits, therapies, complications, answers, grades."""
 
 from analytics.dictionary.schema import (
     ASSUMED,
@@ -14,6 +14,7 @@ from analytics.dictionary.schema import (
     PUBLISHED,
     TARGET_AREA,
     THERAPY_KINDS,
+    ZONES,
     Column,
     Table,
 )
@@ -288,4 +289,67 @@ RATINGS = Table(
     ),
     optional=True,
     absent="satisfaction is not reported",
+)
+
+GRADES = Table(
+    "grades",
+    "one reader's grade of a zone on the photographs of one month",
+    ("session_id", "zone", "month", "reader_id", "scale"),
+    (
+        Column("session_id", "id", "the operation", required=True, refers_to="sessions.session_id"),
+        Column("zone", "choice", "zone graded", allowed=ZONES, required=True),
+        Column("month", "number", "months since the session", unit="months", low=-6, high=480, required=True),
+        Column("reader_id", "id", "code of the person who graded", required=True),
+        Column("scale", "label", "the clinic's own name of the scale graded on", required=True),
+        Column(
+            "value", "number", "the grade", unit="grade", low=-100, high=100, required=True, basis=ASSUMED
+        ),
+        Column(
+            "scale_worst",
+            "number",
+            "the grade that is worst on this scale, the same in all its rows",
+            unit="grade",
+            low=-100,
+            high=100,
+            required=True,
+            basis=ASSUMED,
+        ),
+        Column(
+            "scale_best",
+            "number",
+            "the grade that is best on this scale, the same in all its rows",
+            unit="grade",
+            low=-100,
+            high=100,
+            required=True,
+            basis=ASSUMED,
+        ),
+        Column("blinded", "yesno", "the reader did not know which photograph was the earlier"),
+    ),
+    optional=True,
+    absent="photographs were not graded",
+)
+
+PHOTOGRAPHS = Table(
+    "photographs",
+    "a picture that lies on the clinic's own disk and is never handed in",
+    ("file",),
+    (
+        Column("session_id", "id", "the operation", required=True, refers_to="sessions.session_id"),
+        Column("month", "number", "months since the session", unit="months", low=-6, high=480, required=True),
+        Column("zone", "choice", "zone shown; empty: the whole head", allowed=ZONES),
+        Column("view", "label", "the clinic's own word for the view"),
+        Column(
+            "file",
+            "id",
+            "name of the file without its ending, made of codes alone: no name, chart number or date",
+            required=True,
+        ),
+        Column("standard", "yesno", "taken under the clinic's standard conditions"),
+        Column(
+            "consent", "yesno", "the person agreed that it is kept and looked at; without it none is shown"
+        ),
+    ),
+    optional=True,
+    absent="no picture is shown",
 )

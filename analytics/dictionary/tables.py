@@ -9,13 +9,33 @@ published: they catch slips of the pen, they do not judge results.
 import json
 from pathlib import Path
 
-from analytics.dictionary.followup import EVENTS, MEASUREMENTS, RATINGS, THERAPIES, VISITS
+from analytics.dictionary.followup import (
+    EVENTS,
+    GRADES,
+    MEASUREMENTS,
+    PHOTOGRAPHS,
+    RATINGS,
+    THERAPIES,
+    VISITS,
+)
 from analytics.dictionary.operations import PATIENTS, PLACEMENTS, SESSIONS
 from analytics.dictionary.pages import table_schema
 from analytics.dictionary.schema import Table
 
 TABLES: dict[str, Table] = {
-    t.name: t for t in (PATIENTS, SESSIONS, PLACEMENTS, MEASUREMENTS, VISITS, THERAPIES, EVENTS, RATINGS)
+    t.name: t
+    for t in (
+        PATIENTS,
+        SESSIONS,
+        PLACEMENTS,
+        MEASUREMENTS,
+        VISITS,
+        THERAPIES,
+        EVENTS,
+        RATINGS,
+        GRADES,
+        PHOTOGRAPHS,
+    )
 }
 SCHEMA_FILE = Path(__file__).with_name("table_schema.json")
 

@@ -31,7 +31,18 @@ from analytics.records import Records
 FOLDER = ".left"
 KEY_BYTES = 32
 MARK_LETTERS = 24
-TABLES = ("patients", "sessions", "placements", "measurements", "visits", "therapies", "events", "ratings")
+TABLES = (
+    "patients",
+    "sessions",
+    "placements",
+    "measurements",
+    "visits",
+    "therapies",
+    "events",
+    "ratings",
+    "grades",
+    "photographs",
+)
 
 
 def refuse_few(records: Records, places: Sequence[Path], page: str, audience: str) -> dict:

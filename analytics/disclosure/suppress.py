@@ -89,7 +89,6 @@ def protect_all(
     _refuse_undeclared(results)
     if applied.threshold <= 1:
         return dict(results)
-    untold = unanswered(Gap(UNTOLD))
     named = {
         name: _prepared(worded(result, lambda k, n: in_words(k, n, applied)), applied)
         for name, result in results.items()
@@ -105,7 +104,16 @@ def protect_all(
         key: withheld(frame, spread(hidden[key], lines[key][1]), named[key[0]].by, applied)
         for key, frame in frames.items()
     }
-    return {name: _rebuilt(named[name], name, shown) if name in named else untold for name in results}
+    return {
+        name: _rebuilt(named[name], name, shown) if name in named else _untold(result)
+        for name, result in results.items()
+    }
+
+
+def _untold(result: Result) -> Result:
+    """Return a result without an answer as readers outside may see it: why not stays inside the clinic."""
+    is_absent = result.gap is not None and result.gap.is_absent
+    return unanswered(Gap(UNTOLD, is_absent=is_absent))
 
 
 def _refuse_undeclared(results: Mapping[str, Result]) -> None:

@@ -5,4 +5,5 @@ from analytics.entry.changes import Change, undone
 from analytics.entry.counts import Export, Import, import_counts, propose, read_export
 from analytics.entry.journal import Entry, history, record, undo
 from analytics.entry.look import Look, look
+from analytics.entry.photographs import ENDINGS, Pictures, read_folder
 from analytics.entry.rows import Count, correction, follow_up, months_since, session, text_of

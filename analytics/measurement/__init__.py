@@ -23,3 +23,4 @@ university record 158519).
 from analytics.measurement.agreement import error_model, repeatability
 from analytics.measurement.bridge import bridge, bridged, series_changes
 from analytics.measurement.error import CountError, count_variance, habit_cv, plus_one_hair
+from analytics.measurement.grades import answers, grades, reader_agreement

@@ -2,12 +2,14 @@
 
 `icc` gives the six intraclass correlations, `limits` the limits of agreement of paired differences (also with
 several pairs per subject), `within` the error of repeated readings, `concordance` Lin's coefficient,
-`dispersion` how far counts of samples vary beyond Poisson.
+`dispersion` how far counts of samples vary beyond Poisson, `weighted_kappa` how far two raters' grades agree
+(through statsmodels).
 
 Sources: Shrout & Fleiss 1979, Psychol Bull 86:420-428 (six forms and limits of three); McGraw & Wong
 1996, Psychol Methods 1:30-46; Bland & Altman 1986, Lancet i:307-310 and 1999, Stat Methods Med Res
 8:135-160; Zou 2013, Stat Methods Med Res 22:630-642 (limits with several pairs per subject); Lin 1989,
-Biometrics 45:255-268, corrected 2000, 56:324-325.
+Biometrics 45:255-268, corrected 2000, 56:324-325; Cohen 1968, Psychol Bull 70:213-220; Fleiss, Cohen &
+Everitt 1969, Psychol Bull 72:323-327.
 """
 
 from dataclasses import dataclass
@@ -15,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
+from statsmodels.stats.inter_rater import cohens_kappa
 
 from analytics.errors import FitError
 
@@ -386,3 +389,47 @@ def dispersion(counts: ArrayLike, areas: ArrayLike, groups: ArrayLike, *, level:
 def _chi_limits(total: float, df: int, level: float) -> tuple[float, float]:
     tail = (1 - level) / 2
     return total / float(stats.chi2.ppf(1 - tail, df)), total / float(stats.chi2.ppf(tail, df))
+
+
+@dataclass(frozen=True, slots=True)
+class Kappa:
+    """Weighted kappa of two raters with its standard error and limits; NaN where it says nothing."""
+
+    kappa: float
+    se: float
+    low: float
+    high: float
+    n: int
+
+
+def weighted_kappa(a: ArrayLike, b: ArrayLike, *, level: float = 0.95) -> Kappa:
+    """Return quadratically weighted kappa of two raters' grades, with normal limits.
+
+    The weights are (grade - grade)^2, so that a scale with gaps is taken as it is.
+
+    Parameters
+    ----------
+    a, b
+        Grades of the same things, (n,), numbers.
+    level
+        Of the limits.
+
+    Source
+    ------
+    Cohen 1968, Psychol Bull 70:213-220; standard error Fleiss, Cohen & Everitt 1969, Psychol Bull 72:323-327.
+
+    Examples
+    --------
+    >>> weighted_kappa([1, 2, 3], [1, 2, 3]).kappa
+    1.0
+    """
+    one, other = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+    steps = np.unique(np.concatenate([one, other]))
+    if len(steps) < 2:
+        return Kappa(np.nan, np.nan, np.nan, np.nan, len(one))
+    table = np.zeros((len(steps), len(steps)))
+    np.add.at(table, (np.searchsorted(steps, one), np.searchsorted(steps, other)), 1)
+    found = cohens_kappa(table, weights=steps, wt="quadratic")
+    half = float(stats.norm.ppf(0.5 + level / 2)) * float(found.std_kappa)
+    kappa = float(found.kappa)
+    return Kappa(kappa, float(found.std_kappa), max(kappa - half, -1.0), min(kappa + half, 1.0), len(one))

@@ -1,7 +1,7 @@
 """What a notebook writes on its page, from `page = pages.begin(...)` to `pages.finish(page)`."""
 
 from analytics.pages import (
-    chair, conclusions, in_words, planner, quarter, sentences, sentences_review, study_text,
+    chair, conclusions, in_words, planner, quarter, sentences, sentences_review, small, study_text,
 )
 from analytics.pages.first_screen import KeyNumber, about, facts, head_map, key_number, key_numbers, when
 from analytics.pages.page import (
@@ -9,5 +9,5 @@ from analytics.pages.page import (
 )
 from analytics.pages.sentences import say, verdict
 from analytics.pages.writing import (
-    answer, attention, cautions, figure, frame, lead, left_out, method, table,
+    answer, attention, carried, carried_of, cautions, figure, frame, graded, lead, left_out, method, table,
 )

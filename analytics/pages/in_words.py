@@ -8,6 +8,7 @@ import pandas as pd
 
 from analytics import course, disclosure, milestones, numbers, yields
 from analytics.dictionary import OLDEST_AGE, ZONES
+from analytics.pages.small import ZONE_WORDS, early_in_short, early_in_words, rungs_in_short, rungs_table
 from analytics.results import Curve, Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
@@ -41,6 +42,8 @@ def what_matters(lines: Result, *, most: int = 3) -> str:
 
 def zones_at_maturity(result: Result) -> str:
     """Return the lowest and the highest of the zones' yields at maturity, in a line."""
+    if "rungs" in result.extra:
+        return rungs_in_short(result)
     rows = result.table()
     rows = rows[rows["estimate"].notna()].sort_values("estimate")
     if why_not(result) or rows.empty:
@@ -111,6 +114,10 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
     model
         Rows `yield_at_maturity` of `regrowth.emergence`, as they may be shown.
     """
+    if why_not(model):
+        return model.extra["rungs"]
+    if "rungs" in model.extra:
+        return rungs_table(model)
     table = counted.table()
     found = {(row["zone"], row["term"]): row for _, row in table.iterrows()} if len(table) else {}
     inside = f"95{numbers.THIN}% interval"
@@ -162,7 +169,6 @@ def _with_limits(row: pd.Series) -> str:
 
 # Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).
 
-ZONE_WORDS = {"frontal": "frontal zone", "other": "other zones"}
 PEOPLE = 100
 NONE_RECORDED = "none recorded"
 # What a state of `course.case` says of zones, those that need thought first: of one, of several.
@@ -251,6 +257,8 @@ def case_in_short(result: Curve) -> str:
     """Return the standing of each zone of `course.case` in a few words, those that need thought first."""
     if why := why_not(result):
         return why
+    if "early" in result.extra:
+        return early_in_short(result)
     judged = result.extra["standing"]
     zones = judged["place"].str.partition(",")[0]
     session = judged["place"].str.rpartition("session ")[2]
@@ -274,6 +282,8 @@ def case_in_words(result: Curve) -> pd.DataFrame:
     """
     if why_not(result):
         return result.extra["standing"]
+    if "early" in result.extra:
+        return early_in_words(result)
     ahead = result.extra["limits"]
     densities = {row["place"]: row for _, row in result.extra["zones"].iterrows()}
     rows = []

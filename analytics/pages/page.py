@@ -83,6 +83,7 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
         promise_unchanged(read)
         if settings.get(reports.parameters.PERSON):
             records.patient(read, str(settings[reports.parameters.PERSON]))
+        _refuse_unknown_surgeon(read, str(settings.get("surgeon", "")))
     if run and read is not None:
         staging = Path(run["staging"])
         audience = str(settings.get("audience", "internal"))
@@ -92,6 +93,15 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     if not run:
         show_html(filled("blocks/style"))
     return Page(name, settings, read, reports.data_sha256(read) if read is not None else "")
+
+
+def _refuse_unknown_surgeon(read: Any, surgeon: str) -> None:
+    if surgeon and not read.sessions["surgeon_id"].eq(surgeon).any():
+        n = read.sessions["surgeon_id"].nunique()
+        raise ParameterError(
+            f"surgeon: no session has this code; sessions.surgeon_id holds {n} code{'' if n == 1 else 's'}; "
+            "give one as it stands there, or none for every surgeon in turn"
+        )
 
 
 def file_beside(page: Page, name: str) -> Path:
@@ -142,7 +152,7 @@ def ask(page: Page, **questions: Question) -> dict[str, Any]:
     """
     answered = reports.answers(questions, page.records, page.data_sha256)
     for name, answer in answered.items():
-        if isinstance(answer, Result) and answer.gap is not None:
+        if isinstance(answer, Result) and answer.gap is not None and not answer.gap.is_absent:
             note_gap(page, name, answer.gap)
     return answered
 

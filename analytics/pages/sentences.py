@@ -10,6 +10,7 @@ import pandas as pd
 from analytics import disclosure, numbers, regrowth, study
 from analytics.pages.first_screen import KeyNumber, key_number
 from analytics.pages.page import Page, result_of
+from analytics.pages.small import ladder_in_short
 from analytics.results import Result, why_not
 
 
@@ -69,7 +70,7 @@ def crown_against_front(page: Page, surgeon: str) -> str:
     the answer is whether it is later, and from when the rest can be told.
     """
     if why := why_not(result_of(page, "crown_front")):
-        return why
+        return f"{NOT_YET} {ladder_in_short(page.results['carried']) if 'carried' in page.results else why}"
     pair = {"zone": "crown : front"}
     gap, late = (
         _row(page, "crown_front", {**pair, "term": term})
@@ -160,7 +161,7 @@ def crown_in_short(page: Page) -> str:
 def crown_key_numbers(page: Page) -> list[KeyNumber]:
     """Return the key numbers of the surgeon audit: front and crown at maturity, and is it lower, or later."""
     if why_not(result_of(page, "crown_front")):
-        return []
+        return _ladder_numbers(page)
     rows = {
         (zone, term): _row(page, "crown_front", {"zone": zone, "term": term})
         for zone, terms in (
@@ -209,6 +210,31 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
             )
         )
     return tiles
+
+
+def _ladder_numbers(page: Page) -> list[KeyNumber]:
+    """Return what each zone's counts carry, one number a zone, the rung named."""
+    carried = result_of(page, "at_maturity")
+    if why_not(carried) or "rungs" not in carried.extra:
+        return []
+    rows = carried.table()
+    rows = rows[rows["estimate"].notna()].drop_duplicates("zone", keep="last")
+    return [
+        KeyNumber(
+            f"{numbers.title_case(str(row['zone']))}, month {numbers.number(row['x'], 0)}",
+            *_value_and_interval(row),
+            str(row["flag"]),
+        )
+        for _, row in rows.iterrows()
+    ]
+
+
+def _value_and_interval(row: pd.Series) -> tuple[str, str, str]:
+    said = numbers.parts(row)
+    return said.value, "of 100 planted hairs", said.interval
+
+
+NOT_YET = "Whether crown hair comes in later, or less of it in the end, cannot be told yet."
 
 
 def _counted(page: Page, side: str) -> str:

@@ -6,11 +6,12 @@ cautions) stand in `words.toml`, by page; a notebook of one's own hands them ove
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
 
-from analytics import disclosure
+from analytics import disclosure, early, measurement, yields
 from analytics.errors import ParameterError
 from analytics.numbers import readable
 from analytics.pages import blocks, first_screen, tables
@@ -19,8 +20,8 @@ from analytics.pages.figures import unsaid
 from analytics.pages.page import Page, note_gap, result_of, show_html
 from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.pages.words import of_page
-from analytics.reports import defect, filled
-from analytics.results import WHY, Result, counted, why_not
+from analytics.reports import Question, defect, filled
+from analytics.results import WHY, Gap, Result, counted, why_not
 
 LEAST_WORDS_OF_ALT = 4
 
@@ -54,7 +55,16 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
     show_html(filled("blocks/attention", sentence=shown))
 
 
-def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "", says: str = "") -> None:
+def figure(
+    page: Page,
+    name: str,
+    title: str,
+    *,
+    alt: str = "",
+    caption: str = "",
+    says: str = "",
+    instead: tuple[str, str] = ("", ""),
+) -> None:
     """Draw a result with its data table folded beneath.
 
     Parameters
@@ -71,6 +81,8 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
         How to read it; the interval and the method are added.
     says
         What it says in one line, written above it as the section's answer.
+    instead
+        Name and title of a result that is drawn where this one has no answer; none: the page says why.
 
     Raises
     ------
@@ -80,11 +92,14 @@ def figure(page: Page, name: str, title: str, *, alt: str = "", caption: str = "
     alt = alt or of_page(page.name).get("alt", {}).get(name, "")
     if len(alt.split()) < LEAST_WORDS_OF_ALT:
         raise ParameterError("pages.figure(alt): say in a sentence what the picture shows, at least 4 words")
-    if says:
-        lead(page, says)
     result = result_of(page, name)
-    if why := why_not(result):
-        _instead(page, title, why)
+    if instead[0] and result.gap is not None and result_of(page, instead[0]).gap is None:
+        figure(page, *instead, caption=caption)
+        return
+    if says and not (result.gap is not None and result.gap.is_absent):
+        lead(page, says)
+    if result.gap is not None:
+        _say_why(page, title, result.gap)
         return
     if result.table().empty:
         _withheld(page, title)
@@ -132,8 +147,8 @@ def table(
     if says:
         lead(page, says)
     result = result_of(page, name)
-    if why := why_not(result):
-        _instead(page, title, why)
+    if result.gap is not None:
+        _say_why(page, title, result.gap)
         return
     if read is not None:
         rows = _made(page, name, title, lambda: read(result))
@@ -267,6 +282,46 @@ def _frame(
     show_html(blocks.folded(caption, written) if folded else written)
 
 
+CARRIED = ("carried", "later", "graded", "graders", "asked")
+
+
+def carried(choices: yields.Choices = yields.USUAL) -> dict[str, Question]:
+    """Return the questions of a register of any size: what is carried, when more can be told, grades."""
+    return {
+        "carried": Question(early.ladder, {"choices": choices}),
+        "later": Question(early.when, {"choices": choices}),
+        "graded": Question(measurement.grades, {}),
+        "graders": Question(measurement.reader_agreement, {}),
+        "asked": Question(measurement.answers, {}),
+    }
+
+
+def carried_of(answers: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the answers to `carried`, by name, to be handed over."""
+    return {name: answers[name] for name in CARRIED}
+
+
+def graded(page: Page) -> None:
+    """Write what graded photographs show by month, how readers agree, what patients answered.
+
+    Of results named graded, graders and asked, those the page has; nothing where a clinic records no such
+    thing. What a count would add is said beside.
+    """
+    titles = {"graded": "Grades of photographs, by zone and month", "asked": "Patients' answers, by month"}
+    there = [n for n in ("graded", "graders", "asked") if n in page.results and page.results[n].gap is None]
+    if not there:
+        return
+    lead(
+        page, "A grade says how a zone looks; only counted hairs say how much of what was planted has grown."
+    )
+    for name in there:
+        if name == "graders":
+            table(page, name, "How far two readers grade alike", rows_are="Photographs")
+            continue
+        figure(page, name, titles[name], alt=f"{titles[name]}: a mean and its bar at each month")
+        table(page, name, titles[name])
+
+
 def method(page: Page, *names: str) -> None:
     """Write how each result was made, how many rows it rests on, and which of its checks failed."""
     named = {name: result_of(page, name) for name in names or tuple(page.results)}
@@ -307,6 +362,12 @@ def cautions(page: Page, *more: str) -> None:
 
 def _next(page: Page, kind: str) -> int:
     return 1 + sum(entry["kind"] == kind for entry in page.written)
+
+
+def _say_why(page: Page, title: str, gap: Gap) -> None:
+    """Say why a question has no answer; nothing where the clinic does not record such a thing."""
+    if not gap.is_absent:
+        _instead(page, title, gap.why)
 
 
 def _instead(page: Page, title: str, why: str) -> None:

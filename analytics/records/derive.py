@@ -89,6 +89,25 @@ def _measurements(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd.Da
     )
 
 
+def moments(frames: Frames) -> pd.DataFrame:
+    """Return what visits are derived from: counts, or where none was made, grades and answers.
+
+    A graded photograph passes the clinic's standard; an answer says nothing of photographs.
+    """
+    if len(frames["measurements"]):
+        return frames["measurements"]
+    person = frames["sessions"].drop_duplicates("session_id").set_index("session_id")["patient_id"]
+    seen = [
+        frames[name][["session_id", "month"]].assign(standard_conditions=is_standard)
+        for name, is_standard in (("grades", True), ("ratings", False))
+    ]
+    both = pd.concat(seen, ignore_index=True)
+    return both.assign(
+        patient_id=both["session_id"].map(person).astype("string"),
+        standard_conditions=both["standard_conditions"].astype("boolean"),
+    )
+
+
 def visits_from(measurements: pd.DataFrame) -> pd.DataFrame:
     """Return one visit per person, session and month of counts; photographs pass where all did."""
     key = ["patient_id", "session_id", "month"]

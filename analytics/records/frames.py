@@ -35,6 +35,8 @@ class Records:
     therapies: pd.DataFrame
     events: pd.DataFrame
     ratings: pd.DataFrame
+    grades: pd.DataFrame = field(default_factory=pd.DataFrame)
+    photographs: pd.DataFrame = field(default_factory=pd.DataFrame)
     consultations: pd.DataFrame = field(default_factory=pd.DataFrame)
     warnings: tuple = ()
     balance: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -74,8 +76,8 @@ def as_of(records: Records, register_month: float) -> Records:
     """Return the register as it was known at the end of a register month.
 
     Later sessions fall away with everything timed from them (their baselines too), and so do later counts,
-    visits, events and ratings. A course of therapy that stops later goes on, an event resolved later is not
-    yet resolved, and a zone planted only later is not yet planted. What is recorded once for a patient
+    visits, events, ratings and grades. A course of therapy that stops later goes on, an event resolved later
+    is not yet resolved, and a zone planted only later is not yet planted. What is recorded once for a patient
     stays.
 
     Parameters
@@ -99,7 +101,7 @@ def as_of(records: Records, register_month: float) -> Records:
         )
     start = sessions.set_index("session_id")["register_month"]
     chosen = _of_sessions(records, sessions.loc[done, "session_id"])
-    for name in ("measurements", "visits", "events", "ratings"):
+    for name in ("measurements", "visits", "events", "ratings", "grades", "photographs"):
         frame = getattr(records, name)
         chosen[name] &= frame["session_id"].map(start) + frame["month"] <= register_month
     chosen["therapies"] &= records.therapies["start_register_month"] <= register_month

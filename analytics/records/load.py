@@ -16,7 +16,7 @@ from analytics.dictionary import TABLES, Raw, Table, declared
 from analytics.errors import Problem, RecordError
 from analytics.identifiers import allowed_beside, examine
 from analytics.records import readers, rules
-from analytics.records.derive import filled, visits_from
+from analytics.records.derive import filled, moments, visits_from
 from analytics.records.frames import Records
 from analytics.records.rules import first_counts
 from analytics.records.stores import from_arrow
@@ -135,6 +135,7 @@ def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
 
 def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.DataFrame]:
     """Return frames with defaults filled (index: place in the file), all problems, the balance of rows."""
+    whole, raw = raw, rules.structure.with_rows(raw)
     of_structure, absent = rules.structure.check(raw)
     problems = [*of_structure]
     given, reasons = {}, {}
@@ -152,10 +153,11 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
         of_early = {"measurements": frames[first_counts.NAME]}
         apart = rules.Register(frames | of_early, given | {"measurements": early}, register.clock)
         problems += rules.check(first_counts.RULES, apart, absent)
-    if "visits" not in raw.tables and "measurements" in raw.tables:
-        frames["visits"] = visits_from(frames["measurements"])
+    if "visits" not in raw.tables:
+        frames["visits"] = visits_from(moments(frames))
         problems.append(_visits_derived())
-    return frames, problems, _balance(raw, used, reasons, stopped=bool(_errors(problems)))
+    reasons.update({n: "empty rows" for n, t in whole.tables.items() if n not in raw.tables and t.n_rows})
+    return frames, problems, _balance(whole, used, reasons, stopped=bool(_errors(problems)))
 
 
 def _one_table(raw: Raw, name: str, absent: set[str]) -> tuple[pd.DataFrame, list[Problem], str]:

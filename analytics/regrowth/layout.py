@@ -369,7 +369,7 @@ def fit_or_simplify(
             return layout, found, simpler
     raise FitError(
         "regrowth.fit_emergence: the emergence model does not settle, not even with one tempo for all zones "
-        "and no spread of tempo; use yields.average or regrowth.by_zone"
+        "and no spread of tempo; count more, or later"
     ) from problem
 
 

@@ -207,7 +207,7 @@ def _followed_zones(rows: pd.DataFrame, by: str) -> tuple[pd.DataFrame, list[str
     if not len(enough):
         raise FitError(
             f"regrowth.fit_emergence: no zone has {MIN_PLACEMENTS} placements with a usable reading "
-            "after the session; a curve needs them; use yields.average"
+            "after the session; a growth curve needs them: count more, or later"
         )
     left = [z for z in rows[by].unique() if z not in set(enough)]
     return rows[rows[by].isin(enough)], left

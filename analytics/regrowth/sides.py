@@ -88,7 +88,7 @@ def against_front(
         missing = zone if zone not in fit.zones else FRONT_NAME
         raise FitError(
             f"regrowth.against_front: too few placements of the {missing} were followed to set the {zone} "
-            "against the front; use regrowth.emergence for the zones there are"
+            "against the front"
         )
     sides = (FRONT_NAME, zone)
     rows = _readings(records, fit, zone)

@@ -96,7 +96,7 @@ def by_zone(
     if frame["patient_id"].nunique() < MIN_PATIENTS:
         raise FitError(
             f"regrowth.by_zone: {frame['patient_id'].nunique()} patients are followed in zones with "
-            f"{MIN_ROWS_A_ZONE} readings, {MIN_PATIENTS} are needed; use yields.average"
+            f"{MIN_ROWS_A_ZONE} readings, {MIN_PATIENTS} are needed: count more, or later"
         )
     zones = tuple(z for z in laid.zones if frame["group"].eq(z).any())
     knots = {z: _knots(frame.loc[frame["group"].eq(z), "month"].to_numpy(dtype=float)) for z in zones}

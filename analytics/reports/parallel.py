@@ -20,7 +20,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
-from analytics.errors import AnalyticsError, without_address
+from analytics.errors import AnalyticsError, NotRecorded, without_address
 from analytics.reports.cache import find, remembered
 from analytics.reports.record import CORES_VARIABLE
 from analytics.results import Gap, unanswered, why_not
@@ -148,6 +148,8 @@ def guarded(
     """
     try:
         return remembered(function, subject, subject_sha256, arguments)
+    except NotRecorded as error:
+        return unanswered(Gap(reason(str(error)), is_absent=True))
     except AnalyticsError as error:
         return unanswered(Gap(reason(str(error))))
     except MemoryError:
@@ -174,7 +176,7 @@ def defect(error: Exception) -> Gap:
         f"This part stopped with {type(error).__name__}: a defect of the package, not of your records. The "
         "rest of the page is not touched by it."
     )
-    return Gap(why, True, "".join(traceback.format_exception(error)))
+    return Gap(why, is_defect=True, details="".join(traceback.format_exception(error)))
 
 
 def _shared_out(questions: Mapping[int, Question], subject: Any, subject_sha256: str) -> dict[int, Any]:

@@ -95,7 +95,8 @@ def average(
     picked = one_reading(visits, month=month)
     if picked.empty:
         raise FitError(
-            "yields.average: no reading is usable as a headline; regrowth check says what was left out"
+            "yields.average: no planted zone has a usable count near its month of maturity yet; see what was "
+            "left out"
         )
     table, checks = _means(picked, list(by), list(adjust), level, error)
     method = _method(month, adjust, level)

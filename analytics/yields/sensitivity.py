@@ -120,7 +120,8 @@ def sensitivity(
         parts.append(result.table().assign(choice=line.choice, option=line.option))
     if main is None:
         raise FitError(
-            "yields.sensitivity: no reading is usable under any choice; regrowth check says what was left out"
+            "yields.sensitivity: no planted zone has a usable count near its month of maturity, whatever is "
+            "chosen"
         )
     season = as_result(swing or _swing(main, error), main.rows(), level=level)
     return Result(

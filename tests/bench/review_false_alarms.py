@@ -199,7 +199,7 @@ def _practice(demo: Records, rng, drift: float, n: int = 300) -> Records:
     patients = demo.patients.iloc[[0] * n].reset_index(drop=True).assign(patient_id=sessions["patient_id"])
     empty = {
         t: getattr(demo, t).iloc[:0]
-        for t in ("placements", "measurements", "visits", "therapies", "events", "ratings")
+        for t in ("placements", "measurements", "visits", "therapies", "events", "ratings", "grades")
     }
     return Records(patients=patients, sessions=sessions, **empty)
 

@@ -9,7 +9,8 @@ from matplotlib.axes import Axes
 
 from analytics.numbers import title_case
 from analytics.pages.figures.drawing import INK, QUIET, RULE, SERIES, name_axes, panels
-from analytics.results import Result, limits
+from analytics.pages.figures.intervals import intervals
+from analytics.results import Curve, Result, limits
 
 CENTILE_HATCHES = ("", "///", "...", "xxx")
 
@@ -40,6 +41,45 @@ def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axe
         panel.xaxis.set_major_locator(mpl_ticker.MultipleLocator(6))
     name_axes(axes, "Months since the session", "Yield (percent of planted hairs)")
     return axes[0]
+
+
+def early(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw, a panel a place, single counts with their counting error beside an assumed course (dashed)."""
+    by = result.by[0]
+    path = result.path if isinstance(result, Curve) else pd.DataFrame()
+    places = list(path[by].drop_duplicates())
+    points = result.extra["points"]
+    axes = panels(ax, len(places), narrow=narrow, columns=2, height_in=2.5)
+    for panel, place in zip(axes, places, strict=True):
+        line = path[path[by].eq(place)]
+        panel.plot(line["x"], line["estimate"], color=QUIET, linewidth=1.2, linestyle=(0, (4, 3)))
+        end = line.iloc[len(line) // 2]
+        panel.annotate(
+            str(end["term"]), (end["x"], end["estimate"]), xytext=(5, -11), textcoords="offset points",
+            color=QUIET, fontsize=6.8,
+        )  # fmt: skip
+        # A number withheld for others leaves no column behind.
+        own = points[points[by].eq(place)] if by in points else points.iloc[:0]
+        if len(own):
+            low, high = limits(own["y"], own["se"])
+            bars = np.array([own["y"] - low, high - own["y"]])
+            panel.errorbar(
+                own["x"], own["y"], yerr=bars, fmt="o", color=INK, markersize=4.2, elinewidth=1.0, zorder=5
+            )
+        panel.axhline(0, color=RULE, linewidth=0.7)
+        panel.set_title(title_case(place))
+        panel.set_xlim(left=0)
+        panel.set_ylim(-40, 160)
+        panel.xaxis.set_major_locator(mpl_ticker.MultipleLocator(6))
+    name_axes(axes, "Months since the session", "Gain (percent of planted hairs)")
+    return axes[0]
+
+
+def ladder(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
+    """Draw single counts where no zone has more, else a dot and a bar a zone."""
+    if result.extra["rungs"]["rung"].eq(1).all():
+        return early(result, ax, narrow=narrow)
+    return intervals(result, ax, narrow=narrow)
 
 
 def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:

@@ -30,7 +30,7 @@ from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
 from analytics.pages.figures import joint, review, sides, study
-from analytics.pages.figures.course import case, width
+from analytics.pages.figures.course import case, early, ladder, width
 from analytics.pages.figures.curves import curve, funnel, milestones, run, together
 from analytics.pages.figures.drawing import STYLE
 from analytics.pages.figures.intervals import forest, intervals, sensitivity
@@ -46,6 +46,8 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "funnel": funnel,
     "run": run,
     "case": case,
+    "early": early,
+    "ladder": ladder,
     "width": width,
     "ledger": ledger,
     "drafts": drafts,
@@ -61,6 +63,7 @@ PICTURES: dict[str, Callable[..., Axes]] = {
 BARS: dict[str, str] = {
     "case": "Bars: 95 % intervals of a count. Grey: half, and nine in ten, of the practice's readings. Blue: "
     "50, 80 and 95 % limits of a count to come.",
+    "early": "Bars: 95 % intervals of a count. Dashed: an assumed course, from no counted study.",
     "drafts": "Bars: 95 % limits of a count to come.",
     "run_charts": "",
     "cases": "",

@@ -40,7 +40,9 @@ def answer(result: Result, quarter: str) -> str:
     n = rows["outcome"].value_counts()
     missed = rows[rows["outcome"].eq(NOT_MET)]
     if len(missed) == 0:
-        head = f"None of {len(rows)} standards is known to be missed."
+        hidden = int(n.get(WITHHELD, 0))
+        of = f"the {len(rows) - hidden} standards that may be shown" if hidden else f"{len(rows)} standards"
+        head = f"None of {of} is known to be missed."
     elif len(missed) == 1:
         row = missed.iloc[0]
         head = f"One of {len(rows)} standards is not met: {_with_standard(row)}."
@@ -146,7 +148,8 @@ def _says(row: dict[str, Any]) -> str:
         far = "" if pd.isna(row["weight"]) else f", {row['weight']:.1f} sigma from the centre{n}"
         return f"{month} lies outside the limits{far}"
     if str(row["rule"]).startswith("a long"):
-        return f"{row['weight']:.0f} points in a row on one side, from {month}"
+        n = "many" if pd.isna(row["weight"]) else f"{row['weight']:.0f}"
+        return f"{n} points in a row on one side, from {month}"
     return "few crossings of the centre: the level has moved"
 
 
@@ -214,12 +217,8 @@ def signals_table(result: Result) -> pd.DataFrame:
         return signals
     says = []
     for row in signals.to_dict("records"):
-        one = (
-            {**row, "months": [int(row["register_month"])], "times": 1}
-            if row["source"] == "case by case"
-            else row
-        )
-        says.append("" if row["status"] == CLEARED else _says(one))
+        months = [] if pd.isna(row["register_month"]) else [int(row["register_month"])]
+        says.append("" if row["status"] == CLEARED else _says({**row, "months": months, "times": 1}))
     order = {NEW: "new", KNOWN: "known", CLEARED: "cleared"}
     return pd.DataFrame(
         {

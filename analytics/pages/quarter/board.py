@@ -76,7 +76,8 @@ def _line(row: pd.Series, result: Result, known: pd.DataFrame, before: dict[str,
 
 def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str]) -> str:
     name, outcome = row["criterion"], row["outcome"]
-    quarters = f"{int(row['over_quarters'])} quarter{'s' if row['over_quarters'] > 1 else ''}"
+    over = row["over_quarters"]
+    quarters = "" if pd.isna(over) else f"{over:.0f} quarter{'s' if over > 1 else ''}"
     if outcome == NOT_MET:
         return {NOT_MET: "not met too"}.get(before.get(name, ""), before.get(name, "first review"))
     if outcome == MET:

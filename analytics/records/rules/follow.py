@@ -1,4 +1,4 @@
-"""What contradicts itself in visits, therapies, events and ratings."""
+"""What contradicts itself in visits, therapies, events, ratings and grades."""
 
 import numpy as np
 import pandas as pd
@@ -68,6 +68,24 @@ def _lasting_but_resolved(register: Register) -> pd.Series:
 def _without_answer(register: Register) -> pd.Series:
     ratings = register.tables["ratings"]
     return ratings["satisfaction_0_10"].isna() & ratings["would_choose_again"].isna()
+
+
+def _two_declarations(register: Register) -> pd.Series:
+    grades = register.tables["grades"]
+    ends = grades[["scale_worst", "scale_best"]]
+    first = ends.groupby(grades["scale"]).transform("first")
+    return (ends.ne(first) & ends.notna()).any(axis=1)
+
+
+def _outside_scale(register: Register) -> pd.Series:
+    grades = register.tables["grades"]
+    ends = grades[["scale_worst", "scale_best"]]
+    return (grades["value"] < ends.min(axis=1)) | (grades["value"] > ends.max(axis=1))
+
+
+def _no_scale(register: Register) -> pd.Series:
+    grades = register.tables["grades"]
+    return grades["scale_worst"].eq(grades["scale_best"])
 
 
 # Visits that were not handed in are made from the counts, and contradict none of them.
@@ -141,5 +159,32 @@ RULES = (
         "a rating has satisfaction_0_10 or would_choose_again",
         "take the row away, or fill in the answer",
         "warning",
+    ),
+    Rule(
+        "scale_declared_twice",
+        "grades.scale",
+        _two_declarations,
+        "row declares other ends than the first row of its scale",
+        "rows declare other ends than the first row of their scale",
+        "a scale has one scale_worst and one scale_best",
+        "mend the ends, or give the other scale a name of its own",
+    ),
+    Rule(
+        "grade_outside_scale",
+        "grades.value",
+        _outside_scale,
+        "grade lies outside its scale",
+        "grades lie outside their scale",
+        "value lies from scale_worst to scale_best",
+        "mend the grade, or the ends of the scale",
+    ),
+    Rule(
+        "scale_without_length",
+        "grades.scale_best",
+        _no_scale,
+        "row gives a scale whose ends are the same",
+        "rows give a scale whose ends are the same",
+        "scale_worst and scale_best differ",
+        "write both ends of the scale",
     ),
 )

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 
 import pyarrow.compute as pc
 
@@ -11,6 +12,7 @@ from analytics.identifiers import LET_THROUGH
 from analytics.records.typed import nearest, tidy
 
 PLAIN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_ .()-]{0,39}")
+INSTEAD_OF_COUNTS = ("grades", "ratings")  # where these have rows, a register needs no count
 BY_MAP = "or let `regrowth map` lay out a table kept in another form"
 
 
@@ -22,11 +24,15 @@ def check(raw: Raw) -> tuple[list[Problem], set[str]]:
         table = raw.table(name)
         if name not in raw.tables:
             absent |= {f"{name}.{column}" for column in table.names()}
-            problems += [] if table.optional else [_absent_table(table)]
+            problems += [] if table.optional or _is_spared(raw, name) else [_absent_table(table)]
             continue
         of_header, missing = _header(raw.tables[name], table, raw.allowed)
         problems += of_header
+        is_needed = not table.optional and not _is_spared(raw, name)
+        problems += [_without_rows(table)] if is_needed and _holds_none(raw, name) else []
         absent |= {f"{name}.{column}" for column in missing}
+    if _is_spared(raw, "measurements") and _holds_none(raw, "measurements"):
+        problems.append(_without_counts())
     return problems, absent
 
 
@@ -46,9 +52,27 @@ def _header(raw: RawTable, table: Table, allowed: Mapping[str, str]) -> tuple[li
     ]
     problems += [_not_read(table, raw, i, nearest(names[i], tuple(missing)), allowed) for i in unknown]
     problems += [_filled(table, c.name) for c in table.columns if c.derived and c.name in names]
-    if not table.optional and names and raw.n_rows == 0:
-        problems.append(_without_rows(table))
     return problems, missing
+
+
+def with_rows(raw: Raw) -> Raw:
+    """Return the tables without the optional ones that hold no row: an empty one is an absent one."""
+    is_gone = {n for n, t in raw.tables.items() if n in TABLES and TABLES[n].optional and _is_empty(t)}
+    return replace(raw, tables={n: t for n, t in raw.tables.items() if n not in is_gone})
+
+
+def _is_empty(raw: RawTable) -> bool:
+    """Tell whether a table holds no cell with anything in it, as a sheet of the template."""
+    return raw.n_rows == 0 or all(bool(pc.all(pc.equal(tidy(cells), "")).as_py()) for cells in raw.cells)
+
+
+def _holds_none(raw: Raw, name: str) -> bool:
+    return name not in raw.tables or (bool(raw.tables[name].names) and _is_empty(raw.tables[name]))
+
+
+def _is_spared(raw: Raw, name: str) -> bool:
+    """Tell whether a required table may be without rows: counts, where photographs or patients speak."""
+    return name == "measurements" and any(n in raw.tables for n in INSTEAD_OF_COUNTS)
 
 
 def _problem(
@@ -63,7 +87,8 @@ def _absent_table(table: Table) -> Problem:
         "absent_table",
         "the table is absent",
         "patients, sessions, placements and measurements are always handed in",
-        f"add the table, one row for {table.row}",
+        f"add the table, one row for {table.row}"
+        + ("; without counts, hand in grades or ratings" if table.name == "measurements" else ""),
     )
 
 
@@ -147,5 +172,17 @@ def _without_rows(table: Table) -> Problem:
         "no_rows",
         "the table has no rows",
         f"one row is {table.row}",
-        "add the rows of the register",
+        "add the rows of the register"
+        + (", or grades or ratings in its place" if table.name == "measurements" else ""),
+    )
+
+
+def _without_counts() -> Problem:
+    return _problem(
+        ("measurements", ""),
+        "no_counts",
+        "no hair was counted",
+        "without counts a register tells of graded photographs and patients' answers alone",
+        "hand in counts to learn how much of the planted hair grew",
+        "warning",
     )

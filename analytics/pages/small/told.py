@@ -1,0 +1,168 @@
+"""What the counts of few patients say, in the words of a surgeon, and when more can be told."""
+
+import numpy as np
+import pandas as pd
+
+from analytics import disclosure, early, numbers, yields
+from analytics.results import Result, why_not
+
+ZONE_WORDS = {"frontal": "frontal zone", "other": "other zones"}
+
+
+def _latest(result: Result) -> list[dict]:
+    return result.extra["early"].to_dict("records")
+
+
+def early_in_short(result: Result) -> str:
+    """Return what a case's own counts say where its practice has no curve yet."""
+    counted = [row for row in _latest(result) if row["n_readings"]]
+    if not counted:
+        return "No planted zone of this patient was counted after its session yet."
+    said = "; ".join(f"{row['place']}: {_early(row)}" for row in counted)
+    return (
+        f"{numbers.title_case(said)}. Limits are of counting error alone; what is usual in this practice "
+        "cannot be told yet."
+    )
+
+
+def _early(row: dict) -> str:
+    if not row["n_readings"]:
+        return "not yet counted after the session"
+    what = "gained so far" if row["month"] < yields.YIELD_FROM_MONTH else "of the planted hairs grown"
+    ripe = "" if row["month"] >= row["maturity_month"] else f"; mature at month {row['maturity_month']:g}"
+    return (
+        f"{row['yield_pct']:.0f} % {what} at month {row['month']:g} "
+        f"({numbers.limits(row['low'], row['high'])}){ripe}"
+    )
+
+
+# Sentences of small registers (pages 01, 02, 04): what the readings carry, and when more can be told.
+
+MOST_ZONES = 3
+INSTEAD = ("at_maturity", "What the counts of each zone carry")  # drawn where crown and front cannot be
+
+
+def ladder_in_short(found: Result) -> str:
+    """Return what each zone's readings carry, the rung named; the crown first, then those with most."""
+    if why := why_not(found):
+        return why
+    rungs = found.extra["rungs"]
+    if not len(rungs):
+        return ""
+    order = rungs.assign(first=rungs["zone"].eq("crown")).sort_values(["first", "n_read"], ascending=False)
+    parts = [_of_zone(found.table(), row.zone, row.rung) for row in order.head(MOST_ZONES).itertuples()]
+    left = len(order) - MOST_ZONES
+    more = f" The other {left} zone{'s' if left > 1 else ''}: see below." if left > 0 else ""
+    return f"{' '.join(parts)}{more}"
+
+
+def _of_zone(table: pd.DataFrame, zone: str, rung: int) -> str:
+    own = table[table["zone"].eq(zone)]
+    known = own[own["estimate"].notna()]
+    name = numbers.title_case(ZONE_WORDS.get(zone, zone))
+    if known.empty:
+        return f"{name}: {own['flag'].iloc[0] if len(own) else numbers.NOT_AVAILABLE}."
+    if rung > 1:
+        row = known.iloc[0]
+        return f"{name}: {numbers.full(row)}, {row['flag']}."
+    each = known["estimate"]
+    span = f"{each.min():.0f}" if len(each) == 1 else f"{each.min():.0f} to {each.max():.0f}"
+    counts = "single count" if len(each) == 1 else "single counts"
+    return f"{name}: {len(each)} {counts}, {span} % of planted hairs."
+
+
+def rungs_in_short(found: Result) -> str:
+    """Return by which rung of the ladder each zone is told, in a line."""
+    rungs = found.extra["rungs"]
+    if "name" not in rungs or rungs.empty:
+        return disclosure.WITHHELD
+    said = [f"{', '.join(own['zone'])}: {name}" for name, own in rungs.groupby("name", sort=False)]
+    return f"{numbers.title_case('; '.join(said))}."
+
+
+def rungs_table(found: Result) -> pd.DataFrame:
+    """Return what each zone's counts carry, how many patients there are, and what the next rung needs."""
+    table, rows = found.table(), []
+    for row in found.extra["rungs"].itertuples():
+        own = table[table["zone"].eq(row.zone)]
+        known = own[own["estimate"].notna()]
+        said = [numbers.full(line, counts=False) for _, line in known.iterrows()]
+        rows.append(
+            {
+                "zone": row.zone,
+                "told_by": row.name,
+                "percent of planted hairs": "; ".join(said) or numbers.NOT_AVAILABLE,
+                "n_planted": row.n_planted,
+                "n_followed": row.n_followed,
+                "n_read_from_month_6": row.n_read,
+                "n_at_maturity": row.n_mature,
+                "next": _next_rung(row),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _next_rung(row) -> str:
+    """Return what a zone needs for the next rung of the ladder."""
+    if row.rung == 1:
+        return f"a mean: {_patients(early.LEAST_MEAN - row.n_read)} read from month 6 on"
+    if row.rung == 2:
+        followed = early.LEAST_FOLLOWED - row.n_followed
+        if followed > 0:
+            return f"a mean at maturity: {_patients(followed)} followed"
+        return f"a mean at maturity: {_patients(early.LEAST_DIRECT - row.n_read)} read from month 6 on"
+    if row.rung < 5:
+        return f"the growth model: {_patients(early.FOR_MODEL - row.n_mature)} counted at maturity"
+    return "none: the growth model tells"
+
+
+def _patients(n: float) -> str:
+    return f"{n:g} more patient{'' if n == 1 else 's'}"
+
+
+def when_told(result: Result) -> str:
+    """Return when a difference of a stated size can be told, and what is missing, from `early.when`."""
+    if why_not(result) or result.extra["facts"].empty:
+        return ""
+    row = result.extra["facts"].iloc[0]
+    if pd.isna(row["n_zone"]) or pd.isna(row["n_against"]) or pd.isna(row["need_zone"]):
+        return ""  # too few to be told to this audience
+    zone = numbers.title_case(ZONE_WORDS.get(row["zone"], row["zone"]))
+    front = f" from the {row['against']}" if row["against"] else ""
+    what = f"{zone}: a difference of {row['difference']:g} points{front} would be found "
+    if not row["against"]:
+        what = f"{zone}: its mean is known to within {row['difference']:g} points "
+    chance = f"{100 * row['power']:g} times in 100 " if row["against"] else ""
+    if row["more"] == 0 and row["month"] <= row["now"]:
+        return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
+    if not np.isfinite(row["need_zone"]):
+        few = f"beside {row['need_against']:.0f} of the front no number of patients is enough"
+        return f"{what}{chance}not within ten years at the present rate: {few}."
+    need = f"once {row['need_zone']:.0f} patients are counted at maturity, {row['more']:.0f} more than now"
+    if not np.isfinite(row["month"]):
+        return f"{what}{chance}{need}; at the present rate that takes more than ten years."
+    late = f" to {row['high']:.0f}" if np.isfinite(row["high"]) else " or later"
+    return (
+        f"{what}{chance}{need}: in register month {row['month']:.0f} ({row['low']:.0f}{late}), now being "
+        f"month {row['now']:.0f}."
+    )
+
+
+def when_rough(result: Result) -> str:
+    """Return how rough `when_told` is, and what it rests on."""
+    if why_not(result) or result.extra["facts"].empty:
+        return ""
+    row = result.extra["facts"].iloc[0]
+    if pd.isna(row["per_month"]) or pd.isna(row["returning"]):
+        return ""
+    return (
+        f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
+        f"back at maturity; spread between patients {row['sd']:.0f} points"
+        f"{' (assumed)' if row['is_assumed'] else ''}. In brackets: 80 of 100 drawn futures."
+    )
+
+
+def early_in_words(result: Result) -> pd.DataFrame:
+    """Return one sentence a place of `early.case`."""
+    rows = [{"place": row["place"], "sentence": f"{_early(row)}."} for row in _latest(result)]
+    return pd.DataFrame(rows, columns=["place", "sentence"])

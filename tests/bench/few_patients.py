@@ -1,0 +1,126 @@
+"""Do the numbers of small registers cover, and does it come true when something can be told?
+
+    python tests/bench/few_patients.py [registers a size]
+
+Draws registers of 12 and of 30 patients with the simulator's base truth (seeds fixed) and counts, by rung of
+the ladder and zone, how often the 95 % interval holds the truth of the simulator: the mean yield at maturity
+of all placements there could be (rungs 3 and 4), and at the months read (rung 2). Widths are in points. Then
+the sentence *it can be told from register month m*: each register is let run on, and the first month at which
+the counts that came suffice for the stated power is set against the month told.
+"""
+
+import sys
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+from coverage_emergence import base_truth
+
+from analytics import early, records, simulate, yields
+from analytics.dictionary import MATURITY_MONTH, TABLES
+from analytics.early import to_tell
+
+TRUTH = base_truth()
+SEED, SIZES, MONTHS = 20_261, (12, 30), 30
+RUNS_ON = 60  # months a register is followed past the month it is asked in
+
+
+def main(n: int) -> None:
+    """Print coverage and width by size, rung and zone; then how far off the month told was."""
+    for size in SIZES:
+        lines, off = [], []
+        for k in range(n):
+            whole = _drawn(size, SEED + 1_000 * size + k)
+            lines += _covered(records.as_of(whole, MONTHS))
+            late = _late(whole)
+            off += [] if late is None else [late]
+            if k % 50 == 49:
+                _say(size, pd.DataFrame(lines), np.array(off), k + 1)
+        if n % 50:
+            _say(size, pd.DataFrame(lines), np.array(off), n)
+
+
+def _drawn(size: int, seed: int):
+    """Return a register whose sessions go on at the same rate, so that `size` have come by MONTHS."""
+    months = MONTHS + RUNS_ON
+    n = round(size * months / MONTHS)
+    tables, _ = simulate.register(n, truth=TRUTH, seed=seed, months=months + 24, entry_months=months)
+    counted = [(name, 0, 0, 0, "") for name in TABLES]
+    balance = pd.DataFrame(counted, columns=["table", "read", "used", "left_out", "reason"])
+    return replace(simulate.as_records(tables), balance=balance)
+
+
+def _covered(read) -> list[dict]:
+    found = early.ladder(read, choices=yields.Choices(native_change="assumed"))
+    rungs = found.extra["rungs"].set_index("zone")["rung"]
+    out = []
+    for row in found.table().itertuples():
+        rung = int(rungs[row.zone])
+        if rung < 2 or not np.isfinite(row.estimate):
+            continue
+        months = [float(MATURITY_MONTH[row.zone])]
+        if rung == 2:
+            used = found.rows()
+            own = used[used["zone"].eq(row.zone) & used["reason"].eq("") & ~used["is_baseline"].astype(bool)]
+            own = own[own["quantity"].eq("yield")].sort_values("month")
+            months = own.groupby("placement_id").tail(1)["month"].tolist()
+        truth = float(np.mean([_truth(row.zone, round(month, 1)) for month in months]))
+        out.append(
+            {
+                "rung": early.ladder.__globals__["RUNGS"][rung],
+                "zone": row.zone,
+                "covered": row.ci_low <= truth <= row.ci_high,
+                "width": row.ci_high - row.ci_low,
+                "bias": row.estimate - truth,
+            }
+        )
+    return out
+
+
+@cache
+def _truth(zone: str, month: float) -> float:
+    """Return the mean true yield of all placements of a zone there could be at a month."""
+    plateau, half = simulate.drawn_placements(TRUTH, zone)
+    return float(
+        np.mean(plateau * simulate.emerged(month / half, TRUTH.zones[zone].shape, curve=TRUTH.curve))
+    )
+
+
+def _late(whole) -> float | None:
+    """Return by how many months the month told was too early (above 0) or too late; None where none came."""
+    told = early.when(records.as_of(whole, MONTHS), difference=15.0).extra["facts"].iloc[0]
+    if not np.isfinite(told["month"]):
+        return None
+    rows = yields.one_reading(yields.by_visit(whole))
+    start = whole.sessions.set_index("session_id")["register_month"]
+    at = rows["session_id"].map(start).to_numpy() + rows["month"].to_numpy()
+    for month in range(MONTHS, MONTHS + RUNS_ON):
+        known = rows[at <= month]
+        n = known.loc[known["zone"].eq("crown"), "patient_id"].nunique()
+        m = known.loc[known["zone"].isin(("hairline", "frontal")), "patient_id"].nunique()
+        if bool(to_tell._is_enough(n, m, True, told["sd"], 15.0, 0.8)):
+            return float(month - told["month"])
+    return None
+
+
+def _say(size: int, lines: pd.DataFrame, off: np.ndarray, n: int) -> None:
+    print(f"\n{size} patients, {n} registers")
+    for keys in (["rung"], ["rung", "zone"]):
+        table = lines.groupby(keys).agg(
+            n=("covered", "size"),
+            covered=("covered", "mean"),
+            width=("width", "median"),
+            bias=("bias", "mean"),
+        )
+        print(table.assign(covered=(100 * table["covered"]).round(1)).round(1).to_string(), flush=True)
+    if len(off):
+        quarters = np.quantile(off, (0.25, 0.5, 0.75))
+        print(
+            f"month told against month come: {len(off)} registers, median {quarters[1]:+.1f}, "
+            f"quarters {quarters[0]:+.1f} to {quarters[2]:+.1f}"
+        )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
