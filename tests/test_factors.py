@@ -205,7 +205,7 @@ def test_a_second_session_that_grows_less_is_found_and_an_equal_one_not_claimed(
 def test_too_few_second_sessions_are_said(demo):
     told = factors.second_session(demo)
     assert told.gap is not None
-    assert "needs 5 patients on the smaller side" in told.gap.why
+    assert "needs 5 patients on the smaller side, and there are 2." in told.gap.why
     assert recorded.SAYS["second_session"](told) == told.gap.why
 
 

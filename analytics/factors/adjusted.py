@@ -115,7 +115,7 @@ def too_few(frame: pd.DataFrame, what: str, compared: pd.Series | None = None) -
         return None
     return results.unanswered(
         Gap(f"Cannot be told: {what} needs {FEWEST_A_SIDE} patients on the smaller side, and there are "
-            f"{results.counted(min(sides))}.")
+            f"{min(sides)}.")
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ where regions differ from it, a true fall looks a little flatter.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -159,7 +160,7 @@ def _whitening(fitted: bench.Model):
 
 def _said(found: Bend, fitted: bench.Model, level: float) -> list[dict]:
     n = int(fitted.frame["patient_id"].nunique())
-    known = {"level": level, "basis": "model", "n_patients": n, "n_rows": len(fitted.frame)}
+    known: dict[str, Any] = {"level": level, "basis": "model", "n_patients": n, "n_rows": len(fitted.frame)}
     is_told = found.p_value < 1 - level
     if is_told:
         flag = FALLS
@@ -180,7 +181,8 @@ def _smooth(analysed: pd.DataFrame, level: float) -> list[dict]:
     """Return the smooth curve at five densities, in the zone most often planted, of a middle case."""
     fitted = bench.model(formula(analysed, "yield_pct", "cr(density, df=3)"), analysed)
     usual = {c: fitted.frame[c].mode().iloc[0] for c in ("zone", "curl", "on_therapy")}
-    at = np.quantile(fitted.frame["density"], [0.1, 0.3, 0.5, 0.7, 0.9])
+    # Whole grafts: a quantile would be one patient's density.
+    at = np.unique(np.round(np.quantile(fitted.frame["density"], [0.1, 0.3, 0.5, 0.7, 0.9])))
     rows = pd.DataFrame({"density": at, "age_years": fitted.frame["age_years"].median(), **usual})
     told = fitted.predict(rows, level=level)
     n = int(fitted.frame["patient_id"].nunique())

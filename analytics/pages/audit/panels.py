@@ -7,7 +7,7 @@ from analytics.pages.page import Page, ask, question
 from analytics.pages.writing import carried, carried_of
 from analytics.results import Result
 
-RECORDED = ("poor_growth", "by_density", "hairs_per_graft", "singles", "second_session")
+RECORDED = ("repeats", "poor_growth", "by_density", "hairs_per_graft", "singles", "second_session")
 
 
 def asked(
@@ -40,6 +40,7 @@ def asked(
         counted=question(yields.average, **known),
         due=question(yields.counted_at_maturity, **known),
         changes=question(measurement.series_changes),
+        repeats=question(measurement.repeatability),
         photographs=question(yields.photograph_failures),
         losses=question(yields.loss_chain, **known),
         overlaps=question(yields.joint, curve=curve, **known),
