@@ -23,6 +23,7 @@ FEWEST_PATIENTS = 12  # under which nothing is fitted; a choice of ours
 FEWEST_A_SIDE = 5  # patients on the smaller side of a comparison; a choice of ours
 HIGHER, LOWER, NO_MORE, CANNOT_TELL = "higher", "lower", "no difference that matters", "cannot be told"
 FALLS = "falls"
+KNOWN = " and known sampling variances"
 USED = ["patient_id", "placement_id", "zone", "reason"]
 
 
@@ -119,9 +120,11 @@ def too_few(frame: pd.DataFrame, what: str, compared: pd.Series | None = None) -
     )  # fmt: skip
 
 
-def adjusted_for(fitted: bench.Model) -> str:
+def adjusted_for(fitted: bench.Model, *, matters: str = f"{MATTERS:g} points") -> str:
     """Return the method of an adjusted difference in words."""
+    # The bench names the counting variances that only a yield has.
+    done = fitted.method if fitted.variance is not None else fitted.method.replace(KNOWN, "")
     return (
-        f"{fitted.formula}; {fitted.method}; matters from {MATTERS:g} points, a choice of this workbook; "
-        "observational: a difference may be that of the cases"
+        f"{fitted.formula}; {done}; matters from {matters}, a choice of this workbook; observational: a "
+        "difference may be that of the cases"
     )

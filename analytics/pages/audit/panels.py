@@ -7,7 +7,13 @@ from analytics.pages.page import Page, ask, question
 from analytics.pages.writing import carried, carried_of
 from analytics.results import Result
 
-RECORDED = ("repeats", "poor_growth", "by_density", "hairs_per_graft", "singles", "second_session")
+RECORDED = ("poor_growth", "by_density", "hairs_per_graft", "singles", "second_session")
+
+REPEATS = (
+    "within-reader CV (log scale)",
+    "between-reader CV (log scale)",
+    "over-dispersion of unmarked fields",
+)
 
 
 def asked(
@@ -69,6 +75,7 @@ def _panels(answers: dict[str, Any]) -> dict[str, Result]:
         "emergence": emergence,
         "choices": lines,
         **{name: answers[name] for name in (*same, *RECORDED)},
+        "repeats": results.only(answers["repeats"], term=REPEATS, device_class="all", reader_id="all"),
         "together": results.only(answers["overlaps"], overlap="all"),
         "season": yields.season_of(answers["lines"]),
     }

@@ -18,7 +18,9 @@ TITLES = {
     "hairs_per_graft": "Hairs a graft, planted and offered",
     "singles": "Yield by the share of hairs in single-hair grafts",
     "second_session": "A later session into a zone against a first",
+    "by_person": "Change for each doubling of a person's sessions",
 }
+ROWS_ARE = {"hairs_per_graft": "Sessions", "by_person": "Sessions or planted zones"}
 DIFFERENCE = "difference"
 
 
@@ -28,8 +30,7 @@ def fold(page: Page, *names: str) -> None:
         result = result_of(page, name)
         lead(page, SAYS[name](result))
         if not why_not(result):
-            rows_are = "Sessions" if name == "hairs_per_graft" else "Planted zones"
-            table(page, name, TITLES[name], rows_are=rows_are)
+            table(page, name, TITLES[name], rows_are=ROWS_ARE.get(name, "Planted zones"))
     if "poor_growth" in names and page.audience == "internal":
         _lists(page, result_of(page, "poor_growth"))
 
@@ -96,6 +97,24 @@ def hairs_per_graft(result: Result) -> str:
     )
 
 
+def by_person(result: Result) -> str:
+    """Return what changes with a person's sessions beyond chance, in a line."""
+    if why := why_not(result):
+        return why
+    rows = result.table()
+    if rows.empty:
+        return disclosure.WITHHELD
+    told = rows[rows["flag"].isin([factors.HIGHER, factors.LOWER])]
+    said = [
+        f"{row['role']}, {row['term']}: {_signed(row['estimate'], 1)} points ({_limits(row, 1)})"
+        for _, row in told.iterrows()
+    ]
+    return f"{numbers.title_case('; '.join(said))}." if said else NO_CHANGE
+
+
+NO_CHANGE = "No change with a person's number of sessions beyond chance."
+
+
 def _of_yield(term: str, what: str) -> Callable[[Result], str]:
     def says(result: Result) -> str:
         rows = result.table()
@@ -114,6 +133,7 @@ SAYS: dict[str, Callable[[Result], str]] = {
     "by_density": by_density,
     "hairs_per_graft": hairs_per_graft,
     "singles": _of_yield("", "10 points more of hairs in single-hair grafts"),
+    "by_person": by_person,
     "second_session": _of_yield("planted before minus first", "Later session into a zone against a first"),
 }
 
@@ -128,8 +148,8 @@ def _row(result: Result, term: str) -> pd.Series | str:
     return rows.iloc[0]
 
 
-def _signed(value: float) -> str:
-    return f"{'+' if value > 0 else ''}{numbers.number(value)}"
+def _signed(value: float, places: int = 0) -> str:
+    return f"{'+' if value > 0 else ''}{numbers.number(value, places)}"
 
 
 def _limits(row: pd.Series, places: int = 0) -> str:
