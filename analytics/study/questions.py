@@ -26,7 +26,7 @@ import pandas as pd
 from analytics.numerics import power
 from analytics.records import Records
 from analytics.results import Curve, Result, line
-from analytics.study import answer, report
+from analytics.study import answer, diagnostics, report
 from analytics.study.answer import CANNOT_TELL, FOUND, Answer
 from analytics.study.confounding import balance as confounding_balance
 from analytics.study.confounding import e_values as confounding_e_values
@@ -353,6 +353,11 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
 def model(records: Records, plan: Plan) -> Result:
     """Return group means as they are and with the rest held equal, coefficients, variance components."""
     return report.model(answer.answer(records, plan, plan.primary), plan)
+
+
+def leftover(records: Records, plan: Plan) -> Result:
+    """Return what the declared model leaves over: odd patients, zones and months missed, quantiles."""
+    return diagnostics.leftover(answer.answer(records, plan, plan.primary), plan)
 
 
 def influence(records: Records, plan: Plan) -> Result:
