@@ -1,4 +1,4 @@
-"""What the model of a study leaves over: by hand, against V written out, and with a patient planted far off."""
+"""What the model of a study leaves over: by hand, against V written out, and a patient planted far off."""
 
 from dataclasses import replace
 from pathlib import Path
