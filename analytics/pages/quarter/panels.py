@@ -47,6 +47,7 @@ def asked(
         change=question(
             review.before_after, **known, change_id=roles["change"], criterion_id=roles["changed"]
         ),
+        unasked=question(review.asked, **known),
         actions=question(review.actions, **known, log=log),
         lists=question(review.work_lists, **known, indicators=indicators),
     )
