@@ -10,8 +10,8 @@ from scipy import stats
 
 from analytics import study
 from analytics.study import answer as study_answer
-from analytics.study import diagnostics as study_diagnostics
 from analytics.study.effects import arrays, fitted, of_plan
+from analytics.study.robustness import _quantiles, leftover
 
 PLAN_FILE = Path(__file__).parents[1] / "data_demo" / "study_out_of_body.toml"
 
@@ -45,7 +45,7 @@ def test_observed_less_expected_of_a_zone_is_the_mean_with_its_error_by_patient(
 
 def test_quantiles_are_those_of_residuals_made_independent_by_the_covariance_written_out(answered):
     plan, found = answered
-    told = study_diagnostics.leftover(found, plan)
+    told = leftover(found, plan)
     y, variance, patient = arrays(found.units)
     X = of_plan(found.units, found.given, plan).X
     fit = fitted(y, X, patient, variance)
@@ -64,13 +64,13 @@ def test_quantiles_are_those_of_residuals_made_independent_by_the_covariance_wri
 
 def test_a_patient_planted_far_off_is_counted_and_nobody_else(answered):
     plan, found = answered
-    plain = study_diagnostics.leftover(found, plan)
+    plain = leftover(found, plan)
     who = found.units["patient_id"].value_counts().index[0]
     units = found.given.units.copy()
     own = units["patient_id"].eq(who)
     units.loc[own, "y"] = units.loc[own, "y"] + np.where(np.arange(own.sum()) % 2, 160.0, -160.0)
     moved = study_answer.of_sample(replace(found.given, units=units), plan, found.analysis)
-    told = study_diagnostics.leftover(moved, plan)
+    told = leftover(moved, plan)
     assert plain.table()["numerator"].iloc[0] == 0
     assert told.table()["numerator"].iloc[0] == 1
     assert not told.checks["no_patient_further_off_than_chance_allows"]
@@ -78,7 +78,7 @@ def test_a_patient_planted_far_off_is_counted_and_nobody_else(answered):
 
 def test_few_units_give_no_quantiles_and_an_answer_of_another_kind_says_why(answered, demo):
     plan, _ = answered
-    assert study_diagnostics._quantiles({"residuals": np.arange(19.0)}, 19).empty
+    assert _quantiles({"residuals": np.arange(19.0)}, 19).empty
     other = next(a for a in plan.analysis if a.outcome.kind == "complication")
-    told = study_diagnostics.leftover(study_answer.answer(demo, plan, other), plan)
+    told = leftover(study_answer.answer(demo, plan, other), plan)
     assert "made for numbers" in told.table()["flag"].iloc[0]

@@ -1,8 +1,7 @@
 """A declared question put to the clinic's own records: was it decided before, and what may be said?"""
 
 from analytics.study.answer import CANNOT_TELL
-from analytics.study.diagnostics import ODD, observed, parts_of
-from analytics.study.effects import CLUSTERED, MIXED, fitted, independent
+from analytics.study.effects import CLUSTERED, MIXED, fitted, independent, parts_of
 from analytics.study.lint import Findings, lint
 from analytics.study.lock import Frozen, Status, freeze, looks, note_look, reports_on, status
 from analytics.study.plan import Plan, beside, checked, digest, in_words, read
@@ -32,5 +31,6 @@ from analytics.study.questions import (
     warnings,
 )
 from analytics.study.report import HANGS, exposure_in_words, outcome_in_words
+from analytics.study.robustness import ODD, observed
 from analytics.study.rows import Reading, of_everyone, sample
 from analytics.study.synthetic import synthetic

@@ -26,7 +26,7 @@ import pandas as pd
 from analytics.numerics import power
 from analytics.records import Records
 from analytics.results import Curve, Result, line
-from analytics.study import answer, diagnostics, report
+from analytics.study import answer, report
 from analytics.study.answer import CANNOT_TELL, FOUND, Answer
 from analytics.study.confounding import balance as confounding_balance
 from analytics.study.confounding import e_values as confounding_e_values
@@ -44,6 +44,7 @@ from analytics.study.plan import (
 )
 from analytics.study.robustness import by_zone as robustness_by_zone
 from analytics.study.robustness import grid
+from analytics.study.robustness import leftover as robustness_leftover
 from analytics.study.robustness import smooth as robustness_smooth
 
 ADJUSTED_BY = {"primary": "", "secondary": "holm", "exploratory": "benjamini-hochberg"}
@@ -357,7 +358,7 @@ def model(records: Records, plan: Plan) -> Result:
 
 def leftover(records: Records, plan: Plan) -> Result:
     """Return what the declared model leaves over: odd patients, zones and months missed, quantiles."""
-    return diagnostics.leftover(answer.answer(records, plan, plan.primary), plan)
+    return robustness_leftover(answer.answer(records, plan, plan.primary), plan)
 
 
 def influence(records: Records, plan: Plan) -> Result:
