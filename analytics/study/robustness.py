@@ -376,7 +376,7 @@ def leftover(found: Answer, plan: Plan) -> Result:
     return Curve(
         pd.DataFrame(rows), used,
         f"{found.effect.method}; observed less expected with errors by patient, coefficients taken as known",
-        checks={"no_patient_further_off_than_chance_allows": far == 0}, by=("part",), picture="curve",
+        checks={"no_patient_further_off_than_chance_allows": far == 0}, by=("part",), picture="quantiles",
         path=_quantiles(shown, n), x_name="normal quantile",
     )  # fmt: skip
 
