@@ -41,6 +41,8 @@ def test_tables_in_latex_are_read_again_with_two_digits_more_and_no_letter_is_a_
         ["crown & a_b", "-12.3457", "1234567"],
         ["50 % {x} #1 $ ~ ^ \\", "0.00123457", "9"],
     ]
+    assert r"crown \& a\_b" in made
+    assert r"50 \% \{x\} \#1 \$ \textasciitilde{} \textasciicircum{} \textbackslash{}" in made
     assert made.count("{") == made.count("}")
 
 

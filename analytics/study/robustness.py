@@ -352,8 +352,7 @@ def leftover(found: Answer, plan: Plan) -> Result:
     """Return what the declared model leaves over; `path` holds the quantiles."""
     units, analysis = found.units, found.analysis
     used = found.given.units[["patient_id", "unit_id", "zone", "reason"]]
-    made = analysis.outcome.kind not in (*RATIOS, *BINARY) and found.effect.is_known
-    if not made or found.effect.method not in (MIXED, CLUSTERED):
+    if not found.effect.is_known or found.effect.method not in (MIXED, CLUSTERED):
         why = "made for numbers measured once per unit and compared by a model"
         none = line("none", np.nan, analysis.unit, by={"part": "model"}, flag=why)
         return Result(pd.DataFrame([none]), used, "not made for this answer", by=("part",))
