@@ -275,6 +275,9 @@ def test_a_crossed_factor_is_fitted_with_the_patient_and_said_to_be_linked_or_no
     assert list(spread.index) == ["patient_id", "surgeon", "residual"]
     assert spread["conf_low"].iloc[1] <= spread["variance"].iloc[1] <= spread["conf_high"].iloc[1]
     assert list(found.effects()["surgeon"]) == ["a", "b"]
+    whole = bench.model("yield_pct ~ zone", units, crossed="surgeon_id")
+    assert whole.variances()["is_zero"].tolist() == [False, True, False]
+    assert whole.effects()["std_error"].isna().all()
     assert "share no patient" not in " ".join(found.notes)
     assert "2 groups tell little" in " ".join(found.notes)
     half = np.where(pd.factorize(frame["patient_id"])[0] % 2, "a", "b")

@@ -68,9 +68,14 @@ def variances(found: mixed.CrossedFit, factor: str, *, level: float = LEVEL) -> 
 
 
 def effects(found: mixed.CrossedFit, factor: str) -> pd.DataFrame:
-    """Return one row per group of the factor: what it adds, drawn towards zero, and its standard error."""
+    """Return one row per group of the factor: what it adds, drawn towards zero, and its standard error.
+
+    Without errors where the factor's variance is estimated at zero.
+    """
+    # A variance estimated at zero tells nothing of its groups: no error, rather than an error of zero.
+    error = np.nan if found.on_boundary[-1] else found.random_se[-1][:, 0]
     return pd.DataFrame(
-        {factor: found.groups[-1], "effect": found.random[-1][:, 0], "std_error": found.random_se[-1][:, 0]}
+        {factor: found.groups[-1], "effect": found.random[-1][:, 0] + 0.0, "std_error": error}
     )
 
 

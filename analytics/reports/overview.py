@@ -19,6 +19,7 @@ WORD_OF_FORMAT = {
     "pdf": "PDF",
     "letter.pdf": "PDF, Letter",
     "xlsx": "Excel",
+    "tex": "LaTeX",
     "ipynb": "Notebook",
 }
 WORD_OF_STATE = {"failed": "Not made", "attention": "Needs attention", "made": "Made"}  # in reading order
