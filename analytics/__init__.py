@@ -29,6 +29,7 @@ ROOMS = (
     "review",
     "study",
     "bench",
+    "factors",
     "pooling",
     "published",
     "pages",

@@ -6,7 +6,8 @@ import nbformat
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
 PARAMETERS = """data: str = ""  # folder
-surgeon: str = "007"  # surgeon code
+surgeon: str = ""  # surgeon code
+chair: str = "007"  # code of a chair
 months: int = 18  # months, 6 to 60
 audience: str = "internal"  # internal, shared or public
 as_of: str = ""  # date"""
@@ -18,7 +19,7 @@ import pandas as pd
 from analytics import pages
 from analytics.results import Curve, Result
 
-page = pages.begin("sample", data, surgeon=surgeon, months=months, audience=audience, as_of=as_of)
+page = pages.begin("sample", data, surgeon=surgeon, chair=chair, months=months, audience=audience, as_of=as_of)
 reasons = ["no baseline count"] * 10 + [""] * 30
 used = pd.DataFrame({"patient_id": [f"p{i}" for i in range(40)], "reason": reasons})
 estimates = pd.DataFrame(

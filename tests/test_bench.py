@@ -14,7 +14,7 @@ from scipy import optimize, stats
 
 import analytics
 from analytics import bench, records, results, yields
-from analytics.errors import FitError, ParameterError
+from analytics.errors import ParameterError
 from analytics.numerics import diagnostics, mixed
 from tests import records_small
 
@@ -248,19 +248,47 @@ def test_diagnostics_of_a_published_fit():
     assert ratio[at[308]] == pytest.approx([0.107613, 1.735158], abs=1e-3)
     assert ratio[at[309]] == pytest.approx([-1.924876, -1.625888], abs=1e-3)
     assert left.effect_distance[at[309]] == pytest.approx(5.04980, abs=2e-3)
-    moved = diagnostics.leave_out(
-        codes, fit.beta, fit.beta_cov, lambda k: mixed.fit(y[k], X[k], [(codes[k], X[k])]).beta
-    )
-    assert moved.cook[at[309]] == pytest.approx(0.148525, rel=1e-3)
-    assert moved.cook[at[335]] == pytest.approx(0.129480, rel=1e-3)
     assert left.pit[:3] == pytest.approx([0.479330, 0.465278, 0.285535], abs=1e-4)
 
 
-def test_leaving_out_what_carries_a_term_alone_is_no_error():
-    codes = np.array([0, 0, 1])
-    moved = diagnostics.leave_out(codes, np.zeros(1), np.eye(1), _refuse)
-    assert np.isnan(moved.beta).all()
+def test_leaving_out_what_carries_a_term_alone_is_no_error(units):
+    frame = units.analysed
+    alone = frame["patient_id"].eq(frame["patient_id"].iloc[0])
+    told = bench.model("yield_pct ~ mark", frame.assign(mark=alone.astype(float))).diagnose()
+    lost = told.patients.set_index("patient_id")["moves"].isna()
+    assert lost[lost].index.tolist() == [frame["patient_id"].iloc[0]]
+    assert any("carry a term alone" in flag for flag in told.flags)
 
 
-def _refuse(_):
-    raise FitError("not determined")
+def test_a_crossed_factor_is_fitted_with_the_patient_and_said_to_be_linked_or_not(units):
+    frame = units.analysed
+    shared = frame.assign(surgeon=np.where(np.arange(len(frame)) % 3 == 0, "a", "b"))
+    found = bench.model("yield_pct ~ zone", shared, crossed="surgeon")
+    own = mixed.fit(
+        found.y, found.X, [(found.patient, np.ones((len(found.y), 1)))], known_variance=found.variance,
+        crossed=[found.frame["surgeon"].to_numpy(dtype=str)],
+    )  # fmt: skip
+    told = found.tidy()
+    assert np.allclose(told["estimate"], own.beta)
+    assert np.allclose(told["df"], own.beta_df)
+    spread = found.variances().set_index("component")
+    assert list(spread.index) == ["patient_id", "surgeon", "residual"]
+    assert spread["conf_low"].iloc[1] <= spread["variance"].iloc[1] <= spread["conf_high"].iloc[1]
+    assert list(found.effects()["surgeon"]) == ["a", "b"]
+    whole = bench.model("yield_pct ~ zone", units, crossed="surgeon_id")
+    assert whole.variances()["is_zero"].tolist() == [False, True, False]
+    assert whole.effects()["std_error"].isna().all()
+    assert "share no patient" not in " ".join(found.notes)
+    assert "2 groups tell little" in " ".join(found.notes)
+    half = np.where(pd.factorize(frame["patient_id"])[0] % 2, "a", "b")
+    apart = bench.model("yield_pct ~ zone", frame.assign(surgeon=half), crossed="surgeon")
+    assert "fall into 2 parts that share no patient" in " ".join(apart.notes)
+    for wrong, why in (("nobody", "crossed names a column"), ("patient_id", "other than patient_id")):
+        with pytest.raises(ParameterError, match=why):
+            bench.model("yield_pct ~ zone", frame, crossed=wrong)
+    with pytest.raises(ParameterError, match="has 1 groups in the set"):
+        bench.model("yield_pct ~ zone", frame.assign(one="x"), crossed="one")
+    with pytest.raises(ParameterError, match="without crossed"):
+        found.diagnose()
+    with pytest.raises(ParameterError, match="crossed factor"):
+        bench.model("yield_pct ~ zone", units).variances()

@@ -31,6 +31,7 @@ ORDER = [
     "early",
     ("course", "planning", "review", "study", "pooling"),
     "bench",
+    "factors",
     "disclosure",
     "reports",
     "published",

@@ -469,9 +469,8 @@ BAD = {
         lambda y, x, a, b, o: (y, x, [(a, o), (np.tile([0, 1, 2], 4), o)]),
         "mixed.fit: level 2 is not nested in level 1: 3 of its groups hold rows of more than one "
         "outer group, first "
-        "at row 0; crossed levels are not fitted; give each inner group a code of its own, or "
-        "enter a crossed factor "
-        "as fixed effects",
+        "at row 0; give each inner group a code of its own, or enter a crossed factor as fixed effects "
+        "or, in mixed.fit, as crossed=",
     ),
     "wrong order": (
         lambda y, x, a, b, o: (y, x, [(b, o), (a, o)]),

@@ -82,7 +82,7 @@ def _all(page: str) -> list:
 
 
 def test_the_settings_are_printed_with_the_code_as_typed(page):
-    assert '<th scope="row">surgeon</th><td>007</td>' in page
+    assert '<th scope="row">chair</th><td>007</td>' in page
 
 
 def test_the_workbook_holds_real_numbers_at_full_precision(sample_report):

@@ -87,7 +87,7 @@ def test_the_run_record_names_the_tables_read_by_the_hash_of_their_files(sample_
     record = _timeless(sample_report.files["run"])
     expected = hashlib.sha256((DEMO / "patients.csv").read_bytes()).hexdigest()
     assert record["#table-patients"]["sha256"] == expected
-    assert record["#setting-surgeon"]["value"] == "007"
+    assert record["#setting-chair"]["value"] == "007"
 
 
 def test_the_run_record_is_a_crate_to_the_reference_reader(sample_report, tmp_path):

@@ -1,7 +1,7 @@
 """Is the model right enough? Residuals, odd patients, what hangs on one patient, zones and months missed.
 
 A patient is judged whole: the distance of all of a patient's rows together. Influence is by leaving one
-patient out and fitting again; Cook's distance uses the covariance of the whole fit (`numerics.diagnostics`).
+patient out and fitting again; Cook's distance uses the covariance of the whole fit (`numerics.resample`).
 """
 
 import html
@@ -14,14 +14,12 @@ from scipy import stats
 
 from analytics import study
 from analytics.errors import FitError
-from analytics.numerics import diagnostics
+from analytics.numerics import mixed, resample
 
 if TYPE_CHECKING:
     from analytics.bench.formula import Model
 
-ODD = 0.01  # named where a patient's p-value times the number of patients is under this (Bonferroni)
 MOVES = 1.0  # named where a coefficient moves by more standard errors than this (common practice, no source)
-MONTHS = (0.0, 9.0, 12.0, 15.0, 18.0, 24.0, np.inf)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,12 +88,12 @@ def diagnose(model: "Model") -> Diagnosis:
     >>> list(diagnose(model("yield_pct ~ zone", clinic)).patients.columns[:3])
     ['patient_id', 'n_rows', 'distance']
     """
-    beta, cov, between, own = _parameters(model)
-    one = np.ones((len(model.y), 1))
-    left = diagnostics.leftover(
-        model.y, model.X, model.patient, one, beta=beta, beta_cov=cov, covariance=between, own_variance=own
+    parts = study.parts_of(_nested(model), model.y, model.X, model.variance)
+    beta, cov, own = parts.beta, parts.beta_cov, parts.own_variance
+    left = parts.left_over(model.y, model.X, model.patient)
+    moved = resample.leave_one_out(
+        lambda kept: (beta, cov) if kept.all() else _without(model, kept), model.patient
     )
-    moved = diagnostics.leave_out(model.patient, beta, cov, lambda kept: _without(model, kept))
     who = [str(model.frame["patient_id"].iloc[g[0]]) for g in left.rows]
     rows = pd.DataFrame(
         {
@@ -116,56 +114,40 @@ def diagnose(model: "Model") -> Diagnosis:
             "effect": left.effect[:, 0],
             "effect_sd": left.effect_sd[:, 0],
             "cook": moved.cook,
-            "moves": np.abs(moved.moves).max(axis=1),
+            "moves": np.abs((beta - moved.beta) / np.sqrt(np.diag(cov))).max(axis=1),
         }
     )
     terms = pd.DataFrame(moved.beta, index=pd.Index(who, name="patient_id"), columns=list(model.terms))
     without = terms.reset_index().melt(id_vars="patient_id", var_name="term", value_name="estimate")
-    return Diagnosis(rows, patients, without, _observed(model, beta), _flags(patients))
+    return Diagnosis(
+        rows,
+        patients,
+        without,
+        study.observed(model.frame, model.y, model.X @ beta, month="reading_month"),
+        _flags(patients),
+    )
 
 
-def _parameters(model: "Model") -> tuple[np.ndarray, np.ndarray, float, np.ndarray]:
-    """Return fixed effects, their covariance, the variance between patients, and each row's own variance."""
-    fit = model.mixed_fit
-    if fit is not None:
-        known = np.zeros(len(model.y)) if model.variance is None else model.variance
-        return fit.beta, fit.beta_cov, float(fit.covariances[0][0, 0]), fit.sigma**2 + known
-    beta = np.linalg.lstsq(model.X, model.y, rcond=None)[0]
-    rest = model.y - model.X @ beta
-    variance = float(rest @ rest) / max(len(rest) - model.X.shape[1], 1)
-    return beta, variance * np.linalg.inv(model.X.T @ model.X), 0.0, np.full(len(rest), variance)
-
-
-def _without(model: "Model", kept: np.ndarray) -> np.ndarray:
+def _without(model: "Model", kept: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     X, y = model.X[kept], model.y[kept]
-    if np.linalg.matrix_rank(X) < X.shape[1]:
+    if len(y) <= X.shape[1] or np.linalg.matrix_rank(X) < X.shape[1]:
         raise FitError("the rest does not determine the coefficients")
-    if model.mixed_fit is None:
-        return np.linalg.lstsq(X, y, rcond=None)[0]
-    variance = None if model.variance is None else model.variance[kept]
-    return study.fitted(y, X, model.patient[kept], variance, model.mixed_fit.theta).beta
+    fit, variance = _nested(model), None if model.variance is None else model.variance[kept]
+    if fit is None:
+        parts = study.parts_of(None, y, X, variance)
+        return parts.beta, parts.beta_cov
+    again = study.fitted(y, X, model.patient[kept], variance, fit.theta)
+    return again.beta, again.beta_cov
 
 
-def _observed(model: "Model", beta: np.ndarray) -> pd.DataFrame:
-    """Return the mean observed and expected outcome by zone and by month of the reading."""
-    frame = model.frame.assign(observed=model.y, expected=model.X @ beta)
-    parts = []
-    if "zone" in frame:
-        parts.append(frame.assign(by="zone", group=frame["zone"]))
-    if "reading_month" in frame:
-        month = pd.cut(frame["reading_month"], MONTHS, right=False).astype(str)
-        parts.append(frame.assign(by="month", group=month))
-    if not parts:
-        return pd.DataFrame(columns=["by", "group", "observed", "expected", "n_rows"])
-    summed = pd.concat(parts).groupby(["by", "group"], sort=True)
-    out = summed[["observed", "expected"]].mean().assign(n_rows=summed.size())
-    return out.reset_index()
+def _nested(model: "Model") -> mixed.MixedFit | None:
+    return model.mixed_fit if isinstance(model.mixed_fit, mixed.MixedFit) else None
 
 
 def _flags(patients: pd.DataFrame) -> tuple[str, ...]:
     said = (
         (
-            patients["p_value"] * len(patients) < ODD,
+            patients["p_value"] * len(patients) < study.ODD,
             "{n} patients lie further from the model than chance allows",
         ),
         (

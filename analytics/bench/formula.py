@@ -4,7 +4,8 @@
 
 Formulas are formulaic's (`C()`, `cr()`, `bs()`, `poly()`, interactions). Errors and degrees of freedom are
 Kenward and Roger's. Where no patient has two units, least squares with errors by patient (CR2). A row that
-lacks a variable of the formula is left out and counted.
+lacks a variable of the formula is left out and counted. A factor that crosses the patients (surgeon,
+technician) is given by `crossed=` (`bench.crossed`).
 
 Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
 """
@@ -19,6 +20,7 @@ from formulaic.errors import FormulaicError
 from scipy.linalg import null_space
 
 from analytics import study
+from analytics.bench import crossed as crossing
 from analytics.bench.diagnostics import Diagnosis, diagnose
 from analytics.bench.units import Units, units
 from analytics.errors import FitError, ParameterError
@@ -51,9 +53,10 @@ class Model:
     spec: ModelSpec = field(repr=False)
     kept: np.ndarray = field(repr=False)
     null: np.ndarray = field(repr=False)
-    mixed_fit: mixed.MixedFit | None = field(repr=False)
+    mixed_fit: mixed.MixedFit | mixed.CrossedFit | None = field(repr=False)
     not_estimated: tuple[str, ...] = ()
     n_left_out: int = 0
+    crossed: str = ""
 
     @property
     def patient(self) -> np.ndarray:
@@ -63,7 +66,33 @@ class Model:
     @property
     def method(self) -> str:
         """What was done, in words."""
+        if self.crossed:
+            return crossing.METHOD
         return study.MIXED if self.mixed_fit is not None else study.CLUSTERED
+
+    @property
+    def _errors(self) -> str:
+        return "satterthwaite" if self.crossed else "kenward-roger"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is to be known of the crossed factor: who links its groups, and how few they are."""
+        if not isinstance(self.mixed_fit, mixed.CrossedFit):
+            return ()
+        return crossing.said(self.mixed_fit, self.frame, self.crossed)
+
+    def variances(self, *, level: float = LEVEL) -> pd.DataFrame:
+        """Return the variances of a model with a crossed factor, with profile limits."""
+        return crossing.variances(self._crossed_fit("variances"), self.crossed, level=level)
+
+    def effects(self) -> pd.DataFrame:
+        """Return what each group of the crossed factor adds, drawn towards zero, with its standard error."""
+        return crossing.effects(self._crossed_fit("effects"), self.crossed)
+
+    def _crossed_fit(self, where: str) -> mixed.CrossedFit:
+        if not isinstance(self.mixed_fit, mixed.CrossedFit):
+            raise ParameterError(f"{where}: for a model with a crossed factor; give model(..., crossed=)")
+        return self.mixed_fit
 
     def tidy(self, *, level: float = LEVEL) -> pd.DataFrame:
         """Return one row per coefficient: term, estimate, std_error, statistic, df, p_value, limits.
@@ -125,7 +154,7 @@ class Model:
         places = [i for i, j in enumerate(self.kept) if j in wanted]
         if self.mixed_fit is None:
             raise ParameterError("test: no patient has two units, and there is no F test; see tidy()")
-        found = self.mixed_fit.contrast(np.eye(len(self.terms))[places], method="kenward-roger")
+        found = self.mixed_fit.contrast(np.eye(len(self.terms))[places], method=self._errors)
         df = found.df if isinstance(found.df, tuple) else (len(places), found.df)
         return {
             "f": float(found.statistic),
@@ -160,7 +189,17 @@ class Model:
         )
 
     def diagnose(self) -> Diagnosis:
-        """Return residuals, distances of patients, influence and what is to be looked at."""
+        """Return residuals, distances of patients, influence and what is to be looked at.
+
+        Raises
+        ------
+        ParameterError
+            When the model has a crossed factor.
+        """
+        if self.crossed:
+            raise ParameterError(
+                "diagnose: made for a patient intercept alone; diagnose the model fitted without crossed"
+            )
         return diagnose(self)
 
     def plot(self, variable: str = "", ax=None):
@@ -213,7 +252,7 @@ class Model:
         if np.isnan(row).any():
             return np.nan, np.nan, np.nan, np.nan, np.nan
         if self.mixed_fit is not None:
-            found = self.mixed_fit.contrast(row, method="kenward-roger")
+            found = self.mixed_fit.contrast(row, method=self._errors)
             told = (found.estimate, found.se, found.df, found.statistic, found.p_value)
             estimate, se, df, statistic, p = (float(np.asarray(v)) for v in told)
             return estimate, se, df, statistic, p
@@ -230,10 +269,11 @@ class Model:
 
     def _repr_html_(self) -> str:
         table = self.tidy().round(4).to_html(index=False)
-        return f"<p>{html.escape(repr(self))}</p>{table}<p>{html.escape(self.method)}</p>"
+        below = ". ".join((self.method, *self.notes))
+        return f"<p>{html.escape(repr(self))}</p>{table}<p>{html.escape(below)}</p>"
 
 
-def model(formula: str, data: Records | Units | pd.DataFrame, **asked) -> Model:
+def model(formula: str, data: Records | Units | pd.DataFrame, *, crossed: str = "", **asked) -> Model:
     """Fit a formula to the set analysed.
 
     Parameters
@@ -242,6 +282,9 @@ def model(formula: str, data: Records | Units | pd.DataFrame, **asked) -> Model:
         Outcome ~ terms, of columns of `units`; an outcome of `yield_pct` brings its known variances.
     data
         Records, units, or a frame with `patient_id`.
+    crossed
+        A column whose groups cross the patients (surgeon_id) and get a random intercept; one label is one
+        group wherever it stands.
     asked
         For records: what `units` takes (choices, month, late_months, plan).
 
@@ -269,7 +312,8 @@ def model(formula: str, data: Records | Units | pd.DataFrame, **asked) -> Model:
         raise ParameterError("model: write outcome ~ terms, such as yield_pct ~ zone * method")
     left, right = (part.strip() for part in formula.split("~"))
     variables = variables_of(right, frame, "model") | variables_of(left, frame, "model")
-    kept = frame.dropna(subset=sorted(variables)).reset_index(drop=True)
+    kept = frame.dropna(subset=sorted(variables))
+    kept = (crossing.checked(kept, crossed) if crossed else kept).reset_index(drop=True)
     if kept.empty:
         raise FitError(f"model: no row has all of {', '.join(sorted(variables))}")
     try:
@@ -291,7 +335,11 @@ def model(formula: str, data: Records | Units | pd.DataFrame, **asked) -> Model:
     variance = None if known is None or np.isnan(known).any() else known
     patient = pd.factorize(kept["patient_id"])[0]
     has_repeats = patient.max() + 1 < len(kept)
-    fitted = study.fitted(y, X, patient, variance) if has_repeats else None
+    fitted: mixed.MixedFit | mixed.CrossedFit | None
+    if crossed:
+        fitted = crossing.fit(y, X, kept, variance, crossed)
+    else:
+        fitted = study.fitted(y, X, patient, variance) if has_repeats else None
     return Model(
         formula,
         kept,
@@ -305,6 +353,7 @@ def model(formula: str, data: Records | Units | pd.DataFrame, **asked) -> Model:
         fitted,
         tuple(c for j, c in enumerate(columns) if j not in determined),
         len(frame) - len(kept),
+        crossed,
     )
 
 

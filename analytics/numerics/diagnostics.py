@@ -5,17 +5,14 @@ random effects, m groups in the order of their codes.
 
 Sources: Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, ch. 4; Houseman, Ryan & Coull 2004, J Am
 Stat Assoc 99:383-394 (Cholesky residuals); Dempster & Ryan 1985, Biometrika 72:217-220 (effects against their
-own variance); Cook 1977, Technometrics 19:15-18.
+own variance). What leaving a group out does: `numerics.resample.leave_one_out`.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import linalg, stats
-
-from analytics.errors import FitError
 
 Array = np.ndarray
 
@@ -85,49 +82,6 @@ def leftover(
         stats.chi2.sf(distance, [len(g) for g in groups]), np.array([f[1] for f in found]),
         np.array([f[2] for f in found]), np.array([f[3] for f in found]),
     )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Influence:
-    """What the fixed effects are without each group: `beta` (m, p), `cook` (m,), `moves` (m, p).
-
-    `cook` is (b - b_i)' V^-1 (b - b_i) / p with V the covariance of the whole fit; `moves` are (b - b_i) in
-    standard errors of the whole fit. NaN where the rest does not determine the effects.
-    """
-
-    beta: Array
-    cook: Array
-    moves: Array
-
-
-def leave_out(
-    codes: ArrayLike, beta: ArrayLike, beta_cov: ArrayLike, refit: Callable[[Array], Array]
-) -> Influence:
-    """Return what leaving out each group does.
-
-    Parameters
-    ----------
-    codes
-        Group of each row (n,).
-    beta, beta_cov
-        Of the whole fit.
-    refit
-        From the numbers of the rows kept to the fixed effects (p,); a FitError counts as not determined.
-    """
-    codes, beta, cov = np.asarray(codes), np.asarray(beta, dtype=float), np.asarray(beta_cov, dtype=float)
-    without = np.array(
-        [_refitted(refit, np.flatnonzero(codes != codes[g[0]]), len(beta)) for g in by_group(codes)]
-    )
-    apart = beta - without
-    cook = np.einsum("mp,pq,mq->m", apart, np.linalg.inv(cov), apart) / len(beta)
-    return Influence(without, cook, apart / np.sqrt(np.diag(cov)))
-
-
-def _refitted(refit: Callable[[Array], Array], kept: Array, p: int) -> Array:
-    try:
-        return np.asarray(refit(kept), dtype=float)
-    except (FitError, np.linalg.LinAlgError):
-        return np.full(p, np.nan)
 
 
 def by_group(codes: ArrayLike) -> list[Array]:

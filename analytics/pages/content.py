@@ -14,12 +14,15 @@ def collect(
     results: dict[str, Result],
     written: list[dict[str, Any]],
     rests_on: dict[str, Any],
+    *,
+    is_invented: bool = False,
 ) -> dict[str, Any]:
     """Return the content of `results.json`: answer, attention, results with their numbers, what was shown."""
     failed = [f"{name}: {c}" for name, r in results.items() for c, passed in r.checks.items() if not passed]
     return {
         "page": page,
         "audience": audience,
+        "is_invented": is_invented,
         "banner": disclosure.BANNER.get(audience, ""),
         "answer": next((e["text"] for e in written if e["kind"] == "answer"), ""),
         "attention": [e["text"] for e in written if e["kind"] == "attention"],

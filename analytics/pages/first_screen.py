@@ -11,11 +11,11 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
-from analytics import disclosure, numbers, reports
+from analytics import disclosure, numbers
 from analytics.errors import ParameterError
 from analytics.pages import head
 from analytics.pages.figures import drawing
-from analytics.pages.page import Page, result_of, show_html
+from analytics.pages.page import Page, is_invented, result_of, show_html
 from analytics.pages.words import of_page
 from analytics.reports import filled
 from analytics.results import plain, why_not
@@ -237,7 +237,7 @@ def when(page: Page, sentence: str, *, rough: str = "", title: str = "When can i
 
 def strip(page: Page) -> None:
     """Write the line above the question: invented data, the page, whose numbers, and who may read them."""
-    invented = INVENTED if page.records is not None and reports.is_invented(page.records) else ""
+    invented = INVENTED if is_invented(page) else ""
     audience = _audience_line(page) if page.records is not None else ""
     foot_line = " · ".join(part for part in (invented, audience) if part)
     html = filled(

@@ -275,6 +275,15 @@ def case_in_short(result: Curve) -> str:
     return ". ".join(numbers.title_case(part) for part in parts) + "."
 
 
+def case_alarm(result: Curve) -> str:
+    """Return which zones of a case are low or behind; nothing where none is."""
+    if why_not(result) or "early" in result.extra:
+        return ""
+    judged = result.extra["standing"]
+    worse = judged[judged["state"].isin(["low", "behind"])]
+    return f"Low or behind: {numbers.listed(list(worse['place']))}." if len(worse) else ""
+
+
 def case_in_words(result: Curve) -> pd.DataFrame:
     """Return one row per zone of `course.case`: density now, usual by now, and the verdict in words.
 

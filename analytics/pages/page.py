@@ -124,6 +124,15 @@ def folder(page: Page, name: str) -> Path:
     return place if place.is_dir() else reports.parameters.NOTEBOOKS / place
 
 
+def is_invented(page: Page) -> bool:
+    """Tell whether a page rests on the invented clinic's records, or on files that come with it."""
+    if page.records is not None:
+        return reports.is_invented(page.records)
+    read = [folder(page, name) for name in reports.parameters.FOLDERS if name in page.settings]
+    demo = reports.ROOT / "data_demo"
+    return bool(read) and all(place.resolve().is_relative_to(demo) for place in read)
+
+
 def state_folder(page: Page, named: str = "") -> Path:
     """Return the clinic's state folder of the page's records: the one named, or the one beside them."""
     return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
@@ -198,7 +207,9 @@ def finish(page: Page) -> None:
     rests_on = disclosure.protect_provenance(rests_on, page.audience)
     show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])), slot="made")
     show_html(filled("blocks/glossary", words=glossary()), slot="words")
-    content = collect(page.name, page.audience, page.results, page.written, rests_on)
+    content = collect(
+        page.name, page.audience, page.results, page.written, rests_on, is_invented=is_invented(page)
+    )
     run = _run()
     if run:
         path = files.write_json(Path(run["staging"]) / reports.RESULTS_FILE, content)

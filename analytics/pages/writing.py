@@ -55,6 +55,13 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
     show_html(filled("blocks/attention", sentence=shown))
 
 
+def flag(page: Page, sentence: str) -> None:
+    """Note on the page's card what is worse and stands on its first screen already; nothing where empty."""
+    if sentence:
+        shown = disclosure.protect_text(sentence, page.audience)
+        page.written.append({"kind": "attention", "text": shown})
+
+
 def figure(
     page: Page,
     name: str,

@@ -5,11 +5,11 @@ A case fits one model, or computes one set of numbers, from data that ship with 
 that its source deserves: half a unit of the last printed digit, or what the reference software named in the
 source agrees to. Page 06, the self-check and the tests run these cases; no expected value stands elsewhere.
 
-The cases stand by subject: `linear` (mixed models), `growth` (growth curves and least squares), `times`
-(interval- and right-censored), `readings` (agreement of readings), `shares` (proportions, rates, ratios),
-`unasked` (those of whom nothing is known),
-`charts` (funnels, control charts, run lengths), `harms` (sequential tests), `studies`
-(tests, sample sizes, pooling, imputation), `spread` (how a quantity is spread behind noisy counts).
+The cases stand by subject: `linear` (mixed models), `crossed` (readers across patients), `growth` (growth
+curves and least squares), `times` (interval- and right-censored), `readings` (agreement of readings),
+`shares` (proportions, rates, ratios), `unasked` (those of whom nothing is known), `charts` (funnels, control
+charts, run lengths), `harms` (sequential tests), `studies` (tests, sample sizes, pooling, imputation),
+`spread` (how a quantity is spread behind noisy counts).
 A case that cannot be computed is not passed, and says so.
 """
 
@@ -106,6 +106,7 @@ def cases() -> tuple[Case, ...]:
     # Imported here: they import every engine, and most commands need none.
     from analytics.published import (
         charts,
+        crossed,
         growth,
         harms,
         linear,
@@ -117,7 +118,7 @@ def cases() -> tuple[Case, ...]:
         unasked,
     )
 
-    rooms = (linear, growth, times, shares, unasked, readings, charts, harms, studies, spread)
+    rooms = (linear, crossed, growth, times, shares, unasked, readings, charts, harms, studies, spread)
     return tuple(case for room in rooms for case in room.CASES)
 
 

@@ -12,6 +12,8 @@ from analytics.published.cases import Case, Number, each, near
 BLAND_ALTMAN = "Bland & Altman 1986, Lancet i:307-310"
 UNROUNDED = {"absolute": 1e-4}
 ENDS = ("lower", "upper")
+# Shrout & Fleiss 1979, Table 2: six targets, four judges.
+JUDGES = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
 
 
 def _flow(published: Path) -> pd.DataFrame:
@@ -78,9 +80,7 @@ def _concordance(published: Path) -> Iterator[Number]:
 
 
 def _raters(_: Path) -> Iterator[Number]:
-    # Table 2: six targets, four judges.
-    judges = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
-    found = agreement.icc(judges)
+    found = agreement.icc(JUDGES)
     expected = [0.165742, 0.289764, 0.714841, 0.442797, 0.620051, 0.909316]
     yield from each("ICC{}", agreement.FORMS, found.estimate, expected, absolute=1e-5)
     limits = [found.ci_low[1], found.ci_high[1]]

@@ -28,6 +28,7 @@ MEDIA_TYPES = {
     ".ipynb": "application/x-ipynb+json",
     ".json": "application/json",
     ".pdf": "application/pdf",
+    ".tex": "application/x-tex",
     ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
 

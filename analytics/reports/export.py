@@ -1,4 +1,4 @@
-"""The formats of a report, all from the executed notebook and `results.json`: HTML, notebook, workbook, PDF.
+"""The formats of a report, from the notebook run and `results.json`: HTML, notebook, workbook, LaTeX, PDF.
 
 HTML is one file: nothing is fetched when it is opened, and its policy forbids the browser to try. The
 notebook keeps code and outputs, and loses times, machine paths and the record of its execution, so that
@@ -40,6 +40,9 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     if "xlsx" in run["formats"]:
         workbook.write(staging / RESULTS_FILE, staging / f"{run['name']}.xlsx", title=title(notebook))
         made.append("xlsx")
+    if "tex" in run["formats"]:
+        workbook.write_latex(staging / RESULTS_FILE, staging / f"{run['name']}.tex", title=title(notebook))
+        made.append("tex")
     for kind in [kind for kind in PAPERS if kind in run["formats"]]:
         try:
             browser.pdf(target, staging / f"{run['name']}.{kind}", paper=PAPERS[kind])
@@ -52,7 +55,8 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
 def _links(run: dict[str, Any]) -> dict[str, str]:
     """Return what lies beside the report, by word."""
     excel = {"Excel": f"{run['name']}.xlsx"} if "xlsx" in run["formats"] else {}
-    return {**excel, "All numbers (JSON)": RESULTS_FILE, "All reports": "../index.html"}
+    latex = {"LaTeX": f"{run['name']}.tex"} if "tex" in run["formats"] else {}
+    return {**excel, **latex, "All numbers (JSON)": RESULTS_FILE, "All reports": "../index.html"}
 
 
 def html(notebook: nbformat.NotebookNode, *, links: Mapping[str, str] | None = None, named: str = "") -> str:

@@ -19,6 +19,7 @@ WORD_OF_FORMAT = {
     "pdf": "PDF",
     "letter.pdf": "PDF, Letter",
     "xlsx": "Excel",
+    "tex": "LaTeX",
     "ipynb": "Notebook",
 }
 WORD_OF_STATE = {"failed": "Not made", "attention": "Needs attention", "made": "Made"}  # in reading order
@@ -107,7 +108,8 @@ def _about(content: dict[str, Any], changed: dict[str, Any]) -> str:
     """Return whose report it is, for whom, and its date; codes where the report is for the clinic alone."""
     settings = content["provenance"]["settings"]
     inside = content["audience"] == "internal"
-    parts = [f"{name} {settings[name]}" for name in WHOSE if inside and settings.get(name)]
+    parts = ["invented data"] if content.get("is_invented") else []
+    parts += [f"{name} {settings[name]}" for name in WHOSE if inside and settings.get(name)]
     if not inside:
         parts.append(f"for readers outside ({content['audience']})")
     others = {k: v for k, v in changed.items() if k not in (*WHOSE, "audience", "as_of") and inside}

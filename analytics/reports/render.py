@@ -76,7 +76,8 @@ def page(
     out
         Folder of reports; the report becomes `out/<page>_<label>_<as_of>/`.
     formats
-        Of html, ipynb, xlsx, pdf. The numbers (`results.json`) and the run (`run.json`) are always written.
+        Of html, ipynb, xlsx, tex (the tables), pdf. Numbers (`results.json`) and run (`run.json`) are always
+        written.
     label
         Letters, digits, points, dashes, underscores; tells reports of one page apart.
     timeout

@@ -1,7 +1,7 @@
-"""The numbers of a report as an Excel file: one sheet per table, real numbers, a sheet of meanings.
+"""The numbers of a report as an Excel file (a sheet per table, a sheet of meanings), or its tables in LaTeX.
 
-Read from `results.json`, so that it holds what the report shows this audience and nothing else. Text that a
-spreadsheet would take for a formula is written as text.
+Read from `results.json`, so that they hold what the report shows this audience and nothing else. Text that a
+spreadsheet would take for a formula is written as text; what LaTeX would take for a command is escaped.
 """
 
 import datetime
@@ -11,6 +11,7 @@ import re
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import xlsxwriter
 
 from analytics import files, numbers
@@ -35,7 +36,13 @@ MAX_SHEET_NAME = 31
 A4 = 9  # paper, in the words of the file format
 MOST_WIDE = 60  # letters; longer texts are wrapped, not cut
 TENTHS_FROM = 10.0  # numbers as large as this are shown to a tenth
+LATEX_DIGITS = 6  # significant: two more than a page shows
 _FIXED_DATE = datetime.datetime(2000, 1, 1)
+LATEX_LETTERS = {
+    "\\": r"\textbackslash{}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}",
+    **{letter: "\\" + letter for letter in "&%$#_{}"},
+    "\u2212": "$-$", "\u00b2": "$^2$", "\u00d7": r"$\times$", "\u2264": r"$\le$", "\u2265": r"$\ge$",
+}  # fmt: skip
 FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -59,6 +66,38 @@ def write(results: Path, target: Path, *, title: str) -> Path:
     _meanings(book, content)
     book.close()
     return files.write(target, buffer.getvalue())
+
+
+def write_latex(results: Path, target: Path, *, title: str) -> Path:
+    """Write the tables of a report as LaTeX to take into a text; `booktabs` and `longtable` are needed.
+
+    Columns that are empty in a whole table are left out.
+    """
+    content = json.loads(results.read_text(encoding="utf-8"))
+    parts = [f"% {' '.join(title.split())}", "% needs: \\usepackage{booktabs, longtable}"]
+    parts += [_latex(name, table) for name, table in _tables(content) if table["columns"]]
+    return files.write(target, "\n\n".join(parts) + "\n")
+
+
+def _latex(name: str, table: dict[str, Any]) -> str:
+    frame = pd.DataFrame(table["rows"], columns=table["columns"]).dropna(axis=1, how="all")
+    caption = _escaped(numbers.title_case(numbers.readable(name)))
+    said = frame.map(_said_in_latex).rename(columns=lambda c: _escaped(numbers.heading(str(c))))
+    return str(said.to_latex(index=False, escape=False, longtable=True, caption=caption)).strip()
+
+
+def _said_in_latex(value: Any) -> str:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        size = f"{abs(value):.0f}" if float(value).is_integer() else f"{abs(value):.{LATEX_DIGITS}g}"
+        return f"$-${size}" if value < 0 else size
+    return _escaped(str(value))
+
+
+def _escaped(text: str) -> str:
+    """Return text of which LaTeX takes no letter for a command."""
+    return "".join(LATEX_LETTERS.get(letter, letter) for letter in " ".join(text.split()))
 
 
 def safe_text(text: str) -> str:

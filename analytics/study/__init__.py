@@ -1,14 +1,36 @@
 """A declared question put to the clinic's own records: was it decided before, and what may be said?"""
 
 from analytics.study.answer import CANNOT_TELL
-from analytics.study.effects import CLUSTERED, MIXED, fitted, independent
+from analytics.study.effects import CLUSTERED, MIXED, fitted, independent, parts_of
 from analytics.study.lint import Findings, lint
 from analytics.study.lock import Frozen, Status, freeze, looks, note_look, reports_on, status
 from analytics.study.plan import Plan, beside, checked, digest, in_words, read
 from analytics.study.questions import (
-    answers, balance, by_zone, confounding, design, e_values, estimand, flow, flow_labels, influence, missing,
-    model, overlap, plan_in_full, reasons, robustness, smooth, standing, table_one, tests, tipping, warnings,
+    answers,
+    balance,
+    by_zone,
+    confounding,
+    design,
+    e_values,
+    estimand,
+    flow,
+    flow_labels,
+    influence,
+    missing,
+    leftover,
+    model,
+    overlap,
+    plan_in_full,
+    reasons,
+    robustness,
+    smooth,
+    standing,
+    table_one,
+    tests,
+    tipping,
+    warnings,
 )
 from analytics.study.report import HANGS, exposure_in_words, outcome_in_words
+from analytics.study.robustness import ODD, observed
 from analytics.study.rows import Reading, of_everyone, sample
 from analytics.study.synthetic import synthetic

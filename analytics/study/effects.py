@@ -20,7 +20,7 @@ import pandas as pd
 from scipy import stats
 
 from analytics.errors import FitError
-from analytics.numerics import mixed, proportions, regression
+from analytics.numerics import diagnostics, mixed, proportions, regression
 from analytics.results import counted
 from analytics.study.plan import Plan
 from analytics.study.rows import OF_PLACEMENT, Sample, as_words
@@ -337,3 +337,31 @@ def recognised(units: pd.DataFrame) -> str:
         if len(groups) >= FEWEST_PAIRS and (groups > 1).mean() >= 0.8
         else "between patients"
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parts:
+    """Coefficients (p,), their covariance, the variance between patients, and each row's own (n,)."""
+
+    beta: np.ndarray
+    beta_cov: np.ndarray
+    between: float
+    own_variance: np.ndarray
+
+    def left_over(self, y: np.ndarray, X: np.ndarray, patient: np.ndarray) -> diagnostics.Leftover:
+        """Return residuals, distances and effects of a patient intercept."""
+        return diagnostics.leftover(
+            y, X, patient, np.ones((len(y), 1)), beta=self.beta, beta_cov=self.beta_cov,
+            covariance=self.between, own_variance=self.own_variance,
+        )  # fmt: skip
+
+
+def parts_of(fit: mixed.MixedFit | None, y: np.ndarray, X: np.ndarray, variance: np.ndarray | None) -> Parts:
+    """Return the parts of a patient-intercept model; of least squares where there is none."""
+    if fit is not None:
+        known = np.zeros(len(y)) if variance is None else variance
+        return Parts(fit.beta, fit.beta_cov, float(fit.covariances[0][0, 0]), fit.sigma**2 + known)
+    beta = np.linalg.lstsq(X, y, rcond=None)[0]
+    rest = y - X @ beta
+    own = float(rest @ rest) / max(len(rest) - X.shape[1], 1)
+    return Parts(beta, own * np.linalg.inv(X.T @ X), 0.0, np.full(len(y), own))

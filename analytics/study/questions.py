@@ -44,6 +44,7 @@ from analytics.study.plan import (
 )
 from analytics.study.robustness import by_zone as robustness_by_zone
 from analytics.study.robustness import grid
+from analytics.study.robustness import leftover as robustness_leftover
 from analytics.study.robustness import smooth as robustness_smooth
 
 ADJUSTED_BY = {"primary": "", "secondary": "holm", "exploratory": "benjamini-hochberg"}
@@ -353,6 +354,11 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
 def model(records: Records, plan: Plan) -> Result:
     """Return group means as they are and with the rest held equal, coefficients, variance components."""
     return report.model(answer.answer(records, plan, plan.primary), plan)
+
+
+def leftover(records: Records, plan: Plan) -> Result:
+    """Return what the declared model leaves over: odd patients, zones and months missed, quantiles."""
+    return robustness_leftover(answer.answer(records, plan, plan.primary), plan)
 
 
 def influence(records: Records, plan: Plan) -> Result:

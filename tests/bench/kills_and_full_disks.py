@@ -67,7 +67,7 @@ def killed(n: int, rng: np.random.Generator, place: Path, key: Path) -> None:
         )
         if digests(out) not in whole:
             raise SystemExit(f"run {i}: neither the old tables nor the new")
-    print(f"{n} kills: the tables were old or new, whole")
+    print(f"{n} kills: the tables were old or new, whole", flush=True)
 
 
 def full(n: int, rng: np.random.Generator, place: Path, key: Path) -> None:
@@ -93,7 +93,7 @@ def full(n: int, rng: np.random.Generator, place: Path, key: Path) -> None:
                     raise SystemExit(f"disk {i}: half of the tables")
         finally:
             subprocess.run(["umount", str(disk)], check=False)
-    print(f"{n} disks: {stopped} were full, each a sentence, no table half there")
+    print(f"{n} disks: {stopped} were full, each a sentence, no table half there", flush=True)
 
 
 def main(n_kills: int, n_disks: int) -> None:

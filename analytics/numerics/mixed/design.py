@@ -146,8 +146,8 @@ def _refuse_crossed(inner: Array, outer: Array, wrong: Array, level: int, where:
         )
     raise FitError(
         f"{where}: level {level + 1} is not nested in level {level}: {split} of its groups hold rows of more "
-        f"than one outer group, first at row {row}; crossed levels are not fitted; give each inner group a "
-        "code of its own, or enter a crossed factor as fixed effects"
+        f"than one outer group, first at row {row}; give each inner group a "
+        "code of its own, or enter a crossed factor as fixed effects or, in mixed.fit, as crossed="
     )
 
 

@@ -23,13 +23,16 @@ Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, ch. 2.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
+from typing import overload
 
 import numpy as np
 
 from analytics.errors import FitError
 from analytics.numerics.mixed.contributions import contributions
+from analytics.numerics.mixed.crossed import CrossedFit, fit_crossed
 from analytics.numerics.mixed.design import design, survey
 from analytics.numerics.mixed.fitted import MixedFit, fit_sums
 from analytics.numerics.mixed.inference import LikelihoodRatio, ratio_test
@@ -50,6 +53,18 @@ PILOT_BLOCKS = 3
 PILOT_PROMISE = 0.01
 
 
+@overload
+def fit(
+    y: Array, X: Array, levels: Levels, *, method: str = ..., weights: Array | None = ...,
+    known_variance: Array | None = ..., crossed: None = ..., start: Array | None = ...,
+    promise: float | None = ...,
+) -> MixedFit: ...  # fmt: skip
+@overload
+def fit(
+    y: Array, X: Array, levels: Levels, *, method: str = ..., weights: Array | None = ...,
+    known_variance: Array | None = ..., crossed: Sequence[Array], start: Array | None = ...,
+    promise: float | None = ...,
+) -> CrossedFit: ...  # fmt: skip
 def fit(
     y: Array,
     X: Array,
@@ -58,10 +73,11 @@ def fit(
     method: str = "REML",
     weights: Array | None = None,
     known_variance: Array | None = None,
+    crossed: Sequence[Array] | None = None,
     start: Array | None = None,
     promise: float | None = None,
-) -> MixedFit:
-    """Fit a nested linear mixed model.
+) -> MixedFit | CrossedFit:
+    """Fit a linear mixed model of nested levels, or of crossed factors.
 
     Parameters
     ----------
@@ -79,6 +95,9 @@ def fit(
         Known inverse variance factors (n,): the error variance is sigma^2 / weight.
     known_variance
         Sampling variances (n,) added to sigma^2 / weight.
+    crossed
+        Codes (n,) of factors that cross the levels (readers, surgeons), each with a random intercept; levels
+        are then intercepts too, and may be none. See `numerics.mixed.crossed`.
     start
         `theta` of a similar fit.
     promise
@@ -102,6 +121,11 @@ def fit(
     >>> found.beta_df.round(6).tolist()
     [2.0]
     """
+    if crossed is not None:
+        factors = [*_intercepts(levels), *crossed]
+        return fit_crossed(
+            y, X, factors, method=method, weights=weights, known_variance=known_variance, start=start
+        )
     given = design(y, X, levels, weights=weights, known_variance=known_variance)
     refuse_undetermined(given, "mixed.fit")
     form = plan(survey(given), given.kinds, method=method, known=given.known_variance is not None)
@@ -112,6 +136,17 @@ def fit(
         start = _with_sigma(start, form)
     out = fit_sums(form, partial(_contributions, part, form), start=start, promise=promise)
     return replace(out, layout=given.layout, parts=(part,))
+
+
+def _intercepts(levels: Levels) -> list[Array]:
+    """Return the codes of levels that are intercepts."""
+    for i, level in enumerate(levels):
+        if not (np.asarray(level[1], dtype=float) == 1.0).all() or np.ndim(level[1]) != 2:
+            raise FitError(
+                f"mixed.fit: level {i + 1} has effects other than an intercept, which are not fitted beside "
+                "crossed factors; give Z as one column of ones, or enter the crossed factor in X"
+            )
+    return [level[0] for level in levels]
 
 
 def _contributions(part: Part, form: Plan, theta: Array, probe: Array | None) -> Sums:

@@ -8,6 +8,7 @@ number. Each picture states what it needs:
 - curve: `path` (x, estimate, ci_low, ci_high), one panel per first `by` column, one line per remaining column
   and term. Where present: `extra["points"]` (by, x, y), `extra["marks"]` (by, x, label), `extra["at_risk"]`
   (by, x, n). Rows of `path` that carry a flag (outside the data) are drawn faint.
+- quantiles: as curve, without bands.
 - together: as curve, all groups on one axis, each line named where it ends.
 - milestones: as curve, in percent of placements; terms that begin with `observed` are drawn as steps.
 - forest: as intervals; rows whose term is `pooled` are diamonds.
@@ -41,6 +42,7 @@ PICTURES: dict[str, Callable[..., Axes]] = {
     "intervals": intervals,
     "sensitivity": sensitivity,
     "curve": curve,
+    "quantiles": curve,
     "milestones": milestones,
     "forest": forest,
     "funnel": funnel,
@@ -68,7 +70,8 @@ BARS: dict[str, str] = {
     "run_charts": "",
     "cases": "",
     **dict.fromkeys(
-        ("sides", "power", "width", "ledger", "balance", "overlap", "sentence", "funnel", "run"), ""
+        ("sides", "power", "width", "ledger", "balance", "overlap", "sentence", "funnel", "run", "quantiles"),
+        "",
     ),
 }
 

@@ -71,6 +71,16 @@ def _with_standard(row: pd.Series) -> str:
     return f"{row['name']} {value}, {row['direction']} {standard}"
 
 
+def alarm(result: Result) -> str:
+    """Return the criteria with a new signal for the worse; nothing where none has one."""
+    signals = signals_table(result)
+    if signals.empty:
+        return ""
+    worse = signals[signals["direction"].eq("worse") & signals["status"].eq("new")]
+    named = list(dict.fromkeys(worse["criterion"]))
+    return f"New signals for the worse: {words.listed(named)}." if named else ""
+
+
 def agenda(page: Page) -> None:
     """Write the agenda beside the board: new signals, actions, decisions with room to write."""
     result, actions = result_of(page, "agenda"), result_of(page, "actions")

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from analytics import review
+from analytics import factors, review
 from analytics.pages.page import Page, ask, question
 from analytics.results import Result
 
@@ -47,6 +47,8 @@ def asked(
         change=question(
             review.before_after, **known, change_id=roles["change"], criterion_id=roles["changed"]
         ),
+        by_person=question(factors.by_person),
+        unasked=question(review.asked, **known),
         actions=question(review.actions, **known, log=log),
         lists=question(review.work_lists, **known, indicators=indicators),
     )

@@ -1,0 +1,60 @@
+"""Does a second session into a zone grow as the first did?
+
+A planting is a later one where the same patient had one in the same zone (and on the same side, where sides
+are given) in an earlier session. Yield is that of the mature reading, against a count made fresh before that
+session: where the earlier session was immature or no fresh count was made the planting is left out, with
+its reason (`units`). Overlapping sessions stay in the joint view.
+"""
+
+import pandas as pd
+
+from analytics import bench, followup, yields
+from analytics.factors.adjusted import USED, adjusted_for, difference, formula, too_few
+from analytics.records import Records
+from analytics.results import LEVEL, Result, line
+
+
+def second_session(
+    records: Records, *, choices: yields.Choices = yields.USUAL, level: float = LEVEL
+) -> Result:
+    """Return the yield of later sessions into a zone minus that of first ones, adjusted.
+
+    Parameters
+    ----------
+    choices
+        What a yield rests on.
+    level
+        Confidence level.
+
+    Returns
+    -------
+    Result
+        Lines: mature plantings of first and later sessions (counts), the adjusted difference in points.
+    """
+    frame = numbered(bench.units(records, choices=choices).frame, records)
+    analysed = frame[frame["reason"].eq("")].reset_index(drop=True)
+    if gap := too_few(analysed, "a later session against a first", analysed["is_later"].eq(1)):
+        return gap
+    fitted = bench.model(formula(analysed, "yield_pct", "is_later"), analysed)
+    lines = [
+        line(term, float(len(rows)), "planted zones", basis="count", n_patients=rows["patient_id"].nunique())
+        for term, rows in (
+            ("first planting of the zone", analysed[analysed["is_later"].eq(0)]),
+            ("planted before", analysed[analysed["is_later"].eq(1)]),
+        )
+    ]
+    lines.append(difference(fitted, "is_later", "planted before minus first", "points of yield", level=level))
+    return Result(pd.DataFrame(lines), frame[USED], adjusted_for(fitted), checks=_checks(fitted))
+
+
+def numbered(frame: pd.DataFrame, records: Records) -> pd.DataFrame:
+    """Return planted zones with `is_later`: 1 where an earlier session planted the same ground."""
+    months = records.sessions.set_index("session_id")["patient_month"].astype(float)
+    placed = records.placements[["placement_id", "patient_id", "session_id", "zone", "site"]]
+    placed = placed.assign(patient_month=placed["session_id"].map(months))
+    later = set(followup.same_ground(placed)["placement_id"])
+    return frame.assign(is_later=frame["placement_id"].isin(later).astype(float))
+
+
+def _checks(fitted: bench.Model) -> dict[str, bool]:
+    return dict(fitted.mixed_fit.checks) if fitted.mixed_fit is not None else {}

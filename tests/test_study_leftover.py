@@ -1,0 +1,84 @@
+"""What the model of a study leaves over: by hand, against V written out, and a patient planted far off."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from analytics import study
+from analytics.study import answer as study_answer
+from analytics.study.effects import arrays, fitted, of_plan
+from analytics.study.robustness import _quantiles, leftover
+
+PLAN_FILE = Path(__file__).parents[1] / "data_demo" / "study_out_of_body.toml"
+
+
+@pytest.fixture(scope="module")
+def answered(demo):
+    plan = study.read(PLAN_FILE)
+    return plan, study_answer.answer(demo, plan, plan.primary)
+
+
+def test_observed_less_expected_of_a_zone_is_the_mean_with_its_error_by_patient():
+    # Gaps of 3 and 0 in one patient, 4 and -2 in another, 5 in a third: sums 3, 2 and 5, mean 10 / 5.
+    frame = pd.DataFrame(
+        {"patient_id": ["a", "a", "b", "b", "c"], "zone": "crown", "month": [8.9, 9.0, 12.0, 24.0, 30.0]}
+    )
+    told = study.observed(
+        frame, np.array([13.0, 20, 34, 38, 55]), np.array([10.0, 20, 30, 40, 50]), month="month"
+    )
+    zone = told[told["by"].eq("zone")].iloc[0]
+    assert zone["observed"] - zone["expected"] == pytest.approx(2.0)
+    assert zone["se"] == pytest.approx(np.sqrt(9 + 4 + 25) / 5)
+    assert (zone["n_rows"], zone["n_patients"]) == (5, 3)
+    months = told[told["by"].eq("month")].set_index("group")["n_rows"]
+    assert months.to_dict() == {
+        "from 0 to under 9 months": 1,
+        "from 9 to under 12 months": 1,
+        "from 12 to under 15 months": 1,
+        "from 24 months": 2,
+    }
+
+
+def test_quantiles_are_those_of_residuals_made_independent_by_the_covariance_written_out(answered):
+    plan, found = answered
+    told = leftover(found, plan)
+    y, variance, patient = arrays(found.units)
+    X = of_plan(found.units, found.given, plan).X
+    fit = fitted(y, X, patient, variance)
+    order = np.argsort(patient, kind="stable")
+    same = patient[order][:, None] == patient[order]
+    V = np.diag((fit.sigma**2 + variance)[order]) + float(fit.covariances[0][0, 0]) * same
+    z = np.linalg.solve(np.linalg.cholesky(V), (y - X @ fit.beta)[order])
+    shown = told.path[told.path["part"].eq("residuals") & told.path["term"].eq("observed")]
+    assert shown["estimate"].to_numpy() == pytest.approx(
+        np.quantile(z, np.linspace(0.05, 0.95, 37)), abs=1e-8
+    )
+    assert stats.norm.cdf(told.path["x"]).min() == pytest.approx(0.05)
+    assert stats.norm.cdf(told.path["x"]).max() == pytest.approx(0.95)
+    assert "patient_id" not in told.path
+
+
+def test_a_patient_planted_far_off_is_counted_and_nobody_else(answered):
+    plan, found = answered
+    plain = leftover(found, plan)
+    who = found.units["patient_id"].value_counts().index[0]
+    units = found.given.units.copy()
+    own = units["patient_id"].eq(who)
+    units.loc[own, "y"] = units.loc[own, "y"] + np.where(np.arange(own.sum()) % 2, 160.0, -160.0)
+    moved = study_answer.of_sample(replace(found.given, units=units), plan, found.analysis)
+    told = leftover(moved, plan)
+    assert plain.table()["numerator"].iloc[0] == 0
+    assert told.table()["numerator"].iloc[0] == 1
+    assert not told.checks["no_patient_further_off_than_chance_allows"]
+
+
+def test_few_units_give_no_quantiles_and_an_answer_of_another_kind_says_why(answered, demo):
+    plan, _ = answered
+    assert _quantiles({"residuals": np.arange(19.0)}, 19).empty
+    other = next(a for a in plan.analysis if a.outcome.kind == "complication")
+    told = leftover(study_answer.answer(demo, plan, other), plan)
+    assert "made for numbers" in told.table()["flag"].iloc[0]
