@@ -25,6 +25,9 @@ NOT_AVAILABLE = "not available"
 THIN = "\u202f"  # narrow no-break space: keeps a number and its unit on one line
 MINUS = "\u2212"
 MAX_DECIMALS = 6
+# Decimals that no number of a unit exceeds, however small its standard error: more are read by nobody, and a
+# standard error near 0 (a share at 0 or 100 %) is no precision. A choice of ours, no source.
+MOST_DECIMALS = {"%": 1, "points": 1, "points of yield": 1, "month": 1, "months": 1, "hairs/cm2": 1, "cm2": 1}
 WHOLE_FROM = 100.0  # numbers from here on, without a standard error, are shown whole
 
 # How a unit is written after a number. A unit not listed is written as it is.
@@ -108,13 +111,16 @@ def decimals(se: float, unit: str = "", values: Iterable[float] = ()) -> int:
     --------
     >>> [decimals(se) for se in (12.0, 1.7, 0.4, 0.02)]
     [0, 0, 1, 2]
+    >>> decimals(0.000001, "% of planted hairs")
+    1
     """
     if not math.isfinite(se) or se <= 0:
         known = [abs(float(value)) for value in values if math.isfinite(value)]
         if known and (max(known) >= WHOLE_FROM or all(value.is_integer() for value in known)):
             return 0
         return 0 if unit == "count" else (2 if unit == "ratio" else 1)
-    return min(MAX_DECIMALS, max(0, -math.floor(math.log10(se))))
+    most = MOST_DECIMALS.get("%" if unit.startswith("%") else unit, MAX_DECIMALS)
+    return min(most, max(0, -math.floor(math.log10(se))))
 
 
 def number(value: float, places: int = 0) -> str:

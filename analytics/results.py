@@ -49,6 +49,10 @@ BASES = {
 }
 MARKED = re.compile(r"\{(\d+)(?: of (\d+))?\}")  # a count inside a text, as `counted` writes it
 LEVEL = 0.95
+# Patients from which an interval over patients is given: with two, one degree of freedom, a t interval is 13
+# standard errors either way and says nothing. A choice of ours.
+LEAST_FOR_INTERVAL = 3
+NO_INTERVAL = f"fewer than {LEAST_FOR_INTERVAL} patients: no interval"
 SHOWN_LINES, SHOWN_DECIMALS = 30, 3  # of a table in a notebook
 WHY = "why not"  # under which the frames of a result without an answer say why
 

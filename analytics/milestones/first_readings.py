@@ -20,8 +20,10 @@ from analytics.errors import ParameterError
 from analytics.numerics import proportions, resample, turnbull
 from analytics.numerics.resample import Resamples
 from analytics.numerics.turnbull import TurnbullFit, summaries
+from analytics.results import LEAST_FOR_INTERVAL, NO_INTERVAL
 
 FEW_PATIENTS = 5
+LEAST_AT_RISK = 5  # planted zones at risk from which a step has a band; common practice, no source
 FEW = f"fewer than {FEW_PATIENTS} patients"
 NOBODY = "no placement was seen to reach it"
 PAST = "past the last visit"
@@ -49,6 +51,7 @@ class GroupCurve:
     def flag(self) -> str:
         """Return what must be said beside every number of the group."""
         said = [FEW] if self.n_patients < FEW_PATIENTS else []
+        said = [NO_INTERVAL] if self.n_patients < LEAST_FOR_INTERVAL else said
         return "; ".join(said if self.fit.checks["any_reached"] else [*said, NOBODY])
 
 
@@ -160,7 +163,7 @@ def share_rows(
         late = months > group.known_to
         part.loc[late, ["estimate", "se", "ci_low", "ci_high"]] = np.nan
         part.loc[late, "flag"] = PAST
-        if group.n_patients < 2:
+        if group.n_patients < LEAST_FOR_INTERVAL:
             part[["se", "ci_low", "ci_high"]] = np.nan
         part = part.assign(basis="model", numerator=np.nan, denominator=np.nan)
         # At month 0 all are below by definition: nothing was counted.
@@ -241,6 +244,18 @@ def at_risk(
         )
         parts.append(part.assign(**dict(zip(by, group.name, strict=True))))
     return pd.concat(parts, ignore_index=True)[[*by, "x", "n", "n_intervals"]]
+
+
+def steps(
+    every: pd.DataFrame, groups: list[GroupCurve], table: pd.DataFrame, grid: np.ndarray, by: tuple[str, ...]
+) -> pd.DataFrame:
+    """Return the rows of `share_rows` to be drawn as steps: no band where fewer than 5 are still at risk."""
+    drawn = every[every["x"].isin(grid) & every["estimate"].notna()]
+    watched = at_risk(groups, table, grid, by)[[*by, "x", "n"]]
+    n = drawn[[*by, "x"]].merge(watched, on=[*by, "x"], how="left", validate="1:1")["n"].to_numpy()
+    has_band = pd.Series(n >= LEAST_AT_RISK, index=drawn.index)
+    limits = ["ci_low", "ci_high"]
+    return drawn.assign(**drawn[limits].where(has_band, np.nan, axis=0))
 
 
 def refuse_empty(table: pd.DataFrame, where: str) -> None:

@@ -21,6 +21,7 @@ from analytics.milestones.first_readings import (
     resampled,
     share_rows,
     simultaneous,
+    steps,
     undetermined,
 )
 from analytics.milestones.intervals import PLANNED_MONTHS, Question, check, placements_of
@@ -232,7 +233,7 @@ def _first_readings(
     medians = median_rows(groups, drawn, by, term=f"median month of {FIRST}", level=question.level)
     return {
         "table": pd.concat([every[every["x"].isin(wanted)], medians], ignore_index=True),
-        "path": every[every["x"].isin(grid) & every["estimate"].notna()].assign(term=f"observed {FIRST}"),
+        "path": steps(every, groups, used, grid, by).assign(term=f"observed {FIRST}"),
         "extra": {
             "at_risk": at_risk(groups, used, np.array([0.0, *wanted]), by),
             "simultaneous": simultaneous(groups, drawn, months, grid, by, level=question.level),

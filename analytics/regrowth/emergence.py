@@ -392,7 +392,7 @@ def _last_supported(months: np.ndarray) -> float:
 
 def _named_checks(found, cluster, reached, dropped: int, layout: Layout) -> dict[str, bool]:
     """Return the named checks of a fit, true where all is well."""
-    tempo_se = np.sqrt(np.diag(cluster.robust_cov))[found.slices[HALF]]
+    tempo_se = np.sqrt(np.clip(np.diag(cluster.robust_cov), 0.0, None))[found.slices[HALF]]
     return {
         **{k: bool(v) for k, v in found.checks.items()},
         "finite_se": bool(np.isfinite(cluster.robust_cov).all()),

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.records import Records
-from analytics.results import LEVEL, Result, line
+from analytics.results import LEAST_FOR_INTERVAL, LEVEL, NO_INTERVAL, Result, line
 from analytics.review.criteria import Criteria
 from analytics.review.decide import HARM_COLUMNS, Telling, carried_by, harm, told, window_of
 from analytics.review.decide.windows import BETTER, per_quarter
@@ -25,8 +25,6 @@ from analytics.review.units import stacked
 GAP = "difference to last quarter"
 DECIDED = (THIS, YEAR, WINDOW)  # periods for which an outcome is said
 FEW_UNITS = 5
-FEWEST_PATIENTS = 3  # of a mean or a ratio: an interval from two is none
-NO_INTERVAL = f"fewer than {FEWEST_PATIENTS} patients: no interval"
 USED = ["criterion", "patient_id", "session_id", "surgeon_id", "quarter", "reason"]
 NAMED = ["patient_id", "session_id", "placement_id", "zone", "month", "quarter", "yield_pct", "upper"]
 CARRIED = ["criterion", "patient_id", "outcome", "without"]
@@ -132,7 +130,7 @@ def _judged(criterion: Criterion, view: View, monitor: Monitor, window: int | No
 
 def _readable(number: Measured) -> Measured:
     """Take the interval off a mean or ratio of fewer than three patients."""
-    if number.is_of_units or number.n_patients >= FEWEST_PATIENTS:
+    if number.is_of_units or number.n_patients >= LEAST_FOR_INTERVAL:
         return number
     return replace(number, se=np.nan, low=np.nan, high=np.nan)
 

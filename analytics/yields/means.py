@@ -31,7 +31,7 @@ from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import mixed
 from analytics.records import Records
-from analytics.results import LEVEL, Result, counted, limits
+from analytics.results import LEAST_FOR_INTERVAL, LEVEL, NO_INTERVAL, Result, counted, limits
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.rows import by_visit, with_reason
 
@@ -192,7 +192,8 @@ def _means(
     variance = expected_variance(picked, mean[code], error)
     few = picked.groupby(by, sort=True, dropna=False)["patient_id"].nunique().to_numpy()
     fit = estimate(y, X, picked, variance, len(labels))
-    low, high = limits(fit.beta, fit.se, level=level, df=fit.df)
+    told = few >= LEAST_FOR_INTERVAL
+    low, high = (np.where(told, bound, np.nan) for bound in limits(fit.beta, fit.se, level=level, df=fit.df))
     table = labels.assign(
         term="yield",
         estimate=fit.beta,
@@ -204,7 +205,7 @@ def _means(
         basis="model",
         n_patients=few,
         df=fit.df,
-        flag=np.where(few < MIN_PATIENTS, FEW, ""),
+        flag=np.select([~told, few < MIN_PATIENTS], [NO_INTERVAL, FEW], ""),
     )
     return table, fit.checks
 

@@ -68,19 +68,20 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
     if panel_by == "zone":
         order = ["front", *dictionary.ZONES, *(name for name, _ in groups)]
         groups = sorted(groups, key=lambda group: order.index(group[0]))
-    longest = max(len(rows) for _, rows in groups)
-    height = longest * (NARROW_ROW_IN if narrow else DENSE_ROW_IN) + 0.6
+    named = {row: title_case(": ".join(readable(table.loc[row, c]) for c in row_by or ("term",)))
+             for row in table.index}  # fmt: skip
+    labels = list(dict.fromkeys(named.values()))  # every panel has every row: labels stand beside the first
+    height = len(labels) * (NARROW_ROW_IN if narrow else DENSE_ROW_IN) + 0.6
     axes = panels(ax, len(groups), narrow=narrow, height_in=height, share="x")
     for position, (panel, (name, rows)) in enumerate(zip(axes, groups, strict=True)):
-        labels = [": ".join(readable(row[c]) for c in row_by or ("term",)) for _, row in rows.iterrows()]
-        named = [title_case(label) for label in labels]
-        interval_rows(panel, rows, named, narrow=narrow, with_numbers=False)
+        rows = _at_labels(rows.assign(label=rows.index.map(named)), labels)
+        interval_rows(panel, rows, labels, narrow=narrow, with_numbers=False)
         if not narrow:
             _n_inside(panel, rows)
         if not narrow and position % N_COLUMNS:
             panel.set_yticklabels([])
-        main = rows[[label.startswith("main") for label in labels]]
-        if len(main) == 1:
+        main = rows[[label.startswith("Main") for label in labels]]
+        if len(main) == 1 and main["estimate"].notna().all():
             panel.axvline(float(main["estimate"].iloc[0]), color=QUIET, linewidth=0.8, linestyle=(0, (2, 2)))
         panel.set_title(group_name(panel_by or "", name))
     if not narrow:
@@ -91,6 +92,16 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
     units = " or ".join(numbers.unit_name(u) for u in table["unit"].drop_duplicates())
     figure.supxlabel(f"{title_case(what_is_counted(table))} ({units})", fontsize=8.6)
     return axes[0]
+
+
+def _at_labels(rows: pd.DataFrame, labels: list[str]) -> pd.DataFrame:
+    """Return a panel's rows in the order of the labels, a row without a number where it has none of a label.
+
+    Where a label names several rows of a panel, the first is drawn.
+    """
+    whole = rows.drop_duplicates("label").set_index("label").reindex(labels)
+    unit, term = rows["unit"].iloc[0], rows["term"].iloc[0]
+    return whole.fillna({"unit": unit, "term": term}).reset_index(drop=True)
 
 
 def _n_inside(ax: Axes, rows: pd.DataFrame) -> None:

@@ -1,0 +1,88 @@
+"""Small clinics get their pages: no refusal, no failed section, no impossible interval, labels beside points.
+
+`tests/bench/small_registers.py` asks every page on every register; here are two, on pages 04 and 05.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+import small_clinics as small
+from pinned import pages
+
+from analytics import milestones, numbers, results, yields
+from analytics.results import Result
+
+QUICK = ("1, crown only", "1, optional tables empty")
+NAMES = {name[:2]: name for name in pages.names()}
+
+
+@pytest.mark.parametrize("register", QUICK)
+def test_a_small_clinic_gets_its_pages(tmp_path, register):
+    place = small.written(tmp_path / "clinic", small.RECIPES[register])
+    for page in ("04", "05"):
+        shown = pages.shown(NAMES[page], small.settings(page, place))
+        assert small.faults(shown["internal"]) == [], page
+
+
+def _choices():
+    """Return yields under three choices in two zones; the second zone lacks the first two choices."""
+    lines = [("main", "frontal", 60.0), ("bridged", "frontal", 62.0), ("late", "frontal", 64.0)]
+    lines += [("late", "crown", 41.0)]
+    rows = [
+        results.line("yield", value, "% of planted hairs", by={"choice": c, "zone": z}, n_patients=12,
+                     ci=(value - 5, value + 5), basis="model")
+        for c, z, value in lines
+    ]  # fmt: skip
+    return Result(pd.DataFrame(rows), pd.DataFrame(), "made by hand", ("choice", "zone"), {}, "sensitivity")
+
+
+def test_a_zone_that_lacks_choices_keeps_each_point_beside_its_own_label():
+    assert small.mislabelled(_choices()) == []
+
+
+def test_intervals_that_cannot_be_are_found():
+    """The finder itself, on rows made by hand."""
+    row = {"term": "t", "estimate": 50.0, "unit": "%", "basis": "share", "ci_low": 40.0, "ci_high": 60.0}
+    bad = [
+        {**row, "ci_low": 60.0, "ci_high": 40.0},
+        {**row, "ci_high": 45.0},
+        {**row, "ci_high": 120.0},
+        {**row, "basis": "model", "ci_low": 0.0, "ci_high": 99.999997},
+    ]
+    assert small.impossible(pd.DataFrame([row])) == []
+    assert len(small.impossible(pd.DataFrame(bad))) == 4
+
+
+def test_a_standard_error_near_nothing_adds_no_decimals():
+    said = numbers.full({"estimate": 18.183616, "se": 1e-6, "unit": "%", "n_patients": 3})
+    assert said.startswith(f"18.2{numbers.THIN}%")
+
+
+def test_two_patients_have_a_mean_and_no_interval(tmp_path):
+    from registers import count, one_session_each
+
+    for n, has_interval in ((2, False), (3, True)):
+        people = [f"P{i}" for i in range(n)]
+        counts = [count(p, f"{p}-1", 0, 10.0) for p in people]
+        counts += [count(p, f"{p}-1", 12, 40.0 + i) for i, p in enumerate(people)]
+        row = yields.average(one_session_each(tmp_path / str(n), people, counts)).table().iloc[0]
+        assert pd.notna(row["estimate"])
+        assert pd.notna(row["ci_low"]) == has_interval
+        assert (row["flag"] == results.NO_INTERVAL) != has_interval
+
+
+def test_a_step_with_fewer_than_five_at_risk_has_no_band(tmp_path):
+    from registers import count, one_session_each
+
+    people = [f"P{i}" for i in range(8)]
+    counts = [count(p, f"{p}-1", 0, 10.0) for p in people]
+    # Two grow half by month 3, four more by month 6; two are below at month 9 still.
+    for i, p in enumerate(people):
+        grows = 3 if i < 2 else 6 if i < 6 else 99
+        counts += [count(p, f"{p}-1", m, 50.0 + i + m / 3 if m >= grows else 15.0 + i) for m in (3, 6, 9)]
+    read = one_session_each(tmp_path, people, counts)
+    path = milestones.time_to(read, percent=50).path.set_index("x")
+    has_band = path.loc[path["term"].str.startswith("observed"), "ci_low"].notna()
+    assert has_band.loc[2.0:3.0].all()
+    assert not has_band.loc[6.5:].any()
+    assert np.isfinite(path["estimate"].loc[6.5:]).all()
