@@ -19,7 +19,8 @@ import pandas as pd
 from analytics import pages
 from analytics.results import Curve, Result
 
-page = pages.begin("sample", data, surgeon=surgeon, chair=chair, months=months, audience=audience, as_of=as_of)
+page = pages.begin("sample", data, surgeon=surgeon, chair=chair, months=months, audience=audience,
+                   as_of=as_of)
 reasons = ["no baseline count"] * 10 + [""] * 30
 used = pd.DataFrame({"patient_id": [f"p{i}" for i in range(40)], "reason": reasons})
 estimates = pd.DataFrame(

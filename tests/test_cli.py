@@ -37,7 +37,7 @@ def test_an_unknown_command_is_refused_with_the_nearest_one(capsys):
 def test_check_prints_a_balance_in_which_no_row_is_lost(capsys):
     assert main(["check", DEMO]) == 0
     counts = re.findall(r"(\d+) read = (\d+) used \+ (\d+) left out", capsys.readouterr().out)
-    assert len(counts) == 8
+    assert len(counts) == 10
     assert all(int(read) == int(used) + int(out) for read, used, out in counts)
 
 
@@ -50,7 +50,9 @@ def test_an_error_is_a_sentence_without_a_traceback_and_ends_with_2(capsys, tmp_
 
 def test_check_ends_with_2_when_something_must_be_mended(capsys, tmp_path):
     assert main(["check", str(tmp_path / "nowhere")]) == 2
-    assert "The records cannot be used yet" in capsys.readouterr().out
+    said = capsys.readouterr().err
+    assert said.startswith("nowhere: there is no such file or folder")
+    assert said.count("\n") == 1
 
 
 def test_the_template_is_a_workbook_that_can_be_opened(tmp_path, capsys):

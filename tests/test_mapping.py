@@ -348,7 +348,7 @@ def test_contradicting_rows_stop_or_are_set_aside_as_declared(tmp_path):
     head = [*HEAD, "Born"]
     rows = [[*_row(1), datetime.date(1980, 1, 2)], [*_row(1, Zone="frontal"), datetime.date(1990, 3, 4)]]
     rows += [[*_row(2), datetime.date(1970, 1, 2)], [*_row(3), datetime.date(1971, 1, 2)]]
-    said = _stop(tmp_path, head, rows)
+    said = _stop(tmp_path, head, rows, contradiction="stop")
     assert "patients.birth_date: 2 rows contradict others of their patient, first at row 2" in said
     plan = tmp_path / "m.toml"
     plan.write_text(

@@ -45,9 +45,8 @@ FEWEST_PATIENTS = 5  # a mean over fewer says little, and may be one person's
 def implausible(records: Records) -> list[str]:
     """Return a sentence for each mean of a register that lies outside what is published; none where all fit.
 
-    >>> said("placements", "hairs per graft", 2.95, 30, (1.6, 2.7), "published", "sizes are swapped")
-    'placements: hairs per graft are 2.95 on average over 30; published 1.6 to 2.7; may be because '
-    'sizes are swapped'
+    >>> said("placements", "hairs per graft", 2.95, 30, (1.6, 2.7), "published", "swapped")
+    'placements: hairs per graft are 2.95 on average over 30; published 1.6 to 2.7; may be because swapped'
     """
     return [
         *_yields(records),

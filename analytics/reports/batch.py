@@ -248,7 +248,7 @@ def _spelt(value: str) -> str:
     """Return a code as part of a file's name; other letters become dashes, and a short sum keeps it apart.
 
     >>> _spelt("S1"), _spelt("Ö 1")
-    ('S1', '1-1e47b0d9')
+    ('S1', '1-78787e2e')
     """
     bare = re.sub(r"[^A-Za-z0-9._-]+", "-", value).strip("-._")
     return value if bare == value else f"{bare}-{zlib.crc32(value.encode()):08x}".strip("-")

@@ -117,7 +117,7 @@ def _interaction_rows(
     joint = fit.contrast(L)
     numerator, denominator = joint.df if isinstance(joint.df, tuple) else (k - 1, joint.df)
     said = (
-        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {counted(round(denominator))} df, "
+        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {_df(denominator)} df, "
         f"p {joint.p_value:.2g}"
     )
     return rows, (said,)
@@ -152,6 +152,11 @@ def smooth(found: Answer, plan: Plan) -> Result:
     return _course(found, plan, fit, x, knots, middle, basis.shape[1])
 
 
+def _df(denominator: float) -> str:
+    """Return degrees of freedom in words: a count, or unlimited where the variances are known."""
+    return counted(round(denominator)) if np.isfinite(denominator) else "unlimited"
+
+
 def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> Curve:
     level, analysis = 1 - plan.alpha, found.analysis
     exposure = found.given.exposure
@@ -176,7 +181,7 @@ def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> 
             line(
                 name, float(test.statistic), "F", basis="model", statistic=float(test.statistic),
                 df=float(test.df[1]), p_value=test.p_value,
-                flag=f"{test.df[0]} and {counted(round(test.df[1]))} df", **counts,
+                flag=f"{test.df[0]} and {_df(test.df[1])} df", **counts,
             )
         )  # fmt: skip
     shares = ", ".join(f"{100 * s:g}" for s in KNOT_SHARES)
