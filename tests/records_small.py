@@ -88,6 +88,10 @@ session_id,zone,month,reader_id,scale,value,scale_worst,scale_best,blinded
 0001-1,hairline,12,R2,change,1,-3,3,yes
 0003-1,crown,12,R1,change,1,-3,3,no
 """,
+    "photographs": """
+session_id,month,zone,view,file,standard,consent
+0001-1,12.3,hairline,top,0001_0001-1_hairline_top_m12,no,no
+""",
 }
 
 

@@ -143,11 +143,12 @@ def test_an_unknown_patient_is_refused_without_the_code(demo, plateaus):
     ("z", "told", "usual", "low", "state"),
     [
         (-1.65, 0.5, 0.6, 0.0, "behind"),  # 1.645: the normal's 5 % point, any table
-        (-1.64, 0.5, 0.6, 0.0, "cannot tell"),
+        (-1.64, 0.5, 0.6, 0.0, "not low"),
+        (-1.64, 0.5, 0.6, 0.06, "cannot tell"),
         (1.65, 0.5, 0.6, 0.0, "ahead"),
         (-3.0, 0.19, 0.5, 0.0, "cannot tell"),
         (0.0, 0.5, 0.91, 0.0, "usual"),
-        (0.0, 0.5, 0.89, 0.0, "cannot tell"),
+        (0.0, 0.5, 0.89, 0.06, "cannot tell"),
         (-3.0, 0.1, 0.2, 0.96, "low"),
     ],
 )

@@ -249,9 +249,10 @@ def test_windows_1252_is_read_with_a_warning(tmp_path):
     save(put(small(), "sessions", 2, team_id="Équipe"), tmp_path)
     text = (tmp_path / "sessions.csv").read_text(encoding="utf-8")
     (tmp_path / "sessions.csv").write_bytes(text.encode("cp1252"))
-    read = records.load(tmp_path)
-    assert read.sessions.loc[0, "team_id"] == "Équipe"
-    assert [p.code for p in read.warnings] == ["not_utf8"]
+    found = records.check(tmp_path)
+    assert [p.code for p in found.warnings] == ["not_utf8"]
+    # The letter was read: as a code of other letters it is refused, and nothing else is.
+    assert [(p.column, p.code) for p in found.problems] == [("team_id", "not_a_code")]
 
 
 def test_quoted_cells_gaps_and_trailing_rows_give_the_same_records(clean, tmp_path):
