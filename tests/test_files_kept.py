@@ -234,10 +234,12 @@ def _fake_run(run, progress=None, *, attempts=1):
     if run["label"] == "fails":
         return {"state": "failed", "kind": "FitError", "message": "too few patients"}
     content = {
+        "audience": "internal",
         "answer": f"Code {run['parameters']['surgeon']}.",
         "attention": [],
         "failed_checks": [],
         "provenance": {
+            "settings": {},
             "sources": [],
             "version": "0",
             "commit": "",

@@ -71,9 +71,7 @@ def _numbers(low, high):
 @given(
     density=st.lists(_numbers(40.0, 60.0), min_size=15, max_size=15),
     age=st.lists(st.none() | _numbers(20.0, 80.0), min_size=3, max_size=3),
-    team=st.lists(
-        st.none() | st.text("-_09aB", max_size=11).map("T{}".format), min_size=4, max_size=4
-    ),
+    team=st.lists(st.none() | st.text("-_09aB", max_size=11).map("T{}".format), min_size=4, max_size=4),
     kind=st.sampled_from(["csv", "xlsx", "parquet", "duckdb"]),
 )
 def test_what_is_written_in_any_form_loads_to_the_same_records(density, age, team, kind):

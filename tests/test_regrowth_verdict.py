@@ -93,7 +93,7 @@ def test_a_crown_is_called_lower_only_where_enough_were_counted_at_maturity():
     assert "fewer" not in few
     assert "can be told from register month 58 on: 9 of the 10 patients needed" in few
     assert "later than front hair" in few
-    assert pages.sentences.crown_in_short(_page(9)).endswith("lower or not cannot be told yet")
+    assert pages.sentences.crown_in_short(_page(9)).endswith("lower or not cannot be told yet.")
     enough = pages.sentences.crown_against_front(_page(10), "")
     assert "about 7 fewer of every 100 planted hairs" in enough
     assert "One patient" not in enough

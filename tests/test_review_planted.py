@@ -13,7 +13,7 @@ from analytics.review.decide.signals import fell
 from analytics.review.periods import View
 
 BENCH = Path(__file__).parent / "bench" / "review_two_years.py"
-CLUSTERED, AWAY = 20261205, 20261206  # one register each; how often is the bench's to say
+SEEDS = (1, 2, 3, 4)  # how often each is named is the bench's to say; here at least half
 
 
 @pytest.fixture(scope="module")
@@ -24,25 +24,26 @@ def bench():
     return module
 
 
-def _infection(bench, event: str, quarter: int) -> str:
+def _infection(bench, event: str, quarter: int, seed: int) -> str:
     criteria = bench.declared(event)
     only = criteria.model_copy(update={"criterion": (criteria.named("infection"),), "change": ()})
-    found = review.indicators(bench.drawn(event, CLUSTERED), only, quarter=quarter)
+    found = review.indicators(bench.drawn(event, seed), only, quarter=quarter)
     return str(found.extra["audit"]["outcome"].iloc[0])
 
 
 def test_a_cluster_of_infections_is_not_met_within_two_quarters_of_its_month_3(bench):
     # Six operated in months 40 to 42; month 3 is reached in months 43 to 45, quarter 15.
-    assert _infection(bench, "infection", 14) != "not met"
-    assert "not met" in {_infection(bench, "infection", q) for q in (15, 16)}
-    assert _infection(bench, "nothing", 16) != "not met"
+    named = [any(_infection(bench, "infection", q, s) == "not met" for q in (15, 16)) for s in SEEDS]
+    assert sum(named) >= len(SEEDS) / 2
+    assert all(_infection(bench, "infection", 14, s) != "not met" for s in SEEDS)
+    assert all(_infection(bench, "nothing", 16, s) != "not met" for s in SEEDS)
 
 
 def test_half_of_those_due_at_month_12_staying_away_is_named(bench):
     schedule = bench.declared("absence").schedule
     away = {
-        event: set(fell(View.at(bench.drawn(event, AWAY), schedule, quarter=15))["visit"])
+        event: [set(fell(View.at(bench.drawn(event, s), schedule, quarter=15))["visit"]) for s in SEEDS]
         for event in ("absence", "nothing")
     }
-    assert "month 12" in away["absence"]
-    assert "month 12" not in away["nothing"]
+    assert sum("month 12" in named for named in away["absence"]) >= len(SEEDS) / 2
+    assert not any("month 12" in named for named in away["nothing"])

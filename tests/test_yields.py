@@ -131,7 +131,7 @@ def test_a_zone_still_growing_from_an_earlier_session_belongs_to_the_joint_view_
     assert not overlap["for_headline"]
     assert overlap["why_not_headline"] == "overlap"
     assert overlap["for_joint"]
-    with pytest.raises(FitError, match="no reading is usable as a headline"):
+    with pytest.raises(FitError, match="no planted zone has a usable count"):
         yields.average(register)
 
 

@@ -388,7 +388,7 @@ def test_photographs_that_failed_are_shares_with_wilson_limits_by_attendance(tmp
 
 
 def test_lines_without_any_reading_are_refused_in_words(tmp_path):
-    with pytest.raises(FitError, match="no reading is usable under any choice"):
+    with pytest.raises(FitError, match="no planted zone has a usable count"):
         yields.sensitivity(registers.one_case(tmp_path, [(0, 40), (3, 42)]))
 
 

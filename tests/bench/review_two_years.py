@@ -68,11 +68,23 @@ def _absence(known, rng):
     at = visits["session_id"].map(month_of) + visits["month"]
     late = visits["month"].between(11, 14) & (at > DRIFT_FROM)
     gone = late & (rng.random(len(visits)) < 0.5)
-    return dataclasses.replace(known, visits=visits[~gone].reset_index(drop=True))
+    missed = set(zip(visits.loc[gone, "session_id"], visits.loc[gone, "month"], strict=True))
+    counts = known.measurements
+    # Who stays away is not counted either: a count is an attendance.
+    kept = [key not in missed for key in zip(counts["session_id"], counts["month"], strict=True)]
+    return dataclasses.replace(
+        known,
+        visits=visits[~gone].reset_index(drop=True),
+        measurements=counts[kept].reset_index(drop=True),
+    )
 
 
 def _infection(known, rng):
+    asked = known.visits[known.visits["complications_asked"].eq(True).fillna(False)]
+    asked = asked.loc[asked["month"].between(2, 9), "session_id"]
     sessions = known.sessions[known.sessions["register_month"].between(40, 42)]
+    # Among those asked at month 3: what nobody was asked about is in no share.
+    sessions = sessions[sessions["session_id"].isin(asked)]
     hit = sessions.sample(min(CLUSTER, len(sessions)), random_state=int(rng.integers(1 << 30)))
     new = known.events.iloc[[0] * len(hit)].reset_index(drop=True)
     new = new.assign(session_id=hit["session_id"].to_numpy(), kind="infection", month=1.0)
