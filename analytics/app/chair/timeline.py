@@ -11,7 +11,6 @@ import secrets
 import threading
 from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import quote
 
 import pandas as pd
 from IPython.display import IFrame, display
@@ -76,7 +75,7 @@ def shelf(data: str | Path, folder: str | Path, patient: str) -> Shelf:
         token = secrets.token_urlsafe(12)
         pictures[token] = found
         parts.append(
-            f'<figure><img src="{quote(token)}" alt="{said}" height="320">'
+            f'<figure><img src="{token}" alt="{said}" height="320">'
             f"<figcaption>{said}</figcaption></figure>"
         )
     style = "<style>body{display:flex;gap:12px;font:14px sans-serif;margin:0}figure{margin:0}</style>"
