@@ -72,7 +72,7 @@ def by_density(
     Returns
     -------
     Result
-        `falls from` (grafts/cm2), `slope beyond it`, and `yield at` densities (x), the smooth curve.
+        `falls from` (grafts/cm2), `slope beyond it`, and `yield at` densities, the smooth curve.
     """
     frame = bench.units(records, choices=choices).frame
     counted = frame["roi_planted_hairs_cm2"].notna()
@@ -187,7 +187,7 @@ def _smooth(analysed: pd.DataFrame, level: float) -> list[dict]:
     told = fitted.predict(rows, level=level)
     n = int(fitted.frame["patient_id"].nunique())
     return [
-        line(f"yield at this density, {usual['zone']}", one.estimate, "% of planted hairs", x=float(x),
+        line(f"yield at {x:.0f} {UNIT}, {usual['zone']}", one.estimate, "% of planted hairs",
              se=one.std_error, ci=(one.conf_low, one.conf_high), level=level, basis="model", n_patients=n,
              n_rows=len(fitted.frame))
         for x, one in zip(at, told.itertuples(), strict=True)

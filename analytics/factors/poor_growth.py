@@ -26,6 +26,10 @@ NAMED_FROM = 50.0  # percent: a chance from which a planted zone is listed; a ch
 FEWEST_EXPECTED = 5.0  # planted zones of poor growth to be expected; a choice of ours
 NOT_READ = "no reading after the session from which a chance could be told"
 UNIT = "points of chance"
+SHARED = {
+    "time out of body, an hour more": "time out of body, hours",
+    "planted density, 10 grafts/cm2 more": "planted density, tens of grafts/cm2",
+}
 NUMBERS: dict[str, Callable[[pd.DataFrame], pd.Series]] = {
     "time out of body, an hour more": lambda f: f["out_of_body_min"] / 60,
     "planted density, 10 grafts/cm2 more": lambda f: f["grafts"] / f["area_cm2"] / 10,
@@ -172,5 +176,5 @@ def _shared(read: pd.DataFrame, named: pd.DataFrame, compared: list) -> pd.DataF
         if name.startswith(SURGEON) or named.empty:
             continue
         means = [float(values.reindex(part.index).mean()) for part in (named, read)]
-        rows.append((name, *means, named["patient_id"].nunique()))
+        rows.append((SHARED.get(name, name), *means, named["patient_id"].nunique()))
     return pd.DataFrame(rows, columns=["recorded", "mean_of_those_listed", "mean_of_all", "n_patients"])

@@ -19,8 +19,7 @@ def beside_published(page: Page) -> None:
     first = rows.iloc[0]
     lead(
         page,
-        f"{numbers.title_case(first['headline'])}: here {first['here']}; published {first['published']}, "
-        f"{first['of']}.",
+        f"{numbers.title_case(first['headline'])}: here {first['here']}; published {first['published']}.",
     )
     frame(page, rows, "Beside what is published")
 
@@ -42,10 +41,8 @@ def _row(one: Published, shown: Mapping[str, Result]) -> dict[str, str | float]:
         "headline": f"{one.headline}, {one.unit}",
         "here": here,
         "n_patients": n,
-        "published": one.value,
-        "of": one.of,
-        "source": one.source,
-        "definition there": one.definition,
+        "published": f"{one.value}, {one.of}" if one.of else one.value,
+        "source, and definition there": f"{one.source}: {one.definition}" if one.source else "",
         "how far it compares": one.compares,
     }
 

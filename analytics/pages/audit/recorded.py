@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics import disclosure, factors, numbers
 from analytics.pages.page import Page, result_of
-from analytics.pages.writing import attention, frame, lead, table
+from analytics.pages.writing import frame, lead, table
 from analytics.results import Result, why_not
 
 TITLES = {
@@ -21,6 +21,7 @@ TITLES = {
     "by_person": "Change for each doubling of a person's sessions",
 }
 ROWS_ARE = {"hairs_per_graft": "Sessions", "by_person": "Sessions or planted zones"}
+READ_FIRST = "Read the chart of each case before a cause is named."
 DIFFERENCE = "difference"
 
 
@@ -43,13 +44,9 @@ def _lists(page: Page, result: Result) -> None:
     ):
         rows = result.extra[name]
         if len(rows):
-            frame(page, rows, title)
-    attention(
-        page,
-        "{n} planted zones have a chance of poor growth from 50 %: read the chart of each before a cause is "
-        "named.",
-        result.extra["look_at"],
-    )
+            frame(
+                page, rows, title, notes=(READ_FIRST,) if name == "look_at" else (), folded=name == "look_at"
+            )
 
 
 def poor_growth(result: Result) -> str:
