@@ -9,7 +9,7 @@ could know: every sum of groups to their `all` that holds in the truth, and ever
  1. linear algebra: the smallest and the largest value of each withheld count under all that is printed;
  2. control limits: n from a limit of a share chart and its centre, or the middle of both limits,
     n = 9 p (1 - p) / (limit - p)^2;
- 3. differences: a withheld share from a printed one and the printed difference;
+ 3. differences: a withheld share from a printed one and the printed difference, or computed as it stands;
  4. lengths: the number of points of a chart of gaps between events;
  5. words: a percentage in a table of words that stands there for the clinic too and is a withheld one.
 Printed: withheld counts, tries and finds; a find ends with 1.
@@ -84,7 +84,9 @@ def page_of(whole: dict) -> Page:
 
 
 def keyed(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """Return the rows under the groups, term and x that name them."""
+    """Return the rows under the groups, term and x that name them; a result without an answer has none."""
+    if frame.empty:
+        return frame.assign(key="", running=0).set_index(["key", "running"])
     groups = [c for c in (*by, "term", "x") if c in frame.columns and c != "outcome"]
     key = frame[groups].astype(object).where(frame[groups].notna(), "").astype(str).agg("|".join, axis=1)
     return frame.assign(key=key, running=key.groupby(key).cumcount()).set_index(["key", "running"])
@@ -232,7 +234,7 @@ def attack_by_differences(truth: Page, shown: Page) -> tuple[int, list[str]]:
             for difference in lines.loc[computed & lines["estimate"].notna(), "estimate"]:
                 here = true[true[first].eq(group) & _is(true, "share")]
                 hidden = here[~here["term"].isin(lines.loc[lines["estimate"].notna(), "term"])]["estimate"]
-                for value in lines.loc[~computed, "estimate"].dropna():
+                for value in (0.0, *lines.loc[~computed, "estimate"].dropna()):  # 0: it is the share itself
                     tries += 1
                     finds += [
                         f"difference: {name} {group} is {guess:.1f}"

@@ -6,7 +6,7 @@ from analytics import numbers
 from analytics.results import Result, why_not
 
 AMONG, LEAST, MOST = "among those asked", "all operated, at least", "all operated, at most"
-ODDS = "odds of those not asked, times the asked's"
+ODDS = tuple(f"odds of those not asked {factor} times the asked's" for factor in ("0.25", "4"))
 
 
 def complications_table(result: Result) -> pd.DataFrame:
@@ -28,8 +28,7 @@ def complications_table(result: Result) -> pd.DataFrame:
 
 def _row(name: object, rows: pd.DataFrame) -> dict[str, object]:
     by_term = rows.drop_duplicates("term").set_index("term")
-    odds = rows.loc[rows["term"].eq(ODDS)].sort_values("x")
-    ends = [_value(odds, "estimate", i) for i in (0, -1)] if len(odds) else ["", ""]
+    low, high = (_percent(by_term, term, "") for term in ODDS)
     among = by_term.loc[AMONG]
     return {
         "complication": name,
@@ -37,7 +36,7 @@ def _row(name: object, rows: pd.DataFrame) -> dict[str, object]:
         "asked": _count(by_term, AMONG),
         "among_those_asked": numbers.full(among, counts=False),
         "if_all_had_been_asked": f"{_percent(by_term, LEAST)} to {_percent(by_term, MOST)}",
-        "odds_of_the_others_a_quarter_to_four_times": f"{ends[0]} to {ends[1]}" if all(ends) else "",
+        "odds_of_the_others_a_quarter_to_four_times": f"{low} to {high}" if low and high else "",
     }
 
 
@@ -46,13 +45,8 @@ def _count(rows: pd.DataFrame, term: str) -> str:
     return "" if known is None or pd.isna(known) else numbers.number(float(known))
 
 
-def _percent(rows: pd.DataFrame, term: str) -> str:
+def _percent(rows: pd.DataFrame, term: str, without: str = "not told") -> str:
     value = rows["estimate"].get(term)
-    return (
-        "not told" if value is None or pd.isna(value) else f"{numbers.number(float(value), 1)}{numbers.THIN}%"
-    )
-
-
-def _value(rows: pd.DataFrame, column: str, place: int) -> str:
-    value = rows[column].iloc[place]
-    return "" if pd.isna(value) else f"{numbers.number(float(value), 1)}{numbers.THIN}%"
+    if value is None or pd.isna(value):
+        return without
+    return f"{numbers.number(float(value), 1)}{numbers.THIN}%"

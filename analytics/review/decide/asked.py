@@ -20,6 +20,7 @@ from analytics.review.kinds import TOLD_UNASKED
 from analytics.review.periods import View
 
 ODDS_RATIOS = (0.25, 0.5, 1.0, 2.0, 4.0)
+TERM = "odds of those not asked {factor:g} times the asked's"
 QUARTERS = 4
 NOBODY = "nobody was asked in time"
 EXCEPTED = "exception"
@@ -37,9 +38,9 @@ def asked(records: Records, criteria: Criteria, *, quarter: int, level: float = 
     -------
     Result
         By criterion: `among those asked` (Wilson), `all operated, at least` and `all operated, at most` (with
-        the lower and the upper of Imbens and Manski's limits), `odds of those not asked, times the asked's`
-        (x is the factor), `share among those not asked that meets the standard`. `extra["counts"]` has a row
-        per criterion: operated, asked, with the event, told without being asked, not asked.
+        the lower and the upper of Imbens and Manski's limits), a line for each of ODDS_RATIOS (TERM), `share
+        among those not asked that meets the standard`. `extra["counts"]` has a row per criterion: operated,
+        asked, with the event, told without being asked, not asked.
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     lines, counts, used = [], [], []
@@ -96,12 +97,12 @@ def _lines(n: dict[str, int], standard: float, by: dict[str, str], about: dict[s
     ]  # fmt: skip
     if not n_asked:
         return lines
-    # Between the bounds every number would give back how many were asked.
+    # Between the bounds every number would give back how many were asked; at equal odds it is their share.
+    # No points of a chart, so without x: they go where a share of the criterion is withheld (`disclosure`).
     made_of: dict[str, Any] = {"basis": "counts", "numerator": operated - n_asked, "denominator": operated}
     shares = bounds.at_odds_ratio(events, n_asked, operated, ODDS_RATIOS, told=told)
-    term = "odds of those not asked, times the asked's"
     lines += [
-        line(term, 100 * share, "%", by=by, x=ratio, **made_of, **about)
+        line(TERM.format(factor=ratio), 100 * share, "%", by=by, **made_of, **about)
         for ratio, share in zip(ODDS_RATIOS, shares, strict=True)
     ]
     if operated > n_asked:
