@@ -41,8 +41,8 @@ class ParameterError(AnalyticsError):
 
 # What a message begins with for those who work on the package: a room, its function, what was wrong in it.
 _ADDRESS = re.compile(
-    r"^(?:(?:bench|course|disclosure|measurement|milestones|mixed|nonlinear|numerics|pages|planning|pooling|"
-    r"records|regrowth|results|review|simulate|study|turnbull|yields)(?:\.\w+)*(?:\((\w*)[^)]*\))?"
+    r"^(?:(?:bench|course|disclosure|early|measurement|milestones|mixed|nonlinear|numerics|pages|planning|"
+    r"pooling|records|regrowth|results|review|simulate|study|turnbull|yields)(?:\.\w+)*(?:\((\w*)[^)]*\))?"
     r"|\w+\((\w*)[^)]*\)): "
 )
 _NO_ARGUMENT = ("", "fit", "records", "path", "rows", "files")

@@ -1,7 +1,9 @@
 """Small clinics get their pages: no refusal, no failed section, no impossible interval, labels beside points.
 
-`tests/bench/small_registers.py` asks every page on every register; here are two, on pages 04 and 05.
+`tests/bench/small_registers.py` asks every page on every register; here are seven, on pages 04 and 05.
 """
+
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,9 +12,18 @@ import small_clinics as small
 from pinned import pages
 
 from analytics import milestones, numbers, results, yields
+from analytics.pages import chair
 from analytics.results import Result
 
-QUICK = ("1, crown only", "1, optional tables empty")
+QUICK = (
+    "1 drawn",
+    "1 drawn again",
+    "1, crown only",
+    "1, optional tables empty",
+    "1, no baseline",
+    "1, photographs only",
+    "3, ratings only",
+)
 NAMES = {name[:2]: name for name in pages.names()}
 
 
@@ -56,6 +67,29 @@ def test_intervals_that_cannot_be_are_found():
 def test_a_standard_error_near_nothing_adds_no_decimals():
     said = numbers.full({"estimate": 18.183616, "se": 1e-6, "unit": "%", "n_patients": 3})
     assert said.startswith(f"18.2{numbers.THIN}%")
+
+
+def test_choices_without_an_interval_have_no_half_interval():
+    bare = _choices()
+    rows = bare.estimates.replace({"choice": {"main": "main line"}}).assign(
+        option="", ci_low=np.nan, ci_high=np.nan
+    )
+    bare = replace(bare, estimates=rows, by=("choice", "option", "zone"))
+    moved = yields.moves(bare)
+    assert moved["move"].abs().max() == 4.0
+    assert moved["half_interval"].isna().all()
+
+
+def test_a_place_counted_twice_in_a_month_shows_both_counts():
+    rows = [
+        results.line("reading", value, "%", by={"place": "crown"}, x=9.0, ci=(value - 9, value + 9))
+        for value in (50.0, 62.0)
+    ]
+    said = chair.readings_table(Result(pd.DataFrame(rows), pd.DataFrame(), "made by hand", ("place",)))
+    assert len(said) == 1
+    cell = said.filter(like="reading").iloc[0, 0]
+    assert cell.startswith("50")
+    assert "; 62" in cell
 
 
 def test_two_patients_have_a_mean_and_no_interval(tmp_path):

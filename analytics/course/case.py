@@ -35,6 +35,8 @@ ZONES = [
 ]
 READ = ["place", "x", "y", "se", "centile", "centile_low", "centile_high", "density"]
 BEYOND = "beyond the months this practice has followed"
+TOO_WIDE = "its counting error spans the whole practice"
+WHOLE = 99.0  # percent of the practice between a centile's limits: none is told then; a choice of ours
 
 
 def case(
@@ -286,9 +288,11 @@ def _reading_lines(readings: pd.DataFrame, name: str, level: float) -> list[dict
         flag = "gain, not yet yield" if row.x < yields.YIELD_FROM_MONTH else ""
         ends = limits(row.y, row.se, level=level)
         lines.append(line("reading", row.y, "%", se=row.se, ci=ends, **own, flag=flag))
-        outside = "" if np.isfinite(row.centile) else BEYOND
-        ends = (row.centile_low, row.centile_high)
-        lines.append(line("centile of the reading", row.centile, "%", ci=ends, **own, flag=outside))
+        centile, ends = row.centile, (row.centile_low, row.centile_high)
+        untold = "" if np.isfinite(centile) else BEYOND
+        if ends[1] - ends[0] >= WHOLE:
+            centile, ends, untold = np.nan, (np.nan, np.nan), TOO_WIDE
+        lines.append(line("centile of the reading", centile, "%", ci=ends, **own, flag=untold))
     return lines
 
 

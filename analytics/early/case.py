@@ -5,11 +5,11 @@ counted study of emergence by zone was found, it is no centile of anybody, and i
 Once the practice has a growth model, `course.case` answers instead.
 """
 
-import numpy as np
 import pandas as pd
 
 from analytics import yields
 from analytics.early.ladder import assumed
+from analytics.errors import FitError
 from analytics.records import Records, patient, subset
 from analytics.results import LEVEL, Curve, limits, line
 
@@ -34,6 +34,8 @@ def case(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
     ------
     ParameterError
         When the patient is not in the records.
+    FitError
+        When no count after a session stands beside one before it.
     """
     patient(records, patient_id)
     rows = yields.by_visit(subset(records, [patient_id]))
@@ -50,12 +52,11 @@ def case(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
         latest.append(_latest(own, place, str(zone), level))
         points.append(own[["month", "yield_pct", "yield_pct_se"]].assign(place=place))
     if not lines:
-        flag = "no planted zone of this patient was counted after its session"
-        lines = [line("reading", np.nan, "%", by={"place": "all"}, level=level, n_patients=1, flag=flag)]
+        raise FitError(
+            "early.case(patient_id): no planted zone of this patient has a count after its session beside a "
+            "count before it; a yield needs both"
+        )
     drawn = [assumed(str(z)).assign(place=p) for z, p in zip(placed["zone"], names, strict=True)]
-    seen = (
-        pd.concat(points) if points else pd.DataFrame(columns=["place", "month", "yield_pct", "yield_pct_se"])
-    )
     return Curve(
         pd.DataFrame(lines),
         used,
@@ -64,10 +65,12 @@ def case(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
         ("place",),
         picture="early",
         extra={
-            "points": seen.rename(columns={"month": "x", "yield_pct": "y", "yield_pct_se": "se"}),
+            "points": pd.concat(points).rename(
+                columns={"month": "x", "yield_pct": "y", "yield_pct_se": "se"}
+            ),
             "early": pd.DataFrame(latest),
         },
-        path=pd.concat(drawn, ignore_index=True) if drawn else pd.DataFrame(),
+        path=pd.concat(drawn, ignore_index=True),
     )
 
 

@@ -188,16 +188,21 @@ def _by_month(result: Result, columns: dict[str, str]) -> pd.DataFrame:
     table = result.table()
     rows = []
     for (place, month), lines in table.groupby(["place", "x"], sort=False):
-        by_term = lines.set_index("term")
-        said = {head: _said(by_term.loc[t]) for t, head in columns.items() if t in by_term.index}
+        # A place counted twice in a month, by two readers, has both counts in its cell.
+        by_term = {t: own.drop(columns="term") for t, own in lines.groupby("term")}
+        said = {
+            head: "; ".join(_said(row, t) for _, row in by_term[t].iterrows())
+            for t, head in columns.items()
+            if t in by_term
+        }
         rows.append({"place": place, "month": f"{month:g}", **said})
     return pd.DataFrame(rows)
 
 
-def _said(row: pd.Series) -> str:
+def _said(row: pd.Series, term: str) -> str:
     if pd.isna(row["estimate"]):
         return numbers.words_for_missing(row)
-    unit = "" if row.name == CENTILE else str(row["unit"])
+    unit = "" if term == CENTILE else str(row["unit"])
     value = numbers.with_unit(numbers.number(row["estimate"]), unit)
     return f"{value} ({numbers.limits(row['ci_low'], row['ci_high'])})"
 

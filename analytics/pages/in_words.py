@@ -74,12 +74,15 @@ def against_others(result: Result) -> str:
     """Return which surgeons' intervals lie wholly under or over the others', in a line."""
     if why_not(result):
         return why_not(result)
-    rows = result.table()
-    rows = rows[rows["estimate"].notna()]
+    asked = result.table()
+    rows = asked.reindex(columns=[result.by[0], "estimate", "ci_low", "ci_high"])
+    rows = rows[rows["estimate"].notna() & rows["ci_low"].notna()]
+    if rows.empty:  # withheld, or too few patients
+        told = asked.get("flag", pd.Series(dtype=str)).fillna("")
+        why = [flag for flag in told if flag]
+        return numbers.sentence(numbers.as_said(str(why[0]))) if why else disclosure.WITHHELD
     lower = [str(v) for v in rows.loc[rows["ci_high"].lt(0), result.by[0]]]
     higher = [str(v) for v in rows.loc[rows["ci_low"].gt(0), result.by[0]]]
-    if rows.empty:
-        return disclosure.WITHHELD
     parts = [f"{', '.join(who)}: {word}" for who, word in ((lower, "lower"), (higher, "higher")) if who]
     return f"{'; '.join(parts)} than the others." if parts else "No difference is larger than chance."
 

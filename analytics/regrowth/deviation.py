@@ -62,7 +62,8 @@ def deviation(plateaus: PlateauDistribution, rows: pd.DataFrame, placement_id: s
     whole = np.einsum("t,tij->ij", weight, at.spread) + np.einsum("t,ti,tj->ij", weight, apart, apart)
     with_yield = weight @ (at.emerged[:, None] * at.by_plateau * at.left[:, None] + apart * off[:, None])
     read = np.linalg.solve(whole, with_yield)
-    told = float(read @ with_yield) / float(weight @ (at.left * at.emerged**2 + off**2))
+    between = float(weight @ (at.left * at.emerged**2 + off**2))
+    told = float(read @ with_yield) / between if between > _LEAST_VARIANCE else 0.0  # 0: cases are all alike
     lower = _share_lower(at, read, seen.y, cells / cells.sum())
     return float(np.clip(ndtri(lower), -_MOST, _MOST)), min(max(told, 0.0), 1.0)
 

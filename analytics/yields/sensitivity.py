@@ -223,7 +223,7 @@ def moves(lines: Result) -> pd.DataFrame:
     both = both.assign(move=both["estimate"] - both["estimate_main"]).dropna(subset=["move"])
     furthest = both.loc[both["move"].abs().groupby(both["choice"]).idxmax()]
     furthest = furthest.sort_values("move", key=abs, ascending=False)
-    half = ((main["ci_high"] - main["ci_low"]) / 2).median()
+    half = ((main["ci_high"] - main["ci_low"]) / 2).dropna().median()
     columns = ["choice", "option", *groups, "move", "half_interval"]
     return furthest.assign(half_interval=half)[columns].reset_index(drop=True)
 

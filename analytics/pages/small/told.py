@@ -16,8 +16,6 @@ def _latest(result: Result) -> list[dict]:
 def early_in_short(result: Result) -> str:
     """Return what a case's own counts say where its practice has no curve yet."""
     counted = [row for row in _latest(result) if row["n_readings"]]
-    if not counted:
-        return "No planted zone of this patient was counted after its session yet."
     said = "; ".join(f"{row['place']}: {_early(row)}" for row in counted)
     return (
         f"{numbers.title_case(said)}. Limits are of counting error alone; what is usual in this practice "
