@@ -32,7 +32,7 @@ def _row(name: object, rows: pd.DataFrame) -> dict[str, object]:
     among = by_term.loc[AMONG]
     return {
         "complication": name,
-        "operated": _count(by_term, LEAST),
+        "operated": _count(by_term, MOST),
         "asked": _count(by_term, AMONG),
         "among_those_asked": numbers.full(among, counts=False),
         "if_all_had_been_asked": f"{_percent(by_term, LEAST)} to {_percent(by_term, MOST)}",

@@ -76,6 +76,10 @@ def _lines(n: dict[str, int], standard: float, by: dict[str, str], about: dict[s
     operated, n_asked, events, told, _ = n.values()
     if not operated:
         return [line("among those asked", np.nan, "%", by=by, basis="model", flag="nobody reached the month")]
+    # Beside the share among those asked, the least of all operated gives back how many told unasked.
+    least: dict[str, Any] = (
+        {"basis": "counts", "numerator": told} if told else {"basis": "share", "numerator": events}
+    )
     among = proportions.proportion(events, n_asked, level=about["level"])
     found = bounds.share(events, n_asked, operated, told=told, level=about["level"])
     lines = [
@@ -86,8 +90,7 @@ def _lines(n: dict[str, int], standard: float, by: dict[str, str], about: dict[s
         ),
         line(
             "all operated, at least", 100 * found.lower, "%", by=by,
-            ci=(100 * found.low, 100 * found.lower), basis="share", numerator=events + told,
-            denominator=operated, **about,
+            ci=(100 * found.low, 100 * found.lower), denominator=operated, **least, **about,
         ),
         line(
             "all operated, at most", 100 * found.upper, "%", by=by,
@@ -99,7 +102,8 @@ def _lines(n: dict[str, int], standard: float, by: dict[str, str], about: dict[s
         return lines
     # Between the bounds every number would give back how many were asked; at equal odds it is their share.
     # No points of a chart, so without x: they go where a share of the criterion is withheld (`disclosure`).
-    made_of: dict[str, Any] = {"basis": "counts", "numerator": operated - n_asked, "denominator": operated}
+    made_of: dict[str, Any] = {"basis": "counts", "numerator": told or operated - n_asked}
+    made_of["denominator"] = operated
     shares = bounds.at_odds_ratio(events, n_asked, operated, ODDS_RATIOS, told=told)
     lines += [
         line(TERM.format(factor=ratio), 100 * share, "%", by=by, **made_of, **about)
