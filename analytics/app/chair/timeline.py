@@ -75,8 +75,7 @@ def shelf(data: str | Path, folder: str | Path, patient: str) -> Shelf:
         token = secrets.token_urlsafe(12)
         pictures[token] = found
         parts.append(
-            f'<figure><img src="{token}" alt="{said}" height="320">'
-            f"<figcaption>{said}</figcaption></figure>"
+            f'<figure><img src="{token}" alt="{said}" height="320"><figcaption>{said}</figcaption></figure>'
         )
     style = "<style>body{display:flex;gap:12px;font:14px sans-serif;margin:0}figure{margin:0}</style>"
     page = f'<!doctype html><html lang="en"><title>Photographs</title>{style}{"".join(parts)}</html>'
