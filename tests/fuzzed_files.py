@@ -50,6 +50,7 @@ def base_folder(folder: Path) -> Path:
             rf'\g<1>{value}, because = "so in every row"',
             text,
         )
+    text = text.replace('hold_for_every_row = "?"', 'hold_for_every_row = "yes"')
     text = re.sub(r'register_begins = "[^"]*"', f'register_begins = "{twin.BEGINS}"', text)
     (folder / "m.toml").write_text(text, encoding="utf-8")
     tables = mapping.mapped(source, folder / "m.toml")[0]

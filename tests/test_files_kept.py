@@ -696,7 +696,10 @@ def _is_there(name: str, held, now) -> bool:
 def _edit_some(base: Path, foreign: dict, random) -> None:
     """Let a reader change some of what the commands wrote; from now on that is the reader's."""
     own = sorted(
-        name for name, held in _tree(base).items() if name not in foreign and isinstance(held[0], bytes)
+        name
+        for name, held in _tree(base).items()
+        # What is remembered of a register is the program's own, not a reader's to edit.
+        if name not in foreign and isinstance(held[0], bytes) and ".state/" not in name
     )
     for name in own:
         path = base / name

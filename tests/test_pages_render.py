@@ -206,7 +206,7 @@ def test_a_killed_run_leaves_nothing_at_the_final_place(tmp_path):
 @pytest.mark.parametrize(
     ("keywords", "sentence"),
     [
-        ({"formats": ("docx",)}, "formats: 1 unknown; use any of html, ipynb, xlsx, pdf"),
+        ({"formats": ("docx",)}, "formats: 1 unknown; use any of html, ipynb, xlsx"),
         ({"label": "{page}"}, "label: use 1 to 81 letters"),
         ({"label": "../up"}, "label: use 1 to 81 letters"),
         ({"surgeon": 7}, "sample, setting surgeon: expected a valid string"),

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 DIGITS, DIGITS_OF_ERROR, DIGITS_OUTSIDE, MOST_DECIMALS = 6, 4, 3, 6
-EVERY_POINT_OUTSIDE = 4  # of a curve for readers outside, so that all pins stay small
+EVERY_POINT = 4  # of a curve: its neighbours move with it
 MOST_WORDS = 8  # a text of more words is a sentence
 COUNTS = ("numerator", "denominator", "count", "events")
 FACTS = ("n_rows", "n_patients", "n_left_out", "failed_checks")
@@ -48,8 +48,8 @@ def kept(content: dict[str, Any], audience: str) -> dict[Key, Table]:
         by = result["by"]
         for part in (p for p in ("table", "path") if p in result):
             rows = result[part]
-            if part == "path" and audience != "internal":
-                rows = {**rows, "rows": rows["rows"][::EVERY_POINT_OUTSIDE]}
+            if part == "path":
+                rows = {**rows, "rows": rows["rows"][::EVERY_POINT]}
             keys = [c for c in (*by, "term", "x") if c in rows["columns"]]
             out[audience, name, part] = _table(rows, keys, audience)
     facts = [
