@@ -41,6 +41,9 @@ def settings(register: str, page: str, folder: Path) -> dict[str, str]:
     if number == "07":
         return {"answers": str(DEMO / "pooling")}
     asked = {"data": str(_place(register, folder))}
+    if number == "02":
+        # A review of its own: what an earlier one remembered would move the signals that are new.
+        asked["state"] = str(folder / f"{register}.state")
     return {**asked, **_BESIDE_THE_DEMO.get(number, {}), **_PATIENTS.get(register, {}).get(number, {})}
 
 
