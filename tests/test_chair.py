@@ -121,7 +121,7 @@ def test_in_jupyterlab_two_zones_take_twelve_key_presses_beyond_the_numbers(chro
     page.locator('[data-command="notebook:restart-run-all"]').first.click()
     page.locator(".jp-Dialog .jp-mod-accept").first.click()
     page.get_by_label("Code of the patient").wait_for()
-    page.wait_for_function("document.activeElement.getAttribute('type') === 'text'")
+    page.get_by_label("Code of the patient").click()
     n = len(records.load(place).measurements)
     keys = 0
     for typed, then in (("0108", "Months since"), ("19.5", "crown"), ("52", "midscalp"), ("40", "frontal")):
