@@ -4,7 +4,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics import records, reports, review, study
+from analytics import records, review
 from analytics.errors import AnalyticsError
 
 MORE = review.reference()
@@ -23,18 +23,35 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     if not options.data:
         say(MORE)
         return 0
-    return say_of_files(options.data, say)
-
-
-def say_of_files(data: str, say: Callable[[str], None]) -> int:
-    """Say every fault and doubt of criteria, actions and plans beside the records; return 2 for a fault."""
-    if "://" in data or not Path(data).exists():
+    if _folder(options.data) is None:
         return 0
-    folder = Path(data) if Path(data).is_dir() else Path(data).parent
     try:
-        known = records.load(data)
+        known = records.load(options.data)
     except AnalyticsError:
         known = None
+    return say_of_files(options.data, known, say)
+
+
+def _folder(data: str) -> Path | None:
+    """Return the folder beside records, None where they are in a database or nowhere."""
+    if "://" in data or not Path(data).exists():
+        return None
+    return Path(data) if Path(data).is_dir() else Path(data).parent
+
+
+def say_of_files(data: str, known: records.Records | None, say: Callable[[str], None]) -> int:
+    """Say every fault and doubt of criteria, actions and plans beside the records; return 2 for a fault.
+
+    Parameters
+    ----------
+    data
+        Where the records lie.
+    known
+        The records as read; None where they cannot be used.
+    """
+    folder = _folder(data)
+    if folder is None:
+        return 0
     faults, doubts = review.check(folder / "criteria.toml", folder / "actions.toml", known)
     faults = (*faults, *_of_plans(folder))
     for title, sentences in (
@@ -51,6 +68,9 @@ def say_of_files(data: str, say: Callable[[str], None]) -> int:
 
 def _of_plans(folder: Path) -> list[str]:
     """Return the faults of plans of studies and of batches in a folder."""
+    # Loaded here: a look at the records need not wait for studies and reports.
+    from analytics import reports, study
+
     out: list[str] = []
     for place in sorted(folder.glob("*.toml")):
         if place.match(PLANS):

@@ -25,11 +25,15 @@ from analytics.records.typed import empty, typed
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """What a look at files found: `problems` that stop a load, `warnings`, and the `balance` of rows."""
+    """What a look at files found: `problems` that stop a load, `warnings`, and the `balance` of rows.
+
+    `records` are what was read, None where a problem stops the load.
+    """
 
     problems: tuple[Problem, ...]
     warnings: tuple[Problem, ...]
     balance: pd.DataFrame
+    records: Records | None = None
 
     @property
     def is_usable(self) -> bool:
@@ -84,8 +88,9 @@ def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Chec
 
 def check_raw(raw: Raw) -> Check:
     """Return everything that is wrong or odd with tables already read as text, and the balance of rows."""
-    _, problems, balance = _examined(raw)
-    return Check(_errors(problems), _warnings(problems), balance)
+    frames, problems, balance = _examined(raw)
+    errors, warnings = _errors(problems), _warnings(problems)
+    return Check(errors, warnings, balance, None if errors else _typed(raw, frames, warnings, balance))
 
 
 def _read(path: str | Path, queries: Mapping[str, str] | None) -> Raw:
@@ -105,17 +110,23 @@ def from_raw(raw: Raw) -> Records:
     RecordError
         When any table breaks the dictionary.
     """
-    frames, problems, balance = _examined(raw)
-    errors = _errors(problems)
-    if errors:
-        raise RecordError("\n".join(p.sentence() for p in errors), errors)
+    found = check_raw(raw)
+    if found.records is None:
+        raise RecordError("\n".join(p.sentence() for p in found.problems), found.problems)
+    return found.records
+
+
+def _typed(
+    raw: Raw, frames: Mapping[str, pd.DataFrame], warnings: tuple[Problem, ...], balance: pd.DataFrame
+) -> Records:
+    """Return the records of frames that no problem stops."""
     sources = pd.DataFrame(
         [(name, t.file, t.sha256, t.n_rows) for name, t in sorted(raw.tables.items())],
         columns=["table", "file", "sha256", "n_rows"],
     )
     final = {name: _final(frames[name], raw.table(name)) for name in TABLES}
     final[first_counts.NAME] = _final(frames[first_counts.NAME], raw.table("measurements"))
-    return Records(**final, warnings=_warnings(problems), balance=balance, sources=sources, own=raw.own)
+    return Records(**final, warnings=warnings, balance=balance, sources=sources, own=raw.own)
 
 
 def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:

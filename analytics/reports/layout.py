@@ -14,19 +14,23 @@ metadata of an output says where it belongs:
 A link to a fold opens it without a script: browsers reveal the target of a link inside a closed `details`.
 """
 
+from __future__ import annotations
+
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import nbformat
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
-from nbformat.v4 import new_code_cell, new_markdown_cell
 
 from analytics.reports.record import MARK
+
+if TYPE_CHECKING:
+    # Loaded where a notebook is laid out: it takes two seconds, and every command fills templates.
+    import nbformat
 
 TEMPLATES = Path(__file__).parent / "templates"
 SLOTS = ("strip", "answer", "numbers", "pair", "aside", "made", "words", "foot")
@@ -62,6 +66,8 @@ class Fold:
 
 def pieces(notebook: nbformat.NotebookNode) -> list[Piece]:
     """Return a notebook as headings, texts and single outputs, in order."""
+    from nbformat.v4 import new_code_cell
+
     out: list[Piece] = []
     for cell in notebook.cells:
         if cell.cell_type == "markdown":
@@ -74,6 +80,8 @@ def pieces(notebook: nbformat.NotebookNode) -> list[Piece]:
 
 
 def _of_text(source: str) -> list[Piece]:
+    from nbformat.v4 import new_markdown_cell
+
     out, at = [], 0
     for found in HEADING.finditer(source):
         out.append(Piece(new_markdown_cell(source[at : found.start()])))

@@ -20,16 +20,23 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     if found.problems and not found.balance["read"].any():
         raise RecordError("\n".join(p.sentence() for p in found.problems), found.problems)
     say(found.text().rstrip())
-    if found.is_usable:
-        say_whether_plausible(options.data, say)
-    declared = say_of_files(options.data, say)
+    if found.records is not None:
+        known = found.records
+        say_whether_plausible(lambda: known, say)
+    declared = say_of_files(options.data, found.records, say)
     return declared if found.is_usable else 2
 
 
-def say_whether_plausible(data: str, say: Callable[[str], None]) -> None:
-    """Say what of a register as a whole is unlike what is published, or why that cannot be told."""
+def say_whether_plausible(read: Callable[[], records.Records], say: Callable[[str], None]) -> None:
+    """Say what of a register as a whole is unlike what is published, or why that cannot be told.
+
+    Parameters
+    ----------
+    read
+        Gives the records; an error of ours says why it cannot be told.
+    """
     try:
-        sentences = implausible(records.load(data))
+        sentences = implausible(read())
     except AnalyticsError as fault:
         say("")
         say(f"Whether the register is plausible as a whole cannot be told yet. {fault}")

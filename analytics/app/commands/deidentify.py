@@ -4,7 +4,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics import files
+from analytics import files, records
 from analytics.app.commands.check import say_whether_plausible
 from analytics.app.commands.map import read_queries, say_what_is_left
 from analytics.errors import ParameterError
@@ -53,7 +53,7 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     _keep_start(options, say)
     say(report.text().rstrip())
     say_what_is_left(options.out, say)
-    say_whether_plausible(str(options.out), say)
+    say_whether_plausible(lambda: records.load(options.out), say)
     say(f"The tables are in {options.out}. Law and consent decide whether they may be passed on.")
     return 0
 

@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics import files, mapping
+from analytics import files, mapping, records
 from analytics.app.commands.check import say_whether_plausible
 from analytics.errors import ParameterError
 from analytics.files import file, left_as_they_are
@@ -48,7 +48,7 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     say(f"The tables are in {options.out}; look at them with: regrowth check {options.out}")
     say_what_is_left(options.out, say)
     say(f"The month in which the register began is kept in {kept}, apart from the tables.")
-    say_whether_plausible(str(options.out), say)
+    say_whether_plausible(lambda: records.load(options.out), say)
     say(f"What was set aside is in {mapping.beside(options.out)}, in its original form. It may hold names.")
     return 0
 
