@@ -47,7 +47,8 @@ class Case:
     """One person of the register: `tables` holds the person's rows as text, one frame per table.
 
     `sessions` are the ids in order, `places` those of the last session. `keeps_visits` tells whether the
-    register has a table of visits that is filled in.
+    register has a table of visits that is filled in. `told` counts what the rules say of these rows already,
+    by table, column and code: an entry is judged by what it adds.
     """
 
     patient_id: str
@@ -55,7 +56,7 @@ class Case:
     sessions: tuple[str, ...]
     places: tuple[Place, ...]
     keeps_visits: bool
-    patients: int
+    told: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
 
     @property
     def is_new(self) -> bool:
@@ -63,8 +64,17 @@ class Case:
         return self.tables["patients"].empty
 
 
-def case_of(data: str | Path, patient_id: str) -> Case:
+def case_of(data: str | Path, patient_id: str, *, whole: Mapping[str, pd.DataFrame] | None = None) -> Case:
     """Return what the register holds of one person; a person it does not know is a new one.
+
+    Parameters
+    ----------
+    data
+        The register.
+    patient_id
+        Code of the person.
+    whole
+        Of `register`, where the caller has it: a register is not read anew for each person.
 
     Raises
     ------
@@ -75,7 +85,7 @@ def case_of(data: str | Path, patient_id: str) -> Case:
     """
     if not patient_id.strip():
         raise ParameterError("entry: no code of a patient was given; type it as the register has it")
-    whole = register(data)
+    whole = register(data) if whole is None else whole
     tables = _of_person(whole, patient_id.strip())
     sessions = _in_order(tables["sessions"])
     has_visits = not whole["visits"].empty or whole["measurements"].empty
@@ -85,8 +95,14 @@ def case_of(data: str | Path, patient_id: str) -> Case:
         tuple(sessions["session_id"]),
         _places(tables, sessions, whole["measurements"]),
         has_visits and "visits" in whole["present"].to_numpy(),
-        len(whole["patients"]),
+        {} if tables["patients"].empty else _told(tables),
     )
+
+
+def _told(tables: Mapping[str, pd.DataFrame]) -> dict[tuple[str, str, str], int]:
+    """Return how often the rules name each fault of a person's rows."""
+    found = records.check_raw(as_raw(tables))
+    return {(p.table, p.column, p.code): p.count for p in (*found.problems, *found.warnings)}
 
 
 def register(data: str | Path) -> dict[str, pd.DataFrame]:

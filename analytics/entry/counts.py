@@ -9,8 +9,8 @@ months; neither is kept.
 import json
 import tomllib
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -229,19 +229,21 @@ def import_counts(
         )
     if "chart_number" in export.columns.values() and key_file is None:
         raise ParameterError("import: the file holds chart numbers; name the clinic's key with --key-file")
-    known = set(register(data)["patients"]["patient_id"])
-    cases: dict[str, Case] = {}
+    whole = register(data)
+    known = set(whole["patients"]["patient_id"])
     out = _Account(names, export)
+    by_person: dict[str, list[_Row]] = {}
     for number, row in rows_of(rows):
         read, reason = _read_row(names, row, export, key_file)
         if not reason and read["patient_id"] not in known:
             reason = "the person is not in the register; enter the session first"
         if reason:
-            out.say(number, row, ASIDE, reason)
-            continue
-        person = read["patient_id"]
-        case = cases.setdefault(person, case_of(data, person)) if person not in cases else cases[person]
-        cases[person] = out.placed(number, row, case, read)
+            out.say(_Fate(number, row, ASIDE, reason))
+        else:
+            by_person.setdefault(read["patient_id"], []).append((number, row, read))
+    for person, theirs in by_person.items():
+        for fate in _placed(case_of(data, person, whole=whole), theirs):
+            out.say(fate)
     return out.done()
 
 
@@ -250,59 +252,74 @@ def rows_of(rows: list[list[object]]) -> list[tuple[int, list[object]]]:
     return [(i, row) for i, row in enumerate(rows, start=2) if any(c != "" for c in row)]
 
 
+_Row = tuple[int, list[object], dict[str, str]]  # number in the file, its cells, what they hold
+
+
+@dataclass(frozen=True, slots=True)
+class _Fate:
+    """What becomes of one row: added (with its change), there already, in conflict (two sides), or aside."""
+
+    number: int
+    row: list[object]
+    fate: str
+    reason: str = ""
+    change: Change | None = None
+    differing: tuple[tuple, ...] = ()
+
+
+def _placed(case: Case, rows: Sequence[_Row]) -> list[_Fate]:
+    """Return the fate of one person's rows: looked at together, one by one where a rule speaks against."""
+    together = _in_turn(case, rows, is_looked_at=False)
+    changes = [fate.change for fate in together if fate.change is not None]
+    if not changes or look(case, changes).is_usable:
+        return together
+    return _in_turn(case, rows, is_looked_at=True)
+
+
+def _in_turn(case: Case, rows: Sequence[_Row], *, is_looked_at: bool) -> list[_Fate]:
+    """Return the fate of each row, given those before it."""
+    out = []
+    for number, row, read in rows:
+        change, fate, reason, differing = _against(case, dict(read))
+        if change is not None and is_looked_at and not (found := look(case, [change])).is_usable:
+            change, fate, reason = None, ASIDE, found.problems[0].sentence()
+        if change is not None:
+            case = replace(case, tables=with_changes(case.tables, [change]))
+        out.append(_Fate(number, row, fate, reason, change, tuple(differing)))
+    return out
+
+
 class _Account:
-    """What became of each row so far."""
+    """What became of each row, in the order of the file."""
 
     def __init__(self, names: list[str], export: Export) -> None:
         self._names, self._export = names, export
-        self._fates: list[tuple[int, str, str]] = []
-        self._conflicts: list[tuple] = []
-        self._changes: list[Change] = []
-        self._aside: list[list[object]] = []
-        self._cells: Counter[str] = Counter()
+        self._fates: list[_Fate] = []
 
-    def say(self, number: int, row: list[object], fate: str, reason: str = "") -> None:
-        """Note the fate of one row and of its cells."""
-        self._fates.append((number, fate, reason))
-        for name, cell in zip(self._names, row, strict=True):
-            if cell != "":
-                is_left = self._export.columns.get(name, ASIDE) == ASIDE
-                self._cells["in columns set aside" if is_left else f"in rows {fate}"] += 1
-        if fate in (ASIDE, CONFLICT):
-            self._aside.append([number, reason or fate, *row])
-
-    def placed(self, number: int, row: list[object], case: Case, read: dict[str, str]) -> Case:
-        """Note the fate of a row that was read, and return the case with it."""
-        change, fate, reason, differing = _against(case, read)
-        if change is None:
-            self._conflicts += [(number, *d) for d in differing]
-            self.say(number, row, fate, reason)
-            return case
-        found = look(case, [change])
-        if not found.is_usable:
-            self.say(number, row, ASIDE, found.problems[0].sentence())
-            return case
-        self._changes.append(change)
-        self.say(number, row, ADDED)
-        return Case(
-            case.patient_id,
-            with_changes(case.tables, [change]),
-            case.sessions,
-            case.places,
-            case.keeps_visits,
-            case.patients,
-        )
+    def say(self, fate: _Fate) -> None:
+        """Note the fate of one row."""
+        self._fates.append(fate)
 
     def done(self) -> Import:
         """Return the account."""
+        fates = sorted(self._fates, key=lambda f: f.number)
         sides = ["row", "patient_id", "zone", "month", "column", "in the register", "in the file"]
+        aside = [[f.number, f.reason or f.fate, *f.row] for f in fates if f.fate in (ASIDE, CONFLICT)]
         return Import(
-            pd.DataFrame(self._fates, columns=["row", "fate", "reason"]),
-            pd.DataFrame(self._conflicts, columns=sides),
-            tuple(self._changes),
-            dict(self._cells),
-            pd.DataFrame(self._aside, columns=["row", "reason", *self._names]),
+            pd.DataFrame([(f.number, f.fate, f.reason) for f in fates], columns=["row", "fate", "reason"]),
+            pd.DataFrame([(f.number, *d) for f in fates for d in f.differing], columns=sides),
+            tuple(f.change for f in fates if f.change is not None),
+            dict(Counter(self._of_cells(fates))),
+            pd.DataFrame(aside, columns=["row", "reason", *self._names]),
         )
+
+    def _of_cells(self, fates: Iterable[_Fate]) -> Iterator[str]:
+        """Give what became of each cell that holds something."""
+        for f in fates:
+            for name, cell in zip(self._names, f.row, strict=True):
+                if cell != "":
+                    is_left = self._export.columns.get(name, ASIDE) == ASIDE
+                    yield "in columns set aside" if is_left else f"in rows {f.fate}"
 
 
 def _read_row(

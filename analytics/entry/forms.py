@@ -20,6 +20,9 @@ from analytics.entry import sheets
 from analytics.entry.changes import Change, applied, by_table, new_columns, typed
 from analytics.errors import ParameterError
 
+ARROW_KINDS = {"yesno": pa.bool_(), "number": pa.float64(), "integer": pa.int64()}
+SQL_KINDS = {"yesno": "boolean", "number": "double", "integer": "bigint"}
+
 
 def files_of(place: Path) -> dict[str, bytes]:
     """Return the bytes of the files that a register at a path is made of, by name.
@@ -141,8 +144,7 @@ def _encoding(data: bytes) -> str:
 
 
 def _empty_parquet(table: str) -> bytes:
-    kinds = {"yesno": pa.bool_(), "number": pa.float64(), "integer": pa.int64()}
-    fields = [(c.name, kinds.get(c.kind, pa.string())) for c in TABLES[table].asked()]
+    fields = [(c.name, ARROW_KINDS.get(c.kind, pa.string())) for c in TABLES[table].asked()]
     return _parquet_bytes(pa.schema(fields).empty_table())
 
 
@@ -157,9 +159,7 @@ def _parquet(name: str, data: bytes, changes: list[Change]) -> bytes:
     stored = pq.read_table(pa.BufferReader(data))
     columns = {c.name: c for c in TABLES[changes[0].table].columns}
     for new in new_columns(stored.column_names, changes):
-        kind = {"yesno": pa.bool_(), "number": pa.float64(), "integer": pa.int64()}.get(
-            columns[new].kind, pa.string()
-        )
+        kind = ARROW_KINDS.get(columns[new].kind, pa.string())
         stored = stored.append_column(new, pa.nulls(stored.num_rows, kind))
     names = stored.column_names
     text = [records.text_of(stored.column(i), file=name).to_pylist() for i in range(len(names))]
@@ -216,15 +216,14 @@ def _change_table(store: duckdb.DuckDBPyConnection, file: str, table: str, chang
     ).fetchall()
     stored = next((n for (n,) in found if n.lower() == table), "")
     if not stored:
-        kinds = {"yesno": "boolean", "number": "double", "integer": "bigint"}
-        fields = ", ".join(f'"{c.name}" {kinds.get(c.kind, "varchar")}' for c in TABLES[table].asked())
+        fields = ", ".join(f'"{c.name}" {SQL_KINDS.get(c.kind, "varchar")}' for c in TABLES[table].asked())
         store.execute(f'create table "{table}" ({fields})')
         stored = table
     quoted = '"' + stored.replace('"', '""') + '"'
     columns = {c.name: c for c in TABLES[table].columns}
     names = [d[0] for d in store.execute(f"select * from {quoted} limit 0").description or ()]
     for new in new_columns(names, changes):
-        kind = {"yesno": "boolean", "number": "double", "integer": "bigint"}.get(columns[new].kind, "varchar")
+        kind = SQL_KINDS.get(columns[new].kind, "varchar")
         store.execute(f'alter table {quoted} add column "{new}" {kind}')
         names.append(new)
     whole = store.sql(f"select rowid, * from {quoted} order by rowid").to_arrow_table()

@@ -1,9 +1,8 @@
 """What the rules say of an entry before it is written: only what the entry itself brings.
 
-The same rules as `regrowth check`, run over the person's rows with and without the entry.
+The same rules as `regrowth check`, run over the person's rows with the entry; what they said before is known.
 """
 
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -42,14 +41,9 @@ def look(case: Case, changes: Sequence[Change]) -> Look:
         To rows of this person.
     """
     after = with_changes(case.tables, changes)
-    before = records.check_raw(as_raw(case.tables)) if not case.is_new else None
     found = records.check_raw(as_raw(after))
-    old = _counted((*before.problems, *before.warnings)) if before else Counter()
-    return Look(
-        (*_new(found.problems, old), *_identifying(changes)),
-        _new(found.warnings, old),
-        after,
-    )
+    problems = (*_new(found.problems, case.told), *_identifying(changes))
+    return Look(problems, _new(found.warnings, case.told), after)
 
 
 def with_changes(tables: Mapping[str, pd.DataFrame], changes: Iterable[Change]) -> dict[str, pd.DataFrame]:
@@ -63,15 +57,11 @@ def with_changes(tables: Mapping[str, pd.DataFrame], changes: Iterable[Change]) 
     return out
 
 
-def _counted(problems: Iterable[Problem]) -> Counter:
-    return Counter({(p.table, p.column, p.code): p.count for p in problems})
-
-
-def _new(problems: Iterable[Problem], old: Counter) -> tuple[Problem, ...]:
+def _new(problems: Iterable[Problem], told: Mapping[tuple[str, str, str], int]) -> tuple[Problem, ...]:
     """Return the problems that the entry brings; the row is the entry's own and needs no number."""
     fresh = []
     for p in problems:
-        more = p.count - old[(p.table, p.column, p.code)]
+        more = p.count - told.get((p.table, p.column, p.code), 0)
         if more > 0 and p.code != "visits_derived":
             fresh.append(replace(p, count=more, row=None))
     return tuple(fresh)

@@ -13,6 +13,8 @@ import zipfile
 from collections.abc import Mapping, Sequence
 from xml.sax.saxutils import escape
 
+from xlsxwriter.utility import xl_cell_to_rowcol, xl_col_to_name
+
 from analytics import records
 from analytics.dictionary import TABLES, Column
 from analytics.entry.changes import Change, applied, new_columns, typed
@@ -21,7 +23,7 @@ from analytics.errors import ParameterError
 ROW = re.compile(r"<row\b[^>]*?(?:/>|>.*?</row>)", re.DOTALL)
 NUMBER_OF_ROW = re.compile(r'\br="([0-9]+)"')
 CELL = re.compile(r"<c\b[^>]*?(?:/>|>.*?</c>)", re.DOTALL)
-PLACE_OF_CELL = re.compile(r'\br="([A-Z]+)([0-9]+)"')
+PLACE_OF_CELL = re.compile(r'\br="([A-Z]+[0-9]+)"')
 STYLE = re.compile(r'\bs="([0-9]+)"')
 DATA = re.compile(r"<sheetData\b[^>]*?(?:/>|>(.*?)</sheetData>)", re.DOTALL)
 DIMENSION = re.compile(r'<dimension ref="[^"]*"\s*/>')
@@ -109,7 +111,7 @@ def _sheet(file: str, xml: str, changes: list[Change], shared: Sequence[str]) ->
         xml_of[number] = _put(before, number, cells)
     lines = _without(file, xml_of, gone)
     whole = xml[: found.start()] + f"<sheetData>{''.join(lines)}</sheetData>" + xml[found.end() :]
-    end = f"{_letters(max(at.values()))}{max(len(lines), 1)}"
+    end = f"{xl_col_to_name(max(at.values()))}{max(len(lines), 1)}"
     return DIMENSION.sub(f'<dimension ref="A1:{end}"/>', whole, count=1)
 
 
@@ -124,7 +126,7 @@ def _cells(row: str, shared: Sequence[str]) -> dict[int, str]:
     for cell in CELL.findall(row):
         place = PLACE_OF_CELL.search(cell)
         if place:
-            found[_column(place.group(1))] = _text(cell, shared)
+            found[xl_cell_to_rowcol(place.group(1))[1]] = _text(cell, shared)
     return found
 
 
@@ -151,7 +153,7 @@ def _unescaped(text: str) -> str:
 def _put(row: str, number: int, cells: Mapping[int, tuple[str, Column | None]]) -> str:
     """Return the XML of a row with cells put in, the others as they stand, each with the look it had."""
     opening = row[: row.index(">") + 1].replace("/>", ">")
-    stood = {_column(m.group(1)): c for c in CELL.findall(row) if (m := PLACE_OF_CELL.search(c))}
+    stood = {xl_cell_to_rowcol(m.group(1))[1]: c for c in CELL.findall(row) if (m := PLACE_OF_CELL.search(c))}
     for column, (text, kind) in cells.items():
         style = (
             STYLE.search(stood.get(column, "")[: stood.get(column, ">").index(">")])
@@ -159,7 +161,7 @@ def _put(row: str, number: int, cells: Mapping[int, tuple[str, Column | None]]) 
             else None
         )
         look = f' s="{style.group(1)}"' if style else ""
-        stood[column] = _cell(f"{_letters(column)}{number}", look, text, kind)
+        stood[column] = _cell(f"{xl_col_to_name(column)}{number}", look, text, kind)
     opening = re.sub(r'\sspans="[^"]*"', "", opening)
     return opening + "".join(stood[c] for c in sorted(stood) if stood[c]) + "</row>"
 
@@ -197,29 +199,3 @@ def _without(file: str, xml_of: Mapping[int, str], gone: Sequence[int]) -> list[
 def _renumbered(row: str, number: int) -> str:
     row = re.sub(r'(<row\b[^>]*?\br=")[0-9]+(")', rf"\g<1>{number}\g<2>", row, count=1)
     return re.sub(r'(<c\b[^>]*?\br="[A-Z]+)[0-9]+(")', rf"\g<1>{number}\g<2>", row)
-
-
-def _column(letters: str) -> int:
-    """Return the number of a column, from 0.
-
-    >>> _column("A"), _column("AB")
-    (0, 27)
-    """
-    number = 0
-    for letter in letters:
-        number = number * 26 + ord(letter) - 64
-    return number - 1
-
-
-def _letters(column: int) -> str:
-    """Return the letters of a column from its number.
-
-    >>> _letters(0), _letters(27)
-    ('A', 'AB')
-    """
-    out = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        out = chr(65 + rest) + out
-    return out

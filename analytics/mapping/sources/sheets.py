@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from xlsxwriter.utility import xl_col_to_name
 
 from analytics.errors import refused
 
@@ -94,12 +95,7 @@ def letter(column: int) -> str:
     >>> letter(0), letter(27)
     ('A', 'AB')
     """
-    text = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        text = chr(65 + rest) + text
-    return text
+    return xl_col_to_name(column)
 
 
 def column_number(letters: str) -> int:
