@@ -242,22 +242,23 @@ class Model:
 
     def _lines(self, rows: np.ndarray, names: list[str], level: float) -> pd.DataFrame:
         out = []
+        plain = regression.values(self.y, self.X, self.patient) if self.mixed_fit is None else None
         for name, row in zip(names, rows, strict=True):
-            estimate, se, df, statistic, p = self._one(row)
+            estimate, se, df, statistic, p = self._one(row, plain)
             low, high = limits(estimate, se, level=level, df=df)
             out.append((name, estimate, se, statistic, df, p, low, high))
         return pd.DataFrame(out, columns=TIDY)
 
-    def _one(self, row: np.ndarray) -> tuple[float, float, float, float, float]:
+    def _one(self, row: np.ndarray, plain: regression.Fit | None) -> tuple[float, float, float, float, float]:
         if np.isnan(row).any():
             return np.nan, np.nan, np.nan, np.nan, np.nan
-        if self.mixed_fit is not None:
+        if plain is None:
+            assert self.mixed_fit is not None
             found = self.mixed_fit.contrast(row, method=self._errors)
             told = (found.estimate, found.se, found.df, found.statistic, found.p_value)
             estimate, se, df, statistic, p = (float(np.asarray(v)) for v in told)
             return estimate, se, df, statistic, p
-        fit = regression.values(self.y, self.X, self.patient)
-        own = regression.contrast(fit, row)
+        own = regression.contrast(plain, row)
         statistic = own.estimate / own.se if own.se else np.nan
         return own.estimate, own.se, own.df, statistic, own.p_value
 
