@@ -43,23 +43,6 @@ def call_back_table(result: Result) -> pd.DataFrame:
     ).rename(columns={"month": "month_read"})
 
 
-def overdue_table(result: Result) -> pd.DataFrame:
-    """Return the placements without a count when one was due; month 0 is the count before the session."""
-    if why_not(result):
-        return result.extra["overdue"]
-    overdue = result.extra["overdue"]
-    if overdue.empty:
-        return overdue
-    last = overdue["last_count"].map(lambda m: "none" if pd.isna(m) else numbers.number(m, 1))
-    return overdue.assign(last_count=last).rename(
-        columns={
-            "due_month": "due_at_month",
-            "last_count": "last_count_at_month",
-            "state": "what_became_of_it",
-        }
-    )
-
-
 def no_growth_table(result: Result) -> pd.DataFrame:
     """Return the placements without visible growth: what was counted, before and last, and how often."""
     named = result.extra["no_growth"]

@@ -50,16 +50,20 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
         return
     if rows is not None:
         sentence = sentence.replace("{n}", counted(len(rows)))
-    shown = disclosure.protect_text(sentence, page.audience)
-    page.written.append({"kind": "attention", "text": shown})
-    show_html(filled("blocks/attention", sentence=shown))
+    show_html(filled("blocks/attention", sentence=_noted(page, sentence)))
 
 
 def flag(page: Page, sentence: str) -> None:
     """Note on the page's card what is worse and stands on its first screen already; nothing where empty."""
     if sentence:
-        shown = disclosure.protect_text(sentence, page.audience)
-        page.written.append({"kind": "attention", "text": shown})
+        _noted(page, sentence)
+
+
+def _noted(page: Page, sentence: str) -> str:
+    """Note what needs attention for the page's card; return it as this audience may see it."""
+    shown = disclosure.protect_text(sentence, page.audience)
+    page.written.append({"kind": "attention", "text": shown})
+    return shown
 
 
 def figure(

@@ -20,13 +20,6 @@ CHOICES = {
     "early": "It is too early to judge.",
     "little": "Little of the planted hair has grown here so far. Please talk with us about it.",
 }
-HELP = {
-    "patient": "code of the patient; it does not stand on the page",
-    "message": "the first sentence of the page, in your own words",
-    "verdicts": f"by zone, as crown: grown; words to choose: {', '.join(CHOICES)}; or your own sentence",
-    "unusual": "what would be unusual, and what to do then: your own text; none by default",
-    "as_of": "date printed on the page, as 2026-03-31; empty for a line to fill in",
-}
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,4 +2,4 @@
 
 from analytics.review.decide.carried import carried_by
 from analytics.review.decide.rare import HARM_COLUMNS, harm
-from analytics.review.decide.windows import NEVER, Telling, told, window_of
+from analytics.review.decide.windows import Telling, told, window_of

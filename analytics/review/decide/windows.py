@@ -26,7 +26,6 @@ SHORT, LONG = (1, 2, 4), (8, 12)
 MANY_UNITS, ENOUGH_UNITS = 100, 10
 FEWER_FAULTS = 0.5  # of those allowed: a practice that much better should be told to be
 QUARTERS_AHEAD = 20  # five years; what needs longer is said never to be told
-NEVER = "not within five years"
 PRIOR_QUARTERS = 8
 RECENT = 4
 BETTER, WORSE = "better", "worse"
