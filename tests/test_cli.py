@@ -70,7 +70,7 @@ def test_a_report_is_made_by_one_command(tmp_path, capsys):
             str(page),
             DEMO,
             "--set",
-            "surgeon=007",
+            "chair=007",
             "--set",
             "months=12",
             "--out",
@@ -82,7 +82,7 @@ def test_a_report_is_made_by_one_command(tmp_path, capsys):
     assert "In the crown 80" in said
     assert str(tmp_path / "o" / "sample" / "sample.html") in said
     settings = json.loads((tmp_path / "o" / "sample" / "results.json").read_text())["provenance"]["settings"]
-    assert (settings["surgeon"], settings["months"]) == ("007", 12)
+    assert (settings["chair"], settings["months"]) == ("007", 12)
     assert (tmp_path / "o" / "index.html").exists()
 
 
