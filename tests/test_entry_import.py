@@ -128,6 +128,22 @@ def test_what_is_there_is_recognised_and_what_differs_is_shown_and_not_written_o
     assert len(found.set_aside) == 3
 
 
+def test_a_row_that_a_rule_refuses_stops_no_other(tmp_path: Path) -> None:
+    place = records_small.save(records_small.small(), tmp_path / "register")
+    source = tmp_path / "export.csv"
+    source.write_text(
+        "patient_id,zone,month,density_hairs_cm2,roi_area_cm2,n_fields,reader_id\n"
+        "0002,frontal,18,4000,0.65,3,R2\n"  # above 450, the limit of the dictionary
+        "0002,frontal,20,66,0.65,3,R2\n"
+        "0003,crown,20,60,1,1,R1\n",
+        encoding="utf-8",
+    )
+    (tmp_path / "columns.toml").write_text(entry.propose(source), encoding="utf-8")
+    found = entry.import_counts(place, source, entry.read_export(tmp_path / "columns.toml"))
+    assert found.rows["fate"].tolist() == ["set aside", "added", "added"]
+    assert "density_hairs_cm2" in found.rows["reason"].iloc[0]
+
+
 def test_chart_numbers_become_codes_and_are_kept_nowhere_in_the_register(tmp_path: Path, monkeypatch) -> None:
     key = new_key(tmp_path / "key")
     register = records_small.small()

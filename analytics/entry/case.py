@@ -5,6 +5,7 @@ Read from the register as text and narrowed to the person, so that the answer do
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
@@ -42,13 +43,12 @@ class Place:
     last: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Case:
     """One person of the register: `tables` holds the person's rows as text, one frame per table.
 
     `sessions` are the ids in order, `places` those of the last session. `keeps_visits` tells whether the
-    register has a table of visits that is filled in. `told` counts what the rules say of these rows already,
-    by table, column and code: an entry is judged by what it adds.
+    register has a table of visits that is filled in.
     """
 
     patient_id: str
@@ -56,12 +56,19 @@ class Case:
     sessions: tuple[str, ...]
     places: tuple[Place, ...]
     keeps_visits: bool
-    told: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
 
     @property
     def is_new(self) -> bool:
         """Return True for a person who is not in the register yet."""
         return self.tables["patients"].empty
+
+    @cached_property
+    def told(self) -> dict[tuple[str, str, str], int]:
+        """How often the rules name each fault (table, column, code) of these rows already."""
+        if self.is_new:
+            return {}
+        found = records.check_raw(as_raw(self.tables))
+        return {(p.table, p.column, p.code): p.count for p in (*found.problems, *found.warnings)}
 
 
 def case_of(data: str | Path, patient_id: str, *, whole: Mapping[str, pd.DataFrame] | None = None) -> Case:
@@ -95,14 +102,7 @@ def case_of(data: str | Path, patient_id: str, *, whole: Mapping[str, pd.DataFra
         tuple(sessions["session_id"]),
         _places(tables, sessions, whole["measurements"]),
         has_visits and "visits" in whole["present"].to_numpy(),
-        {} if tables["patients"].empty else _told(tables),
     )
-
-
-def _told(tables: Mapping[str, pd.DataFrame]) -> dict[tuple[str, str, str], int]:
-    """Return how often the rules name each fault of a person's rows."""
-    found = records.check_raw(as_raw(tables))
-    return {(p.table, p.column, p.code): p.count for p in (*found.problems, *found.warnings)}
 
 
 def register(data: str | Path) -> dict[str, pd.DataFrame]:

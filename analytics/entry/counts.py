@@ -241,9 +241,8 @@ def import_counts(
             out.say(_Fate(number, row, ASIDE, reason))
         else:
             by_person.setdefault(read["patient_id"], []).append((number, row, read))
-    for person, theirs in by_person.items():
-        for fate in _placed(case_of(data, person, whole=whole), theirs):
-            out.say(fate)
+    for fate in _placed({person: case_of(data, person, whole=whole) for person in by_person}, by_person):
+        out.say(fate)
     return out.done()
 
 
@@ -267,13 +266,20 @@ class _Fate:
     differing: tuple[tuple, ...] = ()
 
 
-def _placed(case: Case, rows: Sequence[_Row]) -> list[_Fate]:
-    """Return the fate of one person's rows: looked at together, one by one where a rule speaks against."""
-    together = _in_turn(case, rows, is_looked_at=False)
+def _placed(cases: Mapping[str, Case], rows: Mapping[str, Sequence[_Row]]) -> list[_Fate]:
+    """Return the fate of every person's rows: looked at together, one by one where a rule speaks against."""
+    together = [f for who, case in cases.items() for f in _in_turn(case, rows[who], is_looked_at=False)]
     changes = [fate.change for fate in together if fate.change is not None]
-    if not changes or look(case, changes).is_usable:
+    if not changes or look(_joined(cases.values()), changes).is_usable:
         return together
-    return _in_turn(case, rows, is_looked_at=True)
+    return [f for who, case in cases.items() for f in _in_turn(case, rows[who], is_looked_at=True)]
+
+
+def _joined(cases: Iterable[Case]) -> Case:
+    """Return the rows of several persons as one case, for the rules to look at."""
+    several = list(cases)
+    tables = {name: pd.concat([c.tables[name] for c in several], ignore_index=True) for name in TABLES}
+    return Case("", tables, (), (), keeps_visits=False)
 
 
 def _in_turn(case: Case, rows: Sequence[_Row], *, is_looked_at: bool) -> list[_Fate]:
