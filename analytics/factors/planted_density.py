@@ -173,7 +173,7 @@ def _said(found: Bend, fitted: bench.Model, level: float) -> list[dict]:
     return [
         line("falls from", at, UNIT, ci=limits, p_value=found.p_value, flag=flag, **known),
         line("slope beyond it", found.slope if is_told else np.nan, "points a graft/cm2",
-             ci=found.slope_limits if is_told else None, **known),
+             ci=found.slope_limits if is_told else None, flag=None if is_told else flag, **known),
     ]  # fmt: skip
 
 
