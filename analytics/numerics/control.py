@@ -349,7 +349,7 @@ def chart(
 def widths(n_baseline: int, n_points: int, *, width: float = 3.0) -> np.ndarray:
     """Return the half width of limits in sigmas, by point: `width` up to the end of the baseline, then wider.
 
-    A later point falls outside as often as a normal one does `width`, the errors of centre and sigma included.
+    A later point falls outside as often as a normal one does `width`, errors of centre and sigma included.
 
     Examples
     --------
