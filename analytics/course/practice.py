@@ -2,7 +2,7 @@
 
 `standings` judges every followed placement. `call_back` lists those behind or low at a chosen share of
 false names (Benjamini & Hochberg 1995 over all placements judged, on the one-sided p-value of the
-deviation), oldest first, and those without a usable count when one was due (`followup.states`).
+deviation), oldest first.
 `false_alarms` simulates cases of this very practice and counts how often the rule calls one behind.
 """
 
@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from analytics import followup, measurement, regrowth, yields
+from analytics import measurement, regrowth
 from analytics.course.standing import (
     BEHIND_CENTILE,
     FALSE_ALARMS,
@@ -60,7 +60,7 @@ def call_back(
     error_rate: float = ERROR_RATE,
     level: float = LEVEL,
 ) -> Result:
-    """Return the call-back list: placements behind or low, oldest first, then readings overdue.
+    """Return the call-back list: placements behind or low, oldest first.
 
     Parameters
     ----------
@@ -72,8 +72,8 @@ def call_back(
     Returns
     -------
     Result
-        `estimates`: how many placements were judged, named and overdue. `extra["behind"]`: one row per
-        placement named; `extra["overdue"]`: one row per placement without a reading when one was due.
+        `estimates`: how many placements were judged and named. `extra["behind"]`: one row per placement
+        named. Who is overdue is `course.due`'s to say, by the clinic's own schedule.
     """
     if not 0.01 <= error_rate <= 0.5:
         raise ParameterError("course.call_back(error_rate): out of range; expected 0.01 to 0.5")
@@ -81,22 +81,18 @@ def call_back(
     judged = table[table["n_readings"].gt(0) & table["p_value"].notna() & table["told"].ge(FEWEST_TOLD)]
     named = judged[_named(judged["p_value"].to_numpy(dtype=float), error_rate)]
     behind = _list(named, records)
-    overdue = _overdue(records)
     counts = (
         ("placements judged", len(judged)),
         ("named behind or low", len(behind)),
-        ("readings overdue", len(overdue)),
     )
     estimates = pd.DataFrame([line(t, float(n), "count", basis="count", level=level) for t, n in counts])
     method = (
         "deviation of each placement's readings, taken together, from those of the practice's cases read "
         f"alike; not judged where they tell less than {100 * FEWEST_TOLD:g} % of how cases differ; "
-        f"Benjamini-Hochberg at {100 * error_rate:g} % over {len(judged)} placements; due at months "
-        f"{', '.join(f'{w.month:g}' for w in followup.CALLS)}, called for {followup.LATE_AFTER:g} months "
-        "later where no usable count was made"
+        f"Benjamini-Hochberg at {100 * error_rate:g} % over {len(judged)} placements"
     )
     used = judged.assign(reason="")[["patient_id", "placement_id", "reason"]]
-    return Result(estimates, used, method, extra={"behind": behind, "overdue": overdue, "standings": table})
+    return Result(estimates, used, method, extra={"behind": behind, "standings": table})
 
 
 def false_alarms(
@@ -186,39 +182,6 @@ def _list(named: pd.DataFrame, records: Records) -> pd.DataFrame:
         "both",
     ]
     return oldest[columns].reset_index(drop=True)
-
-
-def _overdue(records: Records) -> pd.DataFrame:
-    """Return placements called for: no usable count since the window of their latest due month opened.
-
-    A count clears a month only where it is usable; one that another count cannot mend (no baseline) does too.
-    Left out are who withdrew, and zones planted again since.
-    """
-    became = followup.states(records, yields.by_visit(records), windows=followup.CALLS)
-    age = followup.register_end(records) - became["register_month"]
-    became = became[age >= became["visit"] + followup.LATE_AFTER].sort_values("visit", kind="stable")
-    latest = became.groupby("placement_id", sort=False).tail(1)
-    cleared = latest["last_usable"] >= latest["opens"]
-    beyond_help = latest["state"].eq(followup.UNUSABLE) & ~latest["why"].isin(yields.MENDABLE)
-    gone = latest["state"].isin([followup.WITHDRAWN, followup.SHARED])
-    called = latest[~cleared & ~beyond_help & ~gone]
-    sessions = records.sessions[["session_id", "session_number"]]
-    called = called.drop(columns="due_month").merge(sessions, on="session_id", validate="many_to_one")
-    called = called.merge(
-        _last_counts(records), on=["session_id", "zone"], how="left", validate="many_to_one"
-    )
-    called = called.sort_values(["register_month", "patient_id"], kind="stable").rename(
-        columns={"visit": "due_month"}
-    )
-    columns = ["patient_id", "zone", "session_number", "due_month", "last_count", "state"]
-    return called[columns].reset_index(drop=True)
-
-
-def _last_counts(records: Records) -> pd.DataFrame:
-    """Return the month of the last count of each session and zone, usable or not."""
-    counts = records.measurements
-    latest = counts[counts["region_kind"].eq("planted")].groupby(["session_id", "zone"])["month"].max()
-    return latest.rename("last_count").reset_index()
 
 
 def _simulated(
