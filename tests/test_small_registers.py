@@ -34,6 +34,10 @@ def test_a_small_clinic_gets_its_pages(tmp_path, register):
     for page in ("04", "05"):
         shown = pages.shown(NAMES[page], small.settings(page, place))
         assert small.faults(shown["internal"]) == [], page
+        if page == "04" and "photographs" in register:
+            answer = shown["internal"].content["answer"]
+            assert answer.startswith("No hair was counted. Told by graded photographs: hairline ")
+            assert "at month 6" in answer
 
 
 def _choices():

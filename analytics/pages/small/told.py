@@ -56,7 +56,7 @@ def ladder_in_short(found: Result) -> str:
 
 
 def photographs_in_short(page: Page) -> str:
-    """Return what graded photographs, else patients' answers, say where no hair was counted, and that it is so.
+    """Return what graded photographs, else patients' answers, say where no hair was counted.
 
     Empty where hair was counted, or where there is neither; of a grade the first and the last month.
     """
