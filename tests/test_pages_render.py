@@ -193,11 +193,12 @@ def test_records_that_break_the_dictionary_stop_the_report_with_their_own_senten
 
 def test_a_killed_run_leaves_nothing_at_the_final_place(tmp_path):
     page = _page(tmp_path, "import time\ntime.sleep(120)", sample_page.FINISH)
-    code = f"from analytics.pages import render; render.page({page!r}, '', {str(tmp_path / 'out')!r})"
+    code = f"from analytics.reports import render; render.page({page!r}, '', {str(tmp_path / 'out')!r})"
     run = subprocess.Popen([sys.executable, "-c", code], start_new_session=True)
     deadline = time.monotonic() + 60
-    while not list((tmp_path / "out").glob(".partial/*/step.txt")) and time.monotonic() < deadline:
+    while not (begun := list((tmp_path / "out").glob(".partial/*/step.txt"))) and time.monotonic() < deadline:
         time.sleep(0.2)
+    assert begun, "the report was being made when it was killed"
     os.killpg(run.pid, 9)
     run.wait()
     assert not (tmp_path / "out" / "sample").exists()
