@@ -193,7 +193,8 @@ def when_rough(result: Result) -> str:
     return (
         f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
         f"back at maturity; spread between patients {row['sd']:.0f} points"
-        f"{' (assumed)' if row['is_assumed'] else ''}. In brackets: 80 of 100 drawn futures."
+        f"{' (assumed)' if row['is_assumed'] else ''}."
+        + (" In brackets: 80 of 100 drawn futures." if np.isfinite(row["month"]) else "")
     )
 
 
