@@ -60,7 +60,7 @@ def photographs_in_short(page: Page) -> str:
 
     Empty where hair was counted, or where there is neither; of a grade the first and the last month.
     """
-    if len(page.records.measurements):
+    if page.records is None or len(page.records.measurements):
         return ""
     there = {name: page.results[name] for name in ("graded", "asked") if name in page.results}
     known = {name: _known_by_month(found) for name, found in there.items() if not why_not(found)}
