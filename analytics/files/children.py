@@ -12,7 +12,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import IO
 
-_at_work: dict[subprocess.Popen, tuple[Path, ...]] = {}  # each with the folders it works in
+from analytics.files import forks
+
+Child = subprocess.Popen | forks.Forked
+_at_work: dict[Child, tuple[Path, ...]] = {}  # each with the folders it works in
 _stopped = threading.Event()
 
 
@@ -42,9 +45,41 @@ def start(
     return child
 
 
-def ended(child: subprocess.Popen) -> None:
+def fork(
+    argument: str, *, folders: tuple[Path, ...], env: Mapping[str, str], log: IO[bytes]
+) -> forks.Forked | None:
+    """Start a process as `start` does, forked from the one that was begun; None where there is none.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        When the program is being stopped.
+    """
+    refuse_if_stopped()
+    child = forks.fork(argument, folder=folders[0], env=env, log=log)
+    if child is not None:
+        _at_work[child] = folders
+        if _stopped.is_set():  # in between
+            stop()
+    refuse_if_stopped()
+    return child
+
+
+def code(child: Child, seconds: float) -> int | None:
+    """Return the exit code of a process, minus the signal that ended it; None while it runs on."""
+    if isinstance(child, forks.Forked):
+        return forks.code(child, seconds)
+    try:
+        return child.wait(seconds)
+    except subprocess.TimeoutExpired:
+        return None
+
+
+def ended(child: Child) -> None:
     """Note that a process has ended; raise KeyboardInterrupt where it was ended because the program stops."""
     _at_work.pop(child, None)
+    if isinstance(child, forks.Forked):
+        child.told.close()
     refuse_if_stopped()
 
 
@@ -68,7 +103,7 @@ def begin() -> None:
     _stopped.clear()
 
 
-def end(child: subprocess.Popen) -> None:
+def end(child: Child) -> None:
     """End a process with all below it, the lowest first to be found, and wait for it."""
     # It comes with the kernel (ipykernel needs it).
     import psutil
