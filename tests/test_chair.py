@@ -114,12 +114,7 @@ def test_in_jupyterlab_two_zones_take_twelve_key_presses_beyond_the_numbers(chro
     notebook.write_text(
         notebook.read_text(encoding="utf-8").replace("../data_demo", str(place)), encoding="utf-8"
     )
-    page = chromium.new_page(viewport={"width": 1280, "height": 1100})
-    page.set_default_timeout(60_000)
-    page.goto(f"{address}/lab/tree/notebooks/09_at_the_chair.ipynb?token=for-this-test")
-    page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
-    page.locator('[data-command="notebook:restart-run-all"]').first.click()
-    page.locator(".jp-Dialog .jp-mod-accept").first.click()
+    page, _ = seen.run(chromium, address, "09_at_the_chair")
     page.get_by_label("Code of the patient").wait_for()
     page.get_by_label("Code of the patient").click()
     n = len(records.load(place).measurements)

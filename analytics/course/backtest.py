@@ -23,19 +23,20 @@ from analytics.errors import FitError, ParameterError
 from analytics.numerics.proportions import ratio_of_totals
 from analytics.records import Records
 from analytics.regrowth import Forecast, PlateauDistribution
-from analytics.results import LEVEL, Result, counted, line
+from analytics.results import LEVEL, Result, counted, line, of_share
 
 MONTHS_A_QUARTER = 3
 HORIZON_MONTHS = 9.0
 MIN_PLACEMENTS = 30
 LEVELS = (0.5, 0.8, 0.95)
 PIT_BINS = 10
+FEW_COUNTS = 20
 COUNT = ["placement_id", "month"]
 LIGHT = 1e-4  # weight of a part of a forecast that its score does without
 
 
 def backtest(
-    records: Records, *, quarters: int = 4, curve: str = "log-logistic", level: float = LEVEL
+    records: Records, *, quarters: int = 4, curve: str = regrowth.USUAL_CURVE, level: float = LEVEL
 ) -> Result:
     """Return how past predictions did: coverage, CRPS and skill, all zones and by zone.
 
@@ -207,10 +208,11 @@ def scored(cases: pd.DataFrame, zone: str, level: float) -> pd.DataFrame:
     for inside in LEVELS:
         missed = cases["pit"].sub(0.5).abs().gt(inside / 2).to_numpy(dtype=float)
         made = ratio_of_totals(missed, np.ones(n), clusters=cases["patient_id"], level=level)
-        ends = (100 * (1 - made.high), 100 * (1 - made.low))
+        ends, why = of_share(100 * (1 - made.high), 100 * (1 - made.low), own["n_patients"])
         held = n - int(missed.sum())
         share: dict[str, Any] = {"basis": "share", "numerator": held, "denominator": n}
-        lines.append(line(f"{100 * inside:g} % limits held", 100 * held / n, "%", ci=ends, **share, **own))
+        told = 100 * held / n
+        lines.append(line(f"{100 * inside:g} % limits held", told, "%", ci=ends, flag=why, **share, **own))
     score = cases["crps"].to_numpy(dtype=float)
     lines.append(line("CRPS", float(score.mean()), "hairs/cm2", **own))
     for name, mean, sd in (
@@ -220,7 +222,8 @@ def scored(cases: pd.DataFrame, zone: str, level: float) -> pd.DataFrame:
         rival = closed_form_crps(cases["observed"], cases[mean], cases[sd])
         value, low, high = _skill(score, rival, cases["patient_id"].to_numpy(), level)
         lines.append(line(f"skill over the {name}", 100 * value, "%", ci=(100 * low, 100 * high), **own))
-    return pd.DataFrame(lines).assign(flag="few counts" if n < 20 else "")
+    few = "few counts" if n < FEW_COUNTS else ""
+    return pd.DataFrame([{**one, "flag": one.get("flag") or few} for one in lines])
 
 
 def _skill(

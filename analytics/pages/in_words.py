@@ -6,7 +6,7 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, disclosure, milestones, numbers, yields
+from analytics import course, disclosure, milestones, numbers, results, yields
 from analytics.dictionary import OLDEST_AGE, ZONES
 from analytics.pages.small import ZONE_WORDS, early_in_short, early_in_words, rungs_in_short, rungs_table
 from analytics.results import Curve, Result, why_not
@@ -224,8 +224,9 @@ def when_reached(result: Result, group: str, *, percent: float, month: float = 1
     if not np.isfinite(row["estimate"]):
         return f"{unknown}: {numbers.words_for_missing(row)}."
     n_patients = int(row["n_patients"])
-    if n_patients < milestones.FEW_PATIENTS:
-        return f"{unknown}: fewer than {milestones.FEW_PATIENTS} patients."
+    if not np.isfinite(row["ci_low"]):
+        few = n_patients < results.LEAST_FOR_SHARE
+        return f"{unknown}: {results.NO_SHARE_INTERVAL if few else results.SAYS_NOTHING}."
     seen = "reached" if row["term"] == milestones.SHARE else "had a reading of"
     sentence = (
         f"By month {month:g}, {_of_hundred(row['estimate'])} placements in the {place} {seen} {what} "

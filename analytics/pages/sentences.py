@@ -10,7 +10,7 @@ import pandas as pd
 from analytics import disclosure, numbers, regrowth, study
 from analytics.pages.first_screen import KeyNumber, key_number
 from analytics.pages.page import Page, result_of
-from analytics.pages.small import ladder_in_short
+from analytics.pages.small import ladder_in_short, photographs_in_short
 from analytics.results import Result, why_not
 
 
@@ -70,6 +70,8 @@ def crown_against_front(page: Page, surgeon: str) -> str:
     the answer is whether it is later, and from when the rest can be told.
     """
     if why := why_not(result_of(page, "crown_front")):
+        if graded := photographs_in_short(page):
+            return graded
         return f"{NOT_YET} {ladder_in_short(page.results['carried']) if 'carried' in page.results else why}"
     pair = {"zone": "crown : front"}
     gap, late = (

@@ -8,8 +8,10 @@ what one case is and will be given its readings, without a refit; `deviation` sa
 
 from analytics.regrowth.deviation import deviation
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
-from analytics.regrowth.emergence import Emergence, fit_emergence
-from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out
+from analytics.regrowth.emergence import USUAL_CURVE, Emergence, fit_emergence
+from analytics.regrowth.layout import (
+    HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out, prior_precision,
+)
 from analytics.regrowth.quantities import (
     FRONT_NAME, degrees, mean_yield, parameters, quantities, variances, weights_of,
 )
