@@ -2,6 +2,7 @@
 
 import os
 import signal
+import subprocess
 import sys
 import time
 
@@ -112,3 +113,39 @@ def test_the_end_of_the_program_ends_all_its_children(ask):
     server.asked.close()
     server.process.wait(10)
     assert _is_gone(child.pid)
+
+
+STOPPED = """
+import os, sys, threading, time
+from pathlib import Path
+from analytics import __main__ as program
+from analytics.files import children, forks
+folder = Path(sys.argv[1]); folder.mkdir()
+forks.begin("asked_of_forks", ready=(), first=sys.argv[2], env=os.environ)
+program._stop_children_when_stopped()
+asked = {"folders": (folder,), "env": os.environ, "log": open(os.devnull, "wb")}
+one = threading.Thread(target=children.fork, args=("long",), kwargs=asked, daemon=True)
+try:
+    one.start()
+    one.join(float(sys.argv[3]))
+    print("started", flush=True)
+    time.sleep(60)
+except KeyboardInterrupt:
+    sys.exit(130)
+"""
+
+
+@pytest.mark.parametrize(("first", "seconds"), [("", "30"), ("import time; time.sleep(30)", "0.5")])
+def test_who_stops_the_program_stops_what_was_forked_and_what_is_being_forked(first, seconds, tmp_path):
+    (tmp_path / "asked_of_forks.py").write_text(WORK)
+    env = os.environ | {"PYTHONPATH": f"{tmp_path}{os.pathsep}{ROOT}", "TOLD": ""}
+    command = [sys.executable, "-W", "ignore", "-c", STOPPED, str(tmp_path / "staging"), first, seconds]
+    program = subprocess.Popen(command, env=env, stdout=subprocess.PIPE, text=True)
+    assert program.stdout.readline() == "started\n"
+    below = [p.pid for p in psutil.Process(program.pid).children(recursive=True)]
+    assert len(below) == (1 if first else 2)
+    program.terminate()
+    program.communicate(timeout=30)
+    assert program.returncode == 130
+    assert all(_is_gone(pid) for pid in below)
+    assert not (tmp_path / "staging").exists()

@@ -16,6 +16,7 @@ from analytics.files import forks
 
 Child = subprocess.Popen | forks.Forked
 _at_work: dict[Child, tuple[Path, ...]] = {}  # each with the folders it works in
+_beginning: list[tuple[Path, ...]] = []  # the folders of those that are being forked
 _stopped = threading.Event()
 
 
@@ -56,11 +57,13 @@ def fork(
         When the program is being stopped.
     """
     refuse_if_stopped()
+    _beginning.append(folders)
     child = forks.fork(argument, folder=folders[0], env=env, log=log)
     if child is not None:
         _at_work[child] = folders
-        if _stopped.is_set():  # in between
-            stop()
+    _beginning.remove(folders)
+    if _stopped.is_set():  # in between
+        stop()
     refuse_if_stopped()
     return child
 
@@ -92,10 +95,11 @@ def refuse_if_stopped() -> None:
 def stop() -> None:
     """End all processes at once with whatever they started, and take their folders away."""
     _stopped.set()
-    for child, folders in tuple(_at_work.items()):
+    forks.stop()
+    for child in tuple(_at_work):
         end(child)
-        for folder in folders:
-            shutil.rmtree(folder, ignore_errors=True)
+    for folder in (folder for folders in (*_at_work.values(), *_beginning) for folder in folders):
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def begin() -> None:

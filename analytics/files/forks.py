@@ -99,11 +99,17 @@ def begin(module: str, *, ready: Sequence[str], first: str, env: Mapping[str, st
             _servers[:] = [_Server(process, ours, begun_with)]
 
 
+def stop() -> None:
+    """End the process that forks at once; its children are ended by who started them."""
+    for server in _servers:
+        server.process.kill()
+
+
 @atexit.register
 def _end() -> None:
+    stop()
     for server in _servers:
         server.asked.close()
-        server.process.kill()
         server.process.wait()
     _servers.clear()
 
