@@ -11,9 +11,10 @@ import pytest
 import small_clinics as small
 from pinned import pages
 
-from analytics import milestones, numbers, results, yields
+from analytics import early, milestones, numbers, results, yields
 from analytics.course.backtest import scored
-from analytics.pages import chair
+from analytics.pages import chair, sentences
+from analytics.pages.page import Page
 from analytics.results import Result
 
 QUICK = (
@@ -159,3 +160,17 @@ def test_how_often_limits_of_four_patients_held_has_no_interval():
     held = more.set_index("term").loc["95 % limits held"]
     assert held["ci_low"] < 75 < held["ci_high"]
     assert held["flag"] == "few counts"
+
+
+@pytest.mark.parametrize(("zone", "missing"), [("crown", "front"), ("frontal", "crown")])
+def test_the_audit_of_one_side_says_that_nothing_can_be_compared(tmp_path, zone, missing):
+    from registers import count, one_session_each
+
+    people = [f"P{i}" for i in range(3)]
+    counts = [count(p, f"{p}-1", m, 10.0 + 2.5 * m, zone=zone) for p in people for m in (0, 12)]
+    read = one_session_each(tmp_path, people, counts, zone=zone)
+    absent = results.unanswered(results.Gap("Nothing to set against."))
+    page = Page("01_surgeon_audit", {}, read, "", {"crown_front": absent, "carried": early.ladder(read)})
+    said = sentences.crown_against_front(page, "")
+    assert said.startswith(f"No {missing} was planted here, so the two cannot be compared. ")
+    assert zone.capitalize() in said

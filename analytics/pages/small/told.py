@@ -60,7 +60,7 @@ def photographs_in_short(page: Page) -> str:
 
     Empty where hair was counted, or where there is neither; of a grade the first and the last month.
     """
-    if len(page.records.measurements):
+    if page.records is None or len(page.records.measurements):
         return ""
     there = {name: page.results[name] for name in ("graded", "asked") if name in page.results}
     known = {name: _known_by_month(found) for name, found in there.items() if not why_not(found)}
@@ -193,7 +193,8 @@ def when_rough(result: Result) -> str:
     return (
         f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
         f"back at maturity; spread between patients {row['sd']:.0f} points"
-        f"{' (assumed)' if row['is_assumed'] else ''}. In brackets: 80 of 100 drawn futures."
+        f"{' (assumed)' if row['is_assumed'] else ''}."
+        + (" In brackets: 80 of 100 drawn futures." if np.isfinite(row["month"]) else "")
     )
 
 
