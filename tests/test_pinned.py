@@ -36,7 +36,7 @@ def test_what_is_pinned_is_what_a_rendered_report_holds(demo_report, shown_page)
     page = "05_session_plan"
     rendered = json.loads(demo_report(page).files["results"].read_text(encoding="utf-8"))
     here = json.loads(json.dumps(shown_page(page)["internal"].content))
-    assert {**rendered, "provenance": {}, "is_invented": False} == here
+    assert {**rendered, "provenance": {}} == here
 
 
 def test_the_pins_are_small_and_hold_no_names_of_modules_or_machines():
