@@ -18,8 +18,7 @@ from analytics.course.standing import (
     FEWEST_TOLD,
     centile,
     practice_bounds,
-    standing,
-    true_yields,
+    standings_of,
 )
 from analytics.errors import ParameterError
 from analytics.numerics.nonlinear import share
@@ -35,22 +34,13 @@ PLANTED = 50.0  # hairs/cm2 of a simulated case
 def standings(records: Records, *, plateaus: PlateauDistribution) -> pd.DataFrame:
     """Return one row per followed placement: patient, zone, session, state, chances, split and p-value."""
     frame = regrowth.rows_for(records, plateaus.fit).frame
-    true = true_yields(plateaus, frame, bounds=practice_bounds(plateaus))
-    rows = []
-    for patient, own in frame.groupby("patient_id", sort=False):
-        for placement, first in own.drop_duplicates("placement_id").set_index("placement_id").iterrows():
-            rows.append(
-                {
-                    "patient_id": patient,
-                    "session_id": first["session_id"],
-                    "session_number": first["session_number"],
-                    "placement_id": placement,
-                    "session_month": float(first["patient_month"]),
-                    **standing(plateaus, own, str(placement), true=true),
-                }
-            )
-    table = pd.DataFrame(rows)
-    return table.assign(p_value=stats.norm.cdf(table["z"].astype(float)))
+    once = frame.drop_duplicates("placement_id").set_index("placement_id")
+    table = standings_of(plateaus, frame, bounds=practice_bounds(plateaus))
+    whose = once[["patient_id", "session_id", "session_number"]].assign(
+        session_month=once["patient_month"].astype(float)
+    )
+    table = whose.join(table).reset_index()
+    return table.assign(p_value=stats.norm.cdf(table["z"]))
 
 
 def call_back(
@@ -118,9 +108,9 @@ def false_alarms(
     plateaus = regrowth.fit_plateaus(records) if plateaus is None else plateaus
     rng = np.random.default_rng(seed)
     wanted = zones or plateaus.fit.zones
-    lines = []
+    lines, bounds = [], practice_bounds(plateaus)
     for zone in wanted:
-        called, healthy, told = _simulated(plateaus, zone, months, n, rng)
+        called, healthy, told = _simulated(plateaus, bounds, zone, months, n, rng)
         flag = "" if told else "such readings say too little; nothing is called"
         lines += [
             _rate(zone, term, called[group], months, flag)
@@ -185,7 +175,12 @@ def _list(named: pd.DataFrame, records: Records) -> pd.DataFrame:
 
 
 def _simulated(
-    plateaus: PlateauDistribution, zone: str, months: tuple[float, ...], n: int, rng: np.random.Generator
+    plateaus: PlateauDistribution,
+    bounds: dict[str, np.ndarray],
+    zone: str,
+    months: tuple[float, ...],
+    n: int,
+    rng: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray, bool]:
     """Return which simulated cases are called behind, which are healthy, and whether readings say enough."""
     fit = plateaus.fit
@@ -204,28 +199,29 @@ def _simulated(
         np.maximum(density, 1.0), 1.0, marked=True, reader_changed=False, error=fit.count_error
     )
     seen = np.maximum(density + rng.normal(size=density.shape) * np.sqrt(variance), 0.0)
-    cases = [_as_rows(f"simulated {i}", zone, months, row) for i, row in enumerate(seen)]
-    true = true_yields(plateaus, pd.concat(cases), bounds=practice_bounds(plateaus))
-    judged = [standing(plateaus, own, f"simulated {i}", true=true) for i, own in enumerate(cases)]
+    judged = standings_of(plateaus, _as_rows(zone, months, seen), bounds=bounds)
     lowest = float(centile(plateaus, zone, [months[-1]], BEHIND_CENTILE)[0])
-    called = np.array([j["state"] == "behind" for j in judged])
-    told = np.median([j["told"] for j in judged])
+    called = judged["state"].eq("behind").to_numpy()
+    told = float(judged["told"].median())
     return called, plateau * emerged[:, -1] >= lowest, bool(told >= FEWEST_TOLD)
 
 
-def _as_rows(name: str, zone: str, months: tuple[float, ...], density: np.ndarray) -> pd.DataFrame:
-    n = len(months) + 1
+def _as_rows(zone: str, months: tuple[float, ...], density: np.ndarray) -> pd.DataFrame:
+    """Return the counts of simulated cases (cases, readings), a baseline first, as rows of a register."""
+    month = np.array([0.0, *months])
+    names = np.repeat([f"simulated {i}" for i in range(len(density))], len(month))
+    month = np.tile(month, len(density))
     return pd.DataFrame(
         {
-            "patient_id": name,
-            "placement_id": name,
+            "patient_id": names,
+            "placement_id": names,
             "region_id": zone,
             "group": zone,
             "planted": PLANTED,
             "planted_source": "region",
-            "month": [0.0, *months],
-            "density": density,
-            "is_baseline": [True] + [False] * (n - 1),
+            "month": month,
+            "density": density.ravel(),
+            "is_baseline": month == 0,
             "kept": 1.0,
             "shed": 0.0,
             "is_later": False,

@@ -244,8 +244,7 @@ def _helpers(count: int, subject: Any) -> "ProcessPoolExecutor":
 
 def _hold(subject: Any) -> None:
     """Keep the subject of this helper's questions."""
-    from analytics.records import Records
-    from analytics.yields import promise_unchanged
+    from analytics.records import Records, promise_unchanged
 
     _held[:] = [subject]
     if isinstance(subject, Records):
