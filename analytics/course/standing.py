@@ -208,6 +208,9 @@ DECIDES_USUAL = 0.9
 FEWEST_TOLD = 0.2
 LOW_YIELD_PCT = 70.0
 DECIDES_LOW = 0.95
+TRUE_COLUMNS = (
+    "yield_now yield_low yield_high chance_behind chance_ahead chance_low slow_only low_only both neither"
+).split()
 
 
 def practice_bounds(plateaus: PlateauDistribution) -> dict[str, np.ndarray]:
@@ -239,7 +242,7 @@ def true_yields(
     which = np.flatnonzero(np.isin(post.of.names.astype(str), last.index.to_numpy(dtype=str)))
     names = post.of.names[which].astype(str)
     if not len(which):
-        return pd.DataFrame(index=pd.Index(names, name="placement_id"))
+        return pd.DataFrame(index=pd.Index(names, name="placement_id"), columns=TRUE_COLUMNS, dtype=float)
     months = last.loc[names].to_numpy(dtype=float)[:, None]
     zones = [plateaus.fit.zones[k] for k in post.of.zone[which]]
     edges = np.array(

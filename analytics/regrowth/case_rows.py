@@ -112,8 +112,9 @@ def positions(values: np.ndarray) -> list[np.ndarray]:
     >>> [at.tolist() for at in positions(np.array(["b", "a", "b"]))]
     [[0, 2], [1]]
     """
-    codes = pd.factorize(values)[0]
-    return np.split(np.argsort(codes, kind="stable"), np.cumsum(np.bincount(codes))[:-1])
+    codes, known = pd.factorize(values)
+    ends = np.cumsum(np.bincount(codes, minlength=len(known)))
+    return np.split(np.argsort(codes, kind="stable"), ends)[: len(known)]
 
 
 def places(fit: Emergence, rows: Rows) -> Places:

@@ -68,7 +68,7 @@ def deviations(plateaus: PlateauDistribution, rows: pd.DataFrame) -> pd.DataFram
                     weighed[key] = _weighed(plateaus, seen, places, (j, last))
                 found[name] = (weighed[key].deviation(seen.y), weighed[key].told)
     index = pd.Index(list(found), name="placement_id", dtype=object)
-    return pd.DataFrame(list(found.values()), index=index, columns=["z", "told"])
+    return pd.DataFrame(list(found.values()), index=index, columns=["z", "told"], dtype=float)
 
 
 def _read_as(seen: Laid, places: Places) -> bytes:
