@@ -53,6 +53,11 @@ LEVEL = 0.95
 # standard errors either way and says nothing. A choice of ours.
 LEAST_FOR_INTERVAL = 3
 NO_INTERVAL = f"fewer than {LEAST_FOR_INTERVAL} patients: no interval"
+# A share says less than a mean: its interval is given from five patients on, and where it is narrower than
+# 90 points. Choices of ours.
+LEAST_FOR_SHARE, WIDEST_SHARE = 5, 90.0
+NO_SHARE_INTERVAL = f"fewer than {LEAST_FOR_SHARE} patients: no interval yet"
+SAYS_NOTHING = "no interval: it would span nearly 0 to 100 %; more patients are needed"
 SHOWN_LINES, SHOWN_DECIMALS = 30, 3  # of a table in a notebook
 WHY = "why not"  # under which the frames of a result without an answer say why
 
@@ -341,6 +346,19 @@ def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: Arra
     half = stats.t.ppf(0.5 + level / 2, np.asarray(df, dtype=float)) * error
     low, high = centre - half, centre + half
     return (float(low), float(high)) if low.ndim == 0 else (low, high)
+
+
+def of_share(low: float, high: float, n_patients: float) -> tuple[tuple[float, float], str]:
+    """Return the limits of a share in percent, or none and why: too few patients, or limits that say nothing.
+
+    >>> of_share(12.0, 71.0, 6)
+    ((12.0, 71.0), '')
+    >>> of_share(0.0, 99.9, 6)[1] == SAYS_NOTHING, of_share(12.0, 71.0, 4)[1] == NO_SHARE_INTERVAL
+    (True, True)
+    """
+    why = SAYS_NOTHING if high - low > WIDEST_SHARE else ""
+    why = NO_SHARE_INTERVAL if n_patients < LEAST_FOR_SHARE else why
+    return ((np.nan, np.nan) if why else (low, high)), why
 
 
 def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -> Result:

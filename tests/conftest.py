@@ -1,6 +1,7 @@
 """Shared fixtures: the demo register, loaded once."""
 
 import os
+import pickle
 import shutil
 import socket
 import subprocess
@@ -54,34 +55,48 @@ def printed(published):
     return of
 
 
-@pytest.fixture(scope="session", autouse=True)
-def _fits_of_this_run(tmp_path_factory):
-    """Keep heavy fits for this run alone: pages rendered twice share them, nothing else is read."""
-    root = tmp_path_factory.getbasetemp()
-    # Workers of one run share them too.
-    root = root.parent if "PYTEST_XDIST_WORKER" in os.environ else root
-    os.environ["REGROWTH_CACHE"] = str(root / "fits")
+LONG_FIRST = ("test_pinned", "test_notebooks", "test_course", "test_entry", "test_study", "test_pages_render")
+
+
+def pytest_collection_modifyitems(items):
+    """Put the files that take longest first, so that workers end together."""
+    order = {name: place for place, name in enumerate(LONG_FIRST)}
+    items.sort(key=lambda item: order.get(item.path.stem, len(order)))
 
 
 @pytest.fixture(scope="session")
-def demo_report(tmp_path_factory):
-    """Return a function that renders a page on the demo register, each page once."""
+def of_this_run(tmp_path_factory):
+    """Return the folder that all workers of this run share."""
+    root = tmp_path_factory.getbasetemp()
+    return root.parent if "PYTEST_XDIST_WORKER" in os.environ else root
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _fits_of_this_run(of_this_run):
+    """Keep heavy fits for this run alone: pages rendered twice share them, nothing else is read."""
+    os.environ["REGROWTH_CACHE"] = str(of_this_run / "fits")
+
+
+@pytest.fixture(scope="session")
+def demo_report(of_this_run):
+    """Return a function that renders a page on the demo register, each page once a run."""
     from analytics.reports import parameters, render
 
     made = {}
-    out = tmp_path_factory.mktemp("demo")
+    out = of_this_run / "demo"
 
     def rendered(page):
         if page not in made:
-            made[page] = render.page(page, ROOT / "data_demo", out, **parameters.DEMO.get(page, {}))
+            settings = parameters.DEMO.get(page, {})
+            made[page], _ = render.unless_made(page, ROOT / "data_demo", out, **settings)
         return made[page]
 
     return rendered
 
 
 @pytest.fixture(scope="session")
-def shown_page(tmp_path_factory):
-    """Return a function that gives a page's numbers for each audience, without rendering, each page once.
+def shown_page(tmp_path_factory, of_this_run):
+    """Return a function that gives a page's numbers for each audience, unrendered, each page once a run.
 
     `shown_page("01_surgeon_audit")["shared"]` holds `.content` (as `results.json` holds it), `.results` (the
     protected results) and `.refused`. Another register of the pins is named by `register=`.
@@ -90,13 +105,28 @@ def shown_page(tmp_path_factory):
 
     made = {}
     folder = tmp_path_factory.mktemp("pinned")
+    (of_this_run / "shown").mkdir(exist_ok=True)
 
     def shown(page, register="demo"):
         if (page, register) not in made:
-            made[page, register] = pages.shown(page, registers.settings(register, page, folder))
+            made[page, register] = _once(
+                of_this_run / "shown" / f"{page}_{register}",
+                lambda: pages.shown(page, registers.settings(register, page, folder)),
+            )
         return made[page, register]
 
     return shown
+
+
+def _once(place, make):
+    """Return what another worker of this run made, or make it and leave it for the others."""
+    if not place.exists():
+        made = make()
+        whole = place.with_suffix(f".{os.getpid()}")
+        whole.write_bytes(pickle.dumps(made))
+        whole.replace(place)
+        return made
+    return pickle.loads(place.read_bytes())
 
 
 @pytest.fixture(scope="session")

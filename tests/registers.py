@@ -97,13 +97,13 @@ def load(folder: Path, **tables: list[dict]) -> Records:
     return records.load(folder)
 
 
-def one_session_each(folder: Path, people: list[str], counts: list[dict]) -> Records:
+def one_session_each(folder: Path, people: list[str], counts: list[dict], **placed) -> Records:
     """Return a register in which everyone has one session in one zone, with the counts given."""
     return load(
         folder,
         patients=[patient(p) for p in people],
         sessions=[session(f"{p}-1", p) for p in people],
-        placements=[placement(f"{p}-1") for p in people],
+        placements=[placement(f"{p}-1", **placed) for p in people],
         measurements=counts,
     )
 

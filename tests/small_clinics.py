@@ -79,7 +79,9 @@ def only_zone(*zones: str) -> Change:
         sessions = tables["sessions"][tables["sessions"]["session_id"].isin(total.index)].copy()
         sessions["grafts_out"] = [str(int(total[s])) for s in sessions["session_id"]]
         sessions[["attempts", "grafts_transected", "grafts_discarded"]] = ["", "0", "0"]
-        sessions = sessions.sort_values(["patient_id", "register_month"])
+        # In the order of time; months of a patient are counted from the first session left.
+        sessions = sessions.sort_values(["patient_id", "register_month"], key=_in_time)
+        sessions = sessions.drop(columns="patient_month", errors="ignore")
         sessions["session_number"] = (sessions.groupby("patient_id").cumcount() + 1).astype(str)
         counted = tables["measurements"]
         counted = counted[counted["zone"].isin(zones)]
@@ -91,6 +93,10 @@ def only_zone(*zones: str) -> Change:
         return of_patients(left, set(sessions["patient_id"]))
 
     return change
+
+
+def _in_time(column: pd.Series) -> pd.Series:
+    return column.astype(int) if column.name == "register_month" else column
 
 
 def one_surgeon(tables: Tables) -> Tables:
@@ -121,10 +127,17 @@ def emptied(*names: str) -> Change:
 
 
 def bare(tables: Tables) -> Tables:
-    """Leave out every optional table, and every optional column of the others."""
+    """Leave out every optional table, and every optional column of the others but what was planted.
+
+    Of counts of a zone and month that nothing tells apart then, the first stays.
+    """
+    once = tables["measurements"].drop_duplicates(["patient_id", "zone", "session_id", "month"])
+    kept = {
+        name: [c.name for c in TABLES[name].columns if not c.optional or c.name in PLANTED] for name in tables
+    }
     return {
-        name: t[[c.name for c in TABLES[name].columns if not c.optional and c.name in t]]
-        for name, t in tables.items()
+        name: t[[c for c in kept[name] if c in t]]
+        for name, t in {**tables, "measurements": once}.items()
         if not TABLES[name].optional
     }
 
@@ -146,6 +159,7 @@ def graded(tables: Tables) -> Tables:
     return {**tables, "grades": pd.DataFrame(rows)}
 
 
+PLANTED = ("grafts_1", "grafts_2", "grafts_3", "grafts_4", "grafts", "hairs")
 NO_COUNTS = (emptied("measurements"), without("visits"))
 NO_PHOTOGRAPHS = emptied("visits", "events", "ratings", "therapies")
 FRONT, CROWN = only_zone("frontal"), only_zone("crown")

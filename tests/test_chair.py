@@ -92,6 +92,29 @@ def test_a_session_is_entered_in_the_form(place: Path) -> None:
     assert last[["placement_id", "zone", "grafts", "hairs"]].tolist() == ["0003-2-crown", "crown", 475, 950]
 
 
+def test_a_cell_is_corrected_in_the_form(place: Path) -> None:
+    at = form.made(place)
+    at.correct.click()
+    assert "Type the code of the patient first" in at.said.value
+    at.person.value = "0002"
+    at.correct.click()
+    which, column, now, check = at.rows.children
+    which.value = next(i for said, i in which.options if "density_hairs_cm2 66.5" in said)
+    column.value = "density_hairs_cm2"
+    assert now.value == "66.5"
+    now.value = "5000"
+    check.click()
+    assert at.save.disabled
+    now.value = "56.5"
+    check.click()
+    assert "density_hairs_cm2 66.5 becomes 56.5" in at.said.value
+    at.save.click()
+    assert 56.5 in records.load(place).measurements["density_hairs_cm2"].tolist()
+    assert not at.rows.children
+    at.back.click()
+    assert 66.5 in records.load(place).measurements["density_hairs_cm2"].tolist()
+
+
 def test_the_form_offers_the_words_of_the_dictionary(place: Path) -> None:
     at = form.made(place)
     at.person.value = "0001"
@@ -114,12 +137,7 @@ def test_in_jupyterlab_two_zones_take_twelve_key_presses_beyond_the_numbers(chro
     notebook.write_text(
         notebook.read_text(encoding="utf-8").replace("../data_demo", str(place)), encoding="utf-8"
     )
-    page = chromium.new_page(viewport={"width": 1280, "height": 1100})
-    page.set_default_timeout(60_000)
-    page.goto(f"{address}/lab/tree/notebooks/09_at_the_chair.ipynb?token=for-this-test")
-    page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
-    page.locator('[data-command="notebook:restart-run-all"]').first.click()
-    page.locator(".jp-Dialog .jp-mod-accept").first.click()
+    page, _ = seen.run(chromium, address, "09_at_the_chair")
     page.get_by_label("Code of the patient").wait_for()
     page.get_by_label("Code of the patient").click()
     n = len(records.load(place).measurements)

@@ -14,7 +14,7 @@ import registers
 from icalendar import Calendar
 from test_results import assert_keeps_the_contract
 
-from analytics import course, review
+from analytics import course, early, review
 from analytics.__main__ import main
 from analytics.errors import ParameterError
 from analytics.files import begins
@@ -156,6 +156,19 @@ def test_what_else_is_due_stands_beside_it_and_who_is_long_gone_is_counted(tmp_p
     assert said.loc["S06", "also"] == "frontal, month 12"
     assert said.loc["S04", "also"] == "frontal, month 3"
     assert found.table().iloc[-1]["estimate"] == 1, "E11, overdue since register month 24"
+
+
+def test_the_list_says_how_many_crown_counts_would_let_the_audit_tell(tmp_path, demo):
+    found = course.due(demo, _schedule(), month=37)
+    listed = found.extra["listed"]
+    crowns = listed["zone"].eq("crown") & listed["visit"].eq(18) & listed["state"].isin(["open", "overdue"])
+    at_18 = listed.loc[crowns, "patient_id"].nunique()
+    # Two sides of a t test (Cohen 1988): the crowns needed beside the fronts, less those counted.
+    facts = (later := early.when(demo)).extra["facts"].iloc[0]
+    (said,) = chair.worth_lines(found, {"later": later})
+    assert f"{facts['need_zone'] - facts['n_zone']:.0f} more patients counted there" in said
+    assert f"difference of 10 points from the front; {at_18} on this list" in said
+    assert chair.worth_lines(found, {}) == []
 
 
 def test_a_register_that_nobody_fills_in_any_more_has_patients_overdue(tmp_path):

@@ -185,3 +185,11 @@ def test_every_fault_of_the_columns_is_told_at_once(tmp_path: Path) -> None:
         "reading.decimal",
     ):
         assert part in said
+
+
+def test_a_header_that_is_a_column_s_name_is_that_column(tmp_path: Path) -> None:
+    (tmp_path / "export.csv").write_text(
+        "patient_id,zone,region_id,month,density_hairs_cm2\n0003,crown,left,20,44\n", encoding="utf-8"
+    )
+    assert 'region_id = "region_id"' in (said := entry.propose(tmp_path / "export.csv"))
+    assert 'zone = "zone"' in said

@@ -162,13 +162,13 @@ def test_who_stops_the_program_stops_all_it_started_and_nothing_stays(name, tmp_
 def test_a_relative_cache_lies_where_the_command_was_given(monkeypatch, tmp_path):
     given = {}
 
-    def started(command, *, folders, env, log):
+    def started(argument, *, folders, env, log):
         given.update(env)
         raise KeyboardInterrupt
 
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("REGROWTH_CACHE", "kept")
-    monkeypatch.setattr(children, "start", started)
+    monkeypatch.setattr(children, "fork", started)
     with pytest.raises(KeyboardInterrupt):
         render.page("06_method_checks", "", tmp_path / "out")
     assert given["REGROWTH_CACHE"] == str(tmp_path / "kept")

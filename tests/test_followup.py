@@ -9,7 +9,6 @@ import pytest
 import registers
 
 from analytics import followup, published, review, yields
-from analytics.course import practice
 from analytics.numerics import bounds
 from analytics.published import unasked
 
@@ -148,31 +147,6 @@ def test_an_attendance_for_one_session_is_one_for_every_session_of_the_patient(t
     )
     found = _states(register, until=31).set_index("session_id")["state"]
     assert found.to_dict() == {"P1-1": followup.SEEN, "P1-2": followup.MISSED}
-
-
-def test_only_a_usable_count_clears_a_call_and_no_count_mends_a_missing_baseline(tmp_path):
-    """The register ends at month 15: month 12 is late for all of month 1.
-
-    P1 counted well, P2 in bad light, P3 at month 6 alone, P4 withdrew; P5 has no count before its session.
-    """
-    register = _register(
-        tmp_path,
-        begins={"P1": 1, "P2": 1, "P3": 1, "P4": 1, "P5": 1},
-        counts=[
-            ("P1", 12.0, 80.0, {}),
-            ("P2", 12.0, 80.0, BAD),
-            ("P3", 6.0, 70.0, {}),
-            ("P5", 12.0, 80.0, {}),
-        ],
-        visits=[_visit("P4", "P4-1", 6.0, withdrawn=True), _visit("P1", "P1-1", 14.0)],
-    )
-    counts = register.measurements
-    first_of_p5 = counts["patient_id"].eq("P5") & counts["month"].eq(0)
-    register = replace(register, measurements=counts[~first_of_p5].reset_index(drop=True))
-    called = practice._overdue(register).set_index("patient_id")
-    assert called["state"].to_dict() == {"P2": followup.UNUSABLE, "P3": followup.IN_WINDOW}
-    assert called["due_month"].tolist() == [12.0, 12.0]
-    assert called["last_count"].tolist() == [12.0, 6.0]
 
 
 def test_an_event_counts_only_where_none_would_have_counted_too(tmp_path):

@@ -223,14 +223,18 @@ def test_a_median_is_not_printed_where_most_of_its_interval_lies_past_the_last_v
 
 
 def test_nobody_reached_and_few_patients_are_flagged_and_not_hidden():
-    records = _register([(f"P{i}", "crown", {0: 0, 6: 10, 12: 20}) for i in range(4)])
-    table = milestones.time_to(records, n_resamples=30, choices=UNCHANGED).table()
-    at_12 = table[table["term"].eq("first reading") & table["x"].eq(12.0)].iloc[0]
-    assert (at_12["estimate"], at_12["ci_low"]) == (0.0, 0.0)
-    # Wilson's upper limit of 0 of 4: z^2 / (4 + z^2) = 49.0 %.
-    assert at_12["ci_high"] == pytest.approx(48.99, abs=0.01)
-    assert "fewer than 5 patients" in at_12["flag"]
-    assert "no placement was seen to reach it" in at_12["flag"]
+    rows = {}
+    for n in (4, 5):
+        records = _register([(f"P{i}", "crown", {0: 0, 6: 10, 12: 20}) for i in range(n)])
+        table = milestones.time_to(records, n_resamples=30, choices=UNCHANGED).table()
+        rows[n] = table[table["term"].eq("first reading") & table["x"].eq(12.0)].iloc[0]
+    assert (rows[5]["estimate"], rows[5]["ci_low"]) == (0.0, 0.0)
+    # Wilson's upper limit of 0 of 5: z^2 / (5 + z^2) = 43.4 %.
+    assert rows[5]["ci_high"] == pytest.approx(43.45, abs=0.01)
+    assert rows[4]["estimate"] == 0.0
+    assert np.isnan(rows[4]["ci_high"])
+    assert "fewer than 5 patients" in rows[4]["flag"]
+    assert "no placement was seen to reach it" in rows[4]["flag"]
     at_18 = table[table["term"].eq("first reading") & table["x"].eq(18.0)].iloc[0]
     assert np.isnan(at_18["estimate"])
     assert at_18["flag"] == "past the last visit"

@@ -5,10 +5,9 @@ import re
 
 import pytest
 import seen
-from conftest import ROOT
+from pinned import pages, registers
 
-from analytics.errors import ParameterError
-from analytics.reports import parameters, render
+from analytics.reports import parameters
 
 PAGES = parameters.pages()
 LARGEST_BYTES = 4_000_000  # a page that is mailed; a choice of ours
@@ -57,20 +56,13 @@ def test_every_number_shown_has_a_unit_and_every_missing_one_a_reason(page, demo
 
 @pytest.mark.slow
 @pytest.mark.parametrize("page", [p for p in PAGES if p != "06_method_checks"])
-def test_a_page_for_the_public_shows_no_count_of_one_to_nine_patients(page, tmp_path):
+def test_a_page_for_the_public_shows_no_count_of_one_to_nine_patients(page, shown_page):
     # Threshold: Washington State Department of Health, Standards for Reporting Data with Small Numbers, 2018.
-    refusal = ""
-    try:
-        report = render.page(
-            page, ROOT / "data_demo", tmp_path, audience="public", **parameters.DEMO.get(page, {})
-        )
-    except ParameterError as error:
-        refusal = str(error)
-    if refusal:
-        assert "audience" in refusal, "a page about one patient may refuse this audience, and says so"
+    shown = shown_page(page)["public"]
+    if shown.refused:
+        assert shown.refused == "ParameterError", "a page about one patient may refuse this audience"
         return
-    content = json.loads(report.files["results"].read_text())
-    for name, result in content["results"].items():
+    for name, result in shown.content["results"].items():
         for part in ("table", "path"):
             table = result.get(part, {"columns": [], "rows": []})
             at = [i for i, column in enumerate(table["columns"]) if column == "n_patients"]
@@ -81,8 +73,9 @@ def test_a_page_for_the_public_shows_no_count_of_one_to_nine_patients(page, tmp_
 @pytest.mark.slow
 def test_the_surgeon_audit_hands_its_native_change_to_every_question(tmp_path):
     """A model made under one choice and readings under another would be refused on the page itself."""
-    report = render.page("01_surgeon_audit", ROOT / "data_demo", tmp_path, native_change="none")
-    content = json.loads(report.files["results"].read_text())["results"]
+    asked = registers.settings("one_surgeon", "01_surgeon_audit", tmp_path)
+    shown = pages.shown("01_surgeon_audit", {**asked, "native_change": "none"})
+    content = shown["internal"].content["results"]
     for name in ("emergence", "half", "by_month"):
         assert "native change none" in content[name]["facts"]["method"], name
     columns = content["choices"]["table"]["columns"]

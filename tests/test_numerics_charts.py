@@ -76,6 +76,21 @@ def test_the_rate_printed_under_a_chart_is_that_of_the_chart():
     assert max(rates.outside, rates.runs) <= rates.either <= rates.outside + rates.runs
 
 
+@pytest.mark.parametrize("kind", ["individuals", "g"])
+def test_the_rate_printed_beside_lines_set_earlier_is_that_of_their_errors_too(kind):
+    # 8,000 stable series by another generator, lines set by 39 points, the last 24 of 63 judged.
+    rng = np.random.default_rng(7)
+    drawn = {"individuals": rng.normal(50.0, 4.0, (8000, 63)), "g": rng.geometric(0.05, (8000, 63)) - 1.0}
+    one = control.chart(kind, drawn[kind][0], n_baseline=39)
+    rates = run_rules.of_chart(one, judged=24, runs_at_most=0.06, n_series=2000)
+    all_of_them = control.chart(kind, drawn[kind], n_baseline=39)
+    line = run_rules.baseline_median(all_of_them)
+    runs = run_rules.run_tests(all_of_them.value[:, -24:], line, stricter=rates.stricter).signal
+    seen = (all_of_them.outside[:, -24:].any(axis=-1) | runs).mean()
+    assert 100 * seen == pytest.approx(100 * rates.either, abs=2.5)
+    assert 100 * rates.either < 12
+
+
 @pytest.mark.parametrize("kind", ["p", "p_prime", "u", "u_prime", "g", "t"])
 def test_every_kind_of_chart_has_a_false_alarm_rate(kind):
     rng = np.random.default_rng(2)

@@ -178,3 +178,17 @@ def test_limits_of_a_time_ratio_hold_with_three_placements_a_patient():
 def test_what_cannot_be_fitted_is_refused_in_words(call, error, sentence):
     with pytest.raises(error, match=sentence):
         call()
+
+
+def test_a_scale_that_runs_to_nothing_has_no_standard_error_and_no_warning():
+    """One of three reached, before the others were last seen below: no curve but a step fits them."""
+    fit = time_ratios.fit(
+        [8.7, 5.6, 3.3],
+        [np.inf, np.inf, 5.5],
+        np.ones((3, 1)),
+        family="log-logistic",
+        patient=[1, 2, 3],
+        starts=[np.array([1.246, np.log(0.0017808)])],
+    )
+    assert not fit.checks["finite_se"]
+    assert np.isnan(fit.cov_robust).any()

@@ -98,14 +98,7 @@ def test_the_front_page_of_a_batch_asks_for_nothing_and_has_no_serious_fault(chr
 @pytest.mark.slow
 def test_in_jupyterlab_the_form_makes_a_report_and_says_what_is_wrong(chromium, laboratory, tmp_path):
     address, root = laboratory
-    page = chromium.new_page(viewport={"width": 1280, "height": 1100})
-    page.set_default_timeout(90_000)
-    asked = []
-    page.on("request", lambda request: asked.append(request.url))
-    page.goto(f"{address}/lab/tree/notebooks/00_start_here.ipynb?token=for-this-test")
-    page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
-    page.locator('[data-command="notebook:restart-run-all"]').first.click()
-    page.locator(".jp-Dialog .jp-mod-accept").first.click()
+    page, asked = seen.run(chromium, address, "00_start_here")
     data = page.get_by_label("Your records")
     try:
         data.wait_for()

@@ -33,6 +33,8 @@ def test_the_sentence_says_when_the_records_do_not_tell():
         "For the crown these records do not say how many placements reach 50 % of planted hairs by month 12: "
         "fewer than 5 patients."
     )
+    wide = in_words.when_reached(_shares(ci=(np.nan, np.nan)), "crown", percent=50)
+    assert wide.endswith("no interval: it would span nearly 0 to 100 %; more patients are needed.")
     assert "do not say" in in_words.when_reached(_shares(), "temples", percent=50)
     assert "do not say" in in_words.when_reached(_shares(), "crown", percent=50, month=13)
     hidden = in_words.when_reached(

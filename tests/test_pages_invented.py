@@ -1,4 +1,4 @@
-"""Pages of the invented clinic say so, from whatever file; a real register is never called invented.
+"""Pages made from the invented clinic say so, from whatever file; a clinic's own register is never called so.
 
 Expectations follow from the rule alone: most sessions agree in five numbers with `data_demo/sessions.csv`.
 """

@@ -97,9 +97,15 @@ def test_rows_tables_flags_and_refusals_that_come_or_go_are_said():
     assert move.sentence() == "demo, 01, shared: was answered, is refused (FitError)"
 
 
-def test_what_moved_is_accepted_with_a_reason_into_the_ledger_and_not_without(tmp_path, monkeypatch, capsys):
+@pytest.fixture
+def once(monkeypatch, tmp_path, shown_page):
+    """Ask each page once, however often a test compares it; pins and ledger are written elsewhere."""
+    monkeypatch.setattr(today, "made", lambda register, page, _: today.pins(shown_page(page, register)))
     monkeypatch.setattr(today, "FOLDER", tmp_path)
     monkeypatch.setattr(command, "LEDGER", tmp_path / "LEDGER.md")
+
+
+def test_what_moved_is_accepted_with_a_reason_into_the_ledger_and_not_without(tmp_path, once, capsys):
     only = ["--only", "06/demo"]
     with pytest.raises(SystemExit):
         command.main(["accept", "--reason", " ", *only])
@@ -113,9 +119,7 @@ def test_what_moved_is_accepted_with_a_reason_into_the_ledger_and_not_without(tm
     assert "demo, 06_method_checks: new" in ledger
 
 
-def test_a_table_alone_can_be_accepted(tmp_path, monkeypatch):
-    monkeypatch.setattr(today, "FOLDER", tmp_path)
-    monkeypatch.setattr(command, "LEDGER", tmp_path / "LEDGER.md")
+def test_a_table_alone_can_be_accepted(tmp_path, once):
     path = today.path("demo", "06_method_checks")
     now = stored.read(path.parents[1] / "nothing")
     now.tables.update(today.made("demo", "06_method_checks", tmp_path).tables)

@@ -99,22 +99,29 @@ def _toml(part: str, entries: dict, *, listed: bool = True) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _said(tmp_path, capsys, blocks: list[tuple[str, dict]]) -> str:
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """Return a folder of twelve patients with a session each; the files that are declared come and go."""
     people = [f"P{i}" for i in range(1, 13)]
+    folder = tmp_path_factory.mktemp("declared")
     registers.load(
-        tmp_path,
+        folder,
         patients=[registers.patient(p) for p in people],
         sessions=[registers.session(f"{p}-1", p, register_month=i) for i, p in enumerate(people, start=1)],
         placements=[registers.placement(f"{p}-1") for p in people],
         measurements=[registers.count(p, f"{p}-1", 0.0, 40.0) for p in people],
     )
+    return folder
+
+
+def _said(place, capsys, blocks: list[tuple[str, dict]]) -> str:
     files = {"criteria.toml": "", "actions.toml": ""}
     for part, entries in blocks:
         name = "actions.toml" if part == "action" else "criteria.toml"
         files[name] += _toml(part, entries, listed=part not in ("monitor", "data_cut"))
     for name, text in files.items():
-        (tmp_path / name).write_text(text)
-    main(["criteria", str(tmp_path)])
+        (place / name).write_text(text)
+    main(["criteria", str(place)])
     return capsys.readouterr().out
 
 
@@ -128,35 +135,35 @@ def _usual() -> dict[str, dict]:
     }  # fmt: skip
 
 
-def test_files_without_a_mistake_are_passed_in_silence(tmp_path, capsys):
-    assert _said(tmp_path, capsys, list(_usual().items())) == ""
+def test_files_without_a_mistake_are_passed_in_silence(place, capsys):
+    assert _said(place, capsys, list(_usual().items())) == ""
 
 
 @pytest.mark.parametrize(("part", "changed", "sentence"), MISTAKES, ids=[m[2][:40] for m in MISTAKES])
-def test_a_mistake_is_named_in_the_first_run(tmp_path, capsys, part, changed, sentence):
+def test_a_mistake_is_named_in_the_first_run(place, capsys, part, changed, sentence):
     blocks = _usual()
     blocks[part] = {**blocks[part], **changed}
-    said = _said(tmp_path, capsys, list(blocks.items()))
+    said = _said(place, capsys, list(blocks.items()))
     assert sentence in said
     for value in ("baldness", "gossip", "Anna", "moon", "0.6", "sixty"):
         assert f" {value}" not in said
 
 
 @pytest.mark.parametrize(("part", "changed", "sentence"), TWINS, ids=[m[2][:40] for m in TWINS])
-def test_a_twin_is_named(tmp_path, capsys, part, changed, sentence):
+def test_a_twin_is_named(place, capsys, part, changed, sentence):
     blocks = _usual()
     again = (part, {**blocks[part], **changed})
-    assert sentence in _said(tmp_path, capsys, [*blocks.items(), again])
+    assert sentence in _said(place, capsys, [*blocks.items(), again])
 
 
-def test_one_run_names_faults_of_all_files_and_one_hides_no_other(tmp_path, capsys):
+def test_one_run_names_faults_of_all_files_and_one_hides_no_other(place, capsys):
     blocks = _usual()
     blocks["criterion"] = {**blocks["criterion"], "standard": 600, "colour": "red"}
     blocks["action"] = {**blocks["action"], "criterion": "moon", "state": "soon"}
     blocks["schedule"] = {**blocks["schedule"], "month": 0.5}
-    (tmp_path / "study_x.toml").parent.mkdir(exist_ok=True)
-    (tmp_path / "study_x.toml").write_text("question = ''\n")
-    said = _said(tmp_path, capsys, list(blocks.items()))
+    (place / "study_x.toml").write_text("question = ''\n")
+    said = _said(place, capsys, list(blocks.items()))
+    (place / "study_x.toml").unlink()
     for part in ("colour: is no known", "criterion: is not declared", "state: expected", "early: the window"):
         assert part in said
     assert "study_x.toml" in said

@@ -146,7 +146,7 @@ def test_a_clinic_can_read_high_and_its_readers_need_not_be_centred():
         np.array(
             [
                 share @ np.array(list(simulate.register(3, truth=t, seed=s)[1].readers.values()))
-                for s in range(40)
+                for s in range(16)
             ]
         )
         for t in (

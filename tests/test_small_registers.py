@@ -11,8 +11,10 @@ import pytest
 import small_clinics as small
 from pinned import pages
 
-from analytics import milestones, numbers, results, yields
-from analytics.pages import chair
+from analytics import early, milestones, numbers, results, yields
+from analytics.course.backtest import scored
+from analytics.pages import chair, sentences
+from analytics.pages.page import Page
 from analytics.results import Result
 
 QUICK = (
@@ -33,6 +35,10 @@ def test_a_small_clinic_gets_its_pages(tmp_path, register):
     for page in ("04", "05"):
         shown = pages.shown(NAMES[page], small.settings(page, place))
         assert small.faults(shown["internal"]) == [], page
+        if page == "04" and "photographs" in register:
+            answer = shown["internal"].content["answer"]
+            assert answer.startswith("No hair was counted. Told by graded photographs: hairline ")
+            assert "at month 6" in answer
 
 
 def _choices():
@@ -120,3 +126,51 @@ def test_a_step_with_fewer_than_five_at_risk_has_no_band(tmp_path):
     assert has_band.loc[2.0:3.0].all()
     assert not has_band.loc[6.5:].any()
     assert np.isfinite(path["estimate"].loc[6.5:]).all()
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "n", "why"),
+    [
+        (12.0, 71.0, 5, ""),
+        (12.0, 71.0, 4, results.NO_SHARE_INTERVAL),
+        (0.0, 99.4, 12, results.SAYS_NOTHING),
+        (4.0, 94.0, 12, ""),
+    ],
+)
+def test_a_share_of_few_patients_or_limits_that_say_nothing_have_no_interval(low, high, n, why):
+    ends, said = results.of_share(low, high, n)
+    assert said == why
+    assert np.isnan(ends).all() == bool(why)
+
+
+def test_how_often_limits_of_four_patients_held_has_no_interval():
+    """Made by hand: four patients with a count each, three of them inside 95 % limits."""
+    rows = pd.DataFrame(
+        {
+            "patient_id": list("abcd"), "pit": [0.5, 0.4, 0.6, 0.999], "crps": 2.0, "observed": 60.0,
+            "mean_rival": 58.0, "mean_rival_sd": 9.0, "last_rival": 50.0, "last_rival_sd": 9.0,
+        }
+    )  # fmt: skip
+    table = scored(rows, "crown", 0.95).set_index("term")
+    held = table.loc["95 % limits held"]
+    assert held["estimate"] == 75.0
+    assert pd.isna(held["ci_low"])
+    assert held["flag"] == results.NO_SHARE_INTERVAL
+    more = scored(pd.concat([rows.assign(patient_id=rows["patient_id"] + k) for k in "123"]), "crown", 0.95)
+    held = more.set_index("term").loc["95 % limits held"]
+    assert held["ci_low"] < 75 < held["ci_high"]
+    assert held["flag"] == "few counts"
+
+
+@pytest.mark.parametrize(("zone", "missing"), [("crown", "front"), ("frontal", "crown")])
+def test_the_audit_of_one_side_says_that_nothing_can_be_compared(tmp_path, zone, missing):
+    from registers import count, one_session_each
+
+    people = [f"P{i}" for i in range(3)]
+    counts = [count(p, f"{p}-1", m, 10.0 + 2.5 * m, zone=zone) for p in people for m in (0, 12)]
+    read = one_session_each(tmp_path, people, counts, zone=zone)
+    absent = results.unanswered(results.Gap("Nothing to set against."))
+    page = Page("01_surgeon_audit", {}, read, "", {"crown_front": absent, "carried": early.ladder(read)})
+    said = sentences.crown_against_front(page, "")
+    assert said.startswith(f"No {missing} was planted here, so the two cannot be compared. ")
+    assert zone.capitalize() in said

@@ -3,7 +3,8 @@
 import pandas.testing
 import pytest
 
-from analytics import simulate, yields
+from analytics import records, simulate, yields
+from analytics.records import kept
 from analytics.yields import rows as yields_rows
 
 
@@ -18,14 +19,13 @@ def made(monkeypatch):
 
 @pytest.fixture
 def register(monkeypatch):
-    monkeypatch.setattr(yields_rows, "_promised", [])
-    monkeypatch.setattr(yields_rows, "_rows", {})
+    monkeypatch.setattr(kept, "_promised", [])
     return simulate.as_records(simulate.register(12, seed=4)[0])
 
 
 def test_promised_records_give_the_same_rows_made_once(register, made):
     plain = yields.by_visit(register)
-    yields.promise_unchanged(register)
+    records.promise_unchanged(register)
     first, second = yields.by_visit(register), yields.by_visit(register)
     assert len(made) == 2
     pandas.testing.assert_frame_equal(first, plain)
@@ -33,7 +33,7 @@ def test_promised_records_give_the_same_rows_made_once(register, made):
 
 
 def test_other_choices_and_other_records_are_made_anew(register, made):
-    yields.promise_unchanged(register)
+    records.promise_unchanged(register)
     yields.by_visit(register)
     unchanged = yields.by_visit(register, choices=yields.Choices(native_change="none"))
     assert unchanged["native_change"].dropna().eq(0).all()
@@ -43,7 +43,7 @@ def test_other_choices_and_other_records_are_made_anew(register, made):
 
 
 def test_what_a_caller_does_to_rows_stays_with_the_caller(register):
-    yields.promise_unchanged(register)
+    records.promise_unchanged(register)
     plain = yields.by_visit(register).copy()
     mine = yields.by_visit(register)
     mine["yield_pct"] = 0.0
@@ -58,3 +58,15 @@ def test_records_that_were_not_promised_may_change(register, made):
     before = len(made)
     yields.by_visit(register)
     assert len(made) == before + 1
+
+
+def test_records_of_a_block_are_promised_beside_the_others_and_until_it_ends(register, made):
+    records.promise_unchanged(register)
+    yields.by_visit(register)
+    other = simulate.as_records(simulate.register(12, seed=5)[0])
+    with records.unchanged(other):
+        assert yields.by_visit(other)["yield_pct"].equals(yields.by_visit(other)["yield_pct"])
+        yields.by_visit(register)
+        assert len(made) == 2
+    yields.by_visit(other)
+    assert len(made) == 3

@@ -23,19 +23,20 @@ from analytics.errors import FitError, ParameterError
 from analytics.numerics.proportions import ratio_of_totals
 from analytics.records import Records
 from analytics.regrowth import Forecast, PlateauDistribution
-from analytics.results import LEVEL, Result, counted, line
+from analytics.results import LEVEL, Result, counted, line, of_share
 
 MONTHS_A_QUARTER = 3
 HORIZON_MONTHS = 9.0
 MIN_PLACEMENTS = 30
 LEVELS = (0.5, 0.8, 0.95)
 PIT_BINS = 10
+FEW_COUNTS = 20
 COUNT = ["placement_id", "month"]
 LIGHT = 1e-4  # weight of a part of a forecast that its score does without
 
 
 def backtest(
-    records: Records, *, quarters: int = 4, curve: str = "log-logistic", level: float = LEVEL
+    records: Records, *, quarters: int = 4, curve: str = regrowth.USUAL_CURVE, level: float = LEVEL
 ) -> Result:
     """Return how past predictions did: coverage, CRPS and skill, all zones and by zone.
 
@@ -84,13 +85,21 @@ def backtest(
 
 def predictions(records: Records, *, quarters: int, curve: str) -> pd.DataFrame:
     """Return one row per predicted count: what was observed and predicted, means and SDs; the rivals'."""
-    whole = regrowth.rows_for(records, regrowth.fit_emergence(records, curve=curve)).frame
+    whole = regrowth.select(records).frame
     whole = whole.assign(at=whole["register_month"])
     end = int(np.floor(whole["at"].max() / MONTHS_A_QUARTER)) * MONTHS_A_QUARTER
     parts = []
     for back in range(quarters, 0, -1):
         cut = end - back * MONTHS_A_QUARTER
-        found = _one_quarter(records, whole, cut, curve)
+        if cut < 1 or not (records.sessions["register_month"] <= cut).any():
+            continue
+        with door.unchanged(door.as_of(records, cut)) as then:
+            try:
+                fit = regrowth.fit_emergence(then, curve=curve)
+                plateaus = regrowth.fit_plateaus(then, fit=fit)
+            except FitError:
+                continue
+            found = _one_quarter(plateaus, regrowth.rows_for(then, fit).frame, whole, cut)
         if found is not None:
             parts.append(found)
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
@@ -110,85 +119,65 @@ def closed_form_crps(observed, mean, sd) -> np.ndarray:
     return sd * (z * (2 * stats.norm.cdf(z) - 1) + 2 * stats.norm.pdf(z) - 1 / np.sqrt(np.pi))
 
 
-def _one_quarter(records: Records, whole: pd.DataFrame, cut: int, curve: str) -> pd.DataFrame | None:
-    if cut < 1 or not (records.sessions["register_month"] <= cut).any():
-        return None
-    then = door.as_of(records, cut)
-    try:
-        fit = regrowth.fit_emergence(then, curve=curve)
-        plateaus = regrowth.fit_plateaus(then, fit=fit)
-    except FitError:
-        return None
-    known = regrowth.rows_for(then, fit).frame
+def _one_quarter(
+    plateaus: PlateauDistribution, known: pd.DataFrame, whole: pd.DataFrame, cut: int
+) -> pd.DataFrame | None:
+    """Return what was predicted of the counts after a register month from the rows known then."""
     followed = known[~known["is_baseline"].astype(bool)]
     if followed["placement_id"].nunique() < MIN_PLACEMENTS:
         return None
     ahead = whole[
         whole["at"].gt(cut) & whole["at"].le(cut + HORIZON_MONTHS) & ~whole["is_baseline"].astype(bool)
     ]
-    ahead = ahead[ahead["placement_id"].isin(set(known["placement_id"])) & ahead["group"].isin(fit.zones)]
-    ahead = ahead[ahead["reads_as"].eq("own session")].sort_values("at").drop_duplicates("placement_id")
+    ahead = ahead[ahead["placement_id"].isin(set(known["placement_id"]))]
+    ahead = ahead[ahead["group"].isin(plateaus.fit.zones) & ahead["reads_as"].eq("own session")]
+    ahead = ahead.sort_values("at").drop_duplicates("placement_id")
     if ahead.empty:
         return None
     rivals = _rivals(known, followed, ahead)
-    rows = [_predicted(plateaus, known, row) for _, row in ahead.iterrows()]
-    return pd.DataFrame(rows).join(rivals.reset_index(drop=True)).assign(quarter_month=cut)
-
-
-def _predicted(plateaus: PlateauDistribution, known: pd.DataFrame, row: pd.Series) -> dict:
-    own = known[known["patient_id"].eq(row["patient_id"])]
-    target = (
-        own[own["placement_id"].eq(row["placement_id"])]
-        .drop_duplicates(["placement_id", "region_id"])
-        .head(1)
+    n_before = ahead["placement_id"].map(followed["placement_id"].value_counts()).fillna(0).astype(int)
+    cases = ahead[["patient_id", "placement_id", "month"]].assign(
+        zone=ahead["group"], n_before=n_before, observed=ahead["density"].astype(float), quarter_month=cut
     )
-    marked = bool(row["both_marked"])
-    found = regrowth.forecast(
-        plateaus,
-        own,
-        [float(row["month"])],
-        targets=target,
-        counted_area_cm2=float(row["counted_area_cm2"]),
-        marked=marked,
-        reader_changed=bool(row["reader_changed"]),
-    )
-    observed = float(row["density"])
-    n_before = int((own["placement_id"].eq(row["placement_id"]) & ~own["is_baseline"].astype(bool)).sum())
-    line = found.path.iloc[0]
-    return {
-        "patient_id": row["patient_id"],
-        "placement_id": row["placement_id"],
-        "zone": row["group"],
-        "month": float(row["month"]),
-        "n_before": n_before,
-        "observed": observed,
-        "mean": float(line["density"]),
-        "sd": float(np.sqrt(line["density_var"])),
-        "pit": float(found.below([observed])[0]),
-        "crps": _crps(found, observed),
-    }
+    found = _predicted(plateaus, known, ahead)
+    return cases.reset_index(drop=True).join(found).join(rivals.reset_index(drop=True))
 
 
-def _crps(found: Forecast, observed: float) -> float:
-    """Return the CRPS of the forecast of one count, a mixture of normals."""
+def _predicted(plateaus: PlateauDistribution, known: pd.DataFrame, ahead: pd.DataFrame) -> pd.DataFrame:
+    """Return what is predicted of each count and how it did: columns mean, sd, pit, crps."""
+    observed = ahead["density"].to_numpy(dtype=float)
+    out = np.empty((len(ahead), 4))
+    for at, found in regrowth.forecasts_of_each(plateaus, known, ahead):
+        mean, variance = found.moments()
+        crps = [_crps(found, i, seen) for i, seen in enumerate(observed[at])]
+        out[at] = np.column_stack([mean, np.sqrt(variance), found.below(observed[at]), crps])
+    return pd.DataFrame(out, columns=["mean", "sd", "pit", "crps"])
+
+
+def _crps(found: Forecast, i: int, observed: float) -> float:
+    """Return the CRPS of a forecast of one count, a mixture of normals."""
     # Imported here: a third of a second, and no other page scores.
     from scoringrules import crps_mixnorm
 
-    mean, sd, weight = (part[0] for part in found.mixture(LIGHT))
+    likely = found.weight[i] > LIGHT
+    mean, sd, weight = found.mean[i, likely], found.sd[i, likely], found.weight[i, likely]
     return float(crps_mixnorm(observed, mean, sd, weight / weight.sum()))
 
 
 def _rivals(known: pd.DataFrame, followed: pd.DataFrame, ahead: pd.DataFrame) -> pd.DataFrame:
     """Return means and SDs of two rivals: practice mean at that month, last reading carried forward."""
-    gained = followed.assign(y=followed["yield_pct"], late=followed["month"])
-    means, sds = [], []
-    for _, row in ahead.iterrows():
-        near = gained[gained["group"].eq(row["group"]) & (gained["late"] - row["month"]).abs().le(1.5)]
-        near = near if len(near) >= 5 else gained[(gained["late"] - row["month"]).abs().le(3.0)]
+    group, month = followed["group"].to_numpy(), followed["month"].to_numpy(dtype=float)
+    gained = followed["yield_pct"].to_numpy(dtype=float)
+    planted = ahead["planted"].to_numpy(dtype=float)
+    means, sds = np.empty(len(ahead)), np.empty(len(ahead))
+    for i, (zone, at) in enumerate(zip(ahead["group"], ahead["month"], strict=True)):
+        apart = np.abs(month - at)
+        near = gained[(group == zone) & (apart <= 1.5)]
+        near = near if len(near) >= 5 else gained[apart <= 3.0]
         near = near if len(near) >= 5 else gained
-        baseline = float(row["baseline_density"]) * float(row["kept"])
-        means.append(baseline + float(row["planted"]) * float(near["y"].mean()) / 100)
-        sds.append(max(float(near["y"].std(ddof=1)) * float(row["planted"]) / 100, 1.0))
+        means[i], sds[i] = np.nanmean(near), np.nanstd(near, ddof=1)
+    baseline = (ahead["baseline_density"] * ahead["kept"]).to_numpy(dtype=float)
+    means, sds = baseline + planted * means / 100, np.maximum(sds * planted / 100, 1.0)
     before = known.sort_values("month").groupby("placement_id")["density"].last()
     steps = known.sort_values("month").groupby("placement_id")["density"].diff().dropna()
     last = ahead["placement_id"].map(before).to_numpy(dtype=float)
@@ -207,10 +196,11 @@ def scored(cases: pd.DataFrame, zone: str, level: float) -> pd.DataFrame:
     for inside in LEVELS:
         missed = cases["pit"].sub(0.5).abs().gt(inside / 2).to_numpy(dtype=float)
         made = ratio_of_totals(missed, np.ones(n), clusters=cases["patient_id"], level=level)
-        ends = (100 * (1 - made.high), 100 * (1 - made.low))
+        ends, why = of_share(100 * (1 - made.high), 100 * (1 - made.low), own["n_patients"])
         held = n - int(missed.sum())
         share: dict[str, Any] = {"basis": "share", "numerator": held, "denominator": n}
-        lines.append(line(f"{100 * inside:g} % limits held", 100 * held / n, "%", ci=ends, **share, **own))
+        told = 100 * held / n
+        lines.append(line(f"{100 * inside:g} % limits held", told, "%", ci=ends, flag=why, **share, **own))
     score = cases["crps"].to_numpy(dtype=float)
     lines.append(line("CRPS", float(score.mean()), "hairs/cm2", **own))
     for name, mean, sd in (
@@ -220,7 +210,8 @@ def scored(cases: pd.DataFrame, zone: str, level: float) -> pd.DataFrame:
         rival = closed_form_crps(cases["observed"], cases[mean], cases[sd])
         value, low, high = _skill(score, rival, cases["patient_id"].to_numpy(), level)
         lines.append(line(f"skill over the {name}", 100 * value, "%", ci=(100 * low, 100 * high), **own))
-    return pd.DataFrame(lines).assign(flag="few counts" if n < 20 else "")
+    few = "few counts" if n < FEW_COUNTS else ""
+    return pd.DataFrame([{**one, "flag": one.get("flag") or few} for one in lines])
 
 
 def _skill(

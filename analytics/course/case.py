@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import regrowth, yields
-from analytics.course.standing import FALSE_ALARMS, bands, below, practice_bounds, standing, true_yields
+from analytics.course.standing import FALSE_ALARMS, bands, below, practice_bounds, standings_of
 from analytics.errors import ParameterError
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
@@ -96,8 +96,8 @@ def case(
         extra |= {name: pd.DataFrame(columns=columns) for name, columns in nothing.items()}
         return Curve(_nothing(level), used, method, ("place",), picture="case", extra=extra)
     places = _places(rows)
-    true = true_yields(plateaus, rows, bounds=practice_bounds(plateaus), level=level)
-    parts = [_place(plateaus, rows, places, name, level, true) for name in places["place"]]
+    table = standings_of(plateaus, rows, bounds=practice_bounds(plateaus), level=level)
+    parts = [_place(plateaus, rows, places, name, level, table) for name in places["place"]]
     estimates = pd.concat([p["estimates"] for p in parts], ignore_index=True)
     for key in ("bands", "readings", "limits", "split", "standing", "zones"):
         extra[key] = pd.concat([p[key] for p in parts], ignore_index=True)
@@ -147,13 +147,13 @@ def _place(
     places: pd.DataFrame,
     name: str,
     level: float,
-    true: pd.DataFrame,
+    table: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
     fit = plateaus.fit
     row = places[places["place"].eq(name)].iloc[0]
     placement, zone = str(row["placement_id"]), str(row["group"])
     own = rows[rows["placement_id"].eq(placement)]
-    judged = standing(plateaus, rows, placement, true=true)
+    judged = table.loc[placement].to_dict()
     readings = _readings(plateaus, own, zone, name, level)
     last = float(judged["month"])
     edge = float(fit.last_month[fit.zone_index(zone)])

@@ -2,7 +2,7 @@
 
 `standings` judges every followed placement. `call_back` lists those behind or low at a chosen share of
 false names (Benjamini & Hochberg 1995 over all placements judged, on the one-sided p-value of the
-deviation), oldest first, and those without a usable count when one was due (`followup.states`).
+deviation), oldest first.
 `false_alarms` simulates cases of this very practice and counts how often the rule calls one behind.
 """
 
@@ -11,15 +11,14 @@ import pandas as pd
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from analytics import followup, measurement, regrowth, yields
+from analytics import measurement, regrowth
 from analytics.course.standing import (
     BEHIND_CENTILE,
     FALSE_ALARMS,
     FEWEST_TOLD,
     centile,
     practice_bounds,
-    standing,
-    true_yields,
+    standings_of,
 )
 from analytics.errors import ParameterError
 from analytics.numerics.nonlinear import share
@@ -35,22 +34,13 @@ PLANTED = 50.0  # hairs/cm2 of a simulated case
 def standings(records: Records, *, plateaus: PlateauDistribution) -> pd.DataFrame:
     """Return one row per followed placement: patient, zone, session, state, chances, split and p-value."""
     frame = regrowth.rows_for(records, plateaus.fit).frame
-    true = true_yields(plateaus, frame, bounds=practice_bounds(plateaus))
-    rows = []
-    for patient, own in frame.groupby("patient_id", sort=False):
-        for placement, first in own.drop_duplicates("placement_id").set_index("placement_id").iterrows():
-            rows.append(
-                {
-                    "patient_id": patient,
-                    "session_id": first["session_id"],
-                    "session_number": first["session_number"],
-                    "placement_id": placement,
-                    "session_month": float(first["patient_month"]),
-                    **standing(plateaus, own, str(placement), true=true),
-                }
-            )
-    table = pd.DataFrame(rows)
-    return table.assign(p_value=stats.norm.cdf(table["z"].astype(float)))
+    once = frame.drop_duplicates("placement_id").set_index("placement_id")
+    table = standings_of(plateaus, frame, bounds=practice_bounds(plateaus))
+    whose = once[["patient_id", "session_id", "session_number"]].assign(
+        session_month=once["patient_month"].astype(float)
+    )
+    table = whose.join(table).reset_index()
+    return table.assign(p_value=stats.norm.cdf(table["z"]))
 
 
 def call_back(
@@ -60,7 +50,7 @@ def call_back(
     error_rate: float = ERROR_RATE,
     level: float = LEVEL,
 ) -> Result:
-    """Return the call-back list: placements behind or low, oldest first, then readings overdue.
+    """Return the call-back list: placements behind or low, oldest first.
 
     Parameters
     ----------
@@ -72,8 +62,8 @@ def call_back(
     Returns
     -------
     Result
-        `estimates`: how many placements were judged, named and overdue. `extra["behind"]`: one row per
-        placement named; `extra["overdue"]`: one row per placement without a reading when one was due.
+        `estimates`: how many placements were judged and named. `extra["behind"]`: one row per placement
+        named. Who is overdue is `course.due`'s to say, by the clinic's own schedule.
     """
     if not 0.01 <= error_rate <= 0.5:
         raise ParameterError("course.call_back(error_rate): out of range; expected 0.01 to 0.5")
@@ -81,22 +71,18 @@ def call_back(
     judged = table[table["n_readings"].gt(0) & table["p_value"].notna() & table["told"].ge(FEWEST_TOLD)]
     named = judged[_named(judged["p_value"].to_numpy(dtype=float), error_rate)]
     behind = _list(named, records)
-    overdue = _overdue(records)
     counts = (
         ("placements judged", len(judged)),
         ("named behind or low", len(behind)),
-        ("readings overdue", len(overdue)),
     )
     estimates = pd.DataFrame([line(t, float(n), "count", basis="count", level=level) for t, n in counts])
     method = (
         "deviation of each placement's readings, taken together, from those of the practice's cases read "
         f"alike; not judged where they tell less than {100 * FEWEST_TOLD:g} % of how cases differ; "
-        f"Benjamini-Hochberg at {100 * error_rate:g} % over {len(judged)} placements; due at months "
-        f"{', '.join(f'{w.month:g}' for w in followup.CALLS)}, called for {followup.LATE_AFTER:g} months "
-        "later where no usable count was made"
+        f"Benjamini-Hochberg at {100 * error_rate:g} % over {len(judged)} placements"
     )
     used = judged.assign(reason="")[["patient_id", "placement_id", "reason"]]
-    return Result(estimates, used, method, extra={"behind": behind, "overdue": overdue, "standings": table})
+    return Result(estimates, used, method, extra={"behind": behind, "standings": table})
 
 
 def false_alarms(
@@ -122,9 +108,9 @@ def false_alarms(
     plateaus = regrowth.fit_plateaus(records) if plateaus is None else plateaus
     rng = np.random.default_rng(seed)
     wanted = zones or plateaus.fit.zones
-    lines = []
+    lines, bounds = [], practice_bounds(plateaus)
     for zone in wanted:
-        called, healthy, told = _simulated(plateaus, zone, months, n, rng)
+        called, healthy, told = _simulated(plateaus, bounds, zone, months, n, rng)
         flag = "" if told else "such readings say too little; nothing is called"
         lines += [
             _rate(zone, term, called[group], months, flag)
@@ -188,41 +174,13 @@ def _list(named: pd.DataFrame, records: Records) -> pd.DataFrame:
     return oldest[columns].reset_index(drop=True)
 
 
-def _overdue(records: Records) -> pd.DataFrame:
-    """Return placements called for: no usable count since the window of their latest due month opened.
-
-    A count clears a month only where it is usable; one that another count cannot mend (no baseline) does too.
-    Left out are who withdrew, and zones planted again since.
-    """
-    became = followup.states(records, yields.by_visit(records), windows=followup.CALLS)
-    age = followup.register_end(records) - became["register_month"]
-    became = became[age >= became["visit"] + followup.LATE_AFTER].sort_values("visit", kind="stable")
-    latest = became.groupby("placement_id", sort=False).tail(1)
-    cleared = latest["last_usable"] >= latest["opens"]
-    beyond_help = latest["state"].eq(followup.UNUSABLE) & ~latest["why"].isin(yields.MENDABLE)
-    gone = latest["state"].isin([followup.WITHDRAWN, followup.SHARED])
-    called = latest[~cleared & ~beyond_help & ~gone]
-    sessions = records.sessions[["session_id", "session_number"]]
-    called = called.drop(columns="due_month").merge(sessions, on="session_id", validate="many_to_one")
-    called = called.merge(
-        _last_counts(records), on=["session_id", "zone"], how="left", validate="many_to_one"
-    )
-    called = called.sort_values(["register_month", "patient_id"], kind="stable").rename(
-        columns={"visit": "due_month"}
-    )
-    columns = ["patient_id", "zone", "session_number", "due_month", "last_count", "state"]
-    return called[columns].reset_index(drop=True)
-
-
-def _last_counts(records: Records) -> pd.DataFrame:
-    """Return the month of the last count of each session and zone, usable or not."""
-    counts = records.measurements
-    latest = counts[counts["region_kind"].eq("planted")].groupby(["session_id", "zone"])["month"].max()
-    return latest.rename("last_count").reset_index()
-
-
 def _simulated(
-    plateaus: PlateauDistribution, zone: str, months: tuple[float, ...], n: int, rng: np.random.Generator
+    plateaus: PlateauDistribution,
+    bounds: dict[str, np.ndarray],
+    zone: str,
+    months: tuple[float, ...],
+    n: int,
+    rng: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray, bool]:
     """Return which simulated cases are called behind, which are healthy, and whether readings say enough."""
     fit = plateaus.fit
@@ -241,28 +199,29 @@ def _simulated(
         np.maximum(density, 1.0), 1.0, marked=True, reader_changed=False, error=fit.count_error
     )
     seen = np.maximum(density + rng.normal(size=density.shape) * np.sqrt(variance), 0.0)
-    cases = [_as_rows(f"simulated {i}", zone, months, row) for i, row in enumerate(seen)]
-    true = true_yields(plateaus, pd.concat(cases), bounds=practice_bounds(plateaus))
-    judged = [standing(plateaus, own, f"simulated {i}", true=true) for i, own in enumerate(cases)]
+    judged = standings_of(plateaus, _as_rows(zone, months, seen), bounds=bounds)
     lowest = float(centile(plateaus, zone, [months[-1]], BEHIND_CENTILE)[0])
-    called = np.array([j["state"] == "behind" for j in judged])
-    told = np.median([j["told"] for j in judged])
+    called = judged["state"].eq("behind").to_numpy()
+    told = float(judged["told"].median())
     return called, plateau * emerged[:, -1] >= lowest, bool(told >= FEWEST_TOLD)
 
 
-def _as_rows(name: str, zone: str, months: tuple[float, ...], density: np.ndarray) -> pd.DataFrame:
-    n = len(months) + 1
+def _as_rows(zone: str, months: tuple[float, ...], density: np.ndarray) -> pd.DataFrame:
+    """Return the counts of simulated cases (cases, readings), a baseline first, as rows of a register."""
+    month = np.array([0.0, *months])
+    names = np.repeat([f"simulated {i}" for i in range(len(density))], len(month))
+    month = np.tile(month, len(density))
     return pd.DataFrame(
         {
-            "patient_id": name,
-            "placement_id": name,
+            "patient_id": names,
+            "placement_id": names,
             "region_id": zone,
             "group": zone,
             "planted": PLANTED,
             "planted_source": "region",
-            "month": [0.0, *months],
-            "density": density,
-            "is_baseline": [True] + [False] * (n - 1),
+            "month": month,
+            "density": density.ravel(),
+            "is_baseline": month == 0,
             "kept": 1.0,
             "shed": 0.0,
             "is_later": False,

@@ -2,7 +2,7 @@
 
 All readings of the case, weighed by how much they tell of the placement's true yield at its last one, are
 held against those of the practice's own cases of regular growth read alike: `z` is standard normal over
-cases that belong to it (`regrowth.deviation`).
+cases that belong to it (`regrowth.deviations`).
 
  * *behind* below the 5th centile of z, *ahead* above the 95th: of 100 cases that belong to the practice 5 are
    called behind and 5 ahead. That is the rule's stated rate of false alarms, a look.
@@ -24,9 +24,12 @@ case, come from the distribution of plateaus (`regrowth.fit_plateaus`, `regrowth
 are quantiles, not estimate and error, because a failed placement's are lopsided.
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
+from scipy.optimize import elementwise
 from scipy.special import ndtr
 
 from analytics import measurement, regrowth
@@ -48,6 +51,7 @@ CENTILES = (5, 25, 50, 75, 95)
 _LOW, _HIGH = -150.0, 350.0
 _STEPS = 30
 _CURVE_DRAWS = 2000
+MONTHS_AT_ONCE = 200  # on the grid of plateau and tempo: what a processor's cache holds
 
 
 def below(plateaus: PlateauDistribution, zone: str, months, yield_pct, error_sd=0.0) -> np.ndarray:
@@ -68,14 +72,16 @@ def below(plateaus: PlateauDistribution, zone: str, months, yield_pct, error_sd=
     y, error = np.broadcast_arrays(
         np.atleast_1d(np.asarray(yield_pct, dtype=float)), np.asarray(error_sd, dtype=float)
     )
-    emerged = share(fit.shape, months[:, None] * np.exp(-log_half - plateaus.tempos), log_k)[0]
+    grown = share(fit.shape, months[:, None] * np.exp(-log_half - plateaus.tempos), log_k)[0]
+    grown, y, error = np.maximum(grown, 1e-12)[:, None], y[:, None, None], error[:, None, None]
+    is_read = error[:, 0, 0] > 0
     out = np.empty(len(months))
-    for m, grown in enumerate(np.maximum(emerged, 1e-12)):
-        if error[m] > 0:
-            inside = ndtr((y[m] - CENTRES[:, None] * grown) / np.hypot(error[m], half * grown / np.sqrt(3)))
-        else:
-            inside = np.clip((y[m] / grown - CENTRES[:, None] + half) / (2 * half), 0.0, 1.0)
-        out[m] = np.sum(cells * inside)
+    for at in np.array_split(np.flatnonzero(is_read), is_read.sum() // MONTHS_AT_ONCE + 1):
+        spread = np.hypot(error[at], half * grown[at] / np.sqrt(3))
+        out[at] = np.tensordot(ndtr((y[at] - CENTRES[:, None] * grown[at]) / spread), cells)
+    for at in np.array_split(np.flatnonzero(~is_read), (~is_read).sum() // MONTHS_AT_ONCE + 1):
+        inside = np.clip((y[at] / grown[at] - CENTRES[:, None] + half) / (2 * half), 0.0, 1.0)
+        out[at] = np.tensordot(inside, cells)
     return out
 
 
@@ -157,8 +163,7 @@ def front_month(
         raise FitError(f"course.front_month: the fit needs the {zone} and a zone of the front")
     rng = np.random.default_rng(seed)
     draws = rng.multivariate_normal(fit.beta, fit.beta_cov, size=_CURVE_DRAWS, method="svd")
-    found = np.array([_same_month(fit, zone, month, beta) for beta in draws])
-    estimate = _same_month(fit, zone, month, fit.beta)
+    estimate, *found = _same_months(fit, zone, month, np.vstack([fit.beta, draws]))
     tail = (1 - level) / 2
     low, high = (
         np.nanquantile(found, [tail, 1 - tail]) if np.isfinite(found).mean() > 0.9 else (np.nan, np.nan)
@@ -183,22 +188,17 @@ def front_month(
     return Result(pd.DataFrame([row]), pd.DataFrame({"reason": []}), method)
 
 
-def _same_month(fit: Emergence, zone: str, month: float, beta: np.ndarray) -> float:
-    k = fit.zone_index(zone)
-    level = float(mean_yield(fit, k, np.array([month]), beta, fit.spread)[0])
-    weights = weights_of(fit, FRONT_NAME)
+def _same_months(fit: Emergence, zone: str, month: float, betas: np.ndarray) -> np.ndarray:
+    """Return the month for each row of fixed effects (n, p); missing where the front was never so low."""
+    level = mean_yield(fit, fit.zone_index(zone), np.array([month]), betas, fit.spread)[:, 0]
+    front = [(k, w) for k, w in enumerate(weights_of(fit, FRONT_NAME)) if w > 0]
 
-    def gap(m: float) -> float:
-        at = np.array([m])
-        front = sum(
-            w * float(mean_yield(fit, i, at, beta, fit.spread)[0]) for i, w in enumerate(weights) if w > 0
-        )
-        return front - level
+    def gap(months: np.ndarray, which: np.ndarray) -> np.ndarray:
+        each = (w * mean_yield(fit, k, months[:, None], betas[which], fit.spread)[:, 0] for k, w in front)
+        return sum(each) - level[which]
 
-    try:
-        return float(optimize.brentq(gap, 0.05, 60.0))
-    except ValueError:
-        return float("nan")
+    found = elementwise.find_root(gap, (0.05, 60.0), args=(np.arange(len(betas)),))
+    return np.where(found.success, found.x, np.nan)
 
 
 BEHIND_CENTILE, AHEAD_CENTILE = 10.0, 90.0
@@ -208,6 +208,9 @@ DECIDES_USUAL = 0.9
 FEWEST_TOLD = 0.2
 LOW_YIELD_PCT = 70.0
 DECIDES_LOW = 0.95
+TRUE_COLUMNS = (
+    "yield_now yield_low yield_high chance_behind chance_ahead chance_low slow_only low_only both neither"
+).split()
 
 
 def practice_bounds(plateaus: PlateauDistribution) -> dict[str, np.ndarray]:
@@ -239,7 +242,7 @@ def true_yields(
     which = np.flatnonzero(np.isin(post.of.names.astype(str), last.index.to_numpy(dtype=str)))
     names = post.of.names[which].astype(str)
     if not len(which):
-        return pd.DataFrame(index=pd.Index(names, name="placement_id"))
+        return pd.DataFrame(index=pd.Index(names, name="placement_id"), columns=TRUE_COLUMNS, dtype=float)
     months = last.loc[names].to_numpy(dtype=float)[:, None]
     zones = [plateaus.fit.zones[k] for k in post.of.zone[which]]
     edges = np.array(
@@ -268,55 +271,51 @@ def true_yields(
     )
 
 
-def standing(
-    plateaus: PlateauDistribution, rows: pd.DataFrame, placement_id: str, *, true: pd.DataFrame
-) -> dict:
-    """Return where one placement stands at its last reading, given all of the patient's rows.
+def standings_of(
+    plateaus: PlateauDistribution, rows: pd.DataFrame, *, bounds: dict[str, np.ndarray], level: float = LEVEL
+) -> pd.DataFrame:
+    """Return where every placement stands at its last reading, given all of its patient's rows.
 
-    `true` is what `true_yields` gives for them. `state` is that of `state_of`;
-    `chance_behind, chance_ahead, chance_low` are probabilities of the true yield, `slow_only, low_only, both,
-    neither` those of its two causes; `z` is the standardised deviation, whose lower tail is uniform over the
-    practice's cases of regular growth, and `told` the share of the differences between cases that readings
-    like these show, 0 to 1.
+    Parameters
+    ----------
+    rows
+        Rows of one patient or of many, with all of a patient's rows.
+    bounds
+        From `practice_bounds`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        By placement_id, in the order of `rows`: `state` by `state_of`; `zone, month, n_readings, is_mature,
+        is_beyond`; the columns of `true_yields`; `z`, the standardised deviation, whose lower tail is uniform
+        over the practice's cases of regular growth, and `told`, the share of the differences between cases
+        that readings like these show, 0 to 1. What cannot be told of a placement is missing.
     """
     fit = plateaus.fit
-    own = rows[rows["placement_id"].eq(placement_id)]
-    follow = own[~own["is_baseline"].astype(bool)]
-    zone = str(own["group"].iloc[0])
-    month = float(follow["month"].max()) if len(follow) else 0.0
-    is_beyond = month > float(fit.last_month[fit.zone_index(zone)])
-    if not len(follow) or month <= 0 or is_beyond:
-        return {
-            "state": "cannot tell",
-            "month": month,
-            "zone": zone,
-            "n_readings": len(follow) if is_beyond else 0,
-            "is_beyond": is_beyond,
-            "z": np.nan,
-            "told": 0.0,
-            "chance_behind": np.nan,
-        }
-    here = true.loc[placement_id].to_dict()
-    is_mature = month >= float(fit.maturity_month[fit.zone_index(zone)]) - 1
-    z, told = regrowth.deviation(plateaus, rows, placement_id)
-    usual = 1 - here["chance_behind"] - here["chance_ahead"]
-    return {
-        "state": state_of(
-            z,
-            told,
-            usual=usual,
-            low=here["chance_low"] if is_mature else np.nan,
-            behind=np.nan if is_mature else here["chance_behind"],
-        ),
-        "zone": zone,
-        "month": month,
-        "n_readings": len(follow),
-        "is_mature": is_mature,
-        "is_beyond": False,
-        **here,
-        "z": z,
-        "told": told,
-    }
+    follow = rows[~rows["is_baseline"].astype(bool)].groupby("placement_id")["month"]
+    table = rows.drop_duplicates("placement_id").set_index("placement_id")[["group"]].astype(str)
+    table.index = table.index.astype(object)
+    table = table.rename(columns={"group": "zone"}).assign(
+        month=follow.max(), n_readings=follow.size().astype(float)
+    )
+    table = table.fillna({"month": 0.0, "n_readings": 0.0})
+    zone = [fit.zone_index(z) for z in table["zone"]]
+    table["is_mature"] = table["month"] >= fit.maturity_month[zone] - 1
+    table["is_beyond"] = table["month"] > fit.last_month[zone]
+    table["n_readings"] = table["n_readings"].where(table["month"].gt(0) | table["is_beyond"], 0).astype(int)
+    is_judged = table["month"].gt(0) & ~table["is_beyond"]
+    found = true_yields(plateaus, rows, bounds=bounds, level=level).join(regrowth.deviations(plateaus, rows))
+    table = table.join(found[found.index.isin(table.index[is_judged])])
+    table["told"] = table["told"].fillna(0.0)
+    return table.assign(state=[_state(row) for row in table.itertuples()])
+
+
+def _state(row: Any) -> str:
+    """Return the state of a placement by its line of `standings_of`."""
+    usual = 1 - row.chance_behind - row.chance_ahead
+    if row.is_mature:
+        return state_of(row.z, row.told, usual=usual, low=row.chance_low)
+    return state_of(row.z, row.told, usual=usual, low=np.nan, behind=row.chance_behind)
 
 
 def state_of(z: float, told: float, *, usual: float, low: float, behind: float = np.nan) -> str:

@@ -317,7 +317,7 @@ def course_assumed(own: pd.DataFrame, zone: str, *, level: float = LEVEL) -> dic
     return line(
         AT_MATURITY, float(own_answer[0]), UNIT, by={"zone": zone}, x=float(MATURITY_MONTH[zone]), se=se,
         ci=limits(own_answer[0], se, level=level, df=df), level=level, df=df, n_patients=n,
-        n_rows=own_answer[3], flag=f"{RUNGS[4]}: at month {MATURITY_MONTH[zone]}, by an assumed course",
+        n_rows=own_answer[3], flag=f"{RUNGS[4]}, brought to month {MATURITY_MONTH[zone]}",
     )  # fmt: skip
 
 

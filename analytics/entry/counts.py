@@ -123,14 +123,14 @@ def propose(source: str | Path) -> str:
 
 def _guess(header: str) -> str:
     word = values.key(header)
+    if (named := word.replace(" ", "_")) in TARGETS:
+        return named
     for target, words in {**MORE, **HEADS}.items():
         if word in {values.key(w) for w in (*words, target)}:
             return target
     target, score = mapping.best_target(word)
     column = target.rpartition(".")[2]
-    if score >= 90 and column in TARGETS:
-        return column
-    return column if word.replace(" ", "_") in TARGETS else ASIDE
+    return column if score >= 90 and column in TARGETS else ASIDE
 
 
 def read_export(place: str | Path) -> Export:

@@ -12,7 +12,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import IO
 
-_at_work: dict[subprocess.Popen, tuple[Path, ...]] = {}  # each with the folders it works in
+from analytics.files import forks
+
+Child = subprocess.Popen | forks.Forked
+_at_work: dict[Child, tuple[Path, ...]] = {}  # each with the folders it works in
+_beginning: list[tuple[Path, ...]] = []  # the folders of those that are being forked
 _stopped = threading.Event()
 
 
@@ -42,9 +46,43 @@ def start(
     return child
 
 
-def ended(child: subprocess.Popen) -> None:
+def fork(
+    argument: str, *, folders: tuple[Path, ...], env: Mapping[str, str], log: IO[bytes]
+) -> forks.Forked | None:
+    """Start a process as `start` does, forked from the one that was begun; None where there is none.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        When the program is being stopped.
+    """
+    refuse_if_stopped()
+    _beginning.append(folders)
+    child = forks.fork(argument, folder=folders[0], env=env, log=log)
+    if child is not None:
+        _at_work[child] = folders
+    _beginning.remove(folders)
+    if _stopped.is_set():  # in between
+        stop()
+    refuse_if_stopped()
+    return child
+
+
+def code(child: Child, seconds: float) -> int | None:
+    """Return the exit code of a process, minus the signal that ended it; None while it runs on."""
+    if isinstance(child, forks.Forked):
+        return forks.code(child, seconds)
+    try:
+        return child.wait(seconds)
+    except subprocess.TimeoutExpired:
+        return None
+
+
+def ended(child: Child) -> None:
     """Note that a process has ended; raise KeyboardInterrupt where it was ended because the program stops."""
     _at_work.pop(child, None)
+    if isinstance(child, forks.Forked):
+        child.told.close()
     refuse_if_stopped()
 
 
@@ -57,10 +95,11 @@ def refuse_if_stopped() -> None:
 def stop() -> None:
     """End all processes at once with whatever they started, and take their folders away."""
     _stopped.set()
-    for child, folders in tuple(_at_work.items()):
+    forks.stop()
+    for child in tuple(_at_work):
         end(child)
-        for folder in folders:
-            shutil.rmtree(folder, ignore_errors=True)
+    for folder in (folder for folders in (*_at_work.values(), *_beginning) for folder in folders):
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def begin() -> None:
@@ -68,7 +107,7 @@ def begin() -> None:
     _stopped.clear()
 
 
-def end(child: subprocess.Popen) -> None:
+def end(child: Child) -> None:
     """End a process with all below it, the lowest first to be found, and wait for it."""
     # It comes with the kernel (ipykernel needs it).
     import psutil

@@ -39,7 +39,6 @@ SEEN_STATES = (COUNTED, UNUSABLE, SEEN)
 DUE_STATES = (*SEEN_STATES, OUTSIDE, MISSED)  # of closed windows; who withdrew was due no longer
 
 OPENS_EARLY, CLOSES_LATE = 1.0, 6.0
-LATE_AFTER = 2.0  # months past the month planned after which somebody is called
 AT_THE_SESSION = 0.25  # months: an earlier attendance belongs to the operation itself
 
 
@@ -90,10 +89,6 @@ def _maturing_in(months: Sequence[float]) -> tuple[str, ...]:
 
 
 AT_MATURITY = tuple(Window(float(m), _maturing_in([m])) for m in sorted(set(MATURITY_MONTH.values())))
-CALLS = tuple(
-    Window(m, tuple(zone for zone, matures in MATURITY_MONTH.items() if m <= matures))
-    for m in (6.0, 12.0, 18.0)
-)
 
 
 def reading_month(session_month, month):

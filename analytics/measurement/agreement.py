@@ -20,7 +20,7 @@ from analytics.errors import FitError
 from analytics.measurement.error import CountError
 from analytics.measurement.repeats import WHY_NOT, between, by_one_reader, repeats
 from analytics.numerics import agreement
-from analytics.records import Records
+from analytics.records import Records, once
 from analytics.results import LEVEL, Result, limits, line
 
 MIN_DF = 20
@@ -50,7 +50,10 @@ def error_model(records: Records) -> CountError:
         by one reader, `between_reader_cv` from marked regions counted by two readers; each from MIN_DF
         on.
     """
-    rows = repeats(records)
+    return once(records, "error model", (), lambda: _error_model(repeats(records)))
+
+
+def _error_model(rows: pd.DataFrame) -> CountError:
     own = by_one_reader(rows)
     estimated: dict = {}
     within = _within(own[own["marked"]])

@@ -19,7 +19,7 @@ from analytics.dictionary import FRONT
 from analytics.errors import ParameterError
 from analytics.numerics import time_ratios
 from analytics.numerics.time_ratios import TimeRatioFit
-from analytics.results import line
+from analytics.results import line, of_share
 
 REFERENCE = "front"
 FAMILY = "log-logistic"
@@ -178,15 +178,16 @@ def _never_row(own: pd.DataFrame, name: str, start: np.ndarray, level: float, co
     share, low, high = (
         (0.0, np.nan, np.nan) if is_none else (100.0 * v for v in with_share.never_share(level=level))
     )
+    ci, why = of_share(low, high, counts["n_patients"])
     return line(
         f"never reaches ({FAMILY})",
         share,
         UNIT,
         by={"zone": name},
-        ci=(low, high),
+        ci=ci,
         level=level,
         **counts,
         statistic=test.scaled,
         p_value=test.p_value,
-        flag=NONE_FOUND if is_none else "",
+        flag=NONE_FOUND if is_none else why,
     )

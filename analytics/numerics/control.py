@@ -17,6 +17,9 @@ move. Limits are three standard errors wide unless said otherwise.
 * `g`: cases between events, geometric. Benneyan 2001, Health Care Manag Sci 4:305-318.
 * `t`: time between events, made near-normal by the power 1 / 3.6. Nelson 1994, J Qual Technol 26:239-240.
 
+As the review draws charts (`chart`), points past the baseline have prediction limits, wider by what it leaves
+unknown: Student's t on the degrees of freedom of a mean moving range (`widths`).
+
 The limit functions work along the last axis, so that thousands of simulated series are charted in one call.
 """
 
@@ -35,6 +38,7 @@ D4 = 3.267  # upper limit of a moving range in mean moving ranges
 NELSON_POWER = 3.6
 KINDS = ("individuals", "p", "p_prime", "u", "u_prime", "g", "t")
 FEW_EXPECTED = 30.0  # expected events, or non-events, below which limits are quantiles
+DF_OF_RANGES = 0.62  # degrees of freedom by moving range of their mean (tables, from memory)
 MIN_POINTS = 12  # fewer make trial limits: convention of public-sector improvement programmes
 
 
@@ -69,6 +73,7 @@ def individuals(
     n_baseline: int | None = None,
     width: float = 3.0,
     screened: bool = False,
+    ahead: bool = False,
     rule: Rule | None = None,
 ) -> Chart:
     """Return the individuals chart of a series of single values.
@@ -85,6 +90,8 @@ def individuals(
         Half width of the limits, in sigmas.
     screened
         Leave the largest moving ranges out of their mean.
+    ahead
+        Widen the limits of points past the baseline by `widths`.
     rule
         Of an earlier chart, which sets the lines instead.
 
@@ -116,7 +123,7 @@ def individuals(
             kept = ranges <= D4 * mean_range
             mean_range = ranges.mean(axis=-1, keepdims=True, where=kept)
         sigma = mean_range / D2
-    half = width * sigma / np.sqrt(size)
+    half = (widths(n, x.shape[-1], width=width) if ahead else width) * sigma / np.sqrt(size)
     return _chart("individuals", x, centre, centre - half, centre + half, n, spread=sigma)
 
 
@@ -331,12 +338,26 @@ def chart(
     if kind in with_sizes and sizes is not None:
         return with_sizes[kind](events, sizes, n_baseline=n_baseline, exact=True, **ruled)
     if kind == "individuals":
-        return individuals(events, sizes, n_baseline=n_baseline, **ruled)
+        return individuals(events, sizes, n_baseline=n_baseline, ahead=True, **ruled)
     if kind in alone:
         return alone[kind](events, n_baseline=n_baseline, **ruled)
     raise ParameterError(
         f"control.chart(kind): unknown, or sizes are missing for p or u; use one of {', '.join(KINDS)}"
     )
+
+
+def widths(n_baseline: int, n_points: int, *, width: float = 3.0) -> np.ndarray:
+    """Return the half width of limits in sigmas, by point: `width` up to the end of the baseline, then wider.
+
+    A later point falls outside as often as a normal one does `width`, errors of centre and sigma included.
+
+    Examples
+    --------
+    >>> widths(39, 40)[-2:].round(2).tolist()
+    [3.0, 3.39]
+    """
+    wider = stats.t.isf(stats.norm.sf(width), DF_OF_RANGES * (n_baseline - 1)) * np.sqrt(1 + 1 / n_baseline)
+    return np.where(np.arange(n_points) < n_baseline, width, wider)
 
 
 def rule_of(chart: Chart) -> Rule:
@@ -383,15 +404,16 @@ def _attribute(
     spread = _sigma_of_standardised(share, centre, se, n) if kind.endswith("prime") else np.ones_like(centre)
     spread = np.maximum(spread, 1.0) if exact else spread
     spread = spread if rule is None else np.full_like(spread, rule.sigma)
-    half = width * se * spread
+    wide = widths(n if exact and kind.endswith("prime") else y.shape[-1], y.shape[-1], width=width)
+    half = wide * se * spread
     low, high = centre - half, centre + half
     if exact:
-        low, high = _exact_limits(centre, size / spread**2, half, width=width, of_shares=of_shares)
+        low, high = _exact_limits(centre, size / spread**2, half, width=wide, of_shares=of_shares)
     low, high = np.maximum(low, 0.0), np.minimum(high, 1.0) if of_shares else high
     return _chart(kind, share, centre, low, high, n, spread=spread)
 
 
-def _exact_limits(centre, size, half, *, width: float, of_shares: bool) -> tuple[np.ndarray, np.ndarray]:
+def _exact_limits(centre, size, half, *, width: np.ndarray, of_shares: bool) -> tuple[np.ndarray, np.ndarray]:
     """Return quantiles where few are expected, else limits moved for skewness; size in effective units."""
     moved = (width**2 - 1) / 6 * ((1 - 2 * centre) if of_shares else 1.0) / size
     low, high = centre - half + moved, centre + half + moved
@@ -400,7 +422,7 @@ def _exact_limits(centre, size, half, *, width: float, of_shares: bool) -> tuple
     if few.any():
         n = np.maximum(np.round(np.broadcast_to(size, few.shape)[few]), 1.0)
         p = np.broadcast_to(centre, few.shape)[few]
-        tail = stats.norm.sf(width)
+        tail = np.broadcast_to(stats.norm.sf(width), few.shape)[few]
         dist = stats.binom(n, p) if of_shares else stats.poisson(n * p)
         low[few], high[few] = dist.ppf(tail) / n, dist.ppf(1 - tail) / n
     return low, high

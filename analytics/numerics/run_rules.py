@@ -49,12 +49,16 @@ class Runs:
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """Share of stable series with a point outside, with a run signal, with either and its error."""
+    """Share of stable series with a point outside, with a run signal, with either and its error.
+
+    `stricter` is what `run_tests` was asked for.
+    """
 
     outside: float
     runs: float
     either: float
     se: float
+    stricter: int
     n_series: int
     seed: int
 
@@ -83,7 +87,7 @@ def limits(n_useful: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     )
 
 
-def run_tests(values: ArrayLike, centre: ArrayLike | None = None) -> Runs:
+def run_tests(values: ArrayLike, centre: ArrayLike | None = None, *, stricter: int = 0) -> Runs:
     """Return longest run, crossings and signals of one or many series.
 
     Parameters
@@ -92,6 +96,8 @@ def run_tests(values: ArrayLike, centre: ArrayLike | None = None) -> Runs:
         Shape (..., n), in time order.
     centre
         The line, broadcast against `values`; the median of each series if not given.
+    stricter
+        Points by which a run must be longer, and crossings fewer, than the rules ask.
 
     Examples
     --------
@@ -116,6 +122,7 @@ def run_tests(values: ArrayLike, centre: ArrayLike | None = None) -> Runs:
         longest = np.maximum(longest, current)
     n_useful = (side != 0).sum(axis=-1)
     run_limit, crossing_limit = limits(n_useful)
+    run_limit, crossing_limit = run_limit + stricter, np.maximum(crossing_limit - stricter, 0)
     enough = n_useful >= MIN_USEFUL
     return Runs(
         n_useful,
@@ -237,11 +244,15 @@ def of_chart(
     chart: control.Chart,
     sizes: ArrayLike | None = None,
     *,
-    rule: control.Rule | None = None,
+    judged: int | None = None,
+    runs_at_most: float = 1.0,
     n_series: int = N_SERIES,
     seed: int = SEED,
 ) -> Rates:
     """Return the false-alarm rates of a chart by simulation of stable series like it.
+
+    Each series sets its lines by its own baseline, as the chart did or an earlier chart whose lines it keeps:
+    their error is part of the rate.
 
     Parameters
     ----------
@@ -249,8 +260,10 @@ def of_chart(
         A chart from `control`, one series.
     sizes
         Sizes or exposures of its points, for p and u charts.
-    rule
-        Lines set earlier, by which the stable series are judged too; else each sets its own.
+    judged
+        The last points, among which a signal counts; all if not given.
+    runs_at_most
+        Share of stable series the run rules may flag: they are made stricter until they flag no more.
     n_series, seed
         Stable series to draw, and the seed.
     """
@@ -258,14 +271,18 @@ def of_chart(
     shape = (n_series, len(chart.value))
     n = None if sizes is None else np.broadcast_to(np.asarray(sizes, dtype=float), shape)
     drawn = _stable_series(chart, n, shape, rng)
-    simulated = control.chart(chart.kind, drawn, n, n_baseline=chart.n_baseline, rule=rule)
-    outside = simulated.outside.any(axis=-1)
-    line = baseline_median(simulated) if rule is None else rule.median
-    runs = run_tests(simulated.value, line).signal
+    simulated = control.chart(chart.kind, drawn, n, n_baseline=chart.n_baseline)
+    first = max(shape[1] - (judged or shape[1]), 0)
+    outside = simulated.outside[:, first:].any(axis=-1)
+    seen, line = simulated.value[:, first:], baseline_median(simulated)
+    stricter, runs = 0, run_tests(seen, line).signal
+    while runs.mean() > runs_at_most:
+        stricter += 1
+        runs = run_tests(seen, line, stricter=stricter).signal
     either = outside | runs
     rate = float(either.mean())
     se = float(np.sqrt(rate * (1 - rate) / n_series))
-    return Rates(float(outside.mean()), float(runs.mean()), rate, se, n_series, seed)
+    return Rates(float(outside.mean()), float(runs.mean()), rate, se, stricter, n_series, seed)
 
 
 def baseline_median(chart: control.Chart) -> np.ndarray:
@@ -278,7 +295,8 @@ def _stable_series(
 ) -> np.ndarray:
     centre = float(np.ravel(chart.centre)[0])
     if chart.kind == "individuals":
-        return centre + (chart.high - centre) / 3 * rng.standard_normal(shape)
+        one = float(np.ravel(chart.spread)[0])
+        return centre + one / np.sqrt(1.0 if sizes is None else sizes) * rng.standard_normal(shape)
     if chart.kind == "g":
         mean = float(chart.value[: chart.n_baseline].mean())
         return rng.geometric(1 / (1 + mean), shape) - 1.0

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from analytics import course, numbers
-from analytics.dictionary import ZONES
+from analytics.dictionary import MATURITY_MONTH, ZONES
 from analytics.files import begins
 from analytics.results import Result, why_not
 
@@ -130,6 +130,25 @@ def due_lines(result: Result, start: Start) -> list[str]:
     if hidden["estimate"]:
         out.append(f"Not listed, {hidden['term'].removesuffix(', not listed')}: {hidden['estimate']:.0f}")
     return out
+
+
+def worth_lines(result: Result, standing: Mapping[str, Result]) -> list[str]:
+    """Return what counts on the list are worth: how many more would let the audit tell, and who is due."""
+    if "later" not in standing or why_not(standing["later"]):
+        return []
+    facts = standing["later"].extra["facts"].iloc[0]
+    if not 0 < facts["more"] < float("inf"):
+        return []
+    zone, matures = facts["zone"], MATURITY_MONTH[facts["zone"]]
+    rows = result.extra["listed"]
+    near = rows[rows["zone"].eq(zone) & rows["visit"].ge(matures) & rows["state"].ne(course.SOON)]
+    what = f"a difference of {facts['difference']:g} points from the front"
+    if not facts["against"]:
+        what = f"its mean to within {facts['difference']:g} points"
+    return [
+        f"Worth most, {zone} at month {matures:g}: {facts['more']:.0f} more patients counted there would let "
+        f"the audit tell {what}; {near['patient_id'].nunique()} on this list are due for it now."
+    ]
 
 
 def call_in_lines(standing: Mapping[str, Result]) -> list[str]:

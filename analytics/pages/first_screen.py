@@ -18,7 +18,7 @@ from analytics.pages.figures import drawing
 from analytics.pages.page import Page, is_invented, result_of, show_html
 from analytics.pages.words import of_page
 from analytics.reports import filled
-from analytics.results import plain, why_not
+from analytics.results import only, plain, why_not
 
 INVENTED = "INVENTED DATA"
 MOST_NUMBERS = 6
@@ -158,6 +158,8 @@ def head_map(
     """
     if why_not(result_of(page, name)):
         return  # the answer and the picture beside it have said why
+    if only(result_of(page, name), **where).table().empty:
+        return  # a head without a number says nothing
     block = head_block(
         page,
         name,

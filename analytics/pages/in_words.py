@@ -6,8 +6,8 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, disclosure, milestones, numbers, yields
-from analytics.dictionary import OLDEST_AGE, ZONES
+from analytics import course, disclosure, milestones, numbers, results, yields
+from analytics.dictionary import MATURITY_MONTH, OLDEST_AGE, ZONES
 from analytics.pages.small import ZONE_WORDS, early_in_short, early_in_words, rungs_in_short, rungs_table
 from analytics.results import Curve, Result, why_not
 
@@ -172,6 +172,7 @@ def _with_limits(row: pd.Series) -> str:
 
 # Sentences of milestones (page 01), of a case (page 04) and of drafts (page 05).
 
+ONE_MORE = "The zone is mature: waiting adds little, a further count of the same region can tell."
 PEOPLE = 100
 NONE_RECORDED = "none recorded"
 # What a state of `course.case` says of zones, those that need thought first: of one, of several.
@@ -224,8 +225,10 @@ def when_reached(result: Result, group: str, *, percent: float, month: float = 1
     if not np.isfinite(row["estimate"]):
         return f"{unknown}: {numbers.words_for_missing(row)}."
     n_patients = int(row["n_patients"])
-    if n_patients < milestones.FEW_PATIENTS:
-        return f"{unknown}: fewer than {milestones.FEW_PATIENTS} patients."
+    if n_patients < results.LEAST_FOR_SHARE:
+        return f"{unknown}: fewer than {results.LEAST_FOR_SHARE} patients."
+    if not np.isfinite(row["ci_low"]):
+        return f"{unknown}: {results.SAYS_NOTHING}."
     seen = "reached" if row["term"] == milestones.SHARE else "had a reading of"
     sentence = (
         f"By month {month:g}, {_of_hundred(row['estimate'])} placements in the {place} {seen} {what} "
@@ -331,9 +334,11 @@ def _densities(zone: pd.Series | None) -> dict[str, str]:
 def _verdict(row: pd.Series, ahead: pd.DataFrame) -> str:
     """Return the verdict on one zone with its probability, and what may be expected."""
     if not row["n_readings"]:
-        return "No count after the session yet, so it cannot be judged."
+        return "No count after the session yet: it can be judged from its next count on."
     if row["is_beyond"]:
-        return "Read beyond the months this practice has followed, so it cannot be judged."
+        return (
+            "Read beyond the months followed here: it can be judged once more of our cases were counted then."
+        )
     text = f"{numbers.title_case(row['state'])}. {_because(row)}"
     ahead = ahead[ahead["x"].isin(course.MONTHS_AHEAD)]
     return text + (_expected(ahead.iloc[-1]) if len(ahead) else "")
@@ -354,13 +359,16 @@ def _because(row: pd.Series) -> str:
     if row["state"] == "not behind":
         return f"Chance to be in the lowest tenth of our cases: {_chance(behind)}."
     if row["state"] == "cannot tell" and row["is_mature"]:
-        return f"Chance that {low} have grown: {_chance(chance_low)}; 95 % or 5 % would tell."
+        return f"Chance that {low} have grown: {_chance(chance_low)}; 95 % or 5 % would tell. {ONE_MORE}"
     split = ", ".join(
         f"{word} {_chance(100 * row[name])}"
         for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
     )
     text = f"Chance to be in the lowest tenth of our cases {_chance(behind)} (in the end {split})."
-    return f"Below 95 in 100 of our cases read alike. {text}" if row["state"] == "behind" else text
+    if row["state"] == "behind":
+        return f"Below 95 in 100 of our cases read alike. {text}"
+    ripe = MATURITY_MONTH.get(str(row["zone"]))
+    return text if ripe is None else f"{text} Late or low can be told from the count at month {ripe:g} on."
 
 
 def _chance(percent: float) -> str:

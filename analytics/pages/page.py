@@ -33,7 +33,6 @@ from analytics.pages.content import collect
 from analytics.pages.words import glossary
 from analytics.reports import Question, filled
 from analytics.results import Gap, Result
-from analytics.yields import promise_unchanged
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +79,7 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     place = run.get("data") or data
     read = records.load(Path(place)) if place else None
     if read is not None:
-        promise_unchanged(read)
+        records.promise_unchanged(read)
         if settings.get(reports.parameters.PERSON):
             records.patient(read, str(settings[reports.parameters.PERSON]))
         _refuse_unknown_surgeon(read, str(settings.get("surgeon", "")))

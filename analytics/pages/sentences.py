@@ -8,9 +8,10 @@ from typing import Any
 import pandas as pd
 
 from analytics import disclosure, numbers, regrowth, study
+from analytics.dictionary import FRONT
 from analytics.pages.first_screen import KeyNumber, key_number
 from analytics.pages.page import Page, result_of
-from analytics.pages.small import ladder_in_short
+from analytics.pages.small import ladder_in_short, photographs_in_short
 from analytics.results import Result, why_not
 
 
@@ -70,7 +71,11 @@ def crown_against_front(page: Page, surgeon: str) -> str:
     the answer is whether it is later, and from when the rest can be told.
     """
     if why := why_not(result_of(page, "crown_front")):
-        return f"{NOT_YET} {ladder_in_short(page.results['carried']) if 'carried' in page.results else why}"
+        if graded := photographs_in_short(page):
+            return graded
+        if "carried" not in page.results:
+            return f"{NOT_YET} {why}"
+        return f"{_one_side(page) or NOT_YET} {ladder_in_short(page.results['carried'])}"
     pair = {"zone": "crown : front"}
     gap, late = (
         _row(page, "crown_front", {**pair, "term": term})
@@ -83,6 +88,19 @@ def crown_against_front(page: Page, surgeon: str) -> str:
     if surgeon:
         parts.append(_one_surgeon(page, surgeon))
     return " ".join(parts).replace("{points}", _about(abs(float(gap["estimate"]))))
+
+
+def _one_side(page: Page) -> str:
+    """Return that crown or front was never planted here, where that is so: nothing can be set against."""
+    rungs = page.results["carried"].extra["rungs"]
+    if "zone" not in rungs or rungs.empty:
+        return ""
+    planted = set(rungs["zone"])
+    missing = ["crown"] if "crown" not in planted else []
+    missing += ["front"] if not planted & set(FRONT) else []
+    return (
+        f"No {' and no '.join(missing)} was planted here, so the two cannot be compared." if missing else ""
+    )
 
 
 def _from_when(page: Page) -> str:

@@ -18,6 +18,7 @@ from analytics.pages import blocks, first_screen, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
 from analytics.pages.page import Page, note_gap, result_of, show_html
+from analytics.pages.small import photographs_in_short
 from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.pages.words import of_page
 from analytics.reports import Question, defect, filled
@@ -322,6 +323,8 @@ def graded(page: Page) -> None:
     there = [n for n in ("graded", "graders", "asked") if n in page.results and page.results[n].gap is None]
     if not there:
         return
+    if told := photographs_in_short(page):
+        lead(page, told)
     lead(
         page, "A grade says how a zone looks; only counted hairs say how much of what was planted has grown."
     )

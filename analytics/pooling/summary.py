@@ -40,7 +40,7 @@ ONE_CLINIC = "only one clinic gives this, and its own result stands alone"
 
 
 def summary(
-    records: Records, clinic: str, *, min_patients: int = MIN_PATIENTS, curve: str = "log-logistic"
+    records: Records, clinic: str, *, min_patients: int = MIN_PATIENTS, curve: str = regrowth.USUAL_CURVE
 ) -> dict:
     """Return one clinic's summary: estimates, standard errors, numbers of patients; ready for JSON.
 
@@ -60,7 +60,7 @@ def summary(
     plateaus = regrowth.fit_plateaus(records, fit=fit)
     for percent in SHARE_PERCENTS:
         shares = regrowth.shares(plateaus, list(SHARES_AT), percent).table()
-        shares = shares[shares["x"].notna() & shares["unit"].str.startswith("%")]
+        shares = shares[shares["x"].notna() & shares["unit"].str.startswith("%") & shares["se"].notna()]
         lines += [
             _line(
                 f"share past {percent:g} % by month {row.x:g}",

@@ -3,21 +3,23 @@
 `by_zone` is the spline view, descriptive. `fit_emergence` fits the emergence model that forecasts,
 `emergence` shows it as a table and curves. `fit_plateaus` finds on it how plateaus are spread: `shares` and
 `share_below` say how many placements are past a milestone or under a threshold, `posterior` and `forecast`
-what one case is and will be given its readings, without a refit; `deviation` says how unusual it is.
+what one case is and will be given its readings, without a refit; `deviations` says how unusual it is.
 """
 
-from analytics.regrowth.deviation import deviation
+from analytics.regrowth.deviation import deviations
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
-from analytics.regrowth.emergence import Emergence, fit_emergence
-from analytics.regrowth.layout import HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out
+from analytics.regrowth.emergence import USUAL_CURVE, Emergence, fit_emergence
+from analytics.regrowth.layout import (
+    HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out, prior_precision,
+)
 from analytics.regrowth.quantities import (
     FRONT_NAME, degrees, mean_yield, parameters, quantities, variances, weights_of,
 )
 from analytics.regrowth.questions import emergence, fit_plateaus, rows_for, share_below, shares, tempo
-from analytics.regrowth.rows import EmergenceRows, prepare
+from analytics.regrowth.rows import EmergenceRows, prepare, select
 from analytics.regrowth.sides import FEWEST_COUNTED, HANGS, against_front
 from analytics.regrowth.single_cases import (
-    Forecast, Posterior, chance_below, forecast, posterior, slow_or_low, yields_at,
+    Forecast, Posterior, chance_below, forecast, forecasts_of_each, posterior, slow_or_low, yields_at,
 )
 from analytics.regrowth.spline import by_zone, natural_basis
 from analytics.regrowth.tables import between_rows

@@ -1,4 +1,4 @@
-"""The rows of a case in arrays, for `posterior` and `deviation`: readings, and months to predict.
+"""The rows of a case in arrays, for `posterior` and `deviations`: readings, and months to predict.
 
 Frames are turned into plain arrays once: a case has few rows, and a frame costs more to slice than the
 model to solve.
@@ -69,7 +69,6 @@ class Laid:
     fixed: list[np.ndarray]
     effects: list[np.ndarray]
     variance_terms: tuple[np.ndarray, np.ndarray, np.ndarray]
-    labels: Rows
 
 
 def arrays(fit: Emergence, frame: pd.DataFrame | None) -> Rows:
@@ -107,16 +106,26 @@ def first_of(rows: Rows, name: str) -> np.ndarray:
     return np.array(list(seen.values()), dtype=int)
 
 
-def places(fit: Emergence, rows: Rows, wanted: Rows) -> Places:
-    """Return the placements and regions of readings and targets together."""
-    both = {name: np.concatenate([rows[name], wanted[name]]) for name in (*KEYS, "region", "mix")}
-    once = pick(both, first_of(both, "placement_id"))
+def positions(values: np.ndarray) -> list[np.ndarray]:
+    """Return the positions of every value, values in the order they appear.
+
+    >>> [at.tolist() for at in positions(np.array(["b", "a", "b"]))]
+    [[0, 2], [1]]
+    """
+    codes, known = pd.factorize(values)
+    ends = np.cumsum(np.bincount(codes, minlength=len(known)))
+    return np.split(np.argsort(codes, kind="stable"), ends)[: len(known)]
+
+
+def places(fit: Emergence, rows: Rows) -> Places:
+    """Return the placements and regions of readings."""
+    once = pick(rows, first_of(rows, "placement_id"))
     return Places(
         placements=list(once["placement_id"]),
         zones=[fit.zone_index(z) for z in once["group"]],
         sources=list(once["planted_source"]),
         mixes=once["mix"],
-        regions=list(dict.fromkeys(both["region"])),
+        regions=list(dict.fromkeys(rows["region"])),
     )
 
 
@@ -140,15 +149,8 @@ def lay_out(fit: Emergence, rows: Rows, of: Places) -> Laid:
     effects[2][at, 1] = effects[2][at, first + 2] = 1.0
     base = np.column_stack([d @ fit.beta[a:b] for d, (a, b) in zip(fixed, fit.slices, strict=True)])
     changed = rows["reader_changed"] & ~rows["is_baseline"]
-    labels = {
-        "placement_id": rows["placement_id"],
-        "zone": np.array([fit.zones[k] for k in zone], dtype=object),
-        "region_id": rows["region_id"],
-        "month": month,
-        "kept": rows["kept"],
-    }
     counting = (rows["counted_area_cm2"], rows["both_marked"], changed)
-    return Laid(rows["density"], x, base, fixed, effects, counting, labels)
+    return Laid(rows["density"], x, base, fixed, effects, counting)
 
 
 def _fixed_designs(fit: Emergence, zone, carried, mix) -> list[np.ndarray]:
@@ -170,11 +172,12 @@ def _fixed_designs(fit: Emergence, zone, carried, mix) -> list[np.ndarray]:
 
 
 def ahead(fit: Emergence, rows: Rows, wanted: Rows, months: np.ndarray) -> Rows:
-    """Return the rows to predict: every target at every month."""
+    """Return the rows to predict: every target at every month, (m,) the same for all or (targets, m)."""
     n = len(wanted["region"])
-    repeated = pick(wanted, np.repeat(np.arange(n), len(months)))
-    month = np.tile(months, n)
-    kept = np.concatenate([_kept_ahead(fit, rows, one, months) for one in wanted["region"]])
+    months = months if months.ndim == 2 else np.tile(months, (n, 1))
+    repeated = pick(wanted, np.repeat(np.arange(n), months.shape[1]))
+    month = months.ravel()
+    kept = _kept_ahead(fit, rows, wanted["region"], months)
     return {
         **repeated,
         "month": month,
@@ -185,11 +188,17 @@ def ahead(fit: Emergence, rows: Rows, wanted: Rows, months: np.ndarray) -> Rows:
     }
 
 
-def _kept_ahead(fit: Emergence, rows: Rows, region: str, months: np.ndarray) -> np.ndarray:
+def _kept_ahead(fit: Emergence, rows: Rows, regions: np.ndarray, months: np.ndarray) -> np.ndarray:
     """Return native hair still standing: along the readings' own path, then at the untreated rate."""
-    known = (rows["region"] == region) & ~rows["is_baseline"].astype(bool)
     rate = -np.log1p(-fit.native.loss_pct / 100) / 12
-    month, first = np.unique(rows["month"][known], return_index=True)
-    at = np.concatenate([[0.0], month])
-    log_kept = np.concatenate([[0.0], np.log(rows["kept"][known][first])])
-    return np.exp(np.interp(months, at, log_kept) - rate * np.maximum(months - at[-1], 0.0))
+    after = np.flatnonzero(~rows["is_baseline"].astype(bool))
+    of_region = {rows["region"][after[at[0]]]: after[at] for at in positions(rows["region"][after])}
+    nothing = np.empty(0, dtype=int)
+    out = np.empty(months.shape)
+    for i, region in enumerate(regions):
+        known = of_region.get(region, nothing)
+        month, first = np.unique(rows["month"][known], return_index=True)
+        at = np.concatenate([[0.0], month])
+        log_kept = np.concatenate([[0.0], np.log(rows["kept"][known][first])])
+        out[i] = np.interp(months[i], at, log_kept) - rate * np.maximum(months[i] - at[-1], 0.0)
+    return np.exp(out.ravel())

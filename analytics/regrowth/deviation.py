@@ -32,47 +32,97 @@ _MOST = 8.0
 _LEAST_VARIANCE = 1e-12
 
 
-def deviation(plateaus: PlateauDistribution, rows: pd.DataFrame, placement_id: str) -> tuple[float, float]:
-    """Return how far a placement's readings lie from the practice's, and what such readings tell.
+def deviations(plateaus: PlateauDistribution, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return how far placements' readings lie from the practice's, and what such readings tell.
+
+    Cases that were read alike (the same zones, months, densities planted, ways of counting) are weighed once.
 
     Parameters
     ----------
     plateaus
         The practice's model: `regrowth.fit_plateaus`.
     rows
-        Readings of one patient, as for `forecast`, at least one of the placement after its session.
+        Rows of one patient or of many, as for `posterior`, with all of a patient's rows.
 
     Returns
     -------
-    float, float
-        Deviation, standard normal over the practice's cases; share of the variance of true yield between
-        cases at the last reading that such readings tell, 0 to 1.
+    pandas.DataFrame
+        By placement_id, those with a reading after the session: `z`, the deviation, standard normal over the
+        practice's cases; `told`, the share of the variance of true yield between cases at the last reading
+        that such readings tell, 0 to 1.
     """
+    known = case_rows.arrays(plateaus.fit, rows)
+    weighed: dict[bytes, _Weighed] = {}
+    found: dict[str, tuple[float, float]] = {}
+    for at in case_rows.positions(rows["patient_id"].to_numpy()):
+        own = case_rows.pick(known, at)
+        places = case_rows.places(plateaus.fit, own)
+        seen = case_rows.lay_out(plateaus.fit, own, places)
+        alike = _read_as(seen, places)
+        for j, name in enumerate(places.placements):
+            is_own = own["placement_id"] == name
+            if seen.x[is_own, 0].max() > 0:
+                key = b"%d|%s" % (j, alike)
+                if key not in weighed:
+                    last = int(np.flatnonzero(is_own)[np.argmax(seen.x[is_own, 0])])
+                    weighed[key] = _weighed(plateaus, seen, places, (j, last))
+                found[name] = (weighed[key].deviation(seen.y), weighed[key].told)
+    index = pd.Index(list(found), name="placement_id", dtype=object)
+    return pd.DataFrame(list(found.values()), index=index, columns=["z", "told"], dtype=float)
+
+
+def _read_as(seen: Laid, places: Places) -> bytes:
+    """Return all that is known of a case but its counts."""
+    arrays = (seen.x, seen.base, *seen.fixed, *seen.effects, *seen.variance_terms)
+    return repr((places.zones, places.sources)).encode() + b"".join(a.tobytes() for a in arrays)
+
+
+class _Weighed(NamedTuple):
+    """How the readings of cases read alike are weighed, and what they then say.
+
+    `read` (n,) weights of the readings; `expected` (A, T) and `sd` (A, T) of their weighed sum by cell of the
+    practice's regular growth, whose probability is `cells` (A, T); `told` as in `deviations`.
+    """
+
+    read: np.ndarray
+    expected: np.ndarray
+    sd: np.ndarray
+    cells: np.ndarray
+    told: float
+
+    def deviation(self, counts: np.ndarray) -> float:
+        """Return the deviation of one case's counts (n,), by the share of the practice's that lie lower."""
+        lower = 0.5
+        if np.all(self.sd > 0):
+            lower = float(np.sum(self.cells * ndtr((counts @ self.read - self.expected) / self.sd)))
+        return float(np.clip(ndtri(lower), -_MOST, _MOST))
+
+
+def _weighed(plateaus: PlateauDistribution, seen: Laid, places: Places, which: tuple[int, int]) -> _Weighed:
+    """Return the weights of a case's readings for placement and last reading `which`."""
     fit = plateaus.fit
-    known = case_rows.arrays(fit, rows)
-    places = case_rows.places(fit, known, case_rows.arrays(fit, None))
-    seen = case_rows.lay_out(fit, known, places)
-    own = known["placement_id"] == placement_id
-    j = places.placements.index(placement_id)
-    last = int(np.flatnonzero(own)[np.argmax(seen.x[own, 0])])
-    cells = plateaus.cells(fit.zones[places.zones[j]], only_regular=True)
-    weight = cells.sum(axis=0) / cells.sum()
-    at = _Nodes(*_given_tempo(fit, seen, prior_of(fit, places), places, (j, last), plateaus.tempos))
+    cells = plateaus.cells(fit.zones[places.zones[which[0]]], only_regular=True)
+    cells = cells / cells.sum()
+    weight = cells.sum(axis=0)
+    at = _given_tempo(fit, seen, places, which, plateaus.tempos)
     apart, off = at.mean - weight @ at.mean, at.true - weight @ at.true
-    whole = np.einsum("t,tij->ij", weight, at.spread) + np.einsum("t,ti,tj->ij", weight, apart, apart)
-    with_yield = weight @ (at.emerged[:, None] * at.by_plateau * at.left[:, None] + apart * off[:, None])
+    whole = np.tensordot(weight, at.spread, axes=1) + (apart.T * weight) @ apart
+    with_yield = weight @ (at.emerged[:, None] * at.by_plateau * at.left + apart * off[:, None])
     read = np.linalg.solve(whole, with_yield)
     between = float(weight @ (at.left * at.emerged**2 + off**2))
     told = float(read @ with_yield) / between if between > _LEAST_VARIANCE else 0.0  # 0: cases are all alike
-    lower = _share_lower(at, read, seen.y, cells / cells.sum())
-    return float(np.clip(ndtri(lower), -_MOST, _MOST)), min(max(told, 0.0), 1.0)
+    slope, error = at.by_plateau @ read, at.error @ read
+    rest = at.spread @ read @ read - slope**2 * at.left - error**2
+    variance = np.maximum(rest, 0.0) + (error * CENTRES[:, None] / np.maximum(at.own, 1.0)) ** 2
+    expected = at.mean @ read + slope * (CENTRES[:, None] - at.own)
+    return _Weighed(read, expected, np.sqrt(variance), cells, min(max(told, 0.0), 1.0))
 
 
 class _Nodes(NamedTuple):
     """By node of log tempo (T): what the readings are, given it, where plateaus are normal.
 
     `mean` (T, n) and `spread` (T, n, n) of the readings; `true`, the last true yield, and `emerged`, its
-    share of the plateau (T,); `left` (T,), the variance of the own plateau; `by_plateau` (T, n), how the
+    share of the plateau (T,); `left`, the variance of the own plateau; `by_plateau` (T, n), how the
     readings' means follow it; `own` (T,), the plateau of `mean`; `error` (T, n), what one SD of the own error
     of planted density adds to each reading.
     """
@@ -81,62 +131,40 @@ class _Nodes(NamedTuple):
     spread: np.ndarray
     true: np.ndarray
     emerged: np.ndarray
-    left: np.ndarray
+    left: float
     by_plateau: np.ndarray
     own: np.ndarray
     error: np.ndarray
 
 
-def _share_lower(at: _Nodes, read: np.ndarray, seen: np.ndarray, cells: np.ndarray) -> float:
-    """Return the share of the practice's cases whose readings, weighed alike, lie lower."""
-    slope, error = at.by_plateau @ read, at.error @ read
-    rest = np.einsum("i,tij,j->t", read, at.spread, read) - slope**2 * at.left - error**2
-    apart = CENTRES[:, None] - at.own
-    variance = np.maximum(rest, 0.0) + (error * CENTRES[:, None] / np.maximum(at.own, 1.0)) ** 2
-    if not np.all(variance > 0):
-        return 0.5
-    expected = at.mean @ read + slope * apart
-    return float(np.sum(cells * ndtr((seen @ read - expected) / np.sqrt(variance))))
-
-
-def _given_tempo(fit: Emergence, seen: Laid, prior, places: Places, which: tuple[int, int], tempos):
-    """Return the parts of `_Nodes` for placement and last reading `which`."""
+def _given_tempo(fit: Emergence, seen: Laid, places: Places, which: tuple[int, int], tempos) -> _Nodes:
+    """Return what the readings are at each node of log tempo, for placement and last reading `which`."""
     j, last = which
+    prior = prior_of(fit, places)
     plateau, tempo = np.zeros(places.size), np.zeros(places.size)
     plateau[[0, places.own(j)]] = 1.0
     tempo[[1, places.own(j) + 2]] = 1.0
     with_tempo, spread = prior @ tempo, float(tempo @ prior @ tempo)
     slope = with_tempo / spread if spread > _LEAST_VARIANCE else np.zeros(places.size)
     left = prior - np.outer(slope, with_tempo)
-    planted_sd = float(np.sqrt(prior[places.own(j) + 1, places.own(j) + 1]))
-    nodes = [_at(fit, seen, slope * t, left, plateau, last, (places.own(j) + 1, planted_sd)) for t in tempos]
-    return tuple(np.array(part) for part in zip(*nodes, strict=True))
-
-
-def _at(fit: Emergence, seen: Laid, b, left, plateau, last: int, planted: tuple[int, float]):
-    area, marked, changed = seen.variance_terms
+    b = np.outer(tempos, slope)
     mean, by_effect, by_beta = evaluate(fit, seen, b)
+    area, marked, changed = seen.variance_terms
     count = measurement.count_variance(
         np.maximum(mean, 1.0 / area), area, marked=marked, reader_changed=changed, error=fit.count_error
     )
-    spread = by_effect @ left @ by_effect.T + by_beta @ fit.beta_cov @ by_beta.T
-    spread[np.diag_indices_from(spread)] += float(fit.spread[-1]) + count
-    log_half = seen.base[last, 2] + float(seen.effects[2][last] @ b)
-    ratio = np.array([seen.x[last, 0] * np.exp(-log_half)])
-    emerged = float(share(fit.shape, ratio, seen.base[last, 3] + seen.x[last, 4])[0][0])
-    own = seen.base[last, 1] + float(plateau @ b)
+    error = by_effect @ left @ np.swapaxes(by_effect, 1, 2)
+    error += by_beta @ fit.beta_cov @ np.swapaxes(by_beta, 1, 2)
+    diagonal = np.arange(len(seen.y))
+    error[:, diagonal, diagonal] += float(fit.spread[-1]) + count
+    ratio = seen.x[last, 0] * np.exp(-(seen.base[last, 2] + b @ seen.effects[2][last]))
+    emerged = share(fit.shape, ratio, seen.base[last, 3] + seen.x[last, 4])[0]
+    own = seen.base[last, 1] + b @ plateau
     variance = float(plateau @ left @ plateau)
     by_plateau = by_effect @ (left @ plateau) / max(variance, _LEAST_VARIANCE)
-    return (
-        mean,
-        spread,
-        emerged * own,
-        emerged,
-        variance,
-        by_plateau,
-        own,
-        by_effect[:, planted[0]] * planted[1],
-    )
+    at = places.own(j) + 1
+    planted = by_effect[:, :, at] * float(np.sqrt(prior[at, at]))
+    return _Nodes(mean, error, emerged * own, emerged, variance, by_plateau, own, planted)
 
 
 def prior_of(fit: Emergence, places: Places) -> np.ndarray:
@@ -162,12 +190,14 @@ def prior_of(fit: Emergence, places: Places) -> np.ndarray:
     return prior
 
 
-def evaluate(fit: Emergence, laid: Laid, b: np.ndarray):
-    """Return curve, slopes in the effects and slopes in beta."""
-    values = laid.base.copy()
+def evaluate(fit: Emergence, laid: Laid, b: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return curve (T, n) at effects b (T, q), and its slopes in them (T, n, q) and in beta (T, n, p)."""
+    values = np.tile(laid.base, (len(b), 1, 1))
     for k in range(3):
-        values[:, k] += laid.effects[k] @ b
-    mean, slopes = density_curve(fit.curve, laid.x, values)
-    by_effect = sum(slopes[:, k : k + 1] * laid.effects[k] for k in range(3))
-    by_beta = np.hstack([slopes[:, k : k + 1] * d for k, d in enumerate(laid.fixed)])
-    return mean, by_effect, by_beta
+        values[:, :, k] += b @ laid.effects[k].T
+    flat = values.reshape(-1, values.shape[2])
+    mean, slopes = density_curve(fit.curve, np.tile(laid.x, (len(b), 1)), flat)
+    slopes = slopes.reshape(*values.shape[:2], -1)
+    by_effect = sum(slopes[:, :, k, None] * laid.effects[k] for k in range(3))
+    by_beta = np.concatenate([slopes[:, :, k, None] * d for k, d in enumerate(laid.fixed)], axis=2)
+    return mean.reshape(values.shape[:2]), by_effect, by_beta

@@ -133,11 +133,11 @@ class Emergence:
     words: tuple[str, ...]
 
     def shape_at(self, beta: np.ndarray) -> Shape:
-        """Return the shape of the curve at given fixed effects, as `curves.share` takes it."""
+        """Return the shape of the curve at fixed effects (..., p), as `curves.share` takes it."""
         if self.curve != TAILED:
             return self.curve
         start, end = self.slices[TAIL]
-        return TAILED, np.asarray(beta[start:end].sum() + self.held_log_tail)
+        return TAILED, np.asarray(beta[..., start:end].sum(axis=-1) + self.held_log_tail)
 
     @property
     def shape(self) -> Shape:

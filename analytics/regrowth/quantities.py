@@ -80,11 +80,11 @@ def weights_of(fit: Emergence, zone: str) -> np.ndarray:
 
 
 def parameters(fit: Emergence, beta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return plateau, log half month and log steepness of every zone at given fixed effects."""
+    """Return plateau, log half month and log steepness of every zone at fixed effects (p,) or (n, p)."""
     (p0, _), (h0, h1), (s0, s1) = fit.slices[PLATEAU], fit.slices[HALF], fit.slices[STEEPNESS]
-    own = beta[s0:s1] if s1 > s0 else np.zeros(max(fit.steepness_of_zone) + 1)
-    log_k = own[list(fit.steepness_of_zone)] + fit.held_log_steepness
-    return beta[p0 : p0 + len(fit.zones)], beta[h0:h1][list(fit.half_of_zone)], log_k
+    own = beta[..., s0:s1] if s1 > s0 else np.zeros((*beta.shape[:-1], max(fit.steepness_of_zone) + 1))
+    log_k = own[..., list(fit.steepness_of_zone)] + fit.held_log_steepness
+    return beta[..., p0 : p0 + len(fit.zones)], beta[..., h0:h1][..., list(fit.half_of_zone)], log_k
 
 
 def true_plateau_variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray) -> tuple[float, float]:
@@ -104,20 +104,27 @@ def true_plateau_variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray)
 
 def variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray) -> tuple[float, float, float]:
     """Return the variances of true plateau and log tempo, all levels together, and their covariance."""
+    return sum(true_plateau_variances(fit, beta, spread)), *_of_tempo(fit, spread)
+
+
+def _of_tempo(fit: Emergence, spread: np.ndarray) -> tuple[float, float]:
+    """Return the variance of log tempo, and its covariance with true plateau."""
     named = dict(zip(fit.spread_names, spread, strict=True))
     tempo = named.get("patient: log tempo", 0.0) + named.get("placement: log tempo", 0.0)
-    covariance = named.get("patient: log tempo with plateau", 0.0)
-    return sum(true_plateau_variances(fit, beta, spread)), tempo, covariance
+    return tempo, named.get("patient: log tempo with plateau", 0.0)
 
 
 def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:
-    """Return the mean yield of zone number k at the months given, percent of planted hairs."""
-    plateau, log_half, log_k = (v[k] for v in parameters(fit, beta))
-    _, tempo, covariance = variances(fit, beta, spread)
-    sd = np.sqrt(max(tempo, 0.0))
+    """Return the mean yield of zone number k at the months given, percent of planted hairs.
+
+    Of fixed effects (p,) at months (m,); or of (n, p), at the same months (m,) or at months (n, m) each.
+    """
+    beta = beta[..., None, None, :]
+    plateau, log_half, log_k = (v[..., k] for v in parameters(fit, beta))
+    tempo, covariance = _of_tempo(fit, spread)
     slope = covariance / tempo if tempo > 1e-12 else 0.0
-    t = sd * _NODES
-    ratio = np.asarray(months, dtype=float)[:, None] * np.exp(-log_half - t)
+    t = np.sqrt(max(tempo, 0.0)) * _NODES
+    ratio = np.asarray(months, dtype=float)[..., None] * np.exp(-log_half - t)
     emerged = curves.share(fit.shape_at(beta), ratio, log_k)[0]
     return ((plateau + slope * t) * emerged) @ _WEIGHTS
 

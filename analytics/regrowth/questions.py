@@ -31,7 +31,7 @@ from analytics.regrowth.tables import (
     yield_at_maturity_row,
     zone_rows,
 )
-from analytics.results import LEVEL, Curve, Result, counted, line
+from analytics.results import LEVEL, Curve, Result, counted, line, of_share
 
 OTHER_SHAPE = {"Burr": "log-logistic", "log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
@@ -233,13 +233,15 @@ def _share_lines(
     found = distribution.share_quantities(plateaus, zone, months, percent, level=level)
     lines = []
     for month, one in zip(months, found, strict=True):
+        (low, high), why = of_share(100 * one.ci_low, 100 * one.ci_high, fit.n_patients[k])
         flags = [
             "past the last supported month" if month > fit.last_month[k] + 1 else "",
             few_patients(fit, k),
             "over 99 %: finer cannot be told" if one.estimate > NEARLY_ALL else "",
-            "too few to say" if 100 * (one.ci_high - one.ci_low) > TOO_WIDE else "",
+            why or ("too few to say" if high - low > TOO_WIDE else ""),
         ]
-        of_100 = replace(one, **{f: 100 * getattr(one, f) for f in ("estimate", "se", "ci_low", "ci_high")})
+        se = np.nan if why else 100 * one.se
+        of_100 = replace(one, estimate=100 * one.estimate, se=se, ci_low=low, ci_high=high)
         lines.append(_line(fit, k, f"share_past_{percent:g}_pct", "%", of_100, level, float(month), flags))
     return lines
 

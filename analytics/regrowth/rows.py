@@ -17,7 +17,7 @@ import pandas as pd
 from analytics import yields
 from analytics.dictionary import ZONES
 from analytics.errors import FitError, ParameterError
-from analytics.records import Records
+from analytics.records import Records, once
 
 SOURCES = ("region", "zone")
 # Native hair shed by surgery: off by month 1.5, back by month 9 (practitioner texts, low; no counts).
@@ -87,10 +87,15 @@ def select(
     ParameterError
         When a case-mix column is unknown.
     """
-    visits = yields.by_visit(records, choices=choices)
-    return prepare(
-        visits, records, case_mix=case_mix, coded=coded, from_month=from_month, by=by, choices=choices
-    )
+
+    def make() -> EmergenceRows:
+        visits = yields.by_visit(records, choices=choices)
+        return prepare(
+            visits, records, case_mix=case_mix, coded=coded, from_month=from_month, by=by, choices=choices
+        )
+
+    asked = (choices, case_mix, coded or (), from_month, by)
+    return once(records, "growth rows", asked, make)
 
 
 def prepare(

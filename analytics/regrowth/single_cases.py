@@ -13,6 +13,7 @@ tempo: both are summed over nodes, the other placements in by their own likeliho
   error and the practice's curve's; limits where its distribution function says.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -68,13 +69,13 @@ def posterior(dist: PlateauDistribution, frame: pd.DataFrame) -> Posterior:
     return _posterior(dist, likelihood.lay_out(dist.fit, frame))
 
 
-def _posterior(dist: PlateauDistribution, of: Placements) -> Posterior:
+def _posterior(dist: PlateauDistribution, of: Placements, given: "_Given | None" = None) -> Posterior:
     # What all readers have in common the practice's distribution cannot tell: one case's yield errs by it.
     of = replace(of, cv=np.hypot(of.cv, dist.fit.habit_cv))
     log_l = likelihood.log_likelihood(of, likelihood.shared_by(dist.fit), dist.grid)
     likely = log_l.reshape(len(log_l), -1)
     likely = np.exp(likely - likely.max(axis=1, keepdims=True))
-    given, log_weight = _given_common(dist)
+    given, log_weight = _given_common(dist) if given is None else given
     marginal = np.empty((len(likely), len(log_weight)))
     for k in np.unique(of.zone):
         here = of.zone == k
@@ -92,7 +93,10 @@ def _posterior(dist: PlateauDistribution, of: Placements) -> Posterior:
     return Posterior(dist, of, weights.reshape(log_l.shape), others)
 
 
-def _given_common(dist: PlateauDistribution) -> tuple[np.ndarray, np.ndarray]:
+_Given = tuple[np.ndarray, np.ndarray]
+
+
+def _given_common(dist: PlateauDistribution) -> _Given:
     """Return the prior on the grid given what a patient's placements share, and the nodes' log weights.
 
     Prior (nodes, zones, A x T).
@@ -221,7 +225,7 @@ class Forecast:
     `path`: one row per placement, region and month asked for: `placement_id, zone, region_id, month, kept,
     density, density_var, parameter_var, between_patient_var, within_patient_var, count_var, yield_pct,
     yield_var`, and for each level in percent `low_, high_` (density) and `yield_low_, yield_high_` (true
-    yield). `mean, sd, weight` (rows, cells): the mixture a count comes from.
+    yield); empty from `forecasts_of_each`. `mean, sd, weight` (rows, cells): the mixture a count comes from.
     """
 
     path: pd.DataFrame
@@ -234,14 +238,15 @@ class Forecast:
         value = np.asarray(density, dtype=float)[:, None]
         return np.sum(self.weight * ndtr((value - self.mean) / self.sd), axis=1)
 
-    def mixture(self, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return mean, SD and weight of the normals that matter to some row, (rows, cells) each."""
-        likely = (self.weight > least).any(axis=0)
-        return self.mean[:, likely], self.sd[:, likely], self.weight[:, likely]
+    def moments(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the mean and the variance (rows,) of each count."""
+        mean = np.sum(self.weight * self.mean, axis=1)
+        return mean, np.sum(self.weight * (self.sd**2 + self.mean**2), axis=1) - mean**2
 
     def quantile(self, tail: float) -> np.ndarray:
         """Return the density (rows,) below which a count lies with a chance."""
-        mean, sd, weight = self.mixture(NEGLIGIBLE)
+        likely = (self.weight > NEGLIGIBLE).any(axis=0)
+        mean, sd, weight = self.mean[:, likely], self.sd[:, likely], self.weight[:, likely]
         low, high = np.min(mean - 8 * sd, axis=1), np.max(mean + 8 * sd, axis=1)
         for _ in range(BISECTIONS):
             middle = (low + high) / 2
@@ -292,18 +297,66 @@ def forecast(
     ahead = case_rows.ahead(fit, known, wanted, np.atleast_1d(np.asarray(months, dtype=float)))
     n = len(ahead["month"])
     ahead |= {
-        "density": np.full(n, np.nan),
         "counted_area_cm2": np.full(n, float(counted_area_cm2)),
         "both_marked": np.full(n, marked),
         "reader_changed": np.full(n, reader_changed),
     }
+    post = _posterior(dist, _with_ahead(dist, known, ahead, np.zeros(len(known["month"]) + n)))
+    asked = np.flatnonzero(np.isnan(post.of.density))
+    found, parameter, counting = _counts(post, asked)
+    return replace(found, path=_path(post, asked, found, parameter, counting, levels))
+
+
+def forecasts_of_each(
+    dist: PlateauDistribution, rows: pd.DataFrame, ahead: pd.DataFrame
+) -> Iterator[tuple[np.ndarray, Forecast]]:
+    """Yield forecasts of one count each of many placements, without paths: places in `ahead`, and forecast.
+
+    Parameters
+    ----------
+    rows
+        Readings of many patients, rows of `regrowth.rows_for(records, dist.fit).frame`.
+    ahead
+        One row per placement, all in `rows`: `patient_id, placement_id, month`, and how the count will be
+        made, `counted_area_cm2, both_marked, reader_changed`. Its first region in `rows` is predicted.
+    """
+    every, given = case_rows.arrays(dist.fit, rows), _given_common(dist)
+    of_patient = {rows["patient_id"].iloc[at[0]]: at for at in case_rows.positions(rows["patient_id"])}
+    asked = case_rows.positions(ahead["patient_id"])
+    patients = ahead["patient_id"].to_numpy()[[at[0] for at in asked]]
+    size = np.cumsum([len(of_patient[p]) + len(at) for p, at in zip(patients, asked, strict=True)])
+    block = size * dist.whole.shape[1] * len(dist.tempos) // likelihood.BLOCK
+    for some in case_rows.positions(block):
+        of_known = np.concatenate([of_patient[patients[i]] for i in some])
+        at = np.concatenate([asked[i] for i in some])
+        known, made = case_rows.pick(every, of_known), ahead.iloc[at]
+        first = case_rows.first_of(known, "placement_id")
+        where = pd.Index(known["placement_id"][first]).get_indexer(made["placement_id"].astype(str))
+        wanted = case_rows.pick(known, first[where])
+        coming = case_rows.ahead(dist.fit, known, wanted, made["month"].to_numpy(dtype=float)[:, None])
+        kinds = {"counted_area_cm2": float, "both_marked": bool, "reader_changed": bool}
+        coming |= {name: made[name].to_numpy(dtype=kind) for name, kind in kinds.items()}
+        whose = np.concatenate([rows["patient_id"].to_numpy()[of_known], made["patient_id"].to_numpy()])
+        post = _posterior(dist, _with_ahead(dist, known, coming, whose), given)
+        asked_for = np.flatnonzero(np.isnan(post.of.density))
+        names = pd.Index(post.of.names[post.of.row_placement[asked_for]])
+        yield at, _counts(post, asked_for[names.get_indexer(wanted["placement_id"])])[0]
+
+
+def _with_ahead(
+    dist: PlateauDistribution, known: case_rows.Rows, ahead: case_rows.Rows, patients: np.ndarray
+) -> Placements:
+    """Return readings in arrays, with the counts to come behind them (without a density)."""
+    ahead = {**ahead, "density": np.full(len(ahead["month"]), np.nan)}
     both = {name: np.concatenate([known[name], ahead[name]]) for name in known}
-    of = likelihood.from_rows(fit, both, np.zeros(len(both["month"])), np.zeros(len(both["month"])))
-    return _forecast(_posterior(dist, of), np.flatnonzero(np.isnan(of.density)), levels)
+    return likelihood.from_rows(dist.fit, both, patients, np.zeros(len(both["month"])))
 
 
-def _forecast(post: Posterior, asked: np.ndarray, levels: tuple[float, ...]) -> Forecast:
-    """Return the forecast of the rows asked for."""
+def _counts(post: Posterior, asked: np.ndarray) -> tuple[Forecast, np.ndarray, np.ndarray]:
+    """Return the forecast of the rows asked for, and the parts of its variance that a path tells apart.
+
+    These are that of the practice's own error (rows,) and of counting (rows, cells).
+    """
     dist, of = post.dist, post.of
     by = likelihood.shared_by(dist.fit)
     sums = likelihood.sums(of, by, dist.grid)
@@ -329,14 +382,13 @@ def _forecast(post: Posterior, asked: np.ndarray, levels: tuple[float, ...]) -> 
     sd = np.sqrt(unknown + counting)
     flat = (len(asked), -1)
     found = Forecast(pd.DataFrame(), mean.reshape(flat), sd.reshape(flat), weight.reshape(flat))
-    return replace(found, path=_path(post, asked, found, parameter, counting.reshape(flat), levels))
+    return found, parameter, counting.reshape(flat)
 
 
 def _path(post: Posterior, asked, found: Forecast, parameter, counting, levels) -> pd.DataFrame:
     of, fit = post.of, post.dist.fit
     j = of.row_placement[asked]
-    density = np.sum(found.weight * found.mean, axis=1)
-    variance = np.sum(found.weight * (found.sd**2 + found.mean**2), axis=1) - density**2
+    density, variance = found.moments()
     count = np.sum(found.weight * counting, axis=1)
     between = np.minimum(_of_patient(post, j, found.mean, density), variance - count)
     parameter = np.minimum(parameter, variance - count - between)

@@ -10,7 +10,7 @@ import re
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import nbformat
 import papermill
@@ -23,24 +23,77 @@ from analytics.reports.export import formats
 from analytics.reports.record import END_TYPE, OUTCOME_FILE, RESULTS_FILE, STEP_FILE
 
 START_SECONDS = 120
-# A kernel that has finished its page has nothing left to write: half of this, and it is asked to end at once.
-END_SECONDS = 1.0
 DIED = (
     "the calculation was ended by the system, often for too little memory; close other programs and try again"
 )
 IN, OUT = "page.ipynb", "executed.ipynb"
 
 
+class _Fork:
+    """A fork of this process that becomes a kernel when it is told how; for jupyter_client, a process."""
+
+    stdin = stdout = stderr = None
+
+    def __init__(self) -> None:
+        told, self._tell = os.pipe()
+        self.pid = os.fork()
+        self._ended: int | None = None
+        if not self.pid:
+            os.close(self._tell)
+            _become_a_kernel(told)
+        os.close(told)
+
+    def launch(self, command: list[str], environment: dict[str, str]) -> None:
+        """Tell what a kernel is told on its command line, from the module on."""
+        with os.fdopen(self._tell, "w", encoding="utf-8") as tell:
+            json.dump({"arguments": command[command.index("-m") + 2 :], "env": environment}, tell)
+
+    def poll(self) -> int | None:
+        """Return the exit code of a kernel that has ended."""
+        if self._ended is None:
+            pid, status = os.waitpid(self.pid, os.WNOHANG)
+            self._ended = os.waitstatus_to_exitcode(status) if pid else None
+        return self._ended
+
+    def wait(self) -> int | None:
+        """Return the exit code of a kernel that has ended: jupyter_client waits by asking."""
+        return self.poll()
+
+    def send_signal(self, number: int) -> None:
+        """Send a signal to the kernel alone."""
+        os.kill(self.pid, number)
+
+
+def _become_a_kernel(told: int) -> NoReturn:
+    ended = 1
+    try:
+        os.setsid()  # ended with all that it starts, and nothing else
+        with os.fdopen(told, encoding="utf-8") as command:
+            given = command.read()
+        if given:
+            os.environ.update(json.loads(given)["env"])
+            from ipykernel.kernelapp import IPKernelApp
+
+            # It goes with its parent; what the variable says was read when the module was imported.
+            parent = f"--IPKernelApp.parent_handle={os.getppid()}"
+            IPKernelApp.launch_instance([*json.loads(given)["arguments"], parent])
+            ended = 0
+    finally:
+        os._exit(ended)
+
+
 class PrivateKernel(AsyncKernelManager):
     """A kernel of this very environment, spoken to over private sockets of this user.
 
     Local sockets cannot be read by another user and never collide on a port; where there are none
-    (Windows) the traffic is encrypted instead.
+    (Windows) the traffic is encrypted instead. It is a fork of this process where there is one: it has
+    imported then what this has.
     """
+
+    forked: _Fork | None = None
 
     def __init__(self, **settings: Any):
         super().__init__(**settings)
-        self.shutdown_wait_time = END_SECONDS
         if sys.platform == "win32":
             self.transport_encryption = "auto"
             return
@@ -58,6 +111,16 @@ class PrivateKernel(AsyncKernelManager):
             *(extra_arguments or []),
         ]
 
+    async def _async_launch_kernel(self, kernel_cmd: list[str], **settings: Any) -> None:
+        """Launch the kernel: jupyter_client names this as the place to do it otherwise."""
+        if self.forked is None:
+            await super()._async_launch_kernel(kernel_cmd, **settings)
+            return
+        self.forked.launch(kernel_cmd, settings["env"])
+        at: Any = self.provisioner
+        at.process, at.pid, at.pgid = self.forked, self.forked.pid, self.forked.pid
+        self._reconcile_connection_info(at.connection_info)
+
 
 def main(run_path: str) -> int:
     """Run one page and write down how it went."""
@@ -65,6 +128,7 @@ def main(run_path: str) -> int:
     staging = Path(run["staging"])
     seconds = {"process": round(time.time() - run["clock"], 2)}
     os.environ["JUPYTER_RUNTIME_DIR"] = run["sockets"]
+    PrivateKernel.forked = _Fork() if files.forks.IS_POSSIBLE else None  # before any thread begins
     outcome = {"seconds": seconds, **_executed(run, staging, seconds)}
     if outcome["state"] == "complete":
         begun = time.time()
@@ -97,6 +161,7 @@ def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> 
             progress_bar=False,
             execution_timeout=run["timeout"],
             start_timeout=START_SECONDS,
+            shutdown_kernel="immediate",  # one that has finished its page has nothing left to write
             on_cell_start=begun,
         )
     except PapermillExecutionError as error:

@@ -13,6 +13,7 @@ A question fails alone: what cannot be answered is answered by a result that hol
 
 import dataclasses
 import functools
+import multiprocessing
 import os
 import traceback
 from collections import deque
@@ -20,6 +21,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
+from analytics import files
 from analytics.errors import AnalyticsError, NotRecorded, without_address
 from analytics.reports.cache import find, remembered
 from analytics.reports.record import CORES_VARIABLE
@@ -229,16 +231,20 @@ def _helpers(count: int, subject: Any) -> "ProcessPoolExecutor":
 
     if not any(h.count == count and h.subject is subject for h in _at_work):
         pool = ProcessPoolExecutor(
-            max_workers=count, timeout=IDLE_SECONDS, initializer=_hold, initargs=(subject,)
+            max_workers=count,
+            timeout=IDLE_SECONDS,
+            context=multiprocessing.get_context("fork") if files.forks.IS_POSSIBLE else None,
+            initializer=_hold,
+            initargs=(subject,),
         )
+        pool.submit(os.getpid)  # forked now, before threads of ours begin: it has all this process has
         _at_work[:] = [_Helpers(count, subject, pool)]
     return _at_work[0].pool
 
 
 def _hold(subject: Any) -> None:
     """Keep the subject of this helper's questions."""
-    from analytics.records import Records
-    from analytics.yields import promise_unchanged
+    from analytics.records import Records, promise_unchanged
 
     _held[:] = [subject]
     if isinstance(subject, Records):

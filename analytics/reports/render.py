@@ -10,7 +10,6 @@ import datetime
 import json
 import os
 import shutil
-import subprocess
 import sys
 import tempfile
 import time
@@ -21,7 +20,7 @@ from typing import Any
 
 from analytics import files
 from analytics.errors import ParameterError
-from analytics.files import children
+from analytics.files import children, forks
 from analytics.reports import parameters, publish
 from analytics.reports.cache import CACHE_VARIABLE, OFF
 from analytics.reports.publish import FORMATS, Report
@@ -42,12 +41,16 @@ EXIT_SIGNAL = 128  # exit codes above it tell of a signal
 STALE_SECONDS = 2 * 86_400
 # jsonschema builds a whole grammar of web addresses when this library is there: a second of every report, for
 # addresses that no notebook holds. It does without where the import fails.
-START = """
+FIRST = 'sys.modules["rfc3987_syntax"] = None'
+RUN = "analytics.reports.execute"
+START = f"""
 import sys
-sys.modules["rfc3987_syntax"] = None
-from analytics.reports.execute import main
+{FIRST}
+from {RUN} import main
 raise SystemExit(main(sys.argv[1]))
 """
+# What a run imports, named here because a name is all that this room may know of it.
+READY = ("analytics.pages", "ipykernel.kernelapp", "matplotlib.backends.backend_svg")
 SEED = 20_260_101  # recorded; every random step takes its own seed argument with a default
 
 
@@ -258,51 +261,58 @@ def _is_staging(folder: Path) -> bool:
         return False
 
 
-def _in_own_process(
-    run: dict[str, Any], progress: Callable[[int, int], None] | None, *, attempts: int
-) -> dict[str, Any]:
-    """Run the notebook in a child; a kernel that did not start is tried once more, nothing else is."""
-    staging = Path(run["staging"])
-    environment = {
-        **os.environ,
-        RUN_VARIABLE: str(staging / PLAN_FILE),
-        "PYTHONHASHSEED": "0",
-        "MPLBACKEND": "agg",
-    }
+def begin() -> None:
+    """Let imports of the reports to come begin, where they can be shared: worth it before anything else."""
+    forks.begin(RUN, ready=READY, first=FIRST, env=_environment())
+
+
+def _environment() -> dict[str, str]:
+    """Return the environment of a run, but for what is the run's own."""
+    environment = {**os.environ, "PYTHONHASHSEED": "0", "MPLBACKEND": "agg"}
     if environment.get(CACHE_VARIABLE, OFF) != OFF:
         # From where the command was given, not inside the report's own folder.
         environment[CACHE_VARIABLE] = str(Path(environment[CACHE_VARIABLE]).absolute())
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         environment.setdefault(name, "1")
+    return environment
+
+
+def _in_own_process(
+    run: dict[str, Any], progress: Callable[[int, int], None] | None, *, attempts: int
+) -> dict[str, Any]:
+    """Run the notebook in a child; a kernel that did not start is tried once more, nothing else is."""
+    staging = Path(run["staging"])
+    environment = {**_environment(), RUN_VARIABLE: str(staging / PLAN_FILE)}
     if run["cores"]:
         environment[CORES_VARIABLE] = str(run["cores"])
+    begin()
     outcome: dict[str, Any] = {}
     for _ in range(attempts):
         with (staging / LOG_FILE).open("wb") as log:
             places = (staging, Path(run["sockets"]))
-            command = [sys.executable, "-c", START, str(staging / PLAN_FILE)]
-            child = children.start(command, folders=places, env=environment, log=log)
+            asked: dict[str, Any] = {"folders": places, "env": environment, "log": log}
+            child: children.Child | None = children.fork(str(staging / PLAN_FILE), **asked)
+            if child is None:
+                command = [sys.executable, "-c", START, str(staging / PLAN_FILE)]
+                child = children.start(command, **asked)
             try:
-                _wait(child, staging, progress)
+                code = _wait(child, staging, progress)
             finally:
                 children.ended(child)
-        outcome = _outcome(staging, child.returncode)
+        outcome = _outcome(staging, code)
         if outcome.get("state") != "not started":
             break
     return outcome
 
 
-def _wait(child: subprocess.Popen, staging: Path, progress: Callable[[int, int], None] | None) -> None:
+def _wait(child: children.Child, staging: Path, progress: Callable[[int, int], None] | None) -> int:
     """Wait for the child and tell how far it is; a person who stops the wait stops the child."""
     try:
-        while True:
-            try:
-                child.wait(timeout=POLL_SECONDS)
-                return
-            except subprocess.TimeoutExpired:
-                at = _step(staging)
-                if progress is not None and at is not None:
-                    progress(*at)
+        while (code := children.code(child, POLL_SECONDS)) is None:
+            at = _step(staging)
+            if progress is not None and at is not None:
+                progress(*at)
+        return code
     except KeyboardInterrupt:
         children.end(child)
         raise

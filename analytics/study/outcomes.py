@@ -34,12 +34,14 @@ from analytics.records import Records
 from analytics.regrowth import (
     HALF,
     PLATEAU,
+    USUAL_CURVE,
     EmergenceRows,
     Layout,
     expected_variance,
     fit_or_simplify,
     lay_out,
     prepare,
+    prior_precision,
 )
 from analytics.results import LEVEL
 from analytics.study.effects import Columns, Effect, design, independent, too_few, unknown
@@ -59,7 +61,6 @@ NEWCOMBE = (
 EVENTS_A_COLUMN = 2
 PURE_TEMPO_PERCENT = 25.0
 FAMILY = "log-logistic"
-CURVE = "log-logistic"
 
 
 def risk_difference(units: pd.DataFrame, columns: Columns) -> Effect:
@@ -268,7 +269,7 @@ def tempo(records: Records, plan: Plan, given: Sample) -> tuple[Effect, pd.DataF
 
 def _lay_out(rows: EmergenceRows, plan: Plan, given: Sample, sharing: int) -> Layout:
     """Return the emergence model with the exposure on plateau and tempo (a zone is there already)."""
-    layout = lay_out(rows, CURVE, False, None, sharing=sharing)
+    layout = lay_out(rows, USUAL_CURVE, False, None, sharing=sharing)
     if given.exposure.variable != "zone":
         x = rows.frame["x"].to_numpy(dtype=float)
         column = (x - x.mean())[:, None]
@@ -331,8 +332,8 @@ def _ratio_of_half_months(layout: Layout, found, dropped: int, seen: pd.DataFram
     return Effect(
         float(weights @ found.beta), float(np.sqrt(weights @ cov @ weights)), max(df, 1.0), n_patients,
         len(layout.y),
-        f"ratio of half months: emergence model on density ({CURVE}), the plateau free to differ, errors "
-        "over patients",
+        f"ratio of half months: emergence model on density ({USUAL_CURVE}), the plateau free to differ, "
+        "errors over patients",
         is_ratio=True, checks={"converged": bool(found.converged)}, notes=notes,
     )  # fmt: skip
 
@@ -344,5 +345,5 @@ def _robust(layout, found) -> np.ndarray:
     ]
     return errors(
         layout.y - found.working.mean, found.working.X, blocks, found.known_variance + found.sigma**2,
-        groups=layout.patient,
+        groups=layout.patient, precision=prior_precision(layout),
     ).robust_cov  # fmt: skip

@@ -22,7 +22,7 @@ from analytics.yields.mass import cross_section, hair_mass
 from analytics.yields.means import average, expected_variance, one_reading
 from analytics.yields.native import UntreatedRate
 from analytics.yields.rows import (
-    MENDABLE, REASONS, USES, YIELD_FROM_MONTH, by_visit, native_rate, promise_unchanged, with_reason,
+    MENDABLE, REASONS, USES, YIELD_FROM_MONTH, by_visit, native_rate, with_reason,
     yield_pct,
 )
 from analytics.yields.season import season

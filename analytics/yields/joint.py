@@ -82,7 +82,8 @@ def joint(
     tempo
         Zone -> (half month, steepness), both above 0, held; estimated here if not given.
     curve
-        One of `curves.SHAPES`; the tailed one has its tail held at 1, which is the log-logistic.
+        One of `curves.SHAPES`; the tailed one has its tail held at 1, which is the log-logistic: a few
+        overlapping regions cannot tell a tail, and how a gain splits hardly hangs on it.
     choices
         What the yield rests on.
     level

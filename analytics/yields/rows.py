@@ -18,9 +18,7 @@ Conventions at boundaries: month 6.0 is yield; a reading is mature from one mont
 month (the window of a visit opens one month early); an earlier session is immature in a zone if it is
 younger than the zone's maturity month when the next one is planted.
 
-Every question of a page begins with the same rows. A page that has read its records promises that they stay
-as they are (`promise_unchanged`); rows made from them are then made once. Records of any other origin, such
-as a frame a notebook works on, are never remembered.
+Of records that are promised to stay as they are (`records.promise_unchanged`) rows are made once.
 """
 
 from collections.abc import Iterable
@@ -32,7 +30,7 @@ from numpy.typing import ArrayLike
 from analytics import followup, measurement
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
-from analytics.records import Records
+from analytics.records import Records, once
 from analytics.yields import level, link, native
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.link import PlantedError, planted_density, planted_error
@@ -101,12 +99,8 @@ def by_visit(
     FitError
         When counts are to be levelled and the season cannot be estimated, or control regions are too few.
     """
-    asked = (choices, count_error)
-    rows = _remembered(records, asked)
-    if rows is None:
-        rows = _made(records, choices, count_error)
-        _remember(records, asked, rows)
-    return rows
+    rows = once(records, "rows", (choices, count_error), lambda: _made(records, choices, count_error))
+    return rows.copy(deep=False)  # columns added to it stay with the caller
 
 
 def _made(records: Records, choices: Choices, count_error: CountError | None) -> pd.DataFrame:
@@ -188,10 +182,9 @@ def linked(
     bridge = choices.bridge
     shifts = measurement.bridge(records, by=bridge).extra["shifts"] if bridge else pd.DataFrame()
     records = measurement.bridged(records, by=bridge) if bridge else records
-    rows = _remembered(records, ("counted",))
-    if rows is None:
-        rows = link.with_earlier_readings(link.counts(records), records)
-        _remember(records, ("counted",), rows)
+    rows = once(
+        records, "counted", (), lambda: link.with_earlier_readings(link.counts(records), records)
+    ).copy(deep=False)
     planting = planted_error(records) if planting is None else planting
     rows = planted_density(rows, planting, choice=choices.planted)
     rows = link.with_baseline(rows, choices.photographs, rule=choices.baseline)
@@ -209,12 +202,8 @@ def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: C
 
 def native_rate(records: Records, choices: Choices = USUAL) -> native.UntreatedRate:
     """Return the yearly loss of untreated native hair that yields under these choices rest on."""
-    asked = ("native rate", choices.native_change, choices.annual_loss_pct)
-    if not _is_promised(records):
-        return native.untreated_rate(records, choices)
-    if asked not in _rates:
-        _rates[asked] = native.untreated_rate(records, choices)
-    return _rates[asked]
+    asked = (choices.native_change, choices.annual_loss_pct)
+    return once(records, "native rate", asked, lambda: native.untreated_rate(records, choices))
 
 
 def with_reason(rows: pd.DataFrame, use: str) -> pd.DataFrame:
@@ -401,36 +390,3 @@ def _first_reason(conditions: Iterable[tuple]) -> np.ndarray:
 def _output_columns() -> list[str]:
     uses = [*(f"for_{use}" for use in USES), *(f"why_not_{use}" for use in USES)]
     return [*CARRIED, *NUMBERS, *uses, "flag"]
-
-
-MOST = 6  # sets of rows remembered; the oldest goes first
-_promised: list[Records] = []
-_rows: dict[tuple, pd.DataFrame] = {}
-_rates: dict[tuple, native.UntreatedRate] = {}
-
-
-def promise_unchanged(records: Records) -> None:
-    """Remember rows made from these records from now on, and no longer those of others."""
-    _promised[:] = [records]
-    _rows.clear()
-    _rates.clear()
-
-
-def _is_promised(records: Records) -> bool:
-    return any(records is one for one in _promised)
-
-
-def _remembered(records: Records, asked: tuple) -> pd.DataFrame | None:
-    """Return the rows made before, or None; a shallow copy: columns added to it stay with the caller."""
-    if not _is_promised(records) or asked not in _rows:
-        return None
-    return _rows[asked].copy(deep=False)
-
-
-def _remember(records: Records, asked: tuple, rows: pd.DataFrame) -> None:
-    """Remember rows made under these choices, where the records are promised."""
-    if not _is_promised(records):
-        return
-    if len(_rows) >= MOST:
-        _rows.pop(next(iter(_rows)))
-    _rows[asked] = rows.copy(deep=False)

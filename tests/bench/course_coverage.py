@@ -36,7 +36,7 @@ import pandas as pd
 from coverage_emergence import base_truth
 
 from analytics import regrowth, simulate
-from analytics.course.standing import practice_bounds, standing, true_yields
+from analytics.course.standing import practice_bounds, standings_of
 from analytics.numerics.proportions import proportion
 from analytics.records.frames import Records
 from analytics.regrowth import case_rows
@@ -217,7 +217,7 @@ def _standings(plateaus, case, name: str, of: pd.Series, bounds, lowest, seed: i
             seen = known[known["placement_id"].eq(name)]
             if not {0, at} <= set(seen["planned"]):
                 continue
-            judged = standing(plateaus, known, name, true=true_yields(plateaus, known, bounds=bounds))
+            judged = standings_of(plateaus, known, bounds=bounds).loc[name]
             month = float(judged["month"])
             truth = _true_yield(of, month)
             lines.append(

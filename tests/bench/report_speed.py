@@ -3,6 +3,7 @@
     python tests/bench/report_speed.py --patients 1000            # one surgeon audit, a line a step
     python tests/bench/report_speed.py --patients 10000
     python tests/bench/report_speed.py --batch 24 --workers 2     # 24 reports one by one, then together
+    python tests/bench/report_speed.py --before CHECKOUT --runs 5 # commands on the demo, there and here
 
 Registers are drawn by `records.simulate` (seed fixed). The cache of fits is off, so that every report pays
 for its own; `--cache` turns it on. In a batch each report has one core, one by one or together. Times are
@@ -13,6 +14,8 @@ import argparse
 import json
 import os
 import resource
+import subprocess
+import sys
 import tempfile
 import time
 from pathlib import Path
@@ -20,6 +23,14 @@ from pathlib import Path
 from analytics import records, simulate
 from analytics.reports import batch, parameters, render
 
+HERE = Path(__file__).parents[2]
+COMMANDS = {
+    "check": ("check", "data_demo"),
+    "report 06": ("report", "06"),
+    "report 01": ("report", "01", "data_demo"),
+    "report 02": ("report", "02", "data_demo"),
+    "unknown setting": ("report", "01", "data_demo", "--set", "surgon=S1"),
+}
 PAGE = "01_surgeon_audit"
 SEED = 20_260_401
 
@@ -33,13 +44,47 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=0, help="number of reports in the batch")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--cache", action="store_true")
+    parser.add_argument("--before", type=Path, help="another checkout, to time commands there and here")
+    parser.add_argument("--runs", type=int, default=5, help="runs of each command, of which the least counts")
+    parser.add_argument("--only", default=",".join(COMMANDS), help="which commands")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="rw-bench-") as folder:
         os.environ["REGROWTH_CACHE"] = str(Path(folder) / "fits") if options.cache else "off"
-        if options.batch:
+        if options.before:
+            _before_and_after(Path(folder), options.before.resolve(), options.runs, options.only.split(","))
+        elif options.batch:
             _batch(Path(folder), options.batch, options.workers)
         else:
             _one(Path(folder), options.page, options.patients)
+
+
+def _before_and_after(folder: Path, before: Path, runs: int, names: list[str]) -> None:
+    """Print the least seconds of each command in two checkouts, run in turn so that both meet one load."""
+    print(
+        f"load {os.getloadavg()[0]:.1f}; least of {runs} runs: clock and processor seconds, before -> after"
+    )
+    for name in names:
+        times: dict[Path, list[tuple[float, float]]] = {before: [], HERE: []}
+        for run in range(runs):
+            for checkout, taken in times.items():
+                taken.append(_timed(checkout, COMMANDS[name], folder / f"{checkout.name}{run}"))
+        (clock, used), (clock_now, used_now) = (
+            map(min, zip(*taken, strict=True)) for taken in times.values()
+        )
+        print(f"{name:<16}{clock:7.1f} -> {clock_now:5.1f}{used:9.1f} -> {used_now:5.1f}", flush=True)
+
+
+def _timed(checkout: Path, command: tuple[str, ...], out: Path) -> tuple[float, float]:
+    more = ("--out", str(out)) if command[0] == "report" else ()
+    start, used = time.monotonic(), _processor()
+    subprocess.run(
+        [sys.executable, "-m", "analytics", *command, *more],
+        cwd=checkout,
+        env={**os.environ, "PYTHONPATH": str(checkout)},
+        capture_output=True,
+        check=False,
+    )
+    return time.monotonic() - start, _processor() - used
 
 
 def _one(folder: Path, page: str, patients: int) -> None:

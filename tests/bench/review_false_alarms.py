@@ -22,6 +22,7 @@ from analytics.numerics import cusum as risk_cusum
 from analytics.numerics import run_rules as false_alarms
 from analytics.numerics import run_rules as runrules
 from analytics.records.frames import Records
+from analytics.review.charts import JUDGED, RUNS_AT_MOST
 from analytics.review.operators import shares
 from analytics.simulate.truth import Truth
 
@@ -60,9 +61,12 @@ def charts(n: int) -> None:
             for i in range(n):
                 chart, sizes = _stable_chart(kind, rng, n_baseline)
                 line = false_alarms.baseline_median(chart)
-                seen.append(bool(chart.outside.any() | runrules.run_tests(chart.value, line).signal))
-                if i % 10 == 0:
-                    printed.append(false_alarms.of_chart(chart, sizes, n_series=400, seed=i).either)
+                asked = {"judged": JUDGED, "runs_at_most": RUNS_AT_MOST}
+                rates = false_alarms.of_chart(chart, sizes, n_series=400, seed=i, **asked)
+                last = chart.value[-JUDGED:]
+                runs = runrules.run_tests(last, line, stricter=rates.stricter)
+                seen.append(bool(chart.outside[-JUDGED:].any() | runs.signal))
+                printed.append(rates.either)
             rate = np.mean(seen)
             error = np.sqrt(rate * (1 - rate) / n)
             name = "all 36" if n_baseline is None else str(n_baseline)

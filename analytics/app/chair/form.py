@@ -15,7 +15,7 @@ import ipywidgets as widgets
 from IPython.display import display
 
 from analytics import entry
-from analytics.app.chair import asked, picture
+from analytics.app.chair import asked, correcting, picture
 from analytics.dictionary import TABLES, Column
 from analytics.errors import AnalyticsError
 from analytics.identifiers import code
@@ -65,6 +65,7 @@ class Chair:
     save: widgets.Button
     back: widgets.Button
     new_session: widgets.Button
+    correct: widgets.Button
     hairs: list[widgets.Text] = field(default_factory=list)
     sizes: list[widgets.Text] = field(default_factory=list)
     cells: dict[str, widgets.DOMWidget] = field(default_factory=dict)
@@ -90,7 +91,7 @@ def show(data: str | Path = "", *, key_file: str = "", state: str = "") -> None:
         [widgets.VBox([chair.visit_day, chair.session_day])], titles=("Month by two dates",)
     )
     more = widgets.Accordion([chair.more], titles=("Reader, device, conditions, visit",))
-    buttons = widgets.HBox([chair.save, chair.back, chair.new_session])
+    buttons = widgets.HBox([chair.save, chair.back, chair.new_session, chair.correct])
     form = [chair.person, chair.month, days, chair.rows, buttons, chair.said, chair.curve, more]
     display(widgets.VBox(form))
     chair.person.focus()
@@ -115,6 +116,7 @@ def made(data: str | Path, *, key_file: str = "", state: str = "") -> Chair:
         widgets.Button(description="Write", button_style="primary", disabled=True),
         widgets.Button(description="Take the last entry back"),
         widgets.Button(description="New session"),
+        widgets.Button(description="Correct a cell"),
     )
     chair.person.observe(lambda change: _guarded(chair, lambda: _come(chair, change["new"])), names="value")
     for day in (chair.visit_day, chair.session_day):
@@ -123,6 +125,7 @@ def made(data: str | Path, *, key_file: str = "", state: str = "") -> Chair:
     chair.save.on_click(lambda _: _guarded(chair, lambda: _write(chair)))
     chair.back.on_click(lambda _: _guarded(chair, lambda: _take_back(chair)))
     chair.new_session.on_click(lambda _: _guarded(chair, lambda: _ask_session(chair)))
+    chair.correct.on_click(lambda _: _guarded(chair, lambda: _ask_correction(chair)))
     return chair
 
 
@@ -273,6 +276,8 @@ def _write(chair: Chair) -> None:
     chair.save.disabled = True
     for box in (*chair.hairs, chair.month, chair.person):
         box.value = ""
+    # What was corrected stands in no saved notebook.
+    chair.rows.children = chair.rows.children if chair.hairs else ()
     chair.said.value = _status([f"Written as entry {done.number}: {len(done.changes)} rows."])
     chair.person.focus()
 
@@ -282,6 +287,22 @@ def _take_back(chair: Chair) -> None:
     chair.curve.value = ""
     chair.said.value = _status([f"Entry {done.takes_back} was taken back: {len(done.changes)} rows."])
     chair.person.focus()
+
+
+def _ask_correction(chair: Chair) -> None:
+    """Draw the fields that correct a cell of this person's rows."""
+    if chair.case is None:
+        chair.said.value = _alert(["Type the code of the patient first."])
+        return
+
+    def propose(changes: Sequence[entry.Change]) -> None:
+        _propose(chair, changes, "correction")
+        chair.save.focus()
+
+    boxes = correcting.fields(chair.case, LABELS, lambda do: _guarded(chair, do), propose)
+    chair.rows.children = tuple(boxes)
+    chair.hairs, chair.sizes = [], []
+    boxes[0].focus()
 
 
 def _ask_session(chair: Chair) -> None:

@@ -7,17 +7,20 @@ notebook holds that dead address and nothing else. Pictures without recorded con
 
 import html
 import http.server
+import os
 import secrets
 import threading
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
+from IPython import get_ipython
 from IPython.display import IFrame, display
 
 from analytics import entry
 from analytics.entry import ENDINGS
 from analytics.errors import ParameterError
+from analytics.reports import RUN_VARIABLE
 
 HIGH = 420
 KINDS = {".jpg": "jpeg", ".jpeg": "jpeg", ".png": "png", ".tif": "tiff", ".tiff": "tiff", ".webp": "webp"}
@@ -29,6 +32,18 @@ class Shelf:
 
     page: bytes
     pictures: dict[str, Path]
+
+
+def beside(data: str | Path, folder: str | Path, patient: str) -> None:
+    """Display the photographs of a person beside an open page: nothing in a report, or without a folder.
+
+    Parameters
+    ----------
+    data, folder, patient
+        As in `show`.
+    """
+    if folder and get_ipython() is not None and not os.environ.get(RUN_VARIABLE):
+        show(data, folder, patient)
 
 
 def show(data: str | Path, folder: str | Path, patient: str) -> None:

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from analytics import course, files, records, regrowth, reports, review
+from analytics import course, early, files, records, regrowth, reports, review
 from analytics.app import calendar
 from analytics.errors import ParameterError
 from analytics.files import begins
@@ -52,7 +52,8 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     month = begins.register_month(today, start)
     found = course.due(known, schedule, month=month, ahead=options.ahead)
     standing = {} if options.windows_only else _standing(known, options.error_rate)
-    for line in (*chair.due_lines(found, start), *chair.call_in_lines(standing)):
+    told = (chair.call_in_lines(standing), chair.worth_lines(found, standing))
+    for line in (*chair.due_lines(found, start), *told[0], *told[1]):
         say(line)
     if options.out is not None:
         out = _written(found, standing, start, today, options)
@@ -66,6 +67,7 @@ def _standing(known: Records, error_rate: float) -> dict[str, Result]:
     asked = {
         "behind": reports.Question(course.call_back, {"plateaus": plateaus, "error_rate": error_rate}),
         "no growth": reports.Question(course.no_growth, {}),
+        "later": reports.Question(early.when, {}),
     }
     found = reports.answers(asked, known, reports.data_sha256(known))
     reports.dismiss()

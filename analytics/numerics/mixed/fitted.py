@@ -436,5 +436,7 @@ def fit_sums(
         )
     size = sum(g * q for g, q in zip(form.n_groups, form.sizes, strict=True)) * form.m
     is_small = size * form.n_theta < SMALL or min(form.n_groups) < GROUPS_A_COLUMN * form.p
-    optimum = optimise(evaluate, form, start=first, exact=is_small, promise=promise)
+    # Where less than the optimum will do the exact Hessian is not worth its columns, however small the data.
+    is_exact = is_small and (promise is None or start is None)
+    optimum = optimise(evaluate, form, start=first, exact=is_exact, promise=promise)
     return MixedFit(form, optimum, evaluate)

@@ -40,6 +40,7 @@ Shape = str | tuple[str, np.ndarray]
 LOG_STEEPNESS_LIMITS = (-2.5, 3.5)
 LOG_TAIL_LIMITS = (-4.0, 3.0)
 _LN2 = np.log(2.0)
+_NOTHING, _ALIKE = 1e-300, 1e-12
 _STEEPNESS_GRID = np.linspace(0.0, 2.3, 9)
 _QUANTILE_GRID = np.linspace(0.1, 0.9, 15)
 
@@ -286,18 +287,20 @@ def start(shape: str, time, y, *, fixed=None, scale=None) -> np.ndarray:
     if not np.any(time > 0):
         raise ParameterError("curves.start(time): no time above 0; a curve needs readings after the outset")
     scale = np.ones(len(time)) if scale is None else np.asarray(scale, dtype=float)
-    base = np.empty((len(time), 0)) if fixed is None else np.asarray(fixed, dtype=float)[:, None]
+    base = np.zeros(len(time)) if fixed is None else np.asarray(fixed, dtype=float)
     halves = np.log(np.unique(np.quantile(time[time > 0], _QUANTILE_GRID)))
-    best, best_loss = np.zeros(base.shape[1] + 3), np.inf
-    for log_half in halves:
-        for log_k in _STEEPNESS_GRID:
-            emerged = share(shape, time * np.exp(-log_half), log_k)[0]
-            columns = np.column_stack([base, scale * emerged])
-            linear, *_ = np.linalg.lstsq(columns, y, rcond=None)
-            loss = float(np.sum((y - columns @ linear) ** 2))
-            # A curve that falls, or whose plateau is far outside the data, is no start.
-            if loss < best_loss and linear[-1] > 0:
-                best, best_loss = np.array([*linear, log_half, log_k]), loss
-    if not np.isfinite(best_loss):
-        best[-3:] = [max(np.ptp(y), 1e-8), np.log(np.median(time[time > 0])), 1.0]
-    return best
+    log_half, log_k = (v.ravel() for v in np.meshgrid(halves, _STEEPNESS_GRID, indexing="ij"))
+    columns = scale * share(shape, time * np.exp(-log_half[:, None]), log_k[:, None])[0]
+    # With the level taken out of both sides each cell of the grid is a line through the origin.
+    size = max(float(base @ base), _NOTHING)
+    left, apart = y - base * (base @ y) / size, columns - np.outer(columns @ base, base) / size
+    square = np.sum(apart**2, axis=1)
+    plateau = (apart @ left) / np.maximum(square, _NOTHING)
+    # A curve that falls, or that cannot be told from the level, is no start.
+    is_start = (plateau > 0) & (square > _ALIKE * np.sum(columns**2, axis=1))
+    level = [] if fixed is None else [0.0]
+    if not is_start.any():
+        return np.array([*level, max(np.ptp(y), 1e-8), np.log(np.median(time[time > 0])), 1.0])
+    best = int(np.argmax(np.where(is_start, plateau * (apart @ left), -np.inf)))
+    level = [float(base @ (y - columns[best] * plateau[best])) / size for _ in level]
+    return np.array([*level, plateau[best], log_half[best], log_k[best]])

@@ -290,14 +290,18 @@ def _describe(rows, codes, parameters, value, steps, converged, origin) -> TimeR
     np.add.at(summed, codes, scores)
     inner = np.linalg.pinv(-hessian[np.ix_(free, free)])
     cov[np.ix_(free, free)] = inner
-    meat = summed[:, free].T @ summed[:, free] * (n_patients / max(n_patients - 1, 1))
-    robust[np.ix_(free, free)] = inner @ meat @ inner
+    # Where all reached between the same two visits the scale runs to nothing, and scores with it past all
+    # bounds: there is no standard error then.
+    with np.errstate(over="ignore", invalid="ignore"):
+        meat = summed[:, free].T @ summed[:, free] * (n_patients / max(n_patients - 1, 1))
+        sandwich = inner @ meat @ inner
+    robust[np.ix_(free, free)] = np.where(np.isfinite(sandwich), sandwich, np.nan)
     p, with_scale, with_shape = rows.design.shape[1], rows.family != "exponential", rows.family == "gamma"
     checks = {
         "converged": bool(converged),
         "no_warnings": True,
         "not_on_boundary": not on_boundary,
-        "finite_se": bool((np.diag(inner) > 0).all() and np.isfinite(inner).all()),
+        "finite_se": bool((np.diag(inner) > 0).all() and np.isfinite(inner + sandwich).all()),
     }
     return TimeRatioFit(
         family=rows.family,

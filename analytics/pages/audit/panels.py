@@ -13,6 +13,8 @@ REPEATS = (
     "within-reader CV (log scale)",
     "between-reader CV (log scale)",
     "over-dispersion of unmarked fields",
+    "minimum detectable change, same reader",
+    "minimum detectable change, other reader",
 )
 
 
@@ -48,6 +50,7 @@ def asked(
         changes=question(measurement.series_changes),
         repeats=question(measurement.repeatability),
         photographs=question(yields.photograph_failures),
+        mass=question(yields.hair_mass),
         losses=question(yields.loss_chain, **known),
         overlaps=question(yields.joint, curve=curve, **known),
         poor_growth=question(factors.poor_growth, plateaus=plateaus),
@@ -65,7 +68,7 @@ def _panels(answers: dict[str, Any]) -> dict[str, Result]:
     emergence = answers["emergence"]
     lines = yields.with_view(answers["lines"], emergence, option="all readings")
     lines = yields.with_view(lines, answers["from_month_9"], option="month 9 and later")
-    same = "crown_front half most counted by_month own losses changes overlaps due".split()
+    same = "crown_front half most counted by_month own losses changes overlaps due mass".split()
     timing = ("half_month", "month_of_95_pct_of_plateau", "plateau_yield")
     return {
         "at_maturity": early.with_model(answers["carried"], emergence),

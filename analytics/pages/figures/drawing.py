@@ -20,6 +20,7 @@ import pandas as pd
 from markupsafe import Markup
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from analytics import numbers
@@ -306,7 +307,8 @@ def svg(figure: Figure) -> str:
     """Return the figure as SVG text: the same figure gives the same bytes."""
     buffer = io.StringIO()
     with mpl.rc_context(STYLE):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        # Laid out and drawn once: `savefig` draws a figure with a layout twice, for backends that must.
+        FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     return re.sub(r"'?DejaVu Sans'?(, [^;\"]*)?", lambda _: FONT_STACK, text)

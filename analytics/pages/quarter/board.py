@@ -36,11 +36,13 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
     groups = []
     for outcome, heading in (*GROUPS, (WITHHELD, "Withheld: small numbers")):
         theirs = rows[rows["outcome"].eq(outcome)]
-        lines = [_line(row, result, known, names) for _, row in theirs.iterrows()]
-        if lines:
+        if len(theirs):
+            lines = [_line(row, result, known, names) for _, row in theirs.iterrows()]
             groups.append(
                 {"kind": outcome.replace(" ", "-"), "shape": SHAPES.get(outcome, ""), "heading": heading,
-                 "lines": lines, "last": _last_heading(outcome)}
+                 "n": len(theirs), "lines": lines if outcome != NO_DATA else [],
+                 "names": "; ".join(theirs["name"]) if outcome == NO_DATA else "",
+                 "last": _last_heading(outcome)}
             )  # fmt: skip
     show_html(filled("blocks/board", title=title, id=f"t{number}", groups=groups))
 

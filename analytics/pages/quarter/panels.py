@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from analytics import factors, review
+from analytics import factors, measurement, review
 from analytics.pages.page import Page, ask, question
 from analytics.results import Result
 
@@ -49,6 +49,9 @@ def asked(
         ),
         by_person=question(factors.by_person),
         unasked=question(review.asked, **known),
+        graded=question(measurement.grades),
+        graders=question(measurement.reader_agreement),
+        asked=question(measurement.answers),
         actions=question(review.actions, **known, log=log),
         lists=question(review.work_lists, **known, indicators=indicators),
     )

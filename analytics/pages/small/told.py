@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import disclosure, early, numbers, yields
+from analytics.pages.page import Page
 from analytics.results import Result, why_not
 
 ZONE_WORDS = {"frontal": "frontal zone", "other": "other zones"}
@@ -52,6 +53,42 @@ def ladder_in_short(found: Result) -> str:
     left = len(order) - MOST_ZONES
     more = f" The other {left} zone{'s' if left > 1 else ''}: see below." if left > 0 else ""
     return f"{' '.join(parts)}{more}"
+
+
+def photographs_in_short(page: Page) -> str:
+    """Return what graded photographs, else patients' answers, say where no hair was counted.
+
+    Empty where hair was counted, or where there is neither; of a grade the first and the last month.
+    """
+    if page.records is None or len(page.records.measurements):
+        return ""
+    there = {name: page.results[name] for name in ("graded", "asked") if name in page.results}
+    known = {name: _known_by_month(found) for name, found in there.items() if not why_not(found)}
+    if len(grades := known.get("graded", pd.DataFrame())):
+        said = [
+            f"{ZONE_WORDS.get(str(z), z)} {_from_to(own)}" for z, own in grades.groupby("zone", sort=False)
+        ]
+        told, scale = f"graded photographs: {'; '.join(said[:MOST_ZONES])}", there["graded"].notes[0]
+    elif len(answers := known.get("asked", pd.DataFrame())):
+        told, scale = f"patients' answers: satisfaction {_from_to(answers)}", "0 to 10"
+    else:
+        return ""
+    return f"No hair was counted. Told by {told} ({scale[:1].lower()}{scale[1:]})."
+
+
+def _known_by_month(found: Result) -> pd.DataFrame:
+    """Return the means that may be shown, the crown first, by month."""
+    table = found.table()
+    table = table[table["estimate"].notna()] if len(table) else table
+    if "zone" not in table:
+        return table.sort_values("x") if len(table) else table
+    first = table.assign(order=table["zone"].ne("crown"))
+    return first.sort_values(["order", "zone", "x"], kind="stable")
+
+
+def _from_to(own: pd.DataFrame) -> str:
+    ends = own.iloc[[0, -1]] if len(own) > 1 else own
+    return ", ".join(f"{numbers.number(row.estimate, 1)} at month {row.x:g}" for row in ends.itertuples())
 
 
 def _of_zone(table: pd.DataFrame, zone: str, rung: int) -> str:
@@ -156,7 +193,8 @@ def when_rough(result: Result) -> str:
     return (
         f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
         f"back at maturity; spread between patients {row['sd']:.0f} points"
-        f"{' (assumed)' if row['is_assumed'] else ''}. In brackets: 80 of 100 drawn futures."
+        f"{' (assumed)' if row['is_assumed'] else ''}."
+        + (" In brackets: 80 of 100 drawn futures." if np.isfinite(row["month"]) else "")
     )
 
 

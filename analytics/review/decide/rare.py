@@ -5,12 +5,18 @@ decides. Wald's sequential test does with fewer sessions, at stated errors: each
 its log likelihood ratio (`numerics.sequential`), of odds as many times higher as the monitor declares
 against the standard as the risk of everyone; the test starts anew after each acceptance and each alarm.
 Where the interval cannot tell, what the test last came to is the verdict.
+
+A test that has gathered credit can accept in the very quarter of an outbreak: seven of 144 sessions, six of
+them in one quarter, were *no more frequent* than 2 %. So each of the last four quarters is also looked at
+alone: as many events as one in a thousand quarters would bring at the standard (binomial) are a cluster, and
+not met.
 """
 
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from analytics.numerics import sequential
 from analytics.review.declared import Monitor
@@ -18,6 +24,7 @@ from analytics.review.kinds import Criterion
 from analytics.review.measures import CANNOT_TELL, MET, NOT_MET
 
 SESSIONS_OF_A_YEAR = 4  # quarters within which a faultless record would have to suffice
+CLUSTER, BY_LUCK = "a cluster", 0.001  # chance of as many in one quarter at the standard (our choice)
 HARM_COLUMNS = [
     "criterion", "name", "state", "verdict", "told_in", "basis", "numerator", "denominator", "since_quarter",
     "sessions_to_accept", "events_to_alarm", "false_alarm_pct", "missed_pct",
@@ -58,15 +65,31 @@ def harm(
         "name": criterion.title,
         **_state(walk, counted),
         "basis": "share",
-        "numerator": float(running["part"].sum()),
-        "denominator": float(len(running)),
-        "since_quarter": int(running["quarter"].min()) if len(running) else np.nan,
+        **_counted_in(running),
         "sessions_to_accept": float(np.ceil((low - level) / none)),
         "events_to_alarm": float(np.ceil((high - level) / event)),
         "false_alarm_pct": 100 * well.reject,
         "missed_pct": 100 * (1 - bad.reject),
         "sessions_between_false_alarms": well.run_length,
+        **_cluster(counted, p),
     }
+
+
+def _counted_in(rows: pd.DataFrame) -> dict[str, float]:
+    """Return what a verdict rests on: sessions with the harm of those asked, and since when."""
+    since = float(rows["quarter"].min()) if len(rows) else np.nan
+    return {"numerator": float(rows["part"].sum()), "denominator": float(len(rows)), "since_quarter": since}
+
+
+def _cluster(counted: pd.DataFrame, p: float) -> dict[str, Any]:
+    """Return the verdict of the latest quarter, of the last four, with far more events than `p` allows."""
+    for quarter in sorted(counted["quarter"].unique(), reverse=True):
+        rows = counted[counted["quarter"].eq(quarter)]
+        if quarter <= counted["quarter"].max() - SESSIONS_OF_A_YEAR:
+            break
+        if stats.binom.sf(rows["part"].sum() - 1, len(rows), p) <= BY_LUCK:
+            return {"state": CLUSTER, "verdict": NOT_MET, "told_in": float(quarter), **_counted_in(rows)}
+    return {}
 
 
 def _state(walk: sequential.Walk, counted: pd.DataFrame) -> dict[str, Any]:

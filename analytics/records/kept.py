@@ -1,0 +1,54 @@
+"""What was made of records once, while somebody promises that they stay as they are.
+
+Every question of a page begins with the same rows. A page that has read its records promises them
+(`promise_unchanged`); what is made of them (`once`) is then made once. Records of any other origin, such as a
+frame a notebook works on, are never remembered.
+"""
+
+from collections.abc import Callable, Hashable, Iterator
+from contextlib import contextmanager
+from typing import TypeVar
+
+from analytics.records.frames import Records
+
+MOST = 6  # things of a kind remembered, one for each way they are asked; the oldest goes first
+
+Made = TypeVar("Made")
+_promised: list[tuple[Records, dict[str, dict[Hashable, object]]]] = []
+
+
+def promise_unchanged(records: Records) -> None:
+    """Remember what is made of these records from now on, and no longer what was made of others."""
+    _promised[:] = [(records, {})]
+
+
+@contextmanager
+def unchanged(records: Records) -> Iterator[Records]:
+    """Remember what is made of these records too, as long as the block runs."""
+    promise = (records, {})  # type: tuple[Records, dict[str, dict[Hashable, object]]]
+    _promised.append(promise)
+    try:
+        yield records
+    finally:
+        _promised[:] = [one for one in _promised if one is not promise]
+
+
+def once(records: Records, kind: str, asked: Hashable, make: Callable[[], Made]) -> Made:
+    """Return what `make()` gives, from before where these records are promised and it was asked alike.
+
+    Parameters
+    ----------
+    kind, asked
+        What it is, and the choices it was made under.
+    make
+        Makes it of these records. A frame is to be copied (shallow) by who may add columns to it.
+    """
+    of_kind = next((made.setdefault(kind, {}) for one, made in _promised if one is records), None)
+    if of_kind is None:
+        return make()
+    if asked not in of_kind:
+        found = make()
+        if len(of_kind) >= MOST:
+            of_kind.pop(next(iter(of_kind)))
+        of_kind[asked] = found
+    return of_kind[asked]  # type: ignore[return-value]
