@@ -5,24 +5,29 @@ without a single fault that would just do (`perfect_record`), and how many units
 (`units_to_decide`).
 
 While the interval holds the standard, the chance that the true value meets it is given, drawn towards what
-earlier periods were: a beta-binomial posterior for shares, a normal one for means. The prior is the earlier
-periods' own value, counted as as many units as their spread allows (method of moments; never more than they
-had), on top of Jeffreys' half an event and half a non-event.
+earlier periods were: a beta-binomial posterior for shares, a normal one for means. How far periods lie apart
+is not taken from a few of them as known (their moments often say *not at all*, and then years of quarters
+speak against the present one): it is summed over, with a half-normal prior. Without earlier periods Jeffreys'
+half an event and half a non-event stands alone.
 
-Sources: Wilson 1927, J Am Stat Assoc 22:209-212; Kleinman 1973, J Am Stat Assoc 68:46-54 (moments of the
-beta-binomial, from memory).
+Sources: Wilson 1927, J Am Stat Assoc 22:209-212; Griffiths 1973, Biometrics 29:637-648 (the beta-binomial
+likelihood, from memory).
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from analytics.errors import ParameterError
 
 LEVEL = 0.95
 JEFFREYS = 0.5
+# How far a practice's periods lie apart: half-normal on the logit scale. The scale is that in common use for
+# log odds ratios between studies (Roever et al. 2021, Res Synth Methods 12:448-474: 0.5).
+SPREAD = 0.5
+_LOGITS, _TAUS = np.linspace(-9.0, 9.0, 181), np.linspace(0.02, 2.0, 34)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,29 +105,35 @@ def holds_of_share(
     y, m = y[m > 0], m[m > 0]
     if not 0 <= standard <= 1:
         raise ParameterError("sequential.holds_of_share(standard): outside 0 to 1")
-    units = _prior_units(y, m)
-    mean = float(y.sum() / m.sum()) if units > 0 else 0.5
-    a = JEFFREYS + units * mean + events
-    b = JEFFREYS + units * (1 - mean) + (n - events)
-    under = float(stats.beta.cdf(standard, a, b))
-    return Belief(under if at_most else 1 - under, mean, units)
-
-
-def _prior_units(y: np.ndarray, m: np.ndarray) -> float:
-    """Return how many units the earlier periods count as: as few as their spread asks for."""
     if not len(m):
-        return 0.0
-    total, k = float(m.sum()), len(m)
-    p = float(y.sum() / total)
-    if k < 2 or not 0 < p < 1:
-        return total if k > 1 else min(total, float(m.mean()))
-    spread = float((m * (y / m - p) ** 2).sum() / (p * (1 - p)))
-    effective = total - float((m**2).sum()) / total
-    rho = (spread - (k - 1)) / (effective - (k - 1)) if effective > k - 1 else 0.0
-    if rho <= 0:
-        return total
-    # Spread rho between periods: a period to come is known no better than from 1 / rho - 1 units.
-    return float(min(total, 1 / min(rho, 1.0) - 1))
+        under = float(stats.beta.cdf(standard, JEFFREYS + events, JEFFREYS + n - events))
+        return Belief(under if at_most else 1 - under, 0.5, 0.0)
+    mean, counted, weight = _spreads(y, m)
+    here = weight * np.exp(_log_chance(events, n, mean, counted))
+    a, b = mean * counted, (1 - mean) * counted
+    under = float(np.sum(here * stats.beta.cdf(standard, a + events, b + n - events)) / here.sum())
+    middle = float(np.sum(weight * mean))
+    spread = float(np.sum(weight * ((mean - middle) ** 2 + mean * (1 - mean) / (counted + 1))))
+    return Belief(under if at_most else 1 - under, middle, middle * (1 - middle) / spread - 1)
+
+
+def _spreads(y: np.ndarray, m: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return means, units they count as (mean (1 - mean) / variance - 1) and chances, by earlier periods."""
+    logit, tau = (v.ravel() for v in np.meshgrid(_LOGITS, _TAUS, indexing="ij"))
+    mean = special.expit(logit)
+    # On the logit scale a share's standard deviation tau is about tau x mean x (1 - mean).
+    counted = 1 / (tau**2 * mean * (1 - mean))
+    each = _log_chance(y[:, None], m[:, None], mean, counted).sum(axis=0)
+    # Jeffreys' prior of a share is even in its logit but for the root of mean x (1 - mean).
+    each += 0.5 * np.log(mean * (1 - mean)) - 0.5 * (tau / SPREAD) ** 2
+    weight = np.exp(each - each.max())
+    return mean, counted, weight / weight.sum()
+
+
+def _log_chance(y: ArrayLike, m: ArrayLike, mean: np.ndarray, counted: np.ndarray) -> np.ndarray:
+    """Return the log of the beta-binomial chance of y of m, but for the count of their orders."""
+    a, b = mean * counted, (1 - mean) * counted
+    return special.betaln(a + y, b + np.subtract(m, y)) - special.betaln(a, b)
 
 
 def holds_of_mean(
