@@ -175,6 +175,7 @@ def _with_limits(row: pd.Series) -> str:
 ONE_MORE = "The zone is mature: waiting adds little, a further count of the same region can tell."
 PEOPLE = 100
 NONE_RECORDED = "none recorded"
+VISITS_IN_FULL = 2
 # What a state of `course.case` says of zones, those that need thought first: of one, of several.
 STANDING_IN_SHORT = {
     "low": ("is low", "are low"),
@@ -349,7 +350,7 @@ def _because(row: pd.Series) -> str:
     low = f"under {course.LOW_YIELD_PCT:g} % of the planted hairs"
     behind, ahead, chance_low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
     if row["state"] == "low":
-        return f"Chance that {low} have grown: {_chance(chance_low)}. It is mature: little more will come."
+        return f"Chance that {low} have grown: {_chance(chance_low)}. Mature: little more will come."
     if row["state"] == "not low":
         return f"Chance that {low} have grown: {_chance(chance_low)}."
     if row["state"] == "ahead":
@@ -384,8 +385,8 @@ def _chance(percent: float) -> str:
 
 def _expected(row: pd.Series) -> str:
     return (
-        f" Expected at month {row['x']:g}: {row['density']:.0f} hairs/cm2 (95 of 100 such counts between "
-        f"{row['density_low_95']:.0f} and {row['density_high_95']:.0f})."
+        f" Expected at month {row['x']:g}: {row['density']:.0f} "
+        f"({row['density_low_95']:.0f} to {row['density_high_95']:.0f})."
     )
 
 
@@ -405,15 +406,18 @@ def own_question(fitted: Result, formula: str) -> str:
     )
 
 
-def past_all(result: Curve) -> tuple[str, ...]:
-    """Return why a yield can pass 100 %, where one of this case does; nothing where none does."""
-    if why_not(result) or not result.extra["readings"]["y"].gt(100).any():
+def notes(result: Curve) -> tuple[str, ...]:
+    """Return what stands under the verdicts: what limits mean, and why a yield passes 100 % where it does."""
+    if why_not(result) or "early" in result.extra:
         return ()
-    return (
-        "A yield can pass 100 %: the counts before and after both err, the hairs planted per cm² are mostly "
-        "an average over the zone, and native hair that thickens is counted too. It does not mean that more "
-        "hairs grew than were planted.",
+    expected = "Expected: 95 in 100 counts made then lie between the limits."
+    if not result.extra["readings"]["y"].gt(100).any():
+        return (expected,)
+    past = (
+        "A yield can pass 100 %: counts err, the planted density is mostly an average over the zone, and "
+        "native hair that thickens is counted too. No more hairs grew than were planted."
     )
+    return expected, past
 
 
 def who(result: Result) -> list[str]:
@@ -507,16 +511,21 @@ def due_next(visits: pd.DataFrame, result: Curve) -> str:
     result
         From `course.case`.
     """
-    parts = []
+    parts, later = [], []
     if not why_not(result):
         judged = result.extra["standing"]
         bad = list(judged.loc[judged["state"].isin(["low", "behind"]), "place"])
         parts += [f"Now: call in about the {numbers.listed(bad)}."] if bad else []
     keys = ["opens_in", "closes_in", "session_number", "visit", "counted"]
-    for (opens, closes, number, visit, counted), rows in visits.groupby(keys, sort=True):
+    for i, (key, rows) in enumerate(visits.groupby(keys, sort=True)):
+        opens, closes, number, visit, counted = key
         late = "overdue, " if rows["state"].eq(course.OVERDUE).any() else ""
+        if i >= VISITS_IN_FULL and not late:
+            later.append(f"session {number}, month {visit:g} (register month {opens} to {closes})")
+            continue
         zones = sorted(set(rows["zone"]), key=ZONES.index) if counted else []
         what = f"count the {numbers.listed(zones)}" if counted else "see the patient"
         when = numbers.title_case(f"{late}register month {opens} to {closes}")
         parts.append(f"{when}: {what} (session {number}, month {visit:g}).")
+    parts += [f"Later: {numbers.listed(later)}."] if later else []
     return " ".join(parts) or "No planned visit is left."

@@ -3,11 +3,12 @@
     python tests/bench/pages_seen.py reports/*/*.html
     python tests/bench/pages_seen.py --pdf reports/*/*.pdf      # blank share of each page; needs pypdfium2
 
-Height is of the page as it opens (folds closed), at 1280 x 1100 and 390 x 844, in screens. Words are those
-visible before the folds. Grade is Flesch and Kincaid's (Kincaid et al. 1975, Navy research report 8-75, from
-memory: 0.39 words a sentence + 11.8 syllables a word - 15.59) of all sentences on the page, syllables counted
-as groups of vowels. Wide: tables and pictures wider than the window, all folds open. Text: the smallest of
-the page, folds open, pictures included, in pixels. axe: violations of axe-core (Deque) of any impact.
+Height is of the page as it opens (folds closed), at 1280 x 1100 and 390 x 844, in screens. Words are
+those visible before the folds; what holds no letter is a number and no word. Grade is Flesch and
+Kincaid's (Kincaid et al. 1975, Navy research report 8-75, from memory: 0.39 words a sentence + 11.8
+syllables a word - 15.59) of all sentences on the page, syllables counted as groups of vowels. Wide:
+tables and pictures wider than the window, all folds open. Text: the smallest of the page, folds open,
+pictures included, in pixels. axe: violations of axe-core (Deque) of any impact.
 """
 
 import argparse
@@ -60,7 +61,7 @@ def _line(browser, path: Path) -> str:
         page = browser.new_page(viewport=size)
         page.goto(path.resolve().as_uri())
         screens = page.evaluate("document.documentElement.scrollHeight") / size["height"]
-        words = len(str(page.evaluate(FIRST)).split())
+        words = sum(any(c.isalpha() for c in w) for w in str(page.evaluate(FIRST)).split())
         page.evaluate(OPEN)
         seen[name] = (
             screens,

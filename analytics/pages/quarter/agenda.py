@@ -29,7 +29,7 @@ from analytics.review import (
     WORSE_SIGNAL,
 )  # fmt: skip
 
-MOST_SIGNALS, MOST_DECISIONS = 5, 7
+MOST_SIGNALS, MOST_DECISIONS, MOST_NAMES = 5, 7, 3
 SMALL = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight", 9: "nine"}
 ROOM = "________"
 
@@ -126,8 +126,12 @@ def _new_signals(result: Result) -> list[dict[str, str]]:
                 "says": "; ".join(dict.fromkeys(_says(row) for row in _one_by_kind(rows))) + ".",
             }
         )
-    out = sorted(out, key=lambda one: not one["is_worse"])
-    return out[:MOST_SIGNALS] if len(out) > MOST_SIGNALS else out
+    worse = [one for one in out if one["is_worse"]][:MOST_SIGNALS]
+    # Good news is named in one line; its points stand with the charts.
+    better = [one["name"] for one in out if not one["is_worse"]]
+    if better:
+        worse.append({"is_worse": False, "direction": "Better", "name": words.listed(better), "says": ""})
+    return worse
 
 
 def _one_by_kind(rows: pd.DataFrame) -> list[dict[str, Any]]:
@@ -188,7 +192,7 @@ def _actions(result: Result) -> list[dict[str, str]]:
             "is_late": row["state"] == "overdue",
             "what": str(row["what"]),
             "who": str(row["role"]),
-            "moved": f"{row['name']} since: {moved.get(str(row['re_audit']), row['re_audit'])}",
+            "moved": f"{row['name']}: {moved.get(str(row['re_audit']), row['re_audit'])}",
         }
         for row in sorted(log.to_dict("records"), key=lambda r: order.get(str(r["state"]), 9))
     ]
@@ -202,7 +206,13 @@ def _decisions(result: Result) -> list[str]:
     for kind in (MISSED, WORSE_SIGNAL, LATE, FELL, UNKNOWN, NEVER_TOLD):
         theirs = rows[rows["kind"].eq(kind)]
         if kind in (NEVER_TOLD, UNKNOWN) and len(theirs):
-            out.append(_asked(kind, ", ".join(theirs["name"]), ""))
+            names = list(dict.fromkeys(theirs["name"]))
+            many = (
+                f"{_count(len(names)).capitalize()} standards"
+                if len(names) > MOST_NAMES
+                else words.listed(names)
+            )
+            out.append(_asked(kind, many, ""))
             continue
         out += [_asked(kind, row["name"], row["group"]) for row in theirs.to_dict("records")]
     return list(dict.fromkeys(out))[:MOST_DECISIONS]
@@ -212,11 +222,11 @@ def _asked(kind: str, name: str, group: str) -> str:
     who = f"{group}, {name}" if group else name
     return {
         MISSED: f"{who} is not met: what will be tried, and by when?",
-        WORSE_SIGNAL: f"{who}: look for the cause first; a signal says where to look, not who is at fault.",
+        WORSE_SIGNAL: f"{who}: what is the cause?",
         LATE: f"“{name}” is due: close, change or enforce it?",
         FELL: f"Fewer were {name}: who calls those who stayed away?",
         UNKNOWN: f"Much is unknown of {name}: ask at the visit?",
-        NEVER_TOLD: f"Not to be told within five years: {name}. Judge over more quarters, or claim less?",
+        NEVER_TOLD: f"{name} cannot be told within five years: judge over more quarters, or claim less?",
     }[kind]
 
 

@@ -1,7 +1,7 @@
 """The board of a review: every criterion with its course by quarter, its value, its standard and its verdict.
 
-Grouped by what must be done: not met, cannot tell, met. What cannot be told says when it can, what is met
-says over how many quarters. A verdict is a word and a shape before it is a colour.
+Grouped by what must be done: not met, cannot tell, and met, folded under its names. What cannot be told says
+when it can, what is met says over how many quarters. A verdict is a word and a shape before it is a colour.
 """
 
 from typing import Any
@@ -42,9 +42,10 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
                 {"kind": outcome.replace(" ", "-"), "shape": SHAPES.get(outcome, ""), "heading": heading,
                  "n": len(theirs), "lines": lines if outcome != NO_DATA else [],
                  "names": "; ".join(theirs["name"]) if outcome == NO_DATA else "",
+                 "listed": words.listed(list(theirs["name"])),
                  "last": _last_heading(outcome)}
             )  # fmt: skip
-    show_html(filled("blocks/board", title=title, id=f"t{number}", groups=groups))
+    show_html(filled("blocks/board", title=title, id=f"t{number}", groups=groups, folded=MET))
 
 
 def _last_heading(outcome: str) -> str:
@@ -87,7 +88,7 @@ def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str]) -> str:
     if outcome == CANNOT_TELL and name in known.index:
         one = known.loc[name]
         chance = "" if pd.isna(one["chance_pct"]) else f"; {_percent(one['chance_pct'])}"
-        when = "not within 5 years" if pd.isna(one["told_in"]) else f"quarter {one['told_in']:.0f}"
+        when = "after 5 years" if pd.isna(one["told_in"]) else f"quarter {one['told_in']:.0f}"
         return f"{when}{chance}"
     return ""
 
