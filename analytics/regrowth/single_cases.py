@@ -69,13 +69,13 @@ def posterior(dist: PlateauDistribution, frame: pd.DataFrame) -> Posterior:
     return _posterior(dist, likelihood.lay_out(dist.fit, frame))
 
 
-def _posterior(dist: PlateauDistribution, of: Placements, given: "_Given | None" = None) -> Posterior:
+def _posterior(dist: PlateauDistribution, of: Placements, common: "_Given | None" = None) -> Posterior:
     # What all readers have in common the practice's distribution cannot tell: one case's yield errs by it.
     of = replace(of, cv=np.hypot(of.cv, dist.fit.habit_cv))
     log_l = likelihood.log_likelihood(of, likelihood.shared_by(dist.fit), dist.grid)
     likely = log_l.reshape(len(log_l), -1)
     likely = np.exp(likely - likely.max(axis=1, keepdims=True))
-    given, log_weight = _given_common(dist) if given is None else given
+    given, log_weight = _given_common(dist) if common is None else common
     marginal = np.empty((len(likely), len(log_weight)))
     for k in np.unique(of.zone):
         here = of.zone == k
