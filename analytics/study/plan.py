@@ -33,7 +33,6 @@ VARIABLES = get_args(Variable)
 OutcomeKind = Literal[
     "yield_at_maturity", "tempo", "milestone", "complication", "satisfaction", "would_choose_again"
 ]
-OUTCOMES = get_args(OutcomeKind)
 IN_WORDS = {
     "out_of_body_min": "minutes out of the body",
     "holding_temperature_c": "holding temperature (°C)",
