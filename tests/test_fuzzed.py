@@ -89,7 +89,7 @@ def test_a_broken_mapping_file_is_refused_in_a_sentence(tmp_path):
 NUMBERS = st.floats(min_value=-1e6, max_value=1e6).map(lambda x: round(x, 3) + 0.0)
 
 
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None, derandomize=True)
 @given(NUMBERS, st.sampled_from(["comma", "point"]), st.sampled_from(["", " cm²", "cm2 ", "\u00a0qcm"]))
 def test_a_number_written_by_the_declared_habit_comes_back_unchanged(number, decimal, unit):
     text = f"{number:.3f}".replace(".", "," if decimal == "comma" else ".")
@@ -97,7 +97,7 @@ def test_a_number_written_by_the_declared_habit_comes_back_unchanged(number, dec
     assert values.number(f" {text}{unit}", reading, unit="cm2") == number
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None, derandomize=True)
 @given(st.text(max_size=20))
 def test_any_text_is_a_number_with_all_its_digits_or_a_fault(text):
     found = values.number(text, values.Reading(decimal="comma", thousands="point"))
@@ -106,7 +106,7 @@ def test_any_text_is_a_number_with_all_its_digits_or_a_fault(text):
         assert int(digits) == int(abs(found))
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None, derandomize=True)
 @given(st.dates(), st.sampled_from(values.ORDERS), st.sampled_from(["-", "/", ".", " "]))
 def test_a_day_written_in_the_declared_order_comes_back(day, order, mark):
     parts = {"day": f"{day.day:02d}", "month": f"{day.month:02d}", "year": f"{day.year:04d}"}
@@ -116,7 +116,7 @@ def test_a_day_written_in_the_declared_order_comes_back(day, order, mark):
     assert values.date(text, values.Reading(date_order=order)) == day
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None, derandomize=True)
 @given(st.text(max_size=30))
 def test_any_text_is_a_day_or_a_fault(text):
     for order in values.ORDERS:
@@ -133,7 +133,7 @@ JSON = st.recursive(
 )
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None, derandomize=True)
 @given(
     st.dictionaries(
         st.sampled_from(

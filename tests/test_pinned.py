@@ -13,7 +13,7 @@ from pinned import compare, pages, registers, stored, today
 LARGEST_BYTES = 3_000_000
 MOST_SAID = 40
 PAIRS = [
-    pytest.param(register, page, marks=[pytest.mark.slow] if registers.is_slow(register, page) else [])
+    pytest.param(register, page, marks=[pytest.mark.long] if registers.is_long(register, page) else [])
     for register, page in registers.pairs(pages.names())
 ]
 

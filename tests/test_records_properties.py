@@ -67,7 +67,7 @@ def _numbers(low, high):
     return st.floats(low, high, allow_nan=False).map(lambda x: x + 0.0)
 
 
-@settings(QUICK, max_examples=12)
+@settings(QUICK, max_examples=5)
 @given(
     density=st.lists(_numbers(40.0, 60.0), min_size=15, max_size=15),
     age=st.lists(st.none() | _numbers(20.0, 80.0), min_size=3, max_size=3),
@@ -112,7 +112,7 @@ CELL = st.text(max_size=8) | st.sampled_from(
 )
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_whatever_stands_in_a_cell_gives_records_or_named_problems(data):
     frames = _frames()
