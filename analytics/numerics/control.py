@@ -64,6 +64,7 @@ class Chart:
     outside: np.ndarray
     n_baseline: int
     spread: np.ndarray  # sigma in standard errors (1 unless a prime chart), of one unit (means), mean gap (g)
+    width: np.ndarray  # half width of the limits in sigmas, by point (n,)
 
 
 def individuals(
@@ -123,8 +124,9 @@ def individuals(
             kept = ranges <= D4 * mean_range
             mean_range = ranges.mean(axis=-1, keepdims=True, where=kept)
         sigma = mean_range / D2
-    half = (widths(n, x.shape[-1], width=width) if ahead else width) * sigma / np.sqrt(size)
-    return _chart("individuals", x, centre, centre - half, centre + half, n, spread=sigma)
+    wide = widths(n if ahead else x.shape[-1], x.shape[-1], width=width)
+    half = wide * sigma / np.sqrt(size)
+    return _chart("individuals", x, centre, centre - half, centre + half, n, wide, spread=sigma)
 
 
 def p(
@@ -269,7 +271,7 @@ def g(
     else:
         sigma = np.sqrt(mean * (mean + 1))
         low, high = mean - width * sigma, mean + width * sigma
-    return _chart("g", x, centre, np.maximum(low, 0), high, n, spread=mean)
+    return _chart("g", x, centre, np.maximum(low, 0), high, n, width, spread=mean)
 
 
 def t(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) -> Chart:
@@ -298,7 +300,7 @@ def t(between: ArrayLike, *, n_baseline: int | None = None, width: float = 3.0) 
         raise ParameterError("control.t(between): negative time(s) between events; sort events by time first")
     inner = individuals(x ** (1 / NELSON_POWER), n_baseline=n_baseline, width=width)
     centre, low, high = (np.maximum(a, 0) ** NELSON_POWER for a in (inner.centre, inner.low, inner.high))
-    return _chart("t", x, centre, low, high, inner.n_baseline)
+    return _chart("t", x, centre, low, high, inner.n_baseline, width)
 
 
 def chart(
@@ -410,7 +412,7 @@ def _attribute(
     if exact:
         low, high = _exact_limits(centre, size / spread**2, half, width=wide, of_shares=of_shares)
     low, high = np.maximum(low, 0.0), np.minimum(high, 1.0) if of_shares else high
-    return _chart(kind, share, centre, low, high, n, spread=spread)
+    return _chart(kind, share, centre, low, high, n, wide, spread=spread)
 
 
 def _exact_limits(centre, size, half, *, width: np.ndarray, of_shares: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -441,9 +443,10 @@ def _chart(
     low: np.ndarray,
     high: np.ndarray,
     n: int,
+    width: ArrayLike,
     *,
     spread: np.ndarray | None = None,
 ) -> Chart:
     centre, low, high = (np.broadcast_to(a, x.shape) for a in (centre, low, high))
-    outside = (x < low) | (x > high)
-    return Chart(kind, x, centre, low, high, outside, n, np.ones(1) if spread is None else spread)
+    outside, width = (x < low) | (x > high), np.broadcast_to(np.asarray(width, dtype=float), x.shape[-1:])
+    return Chart(kind, x, centre, low, high, outside, n, np.ones(1) if spread is None else spread, width)

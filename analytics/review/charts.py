@@ -15,7 +15,7 @@ baseline and printed with it; the classic set of four rules would signal on one 
 signal has a direction, better or worse, the month in which it stands, and a weight.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -41,8 +41,6 @@ SHARES, GAPS = ("p", "p_prime"), "g"  # charts of counts; the others are of mean
 # Share of stable series that may break the run rules, which are made stricter where the baseline is short or
 # points take few values (our choice; around their own median 3 % of series of 24 break them).
 RUNS_AT_MOST = 0.06
-WIDTH = 3.0  # of the limits, in sigmas
-ESTIMATED = ("individuals", "p_prime")  # kinds whose sigma is estimated: wider past the baseline
 FOUND = ["criterion", "rule", "direction", "register_month", "quarter", "weight", "n_units"]
 LIMITS = ["criterion", "kind", "centre", "sigma", "median", "n_baseline_points", "set_in_quarter"]
 POINT, RUN, CROSSINGS = "a point outside the limits", "a long run on one side", "few crossings of the centre"
@@ -144,11 +142,12 @@ def run_charts(
             continue
         chart, line_kept = _charted(criterion, series, old, quarter)
         rates = run_rules.of_chart(chart, series.whole, judged=JUDGED, runs_at_most=RUNS_AT_MOST)
-        found += _found(criterion, chart, series, line_kept.rule.median, rates.stricter)
+        runs = run_rules.run_tests(chart.value[-JUDGED:], line_kept.rule.median, stricter=rates.stricter)
+        found += _found(criterion, chart, series, line_kept.rule.median, runs)
         lines.append(line_kept)
         points += _points(criterion, chart, series)
         paths += _lines(criterion, chart, series, line_kept.rule.median)
-        signals.append(_signal_row(criterion, chart, series, line_kept, rates))
+        signals.append(_signal_row(criterion, chart, series, line_kept, rates, runs))
     return Curve(
         pd.DataFrame(points) if points else NO_POINTS,
         stacked(used),
@@ -248,13 +247,19 @@ def _charted(
     if old is not None and old[1] == series.kind:
         rule = control.Rule(old[2], old[3], old[4], min(old[5], len(series.part)))
         chart = control.chart(series.kind, series.part, series.whole, rule=rule)
-        return chart, _Lines(criterion.id, series.kind, rule, old[6])
+        return _judged(chart), _Lines(criterion.id, series.kind, rule, old[6])
     chart = control.chart(series.kind, series.part, series.whole, n_baseline=series.n_baseline)
-    return chart, _Lines(criterion.id, series.kind, control.rule_of(chart), quarter)
+    return _judged(chart), _Lines(criterion.id, series.kind, control.rule_of(chart), quarter)
+
+
+def _judged(chart: control.Chart) -> control.Chart:
+    """Return the chart with only its last points outside: what stood outside before is no signal any more."""
+    is_late = np.arange(len(chart.value)) >= len(chart.value) - JUDGED
+    return replace(chart, outside=chart.outside & is_late)
 
 
 def _found(
-    criterion: Criterion, chart: control.Chart, series: Series, median: float, stricter: int
+    criterion: Criterion, chart: control.Chart, series: Series, median: float, runs: run_rules.Runs
 ) -> list[dict[str, Any]]:
     """Return every signal of a chart with its direction, the month it stands in, and its weight in sigmas."""
 
@@ -273,19 +278,16 @@ def _found(
         }
 
     half = np.maximum(np.where(chart.value > chart.centre, chart.high, 2 * chart.centre - chart.low), 0)
-    width = control.widths(chart.n_baseline, len(half)) if series.kind in ESTIMATED else WIDTH
-    sigma = np.maximum((half - chart.centre) / width, 1e-12)
+    sigma = np.maximum((half - chart.centre) / chart.width, 1e-12)
     out = [
         one(
             POINT, i, bool(chart.value[i] > chart.centre[i]), abs(chart.value[i] - chart.centre[i]) / sigma[i]
         )
         for i in np.flatnonzero(chart.outside).tolist()
-        if i >= len(half) - JUDGED
     ]
     judged = chart.value[-JUDGED:]
-    runs = run_rules.run_tests(judged, median, stricter=stricter)
-    first, _, above = run_rules.longest_run(judged, median)
     if runs.long_run:
+        first, _, above = run_rules.longest_run(judged, median)
         out.append(one(RUN, len(half) - len(judged) + first, above, float(runs.longest)))
     if runs.few_crossings:
         latest = next((bool(v > median) for v in judged[::-1] if v != median), True)
@@ -311,7 +313,7 @@ def _points(criterion: Criterion, chart: control.Chart, series: Series) -> list[
 
 
 def _flag(criterion: Criterion, chart: control.Chart, series: Series, i: int) -> str:
-    if not chart.outside[i] or i < len(chart.value) - JUDGED:
+    if not chart.outside[i]:
         return ""
     above = bool(chart.value[i] > chart.centre[i])
     is_worse = (above == (criterion.direction == "at most")) != (series.kind == GAPS)
@@ -346,9 +348,13 @@ def _made_of(series: Series, i: int, basis: str) -> dict[str, Any]:
 
 
 def _signal_row(
-    criterion: Criterion, chart: control.Chart, series: Series, lines: _Lines, rates: run_rules.Rates
+    criterion: Criterion,
+    chart: control.Chart,
+    series: Series,
+    lines: _Lines,
+    rates: run_rules.Rates,
+    runs: run_rules.Runs,
 ) -> dict[str, Any]:
-    runs = run_rules.run_tests(chart.value[-JUDGED:], lines.rule.median, stricter=rates.stricter)
     n, n_baseline = len(chart.value), lines.rule.n_baseline
     return {
         "criterion": criterion.id,
@@ -360,7 +366,7 @@ def _signal_row(
         "n_gaps": float(n) if series.kind == GAPS else np.nan,
         "set_in_quarter": lines.set_in_quarter,
         "baseline_points": n_baseline if series.kind != GAPS else np.nan,
-        "points_outside": int(chart.outside[-JUDGED:].sum()),
+        "points_outside": int(chart.outside.sum()),
         "longest_run": int(runs.longest),
         "longest_run_allowed": int(runs.longest_limit),
         "crossings": int(runs.crossings),
@@ -376,7 +382,7 @@ def _signal_row(
 def _in_words(chart: control.Chart, runs: run_rules.Runs) -> str:
     """Return the flag of a chart."""
     flags = []
-    if n := int(chart.outside[-JUDGED:].sum()):
+    if n := int(chart.outside.sum()):
         flags.append(f"{n} point{'s' if n > 1 else ''} outside the limits")
     if runs.long_run:
         flags.append(f"a run of {int(runs.longest)} on one side")
