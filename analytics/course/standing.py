@@ -208,9 +208,6 @@ DECIDES_USUAL = 0.9
 FEWEST_TOLD = 0.2
 LOW_YIELD_PCT = 70.0
 DECIDES_LOW = 0.95
-TRUE_COLUMNS = (
-    "yield_now yield_low yield_high chance_behind chance_ahead chance_low slow_only low_only both neither"
-).split()
 
 
 def practice_bounds(plateaus: PlateauDistribution) -> dict[str, np.ndarray]:
@@ -218,31 +215,15 @@ def practice_bounds(plateaus: PlateauDistribution) -> dict[str, np.ndarray]:
     return bounds_of_standing(plateaus, low=BEHIND_CENTILE, high=AHEAD_CENTILE)
 
 
-def true_yields(
-    plateaus: PlateauDistribution, rows: pd.DataFrame, *, bounds: dict[str, np.ndarray], level: float = LEVEL
+def _true_yields(
+    plateaus: PlateauDistribution, rows: pd.DataFrame, bounds: dict[str, np.ndarray], level: float
 ) -> pd.DataFrame:
-    """Return the true yield of every placement with a reading, at its last one, and what it may be.
-
-    Parameters
-    ----------
-    rows
-        Rows of one patient or of many, with all of a patient's rows.
-    bounds
-        From `practice_bounds`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        By placement_id: `yield_now` (mean), `yield_low, yield_high`, the chances `chance_behind,
-        chance_ahead, chance_low` and `slow_only, low_only, both, neither`.
-    """
+    """Return the true yield of every placement with a reading, at its last one, and what it may be."""
     after = rows[~rows["is_baseline"].astype(bool) & rows["month"].gt(0)]
     last = after.groupby("placement_id")["month"].max()
     post = regrowth.posterior(plateaus, rows)
     which = np.flatnonzero(np.isin(post.of.names.astype(str), last.index.to_numpy(dtype=str)))
     names = post.of.names[which].astype(str)
-    if not len(which):
-        return pd.DataFrame(index=pd.Index(names, name="placement_id"), columns=TRUE_COLUMNS, dtype=float)
     months = last.loc[names].to_numpy(dtype=float)[:, None]
     zones = [plateaus.fit.zones[k] for k in post.of.zone[which]]
     edges = np.array(
@@ -250,7 +231,7 @@ def true_yields(
             [float(np.interp(m, bounds[z][:, 0], bounds[z][:, c])) for c in (1, 2)]
             for z, m in zip(zones, months[:, 0], strict=True)
         ]
-    )
+    ).reshape(-1, 2)
     found = regrowth.yields_at(post, months, levels=(level,), which=which)
 
     def chance(edge) -> np.ndarray:
@@ -287,9 +268,11 @@ def standings_of(
     -------
     pandas.DataFrame
         By placement_id, in the order of `rows`: `state` by `state_of`; `zone, month, n_readings, is_mature,
-        is_beyond`; the columns of `true_yields`; `z`, the standardised deviation, whose lower tail is uniform
-        over the practice's cases of regular growth, and `told`, the share of the differences between cases
-        that readings like these show, 0 to 1. What cannot be told of a placement is missing.
+        is_beyond`; of the true yield `yield_now` (mean), `yield_low, yield_high`, the chances `chance_behind,
+        chance_ahead, chance_low` and `slow_only, low_only, both, neither`; `z`, the standardised deviation,
+        whose lower tail is uniform over the practice's cases of regular growth, and `told`, the share of the
+        differences between cases that readings like these show, 0 to 1. What cannot be told of a placement is
+        missing.
     """
     fit = plateaus.fit
     follow = rows[~rows["is_baseline"].astype(bool)].groupby("placement_id")["month"]
@@ -304,7 +287,7 @@ def standings_of(
     table["is_beyond"] = table["month"] > fit.last_month[zone]
     table["n_readings"] = table["n_readings"].where(table["month"].gt(0) | table["is_beyond"], 0).astype(int)
     is_judged = table["month"].gt(0) & ~table["is_beyond"]
-    found = true_yields(plateaus, rows, bounds=bounds, level=level).join(regrowth.deviations(plateaus, rows))
+    found = _true_yields(plateaus, rows, bounds, level).join(regrowth.deviations(plateaus, rows))
     table = table.join(found[found.index.isin(table.index[is_judged])])
     table["told"] = table["told"].fillna(0.0)
     return table.assign(state=[_state(row) for row in table.itertuples()])
