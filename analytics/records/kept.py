@@ -14,7 +14,8 @@ from analytics.records.frames import Records
 MOST = 6  # things of a kind remembered, one for each way they are asked; the oldest goes first
 
 Made = TypeVar("Made")
-_promised: list[tuple[Records, dict[str, dict[Hashable, object]]]] = []
+Promise = tuple[Records, dict[str, dict[Hashable, object]]]
+_promised: list[Promise] = []
 
 
 def promise_unchanged(records: Records) -> None:
@@ -25,7 +26,7 @@ def promise_unchanged(records: Records) -> None:
 @contextmanager
 def unchanged(records: Records) -> Iterator[Records]:
     """Remember what is made of these records too, as long as the block runs."""
-    promise = (records, {})  # type: tuple[Records, dict[str, dict[Hashable, object]]]
+    promise: Promise = (records, {})
     _promised.append(promise)
     try:
         yield records

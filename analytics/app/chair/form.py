@@ -276,8 +276,8 @@ def _write(chair: Chair) -> None:
     chair.save.disabled = True
     for box in (*chair.hairs, chair.month, chair.person):
         box.value = ""
-    # What was corrected stands in no saved notebook.
-    chair.rows.children = chair.rows.children if chair.hairs else ()
+    if not chair.hairs:  # a session or a correction: what was typed stands in no saved notebook
+        chair.rows.children = ()
     chair.said.value = _status([f"Written as entry {done.number}: {len(done.changes)} rows."])
     chair.person.focus()
 
