@@ -415,7 +415,7 @@ def notes(result: Curve) -> tuple[str, ...]:
         return (expected,)
     past = (
         "A yield can pass 100 %: counts err, the planted density is mostly an average over the zone, and "
-        "native hair that thickens is counted too. No more hairs grew than were planted."
+        "native hair that thickens is counted too. It does not mean that more hairs grew than were planted."
     )
     return expected, past
 

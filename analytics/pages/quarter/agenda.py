@@ -130,7 +130,7 @@ def _new_signals(result: Result) -> list[dict[str, str]]:
     # Good news is named in one line; its points stand with the charts.
     better = [one["name"] for one in out if not one["is_worse"]]
     if better:
-        worse.append({"is_worse": False, "direction": "Better", "name": words.listed(better), "says": ""})
+        worse.append({"is_worse": False, "direction": "Better", "name": "; ".join(better), "says": ""})
     return worse
 
 
@@ -206,13 +206,10 @@ def _decisions(result: Result) -> list[str]:
     for kind in (MISSED, WORSE_SIGNAL, LATE, FELL, UNKNOWN, NEVER_TOLD):
         theirs = rows[rows["kind"].eq(kind)]
         if kind in (NEVER_TOLD, UNKNOWN) and len(theirs):
-            names = list(dict.fromkeys(theirs["name"]))
-            many = (
-                f"{_count(len(names)).capitalize()} standards"
-                if len(names) > MOST_NAMES
-                else words.listed(names)
-            )
-            out.append(_asked(kind, many, ""))
+            names = "; ".join(theirs["name"])
+            if kind == NEVER_TOLD and len(theirs) > MOST_NAMES:  # the board says of each
+                names = f"{_count(len(theirs)).capitalize()} standards"
+            out.append(_asked(kind, names, ""))
             continue
         out += [_asked(kind, row["name"], row["group"]) for row in theirs.to_dict("records")]
     return list(dict.fromkeys(out))[:MOST_DECISIONS]

@@ -41,8 +41,7 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
             groups.append(
                 {"kind": outcome.replace(" ", "-"), "shape": SHAPES.get(outcome, ""), "heading": heading,
                  "n": len(theirs), "lines": lines if outcome != NO_DATA else [],
-                 "names": "; ".join(theirs["name"]) if outcome == NO_DATA else "",
-                 "listed": words.listed(list(theirs["name"])),
+                 "names": "; ".join(theirs["name"]),
                  "last": _last_heading(outcome)}
             )  # fmt: skip
     show_html(filled("blocks/board", title=title, id=f"t{number}", groups=groups, folded=MET))
@@ -88,7 +87,7 @@ def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str]) -> str:
     if outcome == CANNOT_TELL and name in known.index:
         one = known.loc[name]
         chance = "" if pd.isna(one["chance_pct"]) else f"; {_percent(one['chance_pct'])}"
-        when = "after 5 years" if pd.isna(one["told_in"]) else f"quarter {one['told_in']:.0f}"
+        when = "not within 5 years" if pd.isna(one["told_in"]) else f"quarter {one['told_in']:.0f}"
         return f"{when}{chance}"
     return ""
 
