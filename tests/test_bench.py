@@ -7,6 +7,7 @@ independent fit is a direct maximisation of the same likelihood by scipy, writte
 import numpy as np
 import pandas as pd
 import pytest
+import records_small
 import statsmodels.formula.api as smf
 from conftest import ROOT
 from lifelines import WeibullAFTFitter
@@ -16,7 +17,6 @@ import analytics
 from analytics import bench, records, results, yields
 from analytics.errors import ParameterError
 from analytics.numerics import diagnostics, mixed
-from tests import records_small
 
 
 @pytest.fixture(scope="module")

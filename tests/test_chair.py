@@ -4,6 +4,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+import records_small
 import seen
 from conftest import ROOT
 
@@ -12,7 +13,6 @@ from analytics.app import chair
 from analytics.app.chair import form
 from analytics.identifiers import code, new_key
 from analytics.reports import browser
-from tests import records_small
 
 
 @pytest.fixture

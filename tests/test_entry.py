@@ -16,12 +16,12 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
+import records_small
 
 from analytics import entry, records
 from analytics.__main__ import main
 from analytics.errors import ParameterError
 from analytics.files import state
-from tests import records_small
 
 KINDS = ("csv", "parquet", "xlsx", "duckdb")
 

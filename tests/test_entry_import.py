@@ -6,12 +6,12 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
+import records_small
 
 from analytics import entry, records
 from analytics.__main__ import main
 from analytics.errors import ParameterError
 from analytics.identifiers import code, new_key
-from tests import records_small
 
 # Patient, zone, months since the session, hairs, fields of 0.65 cm2, reader: two new counts.
 NEW = [("0002", "frontal", 18.0, 130, 3, "R2"), ("0003", "crown", 20.0, 44, 1, "R1")]

@@ -6,13 +6,13 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+import records_small
 from PIL import Image
 
 from analytics import entry, records
 from analytics.__main__ import main
 from analytics.app.chair import timeline
 from analytics.errors import ParameterError
-from tests import records_small
 
 PATTERN = "{patient}_{session}_{zone}_{view}_m{month}"
 

@@ -16,7 +16,9 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
-from tests import test_entry
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import test_entry
 
 
 def tried(what: str, n: int, one: Callable[[Path, int], None]) -> None:
