@@ -112,7 +112,7 @@ def _last_review(result: Result) -> int:
     return int(rows.get("last review", 0)) if len(rows) else 0
 
 
-def _new_signals(result: Result) -> list[dict[str, str]]:
+def _new_signals(result: Result) -> list[dict[str, Any]]:
     """Return new signals, one line for each criterion, operator and direction."""
     signals = part(result, "signals")
     if signals.empty:
