@@ -151,5 +151,5 @@ def shown(result: Result, ax: Axes | None = None) -> Axes:
     """
     axes = draw(result, ax)
     if ax is None and get_ipython() is not None:
-        display(SVG(svg(axes.get_figure(root=True))))
+        display(SVG(svg(axes.figure.figure)))
     return axes
