@@ -23,12 +23,8 @@ from analytics.errors import FitError
 from analytics.numerics import diagnostics, mixed, proportions, regression
 from analytics.results import counted
 from analytics.study.plan import Plan
-from analytics.study.rows import OF_PLACEMENT, Sample, as_words
+from analytics.study.rows import Sample, as_words, is_number
 
-NUMBERS = (
-    "out_of_body_min", "holding_temperature_c", "planted_hairs_cm2", "session_number", "register_month",
-    "age_years", "hair_calibre_um", "grafts",
-)  # fmt: skip
 SMALL_SHARE = 1e-9
 # An indicator carried by fewer units than this explains them away; they go with the rest (no source).
 FEWEST_UNITS = 5
@@ -68,7 +64,7 @@ def of_plan(units: pd.DataFrame, given: Sample, plan: Plan, *, adjusted: bool = 
         False for exposure and constant alone.
     """
     wanted = tuple(v for v in plan.adjusted_for if adjusted and v != given.exposure.variable)
-    usable = tuple(v for v in wanted if given.has_zone or v not in OF_PLACEMENT)
+    usable = tuple(v for v in wanted if given.has(v))
     return design(units, usable, not_usable=tuple(v for v in wanted if v not in usable))
 
 
@@ -90,7 +86,7 @@ def design(units: pd.DataFrame, variables: tuple[str, ...], *, not_usable: tuple
 
 def coded(values: pd.Series, variable: str) -> tuple[np.ndarray, list[str]]:
     """Return the columns (n, k) a variable becomes, and their names."""
-    if variable in NUMBERS:
+    if is_number(values):
         number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
         return _with_missing(number, variable)
     words = common_words(values)
