@@ -295,11 +295,11 @@ def flow(
     page, stages, left_out, title, labels
         The page, `study.flow`, `study.reasons`, what the picture shows, `study.flow_labels`.
     """
-    shown = [disclosure.protect_frame(rows, page.audience) for rows in (stages, left_out)]
-    if not shown[0].empty:
+    seen, lost = (disclosure.protect_frame(rows, page.audience) for rows in (stages, left_out))
+    if not seen.empty:
         number = _next(page, "figure")
         alt = of_page(page.name)["alt"]["flow"]
-        block = _made(page, "flow", title, partial(blocks.flow_block, *shown, labels, number, title, alt))
+        block = _made(page, "flow", title, partial(blocks.flow_block, seen, lost, labels, number, title, alt))
         if block is not None:
             page.written.append({"kind": "figure", "id": f"f{number}", "name": "flow", "title": title})
             show_html(block)
