@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 from bench import subtraction_attack as attacker
 
-from analytics import disclosure
+from analytics import disclosure, pages
+from analytics.pages import audit
+from analytics.pages.page import Page
 
 PAGES = ("01_surgeon_audit", "02_quarterly_review", "03_hypothesis_study")
 
@@ -35,6 +37,39 @@ def test_nothing_withheld_is_found_from_all_pages_together(audience, shown_page)
     tries, finds = attacker.attack_by_algebra(truth, shown, disclosure.rule(audience))
     assert tries > 0
     assert finds == []
+
+
+def _audit(shown_page, audience):
+    shown = shown_page("01_surgeon_audit")[audience].results
+    return Page("01_surgeon_audit", {"audience": audience}, None, "", shown)
+
+
+def test_the_reports_of_every_surgeon_hold_no_more_than_the_one_of_all(shown_page):
+    """All rows less the rows in the others' reports would be the withheld surgeon's; so two are withheld.
+
+    The rows of all are the sum over zones, which every report prints; each reading has one surgeon.
+    """
+    asked, every = shown_page("01_surgeon_audit")["internal"].results, _audit(shown_page, "shared")
+    truth = asked["own"].table()
+    assert truth["n_rows"].sum() == asked["counted"].table()["n_rows"].sum()
+    batch = [audit.of_surgeon(every, code).results["own"].table() for code in truth["surgeon_id"]]
+    assert [len(one) for one in batch] == [1] * len(truth)
+    together = pd.concat(batch, ignore_index=True)
+    pd.testing.assert_frame_equal(together, every.results["own"].table().reset_index(drop=True))
+    gone = together["n_rows"].isna()
+    assert gone.sum() >= 2
+    assert truth.loc[gone, "n_patients"].sum() >= disclosure.rule("shared").threshold
+
+
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_a_surgeon_whose_number_is_withheld_keeps_the_answer_of_the_page(audience, shown_page):
+    every = _audit(shown_page, audience)
+    without = pages.sentences.crown_against_front(every, "")
+    for code in shown_page("01_surgeon_audit")["internal"].results["own"].table()["surgeon_id"]:
+        said = pages.sentences.crown_against_front(audit.of_surgeon(every, code), code)
+        said = disclosure.protect_text(said, audience)
+        assert said.startswith(disclosure.protect_text(without, audience))
+        assert code in said
 
 
 def test_what_is_for_the_clinic_alone_is_found_at_once(shown_page):

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics import pages
+from analytics import numbers, pages
 from analytics.pages import blocks, chair, conclusions, figures, tables
 from analytics.pages import sentences_review as words_review
 from analytics.results import Result
@@ -157,19 +157,18 @@ def test_readings_of_a_month_stand_in_one_row():
     assert list(read.iloc[0]) == ["crown", "9.2", f"2{THIN}% (0 to 4)", "3 (1 to 5)"]
 
 
-def test_the_absent_are_said_by_the_worst_and_the_best_that_can_be():
+def test_the_absent_are_said_by_all_that_could_have_become_of_them():
     """10 points less is a scenario and stands in the table alone."""
     frame = pd.DataFrame(
         {
             "term": ["as seen", "weighted for who was seen", "lower bound", "upper bound"],
-            "estimate": [81.0, 80.0, 77.0, 84.0],
+            "estimate": [81.0, 80.0, 53.0, 87.0],
             "ci_low": [77.0, 76.0, None, None],
             "ci_high": [85.0, 84.0, None, None],
             "unit": "%",
             "basis": ["model", "model", "counts", "counts"],
         }
     )
-    of_yield = Result(frame, pd.DataFrame({"reason": []}), "as given")
-    assert "at worst (nothing grew in the absent) 77" in words_review.in_words(of_yield)
-    of_answers = Result(frame.assign(basis="share"), pd.DataFrame({"reason": []}), "as given")
-    assert "at worst (all the absent no) 77" in words_review.in_words(of_answers)
+    said = words_review.in_words(Result(frame, pd.DataFrame({"reason": []}), "as given"))
+    assert "81" in said.partition(" in those seen")[0]
+    assert f"53 to 87{numbers.THIN}% whatever the absent" in said

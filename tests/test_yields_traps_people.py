@@ -27,6 +27,10 @@ FRONT = "frontal"
 _draw = partial(registers.drawn, n=200, seed=720)
 
 
+def _of(surgeon, result):
+    return result.table().set_index("surgeon_id").loc[surgeon]
+
+
 def _is_right(row, truth):
     assert abs(row["estimate"] - truth) < FAR * row["se"], (row["estimate"], truth, row["se"])
 
@@ -169,11 +173,25 @@ def test_a_surgeon_who_takes_the_hard_cases_is_blamed_until_case_mix_is_held_equ
     register = replace(
         register, sessions=register.sessions.assign(surgeon_id=np.where(theirs, "S2", "S1")).copy()
     )
-    naive = yields.against_others(register, only="S2").table().iloc[0]
+    naive = _of("S2", yields.against_others(register))
     share = smokes[register.sessions.loc[theirs, "patient_id"]].mean()
     assert naive["estimate"] == pytest.approx(-15.0 * share, abs=4.0)
     assert naive["ci_high"] < 0
-    _is_right(yields.against_others(register, only="S2", adjust=("smoker",)).table().iloc[0], 0.0)
+    _is_right(_of("S2", yields.against_others(register, adjust=("smoker",))), 0.0)
+
+
+def test_a_surgeon_without_a_mature_reading_has_a_line_that_says_so(demo):
+    """In the order of codes, as whoever looks for a code expects it; the others' numbers stay as they are."""
+    read = yields.by_visit(demo)
+    counted = set(read.loc[read["for_headline"], "session_id"])
+    new = ~demo.sessions["session_id"].isin(counted) & demo.sessions["surgeon_id"].eq("S1")
+    register = replace(
+        demo, sessions=demo.sessions.assign(surgeon_id=demo.sessions["surgeon_id"].mask(new, "S0"))
+    )
+    table = yields.against_others(register).table()
+    assert table["surgeon_id"].tolist() == ["S0", "S1", "S2", "S3", "S4"]
+    assert table.loc[0, ["n_patients", "n_rows", "flag"]].tolist() == [0, 0, "no mature reading"]
+    assert table["estimate"].notna().tolist() == [False, True, True, True, True]
 
 
 def test_losses_hidden_in_the_skin_are_not_in_the_transection_of_grafts_that_came_out():

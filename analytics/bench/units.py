@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import study, yields
-from analytics.dictionary import TABLES
+from analytics.dictionary import TABLES, Column
 from analytics.errors import ParameterError
 from analytics.files import file
 from analytics.records import Records
@@ -34,10 +34,14 @@ SHOWN_ROWS = 8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Units:
-    """One row per planted zone: `frame`; `plan` names the study whose set it is, empty for everyone."""
+    """One row per planted zone: `frame`; `plan` names the study whose set it is, empty for everyone.
+
+    `own` are the columns that the clinic declares in `variables.toml`.
+    """
 
     frame: pd.DataFrame
     plan: str = ""
+    own: tuple[Column, ...] = ()
 
     @property
     def analysed(self) -> pd.DataFrame:
@@ -47,6 +51,7 @@ class Units:
     def codebook(self) -> pd.DataFrame:
         """Return one row per column: column, type, unit, meaning, and how many rows lack it."""
         known = {c.name: c for t in reversed(TABLES.values()) for c in t.columns}
+        known |= {c.name: c for c in self.own}
         rows = []
         for name in self.frame.columns:
             kind, unit, meaning = MADE.get(name, ("", "", ""))
@@ -121,13 +126,14 @@ def units(
     >>> {"yield_pct", "zone", "smoker", "reason"} <= set(made.frame.columns)
     True
     """
+    own = tuple(column for columns in records.own.values() for column in columns)
     if plan is not None:
         given = study.sample(records, plan, plan.primary).units.rename(columns={"x": "compared"})
-        return Units(_plain(given), plan.title if hasattr(plan, "title") else "")
+        return Units(_plain(given), plan.title, own)
     if late_months < 0:
         raise ParameterError("units(late_months): a number of months from 0 on; correct it")
     reading = study.Reading(choices, late_months, month)
-    return Units(_plain(study.of_everyone(records, reading=reading).drop(columns="x")))
+    return Units(_plain(study.of_everyone(records, reading=reading).drop(columns="x")), own=own)
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:

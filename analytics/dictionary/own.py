@@ -50,8 +50,9 @@ def declared(path: str | Path) -> dict[str, tuple[Column, ...]]:
     if not isinstance(found, list) or not all(isinstance(v, Mapping) for v in found):
         raise ParameterError(f"{FILE}: a variable begins with [[variable]]")
     faults = [f"{FILE}, variable {i}: {fault}" for i, v in enumerate(found, 1) for fault in _faults(v)]
-    keys = [(v.get("table"), v.get("name")) for v in found]
-    faults += [f"{FILE}: a variable is declared twice" for _ in range(len(keys) - len(set(keys)))][:1]
+    names = [v.get("name") for v in found]
+    if len(names) > len(set(map(str, names))):
+        faults.append(f"{FILE}: two variables have one name; rename one, as rows and plans know them by name")
     if faults:
         raise ParameterError("\n".join(faults))
     out: dict[str, tuple[Column, ...]] = {}

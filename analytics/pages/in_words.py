@@ -349,6 +349,8 @@ def _because(row: pd.Series) -> str:
     """Return what a state rests on: the chance that decides it."""
     low = f"under {course.LOW_YIELD_PCT:g} % of the planted hairs"
     behind, ahead, chance_low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
+    if row["state"] == "cannot tell" and row["is_far_below"]:
+        return _disagreement(row)
     if row["state"] == "low":
         return f"Chance that {low} have grown: {_chance(chance_low)}. Mature: little more will come."
     if row["state"] == "not low":
@@ -370,6 +372,18 @@ def _because(row: pd.Series) -> str:
         return f"Below 95 in 100 of our cases read alike. {text}"
     ripe = MATURITY_MONTH.get(str(row["zone"]))
     return text if ripe is None else f"{text} Late or low can be told from the count at month {ripe:g} on."
+
+
+def _disagreement(row: pd.Series) -> str:
+    """Return how far the last reading lies below what all counts say, and what the first count has in it."""
+    ends = results.limits(row["reading"], row["reading_se"], level=results.LEVEL)
+    reading = f"{numbers.number(row['reading'])} % ({numbers.limits(*ends)})"
+    by_all = f"{numbers.number(row['yield_now'])} % ({numbers.limits(row['yield_low'], row['yield_high'])})"
+    return (
+        f"The last reading, {reading}, is far below what all counts together say, {by_all}: they put the "
+        f"density before the session at {row['before_by_all']:.0f}, {row['before']:.0f} was counted. Count "
+        "this region again before judging."
+    )
 
 
 def _chance(percent: float) -> str:

@@ -283,13 +283,17 @@ WHOLE_IN_SENTENCE = 1.5
 
 
 def _one_surgeon(page: Page, surgeon: str) -> str:
-    return verdict(
+    said = verdict(
         page,
         "own",
         surgeon_id=surgeon,
         below=f"In {surgeon}'s planted zones less grows than in the others': {{value}}.",
         above=f"In {surgeon}'s planted zones more grows than in the others': {{value}}.",
         unsure=f"Whether {surgeon}'s planted zones differ from the others' cannot be told: {{value}}.",
+    )
+    # A sentence around a withheld number would take the whole answer with it.
+    return (
+        f"{surgeon} against the others: not shown to these readers." if disclosure.WITHHELD in said else said
     )
 
 

@@ -453,24 +453,28 @@ def _before_after(result: Result) -> str:
 def _actions(result: Result) -> str:
     log = result.extra["log"]
     state = log["state"].value_counts()
-    audited = log[log["re_audit"].ne("not yet")]["re_audit"].value_counts()
     states = _listed([f"{k} {name}" for name, k in state.items()])
-    moved = _listed([f"{k} {name}" for name, k in audited.items()])
-    return f"{len(log)} actions: {states}. " + (
-        f"Audited again: {moved}." if moved else "None is audited again yet."
-    )
+    plural = "" if len(log) == 1 else "s"
+    return f"{len(log)} action{plural}: {states}. {moved(log)}"
+
+
+def moved(log: pd.DataFrame) -> str:
+    """Return what became of the criteria of actions that were audited again, counted by kind."""
+    audited = log.loc[log["re_audit"].ne("not yet"), "re_audit"].value_counts()
+    if audited.empty:
+        return "None has been audited again yet."
+    said = [f"{MOVED.get(kind, kind)} for {k}" for kind, k in audited.items()]
+    return f"Audited again: {_listed(said)}."
+
+
+MOVED = {"cannot tell": "effect cannot be told"}
 
 
 def _absent(result: Result) -> str:
     rows = result.table().set_index("term")
-    seen, weighted = rows.loc["as seen"], rows.loc["weighted for who was seen"]
-    low, high = rows.loc["lower bound", "estimate"], rows.loc["upper bound", "estimate"]
-    of_answers = seen["basis"] == "share"
-    worst = "at worst (all the absent no)" if of_answers else "at worst (nothing grew in the absent)"
-    best = "at best (all yes)" if of_answers else "at best (all of it grew)"
+    ends = words.limits(rows.loc["lower bound", "estimate"], rows.loc["upper bound", "estimate"])
     return (
-        f"as seen {_percent(seen)}, weighted for who came {_percent(weighted)}; "
-        f"{worst} {low:.0f}{THIN}%, {best} {high:.0f}{THIN}%."
+        f"{_percent(rows.loc['as seen'])} in those seen, {ends}{THIN}% whatever the absent would have shown."
     )
 
 

@@ -12,7 +12,7 @@ J Pharmacokinet Biopharm 15:657-680 (two one-sided tests); Piaggio et al. 2012, 
 inferiority; from memory).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -223,7 +223,7 @@ def _of_times(records: Records, plan: Plan, analysis: Analysis, given: Sample) -
     else:
         effect, units = milestone(records, plan, analysis, given)
     held = tuple(v for v in plan.adjusted_for if v != given.exposure.variable)
-    changed = Sample(units, given.has_zone, given.exposure, given.visits)
+    changed = replace(given, units=units)
     return Answer(analysis, changed, "between patients", effect, judge(effect, analysis, plan), held, ())
 
 

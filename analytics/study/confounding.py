@@ -19,9 +19,9 @@ from analytics.errors import FitError
 from analytics.numerics import proportions, weighting
 from analytics.results import Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, effect_row, margins
-from analytics.study.effects import NUMBERS, Effect, common_words, of_plan, paired, unknown, weighted
+from analytics.study.effects import Effect, common_words, of_plan, paired, unknown, weighted
 from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
-from analytics.study.rows import OF_PLACEMENT
+from analytics.study.rows import is_number
 
 ALIKE = 0.1
 PER_SD = 0.91
@@ -59,23 +59,20 @@ def shown_variables(found: Answer) -> list[str]:
     units, exposure = found.units, found.given.exposure
     return [
         v
-        for v in VARIABLES
-        if v != exposure.variable
-        and v in units
-        and (found.given.has_zone or v not in OF_PLACEMENT)
-        and units[v].nunique(dropna=True) > 1
+        for v in (*VARIABLES, *found.given.own)
+        if v != exposure.variable and v in units and found.given.has(v) and units[v].nunique(dropna=True) > 1
     ]
 
 
 def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Plan) -> dict:
     group, values = units["x"].eq(1.0).to_numpy(), units[variable]
     missing = values.isna().to_numpy()
-    if variable in NUMBERS:
+    if is_number(values):
         gap = weighting.standardised_difference(
             pd.to_numeric(values).to_numpy(dtype=float, na_value=np.nan), group, weights=weight
         )
     else:
-        words = common_words(values).to_numpy(dtype=object).astype(str)
+        words = common_words(values).astype(str)
         gap = weighting.categorical_difference(words, group, weights=weight)
     declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
     unseen = f"{counted(missing.sum())} rows not recorded" if missing.any() else ""

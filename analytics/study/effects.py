@@ -23,12 +23,8 @@ from analytics.errors import FitError
 from analytics.numerics import diagnostics, mixed, proportions, regression
 from analytics.results import counted
 from analytics.study.plan import Plan
-from analytics.study.rows import OF_PLACEMENT, Sample, as_words
+from analytics.study.rows import Sample, as_words, is_number
 
-NUMBERS = (
-    "out_of_body_min", "holding_temperature_c", "planted_hairs_cm2", "session_number", "register_month",
-    "age_years", "hair_calibre_um", "grafts",
-)  # fmt: skip
 SMALL_SHARE = 1e-9
 # An indicator carried by fewer units than this explains them away; they go with the rest (no source).
 FEWEST_UNITS = 5
@@ -68,7 +64,7 @@ def of_plan(units: pd.DataFrame, given: Sample, plan: Plan, *, adjusted: bool = 
         False for exposure and constant alone.
     """
     wanted = tuple(v for v in plan.adjusted_for if adjusted and v != given.exposure.variable)
-    usable = tuple(v for v in wanted if given.has_zone or v not in OF_PLACEMENT)
+    usable = tuple(v for v in wanted if given.has(v))
     return design(units, usable, not_usable=tuple(v for v in wanted if v not in usable))
 
 
@@ -90,21 +86,25 @@ def design(units: pd.DataFrame, variables: tuple[str, ...], *, not_usable: tuple
 
 def coded(values: pd.Series, variable: str) -> tuple[np.ndarray, list[str]]:
     """Return the columns (n, k) a variable becomes, and their names."""
-    if variable in NUMBERS:
+    if is_number(values):
         number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
         return _with_missing(number, variable)
     words = common_words(values)
-    levels = list(words.value_counts().index)
-    made = np.column_stack([words.eq(w).to_numpy(dtype=float) for w in levels[1:]] or [np.zeros(len(words))])
-    return made - made.mean(axis=0), [f"{variable}: {w}" for w in levels[1:]] or [variable]
+    codes, names = pd.factorize(words)
+    rarer = np.argsort(-np.bincount(codes), kind="stable")[1:]  # others stand against the most frequent
+    if not len(rarer):
+        return np.zeros((len(words), 1)), [variable]
+    made = (codes[:, None] == rarer).astype(float)
+    return made - made.mean(axis=0), [f"{variable}: {w}" for w in names[rarer]]
 
 
-def common_words(values: pd.Series) -> pd.Series:
-    """Return the words of a variable, those of few units joined to *other or rare*."""
-    words = as_words(values).fillna("not recorded")
-    counts = words.value_counts()
-    rare = set(counts[counts < FEWEST_UNITS].index)
-    return words.where(~words.isin(rare), "other or rare") if len(rare) > 1 else words
+def common_words(values: pd.Series) -> np.ndarray:
+    """Return the words of a variable, (n,), those of few units joined to *other or rare*."""
+    codes, different = pd.factorize(values)
+    words = np.append(as_words(pd.Series(different)).to_numpy(dtype=object), "not recorded")[codes]
+    codes, names = pd.factorize(words)
+    rare = np.bincount(codes, minlength=len(names)) < FEWEST_UNITS
+    return np.where(rare[codes], "other or rare", words) if rare.sum() > 1 else words
 
 
 def _with_missing(number: np.ndarray, variable: str) -> tuple[np.ndarray, list[str]]:
@@ -327,10 +327,10 @@ def recognised(units: pd.DataFrame) -> str:
     """
     if "site" in units and units["site"].notna().any():
         sided = units[units["site"].ne("whole")]
-        groups = sided.groupby(["patient_id", "session_id", "zone"])["x"].nunique()
-        split = groups[groups > 1].reset_index()["patient_id"].nunique()
-        if split >= FEWEST_PAIRS:
-            return "split scalp"
+        if sided["patient_id"].nunique() >= FEWEST_PAIRS:
+            groups = sided.groupby(["patient_id", "session_id", "zone"])["x"].nunique()
+            if groups[groups > 1].index.get_level_values("patient_id").nunique() >= FEWEST_PAIRS:
+                return "split scalp"
     groups = units.groupby("patient_id")["x"].nunique()
     return (
         "within patients"

@@ -13,7 +13,7 @@ import pandas as pd
 from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.study.design import closed_power
-from analytics.study.effects import FEWEST_PAIRS, FEWEST_PATIENTS, NUMBERS, design, pairs
+from analytics.study.effects import FEWEST_PAIRS, FEWEST_PATIENTS, design, pairs
 from analytics.study.plan import (
     FAILED_PHOTOGRAPH,
     FILTERS,
@@ -24,7 +24,16 @@ from analytics.study.plan import (
     Plan,
     in_words,
 )
-from analytics.study.rows import OF_PLACEMENT, SESSION_OUTCOMES, as_words, places, sample
+from analytics.study.rows import (
+    SESSION_OUTCOMES,
+    as_words,
+    is_number,
+    is_of_placement,
+    own_variables,
+    places,
+    sample,
+    unknown_variables,
+)
 
 # Larger than these a difference or margin is a slip of the pen (assumed; no source).
 LARGEST = {
@@ -48,6 +57,8 @@ class Findings:
 
 def lint(plan: Plan, records: Records, *, name: str = "plan") -> Findings:
     """Return everything wrong with a plan, from the plan alone and held against the records."""
+    if unknown := unknown_variables(plan, records):
+        return Findings(tuple(f"{name}, {said}" for said in unknown), ())
     refused = [*_of_itself(plan), *_population(plan, records)]
     notices = _strategies(plan, records)
     for k, analysis in enumerate(plan.analysis, start=1):
@@ -106,8 +117,22 @@ def _population(plan: Plan, records: Records) -> list[str]:
         absent = [label for label in labels if label not in held]
         if absent:
             said.append(f"population.{entry}: not in the records: {', '.join(absent)}; use labels they hold")
+    said += _own_filters(plan, frame)
     if not said and not frame["reason"].ne("outside the population of the plan").any():
         said.append("population: no placement of the records lies in it; widen it")
+    return said
+
+
+def _own_filters(plan: Plan, frame: pd.DataFrame) -> list[str]:
+    said = []
+    for variable, wanted in plan.population.own.items():
+        at = f"population.own ({variable})"
+        if is_number(frame[variable]):
+            given = [w for w in wanted if not isinstance(w, str)]
+            if len(wanted) != 2 or len(given) != 2 or given != sorted(given):
+                said.append(f"{at}: is a number; give two numbers, from and to")
+        elif absent := set(map(str, wanted)) - set(as_words(frame[variable]).dropna()):
+            said.append(f"{at}: {len(absent)} labels are not in the records; use labels they hold")
     return said
 
 
@@ -157,27 +182,25 @@ def _compared(plan: Plan, records: Records, analysis: Analysis, at: str) -> list
     """Return what is wrong with the comparison and with what is held equal."""
     exposure = plan.exposure_of(analysis)
     where = "exposure" if analysis.exposure is None else f"{at}, exposure"
-    if analysis.outcome.kind in SESSION_OUTCOMES and exposure.variable in OF_PLACEMENT:
+    if analysis.outcome.kind in SESSION_OUTCOMES and is_of_placement(
+        exposure.variable, own_variables(records)
+    ):
         return [
             f"{at}: {in_words(exposure.variable)} belongs to a zone and the outcome to the session; compare "
             "something of the session"
         ]
-    wrong_form = _form(exposure, where)
-    if wrong_form:
-        return wrong_form
     frame = places(records, plan, exposure)
-    said = _labels(frame, exposure, where)
+    said = _form(frame, exposure, where) or _labels(frame, exposure, where)
     inside = frame[frame["reason"].eq("")].reset_index(drop=True)
     if not said:
         said = _groups(inside, exposure, where)
     if said:
         return said
-    return [*_held_equal(plan, inside, analysis, at), *_designs(inside, analysis, at)]
+    return [*_held_equal(plan, records, inside, analysis, at), *_designs(inside, analysis, at)]
 
 
-def _form(exposure: Exposure, where: str) -> list[str]:
-    is_number = exposure.variable in NUMBERS
-    if (exposure.cut is not None or exposure.is_number) and not is_number:
+def _form(frame: pd.DataFrame, exposure: Exposure, where: str) -> list[str]:
+    if (exposure.cut is not None or exposure.is_number) and not is_number(frame[exposure.variable]):
         form = "per" if exposure.is_number else "cut"
         return [
             f"{where}.{form}: {in_words(exposure.variable)} is in words; name the labels of reference and "
@@ -217,14 +240,14 @@ def _groups(inside: pd.DataFrame, exposure: Exposure, where: str) -> list[str]:
     return said
 
 
-def _held_equal(plan: Plan, inside: pd.DataFrame, analysis: Analysis, at: str) -> list[str]:
+def _held_equal(plan: Plan, records: Records, inside: pd.DataFrame, analysis: Analysis, at: str) -> list[str]:
     """Return the adjustments that these placements cannot tell apart from each other or what is compared."""
     exposure = plan.exposure_of(analysis)
     is_session = analysis.outcome.kind in SESSION_OUTCOMES
     wanted = tuple(
         dict.fromkeys(
             v for v in plan.adjusted_for
-            if v != exposure.variable and not (is_session and v in OF_PLACEMENT)
+            if v != exposure.variable and not (is_session and is_of_placement(v, own_variables(records)))
         )
     )  # fmt: skip
     said = [

@@ -10,7 +10,7 @@ import json
 import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, get_args
+from typing import Annotated, Any, Literal, Self
 
 import pydantic
 from pydantic import ConfigDict, Field, StringConstraints
@@ -23,13 +23,12 @@ Name = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$")]
 Zone = Literal["hairline", "frontal", "midscalp", "crown", "temples", "other"]
 Role = Literal["primary", "secondary", "exploratory"]
 Hypothesis = Literal["difference", "equivalence", "non-inferiority"]
-Variable = Literal[
+VARIABLES = (
     "zone", "method", "holding_medium", "out_of_body_min", "holding_temperature_c", "planted_hairs_cm2",
     "session_number", "surgeon_id", "team_id", "harvest_technique", "placing_technique", "technique",
     "recipient", "on_therapy", "register_month", "sex", "age_years", "smoker", "diabetes", "scarring",
     "loss_class", "hair_calibre_um", "curl", "contrast", "grafts",
-]  # fmt: skip
-VARIABLES = get_args(Variable)
+)  # fmt: skip
 OutcomeKind = Literal[
     "yield_at_maturity", "tempo", "milestone", "complication", "satisfaction", "would_choose_again"
 ]
@@ -85,7 +84,7 @@ FILTERS = {
 DEMO_PLAN = "study_out_of_body.toml"
 # A plan frozen before these entries were known must still have its hash: empty, they are not hashed.
 ADDED_LATER = (
-    "sexes", "loss_classes", "surgeons", "techniques", "smokers", "sessions", "one_sided_alpha",
+    "sexes", "loss_classes", "surgeons", "techniques", "smokers", "sessions", "one_sided_alpha", "own",
 )  # fmt: skip
 
 
@@ -107,7 +106,7 @@ class _Declared(pydantic.BaseModel):
 class Exposure(_Declared):
     """What is compared: a word in two groups, a number cut in two, or a number as it is (per so much)."""
 
-    variable: Variable
+    variable: Name
     reference: tuple[str, ...] = ()
     compared: tuple[str, ...] = ()
     cut: float | None = None
@@ -136,7 +135,7 @@ class Exposure(_Declared):
 
 
 class Population(_Declared):
-    """Whose placements the study is about."""
+    """Whose placements the study is about; `own`: labels of the clinic's own variables, or from and to."""
 
     words: Word
     zones: tuple[Zone, ...] = ()
@@ -151,12 +150,13 @@ class Population(_Declared):
     native_skin_only: bool = False
     age_from: float = Field(0, ge=0, le=120)
     age_to: float = Field(120, ge=0, le=120)
+    own: dict[Name, Annotated[tuple[Word | float, ...], Field(min_length=1)]] = {}
 
 
 class Adjustment(_Declared):
     """A variable held equal, and why."""
 
-    variable: Variable
+    variable: Name
     reason: Word
 
 
@@ -275,6 +275,18 @@ class Plan(_Declared):
     def level(self, analysis: Analysis) -> float:
         """Return the level of the interval that decides an analysis: two-sided, matching its test."""
         return 1 - (self.alpha if analysis.hypothesis == "difference" else 2 * self.tail)
+
+    @property
+    def variables(self) -> dict[str, str]:
+        """Every variable that is named, by the place where it is named."""
+        named = {"exposure.variable": self.exposure.variable}
+        named |= {f"adjust {i} ({a.variable})": a.variable for i, a in enumerate(self.adjust, start=1)}
+        named |= {f"population.own ({name})": name for name in self.population.own}
+        return named | {
+            f"analysis {i} ({a.id}), exposure.variable": a.exposure.variable
+            for i, a in enumerate(self.analysis, start=1)
+            if a.exposure is not None
+        }
 
     @property
     def adjusted_for(self) -> tuple[str, ...]:

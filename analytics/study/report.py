@@ -16,10 +16,10 @@ from analytics.errors import FitError
 from analytics.numerics import resample, weighting
 from analytics.results import Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, effect_row, margins, of_sample
-from analytics.study.effects import NUMBERS, Columns, arrays, fitted, normal, of_plan
+from analytics.study.effects import Columns, arrays, fitted, normal, of_plan
 from analytics.study.lock import FORGED, NOT_COMPARABLE, Frozen, Status
 from analytics.study.plan import RATIOS, STRATEGIES, Analysis, Exposure, Plan, in_words
-from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES, as_words
+from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES, as_words, is_number
 
 # What belongs to the patient is described once per patient of a group, the rest once per unit.
 OF_PATIENT = (
@@ -230,8 +230,9 @@ def table_one(found: Answer, variables: list[str]) -> pd.DataFrame:
     units = found.units
     rows: list[dict] = []
     for variable in variables:
-        own = units.drop_duplicates(["patient_id", "x"]) if variable in OF_PATIENT else units
-        rows += _number_rows(own, variable) if variable in NUMBERS else _word_rows(own, variable)
+        is_of_patient = variable in OF_PATIENT or found.given.own.get(variable) == "patients"
+        own = units.drop_duplicates(["patient_id", "x"]) if is_of_patient else units
+        rows += _number_rows(own, variable) if is_number(own[variable]) else _word_rows(own, variable)
     return pd.DataFrame(rows)
 
 

@@ -6,7 +6,8 @@ the register is *due*; a due unit without a usable outcome is *missing*. Every u
 reason.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,7 @@ from analytics.study.plan import (
     FILTERS,
     SECOND_SESSION,
     THERAPY_START,
+    VARIABLES,
     Analysis,
     Exposure,
     Plan,
@@ -30,6 +32,7 @@ from analytics.yields import expected_variance, one_reading
 PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep": "all"}
 SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again")
 OF_PLACEMENT = ("zone", "recipient", "planted_hairs_cm2", "grafts")
+OWN_TABLES = ("patients", "sessions", "placements")
 NOT_IN_POPULATION = "outside the population of the plan"
 NO_EXPOSURE = "what is compared is not recorded"
 OTHER_GROUP = "in neither group of the comparison"
@@ -59,13 +62,18 @@ class Sample:
     `units` one row each: patient_id, session_id, placement_id, zone, site, x (1 compared, 0 reference, or the
     number), y (NaN where not known), variance (known, NaN where not), early (an earlier reading, NaN),
     is_due, reason (empty where analysed), and the columns adjusted for. `has_zone`: whether a unit lies in
-    one zone.
+    one zone. `own` are the clinic's own variables, each with its table.
     """
 
     units: pd.DataFrame
     has_zone: bool
     exposure: Exposure
     visits: pd.DataFrame | None = None
+    own: Mapping[str, str] = field(default_factory=dict)
+
+    def has(self, variable: str) -> bool:
+        """Return whether a unit has one value of a variable: a session has none of what belongs to a zone."""
+        return self.has_zone or not is_of_placement(variable, self.own)
 
     @property
     def analysed(self) -> pd.DataFrame:
@@ -122,14 +130,15 @@ def sample(
     exposure = plan.exposure_of(analysis)
     known = background(records, plan, exposure) if known is None else known
     frame = known.places
+    own = own_variables(records)
     if analysis.outcome.kind in SESSION_OUTCOMES:
-        return _of_sessions(records, analysis, frame, exposure)
+        return replace(_of_sessions(records, analysis, frame, exposure, own), own=own)
     reading = reading_of(plan) if reading is None else reading
     rows = visit_rows(records, plan, reading.choices, known.error) if visits is None else visits
     if analysis.outcome.kind == "yield_at_maturity":
-        return _of_yields(plan, known, rows, reading, exposure)
+        return replace(_of_yields(plan, known, rows, reading, exposure), own=own)
     units = frame.assign(y=np.nan, variance=np.nan, early=np.nan, is_due=frame["reason"].eq(""))
-    return Sample(units, True, exposure, rows)
+    return Sample(units, True, exposure, rows, own)
 
 
 def of_everyone(records: Records, *, reading: Reading) -> pd.DataFrame:
@@ -176,12 +185,41 @@ def _until_therapy(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
 
 
 def places(records: Records, plan: Plan, exposure: Exposure) -> pd.DataFrame:
-    """Return one row a placement with every variable a plan may name, its exposure `x` and `reason`."""
+    """Return one row a placement with every variable a plan may name, its exposure `x` and `reason`.
+
+    Raises
+    ------
+    ParameterError
+        When the plan names a variable that the records do not have.
+    """
+    if unknown := unknown_variables(plan, records):
+        raise ParameterError("\n".join(f"study plan, {said}" for said in unknown))
     frame = _variables(records)
     x, why = _exposure(frame, exposure)
     outside = ~_in_population(frame, plan)
     reason = pd.Series(np.where(outside, NOT_IN_POPULATION, why), index=frame.index)
-    return frame.assign(x=x, reason=reason, unit_id=frame["placement_id"])
+    return frame.assign(x=x, reason=reason, unit_id=frame["placement_id"]).copy()
+
+
+def own_variables(records: Records) -> dict[str, str]:
+    """Return the clinic's own columns that a plan may name, each with its table."""
+    return {c.name: table for table in OWN_TABLES for c in records.own.get(table, ())}
+
+
+def is_of_placement(variable: str, own: Mapping[str, str]) -> bool:
+    """Return whether a variable belongs to a zone and not to its session or patient."""
+    return variable in OF_PLACEMENT or own.get(variable) == "placements"
+
+
+def unknown_variables(plan: Plan, records: Records) -> list[str]:
+    """Return a sentence for each variable of a plan that is neither the workbook's nor the clinic's own."""
+    known = (*VARIABLES, *own_variables(records))
+    return [
+        f"{where}: no such variable; use one of {', '.join(known)}, or declare a column of patients, "
+        "sessions or placements in variables.toml beside the records"
+        for where, name in plan.variables.items()
+        if name not in known
+    ]
 
 
 def _variables(records: Records) -> pd.DataFrame:
@@ -245,11 +283,25 @@ def _in_population(frame: pd.DataFrame, plan: Plan) -> pd.Series:
     for entry, variable in FILTERS.items():
         if wanted := getattr(who, entry):
             inside &= as_words(frame[variable]).isin([str(w) for w in wanted]).fillna(False).astype(bool)
+    for variable, wanted in who.own.items():
+        inside &= _is_wanted(frame[variable], wanted)
     if who.first_sessions_only:
         inside &= frame["session_number"].eq(1)
     if who.native_skin_only:
         inside &= frame["recipient"].fillna("native").eq("native")
     return inside
+
+
+def _is_wanted(values: pd.Series, wanted: tuple[str | float, ...]) -> pd.Series:
+    """Return which values are among labels, or between two numbers (both included)."""
+    if is_number(values):
+        return values.between(float(wanted[0]), float(wanted[-1])).fillna(False).astype(bool)
+    return as_words(values).isin([str(w) for w in wanted]).fillna(False).astype(bool)
+
+
+def is_number(values: pd.Series) -> bool:
+    """Return whether a variable is a number and no word: yes and no are words."""
+    return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
 
 
 def _register_end(records: Records) -> float:
@@ -297,16 +349,16 @@ def _with_yields(
 def _read(rows: pd.DataFrame, reading: Reading) -> pd.DataFrame:
     target = rows["maturity_month"] if reading.month is None else reading.month
     inside = rows["month"] - target <= reading.late_months
-    kept = rows.assign(for_headline=rows["for_headline"] & inside, for_curve=rows["for_curve"] & inside)
     try:
-        return one_reading(kept, month=reading.month)
+        return one_reading(rows[inside], month=reading.month)
     except (KeyError, ValueError):
         raise FitError("study: no reading is usable; regrowth check says what was left out") from None
 
 
 def _early(rows: pd.DataFrame, picked: pd.DataFrame) -> pd.Series:
     """Return the last yield of each placement before its window of maturity."""
-    before = rows[rows["for_curve"] & rows["quantity"].eq("yield") & ~rows["is_mature"].astype(bool)]
+    is_early = rows["for_curve"] & rows["quantity"].eq("yield") & ~rows["is_mature"].astype(bool)
+    before = rows.loc[is_early, ["placement_id", "month", "yield_pct"]]
     return before.sort_values("month").groupby("placement_id")["yield_pct"].last()
 
 
@@ -322,15 +374,17 @@ def _replanted(records: Records) -> set[str]:
 
 def _why_missing(units: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
     """Return why a due placement has no usable reading: the best reason any of its readings gives."""
-    after = rows[~rows["is_baseline"].astype(bool)]
-    late = after[after["month"] >= after["maturity_month"] - 1.0]
+    is_late = ~rows["is_baseline"].astype(bool) & (rows["month"] >= rows["maturity_month"] - 1.0)
+    late = rows.loc[is_late, ["placement_id", "why_not_headline"]]
     codes = late.groupby("placement_id")["why_not_headline"].first()
     reason = units["placement_id"].map(codes).map(yields.REASONS)
     return reason.fillna("no reading at maturity: not seen").to_numpy(dtype=object)
 
 
-def _of_sessions(records: Records, analysis: Analysis, frame: pd.DataFrame, exposure: Exposure) -> Sample:
-    if exposure.variable in OF_PLACEMENT:
+def _of_sessions(
+    records: Records, analysis: Analysis, frame: pd.DataFrame, exposure: Exposure, own: Mapping[str, str]
+) -> Sample:
+    if is_of_placement(exposure.variable, own):
         raise ParameterError(
             f"study plan, analysis {analysis.id}: the exposure belongs to a zone and the outcome to the "
             "session; compare something of the session"

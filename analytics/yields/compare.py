@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import measurement
-from analytics.errors import FitError, ParameterError
+from analytics.errors import FitError
 from analytics.measurement import CountError
 from analytics.records import Records
 from analytics.results import LEVEL, Result, limits, line
@@ -34,7 +34,6 @@ def against_others(
     records: Records,
     *,
     who: str = "surgeon_id",
-    only: str = "",
     adjust: Sequence[str] = ("session_number",),
     level: float = LEVEL,
     choices: Choices = USUAL,
@@ -46,8 +45,6 @@ def against_others(
     ----------
     who
         Column that names the operator: `surgeon_id` or `team_id`.
-    only
-        One code to report; empty for all.
     adjust
         Case-mix columns held equal beside the zone.
     level
@@ -59,31 +56,23 @@ def against_others(
 
     Raises
     ------
-    ParameterError
-        When the code is not in the records.
     FitError
         When there is only one operator, or no reading is usable.
     """
     visits = with_case_mix(by_visit(records, choices=choices) if rows is None else rows, records, adjust)
     picked = one_reading(visits).dropna(subset=[who])
-    codes = sorted(picked[who].astype(str).unique())
-    if only and only not in set(records.sessions[who].dropna().astype(str)):
-        raise ParameterError(
-            f"yields.against_others(only): no session has this code in {who}; use one that has"
-        )
-    if len(codes) < 2:
+    codes = sorted(visits[who].dropna().astype(str).unique())
+    if picked[who].nunique() < 2:
         raise FitError(
             f"yields.against_others: fewer than two codes in {who} have a mature reading; nothing to compare"
         )
     error = measurement.error_model(records)
     lines: list[dict] = []
     checks: dict[str, bool] = {}
-    for code in (code for code in codes if only in ("", code)):
+    for code in codes:
         row, of_fit = _own_minus_others(picked, (who, code), adjust, level, error)
         lines.append(row)
         checks |= {name: passed and checks.get(name, True) for name, passed in of_fit.items()}
-    if not lines:
-        lines = [_reporter((who, only), level, 0, 0)(np.nan, flag="no mature reading")]
     held = ", ".join(("zone", *adjust))
     method = (
         f"not a ranking: yield at maturity, own minus the others', {held} held equal; mixed model with a "
@@ -103,6 +92,8 @@ def _own_minus_others(
     own = same[who].astype(str).eq(code).to_numpy()
     patients = int(same.loc[own, "patient_id"].nunique())
     report = _reporter(own_of, level, patients, int(own.sum()))
+    if not own.any():
+        return report(np.nan, flag="no mature reading"), {}
     if own.all() or patients < 2 or same.loc[~own, "patient_id"].nunique() < 2:
         return report(np.nan, flag="too few patients to compare"), {}
     zone = np.column_stack([same["zone"].eq(z).to_numpy(dtype=float) for z in zones])

@@ -91,10 +91,9 @@ def _written(
         chosen = parameters.checked(page, {**settings, "audience": audience})
         blank = dataclasses.replace(asked, settings=chosen, results={}, written=[])
         made[name] = writing.results(blank, **asked.results) if asked.results else blank
-        _ran(after, {**made, "audience": audience})
+        done = _ran(after, {**made, "audience": audience})[name]
     except AnalyticsError as error:
         return _refused(error)
-    done = made[name]
     _raise_defects({**asked.results, **done.results})
     return Shown(content.collect(page, audience, done.results, done.written, {}), done.results)
 

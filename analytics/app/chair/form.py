@@ -165,6 +165,7 @@ def _come(chair: Chair, typed: str) -> None:
     chair.said.value = _status([f"Sessions {sessions}. Counted: {len(chair.case.places)} places."])
     chair.curve.value = picture.course(chair.case.tables)
     chair.month.focus()
+    _ = chair.case.told  # made while the months are typed: the first count waits for the rules once
 
 
 def _draw_places(chair: Chair) -> None:

@@ -1,5 +1,6 @@
 """Which questions does the surgeon's audit ask?"""
 
+from dataclasses import replace
 from typing import Any
 
 from analytics import early, factors, measurement, milestones, regrowth, results, yields
@@ -18,9 +19,7 @@ REPEATS = (
 )
 
 
-def asked(
-    page: Page, choices: yields.Choices, *, curve: str, surgeon: str
-) -> tuple[dict[str, Result], dict[str, Any]]:
+def asked(page: Page, choices: yields.Choices, *, curve: str) -> tuple[dict[str, Result], dict[str, Any]]:
     """Return the panels of the audit by name, and all answers as they came.
 
     Parameters
@@ -29,8 +28,6 @@ def asked(
         What a yield rests on.
     curve
         Shape of the emergence curve.
-    surgeon
-        The code set against the others; empty for every surgeon in turn.
     """
     known = {"choices": choices}
     fit = question(regrowth.fit_emergence, curve=curve, **known)
@@ -43,7 +40,7 @@ def asked(
         half=question(milestones.time_to, percent=50, plateaus=plateaus, **known),
         most=question(milestones.time_to, percent=80, plateaus=plateaus, **known),
         from_month_9=question(regrowth.emergence, fit=late, both_shapes=False),
-        own=question(yields.against_others, only=surgeon, **known),
+        own=question(yields.against_others, **known),
         by_month=question(regrowth.by_zone, **known),
         counted=question(yields.average, **known),
         due=question(yields.counted_at_maturity, **known),
@@ -62,6 +59,18 @@ def asked(
         **carried(choices),
     )
     return _panels(answers), answers
+
+
+def of_surgeon(page: Page, surgeon: str) -> Page:
+    """Return the page with one surgeon's line of `own` alone; with every line where none is named.
+
+    The lines were protected together, so that every surgeon's report withholds the same ones: total and lines
+    taken from the reports of several surgeons do not give back the line of another.
+    """
+    own = page.results["own"]
+    if not surgeon or own.gap is not None or own.estimates.empty:  # empty: a page that lists no staff
+        return page
+    return replace(page, results={**page.results, "own": results.only(own, surgeon_id=surgeon)})
 
 
 def _panels(answers: dict[str, Any]) -> dict[str, Result]:

@@ -8,7 +8,7 @@ from analytics import disclosure
 from analytics import numbers as words
 from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
-from analytics.pages.sentences_review import WITHHELD, audit, part
+from analytics.pages.sentences_review import WITHHELD, audit, moved, part
 from analytics.reports import filled
 from analytics.results import Result
 from analytics.review import (
@@ -32,6 +32,7 @@ from analytics.review import (
 MOST_SIGNALS, MOST_DECISIONS, MOST_NAMES = 5, 7, 3
 SMALL = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight", 9: "nine"}
 ROOM = "________"
+OPEN, CLOSED = ("overdue", "due now", "not yet due"), ("done", "dropped")  # states of an action
 
 
 def answer(result: Result, quarter: str) -> str:
@@ -99,6 +100,7 @@ def agenda(page: Page) -> None:
             cleared=_cleared(result),
             standards=_standards(result),
             actions=_actions(actions),
+            closed=_closed(actions),
             decisions=_decisions(result),
         ),
         slot="aside",
@@ -110,28 +112,24 @@ def _last_review(result: Result) -> int:
     return int(rows.get("last review", 0)) if len(rows) else 0
 
 
-def _new_signals(result: Result) -> list[dict[str, str]]:
+def _new_signals(result: Result) -> list[dict[str, Any]]:
     """Return new signals, one line for each criterion, operator and direction."""
     signals = part(result, "signals")
     if signals.empty:
         return []
     new = signals[signals["status"].eq(NEW)]
-    out = []
+    named: dict[tuple[bool, str], list[str]] = {}
     for (direction, name, group), rows in new.groupby(["direction", "name", "group"], sort=False):
-        out.append(
-            {
-                "is_worse": direction == WORSE,
-                "direction": "Worse" if direction == WORSE else "Better",
-                "name": f"{name}, {group}" if group else str(name),
-                "says": "; ".join(dict.fromkeys(_says(row) for row in _one_by_kind(rows))) + ".",
-            }
-        )
-    worse = [one for one in out if one["is_worse"]][:MOST_SIGNALS]
-    # Good news is named in one line; its points stand with the charts.
-    better = [one["name"] for one in out if not one["is_worse"]]
-    if better:
-        worse.append({"is_worse": False, "direction": "Better", "name": "; ".join(better), "says": ""})
-    return worse
+        is_worse = direction == WORSE
+        sentences = [f"{words.title_case(_says(row))}." for row in _one_by_kind(rows)]
+        # Good news is named in one line; its points stand with the charts.
+        says = " ".join(dict.fromkeys(sentences)) if is_worse else ""
+        named.setdefault((is_worse, says), []).append(f"{name}, {group}" if group else str(name))
+    ordered = sorted(named.items(), key=lambda one: not one[0][0])
+    return [
+        {"is_worse": is_worse, "name": "; ".join(names), "says": says}
+        for (is_worse, says), names in ordered[: MOST_SIGNALS + 1]
+    ]
 
 
 def _one_by_kind(rows: pd.DataFrame) -> list[dict[str, Any]]:
@@ -150,21 +148,22 @@ def _says(row: dict[str, Any]) -> str:
     source = row["source"]
     if source == "case by case":
         times = "once" if row["times"] == 1 else f"{row['times']} times"
-        when = ", ".join(str(m) for m in dict.fromkeys(row["months"]))
+        when = words.listed([str(m) for m in dict.fromkeys(row["months"])])
         return f"case by case, signalled {times} (month {when}); {row['rule']}"
     if source == "operator":
-        return f"{row['rule']}, same cases, last four quarters"
+        what, _, level = str(row["rule"]).partition(" at ")
+        return f"{what} with the same cases, last four quarters ({level} interval)"
     if source == "follow-up":
         fell = "" if pd.isna(row["weight"]) else f" by {row['weight']:.0f} points"
         return f"attendance fell{fell} against the two years before"
     if str(row["rule"]).startswith("a point"):
-        n = "" if pd.isna(row["n_units"]) else f", n {words.number(row['n_units'])}"
-        far = "" if pd.isna(row["weight"]) else f", {row['weight']:.1f} sigma from the centre{n}"
+        n = "" if pd.isna(row["n_units"]) else f" (n {words.number(row['n_units'])})"
+        far = "" if pd.isna(row["weight"]) else f", {row['weight']:.1f} standard deviations from average{n}"
         return f"{month} lies outside the limits{far}"
     if str(row["rule"]).startswith("a long"):
         n = "many" if pd.isna(row["weight"]) else f"{row['weight']:.0f}"
-        return f"{n} points in a row on one side, from {month}"
-    return "few crossings of the centre: the level has moved"
+        return f"{n} points in a row on one side of the average, from {month}: the level has moved"
+    return "monthly values cross their average too rarely for chance: the level has moved"
 
 
 def _cleared(result: Result) -> str:
@@ -181,21 +180,28 @@ def _standards(result: Result) -> list[str]:
     ]
 
 
-def _actions(result: Result) -> list[dict[str, str]]:
-    """Return every action: the late ones first, then those done with whether their criterion moved."""
-    log = part(result, "log")
-    order = {"overdue": 0, "due now": 1, "done": 2, "not yet due": 3, "dropped": 4}
-    moved = {"not yet": "audited again later", "cannot tell": "effect cannot be told"}
+def _actions(result: Result) -> list[dict[str, Any]]:
+    """Return the actions still open, the late ones first."""
+    rows = part(result, "log").to_dict("records")
     return [
         {
             "state": words.title_case(str(row["state"])),
             "is_late": row["state"] == "overdue",
             "what": str(row["what"]),
-            "who": str(row["role"]),
-            "moved": f"{row['name']}: {moved.get(str(row['re_audit']), row['re_audit'])}",
+            "who": words.title_case(str(row["role"])),
         }
-        for row in sorted(log.to_dict("records"), key=lambda r: order.get(str(r["state"]), 9))
+        for state in OPEN
+        for row in rows
+        if row["state"] == state
     ]
+
+
+def _closed(result: Result) -> str:
+    """Return how many actions are closed, and what came of those audited again."""
+    log = part(result, "log")
+    counts = log["state"].value_counts() if len(log) else {}
+    states = [f"{counts[state]} {state}" for state in CLOSED if state in counts]
+    return f"{words.listed(states)}. {moved(log)}".strip() if states else ""
 
 
 def _decisions(result: Result) -> list[str]:
@@ -205,6 +211,10 @@ def _decisions(result: Result) -> list[str]:
     out = []
     for kind in (MISSED, WORSE_SIGNAL, LATE, FELL, UNKNOWN, NEVER_TOLD):
         theirs = rows[rows["kind"].eq(kind)]
+        if kind == LATE and len(theirs):  # what they are stands above
+            due = "action" if len(theirs) == 1 else f"{_count(len(theirs))} actions"
+            out.append(_asked(kind, f"The {due} due now", ""))
+            continue
         if kind in (NEVER_TOLD, UNKNOWN) and len(theirs):
             names = "; ".join(theirs["name"])
             if kind == NEVER_TOLD and len(theirs) > MOST_NAMES:  # the board says of each
@@ -220,10 +230,10 @@ def _asked(kind: str, name: str, group: str) -> str:
     return {
         MISSED: f"{who} is not met: what will be tried, and by when?",
         WORSE_SIGNAL: f"{who}: what is the cause?",
-        LATE: f"“{name}” is due: close, change or enforce it?",
+        LATE: f"{name}: close, change or enforce it?",
         FELL: f"Fewer were {name}: who calls those who stayed away?",
-        UNKNOWN: f"Much is unknown of {name}: ask at the visit?",
-        NEVER_TOLD: f"{name} cannot be told within five years: judge over more quarters, or claim less?",
+        UNKNOWN: f"Often not recorded: {name}. Who asks at the visit?",
+        NEVER_TOLD: f"{name} cannot be judged within 5 years: judge over more quarters, or claim less?",
     }[kind]
 
 

@@ -17,8 +17,15 @@ from analytics.reports import filled
 from analytics.results import Result
 from analytics.review import CANNOT_TELL, MET, NO_DATA, NOT_MET
 
-GROUPS = ((NOT_MET, "Not met"), (CANNOT_TELL, "Cannot tell yet"), (MET, "Met"), (NO_DATA, "Nothing to count"))
-SHAPES = {NOT_MET: "■", CANNOT_TELL: "◇", MET: "●"}
+NEVER = "not within 5 years"  # of those that cannot be told, a group of their own
+GROUPS = (
+    (NOT_MET, "Not met"),
+    (CANNOT_TELL, "Cannot tell yet"),
+    (NEVER, "Cannot tell within 5 years"),
+    (MET, "Met"),
+    (NO_DATA, "Nothing to count"),
+)
+SHAPES = {NOT_MET: "■", CANNOT_TELL: "◇", NEVER: "◇", MET: "●"}
 SIGN = {"at most": "≤", "at least": "≥"}
 SPARK_WIDTH, SPARK_HEIGHT, SPARK_EDGE = 118.0, 22.0, 3.0
 MANY_QUARTERS = 12
@@ -34,8 +41,11 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
     entry = {"kind": "table", "id": f"t{number}", "name": "indicators", "title": title}
     page.written.append({**entry, "frame": plain_rows(shown)})
     groups = []
+    never = known.index[known["told_in"].isna()] if len(known) else []
+    is_never = rows["outcome"].eq(CANNOT_TELL) & rows["criterion"].isin(never)
+    kinds = rows["outcome"].mask(is_never, NEVER)
     for outcome, heading in (*GROUPS, (WITHHELD, "Withheld: small numbers")):
-        theirs = rows[rows["outcome"].eq(outcome)]
+        theirs = rows[kinds.eq(outcome)]
         if len(theirs):
             lines = [_line(row, result, known, names) for _, row in theirs.iterrows()]
             groups.append(
@@ -50,7 +60,8 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
 def _last_heading(outcome: str) -> str:
     return {
         NOT_MET: "at the last review",
-        CANNOT_TELL: "can be told by; chance that it holds",
+        CANNOT_TELL: "chance it holds; told by",
+        NEVER: "chance it holds",
         MET: "decided over",
     }.get(outcome, "")
 
@@ -64,7 +75,7 @@ def _line(row: pd.Series, result: Result, known: pd.DataFrame, before: dict[str,
     places, unit = int(row["places"]), str(row["unit"])
     short = "" if " " in unit else unit
     value = words.with_unit(words.number(row["estimate"], places), short) if pd.notna(row["estimate"]) else ""
-    standard = words.with_unit(words.number(row["standard"], places), short)
+    standard = words.number(row["standard"], places)
     has_limits = pd.notna(row["ci_low"]) and pd.notna(row["ci_high"])
     return {
         "name": row["name"],
@@ -86,9 +97,9 @@ def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str]) -> str:
         return "all sessions, one by one" if row["by_sequential_test"] else quarters
     if outcome == CANNOT_TELL and name in known.index:
         one = known.loc[name]
-        chance = "" if pd.isna(one["chance_pct"]) else f"; {_percent(one['chance_pct'])}"
-        when = "not within 5 years" if pd.isna(one["told_in"]) else f"quarter {one['told_in']:.0f}"
-        return f"{when}{chance}"
+        chance = "" if pd.isna(one["chance_pct"]) else _percent(one["chance_pct"])
+        when = "" if pd.isna(one["told_in"]) else f"quarter {one['told_in']:.0f}"
+        return "; ".join(part for part in (chance, when) if part)
     return ""
 
 
