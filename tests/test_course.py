@@ -253,6 +253,33 @@ def test_a_mature_zone_that_is_surely_not_low_is_said_to_be_not_low(demo, platea
     assert row["is_mature"]
 
 
+def test_a_reading_far_below_what_all_counts_say_takes_the_reassurance_away(demo, plateaus):
+    """Readings of 26 and 29 % after a first count of 132, and 107 three months on: it was *not low*."""
+    result = course.case(demo, "0001", plateaus=plateaus)
+    row = result.extra["standing"].set_index("place").loc["frontal, session 2"]
+    assert row["chance_low"] < 0.05
+    assert row["reading"] + stats.norm.isf(0.025) * row["reading_se"] < row["yield_now"]
+    assert row["state"] == "cannot tell"
+    assert row["before_by_all"] < row["before"]
+    said = in_words.case_in_words(result).set_index("place")["sentence"]["Frontal, session 2"]
+    assert "far below what all counts together say" in said
+
+
+def test_only_what_reassures_is_taken_away(plateaus, demo):
+    """The same counts with the last reading said to be far below: low and behind stand as they were."""
+    from analytics.course.standing import REASSURING, practice_bounds, standings_of
+
+    rows = regrowth.rows_for(demo, plateaus.fit).frame
+    bounds = practice_bounds(plateaus)
+    before = standings_of(plateaus, rows, bounds=bounds)
+    after = standings_of(plateaus, rows.assign(yield_pct=-500.0, yield_pct_se=1.0), bounds=bounds)
+    judged = before["yield_now"].notna()
+    assert after.loc[judged, "is_far_below"].all()
+    assert not after["state"].isin(REASSURING).any()
+    rest = ~before["state"].isin(REASSURING)
+    pd.testing.assert_series_equal(after["state"][rest], before["state"][rest])
+
+
 def test_who_a_patient_is_comes_from_that_patient_alone(demo):
     alone = course.person(records.subset(demo, ["0108"]), patient_id="0108")
     among = course.person(demo, patient_id="0108")

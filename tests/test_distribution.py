@@ -137,6 +137,26 @@ def test_single_cases_hold_their_true_yields(skewed):
     assert inside[1].mean() == pytest.approx(0.95, abs=0.04)
 
 
+@pytest.mark.parametrize("points", [0.0, 2.0, 4.0])
+def test_a_wrong_rate_of_native_loss_widens_true_yields_as_a_convolution_does(skewed, points):
+    """Random draws from each case's own posterior, moved by a normal error, against the limits."""
+    _, rows, dist = skewed
+    moves = dict(dist.fit.shared, **{"native loss": np.full(len(dist.fit.beta), -points)})
+    post = single_cases.posterior(replace(dist, fit=replace(dist.fit, shared=moves)), rows.frame)
+    found = single_cases.yields_at(post, [36.0], levels=(0.9,))
+    rng, n = np.random.default_rng(5), 200_000
+    for j in (0, 7, 50):
+        cell = rng.choice(post.weights[j].size, n, p=post.weights[j].ravel())
+        plateau = CENTRES[cell // post.weights.shape[2]] + post.of.shift[j] + rng.uniform(-1, 1, n)
+        grown = np.maximum(plateau + points * rng.standard_normal(n), 0.0)
+        low, high = np.quantile(grown, [0.05, 0.95])
+        assert found["low"][0, j, 0] == pytest.approx(low, abs=0.8)
+        assert found["high"][0, j, 0] == pytest.approx(high, abs=0.8)
+        # The practice's own centiles err by the same rate: against them nothing widens.
+        held = single_cases.chance_below(post, [36.0], low, of_practice=True)[j, 0]
+        assert held == pytest.approx(np.mean(plateau < low), abs=0.02)
+
+
 @pytest.fixture(scope="module")
 def failing():
     """Return the distribution of a practice some of whose placements failed."""

@@ -82,6 +82,7 @@ PAIRS = [
     ("attribute and value", "units in brackets"), ("Korean", "semicolons, decimal commas"),
     ("codes merged", "groups merged"), ("title above", "units below"), ("starred codes", "45-50"),
     ("visit dates a year off", "French"), ("log repeats the planting", "starred counts"),
+    ("day and month swapped in half", "counts on their own sheet"),
 ]  # fmt: skip
 
 
@@ -89,6 +90,14 @@ PAIRS = [
 def test_two_habits_change_no_number_without_a_word(pair, tmp_path):
     assert fits_together(*pair)
     assert score(tmp_path, *pair, n_patients=12).wrong == 0
+
+
+def test_dates_turned_in_half_of_a_list_stop_where_no_heading_says_a_month(tmp_path):
+    """Another draw than the pair above, in which chance alone could not have done it."""
+    turned = ("day and month swapped in half", "counts on their own sheet")
+    found = score(tmp_path, *turned, n_patients=12, seed=2)
+    assert found.asked == 1
+    assert "6 visits lie at months at which hardly any other does" in found.said
 
 
 def test_there_are_sixty_habits_and_more():

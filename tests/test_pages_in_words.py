@@ -46,7 +46,7 @@ def test_the_sentence_says_when_the_records_do_not_tell():
 def _case() -> Curve:
     judged = {"n_readings": 2, "is_beyond": False, "is_mature": False, "month": 9.0, "chance_behind": 0.61}
     judged |= {"chance_ahead": 0.01, "chance_low": 0.7, "slow_only": 0.5}
-    judged |= {"low_only": 0.1, "both": 0.05, "neither": 0.35}
+    judged |= {"is_far_below": False, "low_only": 0.1, "both": 0.05, "neither": 0.35}
     places = [
         {"place": "frontal, session 1", "state": "usual", **judged},
         {"place": "crown, session 1", "state": "behind", **judged},

@@ -63,8 +63,10 @@ def case(
         By `place` (zone and session): `reading`, `centile of the reading`, `true yield` at the last reading,
         `chance that it is behind` with its split, `predicted yield` and `predicted density` by month.
         `path` is the forecast. `extra`: `bands`, `readings`, `limits` (50, 80, 95 %), `split` (share of the
-        forecast's variance by source), `standing` (one row per place, from `course.standing`), `zones` (one
-        row per place: density before, now, and usual by now), `not judged`.
+        forecast's variance by source), `standing` (one row per place, from
+        `course.standing`, with the density before the session as counted, `before`, and as all counts
+        together have it, `before_by_all`), `zones` (one row per place: density before, now, and usual by
+        now), `not judged`.
 
     Raises
     ------
@@ -161,8 +163,10 @@ def _place(
     months = np.unique([m for m in every if last <= m <= edge] or [edge])
     levels = (*LEVELS, level)
     marked = bool(own["both_marked"].iloc[-1])
-    found = regrowth.forecast(plateaus, rows, months, marked=marked, levels=levels)
+    found = regrowth.forecast(plateaus, rows, np.append(0.0, months), marked=marked, levels=levels)
     path = found.path[found.path["placement_id"].eq(placement)].drop_duplicates("month")
+    judged["before_by_all"] = float(path["density"].iloc[0])
+    path = path.iloc[1:] if months[0] > 0 else path
     planted, native = (
         float(row["planted"]),
         float(np.nanmean(own.loc[own["is_baseline"].astype(bool), "density"])),
@@ -188,7 +192,7 @@ def _place(
         "readings": readings,
         "limits": ahead,
         "split": _split(path, name),
-        "standing": pd.DataFrame([{"place": name, **judged}]),
+        "standing": pd.DataFrame([{"place": name, "before": native, **judged}]),
         "zones": pd.DataFrame([_zone(row, name, grey, readings, planted=planted, native=native)]),
     }
 

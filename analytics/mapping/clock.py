@@ -19,6 +19,9 @@ from analytics.mapping.values import DAYS_A_MONTH, FAULTS
 ROW = ["sheet", "block", "row"]  # tables may stand beside one another
 OFF_MONTHS, OFF_SHARE = 2.5, 0.25  # a visit may lie so far from its heading, or that share of it; assumed
 TURNED_FITS = 1.0  # months; assumed
+# Where no heading says a month: a visit is odd with so few others near it, as a share of what a visit usually
+# has; it fits with so many. So many visits tell what is usual; a stop by chance alone is so rare. Assumed.
+ODD, FITS, FEWEST_SURE, CHANCE = 0.1, 0.5, 8, 0.01
 HALF_A_YEAR_DAYS = 183  # a baseline is counted up to six months before
 
 
@@ -132,6 +135,44 @@ def hold_against_heading(name: str, rows: pd.DataFrame, plan: Plan, out: Joined)
         return
     stop(out, rows, fits_turned, f"{name}.date", "turned_visit")
     stop(out, rows, far & ~fits_turned, f"{name}.date", "off_month")
+    if name != "events":  # they come when they come
+        _hold_against_others(name, rows[rows["planned_month"].isna()], out)
+
+
+def _hold_against_others(name: str, rows: pd.DataFrame, out: Joined) -> None:
+    """Stop at visits that lie where no others do and fit only turned round, if more do than by chance.
+
+    What is usual is told by visits that cannot have been turned: after day 12, or on 5 May. By chance as many
+    of the others are odd (Fisher's exact test); where no more are, they are named and read as they stand.
+    """
+    visits = rows[rows["month"].notna()].drop_duplicates(["patient_id", "session_id", "date"])
+    turned = _months_turned(visits).where(lambda t: t.ne(visits["month"]))
+    sure = np.sort(visits.loc[turned.isna(), "month"])
+    if len(sure) < FEWEST_SURE:
+        return
+    usual = np.median(_near(sure, sure) - 1)
+    odd = _near(visits["month"], sure) - turned.isna() < ODD * usual
+    suspect = odd & (_near(turned, sure) >= FITS * usual)
+    if not suspect.any():
+        return
+    # A fifth of a second to import, and only where something is odd.
+    from scipy.stats import fisher_exact
+
+    table = pd.crosstab(turned.notna(), odd).reindex(index=[True, False], columns=[True, False], fill_value=0)
+    if fisher_exact(table.to_numpy(), alternative="greater").pvalue < CHANCE:
+        stop(out, visits, suspect, f"{name}.date", "turned_among_others")
+        return
+    out.notes.append(
+        f"{name}: {int(suspect.sum())} visits lie at months at which hardly any other does, and at a usual "
+        f"one with day and month turned, first at row {int(visits.loc[suspect, 'row'].min())}; look there"
+    )
+
+
+def _near(months: pd.Series | np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Return how many of the others (sorted) lie near each month; none near a month that is not known."""
+    at = np.asarray(months, dtype=float)
+    inside = np.searchsorted(others, at + TURNED_FITS, "right") - np.searchsorted(others, at - TURNED_FITS)
+    return np.where(np.isnan(at), 0, inside)
 
 
 def _months_turned(rows: pd.DataFrame) -> pd.Series:

@@ -343,17 +343,18 @@ def _verdict(row: pd.Series) -> str:
         return "No count after the session yet: it can be judged from its next count on."
     if row["is_beyond"]:
         return "Cannot be judged yet: too few of our cases were counted this late."
+    if row["state"] == "cannot tell" and row["is_far_below"]:
+        return _disagreement(row)
     behind, ahead, low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
-    if row["state"] == "low":
-        return f"Low: chance {_chance(low)}. Mature, little more will come."
-    if row["state"] == "not low":
-        return f"Not low: chance of low {_chance(low)}."
-    if row["state"] == "ahead":
-        return f"Ahead: above 95 in 100 comparable cases; chance of the upper tenth {_chance(ahead)}."
-    if row["state"] == "usual":
-        return f"As usual: chance of neither tenth {_chance(100 - behind - ahead)}."
-    if row["state"] == "not behind":
-        return f"Not behind: chance of the lowest tenth {_chance(behind)}."
+    certain = {
+        "low": f"Low: chance {_chance(low)}. Mature, little more will come.",
+        "not low": f"Not low: chance of low {_chance(low)}.",
+        "ahead": f"Ahead: above 95 in 100 comparable cases; chance of the upper tenth {_chance(ahead)}.",
+        "usual": f"As usual: chance of neither tenth {_chance(100 - behind - ahead)}.",
+        "not behind": f"Not behind: chance of the lowest tenth {_chance(behind)}.",
+    }
+    if row["state"] in certain:
+        return certain[row["state"]]
     if row["state"] == "cannot tell" and row["is_mature"]:
         return f"Cannot be judged: chance of low {_chance(low)}; 95 % or 5 % would tell. {ONE_MORE}"
     split = ", ".join(
@@ -366,6 +367,18 @@ def _verdict(row: pd.Series) -> str:
     ripe = MATURITY_MONTH.get(str(row["zone"]))
     told = "" if ripe is None else f" Late or low can be told from the count at month {ripe:g} on."
     return f"Cannot be judged yet: {text}{told}"
+
+
+def _disagreement(row: pd.Series) -> str:
+    """Return how far the last reading lies below what all counts say, and what the first count has in it."""
+    ends = results.limits(row["reading"], row["reading_se"], level=results.LEVEL)
+    reading = f"{numbers.number(row['reading'])} % ({numbers.limits(*ends)})"
+    by_all = f"{numbers.number(row['yield_now'])} % ({numbers.limits(row['yield_low'], row['yield_high'])})"
+    return (
+        f"Cannot be judged: the last reading, {reading}, is far below what all counts together say, "
+        f"{by_all}: they put the density before the session at {row['before_by_all']:.0f}, "
+        f"{row['before']:.0f} was counted. Count this region again first."
+    )
 
 
 def _chance(percent: float) -> str:

@@ -7,7 +7,8 @@ tempo: both are summed over nodes, the other placements in by their own likeliho
 
 * The prior is the practice's distribution averaged over its draws, so that its own error widens it.
 * True yield at a month: quantiles of plateau x F(month / (H exp(t))) over the posterior, uniform within
-  cells of the grid. Without the error of any count or of planted density.
+  cells of the grid, widened by the error of the rate of native loss. Without the error of any count or of
+  planted density.
 * Count to come: a mixture of normals over the posterior, with what is not known of the region's native hair,
   of planted density (an error that multiplies the case's own growth) and of the reader, the count's own
   error and the practice's curve's; limits where its distribution function says.
@@ -140,7 +141,7 @@ class _Cells:
         return (low + high) / 2
 
 
-def _cells(post: Posterior, months, which: np.ndarray | None) -> _Cells:
+def _cells(post: Posterior, months, which: np.ndarray | None, *, widened: bool = True) -> _Cells:
     at = np.arange(len(post.of.names)) if which is None else which
     months = np.asarray(months, dtype=float)
     months = months if months.ndim == 2 else np.tile(np.atleast_1d(months), (len(at), 1))
@@ -150,7 +151,24 @@ def _cells(post: Posterior, months, which: np.ndarray | None) -> _Cells:
     emerged = share(by.shape, ratio, by.log_k[zone][:, None, None])[0]
     centre = CENTRES + post.of.shift[at, None]
     lower = np.maximum(centre - WIDTH / 2, 0.0)
-    return _Cells(post.weights[at], emerged, lower, np.maximum(centre + WIDTH / 2, lower + LEAST_PLATEAU))
+    weights = _widened(post, at) if widened else post.weights[at]
+    return _Cells(weights, emerged, lower, np.maximum(centre + WIDTH / 2, lower + LEAST_PLATEAU))
+
+
+def _widened(post: Posterior, at: np.ndarray) -> np.ndarray:
+    """Return weights (n, A, T) spread over plateaus by the error of the rate of native loss.
+
+    A wrong rate moves what every reading says and the practice's distribution alike, so that no count of the
+    case makes it smaller. The width of a cell stands for its own part of the variance.
+    """
+    fit = post.dist.fit
+    start = fit.slices[PLATEAU][0]
+    moves = fit.shared["native loss"][start : start + len(fit.zones)]
+    sd = np.sqrt(np.maximum(moves**2 - WIDTH**2 / 12, 1e-12))
+    ends = CENTRES[1:] - WIDTH / 2
+    below = ndtr((ends[None, :, None] - CENTRES) / sd[:, None, None])
+    kernel = np.diff(below, axis=1, prepend=0.0, append=1.0)
+    return np.einsum("nba,nat->nbt", kernel[post.of.zone[at]], post.weights[at], optimize=True)
 
 
 def yields_at(
@@ -194,9 +212,15 @@ def _shared_sd(post: Posterior) -> np.ndarray:
     return se * np.clip(variance / np.maximum(prior, 1.0), 0.0, 1.0)
 
 
-def chance_below(post: Posterior, months, yield_pct, *, which: np.ndarray | None = None) -> np.ndarray:
-    """Return the chance (n, m) that the true yield at months lies below a yield, one number or (n, m)."""
-    cells = _cells(post, months, which)
+def chance_below(
+    post: Posterior, months, yield_pct, *, which: np.ndarray | None = None, of_practice: bool = False
+) -> np.ndarray:
+    """Return the chance (n, m) that the true yield at months lies below a yield, one number or (n, m).
+
+    `of_practice`: the yield is one of the practice's own centiles, which errs with the case's by the same
+    rate of native loss.
+    """
+    cells = _cells(post, months, which, widened=not of_practice)
     return cells.below(np.broadcast_to(np.asarray(yield_pct, dtype=float), cells.emerged.shape[:2]))
 
 

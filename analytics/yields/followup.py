@@ -79,7 +79,7 @@ def photograph_failures(
             f"yields.photograph_failures(by, level): out of range; use any of {', '.join(GROUPS)}, and a "
             "level of 0.5 to 0.999"
         )
-    attended = _attendances(records)
+    attended = attendances(records)
     counts = (
         attended.groupby(list(by), sort=True)
         .agg(
@@ -108,8 +108,8 @@ def photograph_failures(
     return Result(shares, attended.assign(reason=""), method, by=tuple(by), extra={"counts": shown})
 
 
-def _attendances(records: Records) -> pd.DataFrame:
-    """Return one row per attendance, as one reader saw it: whether it failed, its visit, the reason."""
+def attendances(records: Records) -> pd.DataFrame:
+    """Return one row per attendance, as one reader saw it: failed, its visit, condition_reason, room."""
     counts = records.measurements
     counts = counts[counts["zone"].ne("donor")]
     months = counts["month"].to_numpy(dtype=float)
@@ -119,11 +119,15 @@ def _attendances(records: Records) -> pd.DataFrame:
         visit=np.array(VISITS)[nearest],
         reader_id=counts["reader_id"].fillna(NOT_SAID),
         device_class=counts["device_class"].fillna(NOT_SAID),
+        room=counts["room"].fillna(NOT_SAID),
         why=counts["condition_reason"].replace("", pd.NA),
     )
     key = ["patient_id", "session_id", "month", "reader_id", "device_class"]
     return rows.groupby(key, as_index=False, sort=False).agg(
-        failed=("failed", "max"), visit=("visit", "first"), condition_reason=("why", "first")
+        failed=("failed", "max"),
+        visit=("visit", "first"),
+        condition_reason=("why", "first"),
+        room=("room", "first"),
     )
 
 

@@ -32,6 +32,7 @@ import pandas as pd
 from coverage_emergence import base_truth
 
 from analytics import regrowth, simulate, yields
+from analytics.course import standing
 from analytics.dictionary import FRONT, MATURITY_MONTH
 from analytics.errors import FitError
 from analytics.regrowth import distribution, plateaus, single_cases
@@ -110,6 +111,7 @@ def one_register(name: str, n: int, seed: int, *, with_cases: bool) -> list[dict
     lines = _means(name, truth, latent, fit) + _shares(name, truth, latent, fit, dist)
     if with_cases:
         lines += _cases(latent, rows.frame, fit, dist)
+        lines += _reassured(latent, rows.frame, dist)
         lines += _counts(rows.frame, dist, latent, np.random.default_rng(seed))
     return [{"seed": seed, **line} for line in lines]
 
@@ -227,6 +229,30 @@ def _cases(latent, frame: pd.DataFrame, fit, dist) -> list[dict]:
         zone = fit.zones[post.of.zone[i]]
         values = (found["mean"][i, 0], found["low"][0, i, 0], found["high"][0, i, 0])
         lines.append(_line(kind, zone, here, *values))
+    return lines
+
+
+def _reassured(latent, frame: pd.DataFrame, dist) -> list[dict]:
+    """Return mature placements that their chances reassure of: how many are under the threshold all the same.
+
+    `truth` is 100 where the true yield at the last reading is under the threshold, so that its mean is the
+    percentage; `estimate` the chance told. Where the last reading lies far below, the page does not reassure.
+    """
+    table = standing.standings_of(dist, frame, bounds=standing.practice_bounds(dist))
+    table = table[table["is_mature"].astype(bool) & ~table["is_beyond"].astype(bool)]
+    months = np.unique(table["month"].to_numpy(dtype=float))
+    true = simulate.true_yields(latent, months)
+    row = {p: i for i, p in enumerate(latent.placements["placement_id"])}
+    lines = []
+    for name, one in table.iterrows():
+        usual = 1 - one["chance_behind"] - one["chance_ahead"]
+        state = standing.state_of(one["z"], one["told"], usual=usual, low=one["chance_low"])
+        if state not in standing.REASSURING:
+            continue
+        is_under = true[row[name], np.searchsorted(months, one["month"])] < THRESHOLD
+        kind = "reading far below" if one["is_far_below"] else "reading agrees"
+        told = 100 * one["chance_low"]
+        lines.append(_line(f"reassured, {kind}", one["zone"], 100.0 * is_under, told, np.nan, np.nan))
     return lines
 
 
