@@ -1,4 +1,4 @@
-"""Transected grafts, failed photographs, missing records: planted effects found, equal to plain fits.
+"""Transected grafts, donors, failed photographs, missing records: planted effects found, equal to plain fits.
 
 Outside: statsmodels WLS and MixedLM and its Wilson limits on the invented clinic, sums by hand, and
 registers whose truth is known.
@@ -76,6 +76,91 @@ def test_a_weighted_formula_refuses_what_it_does_not_fit(demo):
         fitted.diagnose()
     with pytest.raises(errors.ParameterError, match="not fitted together"):
         bench.model("share ~ 1", frame, weights="grafts_out", crossed="surgeon_id")
+
+
+# ---- the donor
+
+
+def _harvested(clinic, hairs, uneven=0.0, regions=2, seed=2):
+    """Return the clinic whose donors are counted in several regions and lose so many hairs for each graft.
+
+    Regions lose the mean share and a normal deviation of `uneven` points of density; unmarked fields of
+    3 cm2, drawn as Poisson counts.
+    """
+    rng, n = np.random.default_rng(seed), len(clinic.sessions)
+    of = clinic.sessions.merge(clinic.patients, on="patient_id", validate="many_to_one")
+    taken = (of["grafts_out"] / of["donor_area_cm2"]).astype(float)
+    taken = taken.where(of["method"].eq("FUE"), 0.0)
+    parts = []
+    for region in range(regions):
+        full = of["donor_hairs_cm2"].astype(float) * rng.normal(1, 0.03, n)
+        left = full - hairs * taken - full * rng.normal(0, uneven / 100, n)
+        for month, density in ((0.0, full), (11.0, left)):
+            counted = rng.poisson(np.maximum(density, 1) * 3.0) / 3.0
+            parts.append(
+                of[["patient_id", "session_id"]].assign(
+                    region_id=f"D{region}", month=month, density_hairs_cm2=counted
+                )
+            )
+    made = pd.concat(parts, ignore_index=True).assign(
+        zone="donor",
+        region_kind="donor",
+        count_number=1,
+        roi_area_cm2=1.0,
+        n_fields=3,
+        roi_marked=False,
+        standard_conditions=True,
+        hair_length="short",
+        reader_id="R1",
+        device_class="D1",
+    )
+    counts = clinic.measurements[clinic.measurements["zone"].ne("donor")]
+    made = made.reindex(columns=counts.columns).astype(counts.dtypes)
+    return replace(clinic, measurements=pd.concat([counts, made], ignore_index=True))
+
+
+def test_what_a_donor_loses_is_found_and_a_donor_that_loses_nothing_is_not_said_to(clinic):
+    for hairs in (3.0, 0.0):
+        told = factors.donor(_harvested(clinic, hairs))
+        row = _rows(told, "hairs lost for each graft taken").iloc[0]
+        assert row["ci_low"] < hairs < row["ci_high"]
+        assert (row["flag"] == factors.HIGHER) == (hairs > 0)
+        spread = _rows(told, "spread of the loss between regions").iloc[0]
+        assert spread["flag"] == factors.NO_MORE
+    assert recorded.donor(told).startswith("Donor: ")
+
+
+def test_an_uneven_harvest_is_found_with_its_spread(clinic):
+    told = factors.donor(_harvested(clinic, 2.0, uneven=12.0))
+    row = _rows(told, "spread of the loss between regions").iloc[0]
+    assert row["ci_low"] < 12 < row["ci_high"]
+    assert row["flag"] == "uneven beyond counting error"
+
+
+def test_what_a_donor_loses_equals_a_plain_mixed_model(clinic):
+    lost = _harvested(clinic, 2.0)
+    told = factors.donor(lost)
+    frame = (
+        told.rows()
+        .query("reason == ''")
+        .merge(lost.patients[["patient_id", "age_years", "curl"]], on="patient_id")
+    )
+    frame = frame.astype({"age_years": float, "curl": object}).dropna()
+    plain = smf.mixedlm("lost ~ age_years + curl + taken", frame, groups=frame["patient_id"]).fit(reml=True)
+    row = _rows(told, "hairs lost for each graft taken").iloc[0]
+    assert row["estimate"] == pytest.approx(plain.params["taken"], abs=0.01)
+    assert row["se"] == pytest.approx(plain.bse["taken"], rel=0.03)
+    offered = lost.patients.set_index("patient_id").loc[frame["patient_id"].unique()]
+    mean = (offered["donor_hairs_cm2"] / offered["donor_fu_cm2"]).mean()
+    assert _rows(told, "hairs a graft offered")["estimate"].iloc[0] == pytest.approx(mean)
+
+
+def test_a_strip_and_a_donor_not_counted_again_are_left_out_with_a_reason(demo):
+    rows = factors.donor(demo).rows()
+    method = rows["session_id"].map(demo.sessions.set_index("session_id")["method"])
+    assert rows.loc[method.ne("FUE"), "reason"].ne("").all()
+    assert rows.loc[rows["lost"].isna(), "reason"].ne("").all()
+    assert rows["reason"].eq("").sum() == len(rows[rows["lost"].notna() & method.eq("FUE")])
 
 
 # ---- photographs that fail
@@ -181,7 +266,7 @@ def test_planted_hairs_all_counted_in_the_region_cost_nothing(demo):
     assert now.loc[(gap, gaps.COST), "estimate"] > 0
 
 
-@pytest.mark.parametrize("ask", ["transection", "photographs", "missing_records"])
+@pytest.mark.parametrize("ask", ["transection", "donor", "photographs", "missing_records"])
 def test_one_patient_gets_a_sentence(ask):
     told = getattr(factors, ask)(simulate.as_records(simulate.register(1, seed=2)[0]))
     assert told.gap is not None

@@ -20,6 +20,7 @@ TITLES = {
     "second_session": "A later session into a zone against a first",
     "by_person": "Change for each doubling of a person's sessions",
     "transection": "Grafts visibly transected, by curl, technique and method",
+    "donor": "What the donor loses, and how evenly",
     "photographs": "Photographs that failed: reasons, and who, where and when",
     "missing_records": "What is missing, and what it costs the mean yield at maturity",
 }
@@ -27,6 +28,7 @@ ROWS_ARE = {
     "hairs_per_graft": "Sessions",
     "by_person": "Sessions or planted zones",
     "transection": "Sessions",
+    "donor": "Regions",
     "photographs": "Attendances",
     "missing_records": "Rows",
 }
@@ -127,6 +129,20 @@ def transection(result: Result) -> str:
     return _beyond_chance(result, "recorded", "Nothing recorded goes with transected grafts beyond chance")
 
 
+def donor(result: Result) -> str:
+    """Return what the donor loses for each graft taken, beside what a graft holds, in a line."""
+    row = _row(result, "hairs lost for each graft taken")
+    if isinstance(row, str):
+        return row
+    offered = _row(result, "hairs a graft offered")
+    beside = "" if isinstance(offered, str) else f", of {numbers.number(offered['estimate'], 1)} it holds"
+    told = f"; {row['flag']}" if row["flag"].startswith(factors.CANNOT_TELL) else ""
+    return (
+        f"Donor: {numbers.number(row['estimate'], 1)} hairs lost for each graft taken{beside} "
+        f"({_limits(row, 1)}){told}."
+    )
+
+
 def photographs(result: Result) -> str:
     """Return how many photographs failed, the commonest reason, and who or what differs beyond chance."""
     first = _row(result, "any reason")
@@ -203,6 +219,7 @@ SAYS: dict[str, Callable[[Result], str]] = {
     "singles": _of_yield("", "10 points more of hairs in single-hair grafts"),
     "by_person": by_person,
     "transection": transection,
+    "donor": donor,
     "photographs": photographs,
     "missing_records": missing_records,
     "second_session": _of_yield("planted before minus first", "Later session into a zone against a first"),
