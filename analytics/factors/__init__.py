@@ -14,3 +14,4 @@ from analytics.factors.planted_density import by_density
 from analytics.factors.poor_growth import poor_growth
 from analytics.factors.second_sessions import second_session
 from analytics.factors.transected_grafts import transection
+from analytics.factors.therapy import therapy_begun

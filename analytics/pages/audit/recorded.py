@@ -17,6 +17,8 @@ TITLES = {
     "by_density": "Yield by planted density",
     "hairs_per_graft": "Hairs a graft, planted and offered",
     "singles": "Yield by the share of hairs in single-hair grafts",
+    "whose_hairs": "The gain at maturity and its parts, hairs/cm²",
+    "therapy_begun": "Yield where therapy was begun before or after the session",
     "second_session": "A later session into a zone against a first",
     "by_person": "Change for each doubling of a person's sessions",
     "transection": "Grafts visibly transected, by curl, technique and method",
@@ -124,6 +126,30 @@ def by_person(result: Result) -> str:
     return f"{numbers.title_case('; '.join(said))}." if said else NO_CHANGE
 
 
+def whose_hairs(result: Result) -> str:
+    """Return the parts of the gain in the zone of most patients, and how far published rates carry them."""
+    if why := why_not(result):
+        return why
+    rows = result.table().dropna(subset="estimate")
+    rows = rows[rows["zone"].ne("all zones")]
+    if rows.empty:
+        return disclosure.WITHHELD
+    zone = rows.loc[rows["n_patients"].idxmax(), "zone"]
+    by_term = rows[rows["zone"].eq(zone)].set_index("term")["estimate"]
+    if not {"gained", "planted", "native", "therapy"} <= set(by_term.index):
+        return disclosure.WITHHELD
+    part = {name: numbers.number(by_term[name], 1) for name in by_term.index}
+    return (
+        f"{numbers.title_case(zone)}: {part['gained']} hairs/cm² gained, {part['planted']} of planted hair, "
+        f"{part['native']} of native hair, {part['therapy']} by therapy."
+    )
+
+
+def therapy_begun(result: Result) -> str:
+    """Return whether yield differs where therapy was begun before or after the session."""
+    return _beyond_chance(result, "term", "Yield does not differ beyond chance with when therapy was begun")
+
+
 def transection(result: Result) -> str:
     """Return the share of transected grafts in the commonest group, and what differs beyond chance."""
     return _beyond_chance(result, "recorded", "Nothing recorded goes with transected grafts beyond chance")
@@ -186,12 +212,15 @@ def _beyond_chance(result: Result, of: str, nothing: str) -> str:
     rows = rows[rows["flag"].ne("")]
     told = rows[rows["flag"].isin([factors.HIGHER, factors.LOWER])]
     said = [
-        f"{row[of]}, {row['term']}: {_signed(row['estimate'], 1)} points ({_limits(row, 1)})"
+        f"{', '.join(row[list(dict.fromkeys((of, 'term')))])}: {_signed(row['estimate'], 1)} points "
+        f"({_limits(row, 1)})"
         for _, row in told.iterrows()
     ]
     if said:
         return f"{numbers.title_case('; '.join(said))}."
     open_ = int(rows["flag"].str.startswith(factors.CANNOT_TELL).sum())
+    if 0 < open_ == len(rows):
+        return f"{nothing}, but none of it can be told of so few."
     rest = f"; for {open_} of {len(rows)} it cannot be told" if open_ else ""
     return f"{nothing}{rest}."
 
@@ -218,6 +247,8 @@ SAYS: dict[str, Callable[[Result], str]] = {
     "hairs_per_graft": hairs_per_graft,
     "singles": _of_yield("", "10 points more of hairs in single-hair grafts"),
     "by_person": by_person,
+    "whose_hairs": whose_hairs,
+    "therapy_begun": therapy_begun,
     "transection": transection,
     "donor": donor,
     "photographs": photographs,
