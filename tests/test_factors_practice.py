@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from bench import further_questions as planted
 from statsmodels.stats.proportion import proportion_confint
 
 from analytics import bench, errors, factors, simulate, yields
@@ -30,19 +31,9 @@ def _rows(result, term):
 # ---- transected grafts
 
 
-def _cut(clinic, points):
-    """Return the clinic whose curly and coily hair is transected so many points more."""
-    sessions, rng = clinic.sessions, np.random.default_rng(4)
-    curl = sessions["patient_id"].map(clinic.patients.set_index("patient_id")["curl"])
-    patient = pd.Series(rng.normal(0, 1, len(clinic.patients)), index=clinic.patients["patient_id"])
-    share = 5 + points * curl.eq("wavy").to_numpy(dtype=float) + sessions["patient_id"].map(patient)
-    cut = (sessions["grafts_out"].astype(float) * share.clip(0.5, 90) / 100).round()
-    return replace(clinic, sessions=sessions.assign(grafts_transected=cut.astype("Int64")))
-
-
 def test_a_curl_that_is_transected_more_is_found_and_an_absent_one_not_claimed(clinic):
     for points in (2.0, 0.0):
-        told = factors.transection(_cut(clinic, points))
+        told = factors.transection(planted.cut(clinic, points))
         row = _rows(told, "difference from straight").set_index("recorded").loc["curl: wavy"]
         assert row["ci_low"] < points < row["ci_high"]
         assert (row["flag"] == factors.HIGHER) == (points > 0)
@@ -81,47 +72,9 @@ def test_a_weighted_formula_refuses_what_it_does_not_fit(demo):
 # ---- the donor
 
 
-def _harvested(clinic, hairs, uneven=0.0, regions=2, seed=2):
-    """Return the clinic whose donors are counted in several regions and lose so many hairs for each graft.
-
-    Regions lose the mean share and a normal deviation of `uneven` points of density; unmarked fields of
-    3 cm2, drawn as Poisson counts.
-    """
-    rng, n = np.random.default_rng(seed), len(clinic.sessions)
-    of = clinic.sessions.merge(clinic.patients, on="patient_id", validate="many_to_one")
-    taken = (of["grafts_out"] / of["donor_area_cm2"]).astype(float)
-    taken = taken.where(of["method"].eq("FUE"), 0.0)
-    parts = []
-    for region in range(regions):
-        full = of["donor_hairs_cm2"].astype(float) * rng.normal(1, 0.03, n)
-        left = full - hairs * taken - full * rng.normal(0, uneven / 100, n)
-        for month, density in ((0.0, full), (11.0, left)):
-            counted = rng.poisson(np.maximum(density, 1) * 3.0) / 3.0
-            parts.append(
-                of[["patient_id", "session_id"]].assign(
-                    region_id=f"D{region}", month=month, density_hairs_cm2=counted
-                )
-            )
-    made = pd.concat(parts, ignore_index=True).assign(
-        zone="donor",
-        region_kind="donor",
-        count_number=1,
-        roi_area_cm2=1.0,
-        n_fields=3,
-        roi_marked=False,
-        standard_conditions=True,
-        hair_length="short",
-        reader_id="R1",
-        device_class="D1",
-    )
-    counts = clinic.measurements[clinic.measurements["zone"].ne("donor")]
-    made = made.reindex(columns=counts.columns).astype(counts.dtypes)
-    return replace(clinic, measurements=pd.concat([counts, made], ignore_index=True))
-
-
 def test_what_a_donor_loses_is_found_and_a_donor_that_loses_nothing_is_not_said_to(clinic):
     for hairs in (3.0, 0.0):
-        told = factors.donor(_harvested(clinic, hairs))
+        told = factors.donor(planted.harvested(clinic, hairs))
         row = _rows(told, "hairs lost for each graft taken").iloc[0]
         assert row["ci_low"] < hairs < row["ci_high"]
         assert (row["flag"] == factors.HIGHER) == (hairs > 0)
@@ -131,14 +84,14 @@ def test_what_a_donor_loses_is_found_and_a_donor_that_loses_nothing_is_not_said_
 
 
 def test_an_uneven_harvest_is_found_with_its_spread(clinic):
-    told = factors.donor(_harvested(clinic, 2.0, uneven=12.0))
+    told = factors.donor(planted.harvested(clinic, 2.0, uneven=12.0))
     row = _rows(told, "spread of the loss between regions").iloc[0]
     assert row["ci_low"] < 12 < row["ci_high"]
     assert row["flag"] == "uneven beyond counting error"
 
 
 def test_what_a_donor_loses_equals_a_plain_mixed_model(clinic):
-    lost = _harvested(clinic, 2.0)
+    lost = planted.harvested(clinic, 2.0)
     told = factors.donor(lost)
     frame = (
         told.rows()
@@ -181,24 +134,14 @@ def test_reasons_of_failed_photographs_equal_counts_by_hand_and_statsmodels_limi
 
 
 def test_a_room_where_photographs_fail_is_found_and_an_absent_one_not_claimed(clinic):
-    counts, rng = clinic.measurements, np.random.default_rng(1)
-    key = counts["patient_id"] + "|" + counts["session_id"] + "|" + counts["month"].astype(str)
-    day, where = pd.factorize(key)
-    draws = rng.random((3, len(where)))
-    room = pd.Series(np.where(draws[0] < 0.4, "B", "A")[day], dtype="string")
-    for more in (0.12, 0.0):
-        fails = draws[1] < 0.05 + more * (draws[0] < 0.4)
-        failing = replace(
-            clinic,
-            measurements=counts.assign(room=room, standard_conditions=~fails[day], condition_reason="light"),
-        )
-        told = factors.photographs(failing)
+    for more in (12.0, 0.0):
+        told = factors.photographs(planted.photographed(clinic, more))
         row = _rows(told, "difference from A").iloc[0]
         assert row["seen"] == "room: B"
         assert _rows(told, "light")["numerator"].iloc[0] == _rows(told, "any reason")["numerator"].iloc[0]
-        assert row["ci_low"] < 100 * more < row["ci_high"]
+        assert row["ci_low"] < more < row["ci_high"]
         assert (row["flag"] == factors.HIGHER) == (more > 0)
-        assert ("room: B" in recorded.photographs(told)) == (more > 0)
+        assert ("room: B" in recorded.photographs(told).replace("Room: B", "room: B")) == (more > 0)
 
 
 def test_differences_of_failed_photographs_equal_a_plain_mixed_model(demo):

@@ -8,7 +8,7 @@ from analytics.factors.adjusted import CANNOT_TELL, FALLS, HIGHER, LOWER, NO_MOR
 from analytics.factors.gaps import missing_records
 from analytics.factors.graft_sizes import hairs_per_graft, single_hair_grafts
 from analytics.factors.persons import by_person
-from analytics.factors.donor import donor
+from analytics.factors.donor_area import donor
 from analytics.factors.failed_photographs import photographs
 from analytics.factors.planted_density import by_density
 from analytics.factors.poor_growth import poor_growth
