@@ -12,9 +12,9 @@ import statsmodels.formula.api as smf
 from scipy import stats
 
 from analytics import bench, factors, simulate, yields
-from analytics.factors import therapy
+from analytics.factors import therapy, whose
 from analytics.pages.audit import recorded
-from analytics.yields import native, parts
+from analytics.yields import native
 
 ASSUMED = yields.Choices(native_change="assumed")
 
@@ -24,7 +24,7 @@ def _lines(result):
 
 
 def test_the_parts_add_up_and_equal_sums_by_hand(demo):
-    told = _lines(yields.whose_hairs(demo, choices=ASSUMED))
+    told = _lines(factors.whose_hairs(demo, choices=ASSUMED))
     rows = yields.one_reading(yields.by_visit(demo, choices=ASSUMED))
     for zone, own in rows.groupby("zone"):
         of = told.loc[zone]["estimate"]
@@ -33,7 +33,7 @@ def test_the_parts_add_up_and_equal_sums_by_hand(demo):
         resting = (abs(of["native"]) + abs(of["therapy"])) / of[["planted", "native", "therapy"]].abs().sum()
         assert of["resting on published rates"] == pytest.approx(100 * resting)
     untreated = replace(demo, therapies=demo.therapies.iloc[:0])
-    without = _lines(yields.whose_hairs(untreated, choices=ASSUMED))["estimate"]
+    without = _lines(factors.whose_hairs(untreated, choices=ASSUMED))["estimate"]
     assert without.xs("therapy", level="term").eq(0).all()
     # What would have become of native hair without therapy does not hang on who had it.
     assert without["crown", "native"] == pytest.approx(told.loc[("crown", "native"), "estimate"], rel=1e-9)
@@ -41,7 +41,7 @@ def test_the_parts_add_up_and_equal_sums_by_hand(demo):
 
 def test_the_error_of_a_part_is_that_of_its_spread_between_patients_and_of_what_all_share(demo):
     # Native loss as told, and one reader's habit: only chance is left of the therapy part.
-    told = _lines(yields.whose_hairs(demo, choices=ASSUMED))
+    told = _lines(factors.whose_hairs(demo, choices=ASSUMED))
     rows = yields.one_reading(yields.by_visit(demo, choices=ASSUMED))
     crown = rows[rows["zone"].eq("crown")]
     assert crown["patient_id"].is_unique
@@ -50,7 +50,7 @@ def test_the_error_of_a_part_is_that_of_its_spread_between_patients_and_of_what_
     assert row["se"] == pytest.approx(stats.sem(part))
     limits = stats.t.interval(0.95, len(part) - 1, part.mean(), stats.sem(part))
     assert (row["ci_low"], row["ci_high"]) == pytest.approx(limits)
-    combined = _lines(yields.whose_hairs(demo))
+    combined = _lines(factors.whose_hairs(demo))
     assert combined.loc[("crown", "native"), "se"] > told.loc[("crown", "native"), "se"]
 
 
@@ -58,7 +58,7 @@ def test_the_parts_hold_the_truth_of_a_register():
     truth = replace(simulate.plain(), therapy_share=0.5, controls=0.3)
     tables, latent = simulate.register(220, truth=truth, seed=11)
     clinic = simulate.as_records(tables)
-    told = _lines(yields.whose_hairs(clinic))
+    told = _lines(factors.whose_hairs(clinic))
     rows = yields.one_reading(yields.by_visit(clinic))
     true = latent.readings.drop_duplicates(["patient_id", "session_id", "region_id", "month"])
     key = ["patient_id", "session_id", "region_id", "month"]
@@ -84,10 +84,10 @@ def test_what_therapy_did_in_unplanted_regions_is_found(gain, later, ratio):
         therapy_later_pct=later,
     )
     clinic = simulate.as_records(simulate.register(150, truth=truth, seed=3)[0])
-    told = yields.whose_hairs(clinic)
-    row = _lines(told).loc[("all zones", parts.SEEN)]
+    told = factors.whose_hairs(clinic)
+    row = _lines(told).loc[("all zones", whose.SEEN)]
     assert row["ci_low"] < ratio < row["ci_high"]
-    assert (row["flag"] == parts.NOT_AS_PUBLISHED) == (ratio == 0)
+    assert (row["flag"] == whose.NOT_AS_PUBLISHED) == (ratio == 0)
 
 
 def test_what_therapy_did_is_not_said_of_few(demo):
@@ -96,7 +96,7 @@ def test_what_therapy_did_is_not_said_of_few(demo):
     ratio, _, _, n = native.therapy_seen(replace(demo, therapies=demo.therapies[some]), rate)
     assert n < native.MIN_CONTROL_REGIONS
     assert np.isnan(ratio)
-    said = recorded.whose_hairs(yields.whose_hairs(demo))
+    said = recorded.whose_hairs(factors.whose_hairs(demo))
     assert said.startswith("Hairline: 38.4 hairs/cm² gained, 39.1 of planted hair, −0.9 of native hair")
 
 

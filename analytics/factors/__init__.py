@@ -15,3 +15,4 @@ from analytics.factors.poor_growth import poor_growth
 from analytics.factors.second_sessions import second_session
 from analytics.factors.transected_grafts import transection
 from analytics.factors.therapy import therapy_begun
+from analytics.factors.whose import whose_hairs

@@ -7,8 +7,7 @@ against the rest; `sensitivity` the headline under every defensible choice, `wit
 `if_not_read` what the others could change; `joint` the view for overlapping sessions; `photograph_failures`
 the share of photographs that failed (`attendances`); `season` how counts swing over the year (`season_of`
 lines that estimated it); `loss_chain` what is lost between the punch and the mirror (`ratio_of_sums`);
-`graft_yield` the share of grafts that show a hair; `hair_mass` hair cross-section;
-`whose_hairs` what of the gain is planted, native and therapy's.
+`graft_yield` the share of grafts that show a hair; `hair_mass` hair cross-section.
 """
 
 from analytics.yields.choices import (
@@ -22,9 +21,8 @@ from analytics.yields.joint import joint
 from analytics.yields.link import MIN_BOTH, planted_error
 from analytics.yields.losses import graft_yield, loss_chain, ratio_of_sums
 from analytics.yields.mass import cross_section, hair_mass
-from analytics.yields.means import average, expected_variance, one_reading
-from analytics.yields.native import UntreatedRate
-from analytics.yields.parts import whose_hairs
+from analytics.yields.means import FEW, MIN_PATIENTS, average, expected_variance, one_reading
+from analytics.yields.native import MIN_CONTROL_REGIONS, UntreatedRate, therapy_seen
 from analytics.yields.rows import (
     MENDABLE, REASONS, USES, YIELD_FROM_MONTH, by_visit, native_rate, with_reason,
     yield_pct,

@@ -139,7 +139,7 @@ def one_register(seed: int, effects: dict[str, float]) -> list[dict]:
 
 def whose(clinic: Records, latent: simulate.Latent, seed: int) -> list[dict]:
     """Return the limits of the parts of hairline and frontal, beside what is true of the counts read."""
-    told = yields.whose_hairs(clinic).table().set_index(["zone", "term"])
+    told = factors.whose_hairs(clinic).table().set_index(["zone", "term"])
     key = ["patient_id", "session_id", "region_id", "month"]
     rows = yields.one_reading(yields.by_visit(clinic))
     true = latent.readings.drop_duplicates(key)

@@ -20,15 +20,11 @@ habit, are added.
 import numpy as np
 import pandas as pd
 
-from analytics import measurement
+from analytics import measurement, yields
 from analytics.errors import FitError
 from analytics.numerics import regression
 from analytics.records import Records
 from analytics.results import LEAST_FOR_INTERVAL, LEVEL, NO_INTERVAL, Result, limits, line
-from analytics.yields import native
-from analytics.yields.choices import USUAL, Choices
-from analytics.yields.means import FEW, MIN_PATIENTS, one_reading
-from analytics.yields.rows import by_visit, native_rate, with_reason
 
 UNIT = "hairs/cm²"
 ASSUMED = "resting on published rates"
@@ -36,13 +32,13 @@ SEEN = "therapy in unplanted regions over the published"
 ALL = "all zones"
 NOT_AS_PUBLISHED = "not as published: the parts of native hair and therapy err"
 NONE_SEEN = (
-    f"cannot be told; needs {native.MIN_CONTROL_REGIONS} treated patients with a followed unplanted region"
+    f"cannot be told; needs {yields.MIN_CONTROL_REGIONS} treated patients with a followed unplanted region"
 )
 AS_PUBLISHED = "lift as published, without an error of its own"
 NOT_PARTED = "not parted from native hair under this choice"
 
 
-def whose_hairs(records: Records, *, level: float = LEVEL, choices: Choices = USUAL) -> Result:
+def whose_hairs(records: Records, *, level: float = LEVEL, choices: yields.Choices = yields.USUAL) -> Result:
     """Return the gain at maturity in hairs/cm2, split into planted, native and therapy parts, by zone.
 
     Parameters
@@ -63,11 +59,11 @@ def whose_hairs(records: Records, *, level: float = LEVEL, choices: Choices = US
     FitError
         When no planted zone has a yield at maturity yet.
     """
-    rows = by_visit(records, choices=choices)
-    read = one_reading(rows)
+    rows = yields.by_visit(records, choices=choices)
+    read = yields.one_reading(rows)
     if read.empty:
-        raise FitError("yields.whose_hairs: no planted zone has a usable count at its month of maturity yet")
-    rate, is_parted = native_rate(records, choices), choices.native_change != "control"
+        raise FitError("factors.whose_hairs: no planted zone has a usable count at its month of maturity yet")
+    rate, is_parted = yields.native_rate(records, choices), choices.native_change != "control"
     published = rate.published_share if is_parted else 0.0
     why = AS_PUBLISHED if is_parted else NOT_PARTED
     lines = [
@@ -83,7 +79,7 @@ def whose_hairs(records: Records, *, level: float = LEVEL, choices: Choices = US
         f"gain at maturity less the expected change of native hair; {said}; means of planted zones, errors "
         "by patient (CR2), shared errors added"
     )
-    return Result(pd.DataFrame(lines), with_reason(rows, "headline"), method, by=("zone",))
+    return Result(pd.DataFrame(lines), yields.with_reason(rows, "headline"), method, by=("zone",))
 
 
 def _lines(own: pd.DataFrame, zone: str, published: float, why: str, level: float) -> list[dict]:
@@ -127,16 +123,16 @@ def _mean(term: str, values: pd.Series, shared: float, patients: np.ndarray, zon
         own = regression.contrast(fit, [1.0], level=level)
         se = float(np.hypot(own.se, shared))
         df = own.df * (se / own.se) ** 4 if own.se > 0 else np.inf
-    flag = NO_INTERVAL if n < LEAST_FOR_INTERVAL else FEW if n < MIN_PATIENTS else ""
+    flag = NO_INTERVAL if n < LEAST_FOR_INTERVAL else yields.FEW if n < yields.MIN_PATIENTS else ""
     return line(
         term, mean, UNIT, by={"zone": zone}, se=se, ci=limits(mean, se, level=level, df=df), level=level,
         basis="model", n_patients=n, n_rows=len(values), df=df, flag=flag,
     )  # fmt: skip
 
 
-def _seen(records: Records, rate: native.UntreatedRate, level: float) -> dict:
+def _seen(records: Records, rate: yields.UntreatedRate, level: float) -> dict:
     """Return the line of therapy's lift in unplanted regions."""
-    ratio, se, df, n = native.therapy_seen(records, rate)
+    ratio, se, df, n = yields.therapy_seen(records, rate)
     low, high = limits(ratio, se, level=level, df=df)
     flag = NONE_SEEN if np.isnan(ratio) else NOT_AS_PUBLISHED if low > 1 or high < 1 else ""
     return line(
