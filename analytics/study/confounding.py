@@ -72,7 +72,7 @@ def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Pla
             pd.to_numeric(values).to_numpy(dtype=float, na_value=np.nan), group, weights=weight
         )
     else:
-        words = common_words(values).to_numpy(dtype=object).astype(str)
+        words = common_words(values).astype(str)
         gap = weighting.categorical_difference(words, group, weights=weight)
     declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
     unseen = f"{counted(missing.sum())} rows not recorded" if missing.any() else ""

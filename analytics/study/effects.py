@@ -90,17 +90,21 @@ def coded(values: pd.Series, variable: str) -> tuple[np.ndarray, list[str]]:
         number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
         return _with_missing(number, variable)
     words = common_words(values)
-    levels = list(words.value_counts().index)
-    made = np.column_stack([words.eq(w).to_numpy(dtype=float) for w in levels[1:]] or [np.zeros(len(words))])
-    return made - made.mean(axis=0), [f"{variable}: {w}" for w in levels[1:]] or [variable]
+    codes, names = pd.factorize(words)
+    rarer = np.argsort(-np.bincount(codes), kind="stable")[1:]  # others stand against the most frequent
+    if not len(rarer):
+        return np.zeros((len(words), 1)), [variable]
+    made = (codes[:, None] == rarer).astype(float)
+    return made - made.mean(axis=0), [f"{variable}: {w}" for w in names[rarer]]
 
 
-def common_words(values: pd.Series) -> pd.Series:
-    """Return the words of a variable, those of few units joined to *other or rare*."""
-    words = as_words(values).fillna("not recorded")
-    counts = words.value_counts()
-    rare = set(counts[counts < FEWEST_UNITS].index)
-    return words.where(~words.isin(rare), "other or rare") if len(rare) > 1 else words
+def common_words(values: pd.Series) -> np.ndarray:
+    """Return the words of a variable, (n,), those of few units joined to *other or rare*."""
+    codes, different = pd.factorize(values)
+    words = np.append(as_words(pd.Series(different)).to_numpy(dtype=object), "not recorded")[codes]
+    codes, names = pd.factorize(words)
+    rare = np.bincount(codes, minlength=len(names)) < FEWEST_UNITS
+    return np.where(rare[codes], "other or rare", words) if rare.sum() > 1 else words
 
 
 def _with_missing(number: np.ndarray, variable: str) -> tuple[np.ndarray, list[str]]:
@@ -323,10 +327,10 @@ def recognised(units: pd.DataFrame) -> str:
     """
     if "site" in units and units["site"].notna().any():
         sided = units[units["site"].ne("whole")]
-        groups = sided.groupby(["patient_id", "session_id", "zone"])["x"].nunique()
-        split = groups[groups > 1].reset_index()["patient_id"].nunique()
-        if split >= FEWEST_PAIRS:
-            return "split scalp"
+        if sided["patient_id"].nunique() >= FEWEST_PAIRS:
+            groups = sided.groupby(["patient_id", "session_id", "zone"])["x"].nunique()
+            if groups[groups > 1].index.get_level_values("patient_id").nunique() >= FEWEST_PAIRS:
+                return "split scalp"
     groups = units.groupby("patient_id")["x"].nunique()
     return (
         "within patients"

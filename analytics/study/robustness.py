@@ -242,8 +242,9 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
         name: [o for o in all_ if o in (options or {}).get(name, all_)] for name, all_ in CHOICES.items()
     }
     known = background(records, plan, plan.exposure_of(analysis))
-    for native, photographs, planted in product(
-        walked["native loss"], walked["photographs"], walked["planted density"]
+    # What changes native loss alone comes last: rows and their baselines are then made once.
+    for photographs, planted, native in product(
+        walked["photographs"], walked["planted density"], walked["native loss"]
     ):
         kind, loss = NATIVE[native]
         choices = yields.Choices(kind, loss, PHOTOGRAPHS[photographs], PLANTED[planted])

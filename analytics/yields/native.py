@@ -32,7 +32,7 @@ from scipy import stats
 
 from analytics.errors import FitError
 from analytics.numerics import mixed
-from analytics.records import Records
+from analytics.records import Records, once
 from analytics.results import counted
 from analytics.yields.choices import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SD_PCT, Choices
 
@@ -131,7 +131,8 @@ def path(
     if choices.native_change == "none":
         return NativePath(nothing + 1.0, nothing, nothing)
     if choices.native_change == "control":
-        return _of_control_regions(rows, control_rate(records), (now - start) / 12)
+        control = once(records, "control rate", (), lambda: control_rate(records))
+        return _of_control_regions(rows, control, (now - start) / 12)
     spells, row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
     factor = assumed_factor(start, now, spells, row, annual_loss_pct=rate.loss_pct)
     by_rate = factor * _untreated_years(start, now, spells, row, rate.loss_pct)

@@ -105,7 +105,8 @@ def by_visit(
 
 def _made(records: Records, choices: Choices, count_error: CountError | None) -> pd.DataFrame:
     error = measurement.error_model(records) if count_error is None else count_error
-    rows, records = linked(records, choices)
+    asked = choices.photographs, choices.planted, choices.baseline, choices.bridge
+    rows, records = once(records, "linked", asked, lambda: linked(records, choices))
     visits = finished(rows, records, error, choices)
     if choices.season == "as counted":
         return visits
@@ -197,7 +198,8 @@ def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: C
     """Return the rows of `by_visit` from `linked` ones: native change, yield, uses."""
     rows = _with_native(rows, records, choices)
     rows = _with_yield(_with_count_errors(_with_seasons(rows), error))
-    return _with_uses(rows, choices)[_output_columns()].reset_index(drop=True)
+    # Columns of a type side by side: every choice of rows then costs half.
+    return _with_uses(rows, choices)[_output_columns()].reset_index(drop=True).copy()
 
 
 def native_rate(records: Records, choices: Choices = USUAL) -> native.UntreatedRate:
