@@ -155,12 +155,7 @@ def due_page(
     names = table.apply(lambda row: _window(row.opens_in, row.closes_in, start), axis=1)
     table = table.assign(due_for=table["due_for"] + also, window=names if len(table) else "")
     table["last"] = [NOT_COUNTED if pd.isna(m) else numbers.number(m, 1) for m in table["last"]]
-    shown = []
-    for state, head in HEADS.items():
-        own = table.loc[table["state"].eq(state), list(PAGE_HEADINGS)]
-        said = {"title": f"{head}: {len(own)}", "labels": PAGE_HEADINGS, "most": len(own)}
-        nobody = filled("blocks/instead", title=said["title"], why="nobody", withheld=False)
-        shown.append(tables.show(own, table_id=f"due{len(shown)}", **said) if len(own) else nobody)
+    shown = [_due_table(table[table["state"].eq(state)], head) for state, head in HEADS.items()]
     called = [
         filled("blocks/when", title=f"Call in: {head.lower()}", sentence=why or said or "Nobody.", rough="")
         for head, why, named in _called(standing)
@@ -187,6 +182,20 @@ def due_page(
         "foot": blocks.cautions_block([ENTERED]),
     }
     return str(filled("document", title=DUE_TITLE, slots=slots, folds=[], links={}, foot_line="Due list"))
+
+
+def _due_table(rows: pd.DataFrame, head: str) -> Markup:
+    """Return the patients of one state as a table."""
+    title = f"{head}: {len(rows)}"
+    if rows.empty:
+        return filled("blocks/instead", title=title, why="nobody", withheld=False)
+    return tables.show(
+        rows[list(PAGE_HEADINGS)],
+        table_id=f"due-{head.split()[0].lower()}",
+        title=title,
+        labels=PAGE_HEADINGS,
+        most=len(rows),
+    )
 
 
 def _window(opens: int, closes: int, start: Start) -> str:
