@@ -10,6 +10,6 @@ from analytics.pages.page import (
 )
 from analytics.pages.sentences import say, verdict
 from analytics.pages.writing import (
-    answer, attention, carried, carried_of, cautions, figure, flag, frame, graded, lead, left_out, method,
-    table,
+    answer, attention, carried, carried_of, cautions, figure, flag, flow, frame, graded, lead, left_out,
+    method, table,
 )

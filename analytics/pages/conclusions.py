@@ -18,14 +18,14 @@ def declared_tests(result: Result) -> pd.DataFrame:
             "analysis": table["analysis"],
             "estimate (interval)": [_estimate(row) for _, row in table.iterrows()],
             "n_patients": table["n_patients"].map(numbers.number),
-            "p_value": [
-                numbers.NOT_AVAILABLE if pd.isna(p) else numbers.p_value(p) for p in table["p_value"]
-            ],
             "adjusted": [
                 "alone" if not by or pd.isna(p) else numbers.p_value(p, places=3)
                 for p, by in zip(listed["p_adjusted"], listed["adjusted_by"], strict=True)
             ],
             "conclusion": [numbers.title_case(plain(word)) for word in listed["conclusion"]],
+            "p_value": [
+                numbers.NOT_AVAILABLE if pd.isna(p) else numbers.p_value(p) for p in table["p_value"]
+            ],
             "patients_needed": [
                 "" if pd.isna(n) else f"about {numbers.number(n)}" for n in listed["patients_needed"]
             ],

@@ -165,7 +165,7 @@ def table(
     if read is not None:
         rows = _made(page, name, title, lambda: read(result))
         if rows is not None:
-            _frame(page, name, rows, title, notes=notes)
+            frame(page, rows, title, notes=notes, of=name)
         return
     if result.table().empty:
         _withheld(page, title)
@@ -232,6 +232,8 @@ def frame(
     notes: Sequence[str] = (),
     most: int = MAX_ROWS,
     folded: bool = False,
+    read: Callable[[pd.DataFrame], pd.DataFrame] | None = None,
+    of: str = "",
 ) -> None:
     """Write a plain frame (a list of cases, a flow of records) as a table.
 
@@ -249,23 +251,11 @@ def frame(
         Rows shown at most.
     folded
         Whether it opens only when asked for.
+    read
+        Makes what is shown of the rows, once protected; files hold the rows themselves.
+    of
+        Name of the result it shows.
     """
-    _frame(page, "", rows, title, labels=labels, places=places, notes=notes, most=most, folded=folded)
-
-
-def _frame(
-    page: Page,
-    of: str,
-    rows: pd.DataFrame,
-    title: str,
-    *,
-    labels: Mapping[str, str] | None = None,
-    places: Mapping[str, int] | None = None,
-    notes: Sequence[str] = (),
-    most: int = MAX_ROWS,
-    folded: bool = False,
-) -> None:
-    """Write a frame as a table; `of` names the result it shows."""
     if why := str(rows.attrs.get(WHY, "")):
         _instead(page, title, why if page.audience == "internal" else disclosure.UNTOLD)
         return
@@ -283,7 +273,8 @@ def _frame(
     page.written.append(entry)
     caption, words = f"Table {number}. {title}", of_page(page.name)
     written = tables.show(
-        shown,
+        shown if read is None else read(shown),
+        whole=shown,
         table_id=f"t{number}",
         title=caption,
         notes=_notes(page, title, notes),
@@ -292,6 +283,28 @@ def _frame(
         most=most,
     )
     show_html(blocks.folded(caption, written) if folded else written)
+
+
+def flow(
+    page: Page, stages: pd.DataFrame, left_out: pd.DataFrame, title: str, *, labels: Mapping[str, str]
+) -> None:
+    """Draw who was there at each stage of a study and why others were left out; its tables fold beneath.
+
+    Parameters
+    ----------
+    page, stages, left_out, title, labels
+        The page, `study.flow`, `study.reasons`, what the picture shows, `study.flow_labels`.
+    """
+    seen, lost = (disclosure.protect_frame(rows, page.audience) for rows in (stages, left_out))
+    if not seen.empty:
+        number = _next(page, "figure")
+        alt = of_page(page.name)["alt"]["flow"]
+        block = _made(page, "flow", title, partial(blocks.flow_block, seen, lost, labels, number, title, alt))
+        if block is not None:
+            page.written.append({"kind": "figure", "id": f"f{number}", "name": "flow", "title": title})
+            show_html(block)
+    frame(page, stages, title, labels=labels, folded=True)
+    frame(page, left_out, "Why units are not in the analysis, by group", labels=labels, folded=True)
 
 
 CARRIED = ("carried", "later", "graded", "graders", "asked")
