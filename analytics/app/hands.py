@@ -185,7 +185,10 @@ def _cap(hands: Hands) -> None:
 
 def _maps(page: pages.Page) -> list[str]:
     """Return the head of each draft, as the report draws it; nothing without a target."""
-    blocks = [f'<div style="max-width:22rem">{block}</div>' for block in pages.planner.map_blocks(page)]
+    blocks = [
+        f'<div style="flex:1 1 14rem;max-width:20rem">{block}</div>'
+        for block in pages.planner.map_blocks(page)
+    ]
     return ['<div style="display:flex;flex-wrap:wrap;gap:1rem">', *blocks, "</div>"]
 
 
