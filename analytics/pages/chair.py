@@ -26,6 +26,88 @@ HEADINGS = ("code", "due for", "state", "from", "to", "last counted at month", "
 HEADS = {course.OVERDUE: "Overdue", course.OPEN: "Window open this month", course.SOON: "Opens soon"}
 
 
+def in_short(person: Result, case: Result, same_month: Result, tested: Result) -> dict[str, str]:
+    """Return the short answers of the folds of a case, by what they are about.
+
+    Parameters
+    ----------
+    person, case, same_month, tested
+        Of `course.person`, `course.case`, `course.front_month` and `course.backtest`, as they may be shown.
+    """
+    return {
+        "done": _done(person),
+        "counted": _counted(case),
+        "thickness": _thickness(person),
+        "ahead": _still_growing(case),
+        "same_month": _front_month(same_month),
+        "tested": _tested(tested),
+    }
+
+
+def _done(person: Result) -> str:
+    if why := why_not(person):
+        return why
+    n, rows = len(person.extra["sessions"]), person.table()
+    grafts = rows.loc[rows["term"].eq("grafts planted"), "estimate"].sum()
+    return f"{n} session{'' if n == 1 else 's'}, {numbers.number(grafts)} grafts planted."
+
+
+def _counted(case: Result) -> str:
+    if why_not(case) or "standing" not in case.extra:
+        return why_not(case)
+    read = case.extra["readings"]
+    n, places = len(read), read["place"].nunique()
+    if not n:
+        return "No count after a session yet."
+    last = numbers.number(read["x"].max(), 1)
+    return (
+        f"{n} count{'' if n == 1 else 's'} in {places} planted zone{'' if places == 1 else 's'}, "
+        f"the last at month {last}."
+    )
+
+
+def _thickness(person: Result) -> str:
+    if why := why_not(person):
+        return why
+    counts = person.extra["thickness"]
+    n = int((counts["hair_calibre_um"].notna() & counts["zone"].ne("donor")).sum())
+    return (
+        f"{n} count{'' if n == 1 else 's'} with a calibre." if n else "No calibre was recorded with a count."
+    )
+
+
+def _still_growing(case: Result) -> str:
+    if why_not(case) or "standing" not in case.extra:
+        return why_not(case)
+    judged = case.extra["standing"]
+    growing = judged.loc[~judged["is_mature"].astype(bool), "place"]
+    said = f"still growing: {'; '.join(growing)}" if len(growing) else "all planted zones are mature"
+    return f"{numbers.title_case(said)}." if len(judged) else ""
+
+
+def _front_month(result: Result) -> str:
+    if why := why_not(result):
+        return why
+    row = result.table().iloc[0]
+    if pd.isna(row["estimate"]):
+        return f"{numbers.sentence(str(row['flag']))}"
+    ends = f" ({numbers.limits(row['ci_low'], row['ci_high'], 1)})" if pd.notna(row["ci_low"]) else ""
+    month = numbers.number(row["estimate"], 1)
+    return f"Here a crown at month {row['x']:g} looks like a front at month {month}{ends}."
+
+
+def _tested(result: Result) -> str:
+    if why := why_not(result):
+        return why
+    rows = result.table()
+    rows = rows[rows["term"].eq("95 % limits held") & rows["estimate"].notna()]
+    if rows.empty:
+        return ""
+    row = rows.iloc[0]
+    ends = f"{_level(result)} {numbers.limits(row['ci_low'], row['ci_high'])}"
+    return f"95{numbers.THIN}% limits held {numbers.number(row['estimate'])} of 100 past counts ({ends})."
+
+
 def readings_table(result: Result) -> pd.DataFrame:
     """Return one row per reading: month, reading and its centile in the practice, each with its interval."""
     return _by_month(result, {READING: f"reading ({_level(result)})", CENTILE: f"centile ({_level(result)})"})
