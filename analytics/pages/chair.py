@@ -1,17 +1,27 @@
 """What is read at the chair: a case's readings, its forecast, whom to call back, and who is due."""
 
+import datetime
 from collections.abc import Mapping
 
 import pandas as pd
+from markupsafe import Markup
 
 from analytics import course, numbers
 from analytics.dictionary import MATURITY_MONTH, ZONES
 from analytics.files import begins
+from analytics.pages import blocks, tables
+from analytics.reports import filled
 from analytics.results import Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
 YIELD, DENSITY = "predicted yield", "predicted density"
 Start = tuple[int, int]
+DUE_TITLE = "Who is due for follow-up?"
+PAGE_HEADINGS = {
+    "patient_id": "Code", "due_for": "Due for", "window": "Window", "last": "Last counted at month",
+}  # fmt: skip
+NOT_COUNTED = "not yet"
+ENTERED = "The list rests on the records as entered: a visit that was not entered counts as not made."
 HEADINGS = ("code", "due for", "state", "from", "to", "last counted at month", "also")
 HEADS = {course.OVERDUE: "Overdue", course.OPEN: "Window open this month", course.SOON: "Opens soon"}
 
@@ -204,14 +214,80 @@ def due_lines(result: Result, start: Start) -> list[str]:
         own = table[table["state"].eq(state)]
         out.append(f"{head}: {len(own)}")
         for row in own.itertuples():
-            opens, closes = (month_name(m, start) for m in (row.opens_in, row.closes_in))
-            window = f"closed {closes}" if state == course.OVERDUE else f"{opens} to {closes}"
+            window = _window(row.opens_in, row.closes_in, start)
+            if state == course.OVERDUE:
+                window = f"closed {month_name(row.closes_in, start)}"
             also = f"; also {row.also}" if row.also else ""
             out.append(f"  {row.patient_id}  {row.due_for} ({window}){also}")
     hidden = result.table().iloc[-1]
     if hidden["estimate"]:
         out.append(f"Not listed, {hidden['term'].removesuffix(', not listed')}: {hidden['estimate']:.0f}")
     return out
+
+
+def due_page(
+    result: Result, standing: Mapping[str, Result], start: Start, *, today: datetime.date, invented: bool
+) -> str:
+    """Return the due list as a page of HTML, for the clinic alone: the same rows as the sheet, to be read.
+
+    Whom to call in stands first, then who is overdue, whose window is open, and whose opens soon.
+    """
+    table = due_by_patient(result)
+    also = table["also"].where(table["also"].eq(""), "; also " + table["also"])
+    names = table.apply(lambda row: _window(row.opens_in, row.closes_in, start), axis=1)
+    table = table.assign(due_for=table["due_for"] + also, window=names if len(table) else "")
+    table["last"] = [NOT_COUNTED if pd.isna(m) else numbers.number(m, 1) for m in table["last"]]
+    shown = [_due_table(table[table["state"].eq(state)], head) for state, head in HEADS.items()]
+    called = [
+        filled("blocks/when", title=f"Call in: {head.lower()}", sentence=why or said or "Nobody.", rough="")
+        for head, why, named in _called(standing)
+        for said in ["; ".join(named)]
+    ]
+    worth = [
+        filled("blocks/when", title="Which counts are worth most?", sentence=said, rough="")
+        for said in worth_lines(result, standing)
+    ]
+    strip = filled(
+        "blocks/strip",
+        invented="INVENTED DATA" if invented else "",
+        name="Due list",
+        about=f"{today.day} {today:%B %Y}",
+        audience="For this clinic alone: months beside codes. It belongs in no report and no e-mail.",
+    )
+    slots = {
+        "strip": strip,
+        "answer": blocks.answer_block(_due_in_short(result)),
+        "numbers": Markup("\n").join([*called, *worth]),
+        "pair": "",
+        "main": Markup("\n").join(shown),
+        "aside": "",
+        "foot": blocks.cautions_block([ENTERED]),
+    }
+    return str(filled("document", title=DUE_TITLE, slots=slots, folds=[], links={}, foot_line="Due list"))
+
+
+def _due_table(rows: pd.DataFrame, head: str) -> Markup:
+    """Return the patients of one state as a table."""
+    title = f"{head}: {len(rows)}"
+    if rows.empty:
+        return filled("blocks/instead", title=title, why="nobody", withheld=False)
+    return tables.show(
+        rows[list(PAGE_HEADINGS)],
+        table_id=f"due-{head.split()[0].lower()}",
+        title=title,
+        labels=PAGE_HEADINGS,
+        most=len(rows),
+    )
+
+
+def _window(opens: int, closes: int, start: Start) -> str:
+    return f"{month_name(opens, start)} to {month_name(closes, start)}"
+
+
+def _due_in_short(result: Result) -> str:
+    counted = result.table().set_index("term")["estimate"]
+    overdue, is_open, soon = (numbers.number(counted[state]) for state in HEADS)
+    return f"{overdue} are overdue, for {is_open} the window is open, and for {soon} it opens soon."
 
 
 def worth_lines(result: Result, standing: Mapping[str, Result]) -> list[str]:
@@ -236,15 +312,23 @@ def worth_lines(result: Result, standing: Mapping[str, Result]) -> list[str]:
 def call_in_lines(standing: Mapping[str, Result]) -> list[str]:
     """Return whom to call in, for the screen: behind or low, nothing grown; or why it is not known."""
     out = []
+    for head, why, named in _called(standing):
+        out += [f"{head}: {why or len(named)}", *(f"  {one}" for one in named)]
+    return out
+
+
+def _called(standing: Mapping[str, Result]) -> list[tuple[str, str, list[str]]]:
+    """Return each reason to call in, why it is not known (empty where it is), and whom it names."""
+    out: list[tuple[str, str, list[str]]] = []
     for head, name, table in CALL_IN:
         if name not in standing:
             continue
         if why := why_not(standing[name]):
-            out.append(f"{head}: {why}")
+            out.append((head, why, []))
             continue
         rows = table(standing[name])
-        out.append(f"{head}: {len(rows)}")
-        out += [f"  {row.patient_id}  {row.zone} (session {row.session_number})" for row in rows.itertuples()]
+        named = [f"{r.patient_id}  {r.zone} (session {r.session_number})" for r in rows.itertuples()]
+        out.append((head, "", named))
     return out
 
 
