@@ -19,6 +19,7 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from papermill.exceptions import PapermillExecutionError
 
 from analytics import errors, files
+from analytics.reports import parameters
 from analytics.reports.export import formats
 from analytics.reports.record import END_TYPE, OUTCOME_FILE, RESULTS_FILE, STEP_FILE
 
@@ -140,8 +141,9 @@ def main(run_path: str) -> int:
 
 def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> dict[str, Any]:
     """Execute the notebook and time its steps; return the state, and the cause in plain words."""
-    (staging / IN).write_bytes(Path(run["notebook"]).read_bytes())
-    steps = len(nbformat.read(staging / IN, as_version=4).cells)
+    notebook = _to_be_run(run)
+    nbformat.write(notebook, staging / IN)
+    steps = len(notebook.cells)
     started = time.time()
     doing = "kernel"
 
@@ -155,8 +157,9 @@ def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> 
         papermill.execute_notebook(
             IN,
             OUT,
-            parameters=run["parameters"],
+            parameters=run["parameters"] | ({"data": run["data"]} if run["is_own"] and run["data"] else {}),
             kernel_name="python3",
+            language="python",  # a notebook made by a program need not say it
             kernel_manager_class=PrivateKernel,
             progress_bar=False,
             execution_timeout=run["timeout"],
@@ -198,6 +201,18 @@ def _cause(error: PapermillExecutionError, run: dict[str, Any], staging: Path) -
         "not of your records; details.txt beside this file helps to find it, and may hold values of records: "
         "do not send it on unread",
     )
+
+
+def _to_be_run(run: dict[str, Any]) -> nbformat.NotebookNode:
+    """Return the notebook; one that writes no page of its own is framed as one."""
+    notebook = nbformat.read(run["notebook"], as_version=4)
+    if parameters.is_plain(Path(run["notebook"])):
+        given = "data" if "data" in run["parameters"] else "''"
+        ends = f"from analytics import pages\n\npages.finish(pages.begin({run['page']!r}, {given}))"
+        # The pages draw without a screen; a figure of one's own is shown as in JupyterLab.
+        notebook.cells.insert(0, nbformat.v4.new_code_cell("%matplotlib inline"))
+        notebook.cells.append(nbformat.v4.new_code_cell(ends))
+    return notebook
 
 
 def _stopped(kind: str, message: str) -> dict[str, Any]:

@@ -109,6 +109,12 @@ def notebook(page: str) -> Path:
     return NOTEBOOKS / f"{matches[0]}.ipynb"
 
 
+def is_plain(path: Path) -> bool:
+    """Return whether a notebook writes no page by `pages.finish`: it is rendered as it is, for the clinic."""
+    code = ("".join(c["source"]) for c in _cells(path) if c["cell_type"] == "code")
+    return not any(re.search(r"\bfinish\(", source) for source in code)
+
+
 def title(page: str) -> str:
     """Return the question of a page: the first heading of its notebook."""
     for cell in _cells(notebook(page)):

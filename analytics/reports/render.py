@@ -216,6 +216,11 @@ def _planned(
     if unknown:
         raise ParameterError(f"formats: {len(unknown)} unknown; use any of {', '.join(FORMATS)}")
     notebook = parameters.notebook(page)
+    if settings.get("audience") in FOR_OTHERS and parameters.is_plain(notebook):
+        raise ParameterError(
+            "audience: what this notebook shows is protected by nothing; hand its results over by "
+            "pages.results and write them by pages.table and pages.figure, or keep it internal"
+        )
     place = Path(data).resolve() if str(data) else None
     if place is not None and not place.exists():
         raise ParameterError(
@@ -226,6 +231,7 @@ def _planned(
         "page": notebook.stem,
         "notebook": str(notebook),
         "notebook_sha256": files.sha256(notebook),
+        "is_own": notebook.parent != parameters.NOTEBOOKS.resolve(),
         "data": str(place) if place else "",
         "formats": [f for f in FORMATS if f in formats],
         "label": label,
