@@ -19,7 +19,6 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from papermill.exceptions import PapermillExecutionError
 
 from analytics import errors, files
-from analytics.reports import parameters
 from analytics.reports.export import formats
 from analytics.reports.record import END_TYPE, OUTCOME_FILE, RESULTS_FILE, STEP_FILE
 
@@ -132,6 +131,9 @@ def main(run_path: str) -> int:
     PrivateKernel.forked = _Fork() if files.forks.IS_POSSIBLE else None  # before any thread begins
     outcome = {"seconds": seconds, **_executed(run, staging, seconds)}
     if outcome["state"] == "complete":
+        if run["is_plain"] and run["data"]:  # it read the records at their place, which no report shows
+            text = (staging / OUT).read_text(encoding="utf-8")
+            (staging / OUT).write_text(text.replace(run["data"], Path(run["data"]).name), encoding="utf-8")
         begun = time.time()
         outcome.update(formats(run, staging))
         outcome["seconds"]["formats"] = round(time.time() - begun, 2)
@@ -157,7 +159,7 @@ def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> 
         papermill.execute_notebook(
             IN,
             OUT,
-            parameters=run["parameters"] | ({"data": run["data"]} if run["is_own"] and run["data"] else {}),
+            parameters=run["parameters"] | ({"data": run["data"]} if run["is_plain"] and run["data"] else {}),
             kernel_name="python3",
             language="python",  # a notebook made by a program need not say it
             kernel_manager_class=PrivateKernel,
@@ -206,11 +208,17 @@ def _cause(error: PapermillExecutionError, run: dict[str, Any], staging: Path) -
 def _to_be_run(run: dict[str, Any]) -> nbformat.NotebookNode:
     """Return the notebook; one that writes no page of its own is framed as one."""
     notebook = nbformat.read(run["notebook"], as_version=4)
-    if parameters.is_plain(Path(run["notebook"])):
+    if run["is_plain"]:
         given = "data" if "data" in run["parameters"] else "''"
         ends = f"from analytics import pages\n\npages.finish(pages.begin({run['page']!r}, {given}))"
         # The pages draw without a screen; a figure of one's own is shown as in JupyterLab.
-        notebook.cells.insert(0, nbformat.v4.new_code_cell("%matplotlib inline"))
+        code = [
+            c
+            for c in notebook.cells
+            if c.cell_type == "code" and "parameters" not in c.metadata.get("tags", [])
+        ]
+        if code and not code[0].source.startswith("%%"):
+            code[0].source = f"%matplotlib inline\n{code[0].source}"
         notebook.cells.append(nbformat.v4.new_code_cell(ends))
     return notebook
 

@@ -110,9 +110,9 @@ def notebook(page: str) -> Path:
 
 
 def is_plain(path: Path) -> bool:
-    """Return whether a notebook writes no page by `pages.finish`: it is rendered as it is, for the clinic."""
+    """Return whether a notebook begins no page by `pages.begin`: it is rendered as it is, for the clinic."""
     code = ("".join(c["source"]) for c in _cells(path) if c["cell_type"] == "code")
-    return not any(re.search(r"\bfinish\(", source) for source in code)
+    return not any(re.search(r"\b(begin|finish)\(", source) for source in code)
 
 
 def title(page: str) -> str:
