@@ -29,7 +29,7 @@ from analytics.regrowth import natural_basis
 from analytics.results import Curve, Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, answer, effect_row, margins, row
 from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, independent, of_plan, parts_of
-from analytics.study.plan import RATIOS, Plan, in_words
+from analytics.study.plan import NO_UNIT_VALUE, Plan, in_words
 from analytics.study.rows import Background, Reading, background, reading_of, sample, visit_rows
 
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
@@ -53,7 +53,7 @@ def by_zone(found: Answer, plan: Plan) -> Result:
     four times the patients of a main effect: no sign of one is no proof of none.
     """
     units, analysis = found.units, found.analysis
-    fits = analysis.outcome.kind not in (*RATIOS, *BINARY) and found.given.has_zone
+    fits = analysis.outcome.kind not in (*NO_UNIT_VALUE, *BINARY) and found.given.has_zone
     if not fits or found.given.exposure.variable == "zone" or not found.effect.is_known:
         return _none(found, "made for numbers measured in zones")
     level = 1 - plan.alpha
@@ -132,7 +132,7 @@ def smooth(found: Answer, plan: Plan) -> Result:
     units, analysis = found.units, found.analysis
     if (
         not found.given.exposure.is_number
-        or analysis.outcome.kind in (*RATIOS, *BINARY)
+        or analysis.outcome.kind in (*NO_UNIT_VALUE, *BINARY)
         or not found.effect.is_known
     ):
         return _none(found, "made for a number compared on a number")
