@@ -31,7 +31,7 @@ VARIABLES = (
 )  # fmt: skip
 OutcomeKind = Literal[
     "yield_at_maturity", "plateau_yield", "tempo", "milestone", "complication", "satisfaction",
-    "would_choose_again",
+    "would_choose_again", "transection",
 ]  # fmt: skip
 IN_WORDS = {
     "out_of_body_min": "minutes out of the body",
@@ -56,6 +56,7 @@ UNITS = {
     "complication": "points",
     "satisfaction": "points of 10",
     "would_choose_again": "points",
+    "transection": "points",
 }
 SECOND_SESSION = "second session"
 THERAPY_START = "therapy start"
