@@ -12,6 +12,9 @@ from analytics.regrowth.emergence import USUAL_CURVE, Emergence, fit_emergence
 from analytics.regrowth.layout import (
     HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out, prior_precision,
 )
+from analytics.regrowth.leftover import (
+    FEWEST_FOR_QUANTILES, ODD, far_off, gaps, leftover, observed, quantiles as leftover_quantiles,
+)
 from analytics.regrowth.quantities import (
     FRONT_NAME, degrees, mean_yield, parameters, quantities, variances, weights_of,
 )
