@@ -12,9 +12,6 @@ from analytics.regrowth.emergence import USUAL_CURVE, Emergence, fit_emergence
 from analytics.regrowth.layout import (
     HALF, Layout, PLATEAU, expected_variance, fit_or_simplify, lay_out, prior_precision,
 )
-from analytics.regrowth.leftover import (
-    FEWEST_FOR_QUANTILES, ODD, far_off, gaps, leftover, observed, quantiles as leftover_quantiles,
-)
 from analytics.regrowth.quantities import (
     FRONT_NAME, degrees, mean_yield, parameters, quantities, variances, weights_of,
 )
@@ -25,4 +22,6 @@ from analytics.regrowth.single_cases import (
     Forecast, Posterior, chance_below, forecast, forecasts_of_each, posterior, slow_or_low, yields_at,
 )
 from analytics.regrowth.spline import by_zone, natural_basis
-from analytics.regrowth.tables import between_rows
+from analytics.regrowth.tables import (
+    ODD, between_rows, far_off, gaps, leftover, observed, quantiles as leftover_quantiles,
+)

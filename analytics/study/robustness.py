@@ -6,7 +6,7 @@ in the region where it was, only where it was, zone average). Each combination g
 model. The grid is not a set of tests: it says how far the answer moves.
 
 Also: is the effect the same in every zone, does a number act in a straight line, and what does the model
-leave over (`regrowth.leftover` says how; beside residuals stand patients' effects over their own scatter)?
+leave over (`regrowth.tables` says how; beside residuals stand patients' effects over their own scatter)?
 
 Source: Simonsohn, Simmons & Nelson 2020, Nat Hum Behav 4:1208-1214 (specification curve).
 """
