@@ -62,6 +62,14 @@ def patient(records: Records, patient_id: str) -> pd.Series:
     ------
     ParameterError
         When no patient has the code; where one has it but for leading zeros, it is proposed.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> one = patient(clinic, clinic.patients["patient_id"].iloc[0])
+    >>> one["patient_id"] == clinic.patients["patient_id"].iloc[0]
+    True
     """
     codes = records.patients["patient_id"].astype(str)
     row = records.patients[codes.eq(patient_id)]
@@ -122,6 +130,14 @@ def subset(records: Records, patient_ids: Iterable[str]) -> Records:
     ------
     ParameterError
         When a patient is not in the records.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> two = subset(clinic, clinic.patients["patient_id"].head(2))
+    >>> len(two.patients), two.placements["patient_id"].nunique()
+    (2, 2)
     """
     wanted = pd.Index(list(patient_ids)).unique()
     unknown = ~wanted.isin(records.patients["patient_id"])
@@ -162,6 +178,10 @@ def _narrowed(records: Records, chosen: Chosen, reason: str) -> Records:
 
 def _balanced(balance: pd.DataFrame, frames: dict[str, pd.DataFrame], reason: str) -> pd.DataFrame:
     """Return the balance with the rows of each table that fell away; derived visits have no rows read."""
+    if balance.empty:  # records that were never read, but drawn or put together
+        return balance
+    if balance.empty:  # records that were never read, but drawn or put together
+        return balance
     used = balance["table"].map({name: len(frame) for name, frame in frames.items()})
     used = used.where(balance["read"] > 0, balance["used"])
     fallen = balance["used"] - used

@@ -70,6 +70,16 @@ def load(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Recor
     RecordError
         When any table breaks the dictionary: the message names every problem, one a line, and `problems`
         holds them.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from analytics import records, simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> with TemporaryDirectory() as folder:
+    ...     again = load(records.write(clinic, f"{folder}/register"))
+    >>> len(again.patients)
+    40
     """
     return from_raw(_read(path, queries))
 
@@ -136,6 +146,13 @@ def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
     ------
     RecordError
         When any table breaks the dictionary.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> made = from_frames(simulate.register(40)[0])
+    >>> len(made.patients)
+    40
     """
     tables = {
         name: from_arrow(pa.Table.from_pandas(frame, preserve_index=False), file="memory", sha256="")
