@@ -98,7 +98,7 @@ def case(
     extra = {"not judged": _not_judged(used, rows)}
     if rows.empty:
         nothing = {
-            "standing": ["place", "state"],
+            "standing": ["place", "state", "is_mature"],
             "limits": ["place", "x"],
             "readings": READ,
             "zones": ZONES,
