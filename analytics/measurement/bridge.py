@@ -39,6 +39,11 @@ WATCHED = {
 def series_changes(records: Records) -> Result:
     """Flag the counts made otherwise than the first count of their series.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
     Returns
     -------
     Result

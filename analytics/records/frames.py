@@ -58,6 +58,18 @@ class Records:
 def patient(records: Records, patient_id: str) -> pd.Series:
     """Return the row of a patient.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    patient_id
+        Code as it stands in `patients`.
+
+    Returns
+    -------
+    Series
+        The patient's row, a value per column.
+
     Raises
     ------
     ParameterError
@@ -125,6 +137,18 @@ def as_of(records: Records, register_month: float) -> Records:
 
 def subset(records: Records, patient_ids: Iterable[str]) -> Records:
     """Return the records of some patients.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    patient_ids
+        Codes as they stand in `patients`.
+
+    Returns
+    -------
+    Records
+        The rows of these patients in every table; the balance names the others as left out.
 
     Raises
     ------

@@ -65,6 +65,11 @@ def load(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Recor
     queries
         Only for a database: one reading query per table.
 
+    Returns
+    -------
+    Records
+        The records, a frame per table with every column of the dictionary; months, cm2, hairs, percent.
+
     Raises
     ------
     RecordError
@@ -88,6 +93,24 @@ def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Chec
     """Return everything that is wrong or odd with the records at a path, and the balance of rows.
 
     Bad data never raise here; a path with nothing to read is itself a problem.
+
+    Parameters
+    ----------
+    path
+        As `load` takes it.
+    queries
+        Only for a database: one reading query per table.
+
+    Returns
+    -------
+    Check
+        `problems` that stop a load, `warnings`, `balance` (read = used + left out, by table),
+        `is_usable`.
+
+    Examples
+    --------
+    >>> check('nowhere').is_usable
+    False
     """
     try:
         raw = _read(path, queries)
@@ -141,6 +164,16 @@ def _typed(
 
 def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
     """Return the records of frames in memory (text or typed, columns of the dictionary), checked like files.
+
+    Parameters
+    ----------
+    frames
+        Table name to frame, such as patients, sessions, placements, measurements; one row a thing.
+
+    Returns
+    -------
+    Records
+        The records, a frame per table with every column of the dictionary; months, cm2, hairs, percent.
 
     Raises
     ------

@@ -54,6 +54,11 @@ def against_others(
     rows
         Rows of `by_visit` under these choices, where the caller has them already.
 
+    Returns
+    -------
+    Result
+        One line per operator: points of yield, interval, numbers of patients of both sides.
+
     Raises
     ------
     FitError

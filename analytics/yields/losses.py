@@ -260,6 +260,11 @@ def graft_yield(
     by, level, choices, rows
         As in `yields.average`.
 
+    Returns
+    -------
+    Result
+        By group, percent of hairs and of grafts, with intervals and what they rest on.
+
     Raises
     ------
     FitError

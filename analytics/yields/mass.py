@@ -44,6 +44,11 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
     level
         Of the intervals.
 
+    Returns
+    -------
+    Result
+        One line per zone and method of measurement: percent, interval, numbers.
+
     Raises
     ------
     FitError
