@@ -57,7 +57,22 @@ class Findings:
 
 
 def lint(plan: Plan, records: Records, *, name: str = "plan") -> Findings:
-    """Return everything wrong with a plan, from the plan alone and held against the records."""
+    """Return everything wrong with a plan, from the plan alone and held against the records.
+
+    Parameters
+    ----------
+    plan
+        Of `read` or `checked`.
+    records
+        The records as loaded.
+    name
+        What messages call the plan.
+
+    Returns
+    -------
+    Findings
+        `refused`, what cannot be answered, and `notices`, a sentence each.
+    """
     if unknown := unknown_variables(plan, records):
         return Findings(tuple(f"{name}, {said}" for said in unknown), ())
     refused = [*_of_itself(plan), *_population(plan, records)]

@@ -329,6 +329,16 @@ class Plan(_Declared):
 def read(path: str | Path) -> Plan:
     """Read and check a plan; all problems at once, one a line.
 
+    Parameters
+    ----------
+    path
+        A TOML file, such as `study_out_of_body.toml` of the demo.
+
+    Returns
+    -------
+    Plan
+        As declared; nothing of the records is looked at.
+
     Raises
     ------
     ParameterError
@@ -348,7 +358,25 @@ def read(path: str | Path) -> Plan:
 
 
 def checked(content: dict[str, Any], name: str = "plan") -> Plan:
-    """Return the plan a mapping holds; raise ParameterError as `read` does."""
+    """Return the plan a mapping holds; raise ParameterError as `read` does.
+
+    Parameters
+    ----------
+    content
+        What the TOML file holds.
+    name
+        What messages call it.
+
+    Returns
+    -------
+    Plan
+        As declared.
+
+    Raises
+    ------
+    ParameterError
+        When the plan is incomplete; every mistake is named.
+    """
     try:
         return Plan.model_validate(content)
     except pydantic.ValidationError as error:
