@@ -2,5 +2,12 @@
 
 from analytics.pages.planner.screen import head_maps, key_numbers, map_blocks
 from analytics.pages.planner.sentences import (
-    both_in_words, headline, in_100, likely, side_by_side, split_in_words, table,
+    both_in_words,
+    headline,
+    in_100,
+    in_short,
+    likely,
+    side_by_side,
+    split_in_words,
+    table,
 )
