@@ -1,7 +1,8 @@
 """Outcome analytics for hair-restoration practices: the regrowth workbook.
 
 `import analytics` offers the rooms: `analytics.records.load(...)`, `analytics.yields.average(...)`, and for a
-question of one's own `analytics.units`, `analytics.model`, `analytics.times`. A room is imported when it is
+question of one's own `analytics.units`, `analytics.model`, `analytics.times`; `analytics.draw` shows the
+picture of any result. A room is imported when it is
 first asked for, so that this import costs nothing.
 """
 
@@ -37,7 +38,7 @@ ROOMS = (
     "results",
     "dictionary",
 )
-OFFERED = {"units": "bench", "model": "bench", "times": "bench"}
+OFFERED = {"units": "bench", "model": "bench", "times": "bench", "draw": "pages"}
 
 
 def __getattr__(name: str) -> Any:

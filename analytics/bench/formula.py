@@ -12,6 +12,8 @@ Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Sur
 """
 
 import html
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -135,7 +137,7 @@ class Model:
             rows = np.array([[what.get(t, 0.0) for t in self.terms]])
             return self._lines(rows, [" ".join(f"{w:+g} {t}" for t, w in what.items())], level)
         try:
-            made = self.spec.get_linear_constraints(what)
+            made = self.spec.get_linear_constraints(_quoted(what, self.spec.column_names))
         except (FormulaicError, ValueError, KeyError) as fault:
             raise ParameterError(
                 "contrast: not understood; write terms with + and -, such as a - b; terms: "
@@ -225,12 +227,16 @@ class Model:
         from matplotlib import pyplot as plt
 
         shown = self.means(variable) if variable else self.tidy().iloc[1:]
-        axes = plt.gca() if ax is None else ax
+        axes = plt.subplots(layout="constrained")[1] if ax is None else ax
         at = np.arange(len(shown))[::-1]
         axes.hlines(at, shown["conf_low"], shown["conf_high"], color="#4a5259")
         axes.plot(shown["estimate"], at, "s", color="#0b4f8a")
-        axes.set_yticks(at, shown.iloc[:, 0].astype(str))
-        axes.set_xlabel(f"{variable or 'coefficient'}, in units of {self.formula.partition('~')[0].strip()}")
+        named = shown.iloc[:, 0].astype(str)
+        axes.set_yticks(at, named.where(shown["estimate"].notna(), named + " (cannot be told)"))
+        axes.set_ylim(-0.6, len(shown) - 0.4)
+        outcome = self.formula.partition("~")[0].strip()
+        what = f"adjusted mean of {outcome} by {variable}" if variable else f"coefficient, in {outcome}"
+        axes.set_xlabel(f"{what}, with its {100 * LEVEL:g} % interval")
         if not variable:
             axes.axvline(0, color="#1b1f23", linewidth=0.8)
         return axes
@@ -284,6 +290,12 @@ class Model:
         table = self.tidy().round(4).to_html(index=False)
         below = ". ".join((self.method, *self.notes))
         return f"<p>{html.escape(repr(self))}</p>{table}<p>{html.escape(below)}</p>"
+
+
+def _quoted(what: str, terms: Sequence[str]) -> str:
+    """Return text of a contrast in which terms such as a:b or cr(x, df=4)[1] are marked as one name."""
+    long = sorted((re.escape(t) for t in terms if set(t) & set(":( ")), key=len, reverse=True)
+    return re.sub(rf"(?<![\w`])(?:{'|'.join(long)})(?![\w`])", r"`\g<0>`", what) if long else what
 
 
 def model(

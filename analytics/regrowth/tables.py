@@ -29,40 +29,44 @@ ALL_ZONES = "all"
 
 def zone_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
     """Return the numbers of each zone: plateau, yield at maturity, half month, month of 95 % of plateau."""
+    df = _degrees_by_zone(fit)
+    plateaus = quantities(fit, lambda b, s: parameters(fit, b)[0], level=level, df=df)
+    months = {
+        term: quantities(
+            fit, lambda b, s, share=share: _months_of(fit, share, b), level=level, df=df, scale="log"
+        )
+        for share, term in ((0.5, "half_month"), (NEARLY_ALL, "month_of_95_pct_of_plateau"))
+    }
     rows: list[dict] = []
-    for k, zone in enumerate(fit.zones):
-        df = degrees(fit, zone)
-        plateau = quantities(fit, lambda b, s, k=k: [parameters(fit, b)[0][k]], level=level, df=df)[0]
-        rows.append(_row(fit, k, "plateau_yield", "%", plateau, level, flag=_plateau_flag(fit, k)))
-        rows.append(yield_at_maturity_row(fit, k, level=level))
-        for share, term in ((0.5, "half_month"), (NEARLY_ALL, "month_of_95_pct_of_plateau")):
-            found = quantities(
-                fit,
-                lambda b, s, k=k, share=share: [_month_of(fit, k, share, b)],
-                level=level,
-                df=df,
-                scale="log",
-            )[0]
-            rows.append(_row(fit, k, term, "months", found, level, flag=_tempo_flag(fit, k)))
+    for k, at_maturity in enumerate(yield_at_maturity_rows(fit, level=level)):
+        rows.append(_row(fit, k, "plateau_yield", "%", plateaus[k], level, flag=_plateau_flag(fit, k)))
+        rows.append(at_maturity)
+        for term, found in months.items():
+            rows.append(_row(fit, k, term, "months", found[k], level, flag=_tempo_flag(fit, k)))
     return rows
 
 
-def yield_at_maturity_row(
-    fit: Emergence, k: int, *, level: float = LEVEL, term: str = "yield_at_maturity"
-) -> dict:
-    """Return the headline of one zone; at the last supported month where the data end earlier."""
-    month = float(fit.maturity_month[k])
-    flag = ""
-    if fit.n_mature[k] < MATURE_PATIENTS:
-        month = min(month, float(fit.last_month[k]))
-        flag = (
-            f"fewer than {MATURE_PATIENTS} patients counted at maturity: yield at month {month:.0f}, the "
-            "last supported"
-        )
-    found = quantities(
-        fit, lambda b, s: mean_yield(fit, k, [month], b, s), level=level, df=degrees(fit, fit.zones[k])
-    )[0]
-    return _row(fit, k, term, "%", found, level, flag=flag, x=month)
+def _degrees_by_zone(fit: Emergence) -> np.ndarray:
+    return np.array([degrees(fit, zone) for zone in fit.zones])
+
+
+def yield_at_maturity_rows(
+    fit: Emergence, *, level: float = LEVEL, term: str = "yield_at_maturity"
+) -> list[dict]:
+    """Return the headline of each zone; at the last supported month where the data end earlier."""
+    few = fit.n_mature < MATURE_PATIENTS
+    months = np.where(few, np.minimum(fit.maturity_month, fit.last_month), fit.maturity_month)
+    found = quantities(fit, lambda b, s: _yields_at(fit, months, b, s), level=level, df=_degrees_by_zone(fit))
+    early = f"fewer than {MATURE_PATIENTS} patients counted at maturity: yield at month"
+    flags = [f"{early} {m:.0f}, the last supported" if f else "" for f, m in zip(few, months, strict=True)]
+    return [
+        _row(fit, k, term, "%", one, level, flag=flags[k], x=float(months[k])) for k, one in enumerate(found)
+    ]
+
+
+def _yields_at(fit: Emergence, months: np.ndarray, beta: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Return the mean yield of each zone at a month of its own, (zones,)."""
+    return np.array([mean_yield(fit, k, [month], beta, spread)[0] for k, month in enumerate(months)])
 
 
 def between_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
@@ -70,45 +74,35 @@ def between_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
 
     Patients are those of the side that has fewer, on which the degrees of freedom rest.
     """
-    rows: list[dict] = []
     has_front = sum(z in FRONT for z in fit.zones) > 0
     named = [z for z in fit.zones if z not in FRONT] if has_front else []
     pairs = [(z, FRONT_NAME) for z in named]
     pairs += [(a, b) for i, a in enumerate(fit.zones) for b in fit.zones[:i]]
-    for one, other in pairs:
-        rows.extend(_between(fit, one, other, level))
-    return rows
-
-
-def _between(fit: Emergence, one: str, other: str, level: float) -> list[dict]:
-    of, against = weights_of(fit, one), weights_of(fit, other)
-    df = degrees(fit, one, other)
-    fewer = int(min(fit.n_patients[side > 0].max() for side in (of, against)))
-
-    def ratio(beta, spread):
-        return [np.exp((of - against) @ parameters(fit, beta)[1])]
-
-    def plateau_gap(beta, spread):
-        return [(of - against) @ parameters(fit, beta)[0]]
-
-    def yield_gap(beta, spread):
-        weight = of - against
-        months = fit.maturity_month
-        each = [w * mean_yield(fit, k, months[[k]], beta, spread)[0] for k, w in enumerate(weight) if w]
-        return [sum(each)]
-
-    same_tempo = len({fit.half_of_zone[k] for k in np.flatnonzero(of + against)}) == 1
-    flag = "one tempo for both: too few placements" if same_tempo else ""
-    made = (
-        ("tempo_ratio", "ratio", ratio, "log", flag),
-        ("yield_difference_at_maturity", "points", yield_gap, "identity", ""),
-        ("plateau_difference", "points", plateau_gap, "identity", ""),
+    if not pairs:
+        return []
+    sides = np.array([[weights_of(fit, side) for side in pair] for pair in pairs])
+    gap, df = sides[:, 0] - sides[:, 1], np.array([degrees(fit, *pair) for pair in pairs])
+    ratios = quantities(
+        fit, lambda b, s: np.exp(gap @ parameters(fit, b)[1]), level=level, df=df, scale="log"
     )
-    rows = []
-    for term, unit, function, scale, said in made:
-        found = quantities(fit, function, level=level, df=df, scale=scale)[0]
-        rows.append(side_line(f"{one} : {other}", term, unit, found, level, n_patients=fewer, flag=said))
+    yields = quantities(fit, lambda b, s: gap @ _yields_at(fit, fit.maturity_month, b, s), level=level, df=df)
+    plateaus = quantities(fit, lambda b, s: gap @ parameters(fit, b)[0], level=level, df=df)
+    rows: list[dict] = []
+    for i, pair in enumerate(pairs):
+        for term, unit, found, flag in (
+            ("tempo_ratio", "ratio", ratios[i], _same_tempo(fit, sides[i].any(axis=0))),
+            ("yield_difference_at_maturity", "points", yields[i], ""),
+            ("plateau_difference", "points", plateaus[i], ""),
+        ):
+            fewer = int(min(fit.n_patients[side > 0].max() for side in sides[i]))
+            rows.append(side_line(" : ".join(pair), term, unit, found, level, n_patients=fewer, flag=flag))
     return rows
+
+
+def _same_tempo(fit: Emergence, named: np.ndarray) -> str:
+    """Return a flag where the zones named share one half month."""
+    same = len({fit.half_of_zone[k] for k in np.flatnonzero(named)}) == 1
+    return "one tempo for both: too few placements" if same else ""
 
 
 def mix_rows(fit: Emergence, *, level: float = LEVEL) -> list[dict]:
@@ -168,9 +162,10 @@ def path(fit: Emergence, *, level: float = LEVEL, step: float = 0.5) -> pd.DataF
     return pd.DataFrame(rows)
 
 
-def _month_of(fit: Emergence, k: int, share: float, beta: np.ndarray) -> float:
+def _months_of(fit: Emergence, share: float, beta: np.ndarray) -> np.ndarray:
+    """Return the month at which each zone has grown a share of its plateau, (zones,)."""
     _, log_half, log_k = parameters(fit, beta)
-    return float(np.exp(log_half[k] + log_time_of(fit.shape_at(beta), share, log_k[k])[0]))
+    return np.exp(log_half + log_time_of(fit.shape_at(beta), share, log_k)[0])
 
 
 def _row(

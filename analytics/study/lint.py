@@ -41,7 +41,7 @@ LARGEST = {
 }  # fmt: skip
 BETTER = {
     "yield_at_maturity": "higher", "satisfaction": "higher", "would_choose_again": "higher",
-    "complication": "lower", "tempo": "lower", "milestone": "lower",
+    "complication": "lower", "transection": "lower", "tempo": "lower", "milestone": "lower",
 }  # fmt: skip
 PATIENTS_A_COLUMN = 3  # fewer patients than this per column held equal leave little to compare (assumed)
 FEWEST_VALUES = 3
@@ -173,6 +173,8 @@ def _outcome(records: Records, analysis: Analysis, at: str) -> list[str]:
     column = {"satisfaction": "satisfaction_0_10"}.get(kind, kind)
     if kind in ("satisfaction", "would_choose_again") and not records.ratings[column].notna().any():
         return [f"{at}, outcome: no patient's answer is recorded; it cannot be answered"]
+    if kind == "transection" and not records.sessions["grafts_transected"].notna().any():
+        return [f"{at}, outcome: no session has its transected grafts counted; it cannot be answered"]
     if kind not in SESSION_OUTCOMES and not records.measurements["month"].gt(0).any():
         return [f"{at}, outcome: nothing was counted after a session; wait for readings"]
     return []

@@ -30,7 +30,13 @@ VARIABLES = (
     "loss_class", "hair_calibre_um", "curl", "contrast", "grafts",
 )  # fmt: skip
 OutcomeKind = Literal[
-    "yield_at_maturity", "tempo", "milestone", "complication", "satisfaction", "would_choose_again"
+    "yield_at_maturity",
+    "tempo",
+    "milestone",
+    "complication",
+    "satisfaction",
+    "would_choose_again",
+    "transection",
 ]
 IN_WORDS = {
     "out_of_body_min": "minutes out of the body",
@@ -52,6 +58,7 @@ UNITS = {
     "complication": "points",
     "satisfaction": "points of 10",
     "would_choose_again": "points",
+    "transection": "points",
 }
 SECOND_SESSION = "second session"
 THERAPY_START = "therapy start"
