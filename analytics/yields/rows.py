@@ -98,6 +98,14 @@ def by_visit(
     ------
     FitError
         When counts are to be levelled and the season cannot be estimated, or control regions are too few.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> rows = by_visit(clinic)  # one row per measurement of a planted region, none left out
+    >>> sorted(rows.loc[~rows["for_headline"], "why_not_headline"].unique())[:3]
+    ['baseline', 'baseline_not_standard', 'early']
     """
     rows = once(records, "rows", (choices, count_error), lambda: _made(records, choices, count_error))
     return rows.copy(deep=False)  # columns added to it stay with the caller

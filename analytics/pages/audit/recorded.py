@@ -76,11 +76,11 @@ def poor_growth(result: Result) -> str:
         return disclosure.WITHHELD
     told = rows[rows["flag"].isin([factors.HIGHER, factors.LOWER])]
     said = [
-        f"{row['recorded']}: {_signed(row['estimate'])} points of chance ({_limits(row)})"
+        f"{row['recorded']}, {_signed(row['estimate'])} percentage points ({_limits(row)})"
         for _, row in told.iterrows()
     ]
     if said:
-        return f"Goes with poor growth beyond chance: {'; '.join(said)}."
+        return f"Goes with a higher or lower chance of poor growth: {'; '.join(said)}."
     open_ = int(rows["flag"].str.startswith(factors.CANNOT_TELL).sum())
     rest = f"; for {open_} of {len(rows)} it cannot be told" if open_ else ""
     return f"Nothing recorded goes with poor growth beyond chance{rest}."
@@ -120,10 +120,11 @@ def by_person(result: Result) -> str:
         return disclosure.WITHHELD
     told = rows[rows["flag"].isin([factors.HIGHER, factors.LOWER])]
     said = [
-        f"{row['role']}, {row['term']}: {_signed(row['estimate'], 1)} points ({_limits(row, 1)})"
+        f"{row['role']}, {str(row['term']).partition(', for each')[0]} {_signed(row['estimate'], 1)} points "
+        f"({_limits(row, 1)})"
         for _, row in told.iterrows()
     ]
-    return f"{numbers.title_case('; '.join(said))}." if said else NO_CHANGE
+    return f"For each doubling of sessions: {'; '.join(said)}." if said else NO_CHANGE
 
 
 def whose_hairs(result: Result) -> str:
