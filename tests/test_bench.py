@@ -4,6 +4,10 @@ statsmodels MixedLM maximises the same REML likelihood with known variances of z
 independent fit is a direct maximisation of the same likelihood by scipy, written here.
 """
 
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,12 +15,14 @@ import records_small
 import statsmodels.formula.api as smf
 from conftest import ROOT
 from lifelines import WeibullAFTFitter
+from matplotlib.figure import Figure
 from scipy import optimize, stats
 
 import analytics
 from analytics import bench, records, results, yields
 from analytics.errors import ParameterError
 from analytics.numerics import diagnostics, mixed
+from analytics.pages.figures import dispatch
 
 
 @pytest.fixture(scope="module")
@@ -119,6 +125,46 @@ def test_what_the_set_cannot_tell_is_named_and_not_estimated(units):
     assert not means[~empty].isna().any()
 
 
+def test_a_contrast_takes_terms_as_they_are_printed(units):
+    model = bench.model("yield_pct ~ zone * smoker + bs(age_years, df=4)", units)
+    tidy = model.tidy().set_index("term")["estimate"]
+    long = [t for t in tidy.index if ":" in t or "(" in t]
+    for term in long:
+        assert model.contrast(f"{term} - smoker").iloc[0]["estimate"] == pytest.approx(
+            tidy[term] - tidy["smoker"]
+        )
+    assert any(":" in t for t in long)
+    assert any("bs(" in t for t in long)
+
+
+@pytest.mark.long
+def test_ten_questions_of_ones_own_equal_independent_fits():
+    """Statsmodels GLS with scipy, lifelines, curve_fit: the script names tolerance and source of each."""
+    script = Path(__file__).parent / "bench" / "ten_questions.py"
+    ran = subprocess.run([sys.executable, script], check=False, capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+
+
+def test_a_model_is_drawn_in_axes_of_ones_own_and_says_what_cannot_be_told(units):
+    axes = Figure().subplots()
+    assert bench.model("yield_pct ~ zone * method", units).plot("method", ax=axes) is axes
+    assert axes.get_xlabel() == "adjusted mean of yield_pct by method, with its 95 % interval"
+    assert "combined (cannot be told)" in [t.get_text() for t in axes.get_yticklabels()]
+
+
+def test_draw_shows_a_result_in_a_notebook_and_nowhere_else(demo, monkeypatch):
+    result, shown = yields.average(demo), []
+    monkeypatch.setattr(dispatch, "display", shown.append)
+    analytics.draw(result)
+    assert not shown
+    monkeypatch.setattr(dispatch, "get_ipython", lambda: "a notebook")
+    analytics.draw(result)
+    assert "<svg" in shown[0].data
+    axes = Figure().subplots()
+    assert analytics.draw(result, axes) is axes
+    assert len(shown) == 1
+
+
 @pytest.mark.parametrize(
     ("formula", "said"),
     [
@@ -167,7 +213,11 @@ def test_results_records_and_answers_say_themselves_shortly(demo):
 
 def test_the_package_offers_the_bench_by_name():
     assert analytics.model is bench.model
-    assert {"model", "times", "units", "records"} <= set(dir(analytics))
+    assert {"model", "times", "units", "records", "draw"} <= set(dir(analytics))
+    # A room's completion: what it hands on, and neither its files, its constants nor its imports.
+    assert {"average", "by_visit", "Choices"} <= set(dir(analytics.yields))
+    assert not {"rows", "means", "USES", "__file__"} & set(dir(analytics.yields))
+    assert "load" in dir(analytics.records)
 
 
 OWN = """

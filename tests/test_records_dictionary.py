@@ -58,7 +58,7 @@ MUST_LOAD = [
 DESIGNED = {
     "patients": "patient_id sex age_years loss_scale* loss_class hair_calibre_um calibre_method curl "
     "contrast smoker diabetes scarring donor_area_cm2 donor_fu_cm2 donor_hairs_cm2 "
-    "donor_measured_before_session* grafts_elsewhere*",
+    "donor_measured_before_session* grafts_elsewhere* therapy_asked*",
     "sessions": "session_id patient_id register_month patient_month* session_number method surgeon_id "
     "team_id harvested_by* donor_source* attempts grafts_out grafts_transected grafts_discarded "
     "follicles_whole* follicles_partly_cut* follicles_cut_through* "
@@ -68,7 +68,8 @@ DESIGNED = {
     "patient_id+",
     "measurements": "patient_id zone region_id* region_kind* session_id month count_number* "
     "density_hairs_cm2 density_fu_cm2* hair_calibre_um* calibre_method* roi_area_cm2 n_fields roi_marked "
-    "reader_id device_class hair_length thinnest_counted_um* standard_conditions condition_reason",
+    "reader_id device_class hair_length thinnest_counted_um* standard_conditions condition_reason "
+    "room*",
     "visits": "patient_id session_id month mode photographs_standard complications_asked withdrawn",
     "therapies": "patient_id kind start_register_month stop_register_month",
     "events": "session_id kind month severity temporary resolved_month",

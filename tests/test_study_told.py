@@ -1,6 +1,7 @@
 """What is told of a study: the margin everywhere, one patient's weight, the groups, words from what ran."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -284,3 +285,53 @@ def test_every_reporting_item_is_answered_said_absent_or_left_to_the_author(regi
     assert answered["STROBE", "16"] == "side by side"
     assert answered["STROBE", "12b"] == study_text.ABSENT
     assert (answered.str.len() > 0).all()
+
+
+# The flow drawn
+
+
+def test_the_flow_is_drawn_with_everyone_left_out_beside_the_stage_not_reached(register):
+    """Boxes and their order: what stands in the picture is the table's, and what is left out adds up."""
+    plan = plan_of()
+    stages, left = study.flow(register, plan), study.reasons(register, plan)
+    labels = study.flow_labels(register, plan)
+    units = stages.set_index("stage")["n_placements"]
+    for before, after in zip(units.index, units.index[1:], strict=False):
+        assert left.loc[left["reached"].eq(before), "n_units"].sum() == units[before] - units[after]
+    for narrow in (False, True):
+        panel = figures.flow(stages, left, labels, narrow=narrow)
+        said = [text.get_text() for text in panel.texts if text.get_text()]
+        for _, row in stages.iterrows():
+            assert f"{row['n_patients']} patients, {row['n_placements']} planted zones" in said
+        whole = " ".join(said)
+        for _, row in left.iterrows():
+            counts = f"{row['n_units']} ({row['n_reference']}, {row['n_compared']})"
+            assert f"{counts}: {row['left_out'][:20]}" in whole
+        boxes = sorted((p.get_bbox().bounds for p in panel.patches), key=lambda b: b[1])
+        for a, b in pairwise(boxes if narrow else [x for x in boxes if x[0] > 0]):
+            assert a[1] + a[3] <= b[1] + 1e-9  # none lies over another
+
+
+def test_counts_that_are_withheld_are_not_drawn(register):
+    plan = plan_of()
+    stages, left = study.flow(register, plan), study.reasons(register, plan)
+    hidden = left.assign(n_units=np.nan, n_patients=np.nan, n_reference=np.nan, n_compared=np.nan)
+    panel = figures.flow(stages.assign(n_reference=np.nan), hidden, study.flow_labels(register, plan))
+    said = [text.get_text() for text in panel.texts]
+    assert sum(text.startswith("withheld: ") for text in said) == len(left)
+
+
+def test_the_table_of_groups_is_read_with_both_groups_beside_each_other(register):
+    plan = plan_of()
+    whole = study.table_one(register, plan)
+    read = study_text.groups(whole)
+    assert list(read.columns) == [
+        "variable", "level", "reference", "compared", "missing", "standardised_difference",
+    ]  # fmt: skip
+    row = whole[whole["variable"].eq("age")].iloc[0]
+    seen = read[read["variable"].eq("age")].iloc[0]
+    mean, sd, median = (f"{row[c]:.1f}" for c in ("compared", "sd_compared", "median_compared"))
+    assert seen["compared"] == f"{mean} ({sd}), {median}"
+    assert seen["missing"] == f"{row['n_missing_reference']:.0f} and {row['n_missing_compared']:.0f}"
+    words = read[read["variable"].eq("zone")]
+    assert (words["missing"] != "").sum() == 1

@@ -5,12 +5,15 @@
 Formulas are formulaic's (`C()`, `cr()`, `bs()`, `poly()`, interactions). Errors and degrees of freedom are
 Kenward and Roger's. Where no patient has two units, least squares with errors by patient (CR2). A row that
 lacks a variable of the formula is left out and counted. A factor that crosses the patients (surgeon,
-technician) is given by `crossed=` (`bench.crossed`).
+technician) is given by `crossed=` (`bench.crossed`). An outcome that is a share of many (of a session's
+grafts) is weighted by what it is a share of (`weights=`): means are then ratios of totals.
 
 Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
 """
 
 import html
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -41,7 +44,7 @@ class Model:
     known sampling variances or None; `mixed_fit` the mixed model, None where no patient has two units;
     `spec` makes all columns of new rows, `kept` (p,) numbers those of X among them. `not_estimated` names
     columns that those before determine (an empty group, a spline that holds the constant). `n_left_out`
-    counts rows that lack a variable.
+    counts rows that lack a variable. `weights` (n,) or None.
     """
 
     formula: str
@@ -57,6 +60,7 @@ class Model:
     not_estimated: tuple[str, ...] = ()
     n_left_out: int = 0
     crossed: str = ""
+    weights: np.ndarray | None = None
 
     @property
     def patient(self) -> np.ndarray:
@@ -68,6 +72,8 @@ class Model:
         """What was done, in words."""
         if self.crossed:
             return crossing.METHOD
+        if self.weights is not None:
+            return f"weighted {study.CLUSTERED}"
         return study.MIXED if self.mixed_fit is not None else study.CLUSTERED
 
     @property
@@ -126,7 +132,7 @@ class Model:
             rows = np.array([[what.get(t, 0.0) for t in self.terms]])
             return self._lines(rows, [" ".join(f"{w:+g} {t}" for t, w in what.items())], level)
         try:
-            made = self.spec.get_linear_constraints(what)
+            made = self.spec.get_linear_constraints(_quoted(what, self.spec.column_names))
         except (FormulaicError, ValueError, KeyError) as fault:
             raise ParameterError(
                 "contrast: not understood; write terms with + and -, such as a - b; terms: "
@@ -194,11 +200,12 @@ class Model:
         Raises
         ------
         ParameterError
-            When the model has a crossed factor.
+            When the model has a crossed factor or weights.
         """
-        if self.crossed:
+        if self.crossed or self.weights is not None:
             raise ParameterError(
-                "diagnose: made for a patient intercept alone; diagnose the model fitted without crossed"
+                "diagnose: made for a patient intercept alone; diagnose the model fitted without crossed "
+                "and without weights"
             )
         return diagnose(self)
 
@@ -215,12 +222,16 @@ class Model:
         from matplotlib import pyplot as plt
 
         shown = self.means(variable) if variable else self.tidy().iloc[1:]
-        axes = plt.gca() if ax is None else ax
+        axes = plt.subplots(layout="constrained")[1] if ax is None else ax
         at = np.arange(len(shown))[::-1]
         axes.hlines(at, shown["conf_low"], shown["conf_high"], color="#4a5259")
         axes.plot(shown["estimate"], at, "s", color="#0b4f8a")
-        axes.set_yticks(at, shown.iloc[:, 0].astype(str))
-        axes.set_xlabel(f"{variable or 'coefficient'}, in units of {self.formula.partition('~')[0].strip()}")
+        named = shown.iloc[:, 0].astype(str)
+        axes.set_yticks(at, named.where(shown["estimate"].notna(), named + " (cannot be told)"))
+        axes.set_ylim(-0.6, len(shown) - 0.4)
+        outcome = self.formula.partition("~")[0].strip()
+        what = f"adjusted mean of {outcome} by {variable}" if variable else f"coefficient, in {outcome}"
+        axes.set_xlabel(f"{what}, with its {100 * LEVEL:g} % interval")
         if not variable:
             axes.axvline(0, color="#1b1f23", linewidth=0.8)
         return axes
@@ -242,7 +253,9 @@ class Model:
 
     def _lines(self, rows: np.ndarray, names: list[str], level: float) -> pd.DataFrame:
         out = []
-        plain = regression.values(self.y, self.X, self.patient) if self.mixed_fit is None else None
+        plain = None
+        if self.mixed_fit is None:
+            plain = regression.values(self.y, self.X, self.patient, weights=self.weights)
         for name, row in zip(names, rows, strict=True):
             estimate, se, df, statistic, p = self._one(row, plain)
             low, high = limits(estimate, se, level=level, df=df)
@@ -274,7 +287,15 @@ class Model:
         return f"<p>{html.escape(repr(self))}</p>{table}<p>{html.escape(below)}</p>"
 
 
-def model(formula: str, data: Records | Units | pd.DataFrame, *, crossed: str = "", **asked) -> Model:
+def _quoted(what: str, terms: Sequence[str]) -> str:
+    """Return text of a contrast in which terms such as a:b or cr(x, df=4)[1] are marked as one name."""
+    long = sorted((re.escape(t) for t in terms if set(t) & set(":( ")), key=len, reverse=True)
+    return re.sub(rf"(?<![\w`])(?:{'|'.join(long)})(?![\w`])", r"`\g<0>`", what) if long else what
+
+
+def model(
+    formula: str, data: Records | Units | pd.DataFrame, *, crossed: str = "", weights: str = "", **asked
+) -> Model:
     """Fit a formula to the set analysed.
 
     Parameters
@@ -286,6 +307,8 @@ def model(formula: str, data: Records | Units | pd.DataFrame, *, crossed: str = 
     crossed
         A column whose groups cross the patients (surgeon_id) and get a random intercept; one label is one
         group wherever it stands.
+    weights
+        A column of what the outcome is a share of (grafts_out), above 0; least squares, errors by patient.
     asked
         For records: what `units` takes (choices, month, late_months, plan).
 
@@ -309,10 +332,13 @@ def model(formula: str, data: Records | Units | pd.DataFrame, *, crossed: str = 
     'Intercept'
     """
     frame = rows_of(data, **asked)
+    if crossed and weights:
+        raise ParameterError("model: crossed and weights are not fitted together; give one of them")
     if formula.count("~") != 1:
         raise ParameterError("model: write outcome ~ terms, such as yield_pct ~ zone * method")
     left, right = (part.strip() for part in formula.split("~"))
     variables = variables_of(right, frame, "model") | variables_of(left, frame, "model")
+    variables |= variables_of(weights, frame, "model") if weights else set()
     kept = frame.dropna(subset=sorted(variables))
     kept = (crossing.checked(kept, crossed) if crossed else kept).reset_index(drop=True)
     if kept.empty:
@@ -335,7 +361,7 @@ def model(formula: str, data: Records | Units | pd.DataFrame, *, crossed: str = 
     )
     variance = None if known is None or np.isnan(known).any() else known
     patient = pd.factorize(kept["patient_id"])[0]
-    has_repeats = patient.max() + 1 < len(kept)
+    has_repeats = patient.max() + 1 < len(kept) and not weights
     fitted: mixed.MixedFit | mixed.CrossedFit | None
     if crossed:
         fitted = crossing.fit(y, X, kept, variance, crossed)
@@ -355,6 +381,7 @@ def model(formula: str, data: Records | Units | pd.DataFrame, *, crossed: str = 
         tuple(c for j, c in enumerate(columns) if j not in determined),
         len(frame) - len(kept),
         crossed,
+        kept[weights].to_numpy(dtype=float) if weights else None,
     )
 
 

@@ -181,6 +181,13 @@ MEASUREMENTS = Table(
             "what was not standard, where standard_conditions is no",
             allowed=CONDITION_REASONS,
         ),
+        Column(
+            "room",
+            "label",
+            "the clinic's own word for the room or set-up of the photograph",
+            optional=True,
+            default="empty: not recorded",
+        ),
     ),
 )
 

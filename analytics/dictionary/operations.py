@@ -143,6 +143,13 @@ PATIENTS = Table(
             basis=PUBLISHED,
             source=LIFETIME,
         ),
+        Column(
+            "therapy_asked",
+            "yesno",
+            "medical therapy was asked about: one without a course in therapies then had none",
+            optional=True,
+            default="empty: not recorded, and one without a course may have had some",
+        ),
     ),
 )
 

@@ -2,8 +2,9 @@
 
     higher, lower     the interval leaves out 0
     no such difference    it includes 0 and lies within the difference that would matter
-    cannot be told    it includes 0 and reaches further; about n (h / m)^2 patients would do, with h the
-                      interval's half width now and m the difference that would matter
+    cannot be told    it includes 0 and reaches further; about n (h / w)^2 patients would do, with h the
+                      interval's half width now and w the half width that would decide if the estimate e
+                      stayed: the larger of m - |e| and |e|, m being the difference that would matter
 
 The difference that matters is 10 points of yield, a choice of ours (no source).
 """
@@ -43,14 +44,15 @@ def told(low: float, high: float, n_patients: int, matters: float = MATTERS) -> 
         return HIGHER if low > 0 else LOWER
     if -matters < low and high < matters:
         return NO_MORE
-    return f"{CANNOT_TELL}; {would_do((high - low) / 2, n_patients, matters)}"
+    off = abs(low + high) / 2
+    return f"{CANNOT_TELL}; {would_do((high - low) / 2, n_patients, max(matters - off, off))}"
 
 
-def would_do(half: float, n_patients: int, matters: float) -> str:
-    """Return in words about how many patients like these bring the half width down to what matters."""
+def would_do(half: float, n_patients: int, wanted: float) -> str:
+    """Return in words about how many patients like these bring the half width down to the one wanted."""
     if not np.isfinite(half):
         return "the records do not part it from zone and case mix"
-    needed = n_patients * (half / matters) ** 2
+    needed = n_patients * (half / wanted) ** 2
     step = 10.0 ** max(np.floor(np.log10(needed)) - 1, 0.0)
     return f"about {int(np.ceil(needed / step) * step):,} patients would do"
 

@@ -143,21 +143,25 @@ def _with_printable_medians(table: pd.DataFrame, fit: Emergence) -> pd.DataFrame
     return table
 
 
-def path(
-    fit: Emergence, percent: float, *, level: float, plateaus: PlateauDistribution | None = None
-) -> pd.DataFrame:
-    """Return the model's share by zone, every half month as far as the zone's readings reach.
+def with_course(fit: Emergence, months: np.ndarray) -> np.ndarray:
+    """Return the months wanted and every half month as far as readings reach."""
+    return np.union1d(months, _course_months(fit))
 
-    Of planted hairs where it is known how plateaus are spread, else of the own plateau.
-    """
-    months = np.arange(STEP_MONTHS, float(fit.last_month.max()) + 1e-9, STEP_MONTHS)
-    if plateaus is not None:
-        rows = planted_rows(plateaus, percent, months, level=level)
-    else:
-        rows = plateau_rows(fit, percent, months, level=level)
-    rows = rows[rows["term"].eq(SHARE)]
+
+def at(rows: pd.DataFrame, months: np.ndarray) -> pd.DataFrame:
+    """Return the shares at the months wanted alone, and all that is of no month."""
+    return rows[rows["term"].ne(SHARE) | rows["x"].isin(months)]
+
+
+def course(fit: Emergence, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the shares of every half month, as far as the zone's readings reach."""
+    rows = rows[rows["term"].eq(SHARE) & rows["x"].isin(_course_months(fit))]
     last = dict(zip(fit.zones, fit.last_month, strict=True))
     return rows[rows["x"].to_numpy() <= rows["zone"].map(last).to_numpy(dtype=float)]
+
+
+def _course_months(fit: Emergence) -> np.ndarray:
+    return np.arange(STEP_MONTHS, float(fit.last_month.max()) + 1e-9, STEP_MONTHS)
 
 
 def expected_first_readings(

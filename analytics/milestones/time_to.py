@@ -105,6 +105,14 @@ def time_to(
     ------
     ParameterError
         When an option is unknown or out of range, or no placement has a baseline and a later reading.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> found = time_to(clinic, percent=50, n_resamples=20)
+    >>> found.table().query("term == 'median month'")["unit"].unique().tolist()
+    ['months']
     """
     question = Question(percent, "first", level, planned_months, end_at_therapy)
     check(question)
@@ -121,13 +129,9 @@ def time_to(
     parts, paths, checks = [seen["table"]], [seen["path"]], seen["checks"]
     if model is not None:
         expected = model_of.expected_first_readings(model, rows, question, wanted, seed=seed)
-        parts = [
-            model_of.planted_rows(model, percent, wanted, level=level),
-            *parts,
-            _expected(expected, model.fit),
-        ]
-        share = model_of.path(model.fit, percent, plateaus=model, level=level)
-        paths = [share.assign(term=MODEL), *paths]
+        share = model_of.planted_rows(model, percent, model_of.with_course(model.fit, wanted), level=level)
+        parts = [model_of.at(share, wanted), *parts, _expected(expected, model.fit)]
+        paths = [model_of.course(model.fit, share).assign(term=MODEL), *paths]
         checks = checks | dict(model.fit.checks) | {"plateaus_converged": model.converged}
         notes = (*notes, *_gap_notes(pd.concat(parts, ignore_index=True), wanted))
     exact = placements_of(rows, records, replace(question, planned_months=None))
@@ -191,8 +195,9 @@ def _of_plateau(records, model: PlateauDistribution | None, notes, percent, mont
             "Choose family='planted'"
         )
     fit = model.fit
-    table = _in_order(model_of.plateau_rows(fit, percent, months, level=level), "zone")
-    path = model_of.path(fit, percent, level=level).assign(term=MODEL)
+    share = model_of.plateau_rows(fit, percent, model_of.with_course(fit, months), level=level)
+    table = _in_order(model_of.at(share, months), "zone")
+    path = model_of.course(fit, share).assign(term=MODEL)
     method = (
         f"{percent:g} % of own plateau: tempo, from the emergence model ({fit.curve} by zone, "
         f"{fit.likelihood}), "

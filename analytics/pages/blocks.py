@@ -11,7 +11,7 @@ from markupsafe import Markup, escape
 from analytics import disclosure, numbers
 from analytics.numbers import readable, title_case
 from analytics.pages import tables
-from analytics.pages.figures import BARS, CAPTIONS, draw, drawing
+from analytics.pages.figures import BARS, CAPTIONS, draw, drawing, flow
 from analytics.reports import begun, filled
 from analytics.results import LEVEL, Result
 
@@ -55,6 +55,32 @@ def figure_block(
         narrow=drawing.inline(narrow, f"f{number}n", alternative, with_titles=False),
         caption=_caption(result, caption),
         data=folded(f"The numbers of figure {number}", data),
+    )
+
+
+def flow_block(
+    stages: pd.DataFrame, left_out: pd.DataFrame, labels: Mapping[str, str], number: int, title: str, alt: str
+) -> Markup:
+    """Return the flow of a study drawn, for a wide page and for a telephone; its numbers stand elsewhere."""
+    wide, narrow = (
+        drawing.svg(flow(stages, left_out, labels, narrow=on).figure)  # type: ignore[arg-type]
+        for on in (False, True)
+    )
+    groups = [labels[c].lower() for c in ("n_reference", "n_compared") if c in stages]
+    units = next(labels[c] for c in stages if c in ("n_placements", "n_sessions")).lower()
+    caption = f"Left out: {units}" + (f"; in brackets patients {', '.join(groups)}." if groups else ".")
+    said = "; ".join(
+        f"{row['stage']} {numbers.number(row['n_patients'])} patients"
+        for _, row in stages[stages["n_patients"].notna()].iterrows()
+    )
+    return filled(
+        "blocks/figure",
+        number=number,
+        title=title,
+        wide=drawing.inline(wide, f"f{number}w", f"{alt.rstrip('.')}. {said}."),
+        narrow=drawing.inline(narrow, f"f{number}n", f"{alt.rstrip('.')}. {said}."),
+        caption=caption,
+        data="",
     )
 
 

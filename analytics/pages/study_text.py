@@ -12,7 +12,7 @@ from importlib import metadata
 
 import pandas as pd
 
-from analytics import study
+from analytics import numbers, study
 from analytics.pages.page import Page
 
 AUTHOR = "for the author"
@@ -128,6 +128,37 @@ def _several(page: Page) -> str:
     n_lost = int(page.results["tests"].table()["estimate"].isna().sum())
     lost = f"; {n_lost} declared could not be estimated" if n_lost else ""
     return f"Tests: {', '.join(said)}{lost}."
+
+
+def groups(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return `study.table_one` as it is read: a group's numbers in one cell, what is missing in another."""
+    if rows.empty:
+        return rows
+    is_number = rows["level"].eq("mean")
+    shown = pd.DataFrame({"variable": rows["variable"]})
+    shown["level"] = rows["level"].where(~is_number, "mean (SD), median")
+    for name in ("reference", "compared"):
+        shown[name] = [_group_cell(row, name) for _, row in rows.iterrows()]
+    missing = [
+        [_count(row[f"n_missing_{name}"]) for name in ("reference", "compared")] for _, row in rows.iterrows()
+    ]
+    first = ~rows["variable"].duplicated()
+    shown["missing"] = pd.Series([" and ".join(m) for m in missing], index=rows.index).where(first, "")
+    gap = rows["standardised_difference"].map(lambda d: numbers.number(d, 2) if pd.notna(d) else "")
+    return shown.assign(standardised_difference=gap.where(first, ""))
+
+
+def _group_cell(row: pd.Series, name: str) -> str:
+    if pd.isna(row[name]):
+        return "withheld" if pd.isna(row[f"n_{name}"]) else numbers.NOT_AVAILABLE
+    if row["level"] != "mean":
+        return f"{numbers.number(row[name], 1)} (n {_count(row[f'n_{name}'])})"
+    said = f"{numbers.number(row[name], 1)} ({numbers.number(row[f'sd_{name}'], 1)})"
+    return f"{said}, {numbers.number(row[f'median_{name}'], 1)}"
+
+
+def _count(n: float) -> str:
+    return "withheld" if pd.isna(n) else numbers.number(float(n))
 
 
 def hanging(page: Page) -> list[str]:

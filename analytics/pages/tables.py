@@ -35,6 +35,7 @@ def show(
     most: int = MAX_ROWS,
     rows_are: str = ROWS,
     across: bool = False,
+    whole: pd.DataFrame | None = None,
 ) -> Markup:
     """Return a result or a frame as an HTML table.
 
@@ -58,6 +59,8 @@ def show(
         What a result's rows count, as the heading of their number.
     across
         Whether a result's months stand side by side, a column each.
+    whole
+        What goes into the CSV file, where that is more than what is shown.
     """
     if isinstance(what, Result):
         frame, marked = of_result(what, rows_are=rows_are)
@@ -66,15 +69,16 @@ def show(
             frame, level = side_by_side(frame, numbers.heading(getattr(what, "x_name", "month")))
             marked = (*marked, level)
         notes, most = (*marked, *notes, *what.notes), len(frame)
-        whole = what.table()
     else:
-        frame, whole = of_frame(what, labels=labels or {}, places=places or {}), what
+        frame = of_frame(what, labels=labels or {}, places=places or {})
     frame, left = _narrowed(frame)
     if len(frame) > most:
         notes = (*notes, f"The first {most} of {len(frame)} rows; all are in the CSV file.")
     if left:
         notes = (*notes, f"Also in the CSV file: {', '.join(left)}.")
     kind = "rw-table" if isinstance(what, Result) else "rw-table rw-frame"
+    if whole is None:
+        whole = what.table() if isinstance(what, Result) else what
     return _html(frame.head(most), table_id, title, notes, kind, _csv(whole))
 
 

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from analytics import disclosure, early, measurement, yields
 from analytics.errors import ParameterError
-from analytics.numbers import readable
+from analytics.numbers import number, readable
 from analytics.pages import blocks, first_screen, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
@@ -36,7 +36,12 @@ def answer(page: Page, sentence: str) -> None:
 
 
 def lead(page: Page, sentence: str) -> None:
-    """Write the short answer to a heading's question: the first under a heading stands in the fold's line."""
+    """Write the short answer to a heading's question: the first under a heading stands in the fold's line.
+
+    Nothing is written for an empty sentence.
+    """
+    if not sentence:
+        return
     shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "lead", "text": shown})
     show_html(filled("blocks/lead", sentence=shown), lead=shown)
@@ -165,7 +170,7 @@ def table(
     if read is not None:
         rows = _made(page, name, title, lambda: read(result))
         if rows is not None:
-            _frame(page, name, rows, title, notes=notes)
+            frame(page, rows, title, notes=notes, of=name)
         return
     if result.table().empty:
         _withheld(page, title)
@@ -232,6 +237,8 @@ def frame(
     notes: Sequence[str] = (),
     most: int = MAX_ROWS,
     folded: bool = False,
+    read: Callable[[pd.DataFrame], pd.DataFrame] | None = None,
+    of: str = "",
 ) -> None:
     """Write a plain frame (a list of cases, a flow of records) as a table.
 
@@ -249,23 +256,11 @@ def frame(
         Rows shown at most.
     folded
         Whether it opens only when asked for.
+    read
+        Makes what is shown of the rows, once protected; files hold the rows themselves.
+    of
+        Name of the result it shows.
     """
-    _frame(page, "", rows, title, labels=labels, places=places, notes=notes, most=most, folded=folded)
-
-
-def _frame(
-    page: Page,
-    of: str,
-    rows: pd.DataFrame,
-    title: str,
-    *,
-    labels: Mapping[str, str] | None = None,
-    places: Mapping[str, int] | None = None,
-    notes: Sequence[str] = (),
-    most: int = MAX_ROWS,
-    folded: bool = False,
-) -> None:
-    """Write a frame as a table; `of` names the result it shows."""
     if why := str(rows.attrs.get(WHY, "")):
         _instead(page, title, why if page.audience == "internal" else disclosure.UNTOLD)
         return
@@ -283,7 +278,8 @@ def _frame(
     page.written.append(entry)
     caption, words = f"Table {number}. {title}", of_page(page.name)
     written = tables.show(
-        shown,
+        shown if read is None else read(shown),
+        whole=shown,
         table_id=f"t{number}",
         title=caption,
         notes=_notes(page, title, notes),
@@ -292,6 +288,28 @@ def _frame(
         most=most,
     )
     show_html(blocks.folded(caption, written) if folded else written)
+
+
+def flow(
+    page: Page, stages: pd.DataFrame, left_out: pd.DataFrame, title: str, *, labels: Mapping[str, str]
+) -> None:
+    """Draw who was there at each stage of a study and why others were left out; its tables fold beneath.
+
+    Parameters
+    ----------
+    page, stages, left_out, title, labels
+        The page, `study.flow`, `study.reasons`, what the picture shows, `study.flow_labels`.
+    """
+    seen, lost = (disclosure.protect_frame(rows, page.audience) for rows in (stages, left_out))
+    if not seen.empty:
+        number = _next(page, "figure")
+        alt = of_page(page.name)["alt"]["flow"]
+        block = _made(page, "flow", title, partial(blocks.flow_block, seen, lost, labels, number, title, alt))
+        if block is not None:
+            page.written.append({"kind": "figure", "id": f"f{number}", "name": "flow", "title": title})
+            show_html(block)
+    frame(page, stages, title, labels=labels, folded=True)
+    frame(page, left_out, "Why units are not in the analysis, by group", labels=labels, folded=True)
 
 
 CARRIED = ("carried", "later", "graded", "graders", "asked")
@@ -360,12 +378,24 @@ def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None)
     codes = used["reason"].fillna("").astype(str) if "reason" in used else pd.Series([], dtype=str)
     counts = codes[codes.ne("")].value_counts().rename_axis("reason").reset_index(name="n_rows")
     counts["reason"] = counts["reason"].map(lambda code: (reasons or {}).get(code, readable(code)))
+    counts = counts.sort_values(["n_rows", "reason"], ascending=[False, True])
+    lead(page, _most_left_out(page, counts, len(used)))
     frame(
         page,
-        counts.sort_values(["n_rows", "reason"], ascending=[False, True]),
+        counts,
         "Rows left out, and why",
         labels={"reason": "Why", "n_rows": "Rows"},
     )
+
+
+def _most_left_out(page: Page, counts: pd.DataFrame, n_rows: int) -> str:
+    """Return how many rows were left out and the commonest reason; no exact total leaves the clinic."""
+    if counts.empty:
+        return "None."
+    often = counts["reason"].iloc[0]
+    if page.audience != "internal":
+        return f"Most often: {often}."
+    return f"{number(counts['n_rows'].sum())} of {number(n_rows)} rows; most often: {often}."
 
 
 def cautions(page: Page, *more: str) -> None:

@@ -147,14 +147,19 @@ def drawn(
 def share_past(dist: PlateauDistribution, zone: str, months, percent: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the share of placements with a true yield of `percent` or more (m,), and its draws (b, m)."""
     k = dist.fit.zone_index(zone)
-    _, log_half, log_k = parameters(dist.fit, dist.fit.beta)
     months = np.atleast_1d(np.asarray(months, dtype=float))
     shape = dist.fit.shape
-    name = shape if isinstance(shape, str) else shape[0]
-    drawn: Shape = name if isinstance(shape, str) else (name, dist.log_tail_draws[:, None, None])
-    estimate = _past(dist, k, dist.whole[None, k], (shape, log_half[[k]], log_k[[k]]), months, percent)[0]
+    drawn: Shape = shape if isinstance(shape, str) else (shape[0], dist.log_tail_draws[:, None, None])
     curves = (drawn, dist.log_half_draws[:, k], dist.log_k_draws[:, k])
-    return estimate, _past(dist, k, dist.whole_draws[:, k], curves, months, percent * dist.scale_draws)
+    draws = _past(dist, k, dist.whole_draws[:, k], curves, months, percent * dist.scale_draws)
+    return _estimate_past(dist, k, months, percent), draws
+
+
+def _estimate_past(dist: PlateauDistribution, k: int, months: np.ndarray, percent: float) -> np.ndarray:
+    """Return the share of placements of zone number k that are past a milestone, (m,)."""
+    _, log_half, log_k = parameters(dist.fit, dist.fit.beta)
+    curves = (dist.fit.shape, log_half[[k]], log_k[[k]])
+    return _past(dist, k, dist.whole[None, k], curves, months, percent)[0]
 
 
 def _past(dist: PlateauDistribution, k: int, prior, curves: tuple, months, percent) -> np.ndarray:
@@ -215,13 +220,17 @@ def median_quantity(
 
     Limits on the log of the month: the SD of the share's draws there over the share's steepness.
     """
-    if share_past(dist, zone, [FURTHEST_MONTH], percent)[0][0] <= 0.5:
-        return None
+    k = dist.fit.zone_index(zone)
+
+    def is_past(log_month: float) -> bool:
+        return bool(_estimate_past(dist, k, np.exp([log_month]), percent)[0] > 0.5)
+
     low, high = np.log(0.05), np.log(FURTHEST_MONTH)
+    if not is_past(high):
+        return None
     for _ in range(40):
         middle = (low + high) / 2
-        is_past = share_past(dist, zone, [np.exp(middle)], percent)[0][0] > 0.5
-        low, high = (low, middle) if is_past else (middle, high)
+        low, high = (low, middle) if is_past(middle) else (middle, high)
     month, step = float(np.exp((low + high) / 2)), 0.02
     at, draws = share_past(dist, zone, month * np.exp([-step, 0.0, step]), percent)
     steepness = (at[2] - at[0]) / (2 * step)

@@ -130,7 +130,12 @@ def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:
 
 
 def quantities(
-    fit: Emergence, function: Callable, *, level: float = LEVEL, df: float, scale: str = "identity"
+    fit: Emergence,
+    function: Callable,
+    *,
+    level: float = LEVEL,
+    df: float | np.ndarray,
+    scale: str = "identity",
 ) -> list[Quantity]:
     """Return the quantities that a function of fixed effects and spreads gives, with limits.
 
@@ -139,7 +144,7 @@ def quantities(
     function
         (beta, spread) -> shape (m,).
     df
-        Degrees of freedom of the t quantile, from `degrees`.
+        Degrees of freedom of the t quantile, from `degrees`: one number, or (m,).
     scale
         The scale on which the limits are made: identity, log or logit.
     """
@@ -148,8 +153,8 @@ def quantities(
     forward, stretch, back = _SCALES[scale]
     low, high = (back(end) for end in limits(forward(estimate), se * stretch(estimate), level=level, df=df))
     return [
-        Quantity(float(e), float(s), float(a), float(b), df)
-        for e, s, a, b in zip(estimate, se, low, high, strict=True)
+        Quantity(*map(float, one))
+        for one in zip(estimate, se, low, high, np.broadcast_to(df, estimate.shape), strict=True)
     ]
 
 

@@ -28,7 +28,7 @@ from analytics.regrowth.tables import (
     path,
     shared_rows,
     spread_rows,
-    yield_at_maturity_row,
+    yield_at_maturity_rows,
     zone_rows,
 )
 from analytics.results import LEVEL, Curve, Result, counted, line, of_share
@@ -77,6 +77,13 @@ def emergence(
     ------
     FitError
         When too few placements are followed.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> emergence(clinic, both_shapes=False).table()["term"].unique().tolist()[:3]
+    ['plateau_yield', 'yield_at_maturity', 'half_month']
     """
     if fit is None:
         fit = fit_emergence(
@@ -130,7 +137,7 @@ def _other_shape(records: Records, fit: Emergence, level: float) -> list[dict]:
         near=fit,
     )
     term = f"yield_at_maturity ({shape})"
-    return [yield_at_maturity_row(other, k, level=level, term=term) for k in range(len(other.zones))]
+    return yield_at_maturity_rows(other, level=level, term=term)
 
 
 def _method(fit: Emergence, level: float) -> str:

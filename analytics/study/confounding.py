@@ -20,7 +20,7 @@ from analytics.numerics import proportions, weighting
 from analytics.results import Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, effect_row, margins
 from analytics.study.effects import Effect, common_words, of_plan, paired, unknown, weighted
-from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
+from analytics.study.plan import NO_UNIT_VALUE, VARIABLES, Plan, in_words
 from analytics.study.rows import is_number
 
 ALIKE = 0.1
@@ -72,7 +72,7 @@ def _balance_row(units: pd.DataFrame, variable: str, how: str, weight, plan: Pla
             pd.to_numeric(values).to_numpy(dtype=float, na_value=np.nan), group, weights=weight
         )
     else:
-        words = common_words(values).to_numpy(dtype=object).astype(str)
+        words = common_words(values).astype(str)
         gap = weighting.categorical_difference(words, group, weights=weight)
     declared = "" if variable in plan.adjusted_for else "not in the adjustment set"
     unseen = f"{counted(missing.sum())} rows not recorded" if missing.any() else ""
@@ -171,7 +171,7 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
 
 def _weighted_and_matched(found: Answer, plan: Plan) -> dict[str, Effect]:
     units = found.units
-    if found.analysis.outcome.kind in RATIOS or found.given.exposure.is_number or not len(units):
+    if found.analysis.outcome.kind in NO_UNIT_VALUE or found.given.exposure.is_number or not len(units):
         none = unknown(NO_WEIGHTS, units, is_ratio=found.effect.is_ratio)
         return {"weighted by propensity": none, "matched on zone": none}
     if found.analysis.outcome.kind in BINARY:

@@ -34,6 +34,7 @@ MIXED = (
     "mixed model with a patient intercept and known sampling variances, REML, Kenward-Roger errors and "
     "degrees of freedom"
 )
+WEIGHTED = "ratio of totals: sessions weighted by grafts taken out, "
 CLUSTERED = "least squares with bias-reduced errors by patient (CR2) and Satterthwaite degrees of freedom"
 
 
@@ -90,17 +91,21 @@ def coded(values: pd.Series, variable: str) -> tuple[np.ndarray, list[str]]:
         number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
         return _with_missing(number, variable)
     words = common_words(values)
-    levels = list(words.value_counts().index)
-    made = np.column_stack([words.eq(w).to_numpy(dtype=float) for w in levels[1:]] or [np.zeros(len(words))])
-    return made - made.mean(axis=0), [f"{variable}: {w}" for w in levels[1:]] or [variable]
+    codes, names = pd.factorize(words)
+    rarer = np.argsort(-np.bincount(codes), kind="stable")[1:]  # others stand against the most frequent
+    if not len(rarer):
+        return np.zeros((len(words), 1)), [variable]
+    made = (codes[:, None] == rarer).astype(float)
+    return made - made.mean(axis=0), [f"{variable}: {w}" for w in names[rarer]]
 
 
-def common_words(values: pd.Series) -> pd.Series:
-    """Return the words of a variable, those of few units joined to *other or rare*."""
-    words = as_words(values).fillna("not recorded")
-    counts = words.value_counts()
-    rare = set(counts[counts < FEWEST_UNITS].index)
-    return words.where(~words.isin(rare), "other or rare") if len(rare) > 1 else words
+def common_words(values: pd.Series) -> np.ndarray:
+    """Return the words of a variable, (n,), those of few units joined to *other or rare*."""
+    codes, different = pd.factorize(values)
+    words = np.append(as_words(pd.Series(different)).to_numpy(dtype=object), "not recorded")[codes]
+    codes, names = pd.factorize(words)
+    rare = np.bincount(codes, minlength=len(names)) < FEWEST_UNITS
+    return np.where(rare[codes], "other or rare", words) if rare.sum() > 1 else words
 
 
 def _with_missing(number: np.ndarray, variable: str) -> tuple[np.ndarray, list[str]]:
@@ -204,12 +209,12 @@ def normal(
     contrast: np.ndarray | None = None,
     start: np.ndarray | None = None,
 ) -> Effect:
-    """Return the effect on a number.
+    """Return the effect on a number; of a share of many (`weight`), on the ratio of totals.
 
     Parameters
     ----------
     units
-        Rows of the design: patient_id, y, variance (NaN where not known).
+        Rows of the design: patient_id, y, variance (NaN where not known), weight where y is a share of many.
     contrast
         Combination of coefficients; the exposure's own if not given.
     start
@@ -222,6 +227,8 @@ def normal(
     """
     y, variance, patient = arrays(units)
     wanted = np.eye(columns.X.shape[1])[0] if contrast is None else contrast
+    if "weight" in units:
+        return weighted(units, columns.X, np.ones(len(y)), f"{WEIGHTED}{CLUSTERED}", wanted)
     n, n_patients = len(y), len(np.unique(patient))
     if n_patients < n and n > columns.X.shape[1] + 2:
         try:
@@ -270,11 +277,17 @@ def _clustered(y: np.ndarray, columns: Columns, patient: np.ndarray, wanted: np.
     return Effect(found.estimate, found.se, found.df, n_patients, len(y), CLUSTERED, checks=dict(fit.checks))
 
 
-def weighted(units: pd.DataFrame, X: np.ndarray, weight: np.ndarray, method: str) -> Effect:
-    """Return the effect (column 0) with weights, errors by patient."""
+def weighted(
+    units: pd.DataFrame, X: np.ndarray, weight: np.ndarray, method: str, wanted: np.ndarray | None = None
+) -> Effect:
+    """Return the effect (column 0, or a combination of columns) with weights, errors by patient.
+
+    What a share is of (`weight` of the units) weighs too.
+    """
     y, _, patient = arrays(units)
-    fit = regression.values(y, X, patient, weights=weight)
-    found = regression.contrast(fit, np.eye(X.shape[1])[0])
+    of = units["weight"].to_numpy(dtype=float) if "weight" in units else 1.0
+    fit = regression.values(y, X, patient, weights=weight * of)
+    found = regression.contrast(fit, np.eye(X.shape[1])[0] if wanted is None else wanted)
     return Effect(
         found.estimate, found.se, found.df, len(np.unique(patient)), len(y), method, checks=dict(fit.checks)
     )
@@ -323,10 +336,10 @@ def recognised(units: pd.DataFrame) -> str:
     """
     if "site" in units and units["site"].notna().any():
         sided = units[units["site"].ne("whole")]
-        groups = sided.groupby(["patient_id", "session_id", "zone"])["x"].nunique()
-        split = groups[groups > 1].reset_index()["patient_id"].nunique()
-        if split >= FEWEST_PAIRS:
-            return "split scalp"
+        if sided["patient_id"].nunique() >= FEWEST_PAIRS:
+            groups = sided.groupby(["patient_id", "session_id", "zone"])["x"].nunique()
+            if groups[groups > 1].index.get_level_values("patient_id").nunique() >= FEWEST_PAIRS:
+                return "split scalp"
     groups = units.groupby("patient_id")["x"].nunique()
     return (
         "within patients"

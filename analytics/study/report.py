@@ -18,7 +18,7 @@ from analytics.results import Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, effect_row, margins, of_sample
 from analytics.study.effects import Columns, arrays, fitted, normal, of_plan
 from analytics.study.lock import FORGED, NOT_COMPARABLE, Frozen, Status
-from analytics.study.plan import RATIOS, STRATEGIES, Analysis, Exposure, Plan, in_words
+from analytics.study.plan import NO_UNIT_VALUE, STRATEGIES, Analysis, Exposure, Plan, in_words
 from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES, as_words, is_number
 
 # What belongs to the patient is described once per patient of a group, the rest once per unit.
@@ -27,14 +27,24 @@ OF_PATIENT = (
 )  # fmt: skip
 OUTCOME_WORDS = {
     "yield_at_maturity": "yield at the zone's maturity month, percent of planted hairs",
+    "plateau_yield": "plateau: what grows in the end, percent of planted hairs",
     "tempo": "tempo: the month of half the plateau",
     "milestone": "month of the first reading at or above {percent:g} % of planted hairs",
     "complication": "{event}, by month {by_month:g}, among those asked",
     "satisfaction": "satisfaction, 0 to 10, nearest to month {month:g}",
+    "transection": "grafts visibly transected, percent of those taken out (ratio of totals)",
     "would_choose_again": "would choose the operation again, nearest to month {month:g}",
 }
+GROUPS = ("reference", "compared")
+STAGES = (
+    "in the register", "in the population", "in a group of the comparison", "outcome month reached",
+    "analysed",
+)  # fmt: skip
 HANGS = "hangs on one patient"
-SUMMARY = {"yield_at_maturity": "difference of means", "satisfaction": "difference of means"}
+SUMMARY = {
+    **dict.fromkeys(("yield_at_maturity", "plateau_yield", "satisfaction"), "difference of means"),
+    "transection": "difference of ratios of totals",
+}
 
 
 def outcome_in_words(analysis: Analysis) -> str:
@@ -58,42 +68,38 @@ def flow(found: Answer) -> pd.DataFrame:
     units = found.given.units
     inside = units["reason"].ne(NOT_IN_POPULATION)
     compared = inside & units["x"].notna()
-    is_ratio = found.analysis.outcome.kind in RATIOS
+    is_ratio = found.analysis.outcome.kind in NO_UNIT_VALUE
     due = compared & units["reason"].ne(NOT_DUE)
-    stages = {
-        "in the register": pd.Series(True, index=units.index),
-        "in the population": inside,
-        "in a group of the comparison": compared,
-        "outcome month reached": due,
-        "analysed": units["reason"].eq(""),
-    }
+    every = pd.Series(True, index=units.index)
+    stages = dict(zip(STAGES, (every, inside, compared, due, units["reason"].eq("")), strict=True))
     if is_ratio:
-        del stages["outcome month reached"]
+        del stages[STAGES[3]]
     unit = "n_sessions" if found.analysis.outcome.kind in SESSION_OUTCOMES else "n_placements"
     rows = []
     for stage, kept in stages.items():
         own = units[kept]
         row = {"stage": stage, "n_patients": own["patient_id"].nunique(), unit: own["unit_id"].nunique()}
-        if not found.given.exposure.is_number:
-            for g, name in enumerate(("n_reference", "n_compared")):
-                row[name] = int(own.loc[own["x"].eq(float(g)), "patient_id"].nunique())
-        rows.append(row)
+        rows.append(row | _patients_by_group(found, own))
     return pd.DataFrame(rows)
 
 
 def flow_labels(found: Answer) -> dict[str, str]:
-    """Return the headings of `flow`: the groups' columns by the groups' own names."""
+    """Return the headings of `flow`, `reasons`, `table_one`: the groups' columns by the groups' own names."""
+    is_session = found.analysis.outcome.kind in SESSION_OUTCOMES
     labels = {
         "stage": "Stage",
+        "reached": "Last stage reached",
+        "left_out": "Left out",
         "n_patients": "Patients",
-        "n_placements": "Placements",
+        "n_placements": "Planted zones",
         "n_sessions": "Sessions",
+        "n_units": "Sessions" if is_session else "Planted zones",
     }
     if found.given.exposure.is_number:
         return labels
     named = (found.given.exposure.reference_name, found.given.exposure.compared_name)
     capital = [name[:1].upper() + name[1:] for name in named]
-    return labels | dict(zip(("n_reference", "n_compared"), capital, strict=True))
+    return labels | {f"{n}{c}": name for c, name in zip(GROUPS, capital, strict=True) for n in ("", "n_")}
 
 
 def plan_in_full(plan: Plan) -> pd.DataFrame:
@@ -194,17 +200,29 @@ def _listed(reports) -> str:
 
 
 def reasons(found: Answer) -> pd.DataFrame:
-    """Return why units are not in the analysis, by group: reason, patients in all and in each group."""
+    """Return why units are not in the analysis: the last stage of `flow` they reached, reason, counts."""
     units = found.given.units
     out = units[units["reason"].ne("")]
+    early = [out["reason"].eq(NOT_IN_POPULATION), out["x"].isna(), out["reason"].eq(NOT_DUE)]
+    last = STAGES[2] if found.analysis.outcome.kind in NO_UNIT_VALUE else STAGES[3]
+    out = out.assign(reached=np.select(early, STAGES[:3], last))
     rows = []
-    for reason, own in out.groupby("reason", sort=False):
-        row = {"left_out": reason, "n_units": len(own), "n_patients": own["patient_id"].nunique()}
-        if not found.given.exposure.is_number:
-            for g, name in enumerate(("n_reference", "n_compared")):
-                row[name] = int(own.loc[own["x"].eq(float(g)), "patient_id"].nunique())
-        rows.append(row)
-    return pd.DataFrame(rows)
+    for (reached, why), own in out.groupby(["reached", "reason"], sort=False):
+        row = {
+            "reached": reached, "left_out": why,
+            "n_units": own["unit_id"].nunique(), "n_patients": own["patient_id"].nunique(),
+        }  # fmt: skip
+        rows.append(row | _patients_by_group(found, own))
+    return pd.DataFrame(sorted(rows, key=lambda row: STAGES.index(row["reached"])))
+
+
+def _patients_by_group(found: Answer, own: pd.DataFrame) -> dict[str, int]:
+    if found.given.exposure.is_number:
+        return {}
+    return {
+        name: int(own.loc[own["x"].eq(float(g)), "patient_id"].nunique())
+        for g, name in enumerate(f"n_{group}" for group in GROUPS)
+    }
 
 
 def table_one(found: Answer, variables: list[str]) -> pd.DataFrame:
@@ -224,7 +242,7 @@ def table_one(found: Answer, variables: list[str]) -> pd.DataFrame:
 
 
 def _groups(own: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    return {"reference": own[own["x"].eq(0.0)], "compared": own[own["x"].eq(1.0)]}
+    return {name: own[own["x"].eq(float(g))] for g, name in enumerate(GROUPS)}
 
 
 def _number_rows(own: pd.DataFrame, variable: str) -> list[dict]:
@@ -268,7 +286,7 @@ def model(found: Answer, plan: Plan) -> Result:
     """
     units, analysis = found.units, found.analysis
     used = found.given.units[["patient_id", "unit_id", "zone", "reason"]]
-    if analysis.outcome.kind in (*RATIOS, *BINARY) or not found.effect.is_known:
+    if analysis.outcome.kind in (*NO_UNIT_VALUE, *BINARY) or not found.effect.is_known:
         none = line(
             "none",
             np.nan,
@@ -278,7 +296,7 @@ def model(found: Answer, plan: Plan) -> Result:
         )
         return Result(pd.DataFrame([none]), used, "not made for this answer", by=("part",))
     columns, level = of_plan(units, found.given, plan), 1 - plan.alpha
-    unit = "%" if analysis.outcome.kind == "yield_at_maturity" else "of 10"
+    unit = "of 10" if analysis.outcome.kind == "satisfaction" else "%"
     rows = [] if found.given.exposure.is_number else _mean_rows(found, columns, unit, level)
     for k, name in enumerate(columns.names):
         effect = normal(units, columns, contrast=np.eye(len(columns.names))[k])
@@ -301,7 +319,7 @@ def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list
         rows.append(
             line(
                 name,
-                float(own["y"].mean()),
+                float(np.average(own["y"], weights=own.get("weight"))),
                 unit,
                 by={"part": "mean as it is"},
                 basis="model",
@@ -351,9 +369,9 @@ def influence(found: Answer, plan: Plan) -> Result:
     """
     units, analysis = found.given.units, found.analysis
     used = units[["patient_id", "unit_id", "zone", "reason"]]
-    if analysis.outcome.kind in RATIOS or not found.effect.is_known:
+    if analysis.outcome.kind in NO_UNIT_VALUE or not found.effect.is_known:
         none = line(
-            "none", np.nan, analysis.unit, flag="not made for ratios of months: each refit takes minutes"
+            "none", np.nan, analysis.unit, flag="not made for months and plateaus: it takes minutes"
         )
         return Result(pd.DataFrame([none]), used, "not made for this answer")
     said: list[str] = []

@@ -30,7 +30,7 @@ from analytics.study.plan import (
 from analytics.yields import expected_variance, one_reading
 
 PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep": "all"}
-SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again")
+SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again", "transection")
 OF_PLACEMENT = ("zone", "recipient", "planted_hairs_cm2", "grafts")
 OWN_TABLES = ("patients", "sessions", "placements")
 NOT_IN_POPULATION = "outside the population of the plan"
@@ -198,7 +198,7 @@ def places(records: Records, plan: Plan, exposure: Exposure) -> pd.DataFrame:
     x, why = _exposure(frame, exposure)
     outside = ~_in_population(frame, plan)
     reason = pd.Series(np.where(outside, NOT_IN_POPULATION, why), index=frame.index)
-    return frame.assign(x=x, reason=reason, unit_id=frame["placement_id"])
+    return frame.assign(x=x, reason=reason, unit_id=frame["placement_id"]).copy()
 
 
 def own_variables(records: Records) -> dict[str, str]:
@@ -349,16 +349,16 @@ def _with_yields(
 def _read(rows: pd.DataFrame, reading: Reading) -> pd.DataFrame:
     target = rows["maturity_month"] if reading.month is None else reading.month
     inside = rows["month"] - target <= reading.late_months
-    kept = rows.assign(for_headline=rows["for_headline"] & inside, for_curve=rows["for_curve"] & inside)
     try:
-        return one_reading(kept, month=reading.month)
+        return one_reading(rows[inside], month=reading.month)
     except (KeyError, ValueError):
         raise FitError("study: no reading is usable; regrowth check says what was left out") from None
 
 
 def _early(rows: pd.DataFrame, picked: pd.DataFrame) -> pd.Series:
     """Return the last yield of each placement before its window of maturity."""
-    before = rows[rows["for_curve"] & rows["quantity"].eq("yield") & ~rows["is_mature"].astype(bool)]
+    is_early = rows["for_curve"] & rows["quantity"].eq("yield") & ~rows["is_mature"].astype(bool)
+    before = rows.loc[is_early, ["placement_id", "month", "yield_pct"]]
     return before.sort_values("month").groupby("placement_id")["yield_pct"].last()
 
 
@@ -374,8 +374,8 @@ def _replanted(records: Records) -> set[str]:
 
 def _why_missing(units: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
     """Return why a due placement has no usable reading: the best reason any of its readings gives."""
-    after = rows[~rows["is_baseline"].astype(bool)]
-    late = after[after["month"] >= after["maturity_month"] - 1.0]
+    is_late = ~rows["is_baseline"].astype(bool) & (rows["month"] >= rows["maturity_month"] - 1.0)
+    late = rows.loc[is_late, ["placement_id", "why_not_headline"]]
     codes = late.groupby("placement_id")["why_not_headline"].first()
     reason = units["placement_id"].map(codes).map(yields.REASONS)
     return reason.fillna("no reading at maturity: not seen").to_numpy(dtype=object)
@@ -399,6 +399,10 @@ def _of_sessions(
         # Whoever was asked before the month was reached may have had it since.
         y = units["session_id"].map(known["y"]).where(reached)
         due, missing = inside & reached, "complications not asked about"
+    elif outcome.kind == "transection":
+        out = units["grafts_out"].astype(float)
+        y, units = 100 * units["grafts_transected"].astype(float) / out, units.assign(weight=out)
+        due, missing = inside, "transected grafts not counted"
     else:
         y = units["session_id"].map(_answers(records, outcome))
         reached = units["register_month"] + outcome.month <= _register_end(records)

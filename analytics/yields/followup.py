@@ -73,13 +73,20 @@ def photograph_failures(
     ------
     ParameterError
         When a group is unknown or the level out of range.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> photograph_failures(clinic).table()["unit"].unique().tolist()
+    ['% of attendances']
     """
     if not by or not set(by) <= set(GROUPS) or not 0.5 <= level <= 0.999:
         raise ParameterError(
             f"yields.photograph_failures(by, level): out of range; use any of {', '.join(GROUPS)}, and a "
             "level of 0.5 to 0.999"
         )
-    attended = _attendances(records)
+    attended = attendances(records)
     counts = (
         attended.groupby(list(by), sort=True)
         .agg(
@@ -108,8 +115,8 @@ def photograph_failures(
     return Result(shares, attended.assign(reason=""), method, by=tuple(by), extra={"counts": shown})
 
 
-def _attendances(records: Records) -> pd.DataFrame:
-    """Return one row per attendance, as one reader saw it: whether it failed, its visit, the reason."""
+def attendances(records: Records) -> pd.DataFrame:
+    """Return one row per attendance, as one reader saw it: failed, its visit, condition_reason, room."""
     counts = records.measurements
     counts = counts[counts["zone"].ne("donor")]
     months = counts["month"].to_numpy(dtype=float)
@@ -119,11 +126,15 @@ def _attendances(records: Records) -> pd.DataFrame:
         visit=np.array(VISITS)[nearest],
         reader_id=counts["reader_id"].fillna(NOT_SAID),
         device_class=counts["device_class"].fillna(NOT_SAID),
+        room=counts["room"].fillna(NOT_SAID),
         why=counts["condition_reason"].replace("", pd.NA),
     )
     key = ["patient_id", "session_id", "month", "reader_id", "device_class"]
     return rows.groupby(key, as_index=False, sort=False).agg(
-        failed=("failed", "max"), visit=("visit", "first"), condition_reason=("why", "first")
+        failed=("failed", "max"),
+        visit=("visit", "first"),
+        condition_reason=("why", "first"),
+        room=("room", "first"),
     )
 
 
@@ -158,6 +169,13 @@ def counted_at_maturity(
     ------
     ParameterError
         When a grouping column is unknown, or the level out of range.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> counted_at_maturity(clinic).table()["unit"].unique().tolist()
+    ['%', '% of planted hairs']
     """
     if not 0.5 <= level <= 0.999:
         raise ParameterError("yields.counted_at_maturity(level): out of range; expected 0.5 to 0.999")
@@ -294,6 +312,13 @@ def if_not_read(
         When points are out of range, or a grouping column is unknown.
     FitError
         When no reading is usable.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> if_not_read(clinic, points=10).by
+    ('zone',)
     """
     if not -100 <= points <= 100:
         raise ParameterError("yields.if_not_read(points): out of range; expected -100 to 100 points of yield")

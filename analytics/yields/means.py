@@ -80,6 +80,15 @@ def average(
         When a grouping column is unknown, or month or level are out of range.
     FitError
         When no reading is usable.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> average(clinic, by="method").by
+    ('method',)
+    >>> average(clinic).table()["unit"].unique().tolist()
+    ['% of planted hairs']
     """
     _check(month, level)
     by = (by,) if isinstance(by, str) else tuple(by)
@@ -136,17 +145,33 @@ def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFra
     usable = rows["for_headline"] if month is None else rows["for_curve"] & rows["quantity"].eq("yield")
     late = rows["month"] - target
     inside = usable & late.between(-followup.OPENS_EARLY, followup.CLOSES_LATE)
+    place = rows.loc[inside, ["placement_id", "region_id", "month", "count_number"]]
+    distance, number = late[inside].abs(), place.groupby(["placement_id", "region_id"]).ngroup()
+    is_nearest = distance.eq(distance.groupby(number).transform("min")).to_numpy()
+    place, number = place[is_nearest], number[is_nearest].to_numpy(dtype=int)
     # Of repeated counts the first stands for reader and marking, whatever the order of rows.
-    picked = rows[inside].assign(distance=late.abs()).sort_values(["month", "count_number"], kind="stable")
-    key = ["placement_id", "region_id"]
-    nearest = picked[picked["distance"].eq(picked.groupby(key)["distance"].transform("min"))]
-    first = nearest.groupby(key, as_index=False).first()
-    repeats = nearest.groupby(key, as_index=False).agg(
-        yield_mean=("yield_pct", "mean"), density_mean=("density", "mean"), n_repeats=("month", "size")
-    )
-    first = first.merge(repeats, on=key, validate="one_to_one")
-    first["yield_pct"], first["density"] = first["yield_mean"], first["density_mean"]
-    return _placement_means(first.drop(columns=["yield_mean", "density_mean", "distance"]))
+    order = np.lexsort((place["count_number"], place["month"], number))
+    nearest = rows.iloc[np.flatnonzero(inside)[is_nearest][order]]
+    return _placement_means(_region_means(nearest, number[order]))
+
+
+def _region_means(nearest: pd.DataFrame, number: np.ndarray) -> pd.DataFrame:
+    """Return one row per region: the mean of its counts, in all else the first that is recorded.
+
+    Parameters
+    ----------
+    nearest
+        Counts, region by region.
+    number
+        Of the region of each, (n,), from 0 on.
+    """
+    first = nearest[np.diff(number, prepend=-1) > 0].reset_index(drop=True)
+    first = first.assign(n_repeats=np.bincount(number))
+    if len(first) == len(nearest):
+        return first
+    groups, hollow = nearest.groupby(number), list(first.columns[first.isna().any()])
+    means = groups[["yield_pct", "density"]].mean()
+    return first.assign(**(groups[hollow].first() if hollow else {}), **means)
 
 
 def _placement_means(picked: pd.DataFrame) -> pd.DataFrame:

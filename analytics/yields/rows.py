@@ -69,7 +69,7 @@ NUMBERS = (
     "device_class "
     "hair_length thinnest_counted_um standard_conditions is_baseline baseline_density baseline_se "
     "baseline_area native_factor native_density native_change native_change_se native_shared_se "
-    "native_shared_df planted_hairs_cm2 planted_se planted_cv planted_source "
+    "native_shared_df native_untreated planted_hairs_cm2 planted_se planted_cv planted_source "
     "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
     "bridge_of bridge_se baseline_bridge_of baseline_bridge_se season_1 season_2 surgery_season "
     "quantity is_mature maturity_month"
@@ -98,6 +98,14 @@ def by_visit(
     ------
     FitError
         When counts are to be levelled and the season cannot be estimated, or control regions are too few.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> rows = by_visit(clinic)  # one row per measurement of a planted region, none left out
+    >>> sorted(rows.loc[~rows["for_headline"], "why_not_headline"].unique())[:3]
+    ['baseline', 'baseline_not_standard', 'early']
     """
     rows = once(records, "rows", (choices, count_error), lambda: _made(records, choices, count_error))
     return rows.copy(deep=False)  # columns added to it stay with the caller
@@ -105,7 +113,8 @@ def by_visit(
 
 def _made(records: Records, choices: Choices, count_error: CountError | None) -> pd.DataFrame:
     error = measurement.error_model(records) if count_error is None else count_error
-    rows, records = linked(records, choices)
+    asked = choices.photographs, choices.planted, choices.baseline, choices.bridge
+    rows, records = once(records, "linked", asked, lambda: linked(records, choices))
     visits = finished(rows, records, error, choices)
     if choices.season == "as counted":
         return visits
@@ -197,7 +206,8 @@ def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: C
     """Return the rows of `by_visit` from `linked` ones: native change, yield, uses."""
     rows = _with_native(rows, records, choices)
     rows = _with_yield(_with_count_errors(_with_seasons(rows), error))
-    return _with_uses(rows, choices)[_output_columns()].reset_index(drop=True)
+    # Columns of a type side by side: every choice of rows then costs half.
+    return _with_uses(rows, choices)[_output_columns()].reset_index(drop=True).copy()
 
 
 def native_rate(records: Records, choices: Choices = USUAL) -> native.UntreatedRate:
@@ -234,6 +244,7 @@ def _with_native(rows: pd.DataFrame, records: Records, choices: Choices) -> pd.D
         native_change_se=np.where(known, native_at_baseline * np.hypot(path.own_se, path.shared_se), np.nan),
         native_shared_se=np.where(known, native_at_baseline * path.shared_se, np.nan),
         native_shared_df=path.shared_df,
+        native_untreated=np.where(known, native_at_baseline * (path.untreated - 1), np.nan),
     )
 
 

@@ -8,7 +8,10 @@ from analytics.pages.page import Page, ask, question
 from analytics.pages.writing import carried, carried_of
 from analytics.results import Result
 
-RECORDED = ("poor_growth", "by_density", "hairs_per_graft", "singles", "second_session")
+RECORDED = (
+    "poor_growth", "by_density", "hairs_per_graft", "singles", "second_session", "whose_hairs",
+    "therapy_begun",
+)  # fmt: skip
 
 REPEATS = (
     "within-reader CV (log scale)",
@@ -36,6 +39,7 @@ def asked(page: Page, choices: yields.Choices, *, curve: str) -> tuple[dict[str,
     answers = ask(
         page,
         emergence=question(regrowth.emergence, fit=fit),
+        leftover=question(regrowth.leftover, fit=fit),
         crown_front=question(regrowth.against_front, fit=fit),
         half=question(milestones.time_to, percent=50, plateaus=plateaus, **known),
         most=question(milestones.time_to, percent=80, plateaus=plateaus, **known),
@@ -55,6 +59,8 @@ def asked(page: Page, choices: yields.Choices, *, curve: str) -> tuple[dict[str,
         hairs_per_graft=question(factors.hairs_per_graft),
         singles=question(factors.single_hair_grafts, **known),
         second_session=question(factors.second_session, **known),
+        whose_hairs=question(factors.whose_hairs, **known),
+        therapy_begun=question(factors.therapy_begun, **known),
         lines=question(yields.sensitivity, **known),
         **carried(choices),
     )
@@ -77,7 +83,7 @@ def _panels(answers: dict[str, Any]) -> dict[str, Result]:
     emergence = answers["emergence"]
     lines = yields.with_view(answers["lines"], emergence, option="all readings")
     lines = yields.with_view(lines, answers["from_month_9"], option="month 9 and later")
-    same = "crown_front half most counted by_month own losses changes overlaps due mass".split()
+    same = "leftover crown_front half most counted by_month own losses changes overlaps due mass".split()
     timing = ("half_month", "month_of_95_pct_of_plateau", "plateau_yield")
     return {
         "at_maturity": early.with_model(answers["carried"], emergence),

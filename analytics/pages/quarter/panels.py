@@ -48,6 +48,10 @@ def asked(
             review.before_after, **known, change_id=roles["change"], criterion_id=roles["changed"]
         ),
         by_person=question(factors.by_person),
+        transection=question(factors.transection),
+        donor=question(factors.donor),
+        photographs=question(factors.photographs),
+        missing_records=question(factors.missing_records),
         unasked=question(review.asked, **known),
         graded=question(measurement.grades),
         graders=question(measurement.reader_agreement),
