@@ -250,7 +250,9 @@ def _hide_over_few(
     histories: dict[tuple[str, Group], dict[str, list[tuple[float, float]]]] = {}
     totals: list[tuple[tuple[str, Group], int]] = []
     for name, table, places in counts:
-        for row, cell in places.items() if table.quarter is not None else ():
+        if table.quarter is None:
+            continue
+        for row, cell in places.items():
             of = (name if name in PARTS else ROW, _group(table, row))
             if np.isnan(table.quarter[row]):
                 totals.append((of, cell))
