@@ -7,11 +7,14 @@ import shlex
 import numpy as np
 import pandas as pd
 import pytest
+import seen
+from conftest import ROOT
 
 from analytics import pages, planning, regrowth
+from analytics.__main__ import main
 from analytics.app import hands
 from analytics.pages.page import Page
-from analytics.reports import RUN_VARIABLE
+from analytics.reports import RUN_VARIABLE, browser
 
 AREAS = {"frontal": 45.0, "crown": 90.0}
 
@@ -33,7 +36,7 @@ def shown(demo, plateaus, monkeypatch):
     page = Page("05_session_plan", {"data": "data_demo"}, demo, "")
     return hands.show(
         page,
-        planning.read_drafts(["frontal 700, crown 600"], areas=AREAS),
+        planning.read_drafts(["frontal 700, crown 600", "crown 900"], areas=AREAS),
         planning.read_aims("frontal to 150, crown to 125", areas=AREAS),
         plateaus=plateaus,
         patient_id="0006",
@@ -53,7 +56,7 @@ def test_the_sliders_say_what_the_command_says(demo, plateaus, shown):
     expected = planning.drafts(
         demo,
         given["patient"],
-        planning.read_drafts([given["draft_a"]]),
+        planning.read_drafts([given["draft_a"], given["draft_b"]]),
         plateaus=plateaus,
         aims=planning.read_aims(given["aims"]),
         session_month=float(given["session_month"]),
@@ -62,7 +65,7 @@ def test_the_sliders_say_what_the_command_says(demo, plateaus, shown):
     assert given["draft_a"] == "frontal 510 on 45, crown 600 on 60"
     pd.testing.assert_frame_equal(shown.predicted().table(), expected.table())
     said = pages.planner.side_by_side(expected)["draft A"]
-    cells = set(re.findall(r"<td>([^<]*)</td>", shown.answer.value))
+    cells = set(re.findall(r"<td [^>]*>([^<]*)</td>", shown.answer.value))
     assert set(said.str.replace("'", "&#x27;")) <= cells
 
 
@@ -97,3 +100,55 @@ def test_a_report_holds_no_sliders(demo, plateaus, monkeypatch):
     plans = planning.read_drafts(["crown 600"], areas=AREAS)
     asked = {"plateaus": plateaus, "patient_id": "0006", "session_month": 0, "safe_share": 0.4}
     assert hands.show(Page("05_session_plan", {}, demo, ""), plans, (), **asked) is None
+
+
+@pytest.mark.browser
+@pytest.mark.long
+@pytest.mark.skipif(browser.find() is None, reason="no Chromium, Chrome or Edge on this computer")
+def test_in_jupyterlab_sliders_that_are_moved_say_what_the_printed_command_reports(
+    chromium, laboratory, tmp_path
+):
+    address, root = laboratory
+    notebook = root / "notebooks" / "05_session_plan.ipynb"
+    text = notebook.read_text(encoding="utf-8")
+    given = {
+        "data": str(ROOT / "data_demo"),
+        "patient": "0006",
+        "draft_a": "frontal 700 on 45, crown 600 on 90",
+        "draft_b": "crown 900 on 90",
+    }
+    for name, value in given.items():
+        text = re.sub(rf'({name}: str = )\\"[^\\]*\\"', lambda was, to=value: f'{was[1]}\\"{to}\\"', text)
+    notebook.write_text(text, encoding="utf-8")
+    page, _ = seen.run(chromium, address, "05_session_plan")
+    command = page.locator("[role=status] pre")
+    command.wait_for()
+    before = command.inner_text()
+    row = page.locator(".widget-hslider", has_text="crown grafts")
+    row.locator(".noUi-handle").focus()
+    for _ in range(9):
+        page.keyboard.press("ArrowLeft")
+    target = page.locator(".widget-text", has_text="to hairs/cm²").nth(1).locator("input")
+    target.fill("110")
+    target.press("Enter")
+    page.locator("[role=status] pre", has_text="crown 510 on 90").filter(
+        has_text="crown 90 to 110"
+    ).wait_for()
+    page.screenshot(path=seen.PICTURES / "planner.png")
+    words = shlex.split(command.inner_text())
+    assert words != shlex.split(before)
+    assert main([*words[1:], "--out", str(tmp_path)]) == 0
+    made = (tmp_path / "05_session_plan" / "05_session_plan.html").read_text(encoding="utf-8")
+    assert _rows(page.locator("[role=status] table").evaluate("table => table.outerHTML")) == _rows(made)
+    assert page.locator("[role=status] strong").first.inner_text() in html.unescape(made)
+    page.close()
+
+
+def _rows(text):
+    """Return the rows of the table of drafts: the cells of each, without tags."""
+    tables = re.findall(r"<table.*?</table>", text, flags=re.S)
+    (table,) = (found for found in tables if "planted density" in found and "left for later" in found)
+    return [
+        [html.unescape(re.sub(r"<[^>]+>", "", cell)) for cell in re.findall(r"<t[hd].*?</t[hd]>", row, re.S)]
+        for row in re.findall(r"<tr.*?</tr>", table.partition("<tbody")[2].partition("</tbody")[0], re.S)
+    ]

@@ -115,7 +115,7 @@ def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, pla
     counts.loc[late, "month"] += 48
     result = course.case(dataclasses.replace(demo, measurements=counts), "0108", plateaus=plateaus)
     said = in_words.case_in_words(result).set_index("place")["sentence"]
-    assert "beyond the months followed here" in said["Frontal, session 1"]
+    assert "too few of our cases were counted this late" in said["Frontal, session 1"]
     chances = result.table().query("place == 'frontal, session 1' and term.str.startswith('chance')")
     assert chances["estimate"].isna().all()
 

@@ -6,6 +6,7 @@ s+14; 15 (midscalp, crown) in s+14 to s+17; 18 (crown) in s+17 to s+20. Today is
 """
 
 import datetime
+import re
 import stat
 
 import openpyxl
@@ -217,7 +218,7 @@ def test_the_calendar_holds_one_window_each_and_a_title_that_tells_nothing(tmp_p
     named = {"SUMMARY", "DTSTART", "DTEND", "DTSTAMP", "UID", "CLASS", "TRANSP"}
     assert all(set(e) == named and e["CLASS"] == "PRIVATE" for e in events.values())
     assert all(code not in str(e["UID"]) for code, e in events.items())
-    for name in ("due.ics", "due.xlsx"):
+    for name in ("due.ics", "due.xlsx", "due.html"):
         assert stat.S_IMODE((out / name).stat().st_mode) == 0o600
     # Again a month later: the same events by the same names, so that a diary moves and doubles none.
     code, _ = _run(tmp_path, capsys, "--out", str(out), *schedule)
@@ -226,7 +227,7 @@ def test_the_calendar_holds_one_window_each_and_a_title_that_tells_nothing(tmp_p
     assert {str(e["UID"]) for e in again.walk("VEVENT")} == {str(e["UID"]) for e in events.values()}
 
 
-def test_the_sheet_holds_what_the_screen_says_with_real_months(tmp_path, capsys):
+def test_the_sheet_and_the_page_hold_what_the_screen_says_with_real_months(tmp_path, capsys):
     _made(tmp_path / "d", BY_HAND)
     _, said = _run(
         tmp_path, capsys, "--register-begins", "2021-01", "--out", str(tmp_path / "kept"),
@@ -237,6 +238,14 @@ def test_the_sheet_holds_what_the_screen_says_with_real_months(tmp_path, capsys)
     by_code = {row[0]: row for row in rows[1:]}
     assert by_code["E01"][1:5] == ("frontal, month 12", "open", "Mar 2024", "Jun 2024")
     assert "  E01  frontal, month 12 (Mar 2024 to Jun 2024)" in said.out
+    text = (tmp_path / "kept" / "due.html").read_text(encoding="utf-8")
+    assert text.count("<script") == 0
+    lines = [re.findall(r">([^<]+)</t[hd]>", row) for row in re.findall(r"<tr.*?</tr>", text, flags=re.S)]
+    on_page = {line[0]: line[1:] for line in lines if line and line[0] in by_code}
+    assert on_page.keys() == by_code.keys()
+    for code, (_, due_for, _, opens, closes, _, also) in by_code.items():
+        words = f"{due_for}; also {also}" if also else due_for
+        assert on_page[code][:2] == [words, f"{opens} to {closes}"]
 
 
 def test_the_start_month_is_asked_once_and_kept_apart_for_its_owner_alone(tmp_path, capsys):

@@ -77,29 +77,22 @@ def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forec
     table = in_words.case_in_words(_case()).set_index("place")
     said = table["sentence"]
     # Between the tenths: 100 - 61 - 1.
-    assert said["Frontal, session 1"] == "Usual. Chance to lie between our lowest and our upper tenth: 38 %."
+    assert said["Frontal, session 1"] == "As usual: chance of neither tenth 38 %."
     crown = said["Crown, session 1"]
-    assert crown.startswith(
-        "Behind. Below 95 in 100 of our cases read alike. Chance to be in the lowest tenth"
-    )
-    assert "61 % (in the end only late 50 %, only low 10 %, both 5 %)" in crown
-    assert crown.endswith("Expected at month 18: 90 (70 to 111).")
-    assert list(table.loc["Crown, session 1", ["month", "before", "now", "usual"]]) == [
-        "9",
-        "30",
-        "48",
-        "65 (52 to 77)",
-    ]
+    assert crown.startswith("Behind: below 95 in 100 comparable cases; chance of the lowest tenth 61 %")
+    assert crown.endswith("(in the end only late 50 %, only low 10 %, both 5 %).")
+    shown = list(table.loc["Crown, session 1", ["month", "before_now", "usual", "expected"]])
+    assert shown == ["9", "30 → 48", "65 (52 to 77)", "90 (70 to 111) at month 18"]
     assert said["Temples, session 1"].startswith("No count after the session yet")
     said = said.rename({"Midscalp, session 2": "midscalp, session 2"})
     assert said["midscalp, session 2"] == "Not judged: no baseline."
 
 
 def test_why_a_yield_passes_100_is_said_where_it_does_and_nowhere_else():
-    assert len(in_words.notes(_case())) == 1
+    assert in_words.past_hundred(_case()) == ()
     past = _case()
     past.extra["readings"].loc[1, "y"] = 104.0
-    assert "can pass 100 %" in in_words.notes(past)[1]
+    assert "can pass 100 %" in in_words.past_hundred(past)[0]
 
 
 def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():

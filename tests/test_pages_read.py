@@ -172,3 +172,23 @@ def test_the_absent_are_said_by_all_that_could_have_become_of_them():
     said = words_review.in_words(Result(frame, pd.DataFrame({"reason": []}), "as given"))
     assert "81" in said.partition(" in those seen")[0]
     assert f"53 to 87{numbers.THIN}% whatever the absent" in said
+
+
+def test_several_answers_are_said_by_their_ends_and_by_how_many_intervals_hold_no_difference():
+    rows = {"estimate": [1.2, 3.8, -6.0], "ci_low": [-2.0, -1.0, -9.0], "ci_high": [4.0, 8.0, -3.0]}
+    said = conclusions.SAYS["missing"](pd.DataFrame({**rows, "unit": "points of yield"}))
+    assert said.startswith(f"3 answers: {numbers.MINUS}6 to 4")
+    assert said.endswith("; 2 of 3 intervals include 0.")
+    ratios = {"estimate": [0.9, 1.1], "ci_low": [0.7, 0.8], "ci_high": [1.2, 1.4], "unit": "ratio"}
+    assert conclusions.SAYS["missing"](pd.DataFrame(ratios)).endswith("every interval includes 1.")
+
+
+def test_declared_tests_are_counted_by_what_they_found():
+    flags = [
+        "cannot tell: about 430 patients with an outcome would be needed",
+        "equivalent; interval of 95 %",
+        "",
+    ]
+    frame = pd.DataFrame({"estimate": [1.0, 1.0, 2.0], "flag": flags})
+    said = conclusions.SAYS["tests"](frame)
+    assert said == "3 comparisons declared: 1 cannot be told, 1 equivalent and 1 without a verdict."

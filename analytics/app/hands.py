@@ -41,6 +41,7 @@ class Hands:
     targets: dict[str, widgets.BoundedFloatText]
     answer: widgets.HTML
     safe_share: float
+    beside: tuple[Draft, ...]
 
     @property
     def draft(self) -> Draft:
@@ -55,8 +56,10 @@ class Hands:
         return tuple(Aim(zone, self.areas[zone].value, density) for zone, density in given.items())
 
     def predicted(self) -> Result:
-        """Return what the page would print of this draft."""
-        return planning.predicted([self.draft], self.aims, self.ahead, self.donor, patient_id=self.patient)
+        """Return what the page would print of this draft, and of the page's others beside it."""
+        return planning.predicted(
+            [self.draft, *self.beside], self.aims, self.ahead, self.donor, patient_id=self.patient
+        )
 
 
 def show(
@@ -69,7 +72,7 @@ def show(
     session_month: float,
     safe_share: float,
 ) -> Hands | None:
-    """Display sliders that begin at the first draft; nothing in a report.
+    """Display sliders that begin at the first draft, the others beside it; nothing in a report.
 
     Parameters
     ----------
@@ -148,6 +151,7 @@ def _hands(
         targets={zone: number(target.get(zone, 0.0), 0.0, 260.0, "to hairs/cm²") for zone in ahead.zones},
         answer=widgets.HTML(),
         safe_share=safe_share,
+        beside=tuple(plans[1:]),
     )  # fmt: skip
 
 
@@ -160,7 +164,12 @@ def _moved(hands: Hands, *_: object) -> None:
     result = hands.predicted()
     page = pages.Page("05_session_plan", {}, None, "", results={"drafts": result})
     said = pages.planner.headline(page)
-    parts = [f"<p><strong>{html.escape(said)}</strong></p>", *_maps(page), _table(result), _command(hands)]
+    parts = [
+        f"<p><strong>{html.escape(said)}</strong></p>",
+        *_maps(page),
+        pages.planner.table(result),
+        _command(hands),
+    ]
     hands.answer.value = f'<div role="status">{"".join(parts)}</div>'
 
 
@@ -175,30 +184,26 @@ def _cap(hands: Hands) -> None:
 
 
 def _maps(page: pages.Page) -> list[str]:
-    """Return the head of the draft, as the report draws it; nothing without a target."""
-    return [f'<div style="max-width:22rem">{block}</div>' for block in pages.planner.map_blocks(page)]
-
-
-def _table(result: Result) -> str:
-    frame = pages.planner.side_by_side(result)
-    rows = "".join(
-        f"<tr><td>{html.escape(str(r.zone))}</td><td>{html.escape(str(r.term))}</td>"
-        f"<td>{html.escape(str(r[-1]))}</td><td>{html.escape(str(r.unit))}</td></tr>"
-        for r in frame.itertuples(index=False)
-    )
-    heads = "".join(f'<th scope="col">{head}</th>' for head in ("Zone", "Quantity", "Draft", "Unit"))
-    return f"<table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>"
+    """Return the head of each draft, as the report draws it; nothing without a target."""
+    blocks = [
+        f'<div style="flex:1 1 14rem;max-width:20rem">{block}</div>'
+        for block in pages.planner.map_blocks(page)
+    ]
+    return ['<div style="display:flex;flex-wrap:wrap;gap:1rem">', *blocks, "</div>"]
 
 
 def _command(hands: Hands) -> str:
     """Return the command that makes the report of what the sliders say."""
-    draft = ", ".join(f"{z.zone} {z.grafts} on {z.area_cm2:g}" for z in hands.draft.zones)
+    drafts = {
+        f"draft_{d.name.lower()}": ", ".join(f"{z.zone} {z.grafts} on {z.area_cm2:g}" for z in d.zones)
+        for d in (hands.draft, *hands.beside)
+    }
     aims = ", ".join(f"{a.zone} {a.area_cm2:g} to {a.density:g}" for a in hands.aims)
     settings = {
         "patient": hands.patient,
         "session_month": f"{hands.ahead.session_month:g}",
         "safe_share": f"{hands.safe_share:g}",
-        "draft_a": draft,
+        **drafts,
         **({"aims": aims} if aims else {}),
     }
     words = ["regrowth", "report", "05", hands.data]

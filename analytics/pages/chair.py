@@ -1,19 +1,111 @@
 """What is read at the chair: a case's readings, its forecast, whom to call back, and who is due."""
 
+import datetime
 from collections.abc import Mapping
 
 import pandas as pd
+from markupsafe import Markup
 
 from analytics import course, numbers
 from analytics.dictionary import MATURITY_MONTH, ZONES
 from analytics.files import begins
+from analytics.pages import blocks, tables
+from analytics.reports import filled
 from analytics.results import Result, why_not
 
 READING, CENTILE = "reading", "centile of the reading"
 YIELD, DENSITY = "predicted yield", "predicted density"
 Start = tuple[int, int]
+DUE_TITLE = "Who is due for follow-up?"
+PAGE_HEADINGS = {
+    "patient_id": "Code", "due_for": "Due for", "window": "Window", "last": "Last counted at month",
+}  # fmt: skip
+NOT_COUNTED = "not yet"
+ENTERED = "The list rests on the records as entered: a visit that was not entered counts as not made."
 HEADINGS = ("code", "due for", "state", "from", "to", "last counted at month", "also")
 HEADS = {course.OVERDUE: "Overdue", course.OPEN: "Window open this month", course.SOON: "Opens soon"}
+
+
+def in_short(person: Result, case: Result, same_month: Result, tested: Result) -> dict[str, str]:
+    """Return the short answers of the folds of a case, by what they are about.
+
+    Parameters
+    ----------
+    person, case, same_month, tested
+        Of `course.person`, `course.case`, `course.front_month` and `course.backtest`, as they may be shown.
+    """
+    return {
+        "done": _done(person),
+        "counted": _counted(case),
+        "thickness": _thickness(person),
+        "ahead": _still_growing(case),
+        "same_month": _front_month(same_month),
+        "tested": _tested(tested),
+    }
+
+
+def _done(person: Result) -> str:
+    if why := why_not(person):
+        return why
+    n, rows = len(person.extra["sessions"]), person.table()
+    grafts = rows.loc[rows["term"].eq("grafts planted"), "estimate"].sum()
+    return f"{n} session{'' if n == 1 else 's'}, {numbers.number(grafts)} grafts planted."
+
+
+def _counted(case: Result) -> str:
+    if why_not(case) or "standing" not in case.extra:
+        return why_not(case)
+    read = case.extra["readings"]
+    n, places = len(read), read["place"].nunique()
+    if not n:
+        return "No count after a session yet."
+    last = numbers.number(read["x"].max(), 1)
+    return (
+        f"{n} count{'' if n == 1 else 's'} in {places} planted zone{'' if places == 1 else 's'}, "
+        f"the last at month {last}."
+    )
+
+
+def _thickness(person: Result) -> str:
+    if why := why_not(person):
+        return why
+    counts = person.extra["thickness"]
+    n = int((counts["hair_calibre_um"].notna() & counts["zone"].ne("donor")).sum())
+    return (
+        f"{n} count{'' if n == 1 else 's'} with a calibre." if n else "No calibre was recorded with a count."
+    )
+
+
+def _still_growing(case: Result) -> str:
+    if why_not(case) or "standing" not in case.extra:
+        return why_not(case)
+    judged = case.extra["standing"]
+    growing = judged.loc[~judged["is_mature"].astype(bool), "place"]
+    said = f"still growing: {'; '.join(growing)}" if len(growing) else "all planted zones are mature"
+    return f"{numbers.title_case(said)}." if len(judged) else ""
+
+
+def _front_month(result: Result) -> str:
+    if why := why_not(result):
+        return why
+    row = result.table().iloc[0]
+    if pd.isna(row["estimate"]):
+        return f"{numbers.sentence(str(row['flag']))}"
+    ends = f" ({numbers.limits(row['ci_low'], row['ci_high'], 1)})" if pd.notna(row["ci_low"]) else ""
+    month = numbers.number(row["estimate"], 1)
+    return f"Here a crown at month {row['x']:g} looks like a front at month {month}{ends}."
+
+
+def _tested(result: Result) -> str:
+    if why := why_not(result):
+        return why
+    rows = result.table()
+    rows = rows[rows["term"].eq("95 % limits held") & rows["estimate"].notna()]
+    if rows.empty:
+        return ""
+    row = rows.iloc[0]
+    ends = f"{_level(result)} {numbers.limits(row['ci_low'], row['ci_high'])}"
+    return f"95{numbers.THIN}% limits held {numbers.number(row['estimate'])} of 100 past counts ({ends})."
 
 
 def readings_table(result: Result) -> pd.DataFrame:
@@ -122,14 +214,80 @@ def due_lines(result: Result, start: Start) -> list[str]:
         own = table[table["state"].eq(state)]
         out.append(f"{head}: {len(own)}")
         for row in own.itertuples():
-            opens, closes = (month_name(m, start) for m in (row.opens_in, row.closes_in))
-            window = f"closed {closes}" if state == course.OVERDUE else f"{opens} to {closes}"
+            window = _window(row.opens_in, row.closes_in, start)
+            if state == course.OVERDUE:
+                window = f"closed {month_name(row.closes_in, start)}"
             also = f"; also {row.also}" if row.also else ""
             out.append(f"  {row.patient_id}  {row.due_for} ({window}){also}")
     hidden = result.table().iloc[-1]
     if hidden["estimate"]:
         out.append(f"Not listed, {hidden['term'].removesuffix(', not listed')}: {hidden['estimate']:.0f}")
     return out
+
+
+def due_page(
+    result: Result, standing: Mapping[str, Result], start: Start, *, today: datetime.date, invented: bool
+) -> str:
+    """Return the due list as a page of HTML, for the clinic alone: the same rows as the sheet, to be read.
+
+    Whom to call in stands first, then who is overdue, whose window is open, and whose opens soon.
+    """
+    table = due_by_patient(result)
+    also = table["also"].where(table["also"].eq(""), "; also " + table["also"])
+    names = table.apply(lambda row: _window(row.opens_in, row.closes_in, start), axis=1)
+    table = table.assign(due_for=table["due_for"] + also, window=names if len(table) else "")
+    table["last"] = [NOT_COUNTED if pd.isna(m) else numbers.number(m, 1) for m in table["last"]]
+    shown = [_due_table(table[table["state"].eq(state)], head) for state, head in HEADS.items()]
+    called = [
+        filled("blocks/when", title=f"Call in: {head.lower()}", sentence=why or said or "Nobody.", rough="")
+        for head, why, named in _called(standing)
+        for said in ["; ".join(named)]
+    ]
+    worth = [
+        filled("blocks/when", title="Which counts are worth most?", sentence=said, rough="")
+        for said in worth_lines(result, standing)
+    ]
+    strip = filled(
+        "blocks/strip",
+        invented="INVENTED DATA" if invented else "",
+        name="Due list",
+        about=f"{today.day} {today:%B %Y}",
+        audience="For this clinic alone: months beside codes. It belongs in no report and no e-mail.",
+    )
+    slots = {
+        "strip": strip,
+        "answer": blocks.answer_block(_due_in_short(result)),
+        "numbers": Markup("\n").join([*called, *worth]),
+        "pair": "",
+        "main": Markup("\n").join(shown),
+        "aside": "",
+        "foot": blocks.cautions_block([ENTERED]),
+    }
+    return str(filled("document", title=DUE_TITLE, slots=slots, folds=[], links={}, foot_line="Due list"))
+
+
+def _due_table(rows: pd.DataFrame, head: str) -> Markup:
+    """Return the patients of one state as a table."""
+    title = f"{head}: {len(rows)}"
+    if rows.empty:
+        return filled("blocks/instead", title=title, why="nobody", withheld=False)
+    return tables.show(
+        rows[list(PAGE_HEADINGS)],
+        table_id=f"due-{head.split()[0].lower()}",
+        title=title,
+        labels=PAGE_HEADINGS,
+        most=len(rows),
+    )
+
+
+def _window(opens: int, closes: int, start: Start) -> str:
+    return f"{month_name(opens, start)} to {month_name(closes, start)}"
+
+
+def _due_in_short(result: Result) -> str:
+    counted = result.table().set_index("term")["estimate"]
+    overdue, is_open, soon = (numbers.number(counted[state]) for state in HEADS)
+    return f"{overdue} are overdue, for {is_open} the window is open, and for {soon} it opens soon."
 
 
 def worth_lines(result: Result, standing: Mapping[str, Result]) -> list[str]:
@@ -154,15 +312,23 @@ def worth_lines(result: Result, standing: Mapping[str, Result]) -> list[str]:
 def call_in_lines(standing: Mapping[str, Result]) -> list[str]:
     """Return whom to call in, for the screen: behind or low, nothing grown; or why it is not known."""
     out = []
+    for head, why, named in _called(standing):
+        out += [f"{head}: {why or len(named)}", *(f"  {one}" for one in named)]
+    return out
+
+
+def _called(standing: Mapping[str, Result]) -> list[tuple[str, str, list[str]]]:
+    """Return each reason to call in, why it is not known (empty where it is), and whom it names."""
+    out: list[tuple[str, str, list[str]]] = []
     for head, name, table in CALL_IN:
         if name not in standing:
             continue
         if why := why_not(standing[name]):
-            out.append(f"{head}: {why}")
+            out.append((head, why, []))
             continue
         rows = table(standing[name])
-        out.append(f"{head}: {len(rows)}")
-        out += [f"  {row.patient_id}  {row.zone} (session {row.session_number})" for row in rows.itertuples()]
+        named = [f"{r.patient_id}  {r.zone} (session {r.session_number})" for r in rows.itertuples()]
+        out.append((head, "", named))
     return out
 
 

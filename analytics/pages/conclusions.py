@@ -1,9 +1,112 @@
-"""Every declared test of a study as it is read: its interval, its p-values and what it lets one say."""
+"""What a study lets one say: a short answer for each question of its page, and every declared test.
+
+Short answers are made from the results a page may show; where one withholds its numbers, so does the answer.
+"""
+
+from collections.abc import Callable
 
 import pandas as pd
 
-from analytics import numbers
-from analytics.results import LEVEL, Result, plain
+from analytics import disclosure, numbers, study
+from analytics.pages.page import Page, result_of
+from analytics.results import LEVEL, Result, plain, why_not
+
+
+def in_short(page: Page, name: str) -> str:
+    """Return the short answer of one result of a study: the line of its fold.
+
+    Parameters
+    ----------
+    name
+        A name in `SAYS`, under which the result was handed over.
+    """
+    result = result_of(page, name)
+    if why := why_not(result):
+        return why
+    table = result.table()
+    known = table[table["estimate"].notna()] if len(table) else table
+    return disclosure.WITHHELD if known.empty else SAYS[name](known)
+
+
+def standing_in_short(standing: study.Status) -> str:
+    """Return where a plan stands, with the day of its freeze."""
+    frozen = f", on {standing.frozen.frozen_at[:10]}" if standing.frozen and standing.is_confirmatory else ""
+    return f"{numbers.title_case(standing.word)}{frozen}."
+
+
+def _answer(known: pd.DataFrame) -> str:
+    row = known.iloc[0]
+    found = str(row["flag"]).partition(":")[0]
+    said = "Cannot be told" if found == study.CANNOT_TELL else numbers.title_case(found)
+    return f"{said}: {numbers.full(row, counts=False)}."
+
+
+def _design(known: pd.DataFrame) -> str:
+    parts = []
+    for start, words in DESIGN.items():
+        rows = known[known["term"].str.startswith(start)]
+        if len(rows):
+            parts.append(words.format(numbers.full(rows.iloc[0], counts=False)))
+    return f"{numbers.title_case('; '.join(parts))}." if parts else disclosure.WITHHELD
+
+
+# How a term of `study.design` begins, and what it says.
+DESIGN = {
+    "power at what matters, simulated": "power for the difference that matters: {}",
+    "detectable with": "minimum detectable effect: {}",
+}
+
+
+def _leftover(known: pd.DataFrame) -> str:
+    of_all = known["term"].str.startswith("further off")
+    rows = known[~of_all & known["ci_low"].notna()]
+    off = int((rows["ci_low"].gt(0) | rows["ci_high"].lt(0)).sum())
+    far = [numbers.number(share, 1) for share in known.loc[of_all, "estimate"]]
+    patients = f"; {far[0]}{numbers.THIN}% of patients are further off than chance allows" if far else ""
+    return f"{off} of {len(rows)} intervals of zones and months exclude 0{patients}."
+
+
+def _tests(known: pd.DataFrame) -> str:
+    found = known["flag"].fillna("").str.split("[:;]", regex=True).str[0]
+    said = found.replace({study.CANNOT_TELL: "cannot be told", "": "without a verdict"})
+    counts = [f"{n} {word}" for word, n in said.value_counts(sort=False).items()]
+    return f"{len(known)} comparisons declared: {numbers.listed(counts)}."
+
+
+def _balance(known: pd.DataFrame) -> str:
+    row = known.loc[known["estimate"].abs().idxmax()]
+    own = known[known["term"].eq(row["term"])]
+    said = [
+        f"{numbers.number(abs(gap), 2)} {how}" for gap, how in zip(own["estimate"], own["how"], strict=True)
+    ]
+    return f"Furthest apart: {row['term']}, in standard deviations {', '.join(said)}."
+
+
+def _span(known: pd.DataFrame) -> str:
+    """Return the smallest and the largest of several answers, and how many intervals hold no difference."""
+    known = known[known["ci_low"].notna()]
+    if known.empty:
+        return disclosure.WITHHELD
+    unit = str(known["unit"].iloc[0])
+    places = 2 if unit == "ratio" else 0
+    null = 1.0 if unit == "ratio" else 0.0
+    ends = numbers.limits(known["estimate"].min(), known["estimate"].max(), places)
+    n = int((known["ci_low"].le(null) & known["ci_high"].ge(null)).sum())
+    held = "every interval includes" if n == len(known) else f"{n} of {len(known)} intervals include"
+    return f"{len(known)} answers: {numbers.with_unit(ends, unit)}; {held} {null:g}."
+
+
+SAYS: dict[str, Callable[[pd.DataFrame], str]] = {
+    "answer": _answer,
+    "design": _design,
+    "leftover": _leftover,
+    "tests": _tests,
+    "balance": _balance,
+    "confounding": _span,
+    "missing": _span,
+    "by_zone": _span,
+    "robustness": _span,
+}
 
 
 def declared_tests(result: Result) -> pd.DataFrame:

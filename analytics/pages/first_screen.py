@@ -109,6 +109,7 @@ def _tile(page: Page, one: KeyNumber) -> dict[str, str]:
         part: disclosure.protect_text(getattr(one, part), page.audience)
         for part in ("label", "value", "unit", "interval", "rests_on", "verdict", "why")
     }
+    kept["unit"] = kept["unit"].strip()  # the number stands in a field of its own
     shape = SHAPES.get(one.verdict, UNSURE) if one.verdict else ""
     kind = one.verdict.replace(" ", "-") if one.verdict in SHAPES else "unsure"
     return {

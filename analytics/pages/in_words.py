@@ -301,14 +301,20 @@ def case_in_words(result: Curve) -> pd.DataFrame:
     if "early" in result.extra:
         return early_in_words(result)
     ahead = result.extra["limits"]
+    ahead = ahead[ahead["x"].isin(course.MONTHS_AHEAD)]
     densities = {row["place"]: row for _, row in result.extra["zones"].iterrows()}
     rows = []
     for _, judged in result.extra["standing"].iterrows():
-        own = {
-            "place": numbers.title_case(judged["place"]),
-            "sentence": _verdict(judged, ahead[ahead["place"].eq(judged["place"])]),
-        }
-        rows.append(own | _densities(densities.get(judged["place"])))
+        own = ahead[ahead["place"].eq(judged["place"])]
+        can_be = bool(judged["n_readings"]) and not judged["is_beyond"]
+        rows.append(
+            {
+                "place": numbers.title_case(judged["place"]),
+                **_densities(densities.get(judged["place"])),
+                "sentence": _verdict(judged),
+                "expected": _expected(own.iloc[-1]) if can_be and len(own) else "",
+            }
+        )
     rows += [
         {
             "place": f"{numbers.title_case(row.zone)}, session {row.session_number}",
@@ -316,7 +322,7 @@ def case_in_words(result: Curve) -> pd.DataFrame:
         }
         for row in result.extra["not judged"].itertuples()
     ]
-    columns = ["place", "month", "before", "now", "usual", "sentence"]
+    columns = ["place", "month", "before_now", "usual", "sentence", "expected"]
     return pd.DataFrame(rows, columns=columns).fillna("")
 
 
@@ -326,52 +332,41 @@ def _densities(zone: pd.Series | None) -> dict[str, str]:
     limits = numbers.limits(zone["usual_low"], zone["usual_high"])
     return {
         "month": f"{zone['month']:g}",
-        "before": numbers.number(zone["before"]),
-        "now": numbers.number(zone["now"]),
+        "before_now": f"{numbers.number(zone['before'])} → {numbers.number(zone['now'])}",
         "usual": f"{numbers.number(zone['usual'])} ({limits})",
     }
 
 
-def _verdict(row: pd.Series, ahead: pd.DataFrame) -> str:
-    """Return the verdict on one zone with its probability, and what may be expected."""
+def _verdict(row: pd.Series) -> str:
+    """Return the verdict on one zone with the chance that decides it."""
     if not row["n_readings"]:
         return "No count after the session yet: it can be judged from its next count on."
     if row["is_beyond"]:
-        return (
-            "Read beyond the months followed here: it can be judged once more of our cases were counted then."
-        )
-    text = f"{numbers.title_case(row['state'])}. {_because(row)}"
-    ahead = ahead[ahead["x"].isin(course.MONTHS_AHEAD)]
-    return text + (_expected(ahead.iloc[-1]) if len(ahead) else "")
-
-
-def _because(row: pd.Series) -> str:
-    """Return what a state rests on: the chance that decides it."""
-    low = f"under {course.LOW_YIELD_PCT:g} % of the planted hairs"
-    behind, ahead, chance_low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
+        return "Cannot be judged yet: too few of our cases were counted this late."
     if row["state"] == "cannot tell" and row["is_far_below"]:
         return _disagreement(row)
-    if row["state"] == "low":
-        return f"Chance that {low} have grown: {_chance(chance_low)}. Mature: little more will come."
-    if row["state"] == "not low":
-        return f"Chance that {low} have grown: {_chance(chance_low)}."
-    if row["state"] == "ahead":
-        return f"Above 95 in 100 of our cases read alike; chance to be in the upper tenth {_chance(ahead)}."
-    if row["state"] == "usual":
-        return f"Chance to lie between our lowest and our upper tenth: {_chance(100 - behind - ahead)}."
-    if row["state"] == "not behind":
-        return f"Chance to be in the lowest tenth of our cases: {_chance(behind)}."
+    behind, ahead, low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
+    certain = {
+        "low": f"Low: chance {_chance(low)}. Mature, little more will come.",
+        "not low": f"Not low: chance of low {_chance(low)}.",
+        "ahead": f"Ahead: above 95 in 100 comparable cases; chance of the upper tenth {_chance(ahead)}.",
+        "usual": f"As usual: chance of neither tenth {_chance(100 - behind - ahead)}.",
+        "not behind": f"Not behind: chance of the lowest tenth {_chance(behind)}.",
+    }
+    if row["state"] in certain:
+        return certain[row["state"]]
     if row["state"] == "cannot tell" and row["is_mature"]:
-        return f"Chance that {low} have grown: {_chance(chance_low)}; 95 % or 5 % would tell. {ONE_MORE}"
+        return f"Cannot be judged: chance of low {_chance(low)}; 95 % or 5 % would tell. {ONE_MORE}"
     split = ", ".join(
         f"{word} {_chance(100 * row[name])}"
         for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
     )
-    text = f"Chance to be in the lowest tenth of our cases {_chance(behind)} (in the end {split})."
+    text = f"chance of the lowest tenth {_chance(behind)} (in the end {split})."
     if row["state"] == "behind":
-        return f"Below 95 in 100 of our cases read alike. {text}"
+        return f"Behind: below 95 in 100 comparable cases; {text}"
     ripe = MATURITY_MONTH.get(str(row["zone"]))
-    return text if ripe is None else f"{text} Late or low can be told from the count at month {ripe:g} on."
+    told = "" if ripe is None else f" Late or low can be told from the count at month {ripe:g} on."
+    return f"Cannot be judged yet: {text}{told}"
 
 
 def _disagreement(row: pd.Series) -> str:
@@ -380,9 +375,9 @@ def _disagreement(row: pd.Series) -> str:
     reading = f"{numbers.number(row['reading'])} % ({numbers.limits(*ends)})"
     by_all = f"{numbers.number(row['yield_now'])} % ({numbers.limits(row['yield_low'], row['yield_high'])})"
     return (
-        f"The last reading, {reading}, is far below what all counts together say, {by_all}: they put the "
-        f"density before the session at {row['before_by_all']:.0f}, {row['before']:.0f} was counted. Count "
-        "this region again before judging."
+        f"Cannot be judged: the last reading, {reading}, is far below what all counts together say, "
+        f"{by_all}: they put the density before the session at {row['before_by_all']:.0f}, "
+        f"{row['before']:.0f} was counted. Count this region again first."
     )
 
 
@@ -398,10 +393,8 @@ def _chance(percent: float) -> str:
 
 
 def _expected(row: pd.Series) -> str:
-    return (
-        f" Expected at month {row['x']:g}: {row['density']:.0f} "
-        f"({row['density_low_95']:.0f} to {row['density_high_95']:.0f})."
-    )
+    ends = numbers.limits(row["density_low_95"], row["density_high_95"])
+    return f"{numbers.number(row['density'])} ({ends}) at month {row['x']:g}"
 
 
 def own_question(fitted: Result, formula: str) -> str:
@@ -421,17 +414,21 @@ def own_question(fitted: Result, formula: str) -> str:
 
 
 def notes(result: Curve) -> tuple[str, ...]:
-    """Return what stands under the verdicts: what limits mean, and why a yield passes 100 % where it does."""
+    """Return what the words of the verdicts mean."""
     if why_not(result) or "early" in result.extra:
         return ()
-    expected = "Expected: 95 in 100 counts made then lie between the limits."
-    if not result.extra["readings"]["y"].gt(100).any():
-        return (expected,)
-    past = (
+    low = f"Low: under {course.LOW_YIELD_PCT:g} % of the planted hairs grown"
+    return (f"{low}. Tenths and usual: of our own cases. Expected: 95 of 100 counts made then.",)
+
+
+def past_hundred(result: Curve) -> tuple[str, ...]:
+    """Return why a yield passes 100 %, where one does, to stand under the readings."""
+    if why_not(result) or "early" in result.extra or not result.extra["readings"]["y"].gt(100).any():
+        return ()
+    return (
         "A yield can pass 100 %: counts err, the planted density is mostly an average over the zone, and "
-        "native hair that thickens is counted too. It does not mean that more hairs grew than were planted."
+        "native hair that thickens is counted too. It does not mean that more hairs grew than were planted.",
     )
-    return expected, past
 
 
 def who(result: Result) -> list[str]:

@@ -36,7 +36,12 @@ def answer(page: Page, sentence: str) -> None:
 
 
 def lead(page: Page, sentence: str) -> None:
-    """Write the short answer to a heading's question: the first under a heading stands in the fold's line."""
+    """Write the short answer to a heading's question: the first under a heading stands in the fold's line.
+
+    Nothing is written for an empty sentence.
+    """
+    if not sentence:
+        return
     shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "lead", "text": shown})
     show_html(filled("blocks/lead", sentence=shown), lead=shown)
@@ -373,12 +378,24 @@ def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None)
     codes = used["reason"].fillna("").astype(str) if "reason" in used else pd.Series([], dtype=str)
     counts = codes[codes.ne("")].value_counts().rename_axis("reason").reset_index(name="n_rows")
     counts["reason"] = counts["reason"].map(lambda code: (reasons or {}).get(code, readable(code)))
+    counts = counts.sort_values(["n_rows", "reason"], ascending=[False, True])
+    lead(page, _most_left_out(page, counts, len(used)))
     frame(
         page,
-        counts.sort_values(["n_rows", "reason"], ascending=[False, True]),
+        counts,
         "Rows left out, and why",
         labels={"reason": "Why", "n_rows": "Rows"},
     )
+
+
+def _most_left_out(page: Page, counts: pd.DataFrame, n_rows: int) -> str:
+    """Return how many rows were left out and the commonest reason; no exact total leaves the clinic."""
+    if counts.empty:
+        return "None."
+    often = counts["reason"].iloc[0]
+    if page.audience != "internal":
+        return f"Most often: {often}."
+    return f"{counts['n_rows'].sum()} of {n_rows} rows; most often: {often}."
 
 
 def cautions(page: Page, *more: str) -> None:

@@ -21,6 +21,7 @@ from analytics.errors import AnalyticsError
 from analytics.identifiers import code
 
 LABELS = {"description_width": "13rem"}
+WIDE, IN_ROW, NARROW = {"width": "24rem"}, {"width": "20rem"}, {"width": "11rem"}
 SETTINGS = ("reader_id", "device_class", "hair_length", "standard_conditions", "condition_reason")
 VISIT = ("mode", "photographs_standard", "complications_asked", "withdrawn")
 SESSION = (
@@ -105,7 +106,7 @@ def made(data: str | Path, *, key_file: str = "", state: str = "") -> Chair:
         Path(data),
         key_file,
         state,
-        kind(description=who, style=LABELS, continuous_update=False),
+        kind(description=who, style=LABELS, layout=WIDE, continuous_update=False),
         _text("Months since the last session"),
         _text("Date of the visit", "2026-03-30; not stored"),
         _text("Date of the last session", "2024-09-28; not stored"),
@@ -114,7 +115,7 @@ def made(data: str | Path, *, key_file: str = "", state: str = "") -> Chair:
         widgets.HTML(),
         widgets.HTML(),
         widgets.Button(description="Write", button_style="primary", disabled=True),
-        widgets.Button(description="Take the last entry back"),
+        widgets.Button(description="Take the last entry back", layout={"width": "auto"}),
         widgets.Button(description="New session"),
         widgets.Button(description="Correct a cell"),
     )
@@ -131,7 +132,12 @@ def made(data: str | Path, *, key_file: str = "", state: str = "") -> Chair:
 
 def _text(description: str, placeholder: str = "", value: str = "") -> widgets.Text:
     return widgets.Text(
-        value=value, description=description, placeholder=placeholder, style=LABELS, continuous_update=False
+        value=value,
+        description=description,
+        placeholder=placeholder,
+        style=LABELS,
+        layout=WIDE,
+        continuous_update=False,
     )
 
 
@@ -192,7 +198,8 @@ def _draw_places(chair: Chair) -> None:
             )
         chair.hairs.append(hairs)
         chair.sizes.append(size)
-        rows.append(widgets.HBox([hairs, size, widgets.Label(last)]))
+        hairs.layout, size.style, size.layout = IN_ROW, {"description_width": "6rem"}, NARROW
+        rows.append(widgets.HBox([hairs, size, widgets.Label(last)], layout={"flex_flow": "row wrap"}))
     chair.rows.children = tuple(rows)
     kept = places[0].remembered if places else {}
     chair.cells = {c: _field(TABLES["measurements"].column(c), kept.get(c, "")) for c in SETTINGS}
@@ -233,18 +240,22 @@ def _counts(chair: Chair) -> list[entry.Count]:
 
 
 def _look(chair: Chair, *, after: widgets.DOMWidget | None = None, number: int = -1) -> None:
-    """Read back what would be written, show it on the curve, and go on to the next field."""
+    """Go on to the next field, read back what would be written, and show it on the curve."""
     if chair.case is None or chair.case.is_new or not chair.month.value.strip():
         return
     month = asked.number(chair.month.value, "months")
     counts = _counts(chair)
+    is_last = number == len(chair.hairs) - 1
+    if not is_last:  # the hand goes on while the rules are asked
+        _next(chair, after, number)
     if counts:
         of_counts = {c: chair.cells[c].value for c in SETTINGS}
         of_visit = {c: chair.cells[c].value for c in VISIT if c in chair.cells}
         _propose(
             chair, entry.follow_up(chair.case, month, counts, cells=of_counts, visit=of_visit), "follow-up"
         )
-    _next(chair, after, number)
+    if is_last:  # a button that is not yet free takes no cursor
+        _next(chair, after, number)
 
 
 def _propose(chair: Chair, changes: Sequence[entry.Change], kind: str) -> None:

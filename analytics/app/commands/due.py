@@ -15,15 +15,15 @@ from analytics.records import Records
 from analytics.results import Result
 
 WRITER = "due"
-SHEET, CALENDAR = "due.xlsx", "due.ics"
-MORE = """List, sheet and calendar hold real months beside codes: with them a patient can be known. They
+PAGE, SHEET, CALENDAR = "due.html", "due.xlsx", "due.ics"
+MORE = """List, page, sheet and calendar hold real months beside codes: with them a patient can be known. They
 are written only where --out says, for their owner alone, and belong in no report and no e-mail."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this command."""
     parser.add_argument("data", help="folder of tables, workbook or DuckDB file")
-    parser.add_argument("--out", type=Path, help="folder for the Excel sheet and the calendar file")
+    parser.add_argument("--out", type=Path, help="folder for the page, the Excel sheet and the calendar file")
     parser.add_argument("--today", default="", metavar="YYYY-MM-DD", help="another day than today")
     parser.add_argument("--ahead", type=int, default=course.AHEAD_MONTHS, help="months to look ahead (2)")
     parser.add_argument(
@@ -56,8 +56,10 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     for line in (*chair.due_lines(found, start), *told[0], *told[1]):
         say(line)
     if options.out is not None:
-        out = _written(found, standing, start, today, options)
-        say(f"{SHEET} and {CALENDAR} are in {out}. They hold months beside codes: for this clinic alone.")
+        page = chair.due_page(found, standing, start, today=today, invented=reports.is_invented(known))
+        out = _written(found, standing, start, today, page, options)
+        made = f"{PAGE}, {SHEET} and {CALENDAR} are in {out}"
+        say(f"{made}. They hold months beside codes: for this clinic alone.")
     return 0
 
 
@@ -75,9 +77,14 @@ def _standing(known: Records, error_rate: float) -> dict[str, Result]:
 
 
 def _written(
-    found: Result, standing: dict[str, Result], start: tuple[int, int], today: datetime.date, options
+    found: Result,
+    standing: dict[str, Result],
+    start: tuple[int, int],
+    today: datetime.date,
+    page: str,
+    options: argparse.Namespace,
 ) -> Path:
-    """Write the sheet and the calendar for their owner alone, outside data and reports."""
+    """Write the page, the sheet and the calendar for their owner alone, outside data and reports."""
     out = Path(options.out)
     _refuse_shared(out, options.data)
     secret = files.state.key(files.state.folder(options.data, options.state))
@@ -90,6 +97,7 @@ def _written(
         windows.append(calendar.Window(str(row.patient_id), str(row.visit), *days))
     sheets = {"due": chair.due_sheet(found, start), **chair.call_in_sheets(standing)}
     made: dict[str, str | bytes] = {
+        PAGE: page,
         SHEET: files.workbook({name: files.rows_of_cells(rows) for name, rows in sheets.items()}),
         CALENDAR: calendar.calendar(windows, today=today, secret=secret),
     }

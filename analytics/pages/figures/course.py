@@ -18,16 +18,18 @@ CENTILE_HATCHES = ("", "///", "...", "xxx")
 def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw, a panel a place: the practice's centile bands, this case's readings, forecast and limits."""
     places = list(result.extra["standing"]["place"])
-    axes = panels(ax, len(places), narrow=narrow, columns=2, height_in=2.7)
+    axes = panels(ax, len(places), narrow=narrow, columns=2, height_in=2.1 if narrow else 2.7)
+    counted = result.extra["readings"]["y"]
+    low, high = np.nanmin([-25.0, *(counted - 5)]), np.nanmax([145.0, *(counted + 5)])
     for panel, place in zip(axes, places, strict=True):
-        _bands(panel, _of(result.extra["bands"], place))
+        _bands(panel, _of(result.extra["bands"], place), named=place == places[0])
         _forecast(panel, _of(result.extra["limits"], place))
         readings = _of(result.extra["readings"], place)
-        low, _ = limits(readings["y"], readings["se"])
+        lower, _ = limits(readings["y"], readings["se"])
         panel.errorbar(
             readings["x"],
             readings["y"],
-            yerr=readings["y"] - low,
+            yerr=readings["y"] - lower,
             fmt="o",
             color=INK,
             markersize=4.2,
@@ -37,7 +39,7 @@ def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axe
         panel.axhline(0, color=RULE, linewidth=0.7)
         panel.set_title(title_case(place))
         panel.set_xlim(left=0)
-        panel.set_ylim(-25, 145)
+        panel.set_ylim(low, high)
         panel.xaxis.set_major_locator(mpl_ticker.MultipleLocator(6))
     name_axes(axes, "Months since the session", "Yield (percent of planted hairs)")
     return axes[0]
@@ -118,11 +120,14 @@ def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
     return axes[0]
 
 
-def _bands(panel: Axes, bands: pd.DataFrame) -> None:
+def _bands(panel: Axes, bands: pd.DataFrame, *, named: bool) -> None:
+    """Draw the centile bands; their names stand in one panel, where the forecast does not cover them."""
     panel.fill_between(bands["x"], bands["p5"], bands["p95"], color=QUIET, alpha=0.12, linewidth=0)
     panel.fill_between(bands["x"], bands["p25"], bands["p75"], color=QUIET, alpha=0.16, linewidth=0)
     panel.plot(bands["x"], bands["p50"], color=QUIET, linewidth=1.0, linestyle=(0, (4, 2)))
     last = bands.iloc[-1]
+    if not named:
+        return
     for column, words in (("p5", "5th"), ("p50", "median"), ("p95", "95th centile")):
         panel.annotate(
             words,

@@ -7,9 +7,11 @@ A chance is said in five words: *nearly surely* from 90 in 100, *probably* from 
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
 from analytics import numbers
 from analytics.numbers import readable
+from analytics.pages import tables
 from analytics.pages.page import Page, result_of
 from analytics.results import Result, why_not
 
@@ -128,6 +130,11 @@ def side_by_side(result: Result) -> pd.DataFrame:
         index=["zone", "term", "unit"], columns="draft", values="said", aggfunc="first", sort=False
     )
     return wide.fillna("not planted").reset_index()
+
+
+def table(result: Result) -> Markup:
+    """Return the drafts side by side as the report's table, for whoever shows it elsewhere."""
+    return tables.show(side_by_side(result), table_id="by-hand")
 
 
 def _in_full(row) -> str:
