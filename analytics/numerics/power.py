@@ -17,8 +17,8 @@ Sources: Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd
 import warnings
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from analytics.errors import FitError, ParameterError
 
@@ -148,7 +148,7 @@ def detectable(se: float, df: float, *, power: float = 0.8, alpha: float = 0.05)
     >>> round(detectable(1.0, 1e9), 4)
     2.8016
     """
-    return float((stats.t.isf(alpha / 2, df) + stats.t.ppf(power, df)) * se)
+    return float((scipy.stats.t.isf(alpha / 2, df) + scipy.stats.t.ppf(power, df)) * se)
 
 
 def effective_rows(sizes: ArrayLike, correlation: float) -> float:

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics import yields
 from analytics.errors import AnalyticsError, FitError
@@ -399,7 +399,7 @@ def _gaps(seen: pd.DataFrame, unit: str, level: float) -> list[dict]:
 
 def _quantiles(shown: dict[str, np.ndarray], n_patients: int) -> pd.DataFrame:
     """Return quantiles against normal ones, and the line on which they would lie."""
-    z = stats.norm.ppf(CENTILES)
+    z = scipy.stats.norm.ppf(CENTILES)
     made = []
     for part, values in shown.items():
         if len(values) < FEWEST_FOR_QUANTILES:
