@@ -8,6 +8,7 @@ first asked for, so that this import costs nothing.
 
 import importlib
 import os
+import sys
 from typing import Any
 
 # Many threads on small matrices wait for one another. Before numpy is loaded this is a wish that it heeds.
@@ -43,7 +44,9 @@ OFFERED = {"units": "bench", "model": "bench", "times": "bench", "draw": "pages"
 
 def __getattr__(name: str) -> Any:
     if name in ROOMS:
-        return importlib.import_module(f"analytics.{name}")
+        room = importlib.import_module(f"analytics.{name}")
+        _complete_shortly()
+        return room
     if name in OFFERED:
         return getattr(importlib.import_module(f"analytics.{OFFERED[name]}"), name)
     if name == "__version__":
@@ -51,6 +54,20 @@ def __getattr__(name: str) -> Any:
 
         return version("regrowth-workbook")
     raise AttributeError(f"analytics has no {name}; it has {', '.join([*ROOMS, *OFFERED])}")
+
+
+def _complete_shortly() -> None:
+    """Let completion list the functions and classes that a room hands on, not its files and constants."""
+    for name in set(ROOMS) - {"numerics"}:
+        room = sys.modules.get(f"analytics.{name}")
+        if room is not None:
+            own = [n for n, of in vars(room).items() if _is_handed_on(n, of)]
+            vars(room)["__dir__"] = own.copy
+
+
+def _is_handed_on(name: str, thing: object) -> bool:
+    """Return whether a name of a room is a function or class of this package, meant for users."""
+    return name[0] != "_" and str(getattr(thing, "__module__", "")).startswith("analytics.")
 
 
 def __dir__() -> list[str]:

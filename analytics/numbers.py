@@ -40,6 +40,7 @@ UNIT_SUFFIX = {
     "hairs/cm2": " hairs/cm²",
     "hairs/cm2/month": " hairs/cm² a month",
     "cm2": " cm²",
+    "mm2/cm2": " mm²/cm²",
     "ratio": "",
     "count": "",
     "": "",
@@ -51,6 +52,7 @@ UNIT_NAME = {
     "hairs/cm2": "hairs/cm²",
     "hairs/cm2/month": "hairs/cm² a month",
     "cm2": "cm²",
+    "mm2/cm2": "mm²/cm²",
     "count": "number",
 }
 
@@ -305,7 +307,7 @@ def readable(value: object) -> str:
     'yield at maturity'
     """
     said = SAID.get(str(value), str(value).replace("_pct", " %").replace("_", " "))
-    return as_said(re.sub(r"(?<=\d) %", f"{THIN}%", said))
+    return as_said(re.sub(r"(?<=\d) %", f"{THIN}%", re.sub(r"(?<=[cm]m)2\b", "²", said)))
 
 
 def listed(names: Sequence[str]) -> str:

@@ -213,7 +213,11 @@ def test_results_records_and_answers_say_themselves_shortly(demo):
 
 def test_the_package_offers_the_bench_by_name():
     assert analytics.model is bench.model
-    assert {"model", "times", "units", "records"} <= set(dir(analytics))
+    assert {"model", "times", "units", "records", "draw"} <= set(dir(analytics))
+    # A room's completion: what it hands on, and neither its files, its constants nor its imports.
+    assert {"average", "by_visit", "Choices"} <= set(dir(analytics.yields))
+    assert not {"rows", "means", "USES", "__file__"} & set(dir(analytics.yields))
+    assert "load" in dir(analytics.records)
 
 
 OWN = """

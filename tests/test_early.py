@@ -6,7 +6,8 @@ import pytest
 from registers import count, drawn, load, one_session_each, patient, placement, session
 from scipy import stats
 
-from analytics import early, measurement, pages, results
+from analytics import early, measurement, pages, results, yields
+from analytics.early import to_tell
 from analytics.errors import NotRecorded, ParameterError
 from analytics.numerics import agreement
 
@@ -20,8 +21,6 @@ def _read_once(folder, n, month=8.0):
 
 
 def _no_loss():
-    from analytics import yields
-
     return yields.Choices(native_change="none")
 
 
@@ -110,6 +109,18 @@ def test_when_it_can_be_told_counts_forward_from_what_is_there(tmp_path):
     # A larger difference needs no more patients and no later month.
     easy = early.when(read, difference=25.0).extra["facts"].iloc[0]
     assert easy["need_zone"] <= facts["need_zone"]
+
+
+@pytest.mark.parametrize(("month", "delay"), [(12.0, 0.0), (14.0, 2.0)])
+def test_counts_to_come_come_as_late_as_those_read(tmp_path, month, delay):
+    """A front is mature at month 12: read at 14, a count comes two months after that month."""
+    mature = yields.one_reading(yields.by_visit(_read_once(tmp_path, 6, month=month), choices=_no_loss()))
+    assert to_tell._delay(mature) == pytest.approx(delay)
+    side = to_tell.Side(6, np.array([30.0]), (0.0, 24.0), (10_000, 10_000), 12.0, delay)
+    come = to_tell._drawn(side, now=25.0, rng=np.random.default_rng(1))
+    # One patient is on the way and all come back: five months on, and as much later as they are read.
+    assert not come[:, : 5 + int(delay)].any()
+    assert come[:, 5 + int(delay)].all()
 
 
 def test_a_clinic_of_one_zone_is_asked_when_its_mean_is_known(tmp_path):

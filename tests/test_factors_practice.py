@@ -1,4 +1,4 @@
-"""Transected grafts, failed photographs, missing records: planted effects found, equal to plain fits.
+"""Transected grafts, donors, failed photographs, missing records: planted effects found, equal to plain fits.
 
 Outside: statsmodels WLS and MixedLM and its Wilson limits on the invented clinic, sums by hand, and
 registers whose truth is known.
@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from bench import further_questions as planted
 from statsmodels.stats.proportion import proportion_confint
 
 from analytics import bench, errors, factors, simulate, yields
@@ -30,19 +31,9 @@ def _rows(result, term):
 # ---- transected grafts
 
 
-def _cut(clinic, points):
-    """Return the clinic whose curly and coily hair is transected so many points more."""
-    sessions, rng = clinic.sessions, np.random.default_rng(4)
-    curl = sessions["patient_id"].map(clinic.patients.set_index("patient_id")["curl"])
-    patient = pd.Series(rng.normal(0, 1, len(clinic.patients)), index=clinic.patients["patient_id"])
-    share = 5 + points * curl.eq("wavy").to_numpy(dtype=float) + sessions["patient_id"].map(patient)
-    cut = (sessions["grafts_out"].astype(float) * share.clip(0.5, 90) / 100).round()
-    return replace(clinic, sessions=sessions.assign(grafts_transected=cut.astype("Int64")))
-
-
 def test_a_curl_that_is_transected_more_is_found_and_an_absent_one_not_claimed(clinic):
     for points in (2.0, 0.0):
-        told = factors.transection(_cut(clinic, points))
+        told = factors.transection(planted.cut(clinic, points))
         row = _rows(told, "difference from straight").set_index("recorded").loc["curl: wavy"]
         assert row["ci_low"] < points < row["ci_high"]
         assert (row["flag"] == factors.HIGHER) == (points > 0)
@@ -78,6 +69,53 @@ def test_a_weighted_formula_refuses_what_it_does_not_fit(demo):
         bench.model("share ~ 1", frame, weights="grafts_out", crossed="surgeon_id")
 
 
+# ---- the donor
+
+
+def test_what_a_donor_loses_is_found_and_a_donor_that_loses_nothing_is_not_said_to(clinic):
+    for hairs in (3.0, 0.0):
+        told = factors.donor(planted.harvested(clinic, hairs))
+        row = _rows(told, "hairs lost for each graft taken").iloc[0]
+        assert row["ci_low"] < hairs < row["ci_high"]
+        assert (row["flag"] == factors.HIGHER) == (hairs > 0)
+        spread = _rows(told, "spread of the loss between regions").iloc[0]
+        assert spread["flag"] == factors.NO_MORE
+    assert recorded.donor(told).startswith("Donor: ")
+
+
+def test_an_uneven_harvest_is_found_with_its_spread(clinic):
+    told = factors.donor(planted.harvested(clinic, 2.0, uneven=12.0))
+    row = _rows(told, "spread of the loss between regions").iloc[0]
+    assert row["ci_low"] < 12 < row["ci_high"]
+    assert row["flag"] == "uneven beyond counting error"
+
+
+def test_what_a_donor_loses_equals_a_plain_mixed_model(clinic):
+    lost = planted.harvested(clinic, 2.0)
+    told = factors.donor(lost)
+    frame = (
+        told.rows()
+        .query("reason == ''")
+        .merge(lost.patients[["patient_id", "age_years", "curl"]], on="patient_id")
+    )
+    frame = frame.astype({"age_years": float, "curl": object}).dropna()
+    plain = smf.mixedlm("lost ~ age_years + curl + taken", frame, groups=frame["patient_id"]).fit(reml=True)
+    row = _rows(told, "hairs lost for each graft taken").iloc[0]
+    assert row["estimate"] == pytest.approx(plain.params["taken"], abs=0.01)
+    assert row["se"] == pytest.approx(plain.bse["taken"], rel=0.03)
+    offered = lost.patients.set_index("patient_id").loc[frame["patient_id"].unique()]
+    mean = (offered["donor_hairs_cm2"] / offered["donor_fu_cm2"]).mean()
+    assert _rows(told, "hairs a graft offered")["estimate"].iloc[0] == pytest.approx(mean)
+
+
+def test_a_strip_and_a_donor_not_counted_again_are_left_out_with_a_reason(demo):
+    rows = factors.donor(demo).rows()
+    method = rows["session_id"].map(demo.sessions.set_index("session_id")["method"])
+    assert rows.loc[method.ne("FUE"), "reason"].ne("").all()
+    assert rows.loc[rows["lost"].isna(), "reason"].ne("").all()
+    assert rows["reason"].eq("").sum() == len(rows[rows["lost"].notna() & method.eq("FUE")])
+
+
 # ---- photographs that fail
 
 
@@ -96,24 +134,14 @@ def test_reasons_of_failed_photographs_equal_counts_by_hand_and_statsmodels_limi
 
 
 def test_a_room_where_photographs_fail_is_found_and_an_absent_one_not_claimed(clinic):
-    counts, rng = clinic.measurements, np.random.default_rng(1)
-    key = counts["patient_id"] + "|" + counts["session_id"] + "|" + counts["month"].astype(str)
-    day, where = pd.factorize(key)
-    draws = rng.random((3, len(where)))
-    room = pd.Series(np.where(draws[0] < 0.4, "B", "A")[day], dtype="string")
-    for more in (0.12, 0.0):
-        fails = draws[1] < 0.05 + more * (draws[0] < 0.4)
-        failing = replace(
-            clinic,
-            measurements=counts.assign(room=room, standard_conditions=~fails[day], condition_reason="light"),
-        )
-        told = factors.photographs(failing)
+    for more in (12.0, 0.0):
+        told = factors.photographs(planted.photographed(clinic, more))
         row = _rows(told, "difference from A").iloc[0]
         assert row["seen"] == "room: B"
         assert _rows(told, "light")["numerator"].iloc[0] == _rows(told, "any reason")["numerator"].iloc[0]
-        assert row["ci_low"] < 100 * more < row["ci_high"]
+        assert row["ci_low"] < more < row["ci_high"]
         assert (row["flag"] == factors.HIGHER) == (more > 0)
-        assert ("room: B" in recorded.photographs(told)) == (more > 0)
+        assert ("room: B" in recorded.photographs(told).replace("Room: B", "room: B")) == (more > 0)
 
 
 def test_differences_of_failed_photographs_equal_a_plain_mixed_model(demo):
@@ -181,7 +209,7 @@ def test_planted_hairs_all_counted_in_the_region_cost_nothing(demo):
     assert now.loc[(gap, gaps.COST), "estimate"] > 0
 
 
-@pytest.mark.parametrize("ask", ["transection", "photographs", "missing_records"])
+@pytest.mark.parametrize("ask", ["transection", "donor", "photographs", "missing_records"])
 def test_one_patient_gets_a_sentence(ask):
     told = getattr(factors, ask)(simulate.as_records(simulate.register(1, seed=2)[0]))
     assert told.gap is not None

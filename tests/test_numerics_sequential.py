@@ -86,6 +86,12 @@ def test_a_mean_is_drawn_towards_earlier_periods_as_two_normals_are():
     assert found.chance == pytest.approx(0.5)
 
 
+@pytest.mark.parametrize("before", [([], []), ([8.0, 9.0], [1.0, 1.0])])
+def test_values_all_alike_tell_no_chance(before):
+    """Three equal values have an SE of 0; the chance divided by it."""
+    assert np.isnan(sequential.holds_of_mean(10.0, 0.0, before, 9.0, at_most=True).chance)
+
+
 def test_nonsense_is_refused():
     with pytest.raises(ParameterError, match="together below 1"):
         sequential.bounds(0.6, 0.5)

@@ -171,7 +171,7 @@ def test_the_absent_are_said_by_all_that_could_have_become_of_them():
     )
     said = words_review.in_words(Result(frame, pd.DataFrame({"reason": []}), "as given"))
     assert "81" in said.partition(" in those seen")[0]
-    assert f"53 to 87{numbers.THIN}% whatever the absent" in said
+    assert f"53 to 87{numbers.THIN}% whatever became of the absent" in said
 
 
 def test_several_answers_are_said_by_their_ends_and_by_how_many_intervals_hold_no_difference():

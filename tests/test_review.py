@@ -274,6 +274,15 @@ def test_an_outcome_is_decided_on_the_interval_alone(low, high, direction, said)
     assert review_measures.outcome(low, high, 10.0, direction) == said
 
 
+def test_a_share_of_two_patients_has_no_interval_of_0_to_100_and_cannot_tell():
+    """Photographs at 1 of 2 visits of two patients: the logit limits ran from 0.000000001 to 100 %."""
+    rows = pd.DataFrame({"patient_id": ["a", "b"], "part": [1.0, 0.0], "whole": [1.0, 1.0]})
+    number = review_measures.share_of_totals(rows, level=0.95, by_patient=True)
+    assert number.estimate == pytest.approx(50.0)
+    assert np.isnan([number.low, number.high]).all()
+    assert review_measures.outcome_of(number, 90.0, "at least") == review_measures.CANNOT_TELL
+
+
 def test_the_board_says_met_only_where_the_interval_does(panels):
     for _, row in words_review.audit(panels["indicators"]).iterrows():
         said = review_measures.outcome(row["ci_low"], row["ci_high"], row["standard"], row["direction"])

@@ -6,10 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics import review
+from analytics import results, review
 from analytics.errors import ParameterError
 from analytics.files import state
 from analytics.numerics import control, run_rules
+from analytics.pages.page import Page
+from analytics.pages.quarter import agenda, answer, board
 from analytics.review.decide import signals as found
 from analytics.review.decide.windows import told, window_of
 from analytics.review.measures import Measured
@@ -84,6 +86,22 @@ def test_a_review_made_again_is_the_same_and_leaves_no_second_entry(demo, criter
     assert not added
     pd.testing.assert_frame_equal(again["agenda"].extra["signals"], second["agenda"].extra["signals"])
     assert [e["quarter"] for e in state.read(place, "reviews").entries] == [11, 12]
+
+
+@pytest.mark.parametrize("lacking", ["indicators", "all_charts"])
+def test_a_review_without_an_answer_is_written_and_not_remembered(demo, criteria, two, tmp_path, lacking):
+    _, panels, _ = two
+    panels = {**panels, lacking: results.unanswered(results.Gap("Nothing was counted."))}
+    past = review.recall(tmp_path, criteria, quarter=11)
+    panels["agenda"] = review.agenda(demo, criteria, panels, quarter=11, remembered=past)
+    assert not review.keep(tmp_path, criteria, (), panels, quarter=11)
+    assert review.recall(tmp_path, criteria, quarter=12).quarter == 0
+    if lacking == "indicators":
+        assert answer(panels["indicators"], "quarter 11") == "Nothing was counted."
+        page = Page("02_quarterly_review", {}, demo, "", panels)
+        board(page)
+        agenda(page)
+        assert not page.written
 
 
 def test_a_new_baseline_is_declared_and_a_tightened_standard_is_announced(demo, criteria, two):

@@ -25,6 +25,8 @@ def answer(records: Records, *, formula: str, compared: str = "", level: float =
 
     Parameters
     ----------
+    records
+        The records as loaded.
     formula
         As `model` takes it.
     compared
@@ -78,7 +80,29 @@ def answer(records: Records, *, formula: str, compared: str = "", level: float =
 
 
 def time_answer(records: Records, *, formula: str, level: float = LEVEL) -> Result:
-    """Return the time ratios of a milestone as a result; `extra` holds the plain fit beside them."""
+    """Return the time ratios of a milestone as a result; `extra` holds the plain fit beside them.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    formula
+        As `times` takes it.
+    level
+        Of the intervals, between 0 and 1.
+
+    Returns
+    -------
+    Result
+        One line per term, the time ratio with limits. `extra["plain"]`: logarithms beside lifelines'.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> time_answer(clinic, formula="50 % ~ smoker").table()["term"].tolist()
+    ['smoker']
+    """
     fitted = times(formula, records)
     patients = int(fitted.frame["patient_id"].nunique())
     lines = [

@@ -80,6 +80,12 @@ def diagnose(model: "Model") -> Diagnosis:
     model
         Of `bench.model`.
 
+    Returns
+    -------
+    Diagnosis
+        `rows` (residuals), `patients` (distance, Cook, moves), `without` (terms without each),
+        `observed`, `flags`; `plot()`.
+
     Examples
     --------
     >>> from analytics import simulate

@@ -88,6 +88,11 @@ def times(formula: str, records: Records, *, family: str = "log-logistic") -> Ti
     family
         Of `numerics.time_ratios`: log-logistic, log-normal or weibull.
 
+    Returns
+    -------
+    Times
+        With `tidy()`: time ratios, their logarithms and errors clustered in patients.
+
     Raises
     ------
     ParameterError

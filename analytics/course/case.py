@@ -72,6 +72,14 @@ def case(
     ------
     ParameterError
         When the patient is not in the records.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> found = case(clinic, clinic.patients["patient_id"].iloc[0])
+    >>> found.x_name, found.by
+    ('month', ('place',))
     """
     if patient_id not in set(records.patients["patient_id"]):
         raise ParameterError(
@@ -90,7 +98,7 @@ def case(
     extra = {"not judged": _not_judged(used, rows)}
     if rows.empty:
         nothing = {
-            "standing": ["place", "state"],
+            "standing": ["place", "state", "is_mature"],
             "limits": ["place", "x"],
             "readings": READ,
             "zones": ZONES,

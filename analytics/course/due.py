@@ -112,6 +112,15 @@ def due(records: Records, schedule: tuple[Planned, ...], *, month: int, ahead: i
 def next_visits(records: Records, schedule: tuple[Planned, ...], *, patient_id: str) -> pd.DataFrame:
     """Return the planned visits of one patient that are still to come, or overdue, as the records stand.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    schedule
+        Of `course.Planned`, as the criteria declare them.
+    patient_id
+        Code of the patient.
+
     Returns
     -------
     pandas.DataFrame

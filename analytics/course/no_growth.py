@@ -57,6 +57,13 @@ def no_growth(
     ------
     ParameterError
         When a setting is out of range.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> no_growth(clinic).table()["term"].unique().tolist()
+    ['placements counted', 'of these not judged', 'no growth visible']
     """
     if not (0 < below <= 50 and 6 <= from_month <= 24):
         raise ParameterError(

@@ -101,6 +101,13 @@ def ladder(records: Records, *, choices: yields.Choices = yields.USUAL, level: f
     ------
     FitError
         When nothing was planted.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(ladder(clinic).table()["zone"].unique())
+    ['crown', 'frontal', 'hairline', 'midscalp', 'temples']
     """
     rows = yields.by_visit(records, choices=choices)
     readings = _readings(rows)

@@ -11,8 +11,9 @@ over both sides, from LEAST_FOR_SD patients on; else ASSUMED_SD (a choice of our
 side was ever planted, the question is when its mean is known to within the difference: t * sd / sqrt(n).
 
 Patients counted at maturity by a register month are those there are; those operated on already, each with the
-chance to come back; and new ones at the rate of the last RATE_MONTHS months, each with that chance once their
-month of maturity has come. The chance is the share read of those due. Month by month SIMULATED futures are
+chance to come back; and new ones at the rate of the last RATE_MONTHS months, each with that chance. They come
+as long after their month of maturity as those read so far did in the mean; where none was read,
+ASSUMED_DELAY. The chance is the share read of those due. Month by month SIMULATED futures are
 drawn (arrivals Poisson, returns binomial, rate and chance from their Jeffreys distributions); the middle one
 and the middle 80 of 100 are told. It is no promise: sessions may change, and so may who comes back.
 
@@ -35,6 +36,7 @@ from analytics.results import LEVEL, Result, line
 ALPHA = 0.05
 LEAST_FOR_SD = 5
 ASSUMED_SD = 14.0  # points of yield between patients, counting error included; a choice of ours, no source
+ASSUMED_DELAY = 1.0  # months from maturity to its count; a choice of ours, no source
 RATE_MONTHS = 24
 HORIZON_MONTHS = 120
 SIMULATED = 400
@@ -46,7 +48,8 @@ SEED = 1
 class Side:
     """One side of the question: what was counted, what is on its way, and how it goes on.
 
-    `ahead` holds the register months at which placements already there become mature.
+    `ahead` holds the register months at which placements already there become mature, `delay` how many months
+    later they are read.
     """
 
     n_mature: int
@@ -54,6 +57,7 @@ class Side:
     per_month: tuple[float, float]  # patients planted, and months they were planted in
     read_of_due: tuple[int, int]
     maturity: float
+    delay: float
 
 
 def when(
@@ -145,7 +149,12 @@ def _side(records: Records, mature: pd.DataFrame, zones: list[str], now: float) 
     ahead = of_patient.loc[~is_read & ~is_due, "due"].to_numpy(dtype=float)
     maturity = float(max((MATURITY_MONTH[z] for z in zones), default=0))
     read_of_due = (int((is_read & is_due).sum()), int(is_due.sum()))
-    return Side(len(read), ahead, (float(recent.sum()), span), read_of_due, maturity)
+    return Side(len(read), ahead, (float(recent.sum()), span), read_of_due, maturity, _delay(mature))
+
+
+def _delay(mature: pd.DataFrame) -> float:
+    after = (mature["month"].astype(float) - mature["zone"].map(MATURITY_MONTH).astype(float)).dropna()
+    return float(max(after.mean(), 0.0)) if len(after) else ASSUMED_DELAY
 
 
 def _sd(mature: pd.DataFrame, sides: list[list[str]]) -> tuple[float, bool]:
@@ -199,9 +208,9 @@ def _drawn(side: Side, now: float, rng: np.random.Generator) -> np.ndarray:
     known = np.zeros((SIMULATED, len(months)))
     for at in side.ahead:
         comes = rng.random(SIMULATED) < back
-        known += comes[:, None] & (months[None, :] >= at - now)
+        known += comes[:, None] & (months[None, :] >= at + side.delay - now)
     arriving = rng.poisson((rate * back)[:, None], (SIMULATED, len(months))).astype(float)
-    arriving[:, : int(side.maturity) + 1] = 0.0
+    arriving[:, : int(side.maturity + side.delay) + 1] = 0.0
     return np.floor(known + np.cumsum(arriving, axis=1))
 
 

@@ -83,6 +83,11 @@ def case_of(data: str | Path, patient_id: str, *, whole: Mapping[str, pd.DataFra
     whole
         Of `register`, where the caller has it: a register is not read anew for each person.
 
+    Returns
+    -------
+    Case
+        The person's rows by table as text, sessions in order, places of the last session.
+
     Raises
     ------
     RecordError

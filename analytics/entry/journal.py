@@ -61,6 +61,11 @@ def record(
     takes_back
         Number of the entry that this one undoes.
 
+    Returns
+    -------
+    Entry
+        Its number, time (UTC), kind and changes.
+
     Raises
     ------
     ParameterError
@@ -79,6 +84,20 @@ def record(
 def undo(data: str | Path, number: int | None = None, *, kept_in: str | Path = "") -> Entry:
     """Take an entry back, the last one that stands if none is named, by an entry of its own.
 
+    Parameters
+    ----------
+    data
+        The register: folder, workbook or DuckDB file.
+    number
+        Of the entry; the last that stands if none is named.
+    kept_in
+        The state folder, if not the usual one.
+
+    Returns
+    -------
+    Entry
+        The one that takes it back.
+
     Raises
     ------
     ParameterError
@@ -92,7 +111,20 @@ def undo(data: str | Path, number: int | None = None, *, kept_in: str | Path = "
 
 
 def history(data: str | Path, *, kept_in: str | Path = "") -> list[Entry]:
-    """Return the entries that were written, oldest first."""
+    """Return the entries that were written, oldest first.
+
+    Parameters
+    ----------
+    data
+        The register: folder, workbook or DuckDB file.
+    kept_in
+        The state folder, if not the usual one.
+
+    Returns
+    -------
+    list
+        Entries that were written, oldest first; `taken_back_by` names what undid one.
+    """
     return _entries(_places(data, kept_in)[1])
 
 

@@ -86,6 +86,11 @@ def follow_up(
     events
         Cells of `events` (kind, severity, temporary), each begun at this visit.
 
+    Returns
+    -------
+    tuple
+        Changes to be looked at (`look`) and written (`record`).
+
     Raises
     ------
     ParameterError
@@ -185,6 +190,11 @@ def session(
     baselines
         Counts on the day, month 0.
 
+    Returns
+    -------
+    tuple
+        Changes, one per new row.
+
     Raises
     ------
     ParameterError
@@ -231,6 +241,22 @@ def _free_id(name: str, taken) -> str:
 
 def correction(case: Case, table: str, was: Row, cells: Mapping[str, str]) -> tuple[Change, ...]:
     """Return the change of some cells of one row; the row stays in its place.
+
+    Parameters
+    ----------
+    case
+        Of `case_of`.
+    table
+        Name of the table.
+    was
+        The row as it stands, text by column.
+    cells
+        What becomes of which cells.
+
+    Returns
+    -------
+    tuple
+        One change; the row stays in its place.
 
     Raises
     ------

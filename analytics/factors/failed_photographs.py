@@ -39,6 +39,13 @@ def photographs(records: Records, *, level: float = LEVEL) -> Result:
     Result
         By `seen`: for all attendances each reason, percent; then each reader, device, room and time against
         the commonest, points. `extra["reasons"]`: attendances and failures by reason for each.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> photographs(clinic).table()["unit"].unique().tolist()
+    ['% of attendances', 'points']
     """
     rows = yields.attendances(records)
     month = records.sessions.set_index("session_id")["register_month"].astype(float)

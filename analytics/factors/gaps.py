@@ -47,6 +47,13 @@ def missing_records(
     -------
     Result
         By `missing`: `lacking`, percent of planted zones or patients; `cost to the headline`, points.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(set(missing_records(clinic).table()["term"]))
+    ['cost to the headline', 'lacking']
     """
     rows = yields.by_visit(records, choices=choices)
     try:

@@ -33,6 +33,13 @@ def hairs_per_graft(records: Records, *, level: float = LEVEL) -> Result:
     Result
         Lines: hairs per graft planted and offered (means of patients), their ratio with interval.
         `rows()` has one row per session.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(set(hairs_per_graft(clinic).table()["term"]))
+    ['offered by the donor', 'planted', 'planted over offered']
     """
     rows = sessions(records)
     told = rows[rows["reason"].eq("")]
@@ -93,6 +100,13 @@ def single_hair_grafts(
     -------
     Result
         One line, points of yield.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(set(single_hair_grafts(clinic).table()["term"]))
+    ['10 points more of hairs in single-hair grafts']
     """
     frame = bench.units(records, choices=choices).frame
     frame = frame.assign(singles=100.0 * frame["grafts_1"] / frame["hairs"] / PER)

@@ -42,6 +42,13 @@ def by_person(records: Records, *, choices: yields.Choices = yields.USUAL, level
     -------
     Result
         By role (surgeon, harvester): yield, transected grafts, attempts without a graft; points a doubling.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(by_person(clinic).table()["role"].unique())
+    ['harvester', 'surgeon']
     """
     asked = list(_asked(records, choices))
     together = 1 - (1 - level) / max(len(asked), 1)

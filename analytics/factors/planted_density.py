@@ -73,6 +73,13 @@ def by_density(
     -------
     Result
         `falls from` (grafts/cm2), `slope beyond it`, and `yield at` densities, the smooth curve.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> by_density(clinic).table()["unit"].unique().tolist()
+    ['grafts/cm2', 'points a graft/cm2', '% of planted hairs']
     """
     frame = bench.units(records, choices=choices).frame
     counted = frame["roi_planted_hairs_cm2"].notna()

@@ -41,6 +41,13 @@ def transection(records: Records, *, level: float = LEVEL) -> Result:
     Result
         By `recorded` (curl: wavy): `share`, percent of grafts taken out; `difference` from the group of most
         sessions, points.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(set(transection(clinic).table()["term"]))
+    ['difference from FUE', 'difference from motor punch', 'difference from straight', 'share']
     """
     frame = sessions(records)
     counted = frame[frame["reason"].eq("")].reset_index(drop=True)

@@ -89,6 +89,13 @@ def repeatability(records: Records, *, level: float = LEVEL) -> Result:
         between-reader CV, intraclass correlations, bias and limits of agreement (percent, second reader
         over first), concordance. `extra` holds `error_model`, the numbers in use with their source. For lack
         of repeats one row without a number, whose flag says so.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> repeatability(clinic).table()["term"].tolist()[:2]
+    ['within-reader CV (log scale)', 'within-reader CV (root mean square)']
     """
     rows = repeats(records)
     own, pairs = by_one_reader(rows), between(rows, "reader_id")

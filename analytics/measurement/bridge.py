@@ -39,12 +39,24 @@ WATCHED = {
 def series_changes(records: Records) -> Result:
     """Flag the counts made otherwise than the first count of their series.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
     Returns
     -------
     Result
         One row per thing watched: the share of follow-up counts where it differs from the series' first
         count (percent of counts), with both numbers. `rows()` has one row per count with `changed`, the
         things that changed in words.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> series_changes(clinic).table()["term"].unique().tolist()[:3]
+    ['reader changed', 'device changed', 'hair length changed']
     """
     counts = records.measurements.sort_values([*SERIES, "month", "count_number"], kind="stable")
     later = counts.duplicated(SERIES)
@@ -102,6 +114,13 @@ def bridge(records: Records, *, by: str = "reader_id", level: float = LEVEL) -> 
     ------
     ParameterError
         When `by` is neither of the two.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(bridge(clinic, by="device_class").table()["device_class"].unique())
+    ['D1']
     """
     if by not in BRIDGES:
         raise ParameterError(f"measurement.bridge(by): 1 unknown word; use one of {', '.join(BRIDGES)}")

@@ -77,6 +77,18 @@ def grades(records: Records, *, patient_id: str = "", level: float = LEVEL) -> C
 def reader_agreement(records: Records, *, level: float = LEVEL) -> Result:
     """Return how far each two readers grade alike: quadratically weighted kappa, by scale.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    level
+        Of the intervals, between 0 and 1.
+
+    Returns
+    -------
+    Result
+        By scale and pair of readers, kappa with its interval and the number of photographs.
+
     Raises
     ------
     NotRecorded

@@ -114,6 +114,15 @@ def intervals(
     ------
     ParameterError
         When an option is unknown or out of range.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> spans = intervals(clinic, percent=50)  # reached in (left, right]
+    >>> known = spans[spans["reason"].fillna("").eq("")]
+    >>> bool((known["left"] < known["right"]).all())
+    True
     """
     question = Question(percent, rule, level, planned_months, end_at_therapy)
     check(question)

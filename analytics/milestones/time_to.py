@@ -105,6 +105,14 @@ def time_to(
     ------
     ParameterError
         When an option is unknown or out of range, or no placement has a baseline and a later reading.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> found = time_to(clinic, percent=50, n_resamples=20)
+    >>> found.table().query("term == 'median month'")["unit"].unique().tolist()
+    ['months']
     """
     question = Question(percent, "first", level, planned_months, end_at_therapy)
     check(question)

@@ -55,6 +55,34 @@ def zones_at_maturity(result: Result) -> str:
     return f"{said[0]}." if len(rows) == 1 else f"From {said[0]} to {said[1]}."
 
 
+def half_months(timing: Result) -> str:
+    """Return the zones in which half of the final growth is there first and last, in a line."""
+    if why := why_not(timing):
+        return why
+    rows = timing.table()
+    rows = rows[rows["term"].eq("half_month") & rows["estimate"].notna()] if len(rows) else rows
+    if rows.empty:
+        return disclosure.WITHHELD
+    ends = rows.sort_values("estimate").iloc[[0, -1]]
+    said = [
+        f"{numbers.number(row.estimate, 1)} ({ZONE_WORDS.get(row.zone, row.zone)})"
+        for row in ends.itertuples()
+    ]
+    return f"Half of the final growth is there by month {' to '.join(dict.fromkeys(said))}."
+
+
+def more_mass(mass: Result) -> str:
+    """Return the least and the greatest change of hair mass over zones with enough patients, in a line."""
+    if why := why_not(mass):
+        return why
+    rows = mass.table()
+    rows = rows[rows["estimate"].notna() & rows["flag"].fillna("").eq("")] if len(rows) else rows
+    if rows.empty:
+        return "Too few calibres were recorded to tell."
+    low, high = (numbers.number(end, 2) for end in (rows["estimate"].min(), rows["estimate"].max()))
+    return f"{'From ' + low + ' to ' + high if low != high else low} mm² of hair more on each cm², by zone."
+
+
 def medians(half: Result, most: Result, zone: str) -> str:
     """Return when half of a zone's planted zones have reached each of two milestones, in a line."""
     parts = []
@@ -67,7 +95,7 @@ def medians(half: Result, most: Result, zone: str) -> str:
             parts.append(f"{words} by month {numbers.number(found['estimate'].iloc[0])}")
         else:
             parts.append(f"{words} in fewer than half of the planted zones")
-    return f"{numbers.title_case(zone)}, middle planted zone: {', '.join(parts)}."
+    return f"{numbers.title_case(zone)}, median planted zone: {', '.join(parts)}."
 
 
 def against_others(result: Result) -> str:

@@ -473,9 +473,7 @@ MOVED = {"cannot tell": "effect cannot be told"}
 def _absent(result: Result) -> str:
     rows = result.table().set_index("term")
     ends = words.limits(rows.loc["lower bound", "estimate"], rows.loc["upper bound", "estimate"])
-    return (
-        f"{_percent(rows.loc['as seen'])} in those seen, {ends}{THIN}% whatever the absent would have shown."
-    )
+    return f"{_percent(rows.loc['as seen'])} in those seen, {ends}{THIN}% whatever became of the absent."
 
 
 def _percent(row: pd.Series) -> str:

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from analytics import disclosure, early, measurement, yields
 from analytics.errors import ParameterError
-from analytics.numbers import readable
+from analytics.numbers import number, readable
 from analytics.pages import blocks, first_screen, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
@@ -395,7 +395,7 @@ def _most_left_out(page: Page, counts: pd.DataFrame, n_rows: int) -> str:
     often = counts["reason"].iloc[0]
     if page.audience != "internal":
         return f"Most often: {often}."
-    return f"{counts['n_rows'].sum()} of {n_rows} rows; most often: {often}."
+    return f"{number(counts['n_rows'].sum())} of {number(n_rows)} rows; most often: {often}."
 
 
 def cautions(page: Page, *more: str) -> None:

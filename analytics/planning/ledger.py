@@ -54,6 +54,13 @@ def ledger(
     ------
     ParameterError
         When the patient is not in the records, or the share is out of range.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> ledger(clinic, clinic.patients["patient_id"].iloc[0]).table()["unit"].unique().tolist()
+    ['FU']
     """
     if not 0.05 <= safe_share <= 0.8:
         raise ParameterError("planning.ledger(safe_share): out of range; expected 0.05 to 0.8")

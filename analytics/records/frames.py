@@ -58,10 +58,30 @@ class Records:
 def patient(records: Records, patient_id: str) -> pd.Series:
     """Return the row of a patient.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    patient_id
+        Code as it stands in `patients`.
+
+    Returns
+    -------
+    Series
+        The patient's row, a value per column.
+
     Raises
     ------
     ParameterError
         When no patient has the code; where one has it but for leading zeros, it is proposed.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> one = patient(clinic, clinic.patients["patient_id"].iloc[0])
+    >>> one["patient_id"] == clinic.patients["patient_id"].iloc[0]
+    True
     """
     codes = records.patients["patient_id"].astype(str)
     row = records.patients[codes.eq(patient_id)]
@@ -118,10 +138,30 @@ def as_of(records: Records, register_month: float) -> Records:
 def subset(records: Records, patient_ids: Iterable[str]) -> Records:
     """Return the records of some patients.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    patient_ids
+        Codes as they stand in `patients`.
+
+    Returns
+    -------
+    Records
+        The rows of these patients in every table; the balance names the others as left out.
+
     Raises
     ------
     ParameterError
         When a patient is not in the records.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> two = subset(clinic, clinic.patients["patient_id"].head(2))
+    >>> len(two.patients), two.placements["patient_id"].nunique()
+    (2, 2)
     """
     wanted = pd.Index(list(patient_ids)).unique()
     unknown = ~wanted.isin(records.patients["patient_id"])
@@ -162,6 +202,10 @@ def _narrowed(records: Records, chosen: Chosen, reason: str) -> Records:
 
 def _balanced(balance: pd.DataFrame, frames: dict[str, pd.DataFrame], reason: str) -> pd.DataFrame:
     """Return the balance with the rows of each table that fell away; derived visits have no rows read."""
+    if balance.empty:  # records that were never read, but drawn or put together
+        return balance
+    if balance.empty:  # records that were never read, but drawn or put together
+        return balance
     used = balance["table"].map({name: len(frame) for name, frame in frames.items()})
     used = used.where(balance["read"] > 0, balance["used"])
     fallen = balance["used"] - used

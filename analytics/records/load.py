@@ -65,11 +65,26 @@ def load(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Recor
     queries
         Only for a database: one reading query per table.
 
+    Returns
+    -------
+    Records
+        The records, a frame per table with every column of the dictionary; months, cm2, hairs, percent.
+
     Raises
     ------
     RecordError
         When any table breaks the dictionary: the message names every problem, one a line, and `problems`
         holds them.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from analytics import records, simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> with TemporaryDirectory() as folder:
+    ...     again = load(records.write(clinic, f"{folder}/register"))
+    >>> len(again.patients)
+    40
     """
     return from_raw(_read(path, queries))
 
@@ -78,6 +93,24 @@ def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Chec
     """Return everything that is wrong or odd with the records at a path, and the balance of rows.
 
     Bad data never raise here; a path with nothing to read is itself a problem.
+
+    Parameters
+    ----------
+    path
+        As `load` takes it.
+    queries
+        Only for a database: one reading query per table.
+
+    Returns
+    -------
+    Check
+        `problems` that stop a load, `warnings`, `balance` (read = used + left out, by table),
+        `is_usable`.
+
+    Examples
+    --------
+    >>> check('nowhere').is_usable
+    False
     """
     try:
         raw = _read(path, queries)
@@ -132,10 +165,27 @@ def _typed(
 def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
     """Return the records of frames in memory (text or typed, columns of the dictionary), checked like files.
 
+    Parameters
+    ----------
+    frames
+        Table name to frame, such as patients, sessions, placements, measurements; one row a thing.
+
+    Returns
+    -------
+    Records
+        The records, a frame per table with every column of the dictionary; months, cm2, hairs, percent.
+
     Raises
     ------
     RecordError
         When any table breaks the dictionary.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> made = from_frames(simulate.register(40)[0])
+    >>> len(made.patients)
+    40
     """
     tables = {
         name: from_arrow(pa.Table.from_pandas(frame, preserve_index=False), file="memory", sha256="")

@@ -42,10 +42,25 @@ def write(records: Records, place: str | Path, *, kind: Kind = "csv", by: str = 
     by
         Who writes them; the tables of another writer are not replaced.
 
+    Returns
+    -------
+    Path
+        Where the tables stand.
+
     Raises
     ------
     ParameterError
         When the kind is unknown, or a file of somebody else, or changed since, has the name of a table.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> with TemporaryDirectory() as folder:
+    ...     names = sorted(p.name for p in write(clinic, f'{folder}/register').glob('p*.csv'))
+    >>> names
+    ['patients.csv', 'photographs.csv', 'placements.csv']
     """
     if kind not in KINDS:
         raise ParameterError(f"records.write(kind): unknown kind; use one of {', '.join(KINDS)}")
@@ -154,10 +169,23 @@ def template(path: str | Path) -> Path:
     path
         An .xlsx file. One of the same name is replaced when it is an empty workbook as it was written.
 
+    Returns
+    -------
+    Path
+        Of the workbook.
+
     Raises
     ------
     ParameterError
         When a file of the same name is anything else, such as a workbook that was filled in.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     made = template(f'{folder}/my_records.xlsx')
+    >>> made.name
+    'my_records.xlsx'
     """
     refuse_file(Path(path), by="template")
     sink = io.BytesIO()

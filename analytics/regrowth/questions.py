@@ -77,6 +77,13 @@ def emergence(
     ------
     FitError
         When too few placements are followed.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> emergence(clinic, both_shapes=False).table()["term"].unique().tolist()[:3]
+    ['plateau_yield', 'yield_at_maturity', 'half_month']
     """
     if fit is None:
         fit = fit_emergence(

@@ -89,6 +89,14 @@ def by_zone(
     ------
     FitError
         When fewer than MIN_PATIENTS patients are followed.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> curve = by_zone(clinic)
+    >>> curve.x_name, curve.at(6.0)["zone"].nunique()
+    ('month', 5)
     """
     laid = select(records, choices=choices, case_mix=tuple(case_mix), by=by)
     frame = laid.frame[~laid.frame["is_baseline"].astype(bool) & laid.frame["baseline_density"].notna()]

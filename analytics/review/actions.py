@@ -16,7 +16,7 @@ from analytics.results import LEVEL, Result, line
 from analytics.review.criteria import Criteria
 from analytics.review.declared import Action
 from analytics.review.kinds import Criterion
-from analytics.review.measures import Measured, outcome
+from analytics.review.measures import Measured, outcome_of
 from analytics.review.periods import View
 
 DONE, DUE, OVERDUE, RUNNING, DROPPED = "done", "due now", "overdue", "not yet due", "dropped"
@@ -111,7 +111,7 @@ def _log_row(
         "re_audit_quarter": action.re_audit_quarter,
         "state": _state(action, quarter),
         "re_audit": _moved(gap, criterion.direction) if is_audited_again else NOT_YET,
-        "outcome": outcome(now.low, now.high, criterion.standard, criterion.direction),
+        "outcome": outcome_of(now, criterion.standard, criterion.direction),
     }
 
 

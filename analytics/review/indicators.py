@@ -18,7 +18,7 @@ from analytics.review.decide import HARM_COLUMNS, Telling, carried_by, harm, tol
 from analytics.review.decide.windows import BETTER, per_quarter
 from analytics.review.declared import Monitor
 from analytics.review.kinds import Criterion
-from analytics.review.measures import CANNOT_TELL, NO_DATA, Measured, outcome
+from analytics.review.measures import CANNOT_TELL, NO_DATA, Measured, outcome_of
 from analytics.review.periods import LAST, THIS, WINDOW, YEAR, View
 from analytics.review.units import stacked
 
@@ -184,9 +184,7 @@ def _line_of_gap(
 
 def _outcome(criterion: Criterion, number: Measured) -> str:
     """Return what the interval says; of fewer than FEW_UNITS units, nothing: 1 of 1 decides no standard."""
-    if np.isfinite(number.estimate) and np.isnan(number.low):
-        return CANNOT_TELL
-    said = outcome(number.low, number.high, criterion.standard, criterion.direction)
+    said = outcome_of(number, criterion.standard, criterion.direction)
     return CANNOT_TELL if said != NO_DATA and number.n_units < FEW_UNITS else said
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.numerics import proportions
-from analytics.results import limits
+from analytics.results import WIDEST_SHARE, limits
 
 MET, NOT_MET, CANNOT_TELL, NO_DATA = "met", "not met", "cannot tell", "no data"
 
@@ -83,10 +83,15 @@ def share_of_units(rows: pd.DataFrame, *, level: float) -> Measured:
 
 
 def share_of_totals(rows: pd.DataFrame, *, level: float, by_patient: bool = False) -> Measured:
-    """Return the percentage that all parts are of all wholes, a row or a patient being the unit of error."""
+    """Return the percentage that all parts are of all wholes, a row or a patient being the unit of error.
+
+    Limits that span nearly 0 to 100 % are none.
+    """
     clusters = rows["patient_id"].to_numpy() if by_patient else None
     ratio = proportions.ratio_of_totals(*_counts(rows), clusters=clusters, level=level)
-    return replace(_of_mean(ratio, rows, scale=100.0), is_share=True)
+    found = replace(_of_mean(ratio, rows, scale=100.0), is_share=True)
+    says_nothing = found.high - found.low > WIDEST_SHARE
+    return replace(found, low=np.nan, high=np.nan) if says_nothing else found
 
 
 def ratio_of_totals(rows: pd.DataFrame, *, level: float) -> Measured:
@@ -135,6 +140,13 @@ def outcome(low: float, high: float, standard: float, direction: str) -> str:
         (high <= standard, low > standard) if direction == "at most" else (low >= standard, high < standard)
     )
     return MET if good else NOT_MET if bad else CANNOT_TELL
+
+
+def outcome_of(number: Measured, standard: float, direction: str) -> str:
+    """Return the outcome of a number; one without an interval cannot tell."""
+    if np.isfinite(number.estimate) and np.isnan(number.low):
+        return CANNOT_TELL
+    return outcome(number.low, number.high, standard, direction)
 
 
 def _counts(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -223,6 +223,16 @@ def as_records(tables: dict[str, pd.DataFrame]) -> Records:
 
     For studies that draw many registers. What is written to files and loaded is the same, checked.
 
+    Parameters
+    ----------
+    tables
+        Of `register`, or frames with the columns of the dictionary.
+
+    Returns
+    -------
+    Records
+        Typed and filled, without warnings or balance.
+
     Examples
     --------
     >>> tables, _ = register(5, seed=2)

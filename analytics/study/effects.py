@@ -34,6 +34,7 @@ MIXED = (
     "mixed model with a patient intercept and known sampling variances, REML, Kenward-Roger errors and "
     "degrees of freedom"
 )
+WEIGHTED = "ratio of totals: sessions weighted by grafts taken out, "
 CLUSTERED = "least squares with bias-reduced errors by patient (CR2) and Satterthwaite degrees of freedom"
 
 
@@ -208,12 +209,12 @@ def normal(
     contrast: np.ndarray | None = None,
     start: np.ndarray | None = None,
 ) -> Effect:
-    """Return the effect on a number.
+    """Return the effect on a number; of a share of many (`weight`), on the ratio of totals.
 
     Parameters
     ----------
     units
-        Rows of the design: patient_id, y, variance (NaN where not known).
+        Rows of the design: patient_id, y, variance (NaN where not known), weight where y is a share of many.
     contrast
         Combination of coefficients; the exposure's own if not given.
     start
@@ -226,6 +227,8 @@ def normal(
     """
     y, variance, patient = arrays(units)
     wanted = np.eye(columns.X.shape[1])[0] if contrast is None else contrast
+    if "weight" in units:
+        return weighted(units, columns.X, np.ones(len(y)), f"{WEIGHTED}{CLUSTERED}", wanted)
     n, n_patients = len(y), len(np.unique(patient))
     if n_patients < n and n > columns.X.shape[1] + 2:
         try:
@@ -274,11 +277,17 @@ def _clustered(y: np.ndarray, columns: Columns, patient: np.ndarray, wanted: np.
     return Effect(found.estimate, found.se, found.df, n_patients, len(y), CLUSTERED, checks=dict(fit.checks))
 
 
-def weighted(units: pd.DataFrame, X: np.ndarray, weight: np.ndarray, method: str) -> Effect:
-    """Return the effect (column 0) with weights, errors by patient."""
+def weighted(
+    units: pd.DataFrame, X: np.ndarray, weight: np.ndarray, method: str, wanted: np.ndarray | None = None
+) -> Effect:
+    """Return the effect (column 0, or a combination of columns) with weights, errors by patient.
+
+    What a share is of (`weight` of the units) weighs too.
+    """
     y, _, patient = arrays(units)
-    fit = regression.values(y, X, patient, weights=weight)
-    found = regression.contrast(fit, np.eye(X.shape[1])[0])
+    of = units["weight"].to_numpy(dtype=float) if "weight" in units else 1.0
+    fit = regression.values(y, X, patient, weights=weight * of)
+    found = regression.contrast(fit, np.eye(X.shape[1])[0] if wanted is None else wanted)
     return Effect(
         found.estimate, found.se, found.df, len(np.unique(patient)), len(y), method, checks=dict(fit.checks)
     )

@@ -41,7 +41,7 @@ LARGEST = {
 }  # fmt: skip
 BETTER = {
     "yield_at_maturity": "higher", "satisfaction": "higher", "would_choose_again": "higher",
-    "complication": "lower", "tempo": "lower", "milestone": "lower",
+    "complication": "lower", "transection": "lower", "tempo": "lower", "milestone": "lower",
 }  # fmt: skip
 PATIENTS_A_COLUMN = 3  # fewer patients than this per column held equal leave little to compare (assumed)
 FEWEST_VALUES = 3
@@ -56,7 +56,22 @@ class Findings:
 
 
 def lint(plan: Plan, records: Records, *, name: str = "plan") -> Findings:
-    """Return everything wrong with a plan, from the plan alone and held against the records."""
+    """Return everything wrong with a plan, from the plan alone and held against the records.
+
+    Parameters
+    ----------
+    plan
+        Of `read` or `checked`.
+    records
+        The records as loaded.
+    name
+        What messages call the plan.
+
+    Returns
+    -------
+    Findings
+        `refused`, what cannot be answered, and `notices`, a sentence each.
+    """
     if unknown := unknown_variables(plan, records):
         return Findings(tuple(f"{name}, {said}" for said in unknown), ())
     refused = [*_of_itself(plan), *_population(plan, records)]
@@ -173,6 +188,8 @@ def _outcome(records: Records, analysis: Analysis, at: str) -> list[str]:
     column = {"satisfaction": "satisfaction_0_10"}.get(kind, kind)
     if kind in ("satisfaction", "would_choose_again") and not records.ratings[column].notna().any():
         return [f"{at}, outcome: no patient's answer is recorded; it cannot be answered"]
+    if kind == "transection" and not records.sessions["grafts_transected"].notna().any():
+        return [f"{at}, outcome: no session has its transected grafts counted; it cannot be answered"]
     if kind not in SESSION_OUTCOMES and not records.measurements["month"].gt(0).any():
         return [f"{at}, outcome: nothing was counted after a session; wait for readings"]
     return []

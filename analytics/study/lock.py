@@ -126,6 +126,11 @@ def freeze(
     now
         Time of freezing; the clock's if not given.
 
+    Returns
+    -------
+    Frozen
+        What was written down: hash of the plan, time, register, looks before.
+
     Raises
     ------
     ParameterError
@@ -216,8 +221,17 @@ def status(plan: str | Path, records: Records, *, memory: Path | None = None) ->
 
     Parameters
     ----------
+    plan
+        The TOML file.
+    records
+        The records as loaded.
     memory
         The clinic's state folder; without it changed rows cannot be told, only changed tables.
+
+    Returns
+    -------
+    Status
+        Where it stands in `word`, the first freeze, what changed since.
     """
     content, freezes = read(plan), _freezes(plan)
     log = state.read(memory, FREEZES) if memory is not None else state.Log(())

@@ -30,7 +30,13 @@ VARIABLES = (
     "loss_class", "hair_calibre_um", "curl", "contrast", "grafts",
 )  # fmt: skip
 OutcomeKind = Literal[
-    "yield_at_maturity", "tempo", "milestone", "complication", "satisfaction", "would_choose_again"
+    "yield_at_maturity",
+    "tempo",
+    "milestone",
+    "complication",
+    "satisfaction",
+    "would_choose_again",
+    "transection",
 ]
 IN_WORDS = {
     "out_of_body_min": "minutes out of the body",
@@ -52,6 +58,7 @@ UNITS = {
     "complication": "points",
     "satisfaction": "points of 10",
     "would_choose_again": "points",
+    "transection": "points",
 }
 SECOND_SESSION = "second session"
 THERAPY_START = "therapy start"
@@ -324,6 +331,16 @@ class Plan(_Declared):
 def read(path: str | Path) -> Plan:
     """Read and check a plan; all problems at once, one a line.
 
+    Parameters
+    ----------
+    path
+        A TOML file, such as `study_out_of_body.toml` of the demo.
+
+    Returns
+    -------
+    Plan
+        As declared; nothing of the records is looked at.
+
     Raises
     ------
     ParameterError
@@ -343,7 +360,25 @@ def read(path: str | Path) -> Plan:
 
 
 def checked(content: dict[str, Any], name: str = "plan") -> Plan:
-    """Return the plan a mapping holds; raise ParameterError as `read` does."""
+    """Return the plan a mapping holds; raise ParameterError as `read` does.
+
+    Parameters
+    ----------
+    content
+        What the TOML file holds.
+    name
+        What messages call it.
+
+    Returns
+    -------
+    Plan
+        As declared.
+
+    Raises
+    ------
+    ParameterError
+        When the plan is incomplete; every mistake is named.
+    """
     try:
         return Plan.model_validate(content)
     except pydantic.ValidationError as error:

@@ -56,6 +56,13 @@ IN_WORDS = {"holm": "Holm", "benjamini-hochberg": "Benjamini-Hochberg"}
 def answers(records: Records, plan: Plan) -> Result:
     """Return the primary answer: the difference with its interval first, the p-value after.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    plan
+        Of `read` or `checked`.
+
     Returns
     -------
     Result
@@ -66,6 +73,23 @@ def answers(records: Records, plan: Plan) -> Result:
     ------
     ParameterError
         When the plan compares something its outcome cannot have.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> from analytics import study
+    >>> made = study.checked(
+    ...     {
+    ...         "title": "t", "question": "q?", "seed": 1, "population": {"words": "all"},
+    ...         "exposure": {"variable": "method", "reference": ["FUT"], "compared": ["FUE"], "reason": "r"},
+    ...         "analysis": [
+    ...             {"id": "a", "role": "primary", "matters": 5, "outcome": {"kind": "yield_at_maturity"}}
+    ...         ],
+    ...     }
+    ... )
+    >>> answers(clinic, made).by
+    ('comparison',)
     """
     found = answer.answer(records, plan, plan.primary)
     rows = [answer.row(found, term="answer") | {"flag": said(found)}, *_risk_rows(found)]
@@ -163,6 +187,13 @@ def tests(records: Records, plan: Plan) -> Result:
     Primary: alone, as it is. Secondary: Holm. Exploratory: Benjamini-Hochberg. Two-sided tests against no
     difference, or those of the declared equivalence or non-inferiority.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    plan
+        Of `read` or `checked`.
+
     Returns
     -------
     Result
@@ -247,7 +278,20 @@ def _of_primary(records: Records, plan: Plan, question: Callable[..., Result], *
 
 
 def balance(records: Records, plan: Plan) -> Result:
-    """Return how far the groups are apart before and after weighting, variable by variable."""
+    """Return how far the groups are apart before and after weighting, variable by variable.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    plan
+        Of `read` or `checked`.
+
+    Returns
+    -------
+    Result
+        A line per variable, as recorded and weighted: standardised difference, compared less reference.
+    """
     return _of_primary(records, plan, confounding_balance)
 
 
@@ -308,7 +352,20 @@ def _on_a_number(plan: Plan) -> Analysis:
 
 
 def flow(records: Records, plan: Plan) -> pd.DataFrame:
-    """Return patients and units at each stage of the primary analysis."""
+    """Return patients and units at each stage of the primary analysis.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    plan
+        Of `read` or `checked`.
+
+    Returns
+    -------
+    DataFrame
+        One row per stage: stage, n_patients, n_units, and why the rest fell away.
+    """
     return report.flow(answer.answer(records, plan, plan.primary))
 
 
@@ -344,7 +401,21 @@ def reasons(records: Records, plan: Plan) -> pd.DataFrame:
 
 
 def table_one(records: Records, plan: Plan) -> pd.DataFrame:
-    """Return the groups as they were before the outcome; an empty table for a number as exposure."""
+    """Return the groups as they were before the outcome; an empty table for a number as exposure.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    plan
+        Of `read` or `checked`.
+
+    Returns
+    -------
+    DataFrame
+        Columns variable, level, and per group n, n_missing, mean or percent, sd, median;
+        standardised_difference.
+    """
     found = answer.answer(records, plan, plan.primary)
     if found.given.exposure.is_number:
         return pd.DataFrame()

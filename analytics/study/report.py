@@ -31,6 +31,7 @@ OUTCOME_WORDS = {
     "milestone": "month of the first reading at or above {percent:g} % of planted hairs",
     "complication": "{event}, by month {by_month:g}, among those asked",
     "satisfaction": "satisfaction, 0 to 10, nearest to month {month:g}",
+    "transection": "grafts visibly transected, percent of those taken out (ratio of totals)",
     "would_choose_again": "would choose the operation again, nearest to month {month:g}",
 }
 GROUPS = ("reference", "compared")
@@ -39,7 +40,11 @@ STAGES = (
     "analysed",
 )  # fmt: skip
 HANGS = "hangs on one patient"
-SUMMARY = {"yield_at_maturity": "difference of means", "satisfaction": "difference of means"}
+SUMMARY = {
+    "yield_at_maturity": "difference of means",
+    "satisfaction": "difference of means",
+    "transection": "difference of ratios of totals",
+}
 
 
 def outcome_in_words(analysis: Analysis) -> str:
@@ -291,7 +296,7 @@ def model(found: Answer, plan: Plan) -> Result:
         )
         return Result(pd.DataFrame([none]), used, "not made for this answer", by=("part",))
     columns, level = of_plan(units, found.given, plan), 1 - plan.alpha
-    unit = "%" if analysis.outcome.kind == "yield_at_maturity" else "of 10"
+    unit = "of 10" if analysis.outcome.kind == "satisfaction" else "%"
     rows = [] if found.given.exposure.is_number else _mean_rows(found, columns, unit, level)
     for k, name in enumerate(columns.names):
         effect = normal(units, columns, contrast=np.eye(len(columns.names))[k])
@@ -314,7 +319,7 @@ def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list
         rows.append(
             line(
                 name,
-                float(own["y"].mean()),
+                float(np.average(own["y"], weights=own.get("weight"))),
                 unit,
                 by={"part": "mean as it is"},
                 basis="model",

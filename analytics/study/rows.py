@@ -30,7 +30,7 @@ from analytics.study.plan import (
 from analytics.yields import expected_variance, one_reading
 
 PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep": "all"}
-SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again")
+SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again", "transection")
 OF_PLACEMENT = ("zone", "recipient", "planted_hairs_cm2", "grafts")
 OWN_TABLES = ("patients", "sessions", "placements")
 NOT_IN_POPULATION = "outside the population of the plan"
@@ -399,6 +399,10 @@ def _of_sessions(
         # Whoever was asked before the month was reached may have had it since.
         y = units["session_id"].map(known["y"]).where(reached)
         due, missing = inside & reached, "complications not asked about"
+    elif outcome.kind == "transection":
+        out = units["grafts_out"].astype(float)
+        y, units = 100 * units["grafts_transected"].astype(float) / out, units.assign(weight=out)
+        due, missing = inside, "transected grafts not counted"
     else:
         y = units["session_id"].map(_answers(records, outcome))
         reached = units["register_month"] + outcome.month <= _register_end(records)

@@ -1,8 +1,9 @@
 """A register of the same shape with invented outcomes, so that a plan can be finished before looking.
 
 Patients, sessions, placements, visits, regions, months and readers stay as they are; every density after and
-before is drawn anew from the invented clinic's curve (`simulate.Truth`), complications are dealt to
-other sessions that were asked, and answers are exchanged. What is compared has no effect by construction.
+before is drawn anew from the invented clinic's curve (`simulate.Truth`), complications are dealt to other
+sessions that were asked, answers are exchanged, and so are shares of transected grafts. What is compared has
+no effect by construction.
 """
 
 from dataclasses import replace
@@ -30,12 +31,25 @@ def synthetic(records: Records, *, seed: int) -> Records:
     truth = Truth()
     return replace(
         records,
+        sessions=_sessions(records.sessions, seed),
         measurements=_densities(records, truth, rng),
         events=_events(records, rng),
         ratings=_ratings(records.ratings, rng),
         sources=pd.DataFrame(),
         warnings=(),
     )
+
+
+def _sessions(sessions: pd.DataFrame, seed: int) -> pd.DataFrame:
+    """Return the sessions with the shares of transected grafts dealt anew to those that were counted."""
+    # A stream of its own: the other outcomes of a seed stay as they were.
+    rng = np.random.default_rng([seed, 1])
+    told = sessions["grafts_transected"].notna()
+    out = sessions["grafts_out"].astype(float)
+    share = (sessions["grafts_transected"].astype(float) / out)[told].to_numpy()
+    dealt = pd.Series(np.nan, index=sessions.index)
+    dealt[told] = (rng.permutation(share) * out[told]).round()
+    return sessions.assign(grafts_transected=dealt.astype(sessions["grafts_transected"].dtype))
 
 
 def _densities(records: Records, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:

@@ -54,10 +54,22 @@ def against_others(
     rows
         Rows of `by_visit` under these choices, where the caller has them already.
 
+    Returns
+    -------
+    Result
+        One line per operator: points of yield, interval, numbers of patients of both sides.
+
     Raises
     ------
     FitError
         When there is only one operator, or no reading is usable.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(against_others(clinic).table()["surgeon_id"].unique())
+    ['S1', 'S2', 'S3']
     """
     visits = with_case_mix(by_visit(records, choices=choices) if rows is None else rows, records, adjust)
     picked = one_reading(visits).dropna(subset=[who])

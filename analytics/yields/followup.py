@@ -73,6 +73,13 @@ def photograph_failures(
     ------
     ParameterError
         When a group is unknown or the level out of range.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> photograph_failures(clinic).table()["unit"].unique().tolist()
+    ['% of attendances']
     """
     if not by or not set(by) <= set(GROUPS) or not 0.5 <= level <= 0.999:
         raise ParameterError(
@@ -162,6 +169,13 @@ def counted_at_maturity(
     ------
     ParameterError
         When a grouping column is unknown, or the level out of range.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> counted_at_maturity(clinic).table()["unit"].unique().tolist()
+    ['%', '% of planted hairs']
     """
     if not 0.5 <= level <= 0.999:
         raise ParameterError("yields.counted_at_maturity(level): out of range; expected 0.5 to 0.999")
@@ -298,6 +312,13 @@ def if_not_read(
         When points are out of range, or a grouping column is unknown.
     FitError
         When no reading is usable.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> if_not_read(clinic, points=10).by
+    ('zone',)
     """
     if not -100 <= points <= 100:
         raise ParameterError("yields.if_not_read(points): out of range; expected -100 to 100 points of yield")

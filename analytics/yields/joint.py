@@ -106,6 +106,13 @@ def joint(
     ------
     ParameterError
         When an option is out of range, or a zone has no tempo.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> joint(clinic).table()["unit"].unique().tolist()
+    ['% of planted hairs', '% of prior variance', '% of the gain']
     """
     if curve not in SHAPES or not 0.5 <= level <= 0.999:
         raise ParameterError(

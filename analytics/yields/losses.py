@@ -79,6 +79,13 @@ def loss_chain(
     ------
     ParameterError
         When a column to group by is unknown.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> loss_chain(clinic).table()["term"].tolist()[:3]
+    ['out of attempts', 'intact of out', 'usable of out']
     """
     unknown = [c for c in by if c not in records.sessions.columns]
     if unknown:
@@ -253,10 +260,22 @@ def graft_yield(
     by, level, choices, rows
         As in `yields.average`.
 
+    Returns
+    -------
+    Result
+        By group, percent of hairs and of grafts, with intervals and what they rest on.
+
     Raises
     ------
     FitError
         When no placement read has its grafts by hairs per graft.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(set(graft_yield(clinic).table()["term"]))
+    ['graft yield', 'graft yield, grafts failing whole', 'hair yield']
     """
     hairs = average(records, by=by, level=level, choices=choices, rows=rows)
     used = hairs.rows()

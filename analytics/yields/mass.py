@@ -44,10 +44,22 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
     level
         Of the intervals.
 
+    Returns
+    -------
+    Result
+        One line per zone and method of measurement: percent, interval, numbers.
+
     Raises
     ------
     FitError
         When no region has two counts with calibres of one method.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(set(hair_mass(clinic).table()["term"]))
+    ['change of hair cross-section']
     """
     counts = records.measurements
     counts = counts[counts["hair_calibre_um"].notna() & counts["calibre_method"].notna()]

@@ -80,6 +80,15 @@ def average(
         When a grouping column is unknown, or month or level are out of range.
     FitError
         When no reading is usable.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> average(clinic, by="method").by
+    ('method',)
+    >>> average(clinic).table()["unit"].unique().tolist()
+    ['% of planted hairs']
     """
     _check(month, level)
     by = (by,) if isinstance(by, str) else tuple(by)

@@ -40,6 +40,7 @@ THERAPY_FIRST_YEAR_PCT = 9.8
 THERAPY_LATER_PCT_PER_YEAR = -1.3
 WASHOUT_MONTHS = 24 * 7 / (365.25 / 12)
 MIN_CONTROL_REGIONS = 5
+LEAST_LIFT = 0.02  # of log density between counts, for a region to say anything of therapy; a choice of ours
 LEAST_UNTREATED_YEARS = 0.25  # of a patient's control region, for it to say anything of untreated loss
 
 
@@ -70,11 +71,15 @@ class Courses:
 
 @dataclass(frozen=True, slots=True)
 class NativePath:
-    """Share of native hair still there, (n,), its own SE, and the SE of the practice's rate, one for all."""
+    """Share of native hair still there, (n,), its own SE, and the SE of the practice's rate, one for all.
+
+    `untreated`, (n,), is that share without therapy; what unplanted regions show is not parted.
+    """
 
     factor: np.ndarray
     own_se: np.ndarray
     shared_se: np.ndarray
+    untreated: np.ndarray
     shared_df: float = np.inf
 
 
@@ -88,6 +93,12 @@ class UntreatedRate:
     loss_pct: float
     log_se: float = 0.0
     n_patients: int = 0
+
+    @property
+    def published_share(self) -> float:
+        """Return the share of the rate that rests on the published ones and not on unplanted regions."""
+        prior = ANNUAL_LOSS_SD_PCT / (100 - ANNUAL_LOSS_PCT)
+        return (self.log_se / prior) ** 2 if self.n_patients else float(self.loss_pct > 0)
 
     @property
     def loss_se_pct(self) -> float:
@@ -129,14 +140,15 @@ def path(
     start, now = span
     nothing = np.zeros(len(rows))
     if choices.native_change == "none":
-        return NativePath(nothing + 1.0, nothing, nothing)
+        return NativePath(nothing + 1.0, nothing, nothing, nothing + 1.0)
     if choices.native_change == "control":
         control = once(records, "control rate", (), lambda: control_rate(records))
         return _of_control_regions(rows, control, (now - start) / 12)
     spells, row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
     factor = assumed_factor(start, now, spells, row, annual_loss_pct=rate.loss_pct)
     by_rate = factor * _untreated_years(start, now, spells, row, rate.loss_pct)
-    return NativePath(factor, nothing, by_rate * rate.log_se)
+    untreated = (1 - rate.loss_pct / 100) ** ((now - start) / 12)
+    return NativePath(factor, nothing, by_rate * rate.log_se, untreated)
 
 
 def untreated_rate(records: Records, choices: Choices) -> UntreatedRate:
@@ -181,6 +193,30 @@ def _seen_in_controls(records: Records) -> tuple[float, float, int]:
     # Few patients: a normal error as wide as the t interval.
     wider = scipy.special.stdtrit(max(float(fit.beta_df[1]), 1.0), 0.975) / scipy.special.ndtri(0.975)
     return float(fit.beta[1]), float(fit.beta_se[1]) * wider, len(labels)
+
+
+def therapy_seen(records: Records, rate: UntreatedRate) -> tuple[float, float, float, int]:
+    """Return the lift of therapy in unplanted regions over the published one: ratio, SE, df, patients.
+
+    Log density on years and on the published log lift, by a mixed model: a level of each region, a slope of
+    each patient. NaN where fewer than MIN_CONTROL_REGIONS treated patients have a followed region.
+    """
+    rows = _control_rows(records.measurements)
+    since = rows["session_id"].map(records.sessions.set_index("session_id")["register_month"])
+    now = (since + rows["month"]).to_numpy(dtype=float)
+    regions = pd.factorize(rows["patient_id"] + "|" + rows["region_id"] + "|" + rows["zone"])[0]
+    spells, row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
+    lift = _log_level(spells, row, now, rate.loss_pct)
+    first = pd.Series(lift).groupby(regions).transform("min").to_numpy()
+    n_treated = rows.loc[lift - first > LEAST_LIFT, "patient_id"].nunique()
+    if n_treated < MIN_CONTROL_REGIONS:
+        return np.nan, np.nan, np.nan, n_treated
+    years = (now - pd.Series(now).groupby(regions).transform("min").to_numpy()) / 12
+    X = np.column_stack([np.ones(len(rows)), years, lift])
+    levels = [(pd.factorize(rows["patient_id"])[0], years[:, None]), (regions, np.ones((len(rows), 1)))]
+    fit = mixed.fit(rows["log_density"].to_numpy(), X, levels)
+    # No more degrees of freedom than treated patients carry: the others tell nothing of the lift.
+    return float(fit.beta[2]), float(fit.beta_se[2]), min(float(fit.beta_df[2]), n_treated - 1.0), n_treated
 
 
 def _untreated_years(start, now, spells, row, annual_loss_pct: float) -> np.ndarray:
@@ -287,6 +323,7 @@ def _of_control_regions(rows: pd.DataFrame, control: ControlRate, years: np.ndar
         factor,
         by_rate * own["rate_se"].fillna(control.spread).to_numpy(dtype=float),
         by_rate * own["leans"].fillna(1.0).to_numpy(dtype=float) * control.practice_se,
+        factor,
         control.practice_df,
     )
 

@@ -69,7 +69,7 @@ NUMBERS = (
     "device_class "
     "hair_length thinnest_counted_um standard_conditions is_baseline baseline_density baseline_se "
     "baseline_area native_factor native_density native_change native_change_se native_shared_se "
-    "native_shared_df planted_hairs_cm2 planted_se planted_cv planted_source "
+    "native_shared_df native_untreated planted_hairs_cm2 planted_se planted_cv planted_source "
     "planted_ratio planted_ratio_se planted_before is_later is_overlap patient_month yield_pct yield_pct_se "
     "bridge_of bridge_se baseline_bridge_of baseline_bridge_se season_1 season_2 surgery_season "
     "quantity is_mature maturity_month"
@@ -98,6 +98,14 @@ def by_visit(
     ------
     FitError
         When counts are to be levelled and the season cannot be estimated, or control regions are too few.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> rows = by_visit(clinic)  # one row per measurement of a planted region, none left out
+    >>> sorted(rows.loc[~rows["for_headline"], "why_not_headline"].unique())[:3]
+    ['baseline', 'baseline_not_standard', 'early']
     """
     rows = once(records, "rows", (choices, count_error), lambda: _made(records, choices, count_error))
     return rows.copy(deep=False)  # columns added to it stay with the caller
@@ -236,6 +244,7 @@ def _with_native(rows: pd.DataFrame, records: Records, choices: Choices) -> pd.D
         native_change_se=np.where(known, native_at_baseline * np.hypot(path.own_se, path.shared_se), np.nan),
         native_shared_se=np.where(known, native_at_baseline * path.shared_se, np.nan),
         native_shared_df=path.shared_df,
+        native_untreated=np.where(known, native_at_baseline * (path.untreated - 1), np.nan),
     )
 
 

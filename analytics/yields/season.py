@@ -48,6 +48,13 @@ def season(
     Result
         Terms SWING (percent of the density) and FULLEST (register month, 1 to 12, 13 being 1 again); without
         a number where too few patients or months were counted, the flag saying why.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sorted(set(season(clinic).table()["term"]))
+    ['half the swing of a year', 'month of the year with most hair']
     """
     visits = by_visit(records, choices=choices) if rows is None else rows
     return as_result(estimate(visits, measurement.error_model(records)), visits, level=level)

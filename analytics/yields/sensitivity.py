@@ -80,6 +80,11 @@ def sensitivity(
     choices
         Those of the main line, with counts as they are.
 
+    Returns
+    -------
+    Result
+        By group, the line `main` and one per choice, in percent of planted hairs.
+
     Raises
     ------
     ParameterError

@@ -143,7 +143,7 @@ def holds_of_mean(
 
     The prior is normal: the earlier periods' weighted mean, its variance their error and the variance
     between them (DerSimonian & Laird's moments); flat where there is none. `prior_units` is then the number
-    of periods.
+    of periods. The chance is missing where the estimate has no error: values that are all alike show none.
 
     Examples
     --------
@@ -153,7 +153,7 @@ def holds_of_mean(
     x, s = (np.asarray(a, dtype=float) for a in before)
     ok = np.isfinite(x) & np.isfinite(s) & (s > 0)
     x, s = x[ok], s[ok]
-    value, variance, prior = estimate, se**2, np.nan
+    value, variance, prior = estimate, se**2 if se > 0 else np.nan, np.nan
     if len(x):
         w = 1 / s**2
         prior = float((w * x).sum() / w.sum())

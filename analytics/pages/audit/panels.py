@@ -8,7 +8,10 @@ from analytics.pages.page import Page, ask, question
 from analytics.pages.writing import carried, carried_of
 from analytics.results import Result
 
-RECORDED = ("poor_growth", "by_density", "hairs_per_graft", "singles", "second_session")
+RECORDED = (
+    "poor_growth", "by_density", "hairs_per_graft", "singles", "second_session", "whose_hairs",
+    "therapy_begun",
+)  # fmt: skip
 
 REPEATS = (
     "within-reader CV (log scale)",
@@ -55,6 +58,8 @@ def asked(page: Page, choices: yields.Choices, *, curve: str) -> tuple[dict[str,
         hairs_per_graft=question(factors.hairs_per_graft),
         singles=question(factors.single_hair_grafts, **known),
         second_session=question(factors.second_session, **known),
+        whose_hairs=question(factors.whose_hairs, **known),
+        therapy_begun=question(factors.therapy_begun, **known),
         lines=question(yields.sensitivity, **known),
         **carried(choices),
     )

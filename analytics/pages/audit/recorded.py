@@ -17,9 +17,12 @@ TITLES = {
     "by_density": "Yield by planted density",
     "hairs_per_graft": "Hairs a graft, planted and offered",
     "singles": "Yield by the share of hairs in single-hair grafts",
+    "whose_hairs": "The gain at maturity and its parts, hairs/cm²",
+    "therapy_begun": "Yield where therapy was begun before or after the session",
     "second_session": "A later session into a zone against a first",
     "by_person": "Change for each doubling of a person's sessions",
     "transection": "Grafts visibly transected, by curl, technique and method",
+    "donor": "What the donor loses, and how evenly",
     "photographs": "Photographs that failed: reasons, and who, where and when",
     "missing_records": "What is missing, and what it costs the mean yield at maturity",
 }
@@ -27,6 +30,7 @@ ROWS_ARE = {
     "hairs_per_graft": "Sessions",
     "by_person": "Sessions or planted zones",
     "transection": "Sessions",
+    "donor": "Regions",
     "photographs": "Attendances",
     "missing_records": "Rows",
 }
@@ -72,11 +76,11 @@ def poor_growth(result: Result) -> str:
         return disclosure.WITHHELD
     told = rows[rows["flag"].isin([factors.HIGHER, factors.LOWER])]
     said = [
-        f"{row['recorded']}: {_signed(row['estimate'])} points of chance ({_limits(row)})"
+        f"{row['recorded']}, {_signed(row['estimate'])} percentage points ({_limits(row)})"
         for _, row in told.iterrows()
     ]
     if said:
-        return f"Goes with poor growth beyond chance: {'; '.join(said)}."
+        return f"Goes with a higher or lower chance of poor growth: {'; '.join(said)}."
     open_ = int(rows["flag"].str.startswith(factors.CANNOT_TELL).sum())
     rest = f"; for {open_} of {len(rows)} it cannot be told" if open_ else ""
     return f"Nothing recorded goes with poor growth beyond chance{rest}."
@@ -116,15 +120,54 @@ def by_person(result: Result) -> str:
         return disclosure.WITHHELD
     told = rows[rows["flag"].isin([factors.HIGHER, factors.LOWER])]
     said = [
-        f"{row['role']}, {row['term']}: {_signed(row['estimate'], 1)} points ({_limits(row, 1)})"
+        f"{row['role']}, {str(row['term']).partition(', for each')[0]} {_signed(row['estimate'], 1)} points "
+        f"({_limits(row, 1)})"
         for _, row in told.iterrows()
     ]
-    return f"{numbers.title_case('; '.join(said))}." if said else NO_CHANGE
+    return f"For each doubling of sessions: {'; '.join(said)}." if said else NO_CHANGE
+
+
+def whose_hairs(result: Result) -> str:
+    """Return the parts of the gain in the zone of most patients, and how far published rates carry them."""
+    if why := why_not(result):
+        return why
+    rows = result.table().dropna(subset="estimate")
+    rows = rows[rows["zone"].ne("all zones")]
+    if rows.empty:
+        return disclosure.WITHHELD
+    zone = rows.loc[rows["n_patients"].idxmax(), "zone"]
+    by_term = rows[rows["zone"].eq(zone)].set_index("term")["estimate"]
+    if not {"gained", "planted", "native", "therapy"} <= set(by_term.index):
+        return disclosure.WITHHELD
+    part = {name: numbers.number(by_term[name], 1) for name in by_term.index}
+    return (
+        f"{numbers.title_case(zone)}: {part['gained']} hairs/cm² gained, {part['planted']} of planted hair, "
+        f"{part['native']} of native hair, {part['therapy']} by therapy."
+    )
+
+
+def therapy_begun(result: Result) -> str:
+    """Return whether yield differs where therapy was begun before or after the session."""
+    return _beyond_chance(result, "term", "Yield does not differ beyond chance with when therapy was begun")
 
 
 def transection(result: Result) -> str:
     """Return the share of transected grafts in the commonest group, and what differs beyond chance."""
     return _beyond_chance(result, "recorded", "Nothing recorded goes with transected grafts beyond chance")
+
+
+def donor(result: Result) -> str:
+    """Return what the donor loses for each graft taken, beside what a graft holds, in a line."""
+    row = _row(result, "hairs lost for each graft taken")
+    if isinstance(row, str):
+        return row
+    offered = _row(result, "hairs a graft offered")
+    beside = "" if isinstance(offered, str) else f", of {numbers.number(offered['estimate'], 1)} it holds"
+    told = f"; {row['flag']}" if row["flag"].startswith(factors.CANNOT_TELL) else ""
+    return (
+        f"Donor: {numbers.number(row['estimate'], 1)} hairs lost for each graft taken{beside} "
+        f"({_limits(row, 1)}){told}."
+    )
 
 
 def photographs(result: Result) -> str:
@@ -170,12 +213,15 @@ def _beyond_chance(result: Result, of: str, nothing: str) -> str:
     rows = rows[rows["flag"].ne("")]
     told = rows[rows["flag"].isin([factors.HIGHER, factors.LOWER])]
     said = [
-        f"{row[of]}, {row['term']}: {_signed(row['estimate'], 1)} points ({_limits(row, 1)})"
+        f"{', '.join(row[list(dict.fromkeys((of, 'term')))])}: {_signed(row['estimate'], 1)} points "
+        f"({_limits(row, 1)})"
         for _, row in told.iterrows()
     ]
     if said:
         return f"{numbers.title_case('; '.join(said))}."
     open_ = int(rows["flag"].str.startswith(factors.CANNOT_TELL).sum())
+    if 0 < open_ == len(rows):
+        return f"{nothing}, but none of it can be told of so few."
     rest = f"; for {open_} of {len(rows)} it cannot be told" if open_ else ""
     return f"{nothing}{rest}."
 
@@ -202,7 +248,10 @@ SAYS: dict[str, Callable[[Result], str]] = {
     "hairs_per_graft": hairs_per_graft,
     "singles": _of_yield("", "10 points more of hairs in single-hair grafts"),
     "by_person": by_person,
+    "whose_hairs": whose_hairs,
+    "therapy_begun": therapy_begun,
     "transection": transection,
+    "donor": donor,
     "photographs": photographs,
     "missing_records": missing_records,
     "second_session": _of_yield("planted before minus first", "Later session into a zone against a first"),

@@ -29,8 +29,9 @@ MARGIN_LINE: Any = {"color": SERIES[1], "linewidth": 1.1, "linestyle": (0, (5, 2
 ROW_IN = 0.30
 NARROW_ROW_IN = 0.46
 DENSE_ROW_IN = 0.24
-N_COLUMNS = 3
-ROOM_FOR_N = 0.14  # share of a panel's width kept free for the counts at its right edge
+MOST_COLUMNS = 5  # panels of choices stand side by side, so that their rows are named once
+PANELS = {1: 1, 2: 2, 3: 3, 4: 2}  # in a row, by how many there are
+ROOM_FOR_N = 0.05  # share of a page's width kept free in each panel for the counts at its right edge
 
 
 def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
@@ -72,21 +73,24 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
              for row in table.index}  # fmt: skip
     labels = list(dict.fromkeys(named.values()))  # every panel has every row: labels stand beside the first
     height = len(labels) * (NARROW_ROW_IN if narrow else DENSE_ROW_IN) + 0.6
-    axes = panels(ax, len(groups), narrow=narrow, height_in=height, share="x")
+    columns = PANELS.get(len(groups), MOST_COLUMNS)
+    axes = panels(ax, len(groups), narrow=narrow, height_in=height, share="x", columns=columns)
     for position, (panel, (name, rows)) in enumerate(zip(axes, groups, strict=True)):
         rows = _at_labels(rows.assign(label=rows.index.map(named)), labels)
         interval_rows(panel, rows, labels, narrow=narrow, with_numbers=False)
         if not narrow:
             _n_inside(panel, rows)
-        if not narrow and position % N_COLUMNS:
+        if not narrow and position % columns:
             panel.set_yticklabels([])
+        if not narrow:
+            panel.xaxis.set_major_locator(mpl_ticker.MaxNLocator(nbins=12 // columns, steps=[1, 2, 5, 10]))
         main = rows[[label.startswith("Main") for label in labels]]
         if len(main) == 1 and main["estimate"].notna().all():
             panel.axvline(float(main["estimate"].iloc[0]), color=QUIET, linewidth=0.8, linestyle=(0, (2, 2)))
         panel.set_title(group_name(panel_by or "", name))
     if not narrow:
         left, right = axes[0].get_xlim()
-        axes[0].set_xlim(left, right + ROOM_FOR_N * (right - left))
+        axes[0].set_xlim(left, right + ROOM_FOR_N * columns * (right - left))
     figure = axes[0].figure
     assert figure is not None
     units = " or ".join(numbers.unit_name(u) for u in table["unit"].drop_duplicates())

@@ -1,4 +1,12 @@
 """What the session planner says and shows of a patient's drafts."""
 
 from analytics.pages.planner.screen import head_maps, key_numbers, map_blocks
-from analytics.pages.planner.sentences import headline, in_100, likely, side_by_side, split_in_words, table
+from analytics.pages.planner.sentences import (
+    headline,
+    in_100,
+    in_short,
+    likely,
+    side_by_side,
+    split_in_words,
+    table,
+)

@@ -72,9 +72,12 @@ def _reach(table: pd.DataFrame) -> str:
     chances = table[table["term"].eq(CHANCE)]
     parts = []
     for name, own in chances.groupby("draft", sort=False):
+        zones: dict[str, list[str]] = {}
+        for row in own.itertuples():
+            zones.setdefault(likely(row.estimate), []).append(_zone(row.zone))
         said = [
-            f"{likely(row.estimate)} {'it' if i else 'the target'} in the {_zone(row.zone)}"
-            for i, row in enumerate(own.itertuples())
+            f"{chance} {'it' if i else 'the target'} in the {_listed(names)}"
+            for i, (chance, names) in enumerate(zones.items())
         ]
         parts.append(f"draft {name} would {_listed(said)}")
     return f"{numbers.title_case('; '.join(parts))}." if parts else ""
@@ -107,6 +110,36 @@ def split_in_words(page: Page) -> str:
     close = " None of these targets is likely to be met from what is left." if missed else ""
     total = f"{wide['grafts'].sum():,.0f}"
     return f"{total} grafts, divided to fall least short: {divided}. Expected {given} hairs/cm².{close}"
+
+
+def in_short(page: Page) -> dict[str, str]:
+    """Return the short answers of the folds: the split, the donor, what the drafts give."""
+    split, ledger, drafts = (result_of(page, name) for name in ("split", "ledger", "drafts"))
+    said = {
+        name: why_not(found) for name, found in (("split", split), ("ledger", ledger), ("drafts", drafts))
+    }
+    if not said["split"]:
+        grafts = split.table().query("term == 'grafts' and estimate.notna()")
+        said["split"] = f"Grafts: {_in_zones(grafts)}." if len(grafts) else ""
+    if not said["ledger"]:
+        known = ledger.table().set_index("term")["estimate"]
+        left = known.get("left", float("nan"))
+        said["ledger"] = f"{numbers.number(left)} FU under your limit." if np.isfinite(left) else ""
+    if not said["drafts"]:
+        ends = drafts.table().query("term == 'expected density' and estimate.notna()")
+        parts = [f"{own}: {_in_zones(rows)}" for own, rows in ends.groupby("draft", sort=False)]
+        said["drafts"] = f"Mature, draft {'; draft '.join(parts)} hairs/cm²." if parts else ""
+    done = result_of(page, "done")
+    rows = done.table()
+    is_kept = not why_not(done) and rows["estimate"].notna().any()
+    said["done"] = (
+        f"{rows['session'].nunique()} planned." if is_kept else "No draft was kept for this patient."
+    )
+    return said
+
+
+def _in_zones(rows: pd.DataFrame) -> str:
+    return ", ".join(f"{readable(row.zone)} {numbers.number(row.estimate)}" for row in rows.itertuples())
 
 
 def in_100(percent: float) -> str:

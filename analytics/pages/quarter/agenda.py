@@ -10,7 +10,7 @@ from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
 from analytics.pages.sentences_review import WITHHELD, audit, moved, part
 from analytics.reports import filled
-from analytics.results import Result
+from analytics.results import Result, why_not
 from analytics.review import (
     BETTER,
     CANNOT_TELL,
@@ -37,6 +37,8 @@ OPEN, CLOSED = ("overdue", "due now", "not yet due"), ("done", "dropped")  # sta
 
 def answer(result: Result, quarter: str) -> str:
     """Return the headline: what is not met, with its number, then how many are met and cannot be told."""
+    if why := why_not(result):
+        return why
     rows = audit(result)
     n = rows["outcome"].value_counts()
     missed = rows[rows["outcome"].eq(NOT_MET)]
@@ -85,6 +87,8 @@ def alarm(result: Result) -> str:
 def agenda(page: Page) -> None:
     """Write the agenda beside the board: new signals, actions, decisions with room to write."""
     result, actions = result_of(page, "agenda"), result_of(page, "actions")
+    if why_not(result):
+        return
     signals, decisions = signals_table(result), decisions_table(result)
     number = 1 + sum(entry["kind"] == "table" for entry in page.written)
     for i, (title, rows) in enumerate((("Signals", signals), ("Decisions to take", decisions))):

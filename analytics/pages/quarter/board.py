@@ -14,7 +14,7 @@ from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
 from analytics.pages.sentences_review import WITHHELD, audit, part
 from analytics.reports import filled
-from analytics.results import Result
+from analytics.results import Result, why_not
 from analytics.review import CANNOT_TELL, MET, NO_DATA, NOT_MET
 
 NEVER = "not within 5 years"  # of those that cannot be told, a group of their own
@@ -34,6 +34,8 @@ MANY_QUARTERS = 12
 def board(page: Page, title: str = "Every criterion against its standard") -> None:
     """Write the board of the page's indicators; its rows are a table of the page, for the workbook too."""
     result, names = result_of(page, "indicators"), _last_outcomes(page)
+    if why_not(result):
+        return  # the headline says why
     rows = audit(result)
     known = part(result, "told").set_index("criterion") if len(part(result, "told")) else pd.DataFrame()
     number = 1 + sum(entry["kind"] == "table" for entry in page.written)

@@ -49,6 +49,7 @@ def asked(
         ),
         by_person=question(factors.by_person),
         transection=question(factors.transection),
+        donor=question(factors.donor),
         photographs=question(factors.photographs),
         missing_records=question(factors.missing_records),
         unasked=question(review.asked, **known),

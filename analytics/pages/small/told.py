@@ -166,7 +166,7 @@ def when_told(result: Result) -> str:
     front = f" from the {row['against']}" if row["against"] else ""
     what = f"{zone}: a difference of {row['difference']:g} points{front} would be found "
     if not row["against"]:
-        what = f"{zone}: its mean is known to within {row['difference']:g} points "
+        what = f"{zone}: its mean will be known to within {row['difference']:g} points "
     chance = f"{100 * row['power']:g} times in 100 " if row["against"] else ""
     if row["more"] == 0 and row["month"] <= row["now"]:
         return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
@@ -178,7 +178,7 @@ def when_told(result: Result) -> str:
         return f"{what}{chance}{need}; at the present rate that takes more than ten years."
     late = f" to {row['high']:.0f}" if np.isfinite(row["high"]) else " or later"
     return (
-        f"{what}{chance}{need}: in register month {row['month']:.0f} ({row['low']:.0f}{late}), now being "
+        f"{what}{chance}{need}: in register month {row['month']:.0f} ({row['low']:.0f}{late}). It is now "
         f"month {row['now']:.0f}."
     )
 

@@ -53,6 +53,8 @@ def agenda(
     view = View.at(records, criteria.schedule, quarter=quarter)
     falling = fell(view)
     indicators, actions = panels["indicators"], panels["actions"]
+    if indicators.gap is not None:
+        return indicators
     signals = collected(
         criteria,
         quarter=quarter,

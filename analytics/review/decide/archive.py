@@ -98,6 +98,9 @@ def keep(
 ) -> bool:
     """Leave this review's entry; return whether one was added, for the same review again adds none.
 
+    A review without an answer of its indicators or its charts is not remembered: what it lacks would look
+    cleared.
+
     Parameters
     ----------
     panels
@@ -105,6 +108,8 @@ def keep(
         case-by-case charts.
     """
     indicators, charts, agenda = (panels[name] for name in ("indicators", "all_charts", "agenda"))
+    if any(each.gap is not None for each in (indicators, charts)):
+        return False
     signals = agenda.extra["signals"]
     audit = indicators.extra["audit"]
     lines = charts.extra["limits"]

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.review.kinds import Criterion
-from analytics.review.measures import MET, NOT_MET, Measured, outcome
+from analytics.review.measures import MET, NOT_MET, Measured, outcome_of
 from analytics.review.periods import View
 
 MOST_TRIED = 5
@@ -25,7 +25,7 @@ def carried_by(
     rows
         Counted rows of the window that the number is of.
     """
-    said = outcome(number.low, number.high, criterion.standard, criterion.direction)
+    said = outcome_of(number, criterion.standard, criterion.direction)
     if said not in (MET, NOT_MET) or not criterion.has_rows_of_its_own or rows["patient_id"].nunique() < 2:
         return "", ""
     for patient in _pulling(rows, (MET, NOT_MET).index(said), criterion.direction == "at most"):
@@ -34,7 +34,7 @@ def carried_by(
         left = criterion.of_groups(view, others, group, level=level).get(WITHOUT)
         if left is None:
             continue
-        now = outcome(left.low, left.high, criterion.standard, criterion.direction)
+        now = outcome_of(left, criterion.standard, criterion.direction)
         if now != said:
             return patient, now
     return "", ""

@@ -1,0 +1,56 @@
+"""The short answers of the review's folds, from the indicators as the page may show them."""
+
+import pandas as pd
+
+from analytics import numbers as words
+from analytics.pages.sentences_review import audit, part
+from analytics.results import Result, why_not
+from analytics.review import CANNOT_TELL
+
+
+def changed_in_short(result: Result) -> str:
+    """Return which criteria differ from the last quarter by more than chance, in a line."""
+    if why := why_not(result):
+        return why
+    rows = audit(result)
+    moved = rows[rows["change_low"].gt(0) | rows["change_high"].lt(0)]
+    if len(moved):
+        return f"Beyond chance: {'; '.join(moved['name'])}."
+    n = int(rows["change_low"].notna().sum())
+    return f"None of {n} differences from the last quarter is beyond chance."
+
+
+def told_in_short(result: Result) -> str:
+    """Return which criterion that cannot be told yet is told first, and how many are not within 5 years."""
+    told = part(result, "told")
+    told = told[told["outcome"].eq(CANNOT_TELL)] if len(told) else told
+    if told.empty:
+        return why_not(result) or "Every criterion is told."
+    told = told.merge(part(result, "declared")[["criterion", "name"]], on="criterion", validate="one_to_one")
+    n, never = len(told), int(told["told_in"].isna().sum())
+    late = f"{never} of {n} not within 5 years"
+    if never == n:
+        return f"{late}."
+    first = told.loc[told["told_in"].idxmin()]
+    return f"First “{first['name']}”, in quarter {first['told_in']:.0f}{'; ' + late if never else ''}."
+
+
+def sources_in_short(result: Result) -> str:
+    """Return how many standards rest on what, in a line."""
+    counts = part(result, "declared").get("source_kind", pd.Series(dtype=str)).value_counts()
+    return (
+        f"{words.title_case(words.listed([f'{n} {kind}' for kind, n in counts.items()]))}."
+        if len(counts)
+        else ""
+    )
+
+
+def lists_in_short(result: Result) -> str:
+    """Return how many stand on each work list, in a line."""
+    if why := why_not(result):
+        return why
+    rows = result.table()
+    said = [
+        f"{row.term}: {words.number(row.estimate)}" for row in rows.itertuples() if pd.notna(row.estimate)
+    ]
+    return f"{words.title_case('; '.join(said))}." if said else ""

@@ -1,0 +1,187 @@
+"""Are planted effects found, absent ones not claimed, and does the truth lie inside the intervals?
+
+Of what goes with transected grafts, why photographs fail, what a donor loses and how evenly, therapy begun
+before or after a session, and whose hairs the gain is. Each register is drawn twice: with every effect
+planted, and with none; its clinic's native loss is drawn from the stated prior. Run by hand:
+
+    nice python tests/bench/further_questions.py --n 100
+
+Register i has seed FIRST_SEED + i, whatever was looked at before. Prints, by question, how often the planted
+effect is found, how often any line claims one that is absent, and how often 95 % limits hold the truth.
+"""
+
+import argparse
+import os
+import warnings
+from dataclasses import replace
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+import pandas as pd
+
+from analytics import bench, factors, simulate, yields
+from analytics.factors import donor_area, therapy
+from analytics.records import Records
+from analytics.yields.choices import ANNUAL_LOSS_SD_PCT
+
+FIRST_SEED = 120_000
+SIZE = 200
+# What is planted: points of grafts, of attendances, hairs a graft, points of density, points of yield.
+PLANTED = {"curl": 1.5, "room": 10.0, "lost": 2.0, "uneven": 12.0, "therapy": 20.0}
+ROOM_B, FAILS = 0.4, 0.05
+AFTER = "begun after it, minus none"
+
+
+def cut(clinic: Records, points: float, *, seed: int = 4) -> Records:
+    """Return the clinic whose wavy hair is transected so many points more."""
+    sessions, rng = clinic.sessions, np.random.default_rng(seed)
+    curl = sessions["patient_id"].map(clinic.patients.set_index("patient_id")["curl"])
+    patient = pd.Series(rng.normal(0, 1, len(clinic.patients)), index=clinic.patients["patient_id"])
+    share = 5 + points * curl.eq("wavy").to_numpy(dtype=float) + sessions["patient_id"].map(patient)
+    grafts = (sessions["grafts_out"].astype(float) * share.clip(0.5, 90) / 100).round()
+    return replace(clinic, sessions=sessions.assign(grafts_transected=grafts.astype("Int64")))
+
+
+def photographed(clinic: Records, more: float, *, seed: int = 1) -> Records:
+    """Return the clinic whose attendances are in room A or B, where so many points more fail."""
+    counts, rng = clinic.measurements, np.random.default_rng(seed)
+    day, where = pd.factorize(
+        counts["patient_id"] + "|" + counts["session_id"] + "|" + counts["month"].astype(str)
+    )
+    is_b = rng.random(len(where)) < ROOM_B
+    fails = rng.random(len(where)) < FAILS + more / 100 * is_b
+    room = pd.Series(np.where(is_b, "B", "A")[day], dtype="string")
+    reason = pd.Series(np.where(fails, "light", None)[day], dtype="string")
+    seen = counts.assign(room=room, standard_conditions=~fails[day], condition_reason=reason)
+    return replace(clinic, measurements=seen)
+
+
+def harvested(clinic: Records, hairs: float, *, uneven: float = 0.0, seed: int = 2) -> Records:
+    """Return the clinic whose donors are counted in two regions and lose so many hairs for each graft.
+
+    Regions lose that and a normal deviation of `uneven` points of density; unmarked fields of 3 cm2, Poisson.
+    """
+    rng, n = np.random.default_rng(seed), len(clinic.sessions)
+    of = clinic.sessions.merge(clinic.patients, on="patient_id", validate="many_to_one")
+    taken = (of["grafts_out"] / of["donor_area_cm2"]).astype(float).where(of["method"].eq("FUE"), 0.0)
+    parts = []
+    for region in ("D1", "D2"):
+        full = of["donor_hairs_cm2"].astype(float) * rng.normal(1, 0.03, n)
+        left = full - hairs * taken - full * rng.normal(0, uneven / 100, n)
+        for month, density in ((0.0, full), (11.0, left)):
+            counted = rng.poisson(np.maximum(density, 1) * 3.0) / 3.0
+            keys = of[["patient_id", "session_id"]].assign(region_id=region, month=month)
+            parts.append(keys.assign(density_hairs_cm2=counted))
+    made = pd.concat(parts, ignore_index=True).assign(
+        zone="donor", region_kind="donor", count_number=1, roi_area_cm2=1.0, n_fields=3, roi_marked=False,
+        standard_conditions=True, hair_length="short", reader_id="R1", device_class="D1",
+    )  # fmt: skip
+    counts = clinic.measurements[clinic.measurements["zone"].ne("donor")]
+    made = made.reindex(columns=counts.columns).astype(counts.dtypes)
+    return replace(clinic, measurements=pd.concat([counts, made], ignore_index=True))
+
+
+def treated(clinic: Records, points: float) -> Records:
+    """Return the clinic where so many points more grow of what was planted before therapy was begun."""
+    frame = therapy.with_therapy(bench.units(clinic).frame, clinic)
+    begun = frame[frame["begun_after"].eq(1)].drop_duplicates("placement_id")
+    hairs = begun.set_index(["session_id", "zone"])["planted_hairs_cm2"]
+    hairs = hairs[~hairs.index.duplicated()]
+    counts = clinic.measurements
+    keys = pd.MultiIndex.from_frame(counts[["session_id", "zone"]])
+    more = np.nan_to_num(hairs.reindex(keys).to_numpy(dtype=float)) * points / 100
+    grown = counts["month"].ge(6) & counts["region_kind"].eq("planted")
+    return replace(
+        clinic,
+        measurements=counts.assign(
+            density_hairs_cm2=counts["density_hairs_cm2"] + np.where(grown, more, 0.0)
+        ),
+    )
+
+
+def one_register(seed: int, effects: dict[str, float]) -> list[dict]:
+    """Return one row per question: found, limits, whether any line claims an effect."""
+    rate = float(np.clip(np.random.default_rng(seed).normal(4.8, ANNUAL_LOSS_SD_PCT), 0.5, 12))
+    truth = replace(simulate.Truth(), native_loss_pct=rate, therapy_share=0.6)
+    tables, latent = simulate.register(SIZE, truth=truth, seed=seed)
+    clinic = simulate.as_records(tables)
+    known = {"seed": seed}
+    lost = harvested(clinic, effects["lost"], **known)
+    uneven = harvested(clinic, 2.0, uneven=effects["uneven"], **known)
+    straight, room_a = "difference from straight", "difference from A"
+    asked = (
+        ("curl", factors.transection(cut(clinic, effects["curl"], **known)), straight, "wavy"),
+        ("room", factors.photographs(photographed(clinic, effects["room"], **known)), room_a, "B"),
+        ("lost", factors.donor(lost), donor_area.HAIRS, ""),
+        ("uneven", factors.donor(uneven), donor_area.SPREAD, ""),
+        ("therapy", factors.therapy_begun(treated(clinic, effects["therapy"])), AFTER, ""),
+    )  # fmt: skip
+    out = []
+    for name, told, term, word in asked:
+        rows = told.table()
+        row = rows[rows["term"].eq(term)] if "term" in rows else rows
+        row = row[row.iloc[:, 0].str.endswith(word)] if word and len(row) else row
+        if row.empty:
+            out.append({"question": name, "seed": seed, "answered": False})
+            continue
+        flags = {factors.HIGHER, factors.LOWER, donor_area.IS_UNEVEN}
+        mine = rows[rows["term"].eq(term)] if name in ("lost", "uneven") else rows
+        one = row.iloc[0]
+        out.append(
+            {"question": name, "seed": seed, "answered": True, "found": one["flag"] in flags,
+             "claims": bool(mine["flag"].isin(flags).any()), "low": one["ci_low"], "high": one["ci_high"],
+             "truth": effects[name]}
+        )  # fmt: skip
+    return out + whose(clinic, latent, seed)
+
+
+def whose(clinic: Records, latent: simulate.Latent, seed: int) -> list[dict]:
+    """Return the limits of the parts of hairline and frontal, beside what is true of the counts read."""
+    told = factors.whose_hairs(clinic).table().set_index(["zone", "term"])
+    key = ["patient_id", "session_id", "region_id", "month"]
+    rows = yields.one_reading(yields.by_visit(clinic))
+    true = latent.readings.drop_duplicates(key)
+    first = true[true["month"].le(0)].sort_values("month").drop_duplicates(key[:3], keep="last")
+    at = rows[[*key, "zone"]].merge(true, on=key, validate="one_to_one")
+    at = at.merge(first[[*key[:3], "native"]], on=key[:3], suffixes=("", "_before"))
+    out = []
+    for zone in ("hairline", "frontal"):
+        own, of = at[at["zone"].eq(zone)], told.loc[zone]
+        changed = float((own["native"] - own["native_before"]).mean())
+        native = changed - of.loc["therapy", "estimate"]
+        for term, value in (("planted", float(own["grown"].mean())), ("native", native)):
+            one = {"low": of.loc[term, "ci_low"], "high": of.loc[term, "ci_high"], "truth": value}
+            out.append({"question": f"{term} part, {zone}", "seed": seed, "answered": True, **one})
+    return out
+
+
+def main() -> None:
+    """Print found, claimed and covered by question."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--n", type=int, default=100)
+    parser.add_argument("--out", default="")
+    given = parser.parse_args()
+    warnings.simplefilter("ignore")
+    rows = []
+    for i in range(given.n):
+        for kind, effects in (("planted", PLANTED), ("absent", dict.fromkeys(PLANTED, 0.0))):
+            rows += [{"world": kind, **row} for row in one_register(FIRST_SEED + i, effects)]
+        if given.out:
+            pd.DataFrame(rows).to_csv(given.out, index=False)
+    table = pd.DataFrame(rows).astype({"found": float, "claims": float})
+    planted_mean = table[table["question"].str.startswith("planted part")].groupby("question")["truth"].mean()
+    table["truth"] = table["question"].map(planted_mean).fillna(table["truth"])
+    table["inside"] = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
+    # A spread of 0 is the end of what limits can hold.
+    print(
+        table.groupby(["question", "world"])[["answered", "found", "claims", "inside"]]
+        .mean()
+        .round(3)
+        .to_string()
+    )
+
+
+if __name__ == "__main__":
+    main()
