@@ -74,11 +74,9 @@ def two_sessions(
     holds = donor(records, patient_id, safe_share=safe_share)
     written = [*plans, *later[:1]]
     zones = tuple(dict.fromkeys(z.zone for plan in written for z in plan.zones))
-    asked = {"plateaus": plateaus, "session_month": session_month}
-    now = outlook(records, patient_id, zones, **asked)
-    then = outlook(
-        records, patient_id, zones, plateaus=plateaus, session_month=now.session_month + 12 * years
-    )
+    now = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
+    month = now.session_month + 12 * years
+    then = outlook(records, patient_id, zones, plateaus=plateaus, session_month=month)
     lines: list[dict] = []
     for plan in plans:
         second = later[0] if later else _again(plan, holds.plants - plan.grafts)
