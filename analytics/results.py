@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from analytics.errors import ParameterError
 
@@ -345,7 +345,7 @@ def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: Arra
     (8.04, 11.96)
     """
     centre, error = np.asarray(estimate, dtype=float), np.asarray(se, dtype=float)
-    half = stats.t.ppf(0.5 + level / 2, np.asarray(df, dtype=float)) * error
+    half = scipy.stats.t.ppf(0.5 + level / 2, np.asarray(df, dtype=float)) * error
     low, high = centre - half, centre + half
     return (float(low), float(high)) if low.ndim == 0 else (low, high)
 

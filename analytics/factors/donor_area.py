@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics import bench, measurement, results
 from analytics.errors import FitError
@@ -163,7 +163,7 @@ def _spread(told: pd.DataFrame, error: measurement.CountError, level: float) -> 
     df = len(rows) - by.ngroups
     within = float(((share - share.groupby(rows["session_id"]).transform("mean")) ** 2).sum() / df)
     counting = float((1e4 * _counting(rows, density, left, error)).mean())
-    low, high = (within * df / stats.chi2.ppf(q, df) for q in (0.5 + level / 2, 0.5 - level / 2))
+    low, high = (within * df / scipy.stats.chi2.ppf(q, df) for q in (0.5 + level / 2, 0.5 - level / 2))
     taken_out = ((within, 1.0), (low, 1 + COUNTING_TO), (high, 1 - COUNTING_TO))
     sd, sd_low, sd_high = (float(np.sqrt(max(v - k * counting, 0.0))) for v, k in taken_out)
     flag = IS_UNEVEN if sd_low > 0 else NO_MORE if sd_high < UNEVEN else ""
