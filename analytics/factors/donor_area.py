@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics import bench, measurement, results
 from analytics.errors import FitError
@@ -161,7 +161,7 @@ def _spread(told: pd.DataFrame, error: measurement.CountError, level: float) -> 
     df = len(rows) - by.ngroups
     within = float(((share - share.groupby(rows["session_id"]).transform("mean")) ** 2).sum() / df)
     counting = float((1e4 * _counting(rows, density, left, error)).mean())
-    low, high = (within * df / stats.chi2.ppf(q, df) for q in (0.5 + level / 2, 0.5 - level / 2))
+    low, high = (within * df / scipy.stats.chi2.ppf(q, df) for q in (0.5 + level / 2, 0.5 - level / 2))
     sd, sd_low, sd_high = (float(np.sqrt(max(v - counting, 0.0))) for v in (within, low, high))
     flag = IS_UNEVEN if sd_low > 0 else NO_MORE if sd_high < UNEVEN else ""
     flag = flag or f"{CANNOT_TELL}; {would_do(sd_high - sd, n, UNEVEN - min(sd, UNEVEN / 2))}"
