@@ -306,5 +306,8 @@ def test_a_case_of_which_no_zone_is_judged_is_said_all_the_same(demo, plateaus):
     assert nobody.extra["standing"].empty
     none = results.unanswered(results.Gap("Not asked."))
     said = chair.in_short(course.person(demo, patient_id="0173"), nobody, none, none)
+    assert in_words.case_in_short(nobody) == "No planted zone of this patient has a count that can be judged."
+    assert in_words.case_alarm(nobody) == ""
+    assert list(in_words.case_in_words(nobody)["sentence"].str.startswith("Not judged"))
     assert said["counted"] == "No count after a session yet."
     assert said["ahead"] == ""

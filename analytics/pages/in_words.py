@@ -295,8 +295,8 @@ def case_in_short(result: Curve) -> str:
     if "early" in result.extra:
         return early_in_short(result)
     judged = result.extra["standing"]
-    zones = judged["place"].str.partition(",")[0]
-    session = judged["place"].str.rpartition("session ")[2]
+    zones = judged["place"].str.split(",").str[0]
+    session = judged["place"].str.split("session ").str[-1]
     said = zones.map(lambda zone: ZONE_WORDS.get(zone, zone))
     places = said + " (session " + session + ")" if zones.duplicated().any() else said
     parts = []
