@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from analytics import study
+from analytics import regrowth, study
 from analytics.errors import FitError
 from analytics.numerics import mixed, resample
 
@@ -129,7 +129,7 @@ def diagnose(model: "Model") -> Diagnosis:
         rows,
         patients,
         without,
-        study.observed(model.frame, model.y, model.X @ beta, month="reading_month"),
+        regrowth.observed(model.frame, model.y, model.X @ beta, month="reading_month"),
         _flags(patients),
     )
 
@@ -153,7 +153,7 @@ def _nested(model: "Model") -> mixed.MixedFit | None:
 def _flags(patients: pd.DataFrame) -> tuple[str, ...]:
     said = (
         (
-            patients["p_value"] * len(patients) < study.ODD,
+            patients["p_value"] * len(patients) < regrowth.ODD,
             "{n} patients lie further from the model than chance allows",
         ),
         (

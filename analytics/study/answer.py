@@ -23,8 +23,8 @@ from analytics.errors import FitError
 from analytics.records import Records
 from analytics.results import line
 from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, too_few, unknown
-from analytics.study.outcomes import milestone, risk_difference, tempo
-from analytics.study.plan import RATIOS, Analysis, Plan
+from analytics.study.outcomes import milestone, of_curve, risk_difference
+from analytics.study.plan import NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Background, Reading, Sample, sample
 
 CANNOT_TELL = "cannot tell"
@@ -174,7 +174,7 @@ def answer(
         As in `rows.sample`.
     """
     given = sample(records, plan, analysis, reading=reading, visits=visits, known=known)
-    if analysis.outcome.kind in RATIOS:
+    if analysis.outcome.kind in NO_UNIT_VALUE:
         return _of_times(records, plan, analysis, given)
     return of_sample(given, plan, analysis)
 
@@ -218,8 +218,8 @@ def _estimated(analysis: Analysis, form: str, seen: pd.DataFrame, columns: Colum
 
 
 def _of_times(records: Records, plan: Plan, analysis: Analysis, given: Sample) -> Answer:
-    if analysis.outcome.kind == "tempo":
-        effect, units = tempo(records, plan, given)
+    if analysis.outcome.kind in OF_CURVE:
+        effect, units = of_curve(records, plan, analysis, given)
     else:
         effect, units = milestone(records, plan, analysis, given)
     held = tuple(v for v in plan.adjusted_for if v != given.exposure.variable)

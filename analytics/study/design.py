@@ -24,13 +24,13 @@ from analytics.records import Records
 from analytics.results import Curve, line
 from analytics.study.answer import BINARY
 from analytics.study.effects import Effect, arrays, fitted, normal, of_plan, start_of, too_few
-from analytics.study.outcomes import milestone, risk_difference, spans, tempo
-from analytics.study.plan import RATIOS, Analysis, Plan
+from analytics.study.outcomes import milestone, of_curve, risk_difference, spans
+from analytics.study.plan import NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Sample, sample
 
 N_SIMULATIONS = 400
 # What an exchange costs decides how many there are; a tempo fit takes seconds.
-N_EXCHANGES = {"tempo": 3, "milestone": 60, "complication": 100, "would_choose_again": 100}
+N_EXCHANGES = {**dict.fromkeys(OF_CURVE, 3), "milestone": 60, "complication": 100, "would_choose_again": 100}
 N_ON_CURVE = 41
 # A power from so few draws is no percentage: the closed form from their mean error is given instead.
 FEWEST_DRAWS = 50
@@ -121,7 +121,7 @@ def _seen(records: Records, plan: Plan, analysis: Analysis, given: Sample) -> pd
 def draws(records: Records, plan: Plan, analysis: Analysis, given: Sample, *, n: int) -> Draws:
     """Return the declared model's answers where there is no effect."""
     rng = np.random.default_rng(plan.seed)
-    if analysis.outcome.kind in (*RATIOS, *BINARY):
+    if analysis.outcome.kind in (*NO_UNIT_VALUE, *BINARY):
         return _exchanged(records, plan, analysis, given, rng)
     return _simulated(given, plan, rng, n)
 
@@ -163,8 +163,8 @@ def _exchanged(
     found = []
     for _ in range(n):
         mixed = replace(given, units=exchange(given.units, rng))
-        if analysis.outcome.kind == "tempo":
-            effect, _ = tempo(records, plan, mixed)
+        if analysis.outcome.kind in OF_CURVE:
+            effect, _ = of_curve(records, plan, analysis, mixed)
         elif analysis.outcome.kind == "milestone":
             effect, _ = milestone(records, plan, analysis, mixed)
         else:
