@@ -144,7 +144,7 @@ def test_a_room_where_photographs_fail_is_found_and_an_absent_one_not_claimed(cl
         assert ("room: B" in recorded.photographs(told).replace("Room: B", "room: B")) == (more > 0)
 
 
-def test_differences_of_failed_photographs_equal_a_plain_mixed_model(demo):
+def test_differences_of_failed_photographs_equal_weighted_least_squares(demo):
     told = factors.photographs(demo)
     rows = yields.attendances(demo)
     month = rows["session_id"].map(demo.sessions.set_index("session_id")["register_month"]).astype(float)
@@ -154,12 +154,14 @@ def test_differences_of_failed_photographs_equal_a_plain_mixed_model(demo):
         time=np.where(early, "b", np.where(late, "c", "a")), reader=rows["reader_id"].astype(object),
         device=rows["device_class"].astype(object),
     )  # fmt: skip
-    model = smf.mixedlm("y ~ reader + device + time + years", frame, groups=frame["patient_id"])
-    plain = model.fit(reml=True, method="powell")
+    day = frame.groupby(["patient_id", "session_id", "month"])["y"].transform("size")
+    plain = smf.wls("y ~ reader + device + time + years", frame, weights=1 / day).fit(
+        cov_type="cluster", cov_kwds={"groups": pd.factorize(frame["patient_id"])[0]}
+    )
     for seen, name in (("reader: R2", "reader[T.R2]"), ("time: after month 9", "time[T.c]")):
         row = told.table().set_index("seen").loc[seen]
-        assert row["se"] == pytest.approx(plain.bse[name], rel=0.02)
-        assert row["estimate"] == pytest.approx(plain.params[name], abs=0.02 * row["se"])
+        assert row["se"] == pytest.approx(plain.bse[name], rel=0.05)
+        assert row["estimate"] == pytest.approx(plain.params[name], abs=1e-6)
 
 
 # ---- what is missing

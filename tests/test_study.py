@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from plans import PLAN
 
 from analytics import disclosure, records, regrowth, simulate, study
 from analytics.__main__ import main
@@ -35,18 +36,7 @@ MORNING = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 
 def content(**changes) -> dict:
     """Return a small plan as a mapping, entries changed."""
-    plan = {
-        "title": "t",
-        "question": "q?",
-        "seed": 1,
-        "population": {"words": "all"},
-        "exposure": {"variable": "method", "reference": ["FUT"], "compared": ["FUE"], "reason": "r"},
-        "adjust": [{"variable": "zone", "reason": "r"}],
-        "analysis": [
-            {"id": "yield", "role": "primary", "outcome": {"kind": "yield_at_maturity"}, "matters": 5}
-        ],
-    }
-    return {**plan, **changes}
+    return {**PLAN, **changes}
 
 
 def analysis_of(**changes) -> dict:

@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
+from plans import PLAN, YIELD
 
 from analytics import simulate, study
 from analytics.numerics import power
@@ -19,16 +20,6 @@ from analytics.study.design import _simulated
 from analytics.study.plan import checked
 from analytics.study.robustness import _against_declared
 
-YIELD = {"id": "yield", "role": "primary", "outcome": {"kind": "yield_at_maturity"}, "matters": 5}
-PLAN = {
-    "title": "t",
-    "question": "q?",
-    "seed": 1,
-    "population": {"words": "all"},
-    "exposure": {"variable": "method", "reference": ["FUT"], "compared": ["FUE"], "reason": "r"},
-    "adjust": [{"variable": "zone", "reason": "r"}],
-    "analysis": [YIELD],
-}
 NI = {**YIELD, "hypothesis": "non-inferiority", "margin": 8, "better": "higher"}
 
 

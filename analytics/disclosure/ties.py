@@ -29,6 +29,7 @@ from scipy.optimize import linprog
 
 # What a count is withheld with: its whole row, or the row's values alone; printed nowhere; known to all.
 ROW, VALUES, VIRTUAL, KNOWN = "row", "values", "virtual", "known"
+PARTS = ("numerator", "complement")
 TOTALS = ("all", "total", "overall", "any", "")
 # Beyond this many withheld quantities tied together ranges are wide, and the audit by ranges is skipped.
 MOST_CELLS_FOR_RANGES = 60
@@ -45,12 +46,13 @@ class CountTable:
     `groups` (frame, one column per dimension, "all" for a margin); `family` (n,) the population of each row:
     rows of different families do not add up; `counts` name -> (n,) counts, NaN where none. Of these
     `numerator` is withheld with the values of its row and is part of `denominator`; any other takes the row
-    with it.
+    with it. `quarter` (n,) is that of a row of a group's history, else NaN; None where rows are points.
     """
 
     groups: pd.DataFrame
     family: np.ndarray
     counts: dict[str, np.ndarray]
+    quarter: np.ndarray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +89,11 @@ def suppress(tables: Mapping, threshold: int) -> dict:
     hidden = {
         key: Hidden(*(np.zeros(len(t.family), dtype=bool) for _ in range(3))) for key, t in tables.items()
     }
-    cells = _cells(tables, threshold)
+    cells, places = _cells(tables, threshold)
     small = [i for i, v in enumerate(cells.value) if cells.kind[i] in (ROW, VALUES) and 0 < v < threshold]
     for cell in small:
         _hide(cells, cell, hidden)
+    _hide_over_few(cells, places, threshold, hidden)
     if not small:
         return hidden
     known = _quantities(cells)
@@ -139,10 +142,11 @@ class _Cells:
             self.sums.append((total, parts))
 
 
-def _cells(tables: Mapping, threshold: int) -> _Cells:
-    """Write all counts as unknowns and all ties as sums."""
+def _cells(tables: Mapping, threshold: int) -> tuple[_Cells, list[tuple[str, CountTable, dict[int, int]]]]:
+    """Write all counts as unknowns and all ties as sums; return also where the counts of each table stand."""
     cells = _Cells()
     populations: list[tuple[str, dict[Group, int]]] = []
+    in_time: list[tuple[str, CountTable, dict[int, int]]] = []
     for key, table in tables.items():
         never = np.full(len(table.family), np.nan)
         for rows in _families(table):
@@ -167,12 +171,13 @@ def _cells(tables: Mapping, threshold: int) -> _Cells:
             for r in told:
                 cells.tie(index["denominator"].pop(r), (index["n_rows"][r],))
             for name, places in index.items():
-                is_part = name in ("numerator", "complement")
+                is_part = name in PARTS
                 known_from = np.inf if is_part or name == "denominator" else threshold
                 margins = _tie_margins(cells, table, places, below if is_part else {}, known_from)
                 populations.append((name if is_part else ROW, margins))
+                in_time.append((name, table, places))
     _tie_populations(cells, populations)
-    return cells
+    return cells, in_time
 
 
 def _families(table: CountTable) -> list[list[int]]:
@@ -232,6 +237,46 @@ def _tie_populations(cells: _Cells, populations: list[tuple[str, dict[Group, int
         if both and all(cells.value[one[g]] == cells.value[other[g]] for g in both):
             for group in both:
                 cells.tie(one[group], (other[group],))
+
+
+def _hide_over_few(
+    cells: _Cells, counts: list[tuple[str, CountTable, dict[int, int]]], threshold: int, hidden: dict
+) -> None:
+    """Withhold counts over the last quarters of a group's history where all but few of it is known.
+
+    Each quarter was printed in a report of its own: they and the sum would give back the one withheld, or the
+    few of several. The sum that an earlier report printed and this one differ by the quarter just left.
+    """
+    histories: dict[tuple[str, Group], dict[str, list[tuple[float, float]]]] = {}
+    totals: list[tuple[tuple[str, Group], int]] = []
+    for name, table, places in counts:
+        if table.quarter is None:
+            continue
+        for row, cell in places.items():
+            of = (name if name in PARTS else ROW, _group(table, row))
+            if np.isnan(table.quarter[row]):
+                totals.append((of, cell))
+            else:
+                lines = histories.setdefault(of, {})
+                lines.setdefault(name, []).append((-table.quarter[row], cells.value[cell]))
+    for of, total in totals:
+        for line in histories.get(of, {}).values():
+            if _is_over_few([n for _, n in sorted(line)], cells.value[total], threshold):
+                _hide(cells, total, hidden)
+
+
+def _is_over_few(newest_first: list[float], total: float, threshold: int) -> bool:
+    """Tell whether a total is that of the last quarters, and what it leaves of the others is few.
+
+    >>> _is_over_few([12, 10, 4, 8], 26, 5), _is_over_few([12, 10, 4, 3], 29, 5)
+    (True, False)
+    """
+    for length in range(2, len(newest_first) + 1):
+        inside, just_left = newest_first[:length], newest_first[length : length + 1]
+        if abs(sum(inside) - total) < EXACT:
+            few = [n for n in inside if 0 < n < threshold]
+            return len(few) == 1 or 0 < sum(few) < threshold or any(0 < n < threshold for n in just_left)
+    return False
 
 
 def _hide(cells: _Cells, cell: int, hidden: dict) -> None:

@@ -98,8 +98,7 @@ def by_density(
         f"{DRAWS} draws, seed {seed}; matters from {MATTERS:g} point a graft/cm2, a choice of this "
         f"workbook; {adjusted_for(level_fit)}"
     )
-    checks = dict(level_fit.mixed_fit.checks) if level_fit.mixed_fit is not None else {}
-    return Result(pd.DataFrame(lines), frame[USED], method, checks=checks)
+    return Result(pd.DataFrame(lines), frame[USED], method, checks=level_fit.checks)
 
 
 def bend(fitted: bench.Model, x: np.ndarray, *, level: float = LEVEL, seed: int = 1) -> Bend:

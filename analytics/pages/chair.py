@@ -26,21 +26,21 @@ HEADINGS = ("code", "due for", "state", "from", "to", "last counted at month", "
 HEADS = {course.OVERDUE: "Overdue", course.OPEN: "Window open this month", course.SOON: "Opens soon"}
 
 
-def in_short(person: Result, case: Result, same_month: Result, tested: Result) -> dict[str, str]:
+def in_short(results: Mapping[str, Result]) -> dict[str, str]:
     """Return the short answers of the folds of a case, by what they are about.
 
     Parameters
     ----------
-    person, case, same_month, tested
-        Of `course.person`, `course.case`, `course.front_month` and `course.backtest`, as they may be shown.
+    results
+        Of the page, as they may be shown: person, case, same_month, tested.
     """
     return {
-        "done": _done(person),
-        "counted": _counted(case),
-        "thickness": _thickness(person),
-        "ahead": _still_growing(case),
-        "same_month": _front_month(same_month),
-        "tested": _tested(tested),
+        "done": _done(results["person"]),
+        "counted": _counted(results["case"]),
+        "thickness": _thickness(results["person"]),
+        "ahead": _still_growing(results["case"]),
+        "same_month": _front_month(results["same_month"]),
+        "tested": _tested(results["tested"]),
     }
 
 

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.records import Records
@@ -92,8 +92,8 @@ def _difference(low: float, high: float, matters: float, p: float, alpha: float)
 
 
 def _equivalence(effect: Effect, low: float, high: float, margin: float) -> tuple[str, float]:
-    below = stats.t.sf((effect.estimate + margin) / effect.se, effect.df)
-    above = stats.t.sf((margin - effect.estimate) / effect.se, effect.df)
+    below = scipy.stats.t.sf((effect.estimate + margin) / effect.se, effect.df)
+    above = scipy.stats.t.sf((margin - effect.estimate) / effect.se, effect.df)
     if -margin < low and high < margin:
         return EQUIVALENT, float(max(below, above))
     outside = high < -margin or low > margin
@@ -105,7 +105,7 @@ def _non_inferiority(
 ) -> tuple[str, float]:
     sign = 1.0 if better == "higher" else -1.0
     worst, best = (low, high) if sign > 0 else (-high, -low)
-    p = float(stats.t.sf((sign * effect.estimate + margin) / effect.se, effect.df))
+    p = float(scipy.stats.t.sf((sign * effect.estimate + margin) / effect.se, effect.df))
     if worst > -margin:
         return NOT_INFERIOR, p
     return (INFERIOR if best < -margin else CANNOT_TELL), p
@@ -139,7 +139,7 @@ def needed(effect: Effect, size: float, tail: float, power: float) -> float:
     """
     if not (effect.is_known and size > 0):
         return np.nan
-    wanted = size / (stats.norm.isf(tail) + stats.norm.ppf(power))
+    wanted = size / (scipy.stats.norm.isf(tail) + scipy.stats.norm.ppf(power))
     return float(np.ceil(effect.n_patients * (effect.se / wanted) ** 2))
 
 

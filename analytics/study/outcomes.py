@@ -25,7 +25,7 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics import measurement, milestones
 from analytics.errors import FitError, ParameterError
@@ -98,7 +98,7 @@ def _fit(y: np.ndarray, columns: Columns, patient: np.ndarray):
 
 
 def _p_odds(fit: regression.MarginalFit) -> float:
-    return float(2 * stats.t.sf(abs(fit.beta[0]) / np.sqrt(fit.cov[0, 0]), fit.df))
+    return float(2 * scipy.stats.t.sf(abs(fit.beta[0]) / np.sqrt(fit.cov[0, 0]), fit.df))
 
 
 def _carried(columns: Columns, y: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -129,12 +129,12 @@ def _plain(units: pd.DataFrame) -> Effect:
     if not len(a) or not len(b):
         return unknown("a group is empty", units)
     found = proportions.difference(a.sum(), len(a), b.sum(), len(b))
-    se = POINTS * float(found.high - found.low) / (2 * stats.norm.ppf(0.5 + LEVEL / 2))
+    se = POINTS * float(found.high - found.low) / (2 * scipy.stats.norm.ppf(0.5 + LEVEL / 2))
     counts = (float(a.sum()), float(len(a)), float(b.sum()), float(len(b)))
     table = [[counts[0], counts[1] - counts[0]], [counts[2], counts[3] - counts[2]]]
     return Effect(
         POINTS * float(found.estimate), se, np.inf, len(first), len(first), NEWCOMBE,
-        p_value=float(stats.fisher_exact(table).pvalue), counts=counts,
+        p_value=float(scipy.stats.fisher_exact(table).pvalue), counts=counts,
         notes=("no event in a group, or nothing but events",),
         more={
             "risk_compared": POINTS * float(a.mean()), "risk_reference": POINTS * float(b.mean()),

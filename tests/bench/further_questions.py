@@ -157,30 +157,39 @@ def whose(clinic: Records, latent: simulate.Latent, seed: int) -> list[dict]:
     return out
 
 
+def summary(table: pd.DataFrame) -> pd.DataFrame:
+    """Return shares answered, found, claimed and inside by question and world.
+
+    The truth of a planted part is that of clinics like these: the mean over all registers.
+    """
+    table = table.astype({"found": float, "claims": float})
+    parts = table[table["question"].str.startswith("planted part")]
+    table["truth"] = table["question"].map(parts.groupby("question")["truth"].mean()).fillna(table["truth"])
+    table["inside"] = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
+    by = table.groupby(["question", "world"])
+    told = by[["answered", "found", "claims", "inside"]].mean().round(3)
+    return told.assign(n=by.size())
+
+
 def main() -> None:
-    """Print found, claimed and covered by question."""
+    """Draw, or read what was drawn, and print found, claimed and covered by question."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--n", type=int, default=100)
-    parser.add_argument("--out", default="")
+    parser.add_argument(
+        "--first", type=int, default=0, help="number of the first register, for a run in parts"
+    )
+    parser.add_argument("--out", default="", help="file for the rows of this run")
+    parser.add_argument("--read", nargs="*", default=(), help="files of earlier runs, summed up instead")
     given = parser.parse_args()
     warnings.simplefilter("ignore")
     rows = []
-    for i in range(given.n):
+    for i in range(given.first, given.first + (0 if given.read else given.n)):
         for kind, effects in (("planted", PLANTED), ("absent", dict.fromkeys(PLANTED, 0.0))):
             rows += [{"world": kind, **row} for row in one_register(FIRST_SEED + i, effects)]
         if given.out:
             pd.DataFrame(rows).to_csv(given.out, index=False)
-    table = pd.DataFrame(rows).astype({"found": float, "claims": float})
-    planted_mean = table[table["question"].str.startswith("planted part")].groupby("question")["truth"].mean()
-    table["truth"] = table["question"].map(planted_mean).fillna(table["truth"])
-    table["inside"] = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
-    # A spread of 0 is the end of what limits can hold.
-    print(
-        table.groupby(["question", "world"])[["answered", "found", "claims", "inside"]]
-        .mean()
-        .round(3)
-        .to_string()
-    )
+    table = pd.concat([pd.read_csv(f) for f in given.read]) if given.read else pd.DataFrame(rows)
+    print(summary(table.reset_index(drop=True)).to_string())
 
 
 if __name__ == "__main__":
