@@ -63,7 +63,7 @@ def donor_outcome(records: Records, *, patient_id: str = "", level: float = LEVE
     table = [
         _mean(FALL, pairs["fall_pct"], "%", level),
         _mean(TAKEN, pairs["taken_pct"], "%", level),
-        _mean(FINER, finer, "um", level),
+        _mean(FINER, finer, "µm", level),
     ]
     method = (
         "last donor count against the first with hair of the same length, in percent of the first; taken: "
