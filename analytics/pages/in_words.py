@@ -6,7 +6,7 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, disclosure, milestones, numbers, planning, results, yields
+from analytics import course, disclosure, milestones, numbers, results, yields
 from analytics.dictionary import MATURITY_MONTH, OLDEST_AGE, ZONES
 from analytics.pages.small import ZONE_WORDS, early_in_short, early_in_words, rungs_in_short, rungs_table
 from analytics.results import Curve, Result, why_not
@@ -69,18 +69,6 @@ def half_months(timing: Result) -> str:
         for row in ends.itertuples()
     ]
     return f"Half of the final growth is there by month {' to '.join(dict.fromkeys(said))}."
-
-
-def donor_thinned(donor: Result) -> str:
-    """Return the mean fall of donor density beside the share taken between the counts, in a line."""
-    if why := why_not(donor):
-        return why
-    fall, taken = (donor.table().set_index("term").loc[term] for term in (planning.FALL, planning.TAKEN))
-    if pd.isna(fall["estimate"]) or pd.isna(taken["estimate"]):
-        return ""
-    ends = "" if pd.isna(fall["ci_low"]) else f" ({numbers.limits(-fall['ci_high'], -fall['ci_low'])})"
-    change, share = numbers.number(-fall["estimate"]), numbers.number(taken["estimate"])
-    return f"Density changed by {change}{numbers.THIN}%{ends} while {share}{numbers.THIN}% was taken."
 
 
 def more_mass(mass: Result) -> str:
