@@ -5,14 +5,17 @@ first row), the rule, what to do. It never holds a value of a record: messages a
 row is numbered as the person sees it in the file: the header is row 1, the first data row is row 2.
 """
 
+from __future__ import annotations
+
 import errno
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
-import numpy as np
-import pandas as pd
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
 
 
 class AnalyticsError(Exception):
@@ -167,10 +170,7 @@ def at_rows(
 
 def _as_mask(wrong: pd.Series | np.ndarray) -> np.ndarray:
     """Return which rows (n,) are wrong; not known is not wrong."""
-    values = wrong.array if isinstance(wrong, pd.Series) else wrong
-    if isinstance(values, pd.arrays.BooleanArray):
-        return values.to_numpy(dtype=np.bool_, na_value=False)
-    return np.asarray(values, dtype=np.bool_)
+    return wrong.to_numpy(dtype=bool, na_value=False) if hasattr(wrong, "to_numpy") else wrong.astype(bool)
 
 
 def refused(where: str, what: str, rule: str, action: str, *, code: str = "unreadable") -> RecordError:

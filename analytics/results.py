@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from analytics.errors import ParameterError
 
@@ -209,13 +209,13 @@ def first(*answers: Result) -> Result:
 
 def line(
     term: str,
-    estimate: float,
+    estimate: ArrayLike,
     unit: str,
     *,
     by: Mapping[str, Any] | None = None,
-    x: float | None = None,
-    se: float | None = None,
-    ci: tuple[float, float] | None = None,
+    x: ArrayLike | None = None,
+    se: ArrayLike | None = None,
+    ci: tuple[ArrayLike, ArrayLike] | None = None,
     level: float | None = None,
     basis: str | None = None,
     numerator: float | None = None,
@@ -225,9 +225,11 @@ def line(
     statistic: float | None = None,
     df: float | None = None,
     p_value: float | None = None,
-    flag: str | None = None,
+    flag: ArrayLike | None = None,
 ) -> dict[str, Any]:
     """Return one line of a result's table: the groups, then what is known of the number, in the fixed order.
+
+    Of arrays (a curve: `x` and what changes along it) a frame of the line holds a row each.
 
     Parameters
     ----------
@@ -343,7 +345,7 @@ def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: Arra
     (8.04, 11.96)
     """
     centre, error = np.asarray(estimate, dtype=float), np.asarray(se, dtype=float)
-    half = stats.t.ppf(0.5 + level / 2, np.asarray(df, dtype=float)) * error
+    half = scipy.stats.t.ppf(0.5 + level / 2, np.asarray(df, dtype=float)) * error
     low, high = centre - half, centre + half
     return (float(low), float(high)) if low.ndim == 0 else (low, high)
 

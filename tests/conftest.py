@@ -15,6 +15,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 import matplotlib as mpl  # noqa: E402
+import pandas as pd  # noqa: E402
 import pytest  # noqa: E402
 
 mpl.use("Agg")
@@ -41,6 +42,13 @@ def demo():
 def published():
     """Return the folder of small published data sets."""
     return ROOT / "data_demo" / "published"
+
+
+@pytest.fixture(scope="session")
+def cosmesis(published):
+    """Return left, right, group of the breast cosmesis trial (Beadle 1984; Finkelstein and Wolfe 1985)."""
+    data = pd.read_csv(published / "breast_cosmesis.csv", dtype={"left": float, "right": float})
+    return tuple(data[name].to_numpy() for name in ("left", "right", "group"))
 
 
 @pytest.fixture(scope="session")

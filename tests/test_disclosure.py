@@ -264,6 +264,36 @@ def test_shares_over_time_with_equal_small_counts_come_to_an_end():
     assert (hidden.rows | hidden.values).all()
 
 
+@pytest.mark.parametrize(
+    ("four_quarters", "total", "is_withheld"),
+    [
+        ([20, 6, 9, 3, 7], 25, True),  # 25 less the 6, 9 and 7 of their own reports is the 3
+        ([3, 6, 9, 8, 7], 30, True),  # 33, less 26 and the 7 of this report, in the year before it
+        ([20, 6, 2, 4, 7], 19, False),  # 2 and 4 together are 6, and which is which cannot be told
+        ([20, 6, 1, 2, 7], 16, True),  # 1 and 2 together are few
+        ([20, 6, 9, 8, 7], 30, False),
+    ],
+)
+def test_a_year_is_withheld_where_the_reports_of_its_quarters_give_one_back(
+    four_quarters, total, is_withheld
+):
+    """Quarters by hand; the last four make the year."""
+    history = ties.CountTable(
+        pd.DataFrame({"criterion": ["seen"] * 5}),
+        np.array(["1", "2", "3", "4", "5"]),
+        {"n_patients": np.array(four_quarters, dtype=float)},
+        np.arange(1.0, 6.0),
+    )
+    year = ties.CountTable(
+        pd.DataFrame({"criterion": ["seen"]}),
+        np.array([""]),
+        {"n_patients": np.array([total], dtype=float)},
+        np.array([np.nan]),
+    )
+    hidden = ties.suppress({"history": history, "year": year}, 5)
+    assert hidden["year"].rows.tolist() == [is_withheld]
+
+
 def test_zero_is_shown():
     frame = pd.DataFrame({"zone": ["crown", "frontal"], "n": [0, 40]})
     assert disclosure.protect_frame(frame, "public")["n"].tolist() == [0, 40]

@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from bench import subtraction_attack as attacker
+from conftest import ROOT
 
-from analytics import disclosure, pages
+from analytics import disclosure, pages, records, review
 from analytics.pages import audit
+from analytics.pages.content import collect
 from analytics.pages.page import Page
 
 PAGES = ("01_surgeon_audit", "02_quarterly_review", "03_hypothesis_study")
@@ -70,6 +72,47 @@ def test_a_surgeon_whose_number_is_withheld_keeps_the_answer_of_the_page(audienc
         said = disclosure.protect_text(said, audience)
         assert said.startswith(disclosure.protect_text(without, audience))
         assert code in said
+
+
+@pytest.fixture(scope="module")
+def reviews_of_sixty(demo):
+    """Return what two complete quarters' reviews of a clinic of sixty print of shares, for each audience."""
+    sixty = records.subset(demo, demo.patients["patient_id"].iloc[:60].tolist())
+    criteria = review.read(ROOT / "data_demo" / "criteria.toml")
+    shares = criteria.model_copy(update={"criterion": tuple(c for c in criteria.criterion if c.id in SHARES)})
+    made = {audience: {} for audience in disclosure.AUDIENCES}
+    for quarter in (8, 9):
+        asked = {
+            "indicators": review.indicators(sixty, shares, quarter=quarter),
+            "all_charts": review.run_charts(sixty, criteria, quarter=quarter, only=SHARES[:2]),
+        }
+        for audience, pages_of in made.items():
+            shown = disclosure.protect_all(asked, audience)
+            pages_of[quarter] = attacker.page_of(collect("02_quarterly_review", audience, shown, [], {}))
+    return made
+
+
+SHARES = ("transection", "photographs", "missing", "folliculitis")
+
+
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_a_clinic_of_sixty_may_release_each_complete_quarter(audience, reviews_of_sixty):
+    """Two quarters give back no withheld count of a month, a quarter or a year; and numbers are left."""
+    truth, shown = reviews_of_sixty["internal"], reviews_of_sixty[audience]
+    tries, finds = attacker.attack_by_quarters(truth, shown, disclosure.rule(audience))
+    assert tries > 30
+    assert finds == []
+    for page in shown.values():
+        assert page.tables["indicators", "table"]["denominator"].astype(float).notna().sum() >= 4
+
+
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_the_months_of_a_chart_give_back_no_month_of_their_quarter(audience, shown_page):
+    """Before the months of a quarter were withheld together, seven counts of sessions came back."""
+    truth, shown = ({12: _pages(shown_page, who)["02_quarterly_review"]} for who in ("internal", audience))
+    tries, finds = attacker.attack_by_quarters(truth, shown, disclosure.rule(audience))
+    assert tries > 100
+    assert finds == []
 
 
 def test_what_is_for_the_clinic_alone_is_found_at_once(shown_page):

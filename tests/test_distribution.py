@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+import simulated
 from scipy.stats import multivariate_normal
 
 from analytics import measurement, regrowth, simulate
@@ -86,7 +87,7 @@ def test_shares_hold_the_truth_of_a_register_with_skewed_plateaus(skewed):
     latent, _, dist = skewed
     inside = []
     for zone in dist.fit.zones:
-        plateau, half = simulate.drawn_placements(latent.truth, zone, n=20_000)
+        plateau, half = simulated.drawn_placements(latent.truth, zone, n=20_000)
         shape = latent.truth.zones[zone].shape
         for percent in (50.0, 80.0):
             for month in (12.0, 18.0):
@@ -127,7 +128,7 @@ def test_the_median_month_is_where_half_are_past(skewed):
 def test_single_cases_hold_their_true_yields(skewed):
     latent, rows, dist = skewed
     post = single_cases.posterior(dist, rows.frame)
-    true = simulate.true_yields(latent, [12.0])[:, 0]
+    true = simulated.true_yields(latent, [12.0])[:, 0]
     of_name = dict(zip(latent.placements["placement_id"], true, strict=True))
     truth = np.array([of_name[n] for n in post.of.names])
     found = single_cases.yields_at(post, [12.0], levels=(0.5, 0.95))

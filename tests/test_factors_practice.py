@@ -1,6 +1,6 @@
 """Transected grafts, donors, failed photographs, missing records: planted effects found, equal to plain fits.
 
-Outside: statsmodels WLS and MixedLM and its Wilson limits on the invented clinic, sums by hand, and
+Outside: statsmodels' WLS, OLS and its Wilson limits on the invented clinic, sums by hand, and
 registers whose truth is known.
 """
 
@@ -90,7 +90,7 @@ def test_an_uneven_harvest_is_found_with_its_spread(clinic):
     assert row["flag"] == "uneven beyond counting error"
 
 
-def test_what_a_donor_loses_equals_a_plain_mixed_model(clinic):
+def test_what_a_donor_loses_equals_least_squares(clinic):
     lost = planted.harvested(clinic, 2.0)
     told = factors.donor(lost)
     frame = (
@@ -99,10 +99,11 @@ def test_what_a_donor_loses_equals_a_plain_mixed_model(clinic):
         .merge(lost.patients[["patient_id", "age_years", "curl"]], on="patient_id")
     )
     frame = frame.astype({"age_years": float, "curl": object}).dropna()
-    plain = smf.mixedlm("lost ~ age_years + curl + taken", frame, groups=frame["patient_id"]).fit(reml=True)
+    # These counts differ between patients by chance alone: the mixed model is least squares.
+    plain = smf.ols("lost ~ age_years + curl + taken", frame).fit()
     row = _rows(told, "hairs lost for each graft taken").iloc[0]
-    assert row["estimate"] == pytest.approx(plain.params["taken"], abs=0.01)
-    assert row["se"] == pytest.approx(plain.bse["taken"], rel=0.03)
+    assert row["estimate"] == pytest.approx(plain.params["taken"], rel=1e-4)
+    assert row["se"] == pytest.approx(plain.bse["taken"], rel=1e-2)
     offered = lost.patients.set_index("patient_id").loc[frame["patient_id"].unique()]
     mean = (offered["donor_hairs_cm2"] / offered["donor_fu_cm2"]).mean()
     assert _rows(told, "hairs a graft offered")["estimate"].iloc[0] == pytest.approx(mean)
@@ -144,7 +145,7 @@ def test_a_room_where_photographs_fail_is_found_and_an_absent_one_not_claimed(cl
         assert ("room: B" in recorded.photographs(told).replace("Room: B", "room: B")) == (more > 0)
 
 
-def test_differences_of_failed_photographs_equal_a_plain_mixed_model(demo):
+def test_differences_of_failed_photographs_equal_weighted_least_squares(demo):
     told = factors.photographs(demo)
     rows = yields.attendances(demo)
     month = rows["session_id"].map(demo.sessions.set_index("session_id")["register_month"]).astype(float)
@@ -154,12 +155,14 @@ def test_differences_of_failed_photographs_equal_a_plain_mixed_model(demo):
         time=np.where(early, "b", np.where(late, "c", "a")), reader=rows["reader_id"].astype(object),
         device=rows["device_class"].astype(object),
     )  # fmt: skip
-    model = smf.mixedlm("y ~ reader + device + time + years", frame, groups=frame["patient_id"])
-    plain = model.fit(reml=True, method="powell")
+    day = frame.groupby(["patient_id", "session_id", "month"])["y"].transform("size")
+    plain = smf.wls("y ~ reader + device + time + years", frame, weights=1 / day).fit(
+        cov_type="cluster", cov_kwds={"groups": pd.factorize(frame["patient_id"])[0]}
+    )
     for seen, name in (("reader: R2", "reader[T.R2]"), ("time: after month 9", "time[T.c]")):
         row = told.table().set_index("seen").loc[seen]
-        assert row["se"] == pytest.approx(plain.bse[name], rel=0.02)
-        assert row["estimate"] == pytest.approx(plain.params[name], abs=0.02 * row["se"])
+        assert row["se"] == pytest.approx(plain.bse[name], rel=0.05)
+        assert row["estimate"] == pytest.approx(plain.params[name], abs=1e-6)
 
 
 # ---- what is missing

@@ -375,12 +375,14 @@ def test_a_count_without_its_date_stops_unless_the_planned_month_may_stand_for_i
 def test_all_that_is_wrong_in_a_mapping_file_is_said_at_once(tmp_path):
     text = mapping.propose(DATA / "register_b.xlsx").replace("decimal =", "decimla =")
     text = text.replace('to = "sessions.date"', 'to = "sessions.dates"')
+    text = text.replace('to = "measurements.density_hairs_cm2"', "to = []")
     (tmp_path / "m.toml").write_text(text, encoding="utf-8")
     with pytest.raises(ParameterError) as wrong:
         mapping_plan.read_plan(tmp_path / "m.toml")
     said = str(wrong.value)
     assert "decimla: no such key; did you mean decimal?" in said
     assert "column D: no such target; did you mean sessions.date?" in said
+    assert ": no such target\n" in said
     assert "joining.same_operation: still a question" in said
 
 

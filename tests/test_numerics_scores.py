@@ -1,20 +1,10 @@
 """Score tests for interval-censored times against their own exchanges; published tests: `published.times`."""
 
-import csv
-
 import numpy as np
 import pytest
 
 from analytics.errors import ParameterError
 from analytics.numerics import scores
-
-
-@pytest.fixture(scope="module")
-def cosmesis(published):
-    with (published / "breast_cosmesis.csv").open() as handle:
-        rows = list(csv.DictReader(handle))
-    left, right = (np.array([float(row[side]) for row in rows]) for side in ("left", "right"))
-    return left, right, np.array([row["group"] for row in rows])
 
 
 def test_exact_times_give_the_log_rank_scores():

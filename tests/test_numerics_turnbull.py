@@ -14,15 +14,6 @@ from analytics.numerics.turnbull import cells as turnbull_cells
 from analytics.numerics.turnbull import estimate
 
 
-@pytest.fixture(scope="module")
-def cosmesis(published):
-    """Return left, right, group of the breast cosmesis trial (Beadle 1984; Finkelstein and Wolfe 1985)."""
-    with (published / "breast_cosmesis.csv").open() as handle:
-        rows = list(csv.DictReader(handle))
-    left, right = (np.array([float(row[side]) for row in rows]) for side in ("left", "right"))
-    return left, right, np.array([row["group"] for row in rows])
-
-
 def test_four_visits_give_the_shares_seen_at_them():
     # 100 placements seen at 0, 3, 6, 9: 10 reach in 0-3, 50 in 3-6, 30 in 6-9, 10 never. Counting is the
     # answer.

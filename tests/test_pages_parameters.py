@@ -100,6 +100,15 @@ def test_a_page_about_one_patient_is_made_for_the_clinic_alone(page, audience):
         parameters.checked(page, {**asked, "audience": audience})
 
 
+@pytest.mark.parametrize("audience", ["shared", "public"])
+def test_a_formula_of_ones_own_is_fitted_for_the_clinic_alone(audience):
+    """`yield_pct ~ zone + surgeon_id`: the coefficient gave back the mean of a surgeon with two patients."""
+    page, asked = "08_own_question", {"formula": "yield_pct ~ zone + surgeon_id"}
+    assert parameters.checked(page, {**asked, "audience": "internal"})["formula"]
+    with pytest.raises(ParameterError, match="can single out few patients"):
+        parameters.checked(page, {**asked, "audience": audience})
+
+
 def test_a_page_that_reads_another_folder_takes_it_in_the_place_of_records(tmp_path, monkeypatch):
     """`regrowth report 07 FOLDER`, and a path as seen from where the command was given."""
     pool = tmp_path / "pool"

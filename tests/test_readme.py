@@ -1,5 +1,6 @@
-"""The README speaks of commands, pages and pictures that exist."""
+"""README and DEVELOPERS speak of commands, pages, pictures, questions and files that exist."""
 
+import importlib
 import re
 import textwrap
 from pathlib import Path
@@ -12,6 +13,7 @@ from analytics.reports import batch, parameters
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
 def test_every_command_named_in_the_readme_exists():
@@ -55,3 +57,17 @@ def test_the_ci_script_runs_the_test_command_of_the_readme():
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert '.venv/bin/pip install -q -c .ci/constraints.txt -e ".[test]"' in script
     assert script.rstrip().endswith(command.group(1))
+
+
+@pytest.mark.parametrize("row", re.findall(r"^\| [\w, `]+ \|.*`\w+/.*\|$", DEVELOPERS, re.MULTILINE))
+def test_where_a_number_comes_from_names_a_question_and_files_that_exist(row):
+    *_, asked, computed, _ = row.split("|")
+    room = importlib.import_module("analytics")
+    for name in re.findall(r"`([\w.]+)`", asked):
+        of, _, question = name.rpartition(".")
+        room = importlib.import_module(f"analytics.{of}") if of else room
+        assert hasattr(room, question)
+    folder = ROOT
+    for path in re.findall(r"`([\w/]+(?:\.py|/))`", computed):
+        folder = (ROOT / "analytics" / path).parent if "/" in path else folder
+        assert (folder / Path(path).name).exists()

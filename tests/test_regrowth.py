@@ -288,24 +288,17 @@ def test_a_case_is_predicted_with_limits_that_hold(fit, plateaus):
     """Other patients of the same truth: month 12 from readings up to month 7, 95 % and 80 % limits."""
     tables, _ = simulate.register(260, truth=_truth(), seed=107)
     rows = regrowth.rows_for(simulate.as_records(tables), fit).frame
-    inside95 = inside80 = n = 0
-    for _, own in rows.groupby("patient_id"):
-        ahead = own[~own["is_baseline"] & own["month"].between(11, 13)].drop_duplicates("placement_id")
-        seen = own[own["month"].le(7) & own["placement_id"].isin(ahead["placement_id"])]
-        if ahead.empty or seen.empty:
-            continue
-        for row in ahead.itertuples():
-            target = ahead[ahead["placement_id"].eq(row.placement_id)]
-            found = regrowth.forecast(
-                plateaus,
-                seen,
-                [row.month],
-                targets=target,
-                counted_area_cm2=row.counted_area_cm2,
-                marked=row.both_marked,
-            )
-            off = abs(found.below([row.density])[0] - 0.5)
-            inside95, inside80, n = inside95 + (off < 0.475), inside80 + (off < 0.4), n + 1
+    coming = rows[~rows["is_baseline"] & rows["month"].between(11, 13)].drop_duplicates("placement_id")
+    seen = rows[rows["month"].le(7)]
+    coming = coming[coming["placement_id"].isin(seen["placement_id"])]
+    seen = seen[seen["placement_id"].isin(coming["placement_id"])]
+    off = np.concatenate(
+        [
+            np.abs(found.below(coming["density"].to_numpy()[at]) - 0.5)
+            for at, found in regrowth.forecasts_of_each(plateaus, seen, coming)
+        ]
+    )
+    n, inside95, inside80 = len(off), (off < 0.475).sum(), (off < 0.4).sum()
     assert n > 150
     # Three binomial standard errors about the stated coverage.
     assert abs(inside95 / n - 0.95) < 3 * np.sqrt(0.95 * 0.05 / n)

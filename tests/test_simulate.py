@@ -5,6 +5,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pandas as pd
 import pytest
+import simulated
 from conftest import ROOT
 from scipy import stats
 
@@ -108,13 +109,13 @@ def test_a_lag_shows_nothing_at_first_and_a_late_wave_lags_behind_its_first():
 def test_bounded_plateaus_have_the_mean_and_spread_of_the_normal_ones_and_some_grow_poorly():
     """A beta on (0, 100) by its moments; 5 % uniform on 0 to 60 lower the mean by 0.05 x (mean - 30)."""
     truth = replace(simulate.plain(), plateau_law="beta")
-    plateau, half = simulate.drawn_placements(truth, "frontal", n=100_000)
+    plateau, half = simulated.drawn_placements(truth, "frontal", n=100_000)
     of = truth.zones["frontal"]
     assert plateau.max() < 100.0
     assert plateau.mean() == pytest.approx(of.plateau_yield, abs=0.1)
     assert plateau.std() == pytest.approx(np.hypot(7.0, 6.0), abs=0.1)
     assert np.log(half).std() == pytest.approx(np.hypot(0.12, 0.08), abs=0.002)
-    poor, _ = simulate.drawn_placements(replace(truth, poor_growth=0.05), "frontal", n=100_000)
+    poor, _ = simulated.drawn_placements(replace(truth, poor_growth=0.05), "frontal", n=100_000)
     assert poor.mean() == pytest.approx(0.95 * of.plateau_yield + 0.05 * 30, abs=0.2)
     _, latent = simulate.register(800, truth=replace(truth, poor_growth=0.05), seed=3)
     under = latent.placements["plateau_pct"].lt(40).mean()
@@ -124,11 +125,11 @@ def test_bounded_plateaus_have_the_mean_and_spread_of_the_normal_ones_and_some_g
 def test_what_is_said_of_a_zone_is_what_a_register_holds():
     truth = replace(simulate.plain(), plateau_law="beta", poor_growth=0.1, plateau_with_tempo=0.5)
     _, latent = simulate.register(2000, truth=truth, seed=4)
-    plateau, half = simulate.drawn_placements(truth, "frontal")
+    plateau, half = simulated.drawn_placements(truth, "frontal")
     of = truth.zones["frontal"]
     grown = plateau * simulate.emerged(12.0 / half, of.shape)
     here = latent.placements["zone"].eq("frontal").to_numpy()
-    found = simulate.true_yields(latent, [12.0])[here, 0]
+    found = simulated.true_yields(latent, [12.0])[here, 0]
     for percent in (50.0, 80.0):
         assert (found >= percent).mean() == pytest.approx((grown >= percent).mean(), abs=0.03)
 

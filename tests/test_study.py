@@ -10,8 +10,9 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from plans import PLAN
 
-from analytics import disclosure, records, simulate, study
+from analytics import disclosure, records, regrowth, simulate, study
 from analytics.__main__ import main
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import power
@@ -35,18 +36,7 @@ MORNING = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 
 def content(**changes) -> dict:
     """Return a small plan as a mapping, entries changed."""
-    plan = {
-        "title": "t",
-        "question": "q?",
-        "seed": 1,
-        "population": {"words": "all"},
-        "exposure": {"variable": "method", "reference": ["FUT"], "compared": ["FUE"], "reason": "r"},
-        "adjust": [{"variable": "zone", "reason": "r"}],
-        "analysis": [
-            {"id": "yield", "role": "primary", "outcome": {"kind": "yield_at_maturity"}, "matters": 5}
-        ],
-    }
-    return {**plan, **changes}
+    return {**PLAN, **changes}
 
 
 def analysis_of(**changes) -> dict:
@@ -545,3 +535,24 @@ def test_a_difference_is_said_only_if_it_holds_among_all_tests_of_its_role(word,
     """The conclusion goes by the p-value that the plan declares: the adjusted one."""
     found = SimpleNamespace(verdict=SimpleNamespace(said=word), effect=SimpleNamespace(is_known=True))
     assert study_questions._said_among(found, adjusted_p, 0.05) == says
+
+
+def test_a_difference_of_plateaus_is_that_of_the_plateaus_drawn():
+    """Simulated truth: FUE 8 points lower in the end. Zones: beside the coefficients of the audit's curve."""
+    known = replace(simulate.Truth(), method={"FUT": 0.0, "FUE": -8.0, "combined": 0.0})
+    tables, drawn = simulate.register(150, truth=known, seed=53, months=30, entry_months=12)
+    read = simulate.as_records(tables)
+    plateau = {"id": "plateau", "role": "primary", "outcome": {"kind": "plateau_yield"}, "matters": 5}
+    plan = checked({**content(), "adjust": [{"variable": "zone", "reason": "r"}], "analysis": [plateau]})
+    found = study_answer.answer(read, plan, plan.primary)
+    units = found.units.merge(drawn.placements[["placement_id", "plateau_pct"]], on="placement_id")
+    units["above"] = units["plateau_pct"] - units.groupby("zone")["plateau_pct"].transform("mean")
+    true = units.groupby("x")["above"].mean().diff().iloc[-1]
+    assert found.effect.estimate == pytest.approx(true, abs=2 * found.effect.se)
+    assert found.verdict.said == "lower"
+    zones = {"variable": "zone", "reference": ["frontal"], "compared": ["crown"], "reason": "r"}
+    by_zone = checked({**content(), "exposure": zones, "adjust": [], "analysis": [plateau]})
+    crown = study_answer.answer(read, by_zone, by_zone.primary).effect
+    fit = regrowth.fit_emergence(read)
+    ends = dict(zip(fit.zones, fit.beta[slice(*fit.slices[regrowth.PLATEAU])], strict=True))
+    assert crown.estimate == pytest.approx(ends["crown"] - ends["frontal"], abs=crown.se)

@@ -8,10 +8,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analytics import study
+from analytics import regrowth, study
+from analytics.numerics.nonlinear import errors
 from analytics.study import answer as study_answer
 from analytics.study.effects import arrays, fitted, of_plan
-from analytics.study.robustness import _quantiles, leftover
+from analytics.study.robustness import leftover
 
 PLAN_FILE = Path(__file__).parents[1] / "data_demo" / "study_out_of_body.toml"
 
@@ -27,7 +28,7 @@ def test_observed_less_expected_of_a_zone_is_the_mean_with_its_error_by_patient(
     frame = pd.DataFrame(
         {"patient_id": ["a", "a", "b", "b", "c"], "zone": "crown", "month": [8.9, 9.0, 12.0, 24.0, 30.0]}
     )
-    told = study.observed(
+    told = regrowth.observed(
         frame, np.array([13.0, 20, 34, 38, 55]), np.array([10.0, 20, 30, 40, 50]), month="month"
     )
     zone = told[told["by"].eq("zone")].iloc[0]
@@ -78,7 +79,44 @@ def test_a_patient_planted_far_off_is_counted_and_nobody_else(answered):
 
 def test_few_units_give_no_quantiles_and_an_answer_of_another_kind_says_why(answered, demo):
     plan, _ = answered
-    assert _quantiles({"residuals": np.arange(19.0)}, 19).empty
+    assert regrowth.leftover_quantiles({"residuals": np.arange(19.0)}, 19).empty
     other = next(a for a in plan.analysis if a.outcome.kind == "complication")
     told = leftover(study_answer.answer(demo, plan, other), plan)
     assert "made for numbers" in told.table()["flag"].iloc[0]
+
+
+# The growth model, by the same engine
+
+
+def test_residuals_of_groups_are_made_independent_by_the_covariance_written_out():
+    """Sum of squares of a group: r' V^-1 r with V = Z Psi Z' + R written out; independence: L' V L = I."""
+    rng = np.random.default_rng(3)
+    groups = np.repeat(np.arange(5), [1, 3, 4, 2, 6])
+    inner = np.arange(16) // 2
+    residual, X, z = rng.standard_normal(16), rng.standard_normal((16, 2)), rng.standard_normal((16, 1))
+    variance, outer_psi, inner_psi = rng.uniform(1, 2, 16), np.array([[2.0]]), np.array([[0.7]])
+    inner = inner + 100 * groups
+    blocks = [(groups, z, outer_psi, "full"), (inner, np.ones((16, 1)), inner_psi, "full")]
+    told = errors(residual, X, blocks, variance, groups=groups).independent
+    for g in range(5):
+        own = groups == g
+        V = np.diag(variance[own]) + 2.0 * z[own] @ z[own].T
+        V += 0.7 * (inner[own][:, None] == inner[own])
+        expected = residual[own] @ np.linalg.solve(V, residual[own])
+        assert (told[own] ** 2).sum() == pytest.approx(expected)
+
+
+def test_a_patient_whose_counts_no_curve_explains_is_counted_on_the_audit(demo):
+    plain = regrowth.leftover(demo, fit=regrowth.fit_emergence(demo))
+    assert plain.table()["numerator"].iloc[0] == 0
+    months = plain.table()[plain.table()["part"].str.endswith("by month")]
+    assert (months["ci_low"] < 0).all()
+    assert (months["ci_high"] > 0).all()
+    counts = demo.measurements.copy()
+    who = counts.loc[counts["region_kind"].eq("planted"), "patient_id"].value_counts().index[0]
+    own = counts["patient_id"].eq(who) & counts["month"].gt(0)
+    counts.loc[own, "density_hairs_cm2"] = np.where(np.arange(own.sum()) % 2, 300.0, 5.0)
+    odd = replace(demo, measurements=counts)
+    told = regrowth.leftover(odd, fit=regrowth.fit_emergence(odd))
+    assert told.table()["numerator"].iloc[0] == 1
+    assert not told.checks["no_patient_further_off_than_chance_allows"]

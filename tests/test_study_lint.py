@@ -4,26 +4,16 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from plans import PLAN, YIELD
 
 from analytics import simulate, study
 from analytics.errors import ParameterError
 from analytics.study.plan import checked
 from analytics.study.rows import places
 
-DIFFERENCE = {"id": "yield", "role": "primary", "outcome": {"kind": "yield_at_maturity"}, "matters": 5}
-BASE = {
-    "title": "t",
-    "question": "q?",
-    "seed": 1,
-    "population": {"words": "all"},
-    "exposure": {"variable": "method", "reference": ["FUT"], "compared": ["FUE"], "reason": "r"},
-    "adjust": [{"variable": "zone", "reason": "r"}],
-    "analysis": [DIFFERENCE],
-}
-
 
 def analysis(**changes) -> dict:
-    return {"analysis": [{**DIFFERENCE, **changes}]}
+    return {"analysis": [{**YIELD, **changes}]}
 
 
 def adjust(*variables: str) -> dict:
@@ -35,7 +25,7 @@ def people(**changes) -> dict:
 
 
 def exposure(**changes) -> dict:
-    return {"exposure": {**BASE["exposure"], **changes}}
+    return {"exposure": {**PLAN["exposure"], **changes}}
 
 
 def number(variable: str, **form) -> dict:
@@ -97,8 +87,8 @@ REFUSED = [
     ("no split scalp", analysis(design="split scalp"), "design: 0 patients hold both groups"),
     ("one-sided size without a margin", {"one_sided_alpha": 0.025}, "one_sided_alpha: no analysis is held"),
     ("wrong label in a later analysis",
-     {"analysis": [DIFFERENCE, {**DIFFERENCE, "id": "b", "role": "exploratory",
-                                "exposure": {**BASE["exposure"], "compared": ["Fue"]}}]},
+     {"analysis": [YIELD, {**YIELD, "id": "b", "role": "exploratory",
+                                "exposure": {**PLAN["exposure"], "compared": ["Fue"]}}]},
      "analysis 2 (b), exposure.compared: not in the records: Fue"),
 ]  # fmt: skip
 
@@ -132,13 +122,13 @@ def silent(register):
 
 
 def test_the_plan_they_all_start_from_is_refused_nothing(register):
-    assert study.lint(checked(BASE), register).refused == ()
+    assert study.lint(checked(PLAN), register).refused == ()
 
 
 @pytest.mark.parametrize(("changes", "said"), [p[1:] for p in REFUSED], ids=[p[0] for p in REFUSED])
 def test_a_wrong_plan_is_refused_with_the_mistake_named(register, silent, changes, said):
     read = silent if "asked" in said or "answer is recorded" in said else register
-    found = study.lint(checked({**BASE, **changes}), read)
+    found = study.lint(checked({**PLAN, **changes}), read)
     assert any(said in sentence for sentence in found.refused), found
 
 
@@ -161,7 +151,7 @@ def test_every_mistake_is_named_at_once_and_nothing_is_frozen(register, tmp_path
 
 def test_little_power_is_noticed_and_not_refused(register):
     wide, narrow = (
-        study.lint(checked({**BASE, **analysis(**{**NI, "margin": margin})}), register) for margin in (30, 1)
+        study.lint(checked({**PLAN, **analysis(**{**NI, "margin": margin})}), register) for margin in (30, 1)
     )
     assert wide.notices == wide.refused == narrow.refused == ()
     assert any("% at the margin with the" in said for said in narrow.notices)
@@ -172,7 +162,7 @@ def test_the_lint_never_sees_how_an_outcome_came_out(register):
     turned = register.measurements.assign(
         density_hairs_cm2=register.measurements["density_hairs_cm2"].to_numpy()[::-1]
     )
-    plan = checked({**BASE, **adjust("team_id", "surgeon_id"), **analysis(margin=95)})
+    plan = checked({**PLAN, **adjust("team_id", "surgeon_id"), **analysis(margin=95)})
     assert (
         study.lint(plan, register).refused == study.lint(plan, replace(register, measurements=turned)).refused
     )
@@ -180,7 +170,7 @@ def test_the_lint_never_sees_how_an_outcome_came_out(register):
 
 def test_a_population_is_those_its_filters_name(register):
     first = str(register.sessions["surgeon_id"].iloc[0])
-    plan = checked({**BASE, **people(surgeons=[first], sessions=[1])})
+    plan = checked({**PLAN, **people(surgeons=[first], sessions=[1])})
     frame = places(register, plan, plan.exposure)
     inside = frame[frame["reason"].ne("outside the population of the plan")]
     assert set(inside["surgeon_id"]) == {first}

@@ -5,6 +5,7 @@ import pytest
 
 from analytics import records, simulate, yields
 from analytics.records import kept
+from analytics.review.periods import as_at
 from analytics.yields import rows as yields_rows
 
 
@@ -70,3 +71,16 @@ def test_records_of_a_block_are_promised_beside_the_others_and_until_it_ends(reg
         assert len(made) == 2
     yields.by_visit(other)
     assert len(made) == 3
+
+
+def test_earlier_records_of_promised_ones_are_made_once_and_so_are_their_rows(register, made):
+    assert as_at(register, 4) is not as_at(register, 4)
+    with records.unchanged(register):
+        early = as_at(register, 4)
+        assert as_at(register, 4) is early
+        assert as_at(early, 3) is as_at(as_at(register, 4), 3)
+        yields.by_visit(early)
+        yields.by_visit(as_at(register, 4))
+        assert len(made) == 1
+    yields.by_visit(early)
+    assert len(made) == 2

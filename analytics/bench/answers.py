@@ -55,7 +55,7 @@ def answer(records: Records, *, formula: str, compared: str = "", level: float =
         "plain": beside_statsmodels(fitted),
     }
     named = (f"not estimated: {', '.join(fitted.not_estimated)}",) if fitted.not_estimated else ()
-    checks = dict(fitted.mixed_fit.checks) if fitted.mixed_fit is not None else {}
+    checks = fitted.checks
     lines = [
         results.line(
             row.term,

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
-from analytics import study
+from analytics import regrowth, study
 from analytics.errors import FitError
 from analytics.numerics import mixed, resample
 
@@ -60,7 +60,7 @@ class Diagnosis:
             ((self.rows["independent"], "residuals"), (effects, "patients")), 1
         ):
             if len(values) > 1:
-                stats.probplot(values, plot=axes[place])
+                scipy.stats.probplot(values, plot=axes[place])
             axes[place].set_title(f"Quantiles of {title}")
         return axes
 
@@ -129,7 +129,7 @@ def diagnose(model: "Model") -> Diagnosis:
         rows,
         patients,
         without,
-        study.observed(model.frame, model.y, model.X @ beta, month="reading_month"),
+        regrowth.observed(model.frame, model.y, model.X @ beta, month="reading_month"),
         _flags(patients),
     )
 
@@ -153,7 +153,7 @@ def _nested(model: "Model") -> mixed.MixedFit | None:
 def _flags(patients: pd.DataFrame) -> tuple[str, ...]:
     said = (
         (
-            patients["p_value"] * len(patients) < study.ODD,
+            patients["p_value"] * len(patients) < regrowth.ODD,
             "{n} patients lie further from the model than chance allows",
         ),
         (

@@ -77,6 +77,11 @@ class Model:
         return study.MIXED if self.mixed_fit is not None else study.CLUSTERED
 
     @property
+    def checks(self) -> dict[str, bool]:
+        """Named checks of the mixed model; none where least squares did."""
+        return {} if self.mixed_fit is None else dict(self.mixed_fit.checks)
+
+    @property
     def _errors(self) -> str:
         return "satterthwaite" if self.crossed else "kenward-roger"
 

@@ -22,6 +22,7 @@ NOT_PERSONS = ("n_points", "n_baseline_points", "n_outside", "n_clinics", "n_dra
 FOLLOWS = ("outcome", "conclusion", "signal", "chart")
 KEY_NUMBERS = ("x", "level", "month", "register_month", "quarter", "session_number", "window")
 MOST_DIMENSIONS = 4  # margins double with each
+MONTHS = 3  # of a quarter
 WILSON_WITHIN = 1e-6  # percentage points, within which an interval is Wilson's
 STEPS = (1.0, 2.0, 5.0, 10.0)  # percentage points
 
@@ -39,7 +40,8 @@ def count_table(frame: pd.DataFrame, by: Sequence[str]) -> CountTable:
         counts["estimate"] = np.where(basis.eq("count"), frame["estimate"].to_numpy(dtype=float), np.nan)
     names = frame[family].astype(str).agg("|".join, axis=1).to_numpy() if family else np.full(len(frame), "")
     levels = frame[groups].astype(object).where(frame[groups].notna(), "all").reset_index(drop=True)
-    return CountTable(levels, names, counts)
+    quarter = frame.reindex(columns=["quarter"])["quarter"].to_numpy(dtype=float)
+    return CountTable(levels, names, counts, None if _is_at_x(frame).any() else quarter)
 
 
 def _dimensions(frame: pd.DataFrame, by: Sequence[str]) -> list[str]:
@@ -79,6 +81,24 @@ def lines_once(frame: pd.DataFrame, by: Sequence[str]) -> tuple[np.ndarray, np.n
 def spread(hidden: Hidden, places: np.ndarray) -> Hidden:
     """Return the same for rows that stand for others, `places` giving each row its place."""
     return Hidden(hidden.rows[places], hidden.values[places], hidden.dropped[places])
+
+
+def whole_quarters(frame: pd.DataFrame, hidden: Hidden) -> Hidden:
+    """Return the same with the months of a quarter withheld together, in a line of shares over months.
+
+    The quarter's own count stands on the same page, and less the other months it would give the one back.
+    """
+    is_point = _is_at_x(frame) & basis_of(frame).eq("share").to_numpy()
+    if not is_point.any():
+        return hidden
+    groups = [c for c in (*text_columns(frame), "term") if c in frame]
+    quarter = ((frame["x"] - 1) // MONTHS).where(is_point, -1 - np.arange(len(frame)))
+    of = frame[groups].assign(quarter=quarter).groupby([*groups, "quarter"], dropna=False).ngroup()
+    rows, values = (
+        pd.Series(one & is_point).groupby(of.to_numpy()).transform("any").to_numpy() | one
+        for one in (hidden.rows, hidden.values)
+    )
+    return Hidden(rows, values, hidden.dropped)
 
 
 def withheld(frame: pd.DataFrame, hidden: Hidden, by: Sequence[str], applied: Rule) -> pd.DataFrame:

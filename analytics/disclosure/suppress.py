@@ -33,6 +33,7 @@ from analytics.disclosure.frames import (
     numbers_of,
     spread,
     text_columns,
+    whole_quarters,
     withheld,
 )
 from analytics.disclosure.rules import (
@@ -101,7 +102,9 @@ def protect_all(
     tables = {key: count_table(frame.iloc[lines[key][0]], named[key[0]].by) for key, frame in frames.items()}
     hidden = suppress(tables, applied.threshold)
     shown = {
-        key: withheld(frame, spread(hidden[key], lines[key][1]), named[key[0]].by, applied)
+        key: withheld(
+            frame, whole_quarters(frame, spread(hidden[key], lines[key][1])), named[key[0]].by, applied
+        )
         for key, frame in frames.items()
     }
     return {

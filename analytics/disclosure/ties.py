@@ -23,12 +23,11 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
-from scipy.linalg import qr
-from scipy.optimize import linprog
+import scipy
 
 # What a count is withheld with: its whole row, or the row's values alone; printed nowhere; known to all.
 ROW, VALUES, VIRTUAL, KNOWN = "row", "values", "virtual", "known"
+PARTS = ("numerator", "complement")
 TOTALS = ("all", "total", "overall", "any", "")
 # Beyond this many withheld quantities tied together ranges are wide, and the audit by ranges is skipped.
 MOST_CELLS_FOR_RANGES = 60
@@ -45,12 +44,13 @@ class CountTable:
     `groups` (frame, one column per dimension, "all" for a margin); `family` (n,) the population of each row:
     rows of different families do not add up; `counts` name -> (n,) counts, NaN where none. Of these
     `numerator` is withheld with the values of its row and is part of `denominator`; any other takes the row
-    with it.
+    with it. `quarter` (n,) is that of a row of a group's history, else NaN; None where rows are points.
     """
 
     groups: pd.DataFrame
     family: np.ndarray
     counts: dict[str, np.ndarray]
+    quarter: np.ndarray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +87,11 @@ def suppress(tables: Mapping, threshold: int) -> dict:
     hidden = {
         key: Hidden(*(np.zeros(len(t.family), dtype=bool) for _ in range(3))) for key, t in tables.items()
     }
-    cells = _cells(tables, threshold)
+    cells, places = _cells(tables, threshold)
     small = [i for i, v in enumerate(cells.value) if cells.kind[i] in (ROW, VALUES) and 0 < v < threshold]
     for cell in small:
         _hide(cells, cell, hidden)
+    _hide_over_few(cells, places, threshold, hidden)
     if not small:
         return hidden
     known = _quantities(cells)
@@ -139,10 +140,11 @@ class _Cells:
             self.sums.append((total, parts))
 
 
-def _cells(tables: Mapping, threshold: int) -> _Cells:
-    """Write all counts as unknowns and all ties as sums."""
+def _cells(tables: Mapping, threshold: int) -> tuple[_Cells, list[tuple[str, CountTable, dict[int, int]]]]:
+    """Write all counts as unknowns and all ties as sums; return also where the counts of each table stand."""
     cells = _Cells()
     populations: list[tuple[str, dict[Group, int]]] = []
+    in_time: list[tuple[str, CountTable, dict[int, int]]] = []
     for key, table in tables.items():
         never = np.full(len(table.family), np.nan)
         for rows in _families(table):
@@ -167,12 +169,13 @@ def _cells(tables: Mapping, threshold: int) -> _Cells:
             for r in told:
                 cells.tie(index["denominator"].pop(r), (index["n_rows"][r],))
             for name, places in index.items():
-                is_part = name in ("numerator", "complement")
+                is_part = name in PARTS
                 known_from = np.inf if is_part or name == "denominator" else threshold
                 margins = _tie_margins(cells, table, places, below if is_part else {}, known_from)
                 populations.append((name if is_part else ROW, margins))
+                in_time.append((name, table, places))
     _tie_populations(cells, populations)
-    return cells
+    return cells, in_time
 
 
 def _families(table: CountTable) -> list[list[int]]:
@@ -234,6 +237,46 @@ def _tie_populations(cells: _Cells, populations: list[tuple[str, dict[Group, int
                 cells.tie(one[group], (other[group],))
 
 
+def _hide_over_few(
+    cells: _Cells, counts: list[tuple[str, CountTable, dict[int, int]]], threshold: int, hidden: dict
+) -> None:
+    """Withhold counts over the last quarters of a group's history where all but few of it is known.
+
+    Each quarter was printed in a report of its own: they and the sum would give back the one withheld, or the
+    few of several. The sum that an earlier report printed and this one differ by the quarter just left.
+    """
+    histories: dict[tuple[str, Group], dict[str, list[tuple[float, float]]]] = {}
+    totals: list[tuple[tuple[str, Group], int]] = []
+    for name, table, places in counts:
+        if table.quarter is None:
+            continue
+        for row, cell in places.items():
+            of = (name if name in PARTS else ROW, _group(table, row))
+            if np.isnan(table.quarter[row]):
+                totals.append((of, cell))
+            else:
+                lines = histories.setdefault(of, {})
+                lines.setdefault(name, []).append((-table.quarter[row], cells.value[cell]))
+    for of, total in totals:
+        for line in histories.get(of, {}).values():
+            if _is_over_few([n for _, n in sorted(line)], cells.value[total], threshold):
+                _hide(cells, total, hidden)
+
+
+def _is_over_few(newest_first: list[float], total: float, threshold: int) -> bool:
+    """Tell whether a total is that of the last quarters, and what it leaves of the others is few.
+
+    >>> _is_over_few([12, 10, 4, 8], 26, 5), _is_over_few([12, 10, 4, 3], 29, 5)
+    (True, False)
+    """
+    for length in range(2, len(newest_first) + 1):
+        inside, just_left = newest_first[:length], newest_first[length : length + 1]
+        if abs(sum(inside) - total) < EXACT:
+            few = [n for n in inside if 0 < n < threshold]
+            return len(few) == 1 or 0 < sum(few) < threshold or any(0 < n < threshold for n in just_left)
+    return False
+
+
 def _hide(cells: _Cells, cell: int, hidden: dict) -> None:
     key, row = cells.owner[cell]
     (hidden[key].rows if cells.kind[cell] == ROW else hidden[key].values)[row] = True
@@ -261,8 +304,8 @@ def _quantities(cells: _Cells) -> _Quantities:
     """Return the quantities of all counts and the equations between them."""
     equal = np.array([(total, parts[0]) for total, parts in cells.sums if len(parts) == 1], dtype=int)
     n = len(cells.value)
-    links = sparse.coo_array((np.ones(len(equal)), tuple(equal.reshape(-1, 2).T)), shape=(n, n))
-    count, of = sparse.csgraph.connected_components(links, directed=False)
+    links = scipy.sparse.coo_array((np.ones(len(equal)), tuple(equal.reshape(-1, 2).T)), shape=(n, n))
+    count, of = scipy.sparse.csgraph.connected_components(links, directed=False)
     members: list[list[int]] = [[] for _ in range(count)]
     for cell, quantity in enumerate(of):
         members[quantity].append(cell)
@@ -364,8 +407,8 @@ def _components(rows: list[Terms]) -> list[tuple[np.ndarray, np.ndarray]]:
     names, flat = np.unique([q for row in rows for q, _ in row], return_inverse=True)
     equation = np.repeat(np.arange(len(rows)), [len(row) for row in rows])
     signs = np.array([c for row in rows for _, c in row], dtype=float)
-    matrix = sparse.csr_array((signs, (equation, flat)), shape=(len(rows), len(names)))
-    count, label = sparse.csgraph.connected_components(abs(matrix).T @ abs(matrix), directed=False)
+    matrix = scipy.sparse.csr_array((signs, (equation, flat)), shape=(len(rows), len(names)))
+    count, label = scipy.sparse.csgraph.connected_components(abs(matrix).T @ abs(matrix), directed=False)
     label_of_row = label[flat[np.searchsorted(equation, np.arange(len(rows)))]] if rows else np.array([])
     return [(names[label == k], matrix[label_of_row == k][:, label == k].toarray()) for k in range(count)]
 
@@ -375,7 +418,7 @@ def _free(matrix: np.ndarray) -> np.ndarray:
 
     An unknown is determined when its unit vector lies in the space of the rows.
     """
-    rotation, triangle, _ = qr(matrix.T, mode="economic", pivoting=True)
+    rotation, triangle, _ = scipy.linalg.qr(matrix.T, mode="economic", pivoting=True)
     size = np.abs(np.diag(triangle))
     basis = rotation[:, : len(size)][:, size > EXACT * max(1.0, size.max(initial=0.0))]
     return np.square(basis).sum(axis=1) < 1.0 - EXACT
@@ -388,8 +431,8 @@ def _pinned(known: _Quantities, columns: np.ndarray, matrix: np.ndarray, inside:
     for j in inside:
         aim = np.zeros(len(columns))
         aim[j] = 1.0
-        low = linprog(aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
-        high = linprog(-aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
+        low = scipy.optimize.linprog(aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
+        high = scipy.optimize.linprog(-aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
         if low.status == 0 and high.status == 0 and -high.fun - low.fun < 1.0 - EXACT:
             return [int(columns[j])]
     return []

@@ -2,9 +2,9 @@
 
 The unit is an attendance as one reader saw it (`yields.attendances`). Each reason is a share of all
 attendances, Wilson's limits. Differences in the share that failed, from the reader or room of most
-attendances, from before the session, and for each year of the register, are taken together in one model with
-a patient intercept, in points (a linear model of yes and no: with differences of a few points the scale
-hardly matters); limits hold for all of them together (Bonferroni).
+attendances, from before the session, and for each year of the register, are taken together by least squares
+of yes and no, in points, with errors by patient; a day that two readers saw, whose photographs fail together,
+counts once. Limits hold for all of them together (Bonferroni).
 """
 
 from typing import Any
@@ -92,11 +92,12 @@ def _differences(rows: pd.DataFrame, level: float) -> tuple[list[dict], str]:
             given[name] = given[column].eq(word).astype(float)
             terms[name] = f"{role}: {word}", f"difference from {words[0]}"
             names.append(name)
-    given = given.assign(years=given["year"] - given["year"].mean())
+    day = given.groupby(["patient_id", "session_id", "month"])["failed"].transform("size")
+    given = given.assign(years=given["year"] - given["year"].mean(), of_day=1 / day)
     terms["years"] = ALL, A_YEAR
     together = 1 - (1 - level) / len(terms)
     try:
-        fitted = bench.model(f"outcome ~ {' + '.join(terms)}", given)
+        fitted = bench.model(f"outcome ~ {' + '.join(terms)}", given, weights="of_day")
     except FitError:
         return [], "differences not fitted"
     known: dict[str, Any] = {"matters": MATTERS, "level": level, "level_used": together}

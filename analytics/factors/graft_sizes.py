@@ -116,5 +116,4 @@ def single_hair_grafts(
     fitted = bench.model(formula(analysed, "yield_pct", "singles"), analysed)
     term = f"{PER:g} points more of hairs in single-hair grafts"
     lines = [difference(fitted, "singles", term, "points of yield", level=level)]
-    checks = dict(fitted.mixed_fit.checks) if fitted.mixed_fit is not None else {}
-    return Result(pd.DataFrame(lines), frame[USED], adjusted_for(fitted), checks=checks)
+    return Result(pd.DataFrame(lines), frame[USED], adjusted_for(fitted), checks=fitted.checks)

@@ -44,7 +44,7 @@ def second_session(
         )
     ]
     lines.append(difference(fitted, "is_later", "planted before minus first", "points of yield", level=level))
-    return Result(pd.DataFrame(lines), frame[USED], adjusted_for(fitted), checks=_checks(fitted))
+    return Result(pd.DataFrame(lines), frame[USED], adjusted_for(fitted), checks=fitted.checks)
 
 
 def numbered(frame: pd.DataFrame, records: Records) -> pd.DataFrame:
@@ -54,7 +54,3 @@ def numbered(frame: pd.DataFrame, records: Records) -> pd.DataFrame:
     placed = placed.assign(patient_month=placed["session_id"].map(months))
     later = set(followup.same_ground(placed)["placement_id"])
     return frame.assign(is_later=frame["placement_id"].isin(later).astype(float))
-
-
-def _checks(fitted: bench.Model) -> dict[str, bool]:
-    return dict(fitted.mixed_fit.checks) if fitted.mixed_fit is not None else {}

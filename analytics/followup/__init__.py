@@ -9,7 +9,7 @@ counts as kept, `AT_MATURITY` the windows of the workbook, a practice's own sche
 from analytics.followup.asked import ASKED_NO, ASKED_YES, TOLD, UNKNOWN, complications
 from analytics.followup.clock import (
     AT_MATURITY, CLOSES_LATE, COUNTED, DUE_STATES, IN_WINDOW, MISSED, NOT_YET, OPENS_EARLY,
-    OUTSIDE, SEEN, SEEN_STATES, SHARED, STATES, UNUSABLE, WITHDRAWN, Window, n_of, reading_month,
+    OUTSIDE, SEEN, SEEN_STATES, SHARED, STATES, UNUSABLE, WITHDRAWN, Planned, Window, n_of, reading_month,
     register_end, states,
 )
 from analytics.followup.ground import same_ground

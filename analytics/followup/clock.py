@@ -22,7 +22,6 @@ patient, on that session's clock.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -42,27 +41,14 @@ OPENS_EARLY, CLOSES_LATE = 1.0, 6.0
 AT_THE_SESSION = 0.25  # months: an earlier attendance belongs to the operation itself
 
 
-class Planned(Protocol):
-    """A planned month as a practice declares it: its window, and the zones it is for."""
+class Planned:
+    """A planned month, whoever declares it: the zones it is for, how early and late it counts as kept."""
 
-    @property
-    def month(self) -> float: ...  # noqa: D102
-    @property
-    def opens(self) -> float: ...  # noqa: D102
-    @property
-    def closes(self) -> float: ...  # noqa: D102
-    @property
-    def zones(self) -> Sequence[str]: ...  # noqa: D102
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """A planned month, the zones it is for, and when it counts as kept (months since the session)."""
-
+    __slots__ = ()
     month: float
-    zones: tuple[str, ...]
-    early: float = OPENS_EARLY
-    late: float = CLOSES_LATE
+    zones: tuple
+    early: float
+    late: float
 
     @property
     def opens(self) -> float:
@@ -73,6 +59,16 @@ class Window:
     def closes(self) -> float:
         """Month at which the window closes."""
         return self.month + self.late
+
+
+@dataclass(frozen=True, slots=True)
+class Window(Planned):
+    """A planned month, the zones it is for, and when it counts as kept (months since the session)."""
+
+    month: float
+    zones: tuple[str, ...]
+    early: float = OPENS_EARLY
+    late: float = CLOSES_LATE
 
 
 def n_of(state: str) -> str:

@@ -315,7 +315,7 @@ def _column(given: dict[str, Any], where: str, faults: list[str]) -> ColumnPlan:
     here = f"{where}, column {letter or 'without a letter'}"
     _known(given, {f.name for f in fields(ColumnPlan)}, f"{here}, ", faults)
     to = given.get("to", SET_ASIDE)
-    targets = tuple(to) if isinstance(to, list) else (str(to),)
+    targets = tuple(to) if isinstance(to, list) and to else (str(to),)
     for target in targets:
         if not isinstance(target, str) or (target not in TARGETS and target not in (SET_ASIDE, QUESTION)):
             close = difflib.get_close_matches(str(target), TARGETS, n=1)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.measurement.error import CountError
@@ -313,7 +313,7 @@ def _checks(own: pd.DataFrame, pairs: pd.DataFrame) -> dict[str, bool]:
     if checks["enough_repeats_by_one_reader"]:
         each = marked.groupby("same")["log_density"].agg(["mean", "std"])
         checks["error_in_proportion_to_density"] = bool(
-            stats.spearmanr(each["mean"], each["std"]).pvalue >= 0.01
+            scipy.stats.spearmanr(each["mean"], each["std"]).pvalue >= 0.01
         )
     return checks
 

@@ -13,7 +13,7 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm, t
+import scipy
 
 from analytics.dictionary import ZONES
 from analytics.errors import ParameterError
@@ -123,7 +123,11 @@ def share_limits(
     ([0.142], [0.402])
     """
     few = np.maximum(n_seen, 2.0) - 1.0
-    lessened = few / (few + 1.0) * (norm.isf((1.0 - level) / 2.0) / t.isf((1.0 - level) / 2.0, few)) ** 2
+    lessened = (
+        few
+        / (few + 1.0)
+        * (scipy.stats.norm.isf((1.0 - level) / 2.0) / scipy.stats.t.isf((1.0 - level) / 2.0, few)) ** 2
+    )
     spread = share * (1.0 - share)
     inside = (spread > 1e-12) & (se > 0)
     worth = np.where(inside, lessened * spread / np.where(inside, se, 1.0) ** 2, n_seen)

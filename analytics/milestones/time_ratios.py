@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
+import scipy
 
 from analytics.dictionary import FRONT
 from analytics.errors import ParameterError
@@ -138,7 +138,7 @@ def _ratio_row(found: RatioFit, k: int, group: str, level: float) -> dict:
         **found.counts(group),
         statistic=statistic,
         df=float(df),
-        p_value=2.0 * float(student.sf(abs(statistic), df)),
+        p_value=2.0 * float(scipy.stats.t.sf(abs(statistic), df)),
         flag="; ".join(said for said in (failed, MIXED if found.has_never else "") if said),
     )
 

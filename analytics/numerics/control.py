@@ -28,8 +28,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from analytics.errors import ParameterError
 
@@ -266,8 +266,8 @@ def g(
         centre = np.median(x[..., :n], axis=-1, keepdims=True)
     if exact:
         stay = np.log(np.maximum(mean, 1e-12) / (1 + mean))
-        low = np.log(stats.norm.cdf(width)) / stay - 1
-        high = np.log(stats.norm.sf(width)) / stay - 1
+        low = np.log(scipy.stats.norm.cdf(width)) / stay - 1
+        high = np.log(scipy.stats.norm.sf(width)) / stay - 1
     else:
         sigma = np.sqrt(mean * (mean + 1))
         low, high = mean - width * sigma, mean + width * sigma
@@ -358,7 +358,9 @@ def widths(n_baseline: int, n_points: int, *, width: float = 3.0) -> np.ndarray:
     >>> widths(39, 40)[-2:].round(2).tolist()
     [3.0, 3.39]
     """
-    wider = stats.t.isf(stats.norm.sf(width), DF_OF_RANGES * (n_baseline - 1)) * np.sqrt(1 + 1 / n_baseline)
+    wider = scipy.stats.t.isf(scipy.stats.norm.sf(width), DF_OF_RANGES * (n_baseline - 1)) * np.sqrt(
+        1 + 1 / n_baseline
+    )
     return np.where(np.arange(n_points) < n_baseline, width, wider)
 
 
@@ -424,8 +426,8 @@ def _exact_limits(centre, size, half, *, width: np.ndarray, of_shares: bool) -> 
     if few.any():
         n = np.maximum(np.round(np.broadcast_to(size, few.shape)[few]), 1.0)
         p = np.broadcast_to(centre, few.shape)[few]
-        tail = np.broadcast_to(stats.norm.sf(width), few.shape)[few]
-        dist = stats.binom(n, p) if of_shares else stats.poisson(n * p)
+        tail = np.broadcast_to(scipy.stats.norm.sf(width), few.shape)[few]
+        dist = scipy.stats.binom(n, p) if of_shares else scipy.stats.poisson(n * p)
         low[few], high[few] = dist.ppf(tail) / n, dist.ppf(1 - tail) / n
     return low, high
 

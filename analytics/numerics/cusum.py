@@ -18,8 +18,8 @@ Sources: Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452; Stein
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
 
 from analytics.errors import ParameterError
 
@@ -122,7 +122,7 @@ def _log_beta_binomial(y: np.ndarray, n: np.ndarray, p: np.ndarray, correlation:
         return y * np.log(p) + (n - y) * np.log1p(-p)
     scale = 1 / correlation - 1
     a, b = p * scale, (1 - p) * scale
-    return special.betaln(y + a, n - y + b) - special.betaln(a, b)
+    return scipy.special.betaln(y + a, n - y + b) - scipy.special.betaln(a, b)
 
 
 def path(added: ArrayLike, limit: float) -> Path:
@@ -264,7 +264,7 @@ def limit_for(
     def short_of(limit: float) -> float:
         return np.log(risk_run_length(increments, limit) / run_length_asked)
 
-    found = low if short_of(low) >= 0 else float(optimize.brentq(short_of, low, top, xtol=1e-4))
+    found = low if short_of(low) >= 0 else float(scipy.optimize.brentq(short_of, low, top, xtol=1e-4))
     mean, se = simulate_run_length(increments, found, n_charts=n_charts, seed=seed)
     return Limit(found, float(run_length_asked), risk_run_length(increments, found), mean, se, n_charts, seed)
 
@@ -390,8 +390,8 @@ def _one_sided(k: float, h: float, shift: float, start: float) -> tuple[float, f
     y, w = h / 2 * (nodes + 1), h / 2 * weights
     at = np.concatenate([[0.0], y])
     kernel = np.empty((NODES + 1, NODES + 1))
-    kernel[:, 0] = stats.norm.cdf(k - at - shift)
-    kernel[:, 1:] = w * stats.norm.pdf(y[None, :] - at[:, None] + k - shift)
+    kernel[:, 0] = scipy.stats.norm.cdf(k - at - shift)
+    kernel[:, 1:] = w * scipy.stats.norm.pdf(y[None, :] - at[:, None] + k - shift)
     solved = np.linalg.solve(np.eye(NODES + 1) - kernel, np.ones(NODES + 1))
-    inside = solved[1:] * w * stats.norm.pdf(y - start + k - shift)
-    return float(solved[0]), float(1 + solved[0] * stats.norm.cdf(k - start - shift) + inside.sum())
+    inside = solved[1:] * w * scipy.stats.norm.pdf(y - start + k - shift)
+    return float(solved[0]), float(1 + solved[0] * scipy.stats.norm.cdf(k - start - shift) + inside.sum())

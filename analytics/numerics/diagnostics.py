@@ -11,8 +11,8 @@ own variance). What leaving a group out does: `numerics.resample.leave_one_out`.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import linalg, stats
 
 Array = np.ndarray
 
@@ -66,20 +66,20 @@ def leftover(
     for rows in groups:
         z, r = Z[rows], marginal[rows]
         v = z @ psi @ z.T + np.diag(own[rows])
-        lower = linalg.cholesky(v, lower=True)
-        pulled = linalg.cho_solve((lower, True), np.column_stack([r, z, X[rows]]))
+        lower = scipy.linalg.cholesky(v, lower=True)
+        pulled = scipy.linalg.cho_solve((lower, True), np.column_stack([r, z, X[rows]]))
         effect = psi @ z.T @ pulled[:, 0]
         conditional[rows] = r - z @ effect
-        independent[rows] = linalg.solve_triangular(lower, r, lower=True)
+        independent[rows] = scipy.linalg.solve_triangular(lower, r, lower=True)
         sd[rows] = np.sqrt(np.diag(v))
         zvx = z.T @ pulled[:, 1 + z.shape[1] :]
         scatter = psi @ (z.T @ pulled[:, 1 : 1 + z.shape[1]] - zvx @ beta_cov @ zvx.T) @ psi
-        far = float(effect @ linalg.pinvh(scatter) @ effect)
+        far = float(effect @ scipy.linalg.pinvh(scatter) @ effect)
         found.append((float(r @ pulled[:, 0]), effect, np.sqrt(np.maximum(np.diag(scatter), 0.0)), far))
     distance = np.array([f[0] for f in found])
     return Leftover(
-        marginal, conditional, independent, stats.norm.cdf(marginal / sd), tuple(groups), distance,
-        stats.chi2.sf(distance, [len(g) for g in groups]), np.array([f[1] for f in found]),
+        marginal, conditional, independent, scipy.stats.norm.cdf(marginal / sd), tuple(groups), distance,
+        scipy.stats.chi2.sf(distance, [len(g) for g in groups]), np.array([f[1] for f in found]),
         np.array([f[2] for f in found]), np.array([f[3] for f in found]),
     )  # fmt: skip
 

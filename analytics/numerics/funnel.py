@@ -12,8 +12,8 @@ DerSimonian & Laird 1986, Control Clin Trials 7:177-188 (moment estimate of tau2
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from analytics.errors import ParameterError
 
@@ -76,7 +76,7 @@ def binomial_limits(sizes: ArrayLike, target: float, *, level: float = 0.95) -> 
     if not 0 < target < 1 or (n <= 0).any():
         raise ParameterError("funnel.binomial_limits: target outside 0 to 1 or a size not above 0")
     tail = (1 - level) / 2
-    dist = stats.binom(n, target)
+    dist = scipy.stats.binom(n, target)
     low, high = (_interpolated(dist, share) / n for share in (tail, 1 - tail))
     return np.maximum(low, 0.0), np.minimum(high, 1.0)
 
@@ -105,7 +105,7 @@ def normal_limits(se: ArrayLike, target: float, *, level: float = 0.95, phi: flo
     >>> round(float(high[0]), 2)
     1.96
     """
-    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(phi * np.asarray(se, dtype=float) ** 2 + tau2)
+    half = scipy.stats.norm.ppf(0.5 + level / 2) * np.sqrt(phi * np.asarray(se, dtype=float) ** 2 + tau2)
     return target - half, target + half
 
 
@@ -210,7 +210,7 @@ def dispersion(
     if se is not None and k > 1:
         w = 1 / np.asarray(se, dtype=float) ** 2
         tau2 = float(max(0.0, (k * phi - (k - 1)) / (w.sum() - (w**2).sum() / w.sum())))
-    return Dispersion(drawn, phi, tau2, float(stats.chi2.sf(k * phi, k)) if k else np.nan, k)
+    return Dispersion(drawn, phi, tau2, float(scipy.stats.chi2.sf(k * phi, k)) if k else np.nan, k)
 
 
 def shrink(estimate: ArrayLike, se: ArrayLike, *, level: float = 0.95) -> Shrunken:
@@ -246,7 +246,7 @@ def shrink(estimate: ArrayLike, se: ArrayLike, *, level: float = 0.95) -> Shrunk
     own = tau2 / (tau2 + s**2)
     value = own * x + (1 - own) * centre
     variance = own * s**2 + (1 - own) ** 2 / total.sum()
-    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(variance)
+    half = scipy.stats.norm.ppf(0.5 + level / 2) * np.sqrt(variance)
     return Shrunken(value, value - half, value + half, own, float(tau2), centre)
 
 

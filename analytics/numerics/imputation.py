@@ -14,8 +14,8 @@ from memory).
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import mixed
@@ -43,13 +43,13 @@ class Pooled:
 
     def limits(self, level: float = 0.95) -> tuple[float, float]:
         """Return the limits at this level."""
-        half = float(stats.t.ppf(0.5 + level / 2, self.df)) * self.se
+        half = float(scipy.stats.t.ppf(0.5 + level / 2, self.df)) * self.se
         return self.estimate - half, self.estimate + half
 
     @property
     def p_value(self) -> float:
         """Two-sided p-value against 0."""
-        return float(2 * stats.t.sf(abs(self.estimate) / self.se, self.df)) if self.se > 0 else np.nan
+        return float(2 * scipy.stats.t.sf(abs(self.estimate) / self.se, self.df)) if self.se > 0 else np.nan
 
 
 def rubin(estimates: ArrayLike, variances: ArrayLike, *, complete_df: float = np.inf) -> Pooled:

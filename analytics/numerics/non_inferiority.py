@@ -15,7 +15,7 @@ Sources: Farrington & Manning 1990, Stat Med 9:1447-1454; Miettinen & Nurminen 1
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+import scipy
 
 from analytics.errors import ParameterError
 
@@ -82,13 +82,13 @@ def test(x1: float, n1: float, x2: float, n2: float, *, margin: float) -> ScoreT
     variance = under[0] * (1 - under[0]) / n1 + under[1] * (1 - under[1]) / n2
     gap = p1 - p2 + margin
     z = float(gap / np.sqrt(variance)) if variance > 0 else float(np.copysign(np.inf, gap) if gap else 0.0)
-    return ScoreTest(z, float(stats.norm.sf(z)), under)
+    return ScoreTest(z, float(scipy.stats.norm.sf(z)), under)
 
 
 def limits(x1: float, n1: float, x2: float, n2: float, *, level: float = 0.95) -> tuple[float, float]:
     """Return the score limits of p1 - p2: where the test of either side no longer rejects."""
     _check(x1, n1, x2, n2)
-    reach = float(stats.norm.ppf(0.5 + level / 2))
+    reach = float(scipy.stats.norm.ppf(0.5 + level / 2))
     gap = x1 / n1 - x2 / n2
 
     def beyond(difference: float, wanted: float) -> float:
@@ -97,9 +97,9 @@ def limits(x1: float, n1: float, x2: float, n2: float, *, level: float = 0.95) -
     edge = 1 - 1e-9
     low, high = -1.0, 1.0
     if gap > -edge and beyond(-edge, reach) > 0:
-        low = optimize.brentq(beyond, -edge, gap, args=(reach,), xtol=1e-12)
+        low = scipy.optimize.brentq(beyond, -edge, gap, args=(reach,), xtol=1e-12)
     if gap < edge and beyond(edge, -reach) < 0:
-        high = optimize.brentq(beyond, gap, edge, args=(-reach,), xtol=1e-12)
+        high = scipy.optimize.brentq(beyond, gap, edge, args=(-reach,), xtol=1e-12)
     return float(low), float(high)
 
 
@@ -134,7 +134,7 @@ def patients(
         raise ParameterError(
             "non_inferiority.patients(margin): the true difference is at or beyond the margin; no number does"
         )
-    z_alpha, z_power = stats.norm.isf(alpha), stats.norm.ppf(power)
+    z_alpha, z_power = scipy.stats.norm.isf(alpha), scipy.stats.norm.ppf(power)
     true = p1 * (1 - p1) + p2 * (1 - p2)
     under = restricted(p1, p2, -margin) if how == SCORE else (p1, p2)
     null = under[0] * (1 - under[0]) + under[1] * (1 - under[1])

@@ -17,10 +17,8 @@ Sources: Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd
 import warnings
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
-from statsmodels.stats.multitest import multipletests
-from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 
 from analytics.errors import FitError, ParameterError
 
@@ -63,6 +61,8 @@ def t_test_power(
     _check(design, sides, alpha)
     if not n >= 2:
         raise ParameterError("power.t_test_power(n): below 2; a spread needs two patients")
+    from statsmodels.stats.power import TTestIndPower, TTestPower
+
     if design == "two groups":
         found = TTestIndPower().power(difference, n, alpha, ratio=ratio, alternative=SIDES[sides])
     else:
@@ -106,6 +106,8 @@ def t_test_n(
         raise ParameterError(
             "power.t_test_n: a difference of 0 or a power outside 0 to 1; no number of patients does that"
         )
+    from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
+
     asked = {"effect_size": abs(difference), "alpha": alpha, "power": power, "alternative": SIDES[sides]}
     with warnings.catch_warnings():
         warnings.simplefilter("error")
@@ -146,7 +148,7 @@ def detectable(se: float, df: float, *, power: float = 0.8, alpha: float = 0.05)
     >>> round(detectable(1.0, 1e9), 4)
     2.8016
     """
-    return float((stats.t.isf(alpha / 2, df) + stats.t.ppf(power, df)) * se)
+    return float((scipy.stats.t.isf(alpha / 2, df) + scipy.stats.t.ppf(power, df)) * se)
 
 
 def effective_rows(sizes: ArrayLike, correlation: float) -> float:
@@ -211,5 +213,7 @@ def adjust(p_values: ArrayLike, method: str = "holm") -> np.ndarray:
         raise ParameterError("power.adjust(p_values): value(s) outside 0 to 1; give p-values, not z")
     adjusted = np.full(p.shape, np.nan)
     if known.any():
+        from statsmodels.stats.multitest import multipletests
+
         adjusted[known] = multipletests(p[known], method=METHODS[method])[1]
     return adjusted

@@ -22,10 +22,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
-from statsmodels.stats.rates import confint_poisson
 
 from analytics.errors import ParameterError
 
@@ -101,12 +99,14 @@ def proportion(events: ArrayLike, n: ArrayLike, *, method: str = "wilson", level
 
 
 def _by_statsmodels(method: str) -> Callable:
+    from statsmodels.stats.proportion import proportion_confint
+
     name = {"clopper_pearson": "beta", "wald": "normal"}.get(method, method)
     return lambda x, n, alpha: proportion_confint(x, n, alpha=alpha, method=name)
 
 
 def _wilson_cc(x: np.ndarray, n: np.ndarray, alpha: float) -> tuple[np.ndarray, np.ndarray]:
-    z = stats.norm.ppf(1 - alpha / 2)
+    z = scipy.stats.norm.ppf(1 - alpha / 2)
     p = x / n
     low = (2 * x + z**2 - 1 - z * np.sqrt(z**2 - 2 - 1 / n + 4 * p * (n * (1 - p) + 1))) / (2 * (n + z**2))
     high = (2 * x + z**2 + 1 + z * np.sqrt(z**2 + 2 - 1 / n + 4 * p * (n * (1 - p) - 1))) / (2 * (n + z**2))
@@ -124,13 +124,13 @@ def _mid_p_one(x: float, n: float, alpha: float) -> tuple[float, float]:
         return np.nan, np.nan
 
     def upper_tail(p: float) -> float:
-        return stats.binom.sf(x, n, p) + 0.5 * stats.binom.pmf(x, n, p) - alpha / 2
+        return scipy.stats.binom.sf(x, n, p) + 0.5 * scipy.stats.binom.pmf(x, n, p) - alpha / 2
 
     def lower_tail(p: float) -> float:
-        return stats.binom.cdf(x, n, p) - 0.5 * stats.binom.pmf(x, n, p) - alpha / 2
+        return scipy.stats.binom.cdf(x, n, p) - 0.5 * scipy.stats.binom.pmf(x, n, p) - alpha / 2
 
-    low = 0.0 if x == 0 else optimize.brentq(upper_tail, 0, 1, xtol=1e-12)
-    high = 1.0 if x == n else optimize.brentq(lower_tail, 0, 1, xtol=1e-12)
+    low = 0.0 if x == 0 else scipy.optimize.brentq(upper_tail, 0, 1, xtol=1e-12)
+    high = 1.0 if x == n else scipy.optimize.brentq(lower_tail, 0, 1, xtol=1e-12)
     return float(low), float(high)
 
 
@@ -162,6 +162,8 @@ def rate(events: ArrayLike, exposure: ArrayLike = 1.0, *, level: float = LEVEL) 
     x, base = np.broadcast_arrays(np.asarray(events, float), np.asarray(exposure, float))
     if (x < 0).any() or (base < 0).any():
         raise ParameterError("proportions.rate: negative events or exposure; expected 0 or more")
+    from statsmodels.stats.rates import confint_poisson
+
     alpha = _tail(level)
     low, high = confint_poisson(x, 1.0, method="exact-c", alpha=alpha)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -195,6 +197,8 @@ def difference(
     >>> float(found.estimate), bool(np.isclose(found.low, -found.high))
     (0.0, True)
     """
+    from statsmodels.stats.proportion import confint_proportions_2indep
+
     a, n = _counts(events_1, n_1, "proportions.difference")
     b, m = _counts(events_2, n_2, "proportions.difference")
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -231,7 +235,7 @@ def mean(values: ArrayLike, *, level: float = LEVEL) -> Mean:
     n = len(x)
     se = float(x.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan
     centre = float(x.mean()) if n else np.nan
-    half = float(stats.t.ppf(0.5 + level / 2, n - 1)) * se if n > 1 else np.nan
+    half = float(scipy.stats.t.ppf(0.5 + level / 2, n - 1)) * se if n > 1 else np.nan
     return Mean(centre, se, n - 1.0, centre - half, centre + half, level, n)
 
 
@@ -296,7 +300,7 @@ def _ratio_limits(ratio: float, se: float, m: int, *, level: float, bounded: boo
         return 0.0, float(1 - ((1 - level) / 2) ** (1 / m))
     if np.isnan(se):
         return np.nan, np.nan
-    t = float(stats.t.ppf(0.5 + level / 2, m - 1))
+    t = float(scipy.stats.t.ppf(0.5 + level / 2, m - 1))
     if not bounded or ratio >= 1:
         factor = np.exp(t * se / ratio)
         return float(ratio / factor), float(ratio * factor)

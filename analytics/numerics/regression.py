@@ -21,13 +21,9 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 from scipy.special import expit
-from statsmodels.genmod import cov_struct, families
-from statsmodels.genmod.generalized_estimating_equations import GEE
-from statsmodels.genmod.generalized_linear_model import GLM
-from statsmodels.regression.linear_model import OLS
 
 from analytics.errors import FitError
 
@@ -134,6 +130,9 @@ def shares(events: ArrayLike, sizes: ArrayLike, X: ArrayLike, clusters: ArrayLik
     >>> fit.beta.round(4).tolist(), fit.fitted.round(4).tolist()
     ([-1.3863], [0.2, 0.2])
     """
+    from statsmodels.genmod import families
+    from statsmodels.genmod.generalized_linear_model import GLM
+
     y, n, design = np.asarray(events, float), np.asarray(sizes, float), np.asarray(X, float)
     _check_rank(design)
     if y.sum() == 0 or y.sum() == n.sum():
@@ -300,8 +299,8 @@ def contrast(fit: Fit, combination: ArrayLike, *, level: float = 0.95) -> Contra
     df = _satterthwaite(fit, c) if unseen < MOST_UNSEEN else np.nan
     if not (se > 0 and np.isfinite(df)):
         return Contrast(estimate, np.nan, df, np.nan, np.nan, np.nan, level)
-    half = float(stats.t.ppf(0.5 + level / 2, df)) * se
-    p_value = float(2 * stats.t.sf(abs(estimate / se), df))
+    half = float(scipy.stats.t.ppf(0.5 + level / 2, df)) * se
+    p_value = float(2 * scipy.stats.t.sf(abs(estimate / se), df))
     return Contrast(estimate, se, df, estimate - half, estimate + half, p_value, level)
 
 
@@ -346,6 +345,9 @@ def logistic(
     >>> logistic([1, 0, 0, 0], [[1.0]] * 4, [1, 2, 3, 4]).beta.round(4).tolist()
     [-1.0986]
     """
+    from statsmodels.genmod import cov_struct, families
+    from statsmodels.genmod.generalized_estimating_equations import GEE
+
     answers, design = np.asarray(y, dtype=float), np.asarray(X, dtype=float)
     if answers.min() == answers.max():
         raise FitError("regression.logistic: all answers are alike; there is no odds ratio to estimate")
@@ -434,6 +436,8 @@ def least_squares(
     >>> beta.round(6).tolist(), cov.round(6).tolist()
     ([2.0], [[0.5]])
     """
+    from statsmodels.regression.linear_model import OLS
+
     codes = [np.unique(np.asarray(c), return_inverse=True)[1] for c in clusters]
     groups = codes[0] if len(codes) == 1 else np.column_stack(codes)
     fit = OLS(np.asarray(y, dtype=float), np.asarray(X, dtype=float)).fit(

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from analytics.errors import ParameterError
 from analytics.numerics import control
@@ -82,9 +82,9 @@ def limits(n_useful: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """
     n = np.asarray(n_useful)
     safe = np.maximum(n, 1)
-    return np.round(np.log2(safe) + 3).astype(int), stats.binom.ppf(0.05, np.maximum(n - 1, 0), 0.5).astype(
-        int
-    )
+    return np.round(np.log2(safe) + 3).astype(int), scipy.stats.binom.ppf(
+        0.05, np.maximum(n - 1, 0), 0.5
+    ).astype(int)
 
 
 def run_tests(values: ArrayLike, centre: ArrayLike | None = None, *, stricter: int = 0) -> Runs:
@@ -236,7 +236,7 @@ def _no_longer_than(n: int, longest: int, own_median: bool) -> np.ndarray:
         state = new / 2
     ending = state[:, above].sum(axis=(0, 2)) / 2
     if own_median:
-        ending /= stats.binom.pmf(above, n, 0.5)
+        ending /= scipy.stats.binom.pmf(above, n, 0.5)
     return ending
 
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import scipy
 from scipy.special import xlogy
-from scipy.stats import chi2
 
 from analytics.errors import ParameterError
 from analytics.numerics import turnbull
@@ -160,8 +160,9 @@ def permutation_test(
     statistic, df = _quadratic(sums - expected, covariance)
     share, share_se = _monte_carlo(classes, expected, covariance, statistic, n_permutations, seed)
     return ScoreTest(
-        groups, sums, expected, covariance, z, statistic, df, float(chi2.sf(statistic, df)), share, share_se,
-        n_permutations, sum(c.score.shape[0] for c in classes), scores.size,
+        groups, sums, expected, covariance, z, statistic, df,
+        float(scipy.stats.chi2.sf(statistic, df)), share, share_se, n_permutations,
+        sum(c.score.shape[0] for c in classes), scores.size,
     )  # fmt: skip
 
 

@@ -15,8 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import expit
-from statsmodels.genmod import families
-from statsmodels.genmod.generalized_linear_model import GLM
 
 from analytics.errors import ParameterError
 
@@ -148,6 +146,9 @@ def _standardised(x: np.ndarray) -> np.ndarray:
 
 def _logistic(y: np.ndarray, design: np.ndarray) -> np.ndarray | None:
     """Return the estimates, or None where they run away (the groups are told apart wholly)."""
+    from statsmodels.genmod import families
+    from statsmodels.genmod.generalized_linear_model import GLM
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:

@@ -12,20 +12,17 @@ from analytics.pages.page import Page, result_of
 from analytics.results import LEVEL, Result, plain, why_not
 
 
-def in_short(page: Page, name: str) -> str:
-    """Return the short answer of one result of a study: the line of its fold.
+def in_short(page: Page) -> dict[str, str]:
+    """Return the short answers of a study, the lines of its folds, by the names in `SAYS`."""
+    return {name: _in_short(result_of(page, name), say) for name, say in SAYS.items()}
 
-    Parameters
-    ----------
-    name
-        A name in `SAYS`, under which the result was handed over.
-    """
-    result = result_of(page, name)
+
+def _in_short(result: Result, say: Callable[[pd.DataFrame], str]) -> str:
     if why := why_not(result):
         return why
     table = result.table()
     known = table[table["estimate"].notna()] if len(table) else table
-    return disclosure.WITHHELD if known.empty else SAYS[name](known)
+    return disclosure.WITHHELD if known.empty else say(known)
 
 
 def standing_in_short(standing: study.Status) -> str:

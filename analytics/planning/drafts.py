@@ -25,6 +25,7 @@ from analytics.results import LEVEL, Result, line
 
 DONOR, DONOR_LEFT = "donor", "left for later sessions"
 SPENT = "donor spent"
+NO_PROMISE = "a prediction from this practice's own past, not a promise, and not a recommendation to operate"
 COUNTED, AT_SESSION = "latest count", "density at the session"
 # The densest published meaning of dense packing, two-hair units (Wong 2010, doi 10.1007/
 # 978-4-431-99659-0_32).
@@ -100,7 +101,7 @@ def predicted(
     )
     planted = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
     notes = (
-        "a prediction from this practice's own past, not a promise, and not a recommendation to operate",
+        NO_PROMISE,
         f"the session is taken to be in register month {ahead.session_month:g}",
         f"a planted graft spends {holds.per_graft:.3f} {holds.unit}, by this practice's past",
         *(f"{zone}: {ahead.zones[zone].note}" for zone in planted if ahead.zones[zone].note),

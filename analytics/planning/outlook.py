@@ -133,9 +133,12 @@ class Outlook:
     count_error: CountError
     residual: float
 
-    def density(self, zone: str, planted: float, month: float) -> Density:
-        """Return the zone's true density at a month after the session with hairs/cm2 planted."""
-        mean, variance, weight = self._mixed(zone, planted, month, self.planted_cv)
+    def density(self, zone: str, planted: float, month: float, *, before: float = 0.0) -> Density:
+        """Return the zone's true density at a month after the session with hairs/cm2 planted.
+
+        `before`: hairs/cm2 of an earlier planned session, mature by then, that `standing` does not hold.
+        """
+        mean, variance, weight = self._mixed(zone, planted, month, self.planted_cv, before)
         return Density(mean, np.sqrt(variance), weight)
 
     def count(self, zone: str, planted: float, month: float) -> Density:
@@ -146,10 +149,12 @@ class Outlook:
         )
         return Density(mean, np.sqrt(variance + counting + self.residual), weight)
 
-    def _mixed(self, zone: str, planted: float, month: float, cv: float) -> tuple[np.ndarray, ...]:
+    def _mixed(
+        self, zone: str, planted: float, month: float, cv: float, before: float = 0.0
+    ) -> tuple[np.ndarray, ...]:
         ahead = self.zones[zone]
         m = ahead.at(month)
-        grown = planted * ahead.yields[m] / 100
+        grown = (planted * ahead.yields[m] + before * ahead.yields[ahead.at(ahead.maturity)]) / 100
         return ahead.standing[m] + grown, ahead.standing_var[m] + (cv * grown) ** 2, ahead.weights
 
 

@@ -15,7 +15,7 @@ from analytics.pooling.coding import Coding, matrix
 from analytics.pooling.files import AnswerFile, RoundFile, SummaryFile, checked_form
 from analytics.pooling.rounds import pooled, read_round, shared_covariance
 from analytics.pooling.summary import combine, is_kind, read_folder
-from analytics.results import LEVEL, Curve, Result, limits
+from analytics.results import LEVEL, Curve, Result, limits, line
 
 FORMS: dict[str, type[SummaryFile | AnswerFile | RoundFile]] = {
     "summary": SummaryFile,
@@ -101,21 +101,9 @@ def _curve_of(
     flat = {name: np.zeros(len(months)) for name in coding.case_mix}
     x = matrix(pd.DataFrame({"zone": zone, "month": months, **flat}), coding)
     mean, se = x @ beta, np.sqrt(np.einsum("ij,jk,ik->i", x, cov, x))
-    low, high = limits(mean, se, level=level)
-    return pd.DataFrame(
-        {
-            "zone": zone,
-            "term": "yield",
-            "x": months,
-            "estimate": mean,
-            "se": se,
-            "ci_low": low,
-            "ci_high": high,
-            "level": level,
-            "unit": "%",
-            "basis": "model",
-        }
-    )
+    of = {"zone": zone}
+    ci = limits(mean, se, level=level)
+    return pd.DataFrame(line("yield", mean, "%", by=of, x=months, se=se, ci=ci, level=level, basis="model"))
 
 
 def what_left(folder: Path) -> pd.DataFrame:

@@ -101,6 +101,10 @@ def _g_model_firmer(published: Path) -> dict[str, float]:
 def _best_prior(published: Path) -> dict[str, float]:
     n, x = _nodes(published)
     found = deconvolution.nonparametric(lambda chance: _binomial(n, x, chance), 0.0, 1.0)
+    return _points(found)
+
+
+def _points(found: deconvolution.Atoms) -> dict[str, float]:
     mean = float(found.points @ found.mass)
     return {
         "log-likelihood": found.loglik,
@@ -124,13 +128,8 @@ def _best_prior_of_tacks(published: Path) -> dict[str, float]:
     outcomes = np.arange(FLIPS + 1)
     of = deconvolution.units(_binomial(np.full(FLIPS + 1, FLIPS), outcomes, found.points))
     means = deconvolution.posterior(of, found.mass[None]) @ found.points
-    mean = float(found.points @ found.mass)
     return {
-        "log-likelihood": found.loglik,
-        "mean": mean,
-        "SD": float(np.sqrt(found.mass @ (found.points - mean) ** 2)),
-        **{f"point {i + 1}": value for i, value in enumerate(found.points)},
-        **{f"mass {i + 1}": value for i, value in enumerate(found.mass)},
+        **_points(found),
         **{f"mean, {x} of {FLIPS}": value for x, value in zip(outcomes, means, strict=True)},
     }
 

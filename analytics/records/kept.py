@@ -2,15 +2,17 @@
 
 Every question of a page begins with the same rows. A page that has read its records promises them
 (`promise_unchanged`); what is made of them (`once`) is then made once. Records of any other origin, such as a
-frame a notebook works on, are never remembered.
+frame a notebook works on, are never remembered; but for records that were made of promised ones (`derived`),
+as those of an earlier quarter are.
 """
 
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
 from analytics.records.frames import Records
 
+DERIVED = "records"
 MOST = 6  # things of a kind remembered, one for each way they are asked; the oldest goes first
 
 Made = TypeVar("Made")
@@ -44,12 +46,33 @@ def once(records: Records, kind: str, asked: Hashable, make: Callable[[], Made])
     make
         Makes it of these records. A frame is to be copied (shallow) by who may add columns to it.
     """
-    of_kind = next((made.setdefault(kind, {}) for one, made in _promised if one is records), None)
-    if of_kind is None:
+    made = _made_of(records, _promised)
+    if made is None:
         return make()
+    of_kind = made.setdefault(kind, {})
     if asked not in of_kind:
         found = make()
         if len(of_kind) >= MOST:
             of_kind.pop(next(iter(of_kind)))
         of_kind[asked] = found
     return of_kind[asked]  # type: ignore[return-value]
+
+
+def derived(records: Records, asked: Hashable, make: Callable[[], Records]) -> Records:
+    """Return the records that `make()` makes of these: the same ones again where these are promised.
+
+    What is made of them is then remembered too, for as long as they are.
+    """
+    promise: Promise = once(records, DERIVED, asked, lambda: (make(), {}))
+    return promise[0]
+
+
+def _made_of(records: Records, promises: Iterable[Promise]) -> dict[str, dict[Hashable, object]] | None:
+    """Return what was made of promised records, or of records made of such; None of any other."""
+    for one, made in promises:
+        if one is records:
+            return made
+        deeper = _made_of(records, made.get(DERIVED, {}).values())  # type: ignore[arg-type]
+        if deeper is not None:
+            return deeper
+    return None

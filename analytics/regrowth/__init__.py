@@ -22,4 +22,6 @@ from analytics.regrowth.single_cases import (
     Forecast, Posterior, chance_below, forecast, forecasts_of_each, posterior, slow_or_low, yields_at,
 )
 from analytics.regrowth.spline import by_zone, natural_basis
-from analytics.regrowth.tables import between_rows
+from analytics.regrowth.tables import (
+    ODD, between_rows, far_off, gaps, leftover, observed, quantiles as leftover_quantiles,
+)

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 from scipy.special import expit, logit
 
 from analytics.errors import ParameterError
@@ -187,7 +187,7 @@ def share_quantities(
 def _limits(estimate: float, draws: np.ndarray, df: float, level: float) -> Quantity:
     inside = float(np.clip(estimate, LEAST_SHARE, 1 - LEAST_SHARE))
     sd = float(np.std(logit(np.clip(draws, EDGE / 2, 1 - EDGE / 2)), ddof=1))
-    half = stats.t.ppf(0.5 + level / 2, df) * sd
+    half = scipy.stats.t.ppf(0.5 + level / 2, df) * sd
     low, high = expit(logit(inside) - half), expit(logit(inside) + half)
     low, high = np.where(low < EDGE, 0.0, low), np.where(high > 1 - EDGE, 1.0, high)
     return Quantity(float(estimate), sd * inside * (1 - inside), float(low), float(high), df)
@@ -236,5 +236,5 @@ def median_quantity(
     steepness = (at[2] - at[0]) / (2 * step)
     sd = float(np.std(draws[:, 1], ddof=1)) / max(steepness, 1e-9)
     df = degrees(dist.fit, zone)
-    half = stats.t.ppf(0.5 + level / 2, df) * sd
+    half = scipy.stats.t.ppf(0.5 + level / 2, df) * sd
     return Quantity(month, month * sd, month * np.exp(-half), month * np.exp(half), df)

@@ -86,7 +86,8 @@ class Emergence:
     supported), `maturity_month`, `reached` (the plateau, by the data). `planted_cv` and `reader_cv` are what
     errors of planted density and the habits of readers add to the plateau, as a share of it; `habit_cv` what
     all readers have in common. `shared` (p,) each: how far the fixed effects move with one standard error of
-    what all placements share; `native` the loss of native hair they rest on.
+    what all placements share; `native` the loss of native hair they rest on. Per row of `regrowth.rows_for`:
+    the density `expected`, and residuals made `independent` (n,).
     """
 
     curve: str
@@ -131,6 +132,8 @@ class Emergence:
     n_passes: int
     checks: dict[str, bool]
     words: tuple[str, ...]
+    expected: np.ndarray
+    independent: np.ndarray
 
     def shape_at(self, beta: np.ndarray) -> Shape:
         """Return the shape of the curve at fixed effects (..., p), as `curves.share` takes it."""
@@ -336,6 +339,8 @@ def _as_emergence(layout: Layout, found, cluster, error: CountError, dropped: in
         n_passes=found.n_iterations,
         checks=_named_checks(found, cluster, reached, dropped, layout),
         words=_in_words(layout, reached, dropped),
+        expected=found.working.mean,
+        independent=cluster.independent,
     )
 
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import csr_array
+import scipy
 
 from analytics import measurement
 from analytics.measurement import CountError
@@ -273,7 +273,7 @@ def sums(of: Placements, by: Shared, grid: Grid) -> Sums:
 
     def total(values: np.ndarray, by_row: np.ndarray) -> np.ndarray:
         """Sum values times a number a row over each region's rows."""
-        adds = csr_array((by_row, np.arange(n), starts), shape=(shape[0], n))
+        adds = scipy.sparse.csr_array((by_row, np.arange(n), starts), shape=(shape[0], n))
         return (adds @ values.reshape(n, -1)).reshape(shape)
 
     A = total(w, of.kept**2) + 1 / of.native_var[:, None, None]

@@ -21,7 +21,7 @@ from analytics.numerics import mixed
 from analytics.numerics.nonlinear import errors
 from analytics.records import Records
 from analytics.regrowth.rows import select
-from analytics.results import LEVEL, Curve, limits
+from analytics.results import LEVEL, Curve, limits, line
 
 N_KNOTS = 4
 MIN_PATIENTS = 8
@@ -212,23 +212,21 @@ def _band(
     se = np.sqrt(np.einsum("ip,pq,iq->i", L, cov, L))
     df = max(float(here["patient_id"].nunique()) - 1, 1.0)
     mean = L @ beta
-    low, high = limits(mean, se, level=level, df=df)
     return pd.DataFrame(
-        {
-            by: zone,
-            "term": "yield",
-            "x": months,
-            "estimate": mean,
-            "se": se,
-            "ci_low": low,
-            "ci_high": high,
-            "level": level,
-            "unit": "%",
-            "n_patients": here["patient_id"].nunique(),
-            "n_rows": len(here),
-            "df": df,
-            "flag": np.where(months < yields.YIELD_FROM_MONTH, "gain, not yet yield", ""),
-        }
+        line(
+            "yield",
+            mean,
+            "%",
+            by={by: zone},
+            x=months,
+            se=se,
+            ci=limits(mean, se, level=level, df=df),
+            level=level,
+            n_patients=here["patient_id"].nunique(),
+            n_rows=len(here),
+            df=df,
+            flag=np.where(months < yields.YIELD_FROM_MONTH, "gain, not yet yield", ""),
+        )
     )
 
 

@@ -43,6 +43,10 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     if "tex" in run["formats"]:
         workbook.write_latex(staging / RESULTS_FILE, staging / f"{run['name']}.tex", title=title(notebook))
         made.append("tex")
+    if "tables.html" in run["formats"]:
+        to = staging / f"{run['name']}.tables.html"
+        workbook.write_html(staging / RESULTS_FILE, to, title=title(notebook))
+        made.append("tables.html")
     for kind in [kind for kind in PAPERS if kind in run["formats"]]:
         try:
             browser.pdf(target, staging / f"{run['name']}.{kind}", paper=PAPERS[kind])
@@ -56,7 +60,8 @@ def _links(run: dict[str, Any]) -> dict[str, str]:
     """Return what lies beside the report, by word."""
     excel = {"Excel": f"{run['name']}.xlsx"} if "xlsx" in run["formats"] else {}
     latex = {"LaTeX": f"{run['name']}.tex"} if "tex" in run["formats"] else {}
-    return {**excel, **latex, "All numbers (JSON)": RESULTS_FILE, "All reports": "../index.html"}
+    word = {"Word processor": f"{run['name']}.tables.html"} if "tables.html" in run["formats"] else {}
+    return {**excel, **latex, **word, "All numbers (JSON)": RESULTS_FILE, "All reports": "../index.html"}
 
 
 def html(notebook: nbformat.NotebookNode, *, links: Mapping[str, str] | None = None, named: str = "") -> str:

@@ -23,7 +23,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analytics.reports.record import MARK
@@ -31,6 +30,7 @@ from analytics.reports.record import MARK
 if TYPE_CHECKING:
     # Loaded where a notebook is laid out: it takes two seconds, and every command fills templates.
     import nbformat
+    from jinja2 import Environment
 
 TEMPLATES = Path(__file__).parent / "templates"
 SLOTS = ("strip", "answer", "numbers", "pair", "aside", "made", "words", "foot")
@@ -179,6 +179,8 @@ def filled(template: str, **values: Any) -> Markup:
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
     return Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,

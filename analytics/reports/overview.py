@@ -20,6 +20,7 @@ WORD_OF_FORMAT = {
     "letter.pdf": "PDF, Letter",
     "xlsx": "Excel",
     "tex": "LaTeX",
+    "tables.html": "Word processor",
     "ipynb": "Notebook",
 }
 WORD_OF_STATE = {"failed": "Not made", "attention": "Needs attention", "made": "Made"}  # in reading order

@@ -25,6 +25,17 @@ PARAMETERS_TAG = "parameters"
 FOLDERS = ("answers",)  # settings that name a folder which a page reads in the place of records
 QUARTER = "quarter"  # the setting that makes a page one about a quarter; 0 for the last completed one
 PERSON = "patient"  # the setting that makes a page one about a single person
+_OWN = (
+    "a formula of one's own can single out few patients by its coefficients, whatever is withheld beside "
+    "them; expected internal, or a declared study (03_hypothesis_study)"
+)
+# Settings with which a page is made for the clinic alone, and why.
+FOR_THE_CLINIC = {
+    PERSON: "a page about one patient rests on one person, so that nothing of it may be shown outside the "
+    "clinic; expected internal, or a page about all patients",
+    "formula": _OWN,
+    "milestone": _OWN,
+}
 # Settings without which a page would plan for somebody who was not asked about: refused at once.
 NEEDED = {
     "04_case_course": {"patient": "patient=0108"},
@@ -156,11 +167,9 @@ def checked(page: str, given: dict[str, Any], *, as_text: bool = False) -> dict[
         raise ParameterError(_in_words(notebook(page).stem, kind, error)) from None
     chosen = settings.model_dump()
     _refuse_without(notebook(page).stem, kind, chosen)
-    if chosen.get(PERSON) and chosen.get("audience", "internal") != "internal":
-        raise ParameterError(
-            f"{notebook(page).stem}, setting audience: a page about one patient rests on one person, so that "
-            "nothing of it may be shown outside the clinic; expected internal, or a page about all patients"
-        )
+    why = next((FOR_THE_CLINIC[name] for name in FOR_THE_CLINIC if chosen.get(name)), "")
+    if why and chosen.get("audience", "internal") != "internal":
+        raise ParameterError(f"{notebook(page).stem}, setting audience: {why}")
     return chosen
 
 

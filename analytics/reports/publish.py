@@ -25,7 +25,7 @@ from analytics.reports.record import (
     STEP_FILE,
 )
 
-FORMATS = ("html", "ipynb", "xlsx", "tex", "pdf", "letter.pdf")  # pdf is of A4
+FORMATS = ("html", "ipynb", "xlsx", "tex", "tables.html", "pdf", "letter.pdf")  # pdf is of A4
 FAILED = "failed"
 CAUSE_FILE = "cause.txt"
 RUN_FILE = files.RECORD

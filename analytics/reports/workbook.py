@@ -1,4 +1,4 @@
-"""The numbers of a report as an Excel file (a sheet per table, a sheet of meanings), or its tables in LaTeX.
+"""The numbers of a report as an Excel file (a sheet a table, one of meanings), its tables in LaTeX or HTML.
 
 Read from `results.json`, so that they hold what the report shows this audience and nothing else. Text that a
 spreadsheet would take for a formula is written as text; what LaTeX would take for a command is escaped.
@@ -15,6 +15,7 @@ import pandas as pd
 import xlsxwriter
 
 from analytics import files, numbers
+from analytics.reports.layout import filled
 
 MEANINGS = {
     "term": "the quantity",
@@ -36,7 +37,7 @@ MAX_SHEET_NAME = 31
 A4 = 9  # paper, in the words of the file format
 MOST_WIDE = 60  # letters; longer texts are wrapped, not cut
 TENTHS_FROM = 10.0  # numbers as large as this are shown to a tenth
-LATEX_DIGITS = 6  # significant: two more than a page shows
+DIGITS = 6  # significant: two more than a page shows
 _FIXED_DATE = datetime.datetime(2000, 1, 1)
 LATEX_LETTERS = {
     "\\": r"\textbackslash{}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}",
@@ -79,6 +80,24 @@ def write_latex(results: Path, target: Path, *, title: str) -> Path:
     return files.write(target, "\n\n".join(parts) + "\n")
 
 
+def write_html(results: Path, target: Path, *, title: str) -> Path:
+    """Write the tables of a report as plain HTML that word processors open: captions, heads and cells alone.
+
+    Columns that are empty in a whole table are left out.
+    """
+    content = json.loads(results.read_text(encoding="utf-8"))
+    tables = []
+    for name, table in _tables(content):
+        frame = pd.DataFrame(table["rows"], columns=table["columns"]).dropna(axis=1, how="all")
+        heads = [numbers.heading(str(column)) for column in frame]
+        cells = frame.map(lambda value: _digits(value, "\u2212"))
+        rows = cells.to_numpy().tolist()
+        if heads:
+            tables.append({"name": numbers.title_case(numbers.readable(name)), "heads": heads, "rows": rows})
+    said = {"title": title, "answer": content["answer"], "banner": content.get("banner", "")}
+    return files.write(target, filled("tables", tables=tables, **said) + "\n")
+
+
 def _latex(name: str, table: dict[str, Any]) -> str:
     frame = pd.DataFrame(table["rows"], columns=table["columns"]).dropna(axis=1, how="all")
     caption = _escaped(numbers.title_case(numbers.readable(name)))
@@ -87,12 +106,18 @@ def _latex(name: str, table: dict[str, Any]) -> str:
 
 
 def _said_in_latex(value: Any) -> str:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return _digits(value, "$-$") if is_number else _escaped(_digits(value, ""))
+
+
+def _digits(value: Any, minus: str) -> str:
+    """Return a cell as text, a number with more digits than a page shows."""
     if value is None or value != value:
         return ""
     if isinstance(value, int | float) and not isinstance(value, bool):
-        size = f"{abs(value):.0f}" if float(value).is_integer() else f"{abs(value):.{LATEX_DIGITS}g}"
-        return f"$-${size}" if value < 0 else size
-    return _escaped(str(value))
+        size = f"{abs(value):.0f}" if float(value).is_integer() else f"{abs(value):.{DIGITS}g}"
+        return f"{minus}{size}" if value < 0 else size
+    return str(value)
 
 
 def _escaped(text: str) -> str:

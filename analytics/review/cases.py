@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+import scipy
 
 from analytics.errors import ParameterError
 from analytics.numerics import cusum, regression
@@ -182,7 +182,7 @@ def _grafts(
     part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
     design = _baseline_design(rows, _case_mix(criterion, monitor), base)
     fit = regression.shares(part[base], whole[base], design[base], rows["patient_id"].to_numpy()[base])
-    risk = special.expit(design @ fit.beta)
+    risk = scipy.special.expit(design @ fit.beta)
     odds = monitor.odds_ratio_transection
     added = cusum.count_weights(part, whole, risk, odds, fit.correlation)
     steps = cusum.in_control_counts(whole, risk, odds, fit.correlation)
@@ -219,7 +219,7 @@ def _visits(rows: pd.DataFrame, threshold: float, tau2: float, shared2: float) -
         .sort_values(["at", "session_id"], ignore_index=True)
     )
     sd = np.sqrt(shared2 + (tau2 - shared2 + cases["se2"]) / cases["k"])
-    risk = np.clip(stats.norm.cdf((threshold - cases["mean"]) / sd), LEAST_RISK, 1 - LEAST_RISK)
+    risk = np.clip(scipy.stats.norm.cdf((threshold - cases["mean"]) / sd), LEAST_RISK, 1 - LEAST_RISK)
     return cases.assign(
         observed=(cases["value"] < threshold).astype(float),
         expected=risk,

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+import scipy
 
 from analytics.errors import ParameterError
 from analytics.numerics import regression
@@ -187,7 +187,7 @@ def _lag_1(residual: np.ndarray, month: np.ndarray) -> tuple[float, float]:
     if len(pairs) < 6 or pairs.std(axis=0).min() == 0:
         return np.nan, 1.0
     r = float(np.corrcoef(pairs.T)[0, 1])
-    return r, float(2 * stats.norm.sf(abs(np.arctanh(r)) * np.sqrt(len(pairs) - 3)))
+    return r, float(2 * scipy.stats.norm.sf(abs(np.arctanh(r)) * np.sqrt(len(pairs) - 3)))
 
 
 def _wider(fit: _Segmented, combination: np.ndarray, level: float) -> regression.Contrast:
@@ -264,7 +264,11 @@ def _line_of_detectable(
 ) -> dict[str, Any]:
     """Return the step whose 95 % interval would exclude none 8 times in 10."""
     can_tell = np.isfinite(step.se) and np.isfinite(step.df)
-    size = (stats.t.ppf(0.975, step.df) + stats.t.ppf(0.8, step.df)) * step.se if can_tell else np.nan
+    size = (
+        (scipy.stats.t.ppf(0.975, step.df) + scipy.stats.t.ppf(0.8, step.df)) * step.se
+        if can_tell
+        else np.nan
+    )
     value = float(np.exp(size) if fit.of_odds else size)
     return line(DETECTABLE, value, unit, flag="" if can_tell else "too few to tell", **common)
 
@@ -284,7 +288,7 @@ def _path(
         for month in at:
             fitted = _wider(fit, np.array([1.0, month, after, month * after]), level)
             value = np.array([fitted.estimate, fitted.low, fitted.high])
-            value = 100 * special.expit(value) if fit.of_odds else value
+            value = 100 * scipy.special.expit(value) if fit.of_odds else value
             lines.append(
                 line(
                     term,

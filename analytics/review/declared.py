@@ -9,6 +9,8 @@ from typing import Annotated, Literal, get_args
 import pydantic
 from pydantic import ConfigDict, Field, StringConstraints
 
+from analytics.followup import Planned
+
 Word = Annotated[str, StringConstraints(min_length=1)]
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$")]
 Method = Literal["FUT", "FUE", "combined"]
@@ -25,7 +27,7 @@ class Declared(pydantic.BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class PlannedVisit(Declared):
+class PlannedVisit(Planned, Declared):
     """A planned visit, its window in months, whom it is for and whether the zones are counted then."""
 
     month: float = Field(gt=0, le=120)
@@ -33,16 +35,6 @@ class PlannedVisit(Declared):
     late: float = Field(ge=0, le=12)
     zones: tuple[Zone, ...] = ALL_ZONES
     counted: bool = True
-
-    @property
-    def opens(self) -> float:
-        """Month at which the window opens."""
-        return self.month - self.early
-
-    @property
-    def closes(self) -> float:
-        """Month at which the window closes."""
-        return self.month + self.late
 
 
 # For a clinic that has declared none: common practice, no source.

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+import scipy
 
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import funnel, proportions, regression
@@ -160,7 +160,7 @@ def shares(rows: pd.DataFrame, by: str, case_mix: tuple[str, ...], level: float)
     for name, mine, (versus, others) in _set_apart(_each(rows, by), against):
         expected = np.nan
         if others is not None:
-            expected = float(np.average(special.expit(design[mine] @ others), weights=whole[mine]))
+            expected = float(np.average(scipy.special.expit(design[mine] @ others), weights=whole[mine]))
         raw = _raw_share(part[mine], whole[mine], who[mine], level)
         df = versus.df if np.isfinite(versus.df) else max(float(mine.sum()) - 1.0, 1.0)
         power = _power_of_doubling(overall, whole, mine, df)
@@ -218,7 +218,7 @@ def shrunken(compared: list[Compared], of_odds: bool, level: float) -> list[tupl
     se = np.array([c.raw.se for c in compared])
     if of_odds:
         with np.errstate(divide="ignore", invalid="ignore"):
-            se, value = se / (value * (1 - value)), special.logit(value)
+            se, value = se / (value * (1 - value)), scipy.special.logit(value)
     usable = np.isfinite(value) & np.isfinite(se) & (se > 0)
     out = [(np.nan, np.nan, np.nan)] * len(compared)
     if usable.sum() < 2:
@@ -226,7 +226,7 @@ def shrunken(compared: list[Compared], of_odds: bool, level: float) -> list[tupl
     drawn = funnel.shrink(value[usable], se[usable], level=level)
     for i, k in enumerate(np.flatnonzero(usable)):
         three = np.array([drawn.estimate[i], drawn.low[i], drawn.high[i]])
-        a, b, c = special.expit(three) if of_odds else three
+        a, b, c = scipy.special.expit(three) if of_odds else three
         out[k] = (float(a), float(b), float(c))
     return out
 
@@ -281,7 +281,7 @@ def _chance(shift: float, se: float, df: float) -> float:
     """Return the chance that a 95 % interval excludes no difference, on the side of a true shift."""
     if not (np.isfinite(se) and np.isfinite(df) and se > 0):
         return np.nan
-    return float(stats.nct.sf(stats.t.ppf(0.975, df), df, shift / se))
+    return float(scipy.stats.nct.sf(scipy.stats.t.ppf(0.975, df), df, shift / se))
 
 
 def _compared(
@@ -491,6 +491,6 @@ def _with_funnel_flags(
 
 def _outside(z: float) -> str:
     for level, name in ((0.999, "99.8 %"), (0.975, "95 %")):
-        if abs(z) > stats.norm.ppf(level):
+        if abs(z) > scipy.stats.norm.ppf(level):
             return f"{'above' if z > 0 else 'below'} the {name} limits"
     return ""

@@ -15,7 +15,7 @@ import pandas as pd
 
 from analytics import followup, yields
 from analytics.errors import ParameterError
-from analytics.records import Records
+from analytics.records import Records, derived
 from analytics.results import limits
 from analytics.review.declared import PlannedVisit
 
@@ -171,6 +171,10 @@ def as_at(records: Records, quarter: int) -> Records:
 
     Therapies that start later go, and a stop that lies later is not yet known.
     """
+    return derived(records, ("as at", quarter), lambda: _as_at(records, quarter))
+
+
+def _as_at(records: Records, quarter: int) -> Records:
     end = last_month(quarter)
     sessions = records.sessions[records.sessions["register_month"] <= end]
     begun = set(sessions["session_id"])

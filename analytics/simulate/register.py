@@ -182,42 +182,6 @@ def _latent(patients, sessions, placements, rows, readers, truth) -> Latent:
     return Latent(out, readings, people, done, readers, truth)
 
 
-def true_yields(latent: Latent, months) -> np.ndarray:
-    """Return the true yield of every placement (j, m) at months, percent of planted hairs.
-
-    Examples
-    --------
-    >>> _, latent = register(5, seed=2)
-    >>> bool(np.allclose(true_yields(latent, [1e6])[:, 0], latent.placements["plateau_pct"], atol=1e-6))
-    True
-    """
-    months = np.atleast_1d(np.asarray(months, dtype=float))
-    placed, truth = latent.placements, latent.truth
-    shape = placed["zone"].map({z: t.shape for z, t in truth.zones.items()}).to_numpy(dtype=float)
-    ratio = months / placed["half_month"].to_numpy()[:, None]
-    return placed["plateau_pct"].to_numpy()[:, None] * emerged(ratio, shape[:, None], curve=truth.curve)
-
-
-def drawn_placements(
-    truth: Truth, zone: str, *, n: int = 100_000, seed: int = 1
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return true plateau (percent) and half month of placements of a zone, (n,) each.
-
-    No covariate has an effect; failures of a stated number are not among them. A true share past a milestone
-    is a mean over these.
-    """
-    rng = np.random.default_rng(seed)
-    of = truth.zones[zone]
-    z = rng.standard_normal((4, n))
-    apart = truth.plateau_sd_patient * z[0] + truth.plateau_sd_placement * z[1]
-    plateau = clinic.plateaus(np.full(n, of.plateau_yield), apart, truth)
-    is_poor = rng.random(n) < truth.poor_growth
-    plateau = np.where(is_poor, rng.uniform(0, truth.poor_growth_below, n), plateau)
-    r = truth.plateau_with_tempo
-    tempo = truth.log_tempo_sd_patient * (np.sqrt(1 - r**2) * z[2] + r * z[0])
-    return plateau, of.half_month * np.exp(tempo + truth.log_tempo_sd_placement * z[3])
-
-
 def as_records(tables: dict[str, pd.DataFrame]) -> Records:
     """Return the tables as `Records`, typed and filled as `records.load` does, but without its checks.
 

@@ -31,6 +31,5 @@ from analytics.study.questions import (
     warnings,
 )
 from analytics.study.report import HANGS, exposure_in_words, outcome_in_words
-from analytics.study.robustness import ODD, observed
 from analytics.study.rows import Reading, of_everyone, sample
 from analytics.study.synthetic import synthetic

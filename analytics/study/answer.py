@@ -17,14 +17,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.records import Records
 from analytics.results import line
 from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, too_few, unknown
-from analytics.study.outcomes import milestone, risk_difference, tempo
-from analytics.study.plan import RATIOS, Analysis, Plan
+from analytics.study.outcomes import milestone, of_curve, risk_difference
+from analytics.study.plan import NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Background, Reading, Sample, sample
 
 CANNOT_TELL = "cannot tell"
@@ -92,8 +92,8 @@ def _difference(low: float, high: float, matters: float, p: float, alpha: float)
 
 
 def _equivalence(effect: Effect, low: float, high: float, margin: float) -> tuple[str, float]:
-    below = stats.t.sf((effect.estimate + margin) / effect.se, effect.df)
-    above = stats.t.sf((margin - effect.estimate) / effect.se, effect.df)
+    below = scipy.stats.t.sf((effect.estimate + margin) / effect.se, effect.df)
+    above = scipy.stats.t.sf((margin - effect.estimate) / effect.se, effect.df)
     if -margin < low and high < margin:
         return EQUIVALENT, float(max(below, above))
     outside = high < -margin or low > margin
@@ -105,7 +105,7 @@ def _non_inferiority(
 ) -> tuple[str, float]:
     sign = 1.0 if better == "higher" else -1.0
     worst, best = (low, high) if sign > 0 else (-high, -low)
-    p = float(stats.t.sf((sign * effect.estimate + margin) / effect.se, effect.df))
+    p = float(scipy.stats.t.sf((sign * effect.estimate + margin) / effect.se, effect.df))
     if worst > -margin:
         return NOT_INFERIOR, p
     return (INFERIOR if best < -margin else CANNOT_TELL), p
@@ -139,7 +139,7 @@ def needed(effect: Effect, size: float, tail: float, power: float) -> float:
     """
     if not (effect.is_known and size > 0):
         return np.nan
-    wanted = size / (stats.norm.isf(tail) + stats.norm.ppf(power))
+    wanted = size / (scipy.stats.norm.isf(tail) + scipy.stats.norm.ppf(power))
     return float(np.ceil(effect.n_patients * (effect.se / wanted) ** 2))
 
 
@@ -174,7 +174,7 @@ def answer(
         As in `rows.sample`.
     """
     given = sample(records, plan, analysis, reading=reading, visits=visits, known=known)
-    if analysis.outcome.kind in RATIOS:
+    if analysis.outcome.kind in NO_UNIT_VALUE:
         return _of_times(records, plan, analysis, given)
     return of_sample(given, plan, analysis)
 
@@ -218,8 +218,8 @@ def _estimated(analysis: Analysis, form: str, seen: pd.DataFrame, columns: Colum
 
 
 def _of_times(records: Records, plan: Plan, analysis: Analysis, given: Sample) -> Answer:
-    if analysis.outcome.kind == "tempo":
-        effect, units = tempo(records, plan, given)
+    if analysis.outcome.kind in OF_CURVE:
+        effect, units = of_curve(records, plan, analysis, given)
     else:
         effect, units = milestone(records, plan, analysis, given)
     held = tuple(v for v in plan.adjusted_for if v != given.exposure.variable)

@@ -20,7 +20,7 @@ from analytics.numerics import proportions, weighting
 from analytics.results import Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, effect_row, margins
 from analytics.study.effects import Effect, common_words, of_plan, paired, unknown, weighted
-from analytics.study.plan import RATIOS, VARIABLES, Plan, in_words
+from analytics.study.plan import NO_UNIT_VALUE, VARIABLES, Plan, in_words
 from analytics.study.rows import is_number
 
 ALIKE = 0.1
@@ -171,7 +171,7 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
 
 def _weighted_and_matched(found: Answer, plan: Plan) -> dict[str, Effect]:
     units = found.units
-    if found.analysis.outcome.kind in RATIOS or found.given.exposure.is_number or not len(units):
+    if found.analysis.outcome.kind in NO_UNIT_VALUE or found.given.exposure.is_number or not len(units):
         none = unknown(NO_WEIGHTS, units, is_ratio=found.effect.is_ratio)
         return {"weighted by propensity": none, "matched on zone": none}
     if found.analysis.outcome.kind in BINARY:

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics import non_inferiority, proportions
@@ -24,13 +24,13 @@ from analytics.records import Records
 from analytics.results import Curve, line
 from analytics.study.answer import BINARY
 from analytics.study.effects import Effect, arrays, fitted, normal, of_plan, start_of, too_few
-from analytics.study.outcomes import milestone, risk_difference, spans, tempo
-from analytics.study.plan import RATIOS, Analysis, Plan
+from analytics.study.outcomes import milestone, of_curve, risk_difference, spans
+from analytics.study.plan import NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Sample, sample
 
 N_SIMULATIONS = 400
 # What an exchange costs decides how many there are; a tempo fit takes seconds.
-N_EXCHANGES = {"tempo": 3, "milestone": 60, "complication": 100, "would_choose_again": 100}
+N_EXCHANGES = {**dict.fromkeys(OF_CURVE, 3), "milestone": 60, "complication": 100, "would_choose_again": 100}
 N_ON_CURVE = 41
 # A power from so few draws is no percentage: the closed form from their mean error is given instead.
 FEWEST_DRAWS = 50
@@ -54,12 +54,12 @@ class Draws:
 
     def power(self, effect: float, alpha: float) -> float:
         """Return the share of draws that find an effect, 0 to 1 (log scale for a ratio)."""
-        reach = stats.t.isf(alpha / 2, self.df) * self.se
+        reach = scipy.stats.t.isf(alpha / 2, self.df) * self.se
         return float((np.abs(self.estimate + effect) > reach).mean())
 
     def power_at_margin(self, margin: float, tail: float, *, both: bool) -> float:
         """Return the share of draws, without a true difference, that keep within the margin, 0 to 1."""
-        reach = stats.t.isf(tail, self.df) * self.se
+        reach = scipy.stats.t.isf(tail, self.df) * self.se
         lower = self.estimate - reach > -margin
         return float((lower & (self.estimate + reach < margin)).mean() if both else lower.mean())
 
@@ -121,7 +121,7 @@ def _seen(records: Records, plan: Plan, analysis: Analysis, given: Sample) -> pd
 def draws(records: Records, plan: Plan, analysis: Analysis, given: Sample, *, n: int) -> Draws:
     """Return the declared model's answers where there is no effect."""
     rng = np.random.default_rng(plan.seed)
-    if analysis.outcome.kind in (*RATIOS, *BINARY):
+    if analysis.outcome.kind in (*NO_UNIT_VALUE, *BINARY):
         return _exchanged(records, plan, analysis, given, rng)
     return _simulated(given, plan, rng, n)
 
@@ -163,8 +163,8 @@ def _exchanged(
     found = []
     for _ in range(n):
         mixed = replace(given, units=exchange(given.units, rng))
-        if analysis.outcome.kind == "tempo":
-            effect, _ = tempo(records, plan, mixed)
+        if analysis.outcome.kind in OF_CURVE:
+            effect, _ = of_curve(records, plan, analysis, mixed)
         elif analysis.outcome.kind == "milestone":
             effect, _ = milestone(records, plan, analysis, mixed)
         else:
@@ -228,11 +228,11 @@ def _margin_rows(
     margin = float(np.log(margin)) if drawn.is_ratio else margin
     se, df = drawn.size()
     wanted = (1 + plan.power) / 2 if both else plan.power
-    smallest = float(stats.t.isf(plan.tail, df) + stats.t.ppf(wanted, df)) * se
+    smallest = float(scipy.stats.t.isf(plan.tail, df) + scipy.stats.t.ppf(wanted, df)) * se
     term = f"smallest margin with {100 * plan.power:g} % power"
     rows = [line(term, _shown(smallest, drawn), analysis.unit, **counts)]
     if len(drawn.se) >= FEWEST_DRAWS:
-        at_margin = float((drawn.estimate - stats.t.isf(plan.tail, drawn.df) * drawn.se > 0).mean())
+        at_margin = float((drawn.estimate - scipy.stats.t.isf(plan.tail, drawn.df) * drawn.se > 0).mean())
         for name, share in (
             ("power at the margin, no true difference, simulated",
              drawn.power_at_margin(margin, plan.tail, both=both)),
@@ -315,9 +315,9 @@ def closed_form(seen: pd.DataFrame, given: Sample, plan: Plan, drawn: Draws, mat
         if min(n) >= 2:
             return closed.t_test_power(matters / np.sqrt(total), n[0], alpha=plan.alpha, ratio=n[1] / n[0])
     se, df = drawn.size()
-    reach = stats.t.isf(plan.alpha / 2, df)
+    reach = scipy.stats.t.isf(plan.alpha / 2, df)
     shift = matters / se
-    return float(stats.nct.sf(reach, df, shift) + stats.nct.cdf(-reach, df, shift))
+    return float(scipy.stats.nct.sf(reach, df, shift) + scipy.stats.nct.cdf(-reach, df, shift))
 
 
 def closed_power(given: Sample, plan: Plan, analysis: Analysis) -> tuple[float, int]:
@@ -372,7 +372,7 @@ def _path(drawn: Draws, plan: Plan, analysis: Analysis) -> pd.DataFrame:
     if len(drawn.se) >= FEWEST_DRAWS:
         share = np.array([drawn.power(e, plan.alpha) for e in effect])
     else:
-        reach = stats.t.isf(plan.alpha / 2, df)
-        share = stats.nct.sf(reach, df, effect / se) + stats.nct.cdf(-reach, df, effect / se)
+        reach = scipy.stats.t.isf(plan.alpha / 2, df)
+        share = scipy.stats.nct.sf(reach, df, effect / se) + scipy.stats.nct.cdf(-reach, df, effect / se)
     x = np.exp(effect) if drawn.is_ratio else effect
     return pd.DataFrame({"term": "power", "x": x, "estimate": 100 * share, "unit": "%"})

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics import diagnostics, mixed, proportions, regression
@@ -162,7 +162,7 @@ class Effect:
         if self.counts:
             found = proportions.difference(*self.counts, level=level)
             return 100 * float(found.low), 100 * float(found.high)
-        half = float(stats.t.ppf(0.5 + level / 2, self.df)) * self.se
+        half = float(scipy.stats.t.ppf(0.5 + level / 2, self.df)) * self.se
         return self.estimate - half, self.estimate + half
 
     @property
@@ -170,7 +170,7 @@ class Effect:
         """Two-sided p-value against no effect."""
         if self.p_value is not None:
             return self.p_value
-        return float(2 * stats.t.sf(abs(self.estimate) / self.se, self.df)) if self.se > 0 else np.nan
+        return float(2 * scipy.stats.t.sf(abs(self.estimate) / self.se, self.df)) if self.se > 0 else np.nan
 
     @property
     def is_known(self) -> bool:

@@ -17,7 +17,7 @@ from analytics.study.effects import FEWEST_PAIRS, FEWEST_PATIENTS, design, pairs
 from analytics.study.plan import (
     FAILED_PHOTOGRAPH,
     FILTERS,
-    RATIOS,
+    NO_UNIT_VALUE,
     THERAPY_START,
     Analysis,
     Exposure,
@@ -40,8 +40,9 @@ LARGEST = {
     "points of yield": 30.0, "points": 30.0, "points of 10": 4.0, "ratio": 2.0,
 }  # fmt: skip
 BETTER = {
-    "yield_at_maturity": "higher", "satisfaction": "higher", "would_choose_again": "higher",
-    "complication": "lower", "transection": "lower", "tempo": "lower", "milestone": "lower",
+    "yield_at_maturity": "higher", "plateau_yield": "higher", "satisfaction": "higher",
+    "would_choose_again": "higher", "complication": "lower", "transection": "lower", "tempo": "lower",
+    "milestone": "lower",
 }  # fmt: skip
 PATIENTS_A_COLUMN = 3  # fewer patients than this per column held equal leave little to compare (assumed)
 FEWEST_VALUES = 3
@@ -307,7 +308,7 @@ def _designs(inside: pd.DataFrame, analysis: Analysis, at: str) -> list[str]:
 
 def _power(plan: Plan, records: Records, analysis: Analysis, at: str) -> list[str]:
     """Return a notice where the units with an outcome today give less power than declared."""
-    if analysis.outcome.kind in RATIOS or plan.exposure_of(analysis).is_number:
+    if analysis.outcome.kind in NO_UNIT_VALUE or plan.exposure_of(analysis).is_number:
         return []
     try:
         share, n = closed_power(sample(records, plan, analysis), plan, analysis)

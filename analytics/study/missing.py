@@ -30,7 +30,7 @@ from analytics.results import Curve, Result, counted, line
 from analytics.study.answer import BINARY, Answer, effect_row, judge, margins
 from analytics.study.effects import Effect, independent, normal, of_plan, start_of, unknown, weighted
 from analytics.study.outcomes import bounds
-from analytics.study.plan import RATIOS, Plan
+from analytics.study.plan import NO_UNIT_VALUE, Plan
 from analytics.yields import expected_variance
 
 N_IMPUTATIONS = 30
@@ -50,7 +50,7 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
         effects["all readings from month 6, missing at random"] = _guarded(
             _all_readings, records, found, plan
         )
-    if kind not in RATIOS and found.effect.is_known:
+    if kind not in NO_UNIT_VALUE and found.effect.is_known:
         effects["weighted for being seen"] = _guarded(_weighted_for_seen, found, plan)
         if kind not in BINARY:
             effects["imputed, missing at random"] = _guarded(_imputed, found, plan)
@@ -58,7 +58,7 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
     if kind in BINARY:
         rows += _bound_rows(found, level)
     due = found.given.due
-    lost = int(due["y"].isna().sum()) if kind not in RATIOS else 0
+    lost = int(due["y"].isna().sum()) if kind not in NO_UNIT_VALUE else 0
     lost_of_due = counted(lost, of=len(due))
     method = f"{lost_of_due} units due have no outcome; {N_IMPUTATIONS} imputations, seed {plan.seed}"
     checks = {f"{t}: {k}": bool(v) for t, e in effects.items() for k, v in e.checks.items() if not v}
@@ -218,7 +218,7 @@ def tipping(found: Answer, plan: Plan) -> Result:
         is the answer by points added. A plain Result with a flag where nothing can be imputed.
     """
     analysis = found.analysis
-    fits = analysis.outcome.kind not in (*RATIOS, *BINARY) and not found.given.exposure.is_number
+    fits = analysis.outcome.kind not in (*NO_UNIT_VALUE, *BINARY) and not found.given.exposure.is_number
     if not fits or not found.effect.is_known:
         return _no_tipping(found, "a tipping point is made for numbers in two groups; see the bounds")
     try:

@@ -4,8 +4,9 @@ Milestone: first readings at or above so many percent of planted hairs, known to
 (`milestones.intervals`); a log-logistic time-ratio model with errors over patients, above 25 % with a share
 that never reaches. Beside it Sun's score test, patients exchanged within session number.
 
-Tempo: the emergence model on density (`regrowth`) with the exposure both on the plateau and on log half
-month, so that fewer hairs are not taken for later ones; where a zone is compared, the ratio of half months.
+Tempo and plateau: the emergence model on density (`regrowth`) with the exposure both on the plateau and on
+log half month, so that fewer hairs are not taken for later ones, nor late ones for fewer; where a zone is
+compared, the ratio of half months, or the difference of plateaus.
 Errors are robust over patients; t limits with the patients of the smaller group less one.
 
 A complication, or a yes of the patient: marginal logistic regression over patients (`numerics.regression`),
@@ -24,7 +25,7 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics import measurement, milestones
 from analytics.errors import FitError, ParameterError
@@ -97,7 +98,7 @@ def _fit(y: np.ndarray, columns: Columns, patient: np.ndarray):
 
 
 def _p_odds(fit: regression.MarginalFit) -> float:
-    return float(2 * stats.t.sf(abs(fit.beta[0]) / np.sqrt(fit.cov[0, 0]), fit.df))
+    return float(2 * scipy.stats.t.sf(abs(fit.beta[0]) / np.sqrt(fit.cov[0, 0]), fit.df))
 
 
 def _carried(columns: Columns, y: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -128,12 +129,12 @@ def _plain(units: pd.DataFrame) -> Effect:
     if not len(a) or not len(b):
         return unknown("a group is empty", units)
     found = proportions.difference(a.sum(), len(a), b.sum(), len(b))
-    se = POINTS * float(found.high - found.low) / (2 * stats.norm.ppf(0.5 + LEVEL / 2))
+    se = POINTS * float(found.high - found.low) / (2 * scipy.stats.norm.ppf(0.5 + LEVEL / 2))
     counts = (float(a.sum()), float(len(a)), float(b.sum()), float(len(b)))
     table = [[counts[0], counts[1] - counts[0]], [counts[2], counts[3] - counts[2]]]
     return Effect(
         POINTS * float(found.estimate), se, np.inf, len(first), len(first), NEWCOMBE,
-        p_value=float(stats.fisher_exact(table).pvalue), counts=counts,
+        p_value=float(scipy.stats.fisher_exact(table).pvalue), counts=counts,
         notes=("no event in a group, or nothing but events",),
         more={
             "risk_compared": POINTS * float(a.mean()), "risk_reference": POINTS * float(b.mean()),
@@ -249,12 +250,16 @@ def _family_fit(left, right, made: Columns, patient, never):
     return None, ()
 
 
-def tempo(records: Records, plan: Plan, given: Sample) -> tuple[Effect, pd.DataFrame]:
-    """Return the ratio of half months (log scale), plateau held apart, and the units with reasons."""
+def of_curve(records: Records, plan: Plan, analysis: Analysis, given: Sample) -> tuple[Effect, pd.DataFrame]:
+    """Return the ratio of half months (log scale) or the difference of plateaus, and the units with reasons.
+
+    One model for both: tempo and plateau are each free to differ, so that neither is taken for the other.
+    """
+    is_ratio = analysis.outcome.kind == "tempo"
     rows, units = _emergence_rows(records, given)
     seen = units[units["reason"].eq("")]
     if few := too_few(seen, is_number=given.exposure.is_number):
-        return unknown(few, seen, is_ratio=True), units
+        return unknown(few, seen, is_ratio=is_ratio), units
     try:
         layout, found, dropped = fit_or_simplify(
             partial(_lay_out, rows, plan, given),
@@ -263,8 +268,8 @@ def tempo(records: Records, plan: Plan, given: Sample) -> tuple[Effect, pd.DataF
         )
     except FitError:
         why = "the emergence model does not settle on these placements"
-        return unknown(why, seen, is_ratio=True), units
-    return _ratio_of_half_months(layout, found, dropped, seen, given), units
+        return unknown(why, seen, is_ratio=is_ratio), units
+    return _compared(layout, found, dropped, seen, given, is_ratio=is_ratio), units
 
 
 def _lay_out(rows: EmergenceRows, plan: Plan, given: Sample, sharing: int) -> Layout:
@@ -312,29 +317,40 @@ def _add(layout: Layout, parameter: int, columns: np.ndarray) -> None:
     layout.start[parameter] = np.append(layout.start[parameter], np.zeros(added))
 
 
-def _zones(layout: Layout, x: np.ndarray) -> np.ndarray:
-    """Return the contrast of log half months: compared zones less reference zones, weighed by readings."""
-    means = [layout.designs[HALF][x == g].mean(axis=0) for g in (1.0, 0.0)]
+def _zones(layout: Layout, x: np.ndarray, parameter: int) -> np.ndarray:
+    """Return the contrast of a parameter: compared zones less reference zones, weighed by readings."""
+    means = [layout.designs[parameter][x == g].mean(axis=0) for g in (1.0, 0.0)]
     return means[0] - means[1]
 
 
-def _ratio_of_half_months(layout: Layout, found, dropped: int, seen: pd.DataFrame, given: Sample) -> Effect:
-    n_half = layout.designs[HALF].shape[1]
+def _contrast(layout: Layout, given: Sample, parameter: int) -> np.ndarray:
+    """Return the weights of a parameter's columns that give the effect of what is compared."""
+    if given.exposure.variable == "zone":
+        return _zones(layout, layout.rows.frame["x"].to_numpy(dtype=float), parameter)
+    # The exposure stands behind a parameter's own columns: zones and case mix, or groups of tempo.
+    own = len(layout.rows.zones) + len(layout.rows.mix) if parameter == PLATEAU else None
+    return np.eye(layout.designs[parameter].shape[1])[-1 if own is None else own]
+
+
+def _compared(
+    layout: Layout, found, dropped: int, seen: pd.DataFrame, given: Sample, *, is_ratio: bool
+) -> Effect:
+    parameter = HALF if is_ratio else PLATEAU
     weights = np.zeros(len(found.beta))
-    x = layout.rows.frame["x"].to_numpy(dtype=float)
-    is_zone = given.exposure.variable == "zone"
-    weights[found.slices[HALF]] = _zones(layout, x) if is_zone else np.eye(n_half)[-1]
+    weights[found.slices[parameter]] = _contrast(layout, given, parameter)
     cov = _robust(layout, found)
     groups = [int(seen.loc[seen["x"].eq(g), "patient_id"].nunique()) for g in (0.0, 1.0)]
     n_patients = int(seen["patient_id"].nunique())
     df = (n_patients if given.exposure.is_number else min(groups)) - 1.0
     notes = () if not dropped else ("spreads of tempo could not all be estimated and are left out",)
+    what, free = (
+        ("ratio of half months", "the plateau") if is_ratio else ("difference of plateaus", "the tempo")
+    )
     return Effect(
         float(weights @ found.beta), float(np.sqrt(weights @ cov @ weights)), max(df, 1.0), n_patients,
         len(layout.y),
-        f"ratio of half months: emergence model on density ({USUAL_CURVE}), the plateau free to differ, "
-        "errors over patients",
-        is_ratio=True, checks={"converged": bool(found.converged)}, notes=notes,
+        f"{what}: emergence model on density ({USUAL_CURVE}), {free} free to differ, errors over patients",
+        is_ratio=is_ratio, checks={"converged": bool(found.converged)}, notes=notes,
     )  # fmt: skip
 
 

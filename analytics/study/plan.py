@@ -30,14 +30,9 @@ VARIABLES = (
     "loss_class", "hair_calibre_um", "curl", "contrast", "grafts",
 )  # fmt: skip
 OutcomeKind = Literal[
-    "yield_at_maturity",
-    "tempo",
-    "milestone",
-    "complication",
-    "satisfaction",
-    "would_choose_again",
-    "transection",
-]
+    "yield_at_maturity", "plateau_yield", "tempo", "milestone", "complication", "satisfaction",
+    "would_choose_again", "transection",
+]  # fmt: skip
 IN_WORDS = {
     "out_of_body_min": "minutes out of the body",
     "holding_temperature_c": "holding temperature (°C)",
@@ -46,13 +41,17 @@ IN_WORDS = {
     "team_id": "team",
     "register_month": "calendar month",
     "age_years": "age",
+    "month": "month of the outcome",
     "hair_calibre_um": "hair calibre",
     "on_therapy": "therapy at the session",
     "recipient": "recipient skin",
 }
 RATIOS = ("tempo", "milestone")
+OF_CURVE = ("tempo", "plateau_yield")  # by the emergence model on all counts
+NO_UNIT_VALUE = (*RATIOS, "plateau_yield")  # no unit has a number of its own
 UNITS = {
     "yield_at_maturity": "points of yield",
+    "plateau_yield": "points of yield",
     "tempo": "ratio",
     "milestone": "ratio",
     "complication": "points",

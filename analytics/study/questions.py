@@ -37,6 +37,7 @@ from analytics.study.lock import Status, reports_on
 from analytics.study.missing import tipping as missing_tipping
 from analytics.study.missing import treatments
 from analytics.study.plan import (
+    NO_UNIT_VALUE,
     RATIOS,
     Analysis,
     Plan,
@@ -347,7 +348,7 @@ def smooth(records: Records, plan: Plan) -> Result:
 
 
 def _on_a_number(plan: Plan) -> Analysis:
-    own = [a for a in plan.analysis if plan.exposure_of(a).is_number and a.outcome.kind not in RATIOS]
+    own = [a for a in plan.analysis if plan.exposure_of(a).is_number and a.outcome.kind not in NO_UNIT_VALUE]
     return own[0] if own else plan.primary
 
 
@@ -419,7 +420,8 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
     found = answer.answer(records, plan, plan.primary)
     if found.given.exposure.is_number:
         return pd.DataFrame()
-    return report.table_one(found, shown_variables(found))
+    followed = ["month"] if plan.primary.outcome.kind == "yield_at_maturity" else []
+    return report.table_one(found, [*shown_variables(found), *followed])
 
 
 def model(records: Records, plan: Plan) -> Result:

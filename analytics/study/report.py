@@ -18,7 +18,7 @@ from analytics.results import Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, effect_row, margins, of_sample
 from analytics.study.effects import Columns, arrays, fitted, normal, of_plan
 from analytics.study.lock import FORGED, NOT_COMPARABLE, Frozen, Status
-from analytics.study.plan import RATIOS, STRATEGIES, Analysis, Exposure, Plan, in_words
+from analytics.study.plan import NO_UNIT_VALUE, STRATEGIES, Analysis, Exposure, Plan, in_words
 from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES, as_words, is_number
 
 # What belongs to the patient is described once per patient of a group, the rest once per unit.
@@ -27,6 +27,7 @@ OF_PATIENT = (
 )  # fmt: skip
 OUTCOME_WORDS = {
     "yield_at_maturity": "yield at the zone's maturity month, percent of planted hairs",
+    "plateau_yield": "plateau: what grows in the end, percent of planted hairs",
     "tempo": "tempo: the month of half the plateau",
     "milestone": "month of the first reading at or above {percent:g} % of planted hairs",
     "complication": "{event}, by month {by_month:g}, among those asked",
@@ -41,8 +42,7 @@ STAGES = (
 )  # fmt: skip
 HANGS = "hangs on one patient"
 SUMMARY = {
-    "yield_at_maturity": "difference of means",
-    "satisfaction": "difference of means",
+    **dict.fromkeys(("yield_at_maturity", "plateau_yield", "satisfaction"), "difference of means"),
     "transection": "difference of ratios of totals",
 }
 
@@ -68,7 +68,7 @@ def flow(found: Answer) -> pd.DataFrame:
     units = found.given.units
     inside = units["reason"].ne(NOT_IN_POPULATION)
     compared = inside & units["x"].notna()
-    is_ratio = found.analysis.outcome.kind in RATIOS
+    is_ratio = found.analysis.outcome.kind in NO_UNIT_VALUE
     due = compared & units["reason"].ne(NOT_DUE)
     every = pd.Series(True, index=units.index)
     stages = dict(zip(STAGES, (every, inside, compared, due, units["reason"].eq("")), strict=True))
@@ -204,7 +204,7 @@ def reasons(found: Answer) -> pd.DataFrame:
     units = found.given.units
     out = units[units["reason"].ne("")]
     early = [out["reason"].eq(NOT_IN_POPULATION), out["x"].isna(), out["reason"].eq(NOT_DUE)]
-    last = STAGES[2] if found.analysis.outcome.kind in RATIOS else STAGES[3]
+    last = STAGES[2] if found.analysis.outcome.kind in NO_UNIT_VALUE else STAGES[3]
     out = out.assign(reached=np.select(early, STAGES[:3], last))
     rows = []
     for (reached, why), own in out.groupby(["reached", "reason"], sort=False):
@@ -286,7 +286,7 @@ def model(found: Answer, plan: Plan) -> Result:
     """
     units, analysis = found.units, found.analysis
     used = found.given.units[["patient_id", "unit_id", "zone", "reason"]]
-    if analysis.outcome.kind in (*RATIOS, *BINARY) or not found.effect.is_known:
+    if analysis.outcome.kind in (*NO_UNIT_VALUE, *BINARY) or not found.effect.is_known:
         none = line(
             "none",
             np.nan,
@@ -369,10 +369,8 @@ def influence(found: Answer, plan: Plan) -> Result:
     """
     units, analysis = found.given.units, found.analysis
     used = units[["patient_id", "unit_id", "zone", "reason"]]
-    if analysis.outcome.kind in RATIOS or not found.effect.is_known:
-        none = line(
-            "none", np.nan, analysis.unit, flag="not made for ratios of months: each refit takes minutes"
-        )
+    if analysis.outcome.kind in NO_UNIT_VALUE or not found.effect.is_known:
+        none = line("none", np.nan, analysis.unit, flag="not made for months and plateaus: it takes minutes")
         return Result(pd.DataFrame([none]), used, "not made for this answer")
     said: list[str] = []
 

@@ -6,43 +6,31 @@ in the region where it was, only where it was, zone average). Each combination g
 model. The grid is not a set of tests: it says how far the answer moves.
 
 Also: is the effect the same in every zone, does a number act in a straight line, and what does the model
-leave over? A patient is judged whole: the distance of all of a patient's units together. Zones and months:
-the mean observed less the mean expected. Quantiles of residuals made independent, and of patients' effects
-over their own scatter, stand against those of a normal distribution; only between the 5th and the 95th
-centile, so that no unit is told.
+leave over (`regrowth.tables` says how; beside residuals stand patients' effects over their own scatter)?
 
 Source: Simonsohn, Simmons & Nelson 2020, Nat Hum Behav 4:1208-1214 (specification curve).
 """
 
 from collections.abc import Collection, Mapping
-from itertools import pairwise, product
+from itertools import product
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analytics import yields
 from analytics.errors import AnalyticsError, FitError
 from analytics.records import Records
-from analytics.regrowth import natural_basis
+from analytics.regrowth import ODD, far_off, gaps, leftover_quantiles, natural_basis, observed
 from analytics.results import Curve, Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, answer, effect_row, margins, row
 from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, independent, of_plan, parts_of
-from analytics.study.plan import RATIOS, Plan, in_words
+from analytics.study.plan import NO_UNIT_VALUE, Plan, in_words
 from analytics.study.rows import Background, Reading, background, reading_of, sample, visit_rows
 
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
 N_ON_CURVE = 41
 FEWEST = 3
-ODD = 0.01  # named where a patient's p-value times the number of patients is under this (Bonferroni)
-MONTHS = (0.0, 9.0, 12.0, 15.0, 18.0, 24.0, np.inf)
-SPANS = tuple(
-    f"from {low:g} to under {high:g} months" if np.isfinite(high) else f"from {low:g} months"
-    for low, high in pairwise(MONTHS)
-)
-FEWEST_FOR_QUANTILES = 20  # no source: a centile then rests on more than one
-CENTILES = np.linspace(0.05, 0.95, 37)
 SAID, OTHER_VERDICT = "said", "another verdict"
 
 
@@ -53,7 +41,7 @@ def by_zone(found: Answer, plan: Plan) -> Result:
     four times the patients of a main effect: no sign of one is no proof of none.
     """
     units, analysis = found.units, found.analysis
-    fits = analysis.outcome.kind not in (*RATIOS, *BINARY) and found.given.has_zone
+    fits = analysis.outcome.kind not in (*NO_UNIT_VALUE, *BINARY) and found.given.has_zone
     if not fits or found.given.exposure.variable == "zone" or not found.effect.is_known:
         return _none(found, "made for numbers measured in zones")
     level = 1 - plan.alpha
@@ -132,7 +120,7 @@ def smooth(found: Answer, plan: Plan) -> Result:
     units, analysis = found.units, found.analysis
     if (
         not found.given.exposure.is_number
-        or analysis.outcome.kind in (*RATIOS, *BINARY)
+        or analysis.outcome.kind in (*NO_UNIT_VALUE, *BINARY)
         or not found.effect.is_known
     ):
         return _none(found, "made for a number compared on a number")
@@ -328,32 +316,6 @@ def _not_for(plan: Plan) -> Result:
     )
 
 
-def observed(frame: pd.DataFrame, y: np.ndarray, expected: np.ndarray, *, month: str) -> pd.DataFrame:
-    """Return the mean observed and expected outcome by zone and by month of the reading.
-
-    Columns: by, group, observed, expected, se (of observed less expected, by patient), n_rows, n_patients.
-    """
-    rows = []
-    own = frame.assign(seen=y, expected=expected).reset_index(drop=True)
-    sides = {"zone": own.get("zone")}
-    if month in own:
-        sides["month"] = pd.cut(own[month], MONTHS, right=False, labels=SPANS)
-    for by, groups in sides.items():
-        if groups is None or groups.isna().all():
-            continue
-        for group, some in own.groupby(groups, observed=True):
-            gaps = (some["seen"] - some["expected"]).groupby(some["patient_id"]).sum()
-            rows.append(
-                {
-                    "by": by, "group": str(group), "observed": some["seen"].mean(),
-                    "expected": some["expected"].mean(), "se": np.sqrt((gaps**2).sum()) / len(some),
-                    "n_rows": len(some), "n_patients": some["patient_id"].nunique(),
-                }
-            )  # fmt: skip
-    columns = ["by", "group", "observed", "expected", "se", "n_rows", "n_patients"]
-    return pd.DataFrame(rows, columns=columns)
-
-
 def leftover(found: Answer, plan: Plan) -> Result:
     """Return what the declared model leaves over; `path` holds the quantiles."""
     units, analysis = found.units, found.analysis
@@ -368,46 +330,14 @@ def leftover(found: Answer, plan: Plan) -> Result:
     parts = parts_of(fit, y, X, variance)
     left = parts.left_over(y, X, patient)
     n = len(left.rows)
-    far = int((left.p_value * n < ODD).sum())
-    rows = [
-        line(
-            "further off than chance allows", 100 * far / n, "% of patients", by={"part": "patients"},
-            basis="share", numerator=far, denominator=n, n_patients=n,
-        )
-    ]  # fmt: skip
-    rows += _gaps(observed(units, y, X @ parts.beta, month="month"), analysis.unit, 1 - plan.alpha)
+    rows = [far_off(left.p_value)]
+    rows += gaps(observed(units, y, X @ parts.beta, month="month"), analysis.unit, 1 - plan.alpha)
     known = left.effect_sd[:, 0] > 0
     shown = {"residuals": left.independent, "patients": left.effect[known, 0] / left.effect_sd[known, 0]}
     return Curve(
         pd.DataFrame(rows), used,
         f"{found.effect.method}; observed less expected with errors by patient, coefficients taken as known",
-        checks={"no_patient_further_off_than_chance_allows": far == 0}, by=("part",), picture="quantiles",
-        path=_quantiles(shown, n), x_name="normal quantile",
+        checks={"no_patient_further_off_than_chance_allows": bool(np.all(left.p_value * n >= ODD))},
+        by=("part",), picture="quantiles",
+        path=leftover_quantiles(shown, n), x_name="normal quantile",
     )  # fmt: skip
-
-
-def _gaps(seen: pd.DataFrame, unit: str, level: float) -> list[dict]:
-    rows = []
-    for one in seen.itertuples():
-        gap = float(one.observed - one.expected)
-        counts: dict[str, Any] = {"n_patients": int(one.n_patients), "n_rows": int(one.n_rows)}
-        ci = limits(gap, float(one.se), level=level) if one.n_patients > 1 else None
-        by = {"part": f"observed less expected, by {one.by}"}
-        rows.append(line(one.group, gap, unit, by=by, se=one.se, ci=ci, level=level, basis="model", **counts))
-    return rows
-
-
-def _quantiles(shown: dict[str, np.ndarray], n_patients: int) -> pd.DataFrame:
-    """Return quantiles against normal ones, and the line on which they would lie."""
-    z = stats.norm.ppf(CENTILES)
-    made = []
-    for part, values in shown.items():
-        if len(values) < FEWEST_FOR_QUANTILES:
-            continue
-        for term, at in (("observed", np.quantile(values, CENTILES)), ("normal distribution", z)):
-            made.append(pd.DataFrame({"part": part, "term": term, "x": z, "estimate": at}))
-    if not made:
-        return pd.DataFrame(columns=["part", "term", "x", "estimate", "unit", "basis", "n_patients"])
-    return pd.concat(made, ignore_index=True).assign(
-        unit="standard deviations", basis="model", n_patients=n_patients
-    )

@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 from scipy.special import expit, logit
 
 from analytics.errors import FitError, ParameterError
@@ -235,8 +235,8 @@ def ratio_of_sums(
     if not is_share:
         return ratio, se, *limits(ratio, se, level=level, df=k - 1)
     if not 0 < ratio < 1 or se == 0:
-        low = stats.beta.ppf((1 - level) / 2, ratio * k, k - ratio * k + 1) if ratio > 0 else 0.0
-        high = stats.beta.ppf((1 + level) / 2, ratio * k + 1, k - ratio * k) if ratio < 1 else 1.0
+        low = scipy.stats.beta.ppf((1 - level) / 2, ratio * k, k - ratio * k + 1) if ratio > 0 else 0.0
+        high = scipy.stats.beta.ppf((1 + level) / 2, ratio * k + 1, k - ratio * k) if ratio < 1 else 1.0
         return ratio, se, float(low), float(high)
     low, high = limits(logit(ratio), se / (ratio * (1 - ratio)), level=level, df=k - 1)
     return ratio, se, float(expit(low)), float(expit(high))

@@ -28,7 +28,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics import mixed
@@ -191,7 +191,7 @@ def _seen_in_controls(records: Records) -> tuple[float, float, int]:
     levels = [(codes, X[:, 1:]), (regions[told], np.ones((len(X), 1)))]
     fit = mixed.fit(apart, X, levels)
     # Few patients: a normal error as wide as the t interval.
-    wider = stats.t.ppf(0.975, max(float(fit.beta_df[1]), 1.0)) / stats.norm.ppf(0.975)
+    wider = scipy.special.stdtrit(max(float(fit.beta_df[1]), 1.0), 0.975) / scipy.special.ndtri(0.975)
     return float(fit.beta[1]), float(fit.beta_se[1]) * wider, len(labels)
 
 

@@ -91,8 +91,9 @@ def by_visit(
     Returns
     -------
     pandas.DataFrame
-        The columns listed in DEVELOPERS.md. None is dropped: `for_headline, for_curve, for_milestone,
-        for_joint` say what a row serves, `why_not_...` holds a code of REASONS where it does not.
+        `yield_pct`, `yield_pct_se`, their parts and the placement's columns. None is dropped: `for_headline,
+        for_curve, for_milestone, for_joint` say what a row serves, `why_not_...` holds a code of REASONS
+        where it does not.
 
     Raises
     ------

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+import scipy
 
 from analytics import measurement
 from analytics.records import Records
@@ -111,13 +111,13 @@ def _noncentral(ratio: float, df: float, p: float) -> float:
 
     def below(size: float) -> float:
         if not np.isfinite(df):
-            return float(stats.ncx2.cdf(2 * ratio, 2, size)) - p
-        return float(stats.ncf.cdf(ratio, 2, df, size)) - p
+            return float(scipy.stats.ncx2.cdf(2 * ratio, 2, size)) - p
+        return float(scipy.stats.ncf.cdf(ratio, 2, df, size)) - p
 
-    central = stats.f.cdf(ratio, 2, df) if np.isfinite(df) else stats.chi2.cdf(2 * ratio, 2)
+    central = scipy.stats.f.cdf(ratio, 2, df) if np.isfinite(df) else scipy.stats.chi2.cdf(2 * ratio, 2)
     if central <= p:
         return 0.0
-    return float(optimize.brentq(below, 1e-9, 4 * ratio + 60.0))
+    return float(scipy.optimize.brentq(below, 1e-9, 4 * ratio + 60.0))
 
 
 def _fullest(swing: Season, low: float, level: float) -> dict:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.linalg import block_diag
+import scipy
 from scipy.special import expit, logit
 
 from analytics.dictionary import MATURITY_MONTH
@@ -154,7 +154,7 @@ def _effects(fit, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, dict]:
             for j, (parameter, _) in enumerate(block.columns):
                 place[parameter, int(group)] = sum(part.shape[0] for part in parts) + j
             parts.append(fit.linear.covariances[b])
-    return np.hstack(columns), block_diag(*parts), place
+    return np.hstack(columns), scipy.linalg.block_diag(*parts), place
 
 
 def _of_region(

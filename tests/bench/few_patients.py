@@ -14,9 +14,13 @@ registers out would keep those in which it came early.
 import sys
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
 import pandas as pd
+import simulated
 from coverage_emergence import base_truth
 
 from analytics import early, records, simulate, yields
@@ -84,7 +88,7 @@ def _covered(read) -> list[dict]:
 @cache
 def _truth(zone: str, month: float) -> float:
     """Return the mean true yield of all placements of a zone there could be at a month."""
-    plateau, half = simulate.drawn_placements(TRUTH, zone)
+    plateau, half = simulated.drawn_placements(TRUTH, zone)
     return float(
         np.mean(plateau * simulate.emerged(month / half, TRUTH.zones[zone].shape, curve=TRUTH.curve))
     )

@@ -31,6 +31,7 @@ SIZE = 200
 # What is planted: points of grafts, of attendances, hairs a graft, points of density, points of yield.
 PLANTED = {"curl": 1.5, "room": 10.0, "lost": 2.0, "uneven": 12.0, "therapy": 20.0}
 ROOM_B, FAILS = 0.4, 0.05
+FIELDS, PHI = 3, simulate.Truth().phi
 AFTER = "begun after it, minus none"
 
 
@@ -61,7 +62,7 @@ def photographed(clinic: Records, more: float, *, seed: int = 1) -> Records:
 def harvested(clinic: Records, hairs: float, *, uneven: float = 0.0, seed: int = 2) -> Records:
     """Return the clinic whose donors are counted in two regions and lose so many hairs for each graft.
 
-    Regions lose that and a normal deviation of `uneven` points of density; unmarked fields of 3 cm2, Poisson.
+    Regions lose that and a normal deviation of `uneven` points of density; three unmarked fields of 1 cm2.
     """
     rng, n = np.random.default_rng(seed), len(clinic.sessions)
     of = clinic.sessions.merge(clinic.patients, on="patient_id", validate="many_to_one")
@@ -71,12 +72,14 @@ def harvested(clinic: Records, hairs: float, *, uneven: float = 0.0, seed: int =
         full = of["donor_hairs_cm2"].astype(float) * rng.normal(1, 0.03, n)
         left = full - hairs * taken - full * rng.normal(0, uneven / 100, n)
         for month, density in ((0.0, full), (11.0, left)):
-            counted = rng.poisson(np.maximum(density, 1) * 3.0) / 3.0
+            # Over-dispersed as the register's other counts are, whose spread the error model takes.
+            here = rng.gamma(np.maximum(density, 1) * FIELDS / (PHI - 1), PHI - 1)
+            counted = rng.poisson(here) / FIELDS
             keys = of[["patient_id", "session_id"]].assign(region_id=region, month=month)
             parts.append(keys.assign(density_hairs_cm2=counted))
     made = pd.concat(parts, ignore_index=True).assign(
-        zone="donor", region_kind="donor", count_number=1, roi_area_cm2=1.0, n_fields=3, roi_marked=False,
-        standard_conditions=True, hair_length="short", reader_id="R1", device_class="D1",
+        zone="donor", region_kind="donor", count_number=1, roi_area_cm2=1.0, n_fields=FIELDS,
+        roi_marked=False, standard_conditions=True, hair_length="short", reader_id="R1", device_class="D1",
     )  # fmt: skip
     counts = clinic.measurements[clinic.measurements["zone"].ne("donor")]
     made = made.reindex(columns=counts.columns).astype(counts.dtypes)
@@ -157,30 +160,39 @@ def whose(clinic: Records, latent: simulate.Latent, seed: int) -> list[dict]:
     return out
 
 
+def summary(table: pd.DataFrame) -> pd.DataFrame:
+    """Return shares answered, found, claimed and inside by question and world.
+
+    The truth of a planted part is that of clinics like these: the mean over all registers.
+    """
+    table = table.astype({"found": float, "claims": float})
+    parts = table[table["question"].str.startswith("planted part")]
+    table["truth"] = table["question"].map(parts.groupby("question")["truth"].mean()).fillna(table["truth"])
+    table["inside"] = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
+    by = table.groupby(["question", "world"])
+    told = by[["answered", "found", "claims", "inside"]].mean().round(3)
+    return told.assign(n=by.size())
+
+
 def main() -> None:
-    """Print found, claimed and covered by question."""
+    """Draw, or read what was drawn, and print found, claimed and covered by question."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--n", type=int, default=100)
-    parser.add_argument("--out", default="")
+    parser.add_argument(
+        "--first", type=int, default=0, help="number of the first register, for a run in parts"
+    )
+    parser.add_argument("--out", default="", help="file for the rows of this run")
+    parser.add_argument("--read", nargs="*", default=(), help="files of earlier runs, summed up instead")
     given = parser.parse_args()
     warnings.simplefilter("ignore")
     rows = []
-    for i in range(given.n):
+    for i in range(given.first, given.first + (0 if given.read else given.n)):
         for kind, effects in (("planted", PLANTED), ("absent", dict.fromkeys(PLANTED, 0.0))):
             rows += [{"world": kind, **row} for row in one_register(FIRST_SEED + i, effects)]
         if given.out:
             pd.DataFrame(rows).to_csv(given.out, index=False)
-    table = pd.DataFrame(rows).astype({"found": float, "claims": float})
-    planted_mean = table[table["question"].str.startswith("planted part")].groupby("question")["truth"].mean()
-    table["truth"] = table["question"].map(planted_mean).fillna(table["truth"])
-    table["inside"] = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
-    # A spread of 0 is the end of what limits can hold.
-    print(
-        table.groupby(["question", "world"])[["answered", "found", "claims", "inside"]]
-        .mean()
-        .round(3)
-        .to_string()
-    )
+    table = pd.concat([pd.read_csv(f) for f in given.read]) if given.read else pd.DataFrame(rows)
+    print(summary(table.reset_index(drop=True)).to_string())
 
 
 if __name__ == "__main__":

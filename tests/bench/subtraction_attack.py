@@ -20,6 +20,7 @@ import json
 import re
 import sys
 import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -215,6 +216,67 @@ def attack_by_limits(truth: Page, shown: Page, applied: disclosure.Rule) -> tupl
                 if small(points[column].iloc[0], applied.threshold) and abs(n - points[column].iloc[0]) < 0.5
             ]
     return tries, finds
+
+
+def attack_by_quarters(
+    truth: dict[int, Page], shown: dict[int, Page], applied: disclosure.Rule
+) -> tuple[int, list[str]]:
+    """Bound the withheld small counts of several quarters' reviews by all of them; return tries and finds.
+
+    Told: four quarters are the sum of the last four, a quarter that of its months. A count that later came
+    out otherwise (answers that came late) is taken as the last review has it.
+    """
+    known, true = Known(), {}
+    for quarter, page in truth.items():
+        true |= dict(_of_periods(page, quarter))
+    for quarter, page in shown.items():
+        for key, n in _of_periods(page, quarter):
+            here, half = known.count(key), (applied.round_to - 1) / 2
+            if true.get(key, n) - half <= n <= true.get(key, n) + half:
+                known.low[here] = max(known.low[here], n - half)
+                known.high[here] = min(known.high[here], n + half)
+    targets = [
+        (here, n, key)
+        for key, n in true.items()
+        if small(n, applied.threshold) and known.high[here := known.count(key)] - known.low[here] > 0.5
+    ]
+    for criterion, column, period, at in true:
+        if period == "month":
+            continue
+        parts = [("quarter", at - back) for back in range(4)]
+        if period == "quarter":
+            parts = [("month", 3 * at - back) for back in range(3)]
+        keys = [(criterion, column, *part) for part in parts]
+        if (
+            all(key in true for key in keys)
+            and sum(true[key] for key in keys) != true[criterion, column, period, at]
+        ):
+            continue
+        one = {known.count(key): 1.0 for key in keys if period != "quarter" or key in true}
+        if one:
+            known.equations.append({**one, known.count((criterion, column, period, at)): -1.0})
+    return len(targets), _bounded(known, targets)
+
+
+PERIODS = {"this quarter": ("quarter", 0), "last quarter": ("quarter", -1), "last four quarters": ("year", 0)}
+
+
+def _of_periods(page: Page, quarter: int) -> Iterator[tuple[tuple, float]]:
+    """Yield criterion, column, period and its number, and the count that stands there."""
+    for name in ("indicators", "all_charts"):
+        rows = page.tables[name, "table"]
+        for row in rows[_is(rows, "share")].to_dict("records"):
+            period, at = PERIODS.get(row["term"], ("", 0))
+            if name == "all_charts":
+                period, at = "month", int(row["x"]) - quarter
+            counts = {
+                c: float(row[c] or np.nan) if row[c] != 0 else 0.0
+                for c in ("numerator", "denominator", "n_rows")
+            }
+            counts["rest"] = counts["denominator"] - counts["numerator"]
+            for column, n in counts.items():
+                if period and np.isfinite(n):
+                    yield (row["criterion"], column, period, quarter + at), n
 
 
 def _is(rows: pd.DataFrame, basis: str) -> pd.Series:

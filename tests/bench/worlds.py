@@ -11,13 +11,14 @@ two are fixed far out instead: what happens there is printed, and no interval cl
 
 Register i of a world has seed FIRST_SEED + i, whatever was looked at before. One line per register, zone and
 quantity in `<out>/<world>_<size>.csv`; a run that was stopped goes on where it ended. Every true value comes
-from the stated truth: shares from `simulate.drawn_placements`, single cases from the latent values, counts
+from the stated truth: shares from `simulated.drawn_placements`, single cases from the latent values, counts
 from the register itself (the last count of a patient, predicted from the rest of that patient).
 """
 
 import argparse
 import csv
 import os
+import sys
 import time
 import warnings
 from dataclasses import replace
@@ -27,8 +28,11 @@ from pathlib import Path
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
 import numpy as np
 import pandas as pd
+import simulated
 from coverage_emergence import base_truth
 
 from analytics import regrowth, simulate, yields
@@ -123,7 +127,7 @@ def _line(target: str, zone: str, truth: float, estimate, low, high) -> dict:
 
 @cache
 def _drawn(name: str, zone: str) -> tuple[np.ndarray, np.ndarray]:
-    return simulate.drawn_placements(world(name, SIZES[0], FIRST_SEED), zone)
+    return simulated.drawn_placements(world(name, SIZES[0], FIRST_SEED), zone)
 
 
 @cache
@@ -216,7 +220,7 @@ def _cases(latent, frame: pd.DataFrame, fit, dist) -> list[dict]:
     post = single_cases.posterior(dist, frame)
     months = np.array([MATURITY_MONTH[fit.zones[k]] for k in post.of.zone], dtype=float)
     found = single_cases.yields_at(post, months[:, None])
-    true = simulate.true_yields(latent, sorted(set(months)))
+    true = simulated.true_yields(latent, sorted(set(months)))
     column = {m: i for i, m in enumerate(sorted(set(months)))}
     row = {p: i for i, p in enumerate(latent.placements["placement_id"])}
     plateau = latent.placements["plateau_pct"].to_numpy()
@@ -241,7 +245,7 @@ def _reassured(latent, frame: pd.DataFrame, dist) -> list[dict]:
     table = standing.standings_of(dist, frame, bounds=standing.practice_bounds(dist))
     table = table[table["is_mature"].astype(bool) & ~table["is_beyond"].astype(bool)]
     months = np.unique(table["month"].to_numpy(dtype=float))
-    true = simulate.true_yields(latent, months)
+    true = simulated.true_yields(latent, months)
     row = {p: i for i, p in enumerate(latent.placements["placement_id"])}
     lines = []
     for name, one in table.iterrows():

@@ -24,8 +24,8 @@ Econometrica 72:1845-57; Begg & Greenes 1983, Biometrics 39:207-15.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
 
 from analytics.errors import ParameterError
 from analytics.results import LEVEL
@@ -80,12 +80,12 @@ def share(events: int, asked: int, of: int, *, told: int = 0, level: float = LEV
 
 def _critical(width: float, se: float, level: float) -> float:
     """Return Imbens and Manski's critical value, between the one-sided and the two-sided normal one."""
-    one_sided, two_sided = stats.norm.ppf(level), stats.norm.ppf(0.5 + level / 2)
+    one_sided, two_sided = scipy.stats.norm.ppf(level), scipy.stats.norm.ppf(0.5 + level / 2)
     if se <= 0 or width / se > 40:
         return float(one_sided)
     return float(
-        optimize.brentq(
-            lambda c: stats.norm.cdf(c + width / se) - stats.norm.cdf(-c) - level,
+        scipy.optimize.brentq(
+            lambda c: scipy.stats.norm.cdf(c + width / se) - scipy.stats.norm.cdf(-c) - level,
             one_sided - 1e-9,
             two_sided + 1e-9,
         )

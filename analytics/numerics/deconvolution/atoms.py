@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar, nnls
+import scipy
 
 from analytics.errors import FitError
 
@@ -72,7 +72,9 @@ def _masses(likelihood: np.ndarray, w: np.ndarray, points: np.ndarray, mass: np.
         f = likelihood @ mass
         tangent_of = likelihood / f[:, None] * np.sqrt(w)[:, None]
         sum_to_one = np.full((1, len(mass)), 1e3 * np.sqrt(w.sum()))
-        found, _ = nnls(np.vstack([tangent_of, sum_to_one]), np.append(2 * np.sqrt(w), sum_to_one[0, 0]))
+        found, _ = scipy.optimize.nnls(
+            np.vstack([tangent_of, sum_to_one]), np.append(2 * np.sqrt(w), sum_to_one[0, 0])
+        )
         step = found / found.sum() - mass
         slope, share = float((w / f) @ likelihood @ step), 1.0
         if slope < 1e-12 * w.sum():
@@ -91,7 +93,7 @@ def _peaks(grid: np.ndarray, at: Callable, weight: np.ndarray) -> np.ndarray:
     inner = np.flatnonzero((height[1:-1] >= height[:-2]) & (height[1:-1] >= height[2:])) + 1
     found = [grid[i] for i, j in ((0, 1), (-1, -2)) if height[i] > height[j]]
     for i in inner:
-        best = minimize_scalar(
+        best = scipy.optimize.minimize_scalar(
             lambda x: -float(at(x)[:, 0] @ weight),
             bounds=(grid[i - 1], grid[i + 1]),
             method="bounded",

@@ -8,7 +8,7 @@ How alike the units of a cluster are is estimated by a Gaussian copula on the re
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
+import scipy
 from scipy.special import ndtr, ndtri
 
 from analytics.numerics.deconvolution.prior import LEAST, Family, Prior, Units
@@ -101,4 +101,6 @@ def likeness(of: Units, found: Averaged, cluster: np.ndarray, *, most: float = 0
         value = most_of[:, 0] + np.log(np.exp(together - most_of) @ NODE_WEIGHTS)
         return -float(value.sum() + 2 * np.log(alike) + 2 * np.log1p(-alike))
 
-    return float(minimize_scalar(loss, bounds=(0.01, most), method="bounded", options={"xatol": 1e-3}).x)
+    return float(
+        scipy.optimize.minimize_scalar(loss, bounds=(0.01, most), method="bounded", options={"xatol": 1e-3}).x
+    )

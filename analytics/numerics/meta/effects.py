@@ -12,7 +12,7 @@ Sources: Viechtbauer 2010, J Stat Softw 36(3); Hartung & Knapp 2001, Stat Med 20
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+import scipy
 
 from analytics.errors import FitError, ParameterError
 
@@ -110,10 +110,10 @@ def random_effects(
     cov = np.linalg.inv(x.T @ (w[:, None] * x))
     beta = cov @ (x.T @ (w * y))
     residual = y - x @ beta
-    quantile = float(stats.norm.ppf((1 + level) / 2))
+    quantile = float(scipy.stats.norm.ppf((1 + level) / 2))
     if hartung_knapp:
         cov = cov * max(float(w @ residual**2) / (k - p), least_scale)
-        quantile = float(stats.t.ppf((1 + level) / 2, k - p))
+        quantile = float(scipy.stats.t.ppf((1 + level) / 2, k - p))
     se = np.sqrt(np.diag(cov))
     q = _q(0.0, y, v, x)
     typical = _typical(v, x)
@@ -133,7 +133,7 @@ def random_effects(
         i2=100 * tau2 / (tau2 + typical),
         q=q,
         q_df=k - p,
-        q_p=float(stats.chi2.sf(q, k - p)),
+        q_p=float(scipy.stats.chi2.sf(q, k - p)),
         prediction=(float(beta[0] - reach), float(beta[0] + reach)),
         quantile=prediction,
         weights=w,
@@ -144,7 +144,9 @@ def random_effects(
 
 def _quantile(kind: str, df: int, level: float) -> float:
     """Return the two-sided quantile of a prediction interval, `t` with df or `normal`."""
-    return float(stats.t.ppf((1 + level) / 2, df) if kind == "t" else stats.norm.ppf((1 + level) / 2))
+    return float(
+        scipy.stats.t.ppf((1 + level) / 2, df) if kind == "t" else scipy.stats.norm.ppf((1 + level) / 2)
+    )
 
 
 def _check(y: np.ndarray, v: np.ndarray, x: np.ndarray, method: str, prediction: str) -> None:
@@ -198,7 +200,7 @@ def _root(gap) -> float:
     high = 1.0
     while gap(high) > 0 and high < 1e12:
         high *= 4
-    return float(optimize.brentq(gap, 0.0, high, xtol=_TIGHT, rtol=4 * np.finfo(float).eps))
+    return float(scipy.optimize.brentq(gap, 0.0, high, xtol=_TIGHT, rtol=4 * np.finfo(float).eps))
 
 
 def _likelihood(y: np.ndarray, v: np.ndarray, x: np.ndarray, method: str) -> float:
@@ -220,7 +222,7 @@ def _likelihood(y: np.ndarray, v: np.ndarray, x: np.ndarray, method: str) -> flo
     high = max(start, 1e-12)
     while score(high) > 0 and high < 1e12:
         high *= 4
-    return float(optimize.brentq(score, start, high, xtol=1e-15, rtol=4 * np.finfo(float).eps))
+    return float(scipy.optimize.brentq(score, start, high, xtol=1e-15, rtol=4 * np.finfo(float).eps))
 
 
 def _tau2_se(v: np.ndarray, x: np.ndarray, tau2: float) -> float:
@@ -236,6 +238,6 @@ def _typical(v: np.ndarray, x: np.ndarray) -> float:
 
 def _q_profile(y: np.ndarray, v: np.ndarray, x: np.ndarray, level: float) -> tuple[float, float]:
     df = x.shape[0] - x.shape[1]
-    ends = stats.chi2.ppf([(1 + level) / 2, (1 - level) / 2], df)
+    ends = scipy.stats.chi2.ppf([(1 + level) / 2, (1 - level) / 2], df)
     low, high = (_root(lambda t, end=end: _q(t, y, v, x) - end) for end in ends)
     return low, high

@@ -14,7 +14,7 @@ Methods 8:79 (half-normal of scale 0.5 for log odds and log risk ratios).
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
+import scipy
 from scipy.special import ndtr
 
 from analytics.errors import ParameterError
@@ -48,7 +48,7 @@ class Mixture:
     def quantile(self, p: float) -> float:
         """Return the value that a probability, between 0 and 1, lies under."""
         ends = float((self.means - 12 * self.sds).min()), float((self.means + 12 * self.sds).max())
-        return float(optimize.brentq(lambda x: self.below(x) - p, *ends, xtol=1e-10))
+        return float(scipy.optimize.brentq(lambda x: self.below(x) - p, *ends, xtol=1e-10))
 
     def interval(self, level: float) -> tuple[float, float]:
         """Return the central interval: as much probability beyond either end."""
@@ -60,7 +60,7 @@ class Mixture:
         def width(left: float) -> float:
             return self.quantile(left + level) - self.quantile(left)
 
-        found = optimize.minimize_scalar(width, bounds=(1e-6, 1 - level - 1e-6), method="bounded")
+        found = scipy.optimize.minimize_scalar(width, bounds=(1e-6, 1 - level - 1e-6), method="bounded")
         return self.quantile(float(found.x)), self.quantile(float(found.x) + level)
 
 
@@ -95,7 +95,7 @@ class FewFit:
 
     def tau_shortest(self, level: float) -> tuple[float, float]:
         """Return the shortest interval of the spread, which begins at 0 where that is as likely as any."""
-        found = optimize.minimize_scalar(
+        found = scipy.optimize.minimize_scalar(
             lambda left: self._tau_at(left + level) - self._tau_at(left),
             bounds=(0.0, 1 - level - 1e-9), method="bounded", options={"xatol": 1e-7},
         )  # fmt: skip

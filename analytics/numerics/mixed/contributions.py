@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import reduce as fold
 
 import numpy as np
-from scipy.sparse import csr_array
+import scipy
 
 from analytics.numerics.mixed.parts import (
     Block,
@@ -159,7 +159,7 @@ def _row_scores(base: Base, swept: Sweep) -> Array:
     modes = swept.paths[-1]
     wide, m, groups = modes.shape
     n = len(rows.stack)
-    spread = csr_array(
+    spread = scipy.sparse.csr_array(
         (
             rows.stack[:, :wide].ravel(),
             (rows.leaf[:, None] + groups * np.arange(wide)).ravel(),

@@ -22,8 +22,8 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import linalg, optimize, sparse, stats
 
 from analytics.errors import FitError
 from analytics.numerics.mixed.design import factorise
@@ -55,7 +55,7 @@ class Rows:
     order: tuple[int, ...]
     labels: tuple[Array, ...]
     groups: tuple[Array, ...]
-    others: sparse.csr_array = field(repr=False)
+    others: scipy.sparse.csr_array = field(repr=False)
 
     @property
     def sizes(self) -> list[int]:
@@ -112,10 +112,10 @@ def rows_of(y, X, crossed: Sequence[ArrayLike], *, method: str, weights, known_v
     order = tuple(sorted(range(len(made)), key=lambda i: -len(made[i][0])))
     labels, groups = (tuple(made[i][part] for i in order) for part in (0, 1))
     ones = [
-        sparse.csr_array((np.ones(n), (np.arange(n), g)), shape=(n, len(label)))
+        scipy.sparse.csr_array((np.ones(n), (np.arange(n), g)), shape=(n, len(label)))
         for label, g in zip(labels[1:], groups[1:], strict=True)
     ]
-    others = sparse.csr_array(sparse.hstack(ones)) if ones else sparse.csr_array((n, 0))
+    others = scipy.sparse.csr_array(scipy.sparse.hstack(ones)) if ones else scipy.sparse.csr_array((n, 0))
     return Rows(
         y / unit, X, np.ones(n) if weight is None else weight,
         np.zeros(n) if known is None else known / unit**2,
@@ -149,7 +149,7 @@ def evaluate(rows: Rows, v: Array) -> Point:
     r = 1.0 / own
     dense = np.column_stack([rows.X, rows.y])
     x, last = slice(q, q + rows.X.shape[1]), q + rows.X.shape[1]
-    z1 = sparse.csr_array((r, (first, np.arange(len(r)))), shape=(q1, len(r)))
+    z1 = scipy.sparse.csr_array((r, (first, np.arange(len(r)))), shape=(q1, len(r)))
     amount = np.bincount(first, r, q1)
     # V1 = R + v1 Z1 Z1' first, by the group: `through` Z1' R^-1 U with U = [other factors, X, y].
     through = np.hstack([(z1 @ rows.others).toarray(), z1 @ dense])
@@ -161,7 +161,7 @@ def evaluate(rows: Rows, v: Array) -> Point:
     # Then the other factors: V^-1 = V1^-1 - V1^-1 Z s K^-1 s Z' V1^-1, K = I + s Z' V1^-1 Z s.
     s = np.sqrt(np.repeat(v[1:-1], rows.sizes[1:]))
     low = np.linalg.cholesky(np.eye(q) + s[:, None] * M[:q, :q] * s)
-    half = linalg.solve_triangular(low, s[:, None] * M[:q], lower=True)
+    half = scipy.linalg.solve_triangular(low, s[:, None] * M[:q], lower=True)
     N = M - half.T @ half
     inverse = np.linalg.inv(N[x, x])
     beta = inverse @ N[x, last]
@@ -176,7 +176,7 @@ def evaluate(rows: Rows, v: Array) -> Point:
 
     def projected(own_part: Array, side: Array) -> tuple[Array, Array]:
         """Return the scores and diag of A' P A from the diagonal and A' V1^-1 U."""
-        towards = linalg.solve_triangular(low, s[:, None] * side[:, :q].T, lower=True)
+        towards = scipy.linalg.solve_triangular(low, s[:, None] * side[:, :q].T, lower=True)
         full = side[:, q:] - towards.T @ half[:, q:]
         diagonal = own_part - (towards**2).sum(axis=0) - ((full[:, :-1] @ root) ** 2).sum(axis=1)
         return full @ taken, diagonal
@@ -209,7 +209,7 @@ def _optimum(rows: Rows, start: Array, held: Array) -> Point:
     best = evaluate(rows, start)
     if free.any():
         bounds = [(np.sqrt(b), None) for b in lowest[free]]
-        found = optimize.minimize(of, np.sqrt(start[free]), jac=True, method="L-BFGS-B", bounds=bounds)
+        found = scipy.optimize.minimize(of, np.sqrt(start[free]), jac=True, method="L-BFGS-B", bounds=bounds)
         v = start.copy()
         v[free] = np.where(found.x**2 < SMALL, lowest[free], found.x**2)
         best = evaluate(rows, v)
@@ -338,10 +338,10 @@ class CrossedFit:
         starts = np.concatenate([[0], np.cumsum(self.rows.sizes)])
         nodes = [g + at for g, at in zip(self.rows.groups, starts, strict=False)]
         ends = np.concatenate(nodes[1:]) if len(nodes) > 1 else nodes[0]
-        links = sparse.csr_array(
+        links = scipy.sparse.csr_array(
             (np.ones(len(ends)), (np.tile(nodes[0], max(len(nodes) - 1, 1)), ends)), shape=(starts[-1],) * 2
         )
-        return int(sparse.csgraph.connected_components(links, directed=False)[0])
+        return int(scipy.sparse.csgraph.connected_components(links, directed=False)[0])
 
     @property
     def checks(self) -> dict[str, bool]:
@@ -390,7 +390,7 @@ class CrossedFit:
         The lower limit is zero where zero is not ruled out; the upper is infinite where nothing rules out
         any value.
         """
-        place, rise = self.rows.order.index(factor), float(stats.chi2.ppf(level, 1))
+        place, rise = self.rows.order.index(factor), float(scipy.stats.chi2.ppf(level, 1))
         held = np.zeros(len(self.point.v), dtype=bool)
         held[place] = True
 
@@ -401,12 +401,12 @@ class CrossedFit:
 
         at, low, high = float(self.point.v[place]), 0.0, np.inf
         if at > SMALL and gain(0.0) > 0:
-            low = optimize.brentq(gain, 0.0, at, rtol=1e-6)
+            low = scipy.optimize.brentq(gain, 0.0, at, rtol=1e-6)
         far = max(4.0 * at, 0.1)
         while far < 1e8 and gain(far) < 0:
             far *= 4.0
         if far < 1e8:
-            high = optimize.brentq(gain, max(at, 0.0), far, rtol=1e-6)
+            high = scipy.optimize.brentq(gain, max(at, 0.0), far, rtol=1e-6)
         return self.rows.unit**2 * float(low), self.rows.unit**2 * float(high)
 
 

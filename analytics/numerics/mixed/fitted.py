@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics.mixed.design import Layout
@@ -365,7 +365,7 @@ class MixedFit:
             Confidence, between 0 and 1.
         """
         estimate, low, high = wald_limits(self.optimum.theta, self.sigma, self._spread, self.form, level)
-        half = stats.t.ppf(0.5 + level / 2.0, self.beta_df) * self.beta_se
+        half = scipy.stats.t.ppf(0.5 + level / 2.0, self.beta_df) * self.beta_se
         return Profile(
             self.profile_names,
             np.append(estimate, self.beta),

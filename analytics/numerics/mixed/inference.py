@@ -21,7 +21,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics.mixed.likelihood import Criterion
@@ -214,14 +214,18 @@ def _matched_moments(a1: float, a2: float, q: int) -> tuple[float, float]:
 def t_test(estimate: float, se: float, df: float, method: str) -> Contrast:
     """Return a two-sided t test; infinite degrees of freedom give the normal."""
     statistic = estimate / se
-    p = 2.0 * float(stats.t.sf(abs(statistic), df) if np.isfinite(df) else stats.norm.sf(abs(statistic)))
+    p = 2.0 * float(
+        scipy.stats.t.sf(abs(statistic), df) if np.isfinite(df) else scipy.stats.norm.sf(abs(statistic))
+    )
     return Contrast(estimate, se, df, float(statistic), p, method)
 
 
 def f_test(estimate: Array, se: Array, statistic: float, df: tuple[int, float], method: str) -> Contrast:
     """Return an F test; infinite degrees of freedom give chi-square / r."""
     r, below = df
-    p = float(stats.f.sf(statistic, r, below) if np.isfinite(below) else stats.chi2.sf(statistic * r, r))
+    p = float(
+        scipy.stats.f.sf(statistic, r, below) if np.isfinite(below) else scipy.stats.chi2.sf(statistic * r, r)
+    )
     return Contrast(estimate, se, df, statistic, p if below > 0 else float("nan"), method)
 
 
@@ -260,11 +264,11 @@ def ratio_test(statistic: float, df: int, n_zero: int) -> LikelihoodRatio:
     (0.05, '50:50 mixture of chi-square 0 and 1')
     """
     statistic = max(statistic, 0.0)
-    upper = float(stats.chi2.sf(statistic, df))
+    upper = float(scipy.stats.chi2.sf(statistic, df))
     if n_zero == 0:
         return LikelihoodRatio(statistic, df, upper, f"chi-square {df}")
     if n_zero == 1:
-        lower = float(stats.chi2.sf(statistic, df - 1)) if df > 1 else float(statistic <= 0)
+        lower = float(scipy.stats.chi2.sf(statistic, df - 1)) if df > 1 else float(statistic <= 0)
         words = f"50:50 mixture of chi-square {df - 1} and {df}"
         return LikelihoodRatio(statistic, df, (lower + upper) / 2.0, words)
     words = f"chi-square {df}, an upper limit, as {n_zero} variances are tested at zero together"
@@ -292,7 +296,7 @@ def variance_limits(
     steps = at + 1e-30j * np.eye(len(at))
     wide = np.array([_natural(step, theta, free, form) for step in [at + 0j, *steps]])
     estimate, slopes = wide[0].real, wide[1:].imag / 1e-30
-    half = stats.norm.ppf(0.5 + level / 2.0) * np.sqrt(
+    half = scipy.stats.norm.ppf(0.5 + level / 2.0) * np.sqrt(
         np.einsum("kn,kh,hn->n", slopes, spread.parameters, slopes)
     )
     known = np.isfinite(estimate) & np.isfinite(half)

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 import numpy as np
-from scipy.optimize import brentq
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics.mixed.likelihood import Criterion, along, criterion
@@ -392,7 +392,9 @@ def trust_step(local: Model, radius: float) -> Array:
         part[0] = np.copysign(np.sqrt(max(radius**2 - (part[1:] ** 2).sum(), 0.0)), -along[0])
         return local.vectors @ part
     high = low + float(np.linalg.norm(along)) / radius
-    return local.vectors @ step(brentq(lambda mu: np.linalg.norm(step(mu)) - radius, low, high, rtol=1e-6))
+    return local.vectors @ step(
+        scipy.optimize.brentq(lambda mu: np.linalg.norm(step(mu)) - radius, low, high, rtol=1e-6)
+    )
 
 
 def _model(gradient: Array, hessian: Array, least: float) -> Model:

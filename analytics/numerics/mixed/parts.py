@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_array
+import scipy
 
 from analytics.numerics.mixed.design import Design, Layout
 from analytics.numerics.mixed.plan import Plan
@@ -273,7 +273,9 @@ def sum_rows(rows: Rows, level: int, at: int, q: int, weight: Array, values: Arr
     """Return Z' diag(weight) values (q, columns, groups) of a level; its Z begins at column `at`."""
     scaled = (rows.stack[:, at : at + q] * weight[:, None]).T.ravel()
     pointers = rows.pointers[level]
-    picked = csr_array((scaled, rows.indices[level], pointers), shape=(len(pointers) - 1, len(values)))
+    picked = scipy.sparse.csr_array(
+        (scaled, rows.indices[level], pointers), shape=(len(pointers) - 1, len(values))
+    )
     return (picked @ values).reshape(q, -1, values.shape[1]).transpose(0, 2, 1)
 
 

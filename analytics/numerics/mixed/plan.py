@@ -24,7 +24,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import solve_triangular
+import scipy
 
 from analytics.errors import FitError
 
@@ -228,7 +228,7 @@ def plan(survey: Survey, kinds: tuple[str, ...], *, method: str = "REML", known:
     root = _checked_root(survey.gram / survey.n)
     unit = float(root[p, p] * np.sqrt(survey.n / (survey.n - p)))
     root[p, p] = unit
-    basis = solve_triangular(root, np.eye(p + 1))
+    basis = scipy.linalg.solve_triangular(root, np.eye(p + 1))
     scales = tuple(np.sqrt(np.maximum(s, 1e-300) / survey.n) for s in survey.z_squares)
     sizes = tuple(len(s) for s in scales)
     return Plan(
@@ -241,7 +241,7 @@ def _checked_root(gram: Array) -> Array:
     m = len(gram)
     root = np.zeros((m, m))
     for j in range(m):
-        above = solve_triangular(root[:j, :j], gram[:j, j], trans="T") if j else np.zeros(0)
+        above = scipy.linalg.solve_triangular(root[:j, :j], gram[:j, j], trans="T") if j else np.zeros(0)
         left = gram[j, j] - above @ above
         if not left > COLLINEAR * gram[j, j]:
             _refuse_column(j, m, gram[j, j])

@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics.mixed.contributions import base_at
@@ -83,7 +83,7 @@ class Prediction:
 
     def interval(self, level: float = 0.95) -> tuple[Array, Array]:
         """Return normal limits of the given level (0 to 1)."""
-        half = float(stats.norm.ppf(0.5 + level / 2.0)) * self.se
+        half = float(scipy.stats.norm.ppf(0.5 + level / 2.0)) * self.se
         return self.mean - half, self.mean + half
 
 

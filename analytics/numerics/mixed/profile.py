@@ -19,8 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
-from scipy.optimize import brentq
+import scipy
 
 from analytics.numerics.mixed.likelihood import criterion, unprofiled
 from analytics.numerics.mixed.optimise import (
@@ -159,7 +158,7 @@ def _limit(
 
     The root of the rise is nearly straight in the parameter, which is what makes the search short.
     """
-    target = float(np.sqrt(stats.chi2.ppf(level, 1)))
+    target = float(np.sqrt(scipy.stats.chi2.ppf(level, 1)))
     bound = bounds[0] if side < 0 else bounds[1]
     if estimate == bound:
         return bound
@@ -178,7 +177,9 @@ def _limit(
         outer = bound if at_bound else outer
         left = short(outer)
         if left >= 0:
-            return float(brentq(short, inner, outer, xtol=TOLERANCE * abs(outer - estimate), rtol=1e-12))
+            return float(
+                scipy.optimize.brentq(short, inner, outer, xtol=TOLERANCE * abs(outer - estimate), rtol=1e-12)
+            )
         if at_bound:
             return bound
         inner, reach = outer, reach * float(np.clip(1.1 * target / max(left + target, 1e-3), 1.2, 4.0))

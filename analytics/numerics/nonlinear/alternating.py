@@ -17,7 +17,7 @@ import numpy as np
 
 from analytics.numerics import mixed
 from analytics.numerics.mixed import MixedFit
-from analytics.numerics.nonlinear.model import Linearised, Model, NonlinearFit, gather, slices_of
+from analytics.numerics.nonlinear.model import Linearised, Model, NonlinearFit, of_linear
 
 _MAX_PASSES = 60
 _PULL = 1e-4
@@ -138,27 +138,13 @@ def _answer(model: Model, linear, beta, random, variance, converged, passes, cri
     about = mean - sum(
         np.sum(z * r[b.codes], axis=1) for b, z, r in zip(model.blocks, zs, random, strict=True)
     )
-    return NonlinearFit(
-        beta=beta,
-        beta_cov=linear.beta_cov,
-        beta_se=linear.beta_se,
-        slices=slices_of(model),
-        sigma=linear.sigma,
-        covariances=gather(model, linear.covariances, square=True),
-        random=gather(model, random, square=False),
-        random_se=gather(model, linear.random_se, square=False),
-        loglik=linear.loglik,
-        aic=linear.aic,
-        bic=linear.bic,
+    return of_linear(
+        model, linear, beta, random,
         likelihood=f"Lindstrom-Bates approximation ({criterion} of the linearised model)",
         fitted=mean,
         population=_population(model, beta),
-        known_variance=np.zeros(len(model.y)) if variance is None else variance,
+        known_variance=variance,
         converged=converged,
-        on_boundary=tuple(linear.on_boundary),
         n_iterations=passes,
-        checks={**linear.checks, "converged": converged},
-        linear=linear,
         working=Linearised(about, model.fixed_slopes(slopes), zs),
-        model=model,
-    )
+    )  # fmt: skip

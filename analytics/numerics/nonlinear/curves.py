@@ -25,7 +25,7 @@ from collections.abc import Callable
 from functools import partial
 
 import numpy as np
-from scipy.optimize import brentq
+import scipy
 from scipy.special import expit, ndtr, ndtri
 
 from analytics.errors import ParameterError
@@ -204,7 +204,7 @@ def _solve_log_time(shape: str, reached: float, log_k: float) -> float:
     def gap(log_time):
         return float(share(shape, np.exp(log_time), log_k)[0]) - reached
 
-    return float(brentq(gap, -8.0, 8.0, xtol=1e-12))
+    return float(scipy.optimize.brentq(gap, -8.0, 8.0, xtol=1e-12))
 
 
 def emergence(shape: str) -> Callable:

@@ -6,7 +6,7 @@ Source: Moré 1978, The Levenberg-Marquardt algorithm, as MINPACK has it, throug
 import warnings
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics.nonlinear.model import Model, NonlinearFit, slices_of
@@ -45,7 +45,9 @@ def _minimise(residuals, slopes, start):
     kind = "lm" if len(residuals(start)) >= len(start) else "trf"
     options = {"xtol": _TOLERANCE, "ftol": _TOLERANCE, "gtol": _TOLERANCE, "max_nfev": 2000}
     try:
-        return optimize.least_squares(residuals, start, jac=slopes, method=kind, x_scale="jac", **options)
+        return scipy.optimize.least_squares(
+            residuals, start, jac=slopes, method=kind, x_scale="jac", **options
+        )
     except ValueError as problem:
         raise FitError(
             "nonlinear.fit(start): the curve is not finite at the starting values; give others"

@@ -26,7 +26,7 @@ import numpy as np
 from analytics.numerics import mixed
 from analytics.numerics.mixed import MixedFit
 from analytics.numerics.nonlinear.alternating import sizes_of, variance_rule
-from analytics.numerics.nonlinear.model import Linearised, Model, NonlinearFit, gather, slices_of
+from analytics.numerics.nonlinear.model import Linearised, Model, NonlinearFit, of_linear, slices_of
 
 # Nodes a dimension by number of dimensions: product rules exact to degree 9, 5, 5.
 _NODES = {1: 5, 2: 3, 3: 3}
@@ -253,27 +253,13 @@ def _damped(model: Model, now: tuple, target: tuple, at: Linearised, bends: Bend
 
 def _answer(model: Model, linear, at, beta, variance, converged, n_passes, criterion) -> NonlinearFit:
     random = [np.asarray(r) for r in linear.random]
-    return NonlinearFit(
-        beta=beta,
-        beta_cov=linear.beta_cov,
-        beta_se=linear.beta_se,
-        slices=slices_of(model),
-        sigma=linear.sigma,
-        covariances=gather(model, linear.covariances, square=True),
-        random=gather(model, random, square=False),
-        random_se=gather(model, linear.random_se, square=False),
-        loglik=linear.loglik,
-        aic=linear.aic,
-        bic=linear.bic,
+    return of_linear(
+        model, linear, beta, random,
         likelihood=f"marginal mean, linear covariance ({criterion})",
         fitted=model.evaluate(model.parameters(beta, random))[0],
         population=at.mean,
-        known_variance=np.zeros(len(model.y)) if variance is None else variance,
+        known_variance=variance,
         converged=converged,
-        on_boundary=tuple(linear.on_boundary),
         n_iterations=n_passes,
-        checks={**linear.checks, "converged": converged},
-        linear=linear,
         working=at,
-        model=model,
-    )
+    )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -139,6 +140,35 @@ class NonlinearFit:
         """Return the residual sum of squares about `fitted`."""
         residual = self.model.y - self.fitted if self.model is not None else np.array([np.nan])
         return float(residual @ residual)
+
+
+def of_linear(
+    model: Model, linear: MixedFit, beta, random, *, known_variance, converged: bool, **known: Any
+) -> NonlinearFit:
+    """Return the fit whose variances, likelihood and checks are those of its last linear mixed model.
+
+    `known` holds what the linear model cannot know: likelihood in words, means, passes, working response.
+    """
+    return NonlinearFit(
+        beta=beta,
+        beta_cov=linear.beta_cov,
+        beta_se=linear.beta_se,
+        slices=slices_of(model),
+        sigma=linear.sigma,
+        covariances=gather(model, linear.covariances, square=True),
+        random=gather(model, random, square=False),
+        random_se=gather(model, linear.random_se, square=False),
+        loglik=linear.loglik,
+        aic=linear.aic,
+        bic=linear.bic,
+        known_variance=np.zeros(len(model.y)) if known_variance is None else known_variance,
+        converged=converged,
+        on_boundary=tuple(linear.on_boundary),
+        checks={**linear.checks, "converged": converged},
+        linear=linear,
+        model=model,
+        **known,
+    )
 
 
 def build(y, x, curve: Callable, *, designs: Sequence, levels: Sequence) -> Model:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.optimize import minimize
+import scipy
 
 from analytics.errors import FitError
 from analytics.numerics.nonlinear import marginal
@@ -65,7 +65,7 @@ def fit(model: Model, start: np.ndarray, known_variance: np.ndarray | None) -> N
         return value, gradient * scale
 
     with np.errstate(all="ignore"):
-        found = minimize(
+        found = scipy.optimize.minimize(
             objective, theta0 / scale, jac=True, method="BFGS", options={"gtol": 1e-6, "maxiter": 300}
         )
         theta, hessian = _newton(layout, found.x * scale, modes, scale)

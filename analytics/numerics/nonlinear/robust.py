@@ -32,7 +32,8 @@ class ClusterErrors:
     `robust_cov` (p, p) of the fixed effects and `model_cov` (p, p) beside it; `variance_cov` (v, v) and
     `variance_robust_cov` of the variance parameters, in the order block by block, row by row of the lower
     triangle, sigma squared last; `n_groups` the number of groups; `moves` (p, m), how far each pattern of
-    the readings moves the fixed effects.
+    the readings moves the fixed effects; `independent` (n,), residuals that are independent and of unit
+    variance where the model is right.
     """
 
     robust_cov: np.ndarray
@@ -41,6 +42,7 @@ class ClusterErrors:
     variance_robust_cov: np.ndarray
     n_groups: int
     moves: np.ndarray
+    independent: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,9 +88,10 @@ def errors(
         with_shared += np.einsum("gjp,gjm->pm", weighted, shared[batch.rows], optimize=True)
     model_cov = np.linalg.pinv(information, hermitian=True)
     meat, scores = prior.copy(), []
-    expected, spread = np.zeros((n_variance, n_variance)), []
+    expected, spread, independent = np.zeros((n_variance, n_variance)), [], np.empty(len(X))
     for batch in _batches(residual, X, blocks, variance, groups):
-        own, lacking = _fixed_scores(batch, model_cov)
+        own, lacking, white = _fixed_scores(batch, model_cov)
+        independent[batch.rows[batch.present]] = white[batch.present]
         scores.append(own)
         meat += own.T @ own + lacking.T @ lacking
         found, by_group = _variance_information(batch)
@@ -104,6 +107,7 @@ def errors(
         variance_robust_cov=variance_cov @ (gradient.T @ gradient) @ variance_cov,
         n_groups=n_groups,
         moves=model_cov @ with_shared,
+        independent=independent,
     )
 
 
@@ -168,8 +172,10 @@ def _one_batch(residual, X, blocks, variance, order, starts, counts) -> _Batch:
     )
 
 
-def _fixed_scores(batch: _Batch, model_cov: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return each group's score, its residual inflated by (I - H_ii)^-1, and the scores it lacks.
+def _fixed_scores(batch: _Batch, model_cov: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return each group's score, its residual inflated by (I - H_ii)^-1, the scores it lacks, and L' r.
+
+    V^-1 = L L', so that L' r are independent.
 
     In a direction that one group alone determines (an eigenvalue of H_ii is 1) its residual is 0 whatever
     happened: it says nothing of the error there. What it lacks, (k, p), are scores of the size that the model
@@ -184,7 +190,8 @@ def _fixed_scores(batch: _Batch, model_cov: np.ndarray) -> tuple[np.ndarray, np.
     along = np.einsum("gia,gi->ga", axes, white_residual)
     inflated = np.where(told, along / np.where(told, 1.0 - share, 1.0), 0.0)
     by_axis = np.einsum("gip,gia->gap", white_x, axes, optimize=True)
-    return np.einsum("gap,ga->gp", by_axis, inflated, optimize=True), by_axis[~told]
+    score = np.einsum("gap,ga->gp", by_axis, inflated, optimize=True)
+    return score, by_axis[~told], white_residual
 
 
 def _variance_information(batch: _Batch) -> tuple[np.ndarray, np.ndarray]:

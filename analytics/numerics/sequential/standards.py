@@ -17,8 +17,8 @@ likelihood, from memory).
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import special, stats
 
 from analytics.errors import ParameterError
 
@@ -59,7 +59,7 @@ def perfect_record(standard: float, *, at_most: bool, level: float = LEVEL) -> f
         return np.inf
     if allowed >= 1:
         return 1.0
-    z2 = stats.norm.ppf(0.5 + level / 2) ** 2
+    z2 = scipy.special.ndtri(0.5 + level / 2) ** 2
     return float(np.ceil(z2 * (1 - allowed) / allowed - 1e-9))
 
 
@@ -76,7 +76,7 @@ def units_to_decide(share: float, standard: float, *, level: float = LEVEL) -> f
     gap = abs(share - standard)
     if gap == 0:
         return np.inf
-    z = stats.norm.ppf(0.5 + level / 2)
+    z = scipy.stats.norm.ppf(0.5 + level / 2)
     return float(max(np.ceil(z**2 * standard * (1 - standard) / gap**2 - 1e-9), 1.0))
 
 
@@ -106,12 +106,12 @@ def holds_of_share(
     if not 0 <= standard <= 1:
         raise ParameterError("sequential.holds_of_share(standard): outside 0 to 1")
     if not len(m):
-        under = float(stats.beta.cdf(standard, JEFFREYS + events, JEFFREYS + n - events))
+        under = float(scipy.stats.beta.cdf(standard, JEFFREYS + events, JEFFREYS + n - events))
         return Belief(under if at_most else 1 - under, 0.5, 0.0)
     mean, counted, weight = _spreads(y, m)
     here = weight * np.exp(_log_chance(events, n, mean, counted))
     a, b = mean * counted, (1 - mean) * counted
-    under = float(np.sum(here * stats.beta.cdf(standard, a + events, b + n - events)) / here.sum())
+    under = float(np.sum(here * scipy.stats.beta.cdf(standard, a + events, b + n - events)) / here.sum())
     middle = float(np.sum(weight * mean))
     spread = float(np.sum(weight * ((mean - middle) ** 2 + mean * (1 - mean) / (counted + 1))))
     return Belief(under if at_most else 1 - under, middle, middle * (1 - middle) / spread - 1)
@@ -120,7 +120,7 @@ def holds_of_share(
 def _spreads(y: np.ndarray, m: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return means, units they count as (mean (1 - mean) / variance - 1) and chances, by earlier periods."""
     logit, tau = (v.ravel() for v in np.meshgrid(_LOGITS, _TAUS, indexing="ij"))
-    mean = special.expit(logit)
+    mean = scipy.special.expit(logit)
     # On the logit scale a share's standard deviation tau is about tau x mean x (1 - mean).
     counted = 1 / (tau**2 * mean * (1 - mean))
     each = _log_chance(y[:, None], m[:, None], mean, counted).sum(axis=0)
@@ -133,7 +133,7 @@ def _spreads(y: np.ndarray, m: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.n
 def _log_chance(y: ArrayLike, m: ArrayLike, mean: np.ndarray, counted: np.ndarray) -> np.ndarray:
     """Return the log of the beta-binomial chance of y of m, but for the count of their orders."""
     a, b = mean * counted, (1 - mean) * counted
-    return special.betaln(a + y, b + np.subtract(m, y)) - special.betaln(a, b)
+    return scipy.special.betaln(a + y, b + np.subtract(m, y)) - scipy.special.betaln(a, b)
 
 
 def holds_of_mean(
@@ -162,5 +162,5 @@ def holds_of_mean(
         spread = tau2 + 1 / w.sum()
         total = 1 / spread + 1 / variance
         value, variance = (prior / spread + estimate / variance) / total, 1 / total
-    under = float(stats.norm.cdf((standard - value) / np.sqrt(variance)))
+    under = float(scipy.stats.norm.cdf((standard - value) / np.sqrt(variance)))
     return Belief(under if at_most else 1 - under, prior, float(len(x)))

@@ -19,6 +19,7 @@ Qual Health Care 15:7-13 (risk-adjusted); Grigg, Farewell & Spiegelhalter 2003, 
 """
 
 from dataclasses import dataclass
+from math import ceil, floor
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -178,16 +179,18 @@ def exact(p: float, event: float, none: float, *, low: float, high: float) -> Er
     """
     if not (0 < p < 1 and low < 0 < high and none < 0 < event):
         raise ParameterError("sequential.exact: expected a risk from 0 to 1 and bounds on either side of 0")
-    mass = np.ones(1)  # by number of events among those still under way
+    mass = np.ones(1)  # by number of events among those still under way, from `first` on
     first, reject, cases = 0, 0.0, 0.0
     for n in range(1, STEPS_AT_MOST):
         cases += mass.sum()
-        mass = np.append(mass * (1 - p), 0.0) + np.append(0.0, mass * p)
-        level = (first + np.arange(len(mass))) * (event - none) + n * none
-        reject += mass[level >= high - ROUNDING].sum()
-        stays = (level > low + ROUNDING) & (level < high - ROUNDING)
-        at = np.flatnonzero(stays)
-        if not len(at) or mass[stays].sum() < LEFT_AT_MOST:
+        before, mass = mass, np.append(mass * (1 - p), 0.0)
+        mass[1:] += before * p
+        # The fewest events that keep the test going, and that end it above.
+        fewest = floor((low + ROUNDING - n * none) / (event - none)) + 1
+        most = max(ceil((high - ROUNDING - n * none) / (event - none)) - first, 0)
+        reject += mass[most:].sum()
+        mass = mass[max(fewest - first, 0) : most]
+        if mass.sum() < LEFT_AT_MOST:
             break
-        first, mass = first + int(at[0]), mass[at[0] : at[-1] + 1]
+        first = max(fewest, first)
     return Errors(float(reject), float(cases), float(cases / reject) if reject > 0 else np.inf)

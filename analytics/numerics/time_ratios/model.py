@@ -17,9 +17,8 @@ Standard errors come in two kinds: from the curvature, and robust with the score
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from scipy.special import expit, logit
-from scipy.stats import chi2
-from scipy.stats import t as student
 
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import turnbull
@@ -91,7 +90,7 @@ class TimeRatioFit:
         cov = self.cov_robust if robust else self.cov
         centre, spread = float(direction @ self.parameters), float(np.sqrt(direction @ cov @ direction))
         freedom = max(self.n_patients - 1, 1) if df is None else df
-        reach = float(student.ppf((1.0 + level) / 2.0, freedom)) * spread
+        reach = float(scipy.stats.t.ppf((1.0 + level) / 2.0, freedom)) * spread
         return np.array([centre, centre - reach, centre + reach])
 
 
@@ -177,7 +176,7 @@ def never_test(without: TimeRatioFit, with_share: TimeRatioFit) -> NeverTest:
         return NeverTest(statistic, 0.0, 1.0)
     plain, robust = with_share.cov[-1, -1], with_share.cov_robust[-1, -1]
     scaled = statistic * min(plain / robust, 1.0) if robust > 0 else statistic
-    return NeverTest(statistic, scaled, 0.5 * float(chi2.sf(scaled, 1)))
+    return NeverTest(statistic, scaled, 0.5 * float(scipy.stats.chi2.sf(scaled, 1)))
 
 
 def _checked_rows(left, right, design, never_design, family) -> Rows:

@@ -21,8 +21,7 @@ bounds how far the log-likelihood is from its maximum (gap times total weight). 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg.lapack import dpotrf, dpotrs, dtrtrs
-from scipy.optimize import nnls
+import scipy
 
 # Mass below this is rounding of the quadratic step, far under what any count can resolve.
 NEGLIGIBLE_MASS = 1e-13
@@ -238,10 +237,10 @@ def _drop_negative(curvature, aim) -> np.ndarray | None:
     """Return a nonnegative near-solution: solve, drop what is negative, solve again; nearly always enough."""
     kept = np.arange(aim.size)
     while kept.size:
-        root, failed = dpotrf(curvature[np.ix_(kept, kept)], lower=1)
+        root, failed = scipy.linalg.lapack.dpotrf(curvature[np.ix_(kept, kept)], lower=1)
         if failed:
             return None
-        found, _ = dpotrs(root, aim[kept], lower=1)
+        found, _ = scipy.linalg.lapack.dpotrs(root, aim[kept], lower=1)
         if (found >= 0).all():
             wanted = np.zeros(aim.size)
             wanted[kept] = found
@@ -252,11 +251,13 @@ def _drop_negative(curvature, aim) -> np.ndarray | None:
 
 def _nonnegative(curvature, aim) -> np.ndarray | None:
     """Return the nonnegative solution, by least squares on the Cholesky root."""
-    root, failed = dpotrf(curvature, lower=1)
+    root, failed = scipy.linalg.lapack.dpotrf(curvature, lower=1)
     if failed:
         return None
     try:
-        return nnls(np.tril(root).T, dtrtrs(root, aim, lower=1)[0], maxiter=30 * aim.size)[0]
+        return scipy.optimize.nnls(
+            np.tril(root).T, scipy.linalg.lapack.dtrtrs(root, aim, lower=1)[0], maxiter=30 * aim.size
+        )[0]
     except RuntimeError:
         return None
 

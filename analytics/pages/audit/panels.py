@@ -39,6 +39,7 @@ def asked(page: Page, choices: yields.Choices, *, curve: str) -> tuple[dict[str,
     answers = ask(
         page,
         emergence=question(regrowth.emergence, fit=fit),
+        leftover=question(regrowth.leftover, fit=fit),
         crown_front=question(regrowth.against_front, fit=fit),
         half=question(milestones.time_to, percent=50, plateaus=plateaus, **known),
         most=question(milestones.time_to, percent=80, plateaus=plateaus, **known),
@@ -82,7 +83,7 @@ def _panels(answers: dict[str, Any]) -> dict[str, Result]:
     emergence = answers["emergence"]
     lines = yields.with_view(answers["lines"], emergence, option="all readings")
     lines = yields.with_view(lines, answers["from_month_9"], option="month 9 and later")
-    same = "crown_front half most counted by_month own losses changes overlaps due mass".split()
+    same = "leftover crown_front half most counted by_month own losses changes overlaps due mass".split()
     timing = ("half_month", "month_of_95_pct_of_plateau", "plateau_yield")
     return {
         "at_maturity": early.with_model(answers["carried"], emergence),

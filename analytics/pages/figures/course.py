@@ -18,7 +18,8 @@ CENTILE_HATCHES = ("", "///", "...", "xxx")
 def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw, a panel a place: the practice's centile bands, this case's readings, forecast and limits."""
     places = list(result.extra["standing"]["place"])
-    axes = panels(ax, len(places), narrow=narrow, columns=2, height_in=2.1 if narrow else 2.7)
+    height = 2.1 if narrow else 1.85 if len(places) > 3 else 2.4
+    axes = panels(ax, len(places), narrow=narrow, height_in=height)
     counted = result.extra["readings"]["y"]
     low, high = np.nanmin([-25.0, *(counted - 5)]), np.nanmax([145.0, *(counted + 5)])
     for panel, place in zip(axes, places, strict=True):

@@ -2,6 +2,7 @@
 
 from analytics.pages.planner.screen import head_maps, key_numbers, map_blocks
 from analytics.pages.planner.sentences import (
+    both_in_words,
     headline,
     in_100,
     in_short,

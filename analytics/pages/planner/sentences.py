@@ -112,6 +112,28 @@ def split_in_words(page: Page) -> str:
     return f"{total} grafts, divided to fall least short: {divided}. Expected {given} hairs/cm².{close}"
 
 
+def both_in_words(page: Page) -> str:
+    """Return what the first draft and a later session would give together, and what they leave."""
+    if why := why_not(result_of(page, "two")):
+        return why
+    table = result_of(page, "two").table()
+    name = table["draft"].iloc[0]
+    own = table[table["draft"].eq(name)].set_index(["term", "zone"])
+    both = own.loc["after both sessions"].dropna(subset="estimate")
+    gives = [
+        f"{row['estimate']:,.0f}{'' if k else ' hairs/cm²'} in the {_zone(str(zone))}"
+        for k, (zone, row) in enumerate(both.iterrows())
+    ]
+    left, more = (
+        own.loc[(t, "donor"), "estimate"] for t in ("left after both", "grafts of the later session")
+    )
+    leaves = (
+        f"{max(left, 0):,.0f} follicular units left" if np.isfinite(left) else "what is left is not known"
+    )
+    given = _listed(gives) if gives else "densities cannot be told"
+    return f"Draft {name} and {more:,.0f} grafts later: {given}; {leaves}."
+
+
 def in_short(page: Page) -> dict[str, str]:
     """Return the short answers of the folds: the split, the donor, what the drafts give."""
     split, ledger, drafts = (result_of(page, name) for name in ("split", "ledger", "drafts"))

@@ -3,5 +3,5 @@
 from analytics.pages.quarter.agenda import agenda, alarm, answer, decisions_table, lists_table, signals_table
 from analytics.pages.quarter.board import audit_sheet, board, harms_table, told_table
 from analytics.pages.quarter.panels import asked
-from analytics.pages.quarter.short import changed_in_short, lists_in_short, sources_in_short, told_in_short
+from analytics.pages.quarter.short import in_short
 from analytics.pages.quarter.unasked import complications_table

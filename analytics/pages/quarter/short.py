@@ -1,14 +1,42 @@
 """The short answers of the review's folds, from the indicators as the page may show them."""
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from analytics import numbers as words
-from analytics.pages.sentences_review import audit, part
+from analytics.pages.sentences_review import audit, part, said
 from analytics.results import Result, why_not
 from analytics.review import CANNOT_TELL
 
 
-def changed_in_short(result: Result) -> str:
+def in_short(results: Mapping[str, Result], title: Mapping[str, str]) -> dict[str, str]:
+    """Return the short answers of the folds by the panel each is about, the criterion named.
+
+    Parameters
+    ----------
+    results
+        Of the page, as they may be shown.
+    title
+        Of `sentences_review.titles`.
+    """
+    indicators, lists, of_panels = results["indicators"], results["lists"], said(results)
+    return {
+        **of_panels,
+        **{panel: f"{title[of]}: {of_panels[panel]}" for panel, of in NAMED.items()},
+        "told": _told(indicators),
+        "moved": _changed(indicators),
+        "on_lists": _lists(lists),
+        "sources": _sources(indicators),
+    }
+
+
+# Panels about one criterion, and the role it has.
+NAMED = {"grafts": "grafts", "cases": "grafts", "growth": "growth", "absent": "growth", "poor_growth": "poor",
+         "answers": "answers"}  # fmt: skip
+
+
+def _changed(result: Result) -> str:
     """Return which criteria differ from the last quarter by more than chance, in a line."""
     if why := why_not(result):
         return why
@@ -20,7 +48,7 @@ def changed_in_short(result: Result) -> str:
     return f"None of {n} differences from the last quarter is beyond chance."
 
 
-def told_in_short(result: Result) -> str:
+def _told(result: Result) -> str:
     """Return which criterion that cannot be told yet is told first, and how many are not within 5 years."""
     told = part(result, "told")
     told = told[told["outcome"].eq(CANNOT_TELL)] if len(told) else told
@@ -35,7 +63,7 @@ def told_in_short(result: Result) -> str:
     return f"First “{first['name']}”, in quarter {first['told_in']:.0f}{'; ' + late if never else ''}."
 
 
-def sources_in_short(result: Result) -> str:
+def _sources(result: Result) -> str:
     """Return how many standards rest on what, in a line."""
     counts = part(result, "declared").get("source_kind", pd.Series(dtype=str)).value_counts()
     return (
@@ -45,12 +73,12 @@ def sources_in_short(result: Result) -> str:
     )
 
 
-def lists_in_short(result: Result) -> str:
+def _lists(result: Result) -> str:
     """Return how many stand on each work list, in a line."""
     if why := why_not(result):
         return why
     rows = result.table()
-    said = [
+    known = [
         f"{row.term}: {words.number(row.estimate)}" for row in rows.itertuples() if pd.notna(row.estimate)
     ]
-    return f"{words.title_case('; '.join(said))}." if said else ""
+    return f"{words.title_case('; '.join(known))}." if known else ""

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.numerics import sequential
 from analytics.review.declared import Monitor
@@ -87,7 +87,7 @@ def _cluster(counted: pd.DataFrame, p: float) -> dict[str, Any]:
         rows = counted[counted["quarter"].eq(quarter)]
         if quarter <= counted["quarter"].max() - SESSIONS_OF_A_YEAR:
             break
-        if stats.binom.sf(rows["part"].sum() - 1, len(rows), p) <= BY_LUCK:
+        if scipy.stats.binom.sf(rows["part"].sum() - 1, len(rows), p) <= BY_LUCK:
             return {"state": CLUSTER, "verdict": NOT_MET, "told_in": float(quarter), **_counted_in(rows)}
     return {}
 

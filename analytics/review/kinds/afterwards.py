@@ -15,7 +15,7 @@ from analytics import followup
 from analytics.dictionary import EVENT_KINDS
 from analytics.review import measures
 from analytics.review.declared import PlannedVisit
-from analytics.review.kinds.kind import Criterion, month_is_planned
+from analytics.review.kinds.kind import Criterion
 from analytics.review.measures import NOTHING, Measured
 from analytics.review.periods import THIS, View, quarter_of, timed
 from analytics.review.units import COLUMNS, KEYS, with_operation
@@ -67,10 +67,9 @@ class Complication(Criterion):
         return super().of_periods(view, rows, level=level) | {PER_PATIENT: people}
 
 
-class Seen(Criterion):
-    """Sessions seen in the window of a planned visit, among those due."""
+class AtVisit(Criterion):
+    """Something of a planned visit: a session belongs to the quarter in which the window closed."""
 
-    measure: Literal["seen"]
     month: float = Field(gt=0, le=60)
 
     @property
@@ -80,7 +79,15 @@ class Seen(Criterion):
 
     def faults(self, schedule: tuple[PlannedVisit, ...]) -> list[tuple[str, str]]:
         """Return also that no visit is planned at the month."""
-        return month_is_planned(self.month, schedule) + super().faults(schedule)
+        planned = self.month in {visit.month for visit in schedule}
+        none = [("month", "no visit is planned then; add it to the schedule")]
+        return ([] if planned else none) + super().faults(schedule)
+
+
+class Seen(AtVisit):
+    """Sessions seen in the window of a planned visit, among those due."""
+
+    measure: Literal["seen"]
 
     def count(self, view: View) -> pd.DataFrame:
         """Return one row per session due; who withdrew before does not count."""
@@ -91,22 +98,12 @@ class Seen(Criterion):
         )[COLUMNS]
 
 
-class Answer(Criterion):
+class Answer(AtVisit):
     """Sessions whose patient answered at or above a mark, among those who answered and among all due."""
 
     measure: Literal["rating"]
     column: Literal["satisfaction_0_10", "would_choose_again"]
     mark: float = Field(1, ge=0, le=10)
-    month: float = Field(gt=0, le=60)
-
-    @property
-    def counts_at(self) -> str:
-        """The event that places one of them in a quarter or month: its clock."""
-        return f"the end of the month-{self.month:g} window"
-
-    def faults(self, schedule: tuple[PlannedVisit, ...]) -> list[tuple[str, str]]:
-        """Return also that no visit is planned at the month."""
-        return month_is_planned(self.month, schedule) + super().faults(schedule)
 
     def count(self, view: View) -> pd.DataFrame:
         """Return all sessions due at the month; those without an answer in the window say so.

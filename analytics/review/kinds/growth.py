@@ -22,6 +22,7 @@ from pydantic import Field
 from analytics import followup, regrowth, yields
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError
+from analytics.records import once
 from analytics.review.declared import Zone
 from analytics.review.kinds.kind import Criterion
 from analytics.review.measures import NOTHING, Measured
@@ -159,7 +160,7 @@ class PoorGrowth(Criterion):
 
     def _modelled(self, view: View, level: float) -> Measured:
         try:
-            plateaus = regrowth.fit_plateaus(view.records)
+            plateaus = once(view.records, "plateaus", (), lambda: regrowth.fit_plateaus(view.records))
         except FitError:
             return NOTHING
         fit = plateaus.fit

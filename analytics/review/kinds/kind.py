@@ -169,13 +169,6 @@ class Criterion(Declared):
         return None
 
 
-def month_is_planned(month: float, schedule: tuple[PlannedVisit, ...]) -> list[tuple[str, str]]:
-    """Return the fault of a criterion whose month has no planned visit."""
-    if month in {visit.month for visit in schedule}:
-        return []
-    return [("month", "no visit is planned then; add it to the schedule")]
-
-
 def measure_of(kind: type[Criterion]) -> str:
     """Return the word by which a file asks for this kind."""
     return str(get_args(kind.model_fields["measure"].annotation)[0])
