@@ -107,7 +107,10 @@ def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():
             "closes_in": [33, 33, 39],
         }
     )
-    assert in_words.due_next(visits, _case()) == (
-        "Now: call in about the crown, session 1. Overdue, register month 30 to 33: count the frontal and "
-        "crown (session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
+    named = [{"zone": z, "session_number": 1} for z in ("crown", "temples")]
+    bare = Result(pd.DataFrame(), pd.DataFrame(), "by hand", extra={"no_growth": pd.DataFrame(named)})
+    assert in_words.due_next(visits, _case(), bare) == (
+        "Now: call in about the crown, session 1. Now: call in about the temples, session 1: no growth "
+        "visible by month 9. Overdue, register month 30 to 33: count the frontal and crown "
+        "(session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
     )

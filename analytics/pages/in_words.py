@@ -6,7 +6,7 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, disclosure, milestones, numbers, results, yields
+from analytics import course, disclosure, milestones, numbers, planning, results, yields
 from analytics.dictionary import MATURITY_MONTH, OLDEST_AGE, ZONES
 from analytics.pages.small import ZONE_WORDS, early_in_short, early_in_words, rungs_in_short, rungs_table
 from analytics.results import Curve, Result, why_not
@@ -69,6 +69,18 @@ def half_months(timing: Result) -> str:
         for row in ends.itertuples()
     ]
     return f"Half of the final growth is there by month {' to '.join(dict.fromkeys(said))}."
+
+
+def donor_thinned(donor: Result) -> str:
+    """Return the mean fall of donor density beside the share taken between the counts, in a line."""
+    if why := why_not(donor):
+        return why
+    fall, taken = (donor.table().set_index("term").loc[term] for term in (planning.FALL, planning.TAKEN))
+    if pd.isna(fall["estimate"]) or pd.isna(taken["estimate"]):
+        return ""
+    ends = "" if pd.isna(fall["ci_low"]) else f" ({numbers.limits(-fall['ci_high'], -fall['ci_low'])})"
+    change, share = numbers.number(-fall["estimate"]), numbers.number(taken["estimate"])
+    return f"Density changed by {change}{numbers.THIN}%{ends} while {share}{numbers.THIN}% was taken."
 
 
 def more_mass(mass: Result) -> str:
@@ -310,13 +322,26 @@ def case_in_short(result: Curve) -> str:
     return ". ".join(numbers.title_case(part) for part in parts) + "."
 
 
-def case_alarm(result: Curve) -> str:
-    """Return which zones of a case are low or behind; nothing where none is."""
+def case_alarm(result: Curve, bare: Result) -> str:
+    """Return which zones of a case are low or behind, or show no growth; nothing where none is."""
+    parts = [f"Low or behind: {numbers.listed(worse)}."] if (worse := _worse(result)) else []
+    parts += [f"No growth visible by month 9: {numbers.listed(none)}."] if (none := _ungrown(bare)) else []
+    return " ".join(parts)
+
+
+def _worse(result: Curve) -> list[str]:
+    """Return the places of a case that stand low or behind."""
     if why_not(result) or "early" in result.extra:
-        return ""
+        return []
     judged = result.extra["standing"]
-    worse = judged[judged["state"].isin(["low", "behind"])]
-    return f"Low or behind: {numbers.listed(list(worse['place']))}." if len(worse) else ""
+    return list(judged.loc[judged["state"].isin(["low", "behind"]), "place"])
+
+
+def _ungrown(bare: Result) -> list[str]:
+    """Return the places of `course.no_growth`."""
+    if why_not(bare):
+        return []
+    return [f"{row.zone}, session {row.session_number:g}" for row in bare.extra["no_growth"].itertuples()]
 
 
 def case_in_words(result: Curve) -> pd.DataFrame:
@@ -540,8 +565,8 @@ def _rating(row) -> str:
     return f"session {row.session_number}, month {row.month:g}: {_joined(rated, chosen)}"
 
 
-def due_next(visits: pd.DataFrame, result: Curve) -> str:
-    """Return what is due next and when, a sentence a visit; first who stands low or behind.
+def due_next(visits: pd.DataFrame, result: Curve, bare: Result) -> str:
+    """Return what is due next and when, a sentence a visit; first what stands low or behind, or did not grow.
 
     Parameters
     ----------
@@ -549,12 +574,14 @@ def due_next(visits: pd.DataFrame, result: Curve) -> str:
         From `course.next_visits`.
     result
         From `course.case`.
+    bare
+        From `course.no_growth`, of this patient.
     """
     parts, later = [], []
-    if not why_not(result):
-        judged = result.extra["standing"]
-        bad = list(judged.loc[judged["state"].isin(["low", "behind"]), "place"])
-        parts += [f"Now: call in about the {numbers.listed(bad)}."] if bad else []
+    bad = _worse(result)
+    parts += [f"Now: call in about the {numbers.listed(bad)}."] if bad else []
+    none = [place for place in _ungrown(bare) if place not in bad]
+    parts += [f"Now: call in about the {numbers.listed(none)}: no growth visible by month 9."] if none else []
     keys = ["opens_in", "closes_in", "session_number", "visit", "counted"]
     for i, (key, rows) in enumerate(visits.groupby(keys, sort=True)):
         opens, closes, number, visit, counted = key
