@@ -348,3 +348,11 @@ def test_the_months_of_the_outcomes_stand_with_the_groups(register):
     row = study.table_one(register, plan).set_index("variable").loc["month of the outcome"]
     means = units.groupby("x")["month"].mean()
     assert [row["reference"], row["compared"]] == pytest.approx(means.tolist())
+
+
+def test_bars_that_are_all_withheld_are_said_and_not_drawn(register):
+    plan = plan_of()
+    overlap = study.overlap(register, plan)
+    assert figures.unsaid(overlap) == ""
+    hidden = overlap.estimates.assign(estimate=np.nan, flag="withheld, small numbers")
+    assert figures.unsaid(replace(overlap, estimates=hidden)) == "Withheld, small numbers."

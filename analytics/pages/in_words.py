@@ -6,7 +6,7 @@ The rooms hand over facts; every sentence is made here, from the results a page 
 import numpy as np
 import pandas as pd
 
-from analytics import course, disclosure, milestones, numbers, planning, results, yields
+from analytics import course, disclosure, milestones, numbers, results, yields
 from analytics.dictionary import MATURITY_MONTH, OLDEST_AGE, ZONES
 from analytics.pages.small import ZONE_WORDS, early_in_short, early_in_words, rungs_in_short, rungs_table
 from analytics.results import Curve, Result, why_not
@@ -69,18 +69,6 @@ def half_months(timing: Result) -> str:
         for row in ends.itertuples()
     ]
     return f"Half of the final growth is there by month {' to '.join(dict.fromkeys(said))}."
-
-
-def donor_thinned(donor: Result) -> str:
-    """Return the mean fall of donor density beside the share taken between the counts, in a line."""
-    if why := why_not(donor):
-        return why
-    fall, taken = (donor.table().set_index("term").loc[term] for term in (planning.FALL, planning.TAKEN))
-    if pd.isna(fall["estimate"]) or pd.isna(taken["estimate"]):
-        return ""
-    ends = "" if pd.isna(fall["ci_low"]) else f" ({numbers.limits(-fall['ci_high'], -fall['ci_low'])})"
-    change, share = numbers.number(-fall["estimate"]), numbers.number(taken["estimate"])
-    return f"Density changed by {change}{numbers.THIN}%{ends} while {share}{numbers.THIN}% was taken."
 
 
 def more_mass(mass: Result) -> str:
@@ -400,21 +388,21 @@ def _verdict(row: pd.Series) -> str:
         return _disagreement(row)
     behind, ahead, low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
     certain = {
-        "low": f"Low: chance {_chance(low)}. Mature, little more will come.",
-        "not low": f"Not low: chance of low {_chance(low)}.",
-        "ahead": f"Ahead: above 95 in 100 comparable cases; chance of the upper tenth {_chance(ahead)}.",
-        "usual": f"As usual: chance of neither tenth {_chance(100 - behind - ahead)}.",
-        "not behind": f"Not behind: chance of the lowest tenth {_chance(behind)}.",
+        "low": f"Low: {_chance(low)} chance. Mature, little more will come.",
+        "not low": f"Not low: {_chance(low)} chance of low.",
+        "ahead": f"Ahead: above 95 in 100 comparable cases; {_chance(ahead)} chance of the upper tenth.",
+        "usual": f"As usual: {_chance(100 - behind - ahead)} chance of neither tenth.",
+        "not behind": f"Not behind: {_chance(behind)} chance of the lowest tenth.",
     }
     if row["state"] in certain:
         return certain[row["state"]]
     if row["state"] == "cannot tell" and row["is_mature"]:
-        return f"Cannot be judged: chance of low {_chance(low)}; 95 % or 5 % would tell. {ONE_MORE}"
+        return f"Cannot be judged: {_chance(low)} chance of low; 95 % or 5 % would tell. {ONE_MORE}"
     split = ", ".join(
         f"{word} {_chance(100 * row[name])}"
         for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
     )
-    text = f"chance of the lowest tenth {_chance(behind)} (in the end {split})."
+    text = f"{_chance(behind)} chance of the lowest tenth (in the end {split})."
     if row["state"] == "behind":
         return f"Behind: below 95 in 100 comparable cases; {text}"
     ripe = MATURITY_MONTH.get(str(row["zone"]))

@@ -314,11 +314,9 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     row = result.table().iloc[0] if len(result.table()) else pd.Series({"flag": ""})
     words = str(row.get("flag", ""))
     groups = plan.exposure
-    who = (
-        study.in_words(groups.variable)
-        if groups.is_number
-        else f"{groups.compared_name} against {groups.reference_name}"
-    )
+    who = study.in_words(groups.variable)
+    if not groups.is_number:
+        who = f"{who.removeprefix('minutes ')}: {groups.compared_name} against {groups.reference_name}"
     start = (
         ""
         if standing.is_confirmatory

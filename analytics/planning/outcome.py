@@ -1,4 +1,4 @@
-"""What became of the donor area: its density and calibre over sessions, against what was taken from it.
+"""What became of a patient's donor area: its density and calibre over sessions, against what was taken.
 
     taken_pct = 100 * (spent before this count - spent before the first count) / supply at the first count
     fall_pct  = 100 * (1 - density / density at the first count)
@@ -14,64 +14,45 @@ import numpy as np
 import pandas as pd
 
 from analytics import records as door
-from analytics.errors import FitError
 from analytics.planning.ledger import spent_by_session
 from analytics.records import Records
-from analytics.results import LEVEL, Result, limits, line
+from analytics.results import Result, line
 
-MIN_PATIENTS, FEW = 5, "fewer than 5 patients"
-SHOWN = (
-    "session_number month density_hairs_cm2 fall_pct hair_calibre_um calibre_method taken_fu taken_pct"
-).split()
-FALL, TAKEN = "fall of donor density", "taken between the counts"
-FINER = "change of donor calibre"
+SHOWN = [
+    "session_number", "month", "density_hairs_cm2", "fall_pct", "hair_calibre_um", "calibre_method",
+    "taken_fu", "taken_pct",
+]  # fmt: skip
 
 
-def donor_outcome(records: Records, *, patient_id: str = "", level: float = LEVEL) -> Result:
-    """Return how donor density and calibre changed from the first to the last count, and what was taken.
-
-    Parameters
-    ----------
-    patient_id
-        One patient, or empty for all: then each patient counts once.
-    level
-        Of the intervals, t limits over patients.
+def donor_outcome(records: Records, patient_id: str) -> Result:
+    """Return how a patient's donor density and calibre changed over sessions, and what was taken.
 
     Returns
     -------
     Result
-        Means over patients: `fall of donor density` and `taken between the counts` in percent, `change of
-        donor calibre` in micrometres, one method alone. `extra["counts"]`: one row per donor count with its
-        fall since the first and what was taken.
+        `fall of donor density` at the last comparable count and `taken before it`, in percent.
+        `extra["counts"]`: one row per donor count with its calibre, its fall and what was taken before it.
 
     Raises
     ------
-    FitError
-        When nobody has two comparable donor counts with a session between them, and no patient was named.
+    ParameterError
+        When the patient is not in the records.
     """
-    if patient_id:
-        door.patient(records, patient_id)
-        records = door.subset(records, [patient_id])
-    counts = _counts(records)
-    pairs = _last(counts)
-    if pairs.empty and not patient_id:
-        raise FitError(
-            "planning.donor_outcome: nobody has comparable donor counts before and after a session"
-        )
-    by_one = pairs["calibre_method"].eq(pairs["first_method"])
-    finer = (pairs["hair_calibre_um"] - pairs["first_calibre"]).where(by_one)
-    table = [
-        _mean(FALL, pairs["fall_pct"], "%", level),
-        _mean(TAKEN, pairs["taken_pct"], "%", level),
-        _mean(FINER, finer, "µm", level),
+    door.patient(records, patient_id)
+    counts = _counts(door.subset(records, [patient_id]))
+    good = counts[counts["reason"].eq("")]
+    last = good.iloc[-1] if len(good) else pd.Series({"fall_pct": np.nan, "taken_pct": np.nan})
+    flag = "" if len(good) else "no donor count"
+    lines = [
+        line("fall of donor density", float(last["fall_pct"]), "%", n_patients=1, flag=flag),
+        line("taken before it", float(last["taken_pct"]), "%", n_patients=1, flag=flag),
     ]
     method = (
-        "last donor count against the first with hair of the same length, in percent of the first; taken: "
-        "attempts (FUE) or grafts out (strip) in percent of what the donor held; means over patients, "
-        f"t limits, {100 * level:g} %"
+        "donor counts against the first with hair of the same length, in percent of the first; taken: "
+        "attempts (FUE) or grafts out (strip), in percent of what the donor held at that count"
     )
     used = counts[["patient_id", "month", "reason"]]
-    return Result(pd.DataFrame(table), used, method, extra={"counts": counts[["patient_id", *SHOWN]]})
+    return Result(pd.DataFrame(lines), used, method, extra={"counts": counts[SHOWN]})
 
 
 def _counts(records: Records) -> pd.DataFrame:
@@ -84,8 +65,8 @@ def _counts(records: Records) -> pd.DataFrame:
     is_good = rows["standard_conditions"].fillna(True).astype(bool)
     key = ["patient_id", "region_id", "hair_length"]
     good = rows[is_good].drop_duplicates(key)
-    first = good.set_index(key)[["density_hairs_cm2", "spent_fu", "hair_calibre_um", "calibre_method"]]
-    first.columns = pd.Index(["first_density", "first_spent", "first_calibre", "first_method"])
+    first = good.set_index(key)[["density_hairs_cm2", "spent_fu"]]
+    first.columns = pd.Index(["first_density", "first_spent"])
     rows = rows.join(first, on=key)
     supply = _supply(records).reindex(rows["patient_id"]).to_numpy()
     taken = rows["spent_fu"] - rows["first_spent"]
@@ -117,30 +98,3 @@ def _supply(records: Records) -> pd.Series:
     before = spent[spent["session_number"].lt(spent["patient_id"].map(first))]
     taken = before.groupby("patient_id")["fu"].sum().reindex(people.index).fillna(0.0)
     return people["donor_area_cm2"].astype(float) * people["donor_fu_cm2"].astype(float) + taken
-
-
-def _last(counts: pd.DataFrame) -> pd.DataFrame:
-    """Return the last good count of each patient that has a session between it and the first."""
-    after = counts[counts["reason"].eq("") & counts["spent_fu"].gt(counts["first_spent"])]
-    return after.drop_duplicates("patient_id", keep="last")
-
-
-def _mean(term: str, values: pd.Series, unit: str, level: float) -> dict:
-    known = values.dropna().to_numpy(dtype=float)
-    n = len(known)
-    if not n:
-        return line(term, np.nan, unit, basis="model", n_patients=0, flag="nothing to compare")
-    se = float(known.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan
-    ends = limits(float(known.mean()), se, level=level, df=n - 1) if n > 1 else (np.nan, np.nan)
-    return line(
-        term,
-        float(known.mean()),
-        unit,
-        se=se,
-        ci=ends,
-        level=level,
-        basis="model",
-        n_patients=n,
-        n_rows=n,
-        flag=FEW if n < MIN_PATIENTS else "",
-    )

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from typing import Any
 
-from analytics import early, factors, measurement, milestones, planning, regrowth, results, yields
+from analytics import early, factors, measurement, milestones, regrowth, results, yields
 from analytics.pages.page import Page, ask, question
 from analytics.pages.writing import carried, carried_of
 from analytics.results import Result
@@ -52,7 +52,6 @@ def asked(page: Page, choices: yields.Choices, *, curve: str) -> tuple[dict[str,
         repeats=question(measurement.repeatability),
         photographs=question(yields.photograph_failures),
         mass=question(yields.hair_mass),
-        donor=question(planning.donor_outcome),
         losses=question(yields.loss_chain, **known),
         overlaps=question(yields.joint, curve=curve, **known),
         poor_growth=question(factors.poor_growth, plateaus=plateaus),
@@ -84,9 +83,7 @@ def _panels(answers: dict[str, Any]) -> dict[str, Result]:
     emergence = answers["emergence"]
     lines = yields.with_view(answers["lines"], emergence, option="all readings")
     lines = yields.with_view(lines, answers["from_month_9"], option="month 9 and later")
-    same = (
-        "leftover crown_front half most counted by_month own losses changes overlaps due mass donor".split()
-    )
+    same = "leftover crown_front half most counted by_month own losses changes overlaps due mass".split()
     timing = ("half_month", "month_of_95_pct_of_plateau", "plateau_yield")
     return {
         "at_maturity": early.with_model(answers["carried"], emergence),

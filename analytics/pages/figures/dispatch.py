@@ -81,7 +81,7 @@ BARS: dict[str, str] = {
 CAPTIONS: dict[str, Callable[[Result], str]] = {"sides": sides.caption}
 
 # Pictures that can have nothing to show though their result has rows, and the words for it.
-UNSAID: dict[str, Callable[[Result], str]] = {"splits": joint.unsaid}
+UNSAID: dict[str, Callable[[Result], str]] = {"splits": joint.unsaid, "overlap": study.unsaid}
 
 
 def unsaid(result: Result) -> str:
