@@ -144,7 +144,10 @@ def main(run_path: str) -> int:
 def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> dict[str, Any]:
     """Execute the notebook and time its steps; return the state, and the cause in plain words."""
     notebook = _to_be_run(run)
-    nbformat.write(notebook, staging / IN)
+    if run["is_plain"]:
+        nbformat.write(notebook, staging / IN)
+    else:  # as it is: written anew it would have other ids
+        (staging / IN).write_bytes(Path(run["notebook"]).read_bytes())
     steps = len(notebook.cells)
     started = time.time()
     doing = "kernel"
