@@ -77,9 +77,9 @@ def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forec
     table = in_words.case_in_words(_case()).set_index("place")
     said = table["sentence"]
     # Between the tenths: 100 - 61 - 1.
-    assert said["Frontal, session 1"] == "As usual: chance of neither tenth 38 %."
+    assert said["Frontal, session 1"] == "As usual: 38 % chance of neither tenth."
     crown = said["Crown, session 1"]
-    assert crown.startswith("Behind: below 95 in 100 comparable cases; chance of the lowest tenth 61 %")
+    assert crown.startswith("Behind: below 95 in 100 comparable cases; 61 % chance of the lowest tenth")
     assert crown.endswith("(in the end only late 50 %, only low 10 %, both 5 %).")
     shown = list(table.loc["Crown, session 1", ["month", "before_now", "usual", "expected"]])
     assert shown == ["9", "30 → 48", "65 (52 to 77)", "90 (70 to 111) at month 18"]

@@ -388,21 +388,21 @@ def _verdict(row: pd.Series) -> str:
         return _disagreement(row)
     behind, ahead, low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
     certain = {
-        "low": f"Low: chance {_chance(low)}. Mature, little more will come.",
-        "not low": f"Not low: chance of low {_chance(low)}.",
-        "ahead": f"Ahead: above 95 in 100 comparable cases; chance of the upper tenth {_chance(ahead)}.",
-        "usual": f"As usual: chance of neither tenth {_chance(100 - behind - ahead)}.",
-        "not behind": f"Not behind: chance of the lowest tenth {_chance(behind)}.",
+        "low": f"Low: {_chance(low)} chance. Mature, little more will come.",
+        "not low": f"Not low: {_chance(low)} chance of low.",
+        "ahead": f"Ahead: above 95 in 100 comparable cases; {_chance(ahead)} chance of the upper tenth.",
+        "usual": f"As usual: {_chance(100 - behind - ahead)} chance of neither tenth.",
+        "not behind": f"Not behind: {_chance(behind)} chance of the lowest tenth.",
     }
     if row["state"] in certain:
         return certain[row["state"]]
     if row["state"] == "cannot tell" and row["is_mature"]:
-        return f"Cannot be judged: chance of low {_chance(low)}; 95 % or 5 % would tell. {ONE_MORE}"
+        return f"Cannot be judged: {_chance(low)} chance of low; 95 % or 5 % would tell. {ONE_MORE}"
     split = ", ".join(
         f"{word} {_chance(100 * row[name])}"
         for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
     )
-    text = f"chance of the lowest tenth {_chance(behind)} (in the end {split})."
+    text = f"{_chance(behind)} chance of the lowest tenth (in the end {split})."
     if row["state"] == "behind":
         return f"Behind: below 95 in 100 comparable cases; {text}"
     ripe = MATURITY_MONTH.get(str(row["zone"]))
