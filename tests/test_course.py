@@ -10,12 +10,12 @@ import statsmodels.api as sm
 from scipy import special, stats
 from test_results import assert_keeps_the_contract
 
-from analytics import course, records, regrowth, results
+from analytics import course, records, regrowth
 from analytics.course.backtest import closed_form_crps, scored
 from analytics.course.standing import below, centile, state_of
-from analytics.errors import ParameterError
+from analytics.errors import FitError, ParameterError
 from analytics.numerics.proportions import proportion
-from analytics.pages import chair, in_words
+from analytics.pages import in_words
 from analytics.regrowth.quantities import parameters
 
 
@@ -301,10 +301,6 @@ def test_hair_mass_of_a_count_is_density_times_the_area_of_a_hair(demo):
     np.testing.assert_allclose(found["cross_section_mm2_cm2"], 0.6927, atol=1e-4)
 
 
-def test_a_case_of_which_no_zone_is_judged_is_said_all_the_same(demo, plateaus):
-    nobody = course.case(demo, patient_id="0173", plateaus=plateaus)
-    assert nobody.extra["standing"].empty
-    none = results.unanswered(results.Gap("Not asked."))
-    said = chair.in_short(course.person(demo, patient_id="0173"), nobody, none, none)
-    assert said["counted"] == "No count after a session yet."
-    assert said["ahead"] == ""
+def test_a_case_of_which_no_zone_is_judged_says_why(demo, plateaus):
+    with pytest.raises(FitError, match=r"no planted zone of this patient can be judged: .*non-standard"):
+        course.case(demo, patient_id="0173", plateaus=plateaus)

@@ -46,6 +46,7 @@ def test_a_failure_is_named_from_counts_that_serve_nothing_else(tmp_path):
     assert not yields.by_visit(register)["for_headline"].any()
     named = _listed(register)
     assert named.index.tolist() == ["P1"]
+    assert course.no_growth(register, patient_id="P2").extra["no_growth"].empty
     assert named.loc["P1", "yield_pct"] == pytest.approx(-3.5, abs=0.1)
     assert named.loc["P1", ["n_counts", "n_usable", "month"]].tolist() == [2, 0, 12.0]
     shown = chair.no_growth_table(course.no_growth(register)).iloc[0]

@@ -67,6 +67,23 @@ def test_a_register_of_sixty_may_report_each_complete_quarter(demo, tmp_path):
         disclosure_earlier.refuse_few(_older(quarters[-1], 3), [tmp_path], "02_quarterly_review", "public")
 
 
+def test_two_quarters_of_one_register_may_not_differ_in_few_patients(demo, tmp_path):
+    """The register is the same, so that what was reported of it says nothing; the quarter shown is not."""
+    twelve = records.subset(demo, demo.patients["patient_id"].iloc[:12].tolist())
+    key = b"1" * 32
+    known = {m: left.marks(records.as_of(twelve, register_month=m), key) for m in range(24, 31)}
+    changed = {m: {p for p, _ in known[m - 1].items() ^ known[m].items()} for m in range(25, 31)}
+    last = next(m for m, patients in changed.items() if 0 < len(patients) < 5)
+    found = disclosure_earlier.refuse_few(
+        twelve, [tmp_path], "02_quarterly_review", "shared", through=last - 1
+    )
+    left.note(found["name"], found["marks"])
+    with pytest.raises(ParameterError, match="differ from an earlier"):
+        disclosure_earlier.refuse_few(twelve, [tmp_path], "02_quarterly_review", "shared", through=last)
+    disclosure_earlier.refuse_few(twelve, [tmp_path], "02_quarterly_review", "shared", through=last - 1)
+    disclosure_earlier.refuse_few(twelve, [tmp_path], "01_surgeon_audit", "shared")
+
+
 def test_a_patient_more_or_less_or_one_event_more_is_a_difference(demo, tmp_path):
     _noted(demo, tmp_path, "shared")
     fewer = records.subset(demo, demo.patients["patient_id"].iloc[1:].tolist())

@@ -1,6 +1,6 @@
 """Transected grafts, donors, failed photographs, missing records: planted effects found, equal to plain fits.
 
-Outside: statsmodels WLS and MixedLM and its Wilson limits on the invented clinic, sums by hand, and
+Outside: statsmodels' WLS, OLS and its Wilson limits on the invented clinic, sums by hand, and
 registers whose truth is known.
 """
 
@@ -90,7 +90,7 @@ def test_an_uneven_harvest_is_found_with_its_spread(clinic):
     assert row["flag"] == "uneven beyond counting error"
 
 
-def test_what_a_donor_loses_equals_a_plain_mixed_model(clinic):
+def test_what_a_donor_loses_equals_least_squares(clinic):
     lost = planted.harvested(clinic, 2.0)
     told = factors.donor(lost)
     frame = (
@@ -99,10 +99,11 @@ def test_what_a_donor_loses_equals_a_plain_mixed_model(clinic):
         .merge(lost.patients[["patient_id", "age_years", "curl"]], on="patient_id")
     )
     frame = frame.astype({"age_years": float, "curl": object}).dropna()
-    plain = smf.mixedlm("lost ~ age_years + curl + taken", frame, groups=frame["patient_id"]).fit(reml=True)
+    # These counts differ between patients by chance alone: the mixed model is least squares.
+    plain = smf.ols("lost ~ age_years + curl + taken", frame).fit()
     row = _rows(told, "hairs lost for each graft taken").iloc[0]
-    assert row["estimate"] == pytest.approx(plain.params["taken"], abs=0.01)
-    assert row["se"] == pytest.approx(plain.bse["taken"], rel=0.03)
+    assert row["estimate"] == pytest.approx(plain.params["taken"], rel=1e-4)
+    assert row["se"] == pytest.approx(plain.bse["taken"], rel=1e-2)
     offered = lost.patients.set_index("patient_id").loc[frame["patient_id"].unique()]
     mean = (offered["donor_hairs_cm2"] / offered["donor_fu_cm2"]).mean()
     assert _rows(told, "hairs a graft offered")["estimate"].iloc[0] == pytest.approx(mean)

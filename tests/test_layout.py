@@ -112,6 +112,18 @@ def test_the_engines_know_no_pandas():
         assert lines in (allowed, []), path.name
 
 
+def test_what_loads_slowly_is_loaded_where_it_is_used():
+    # `import scipy` loads its parts when they are asked for; a check of records asks for few.
+    slow = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "surpyval")
+    for path in (ROOT / "analytics").rglob("*.py"):
+        for node in ast.parse(path.read_text()).body:
+            if isinstance(node, ast.ImportFrom):
+                taken = [f"{node.module}.{alias.name}" for alias in node.names]
+            else:
+                taken = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            assert not [name for name in taken if name.startswith(slow)], path.name
+
+
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.name)
 def test_a_notebook_is_a_page_without_logic_or_outputs(path):
     cells = [c for c in json.loads(path.read_text())["cells"] if c["cell_type"] == "code"]

@@ -230,7 +230,9 @@ def _page(register, plan, *names: str) -> Page:
 WORDS = {
     "confounding": "weighted by propensity", "e_values": "E-value", "missing": "imputed",
     "tipping": "points were added",
-    "influence": "refitted without each patient", "tests": "1 primary", "answer": "Kenward-Roger",
+    "influence": "refitted without each patient", "leftover": "against a normal distribution",
+    "by_zone": "estimated in each of", "design": "power with the units",
+    "tests": "1 primary", "answer": "Kenward-Roger",
 }  # fmt: skip
 
 
@@ -273,6 +275,7 @@ def test_every_reporting_item_is_answered_said_absent_or_left_to_the_author(regi
     assert {1, *numbers} >= {1, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 21, 22}
     assert items["guideline"].eq("RECORD").sum() == 13
     answered = items.set_index(["guideline", "item"])["answered"]
+    assert answered["STROBE", "14c"] == "month of the outcome, by group"
     assert answered["STROBE", "16"] == "side by side"
     assert answered["STROBE", "12b"] == study_text.ABSENT
     assert (answered.str.len() > 0).all()
@@ -326,3 +329,30 @@ def test_the_table_of_groups_is_read_with_both_groups_beside_each_other(register
     assert seen["missing"] == f"{row['n_missing_reference']:.0f} and {row['n_missing_compared']:.0f}"
     words = read[read["variable"].eq("zone")]
     assert (words["missing"] != "").sum() == 1
+
+
+def test_nothing_held_equal_is_no_repetition_where_the_plan_holds_nothing_equal(register):
+    plan = plan_of(adjust=[])
+    page = _page(register, plan, "confounding")
+    said = study_text.methods(page, plan, study.Status("not frozen: exploratory", None, (), {}, 0))
+    assert "nothing held equal" not in " ".join(said["text"])
+    held = _page(register, plan_of(), "confounding")
+    again = study_text.methods(held, plan_of(), study.Status("not frozen: exploratory", None, (), {}, 0))
+    assert "nothing held equal" in " ".join(again["text"])
+
+
+def test_the_months_of_the_outcomes_stand_with_the_groups(register):
+    """Time followed (STROBE 14c): the mean month of the outcomes of each group, from the units by hand."""
+    plan = plan_of()
+    units = study_answer.answer(register, plan, plan.primary).units
+    row = study.table_one(register, plan).set_index("variable").loc["month of the outcome"]
+    means = units.groupby("x")["month"].mean()
+    assert [row["reference"], row["compared"]] == pytest.approx(means.tolist())
+
+
+def test_bars_that_are_all_withheld_are_said_and_not_drawn(register):
+    plan = plan_of()
+    overlap = study.overlap(register, plan)
+    assert figures.unsaid(overlap) == ""
+    hidden = overlap.estimates.assign(estimate=np.nan, flag="withheld, small numbers")
+    assert figures.unsaid(replace(overlap, estimates=hidden)) == "Withheld, small numbers."

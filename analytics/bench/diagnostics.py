@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics import regrowth, study
 from analytics.errors import FitError
@@ -60,7 +60,7 @@ class Diagnosis:
             ((self.rows["independent"], "residuals"), (effects, "patients")), 1
         ):
             if len(values) > 1:
-                stats.probplot(values, plot=axes[place])
+                scipy.stats.probplot(values, plot=axes[place])
             axes[place].set_title(f"Quantiles of {title}")
         return axes
 

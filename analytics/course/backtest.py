@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics import records as door
 from analytics import regrowth
@@ -116,7 +116,7 @@ def closed_form_crps(observed, mean, sd) -> np.ndarray:
     0.233695
     """
     z = (np.asarray(observed, dtype=float) - mean) / sd
-    return sd * (z * (2 * stats.norm.cdf(z) - 1) + 2 * stats.norm.pdf(z) - 1 / np.sqrt(np.pi))
+    return sd * (z * (2 * scipy.stats.norm.cdf(z) - 1) + 2 * scipy.stats.norm.pdf(z) - 1 / np.sqrt(np.pi))
 
 
 def _one_quarter(

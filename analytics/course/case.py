@@ -13,7 +13,7 @@ import pandas as pd
 
 from analytics import regrowth, yields
 from analytics.course.standing import FALSE_ALARMS, bands, below, practice_bounds, standings_of
-from analytics.errors import ParameterError
+from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
 from analytics.results import LEVEL, Curve, Gap, Result, limits, line, unanswered
@@ -72,6 +72,8 @@ def case(
     ------
     ParameterError
         When the patient is not in the records.
+    FitError
+        When no planted zone of the patient can be judged; the message says why not.
 
     Examples
     --------
@@ -97,14 +99,8 @@ def case(
     )
     extra = {"not judged": _not_judged(used, rows)}
     if rows.empty:
-        nothing = {
-            "standing": ["place", "state", "is_mature"],
-            "limits": ["place", "x"],
-            "readings": READ,
-            "zones": ZONES,
-        }
-        extra |= {name: pd.DataFrame(columns=columns) for name, columns in nothing.items()}
-        return Curve(_nothing(level), used, method, ("place",), picture="case", extra=extra)
+        why = "; ".join(extra["not judged"]["reason"].unique()) or "none was counted after its session"
+        raise FitError(f"course.case(patient_id): no planted zone of this patient can be judged: {why}")
     places = _places(rows)
     table = standings_of(plateaus, rows, bounds=practice_bounds(plateaus), level=level)
     parts = [_place(plateaus, rows, places, name, level, table) for name in places["place"]]
@@ -347,9 +343,3 @@ def _not_judged(used: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     left = used[used["reason"].ne("") & ~used["placement_id"].isin(rows["placement_id"])]
     once = left.drop_duplicates(["zone", "session_number", "reason"])
     return once[["zone", "session_number", "reason"]].reset_index(drop=True)
-
-
-def _nothing(level: float) -> pd.DataFrame:
-    flag = "no planted zone of this patient can be judged; see what was left out"
-    own = {"place": "all"}
-    return pd.DataFrame([line("predicted yield", np.nan, "%", by=own, level=level, n_patients=1, flag=flag)])

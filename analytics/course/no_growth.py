@@ -20,6 +20,7 @@ reading, and a failure of the later one may stay unseen: the list says which row
 
 import pandas as pd
 
+from analytics import records as door
 from analytics import yields
 from analytics.errors import ParameterError
 from analytics.records import Records
@@ -35,12 +36,18 @@ LISTED = (
 
 
 def no_growth(
-    records: Records, *, below: float = NO_GROWTH_BELOW_PCT, from_month: float = FROM_MONTH
+    records: Records,
+    *,
+    patient_id: str = "",
+    below: float = NO_GROWTH_BELOW_PCT,
+    from_month: float = FROM_MONTH,
 ) -> Result:
     """Return the placements without visible growth by month 9, over all their counts, usable or not.
 
     Parameters
     ----------
+    patient_id
+        One patient; empty for all.
     below
         Percent of planted hairs under which no growth counts as visible, above 0 to 50.
     from_month
@@ -56,7 +63,7 @@ def no_growth(
     Raises
     ------
     ParameterError
-        When a setting is out of range.
+        When a setting is out of range, or the patient is not in the records.
 
     Examples
     --------
@@ -70,6 +77,9 @@ def no_growth(
             "course.no_growth(below, from_month): out of range; expected above 0 to 50 percent, and month 6 "
             "to 24"
         )
+    if patient_id:
+        door.patient(records, patient_id)
+        records = door.subset(records, [patient_id])
     counts = _counts(records, from_month)
     placements = _by_placement(counts)
     judged = placements[placements["yield_pct"].notna()]

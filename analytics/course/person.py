@@ -24,7 +24,7 @@ def person(records: Records, *, patient_id: str) -> Result:
         By zone and session: `grafts planted`, `area planted` and `hairs planted per cm2 of the zone`.
         `extra`: `who` (one row: sex, age_from, loss_scale, loss_class, hair_calibre_um, curl), `sessions`,
         `therapies`, `events`, `ratings`, each with its rows of this patient, oldest first; `thickness`: every
-        count with a calibre, and every count of the donor area, with its hair cross-section.
+        count with a calibre, with its hair cross-section.
 
     Raises
     ------
@@ -74,9 +74,9 @@ def _of_sessions(rows: pd.DataFrame, number: pd.Series) -> pd.DataFrame:
 
 
 def _thickness(own: Records, number: pd.Series) -> pd.DataFrame:
-    """Return counts with a calibre, and of the donor area, with density x pi/4 x calibre^2 (`yields`)."""
+    """Return counts with a calibre, with density x pi/4 x calibre^2 (`yields.cross_section`)."""
     counts = _of_sessions(own.measurements, number)
-    counts = counts[counts["hair_calibre_um"].notna() | counts["zone"].eq("donor")]
+    counts = counts[counts["hair_calibre_um"].notna()]
     mass = yields.cross_section(counts["density_hairs_cm2"], counts["hair_calibre_um"])
     shown = ["zone", "session_number", "month", "density_hairs_cm2", "hair_calibre_um", "calibre_method"]
     return counts[shown].assign(cross_section_mm2_cm2=mass).sort_values(["zone", "session_number", "month"])

@@ -8,8 +8,7 @@ deviation), oldest first.
 
 import numpy as np
 import pandas as pd
-from scipy import stats
-from statsmodels.stats.multitest import multipletests
+import scipy
 
 from analytics import measurement, regrowth
 from analytics.course.standing import (
@@ -40,7 +39,7 @@ def standings(records: Records, *, plateaus: PlateauDistribution) -> pd.DataFram
         session_month=once["patient_month"].astype(float)
     )
     table = whose.join(table).reset_index()
-    return table.assign(p_value=stats.norm.cdf(table["z"]))
+    return table.assign(p_value=scipy.stats.norm.cdf(table["z"]))
 
 
 def call_back(
@@ -151,6 +150,8 @@ def _rate(zone: str, term: str, called: np.ndarray, months: tuple[float, ...], f
 def _named(p: np.ndarray, error_rate: float) -> np.ndarray:
     if not len(p):
         return np.zeros(0, dtype=bool)
+    from statsmodels.stats.multitest import multipletests
+
     return np.asarray(multipletests(p, alpha=error_rate, method="fdr_bh")[0], dtype=bool)
 
 

@@ -32,8 +32,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
-from scipy.optimize import elementwise
+import scipy
 from scipy.special import ndtr
 
 from analytics import measurement, regrowth
@@ -201,7 +200,7 @@ def _same_months(fit: Emergence, zone: str, month: float, betas: np.ndarray) -> 
         each = (w * mean_yield(fit, k, months[:, None], betas[which], fit.spread)[:, 0] for k, w in front)
         return sum(each) - level[which]
 
-    found = elementwise.find_root(gap, (0.05, 60.0), args=(np.arange(len(betas)),))
+    found = scipy.optimize.elementwise.find_root(gap, (0.05, 60.0), args=(np.arange(len(betas)),))
     return np.where(found.success, found.x, np.nan)
 
 
@@ -337,7 +336,7 @@ def state_of(z: float, told: float, *, usual: float, low: float, behind: float =
     >>> state_of(0.6, 0.9, usual=0.8, low=0.0), state_of(0.6, 0.9, usual=0.8, low=np.nan)
     ('not low', 'cannot tell')
     """
-    edge = stats.norm.isf(FALSE_ALARMS)
+    edge = scipy.stats.norm.isf(FALSE_ALARMS)
     if low >= DECIDES_LOW:
         return "low"
     if told < FEWEST_TOLD:

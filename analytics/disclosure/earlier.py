@@ -11,6 +11,9 @@ What left is noted in two places, so that neither another folder of reports nor 
 it: with the register (its state folder) and in the folder of reports. There `.left/key` is a key,
 `.left/<page>-<audience>/<hash>.json` the keyed marks of the patients of one register that was reported. The
 marks say nothing without the key, and neither is ever part of a report.
+
+A page that sees the register as it stood at the end of a quarter is also held against others of its kind, in
+`.left/quarters`: two quarters of one and the same register may differ in few patients.
 """
 
 import hashlib
@@ -26,9 +29,9 @@ import pandas as pd
 from analytics import files
 from analytics.disclosure.rules import rule
 from analytics.errors import ParameterError
-from analytics.records import Records
+from analytics.records import Records, as_of
 
-FOLDER = ".left"
+FOLDER, QUARTERS = ".left", "quarters"
 KEY_BYTES = 32
 MARK_LETTERS = 24
 TABLES = (
@@ -45,7 +48,9 @@ TABLES = (
 )
 
 
-def refuse_few(records: Records, places: Sequence[Path], page: str, audience: str) -> dict:
+def refuse_few(
+    records: Records, places: Sequence[Path], page: str, audience: str, *, through: int = 0
+) -> dict:
     """Return what to note once a report is published; refuse one that differs in few patients.
 
     It is a name and, by place, the marks to note there.
@@ -58,6 +63,8 @@ def refuse_few(records: Records, places: Sequence[Path], page: str, audience: st
         Where it is noted what left: the folder of reports, and the register's state folder.
     page, audience
         Its name, and who will read it.
+    through
+        The last register month that the page sees; 0 where it sees all.
 
     Raises
     ------
@@ -68,15 +75,19 @@ def refuse_few(records: Records, places: Sequence[Path], page: str, audience: st
     if applied.threshold <= 1:
         return {}
     noted: dict[str, dict[str, str]] = {}
-    for place in places:
-        now = noted[str(place)] = marks(records, ledger_key(place))
+    seen = [(place, place.name, records) for place in places]
+    if through and through >= records.sessions["register_month"].min():
+        then = as_of(records, through)
+        seen += [(place / FOLDER / QUARTERS, place.name, then) for place in places]
+    for place, called, register in seen:
+        now = noted[str(place)] = marks(register, ledger_key(place))
         for before in earlier(place):
             changed = sum(now.get(patient) != before.get(patient) for patient in now.keys() | before.keys())
             if 0 < changed < applied.threshold:
                 raise ParameterError(
                     f"{page}, for {audience}: fewer than {applied.threshold} patients differ from an earlier "
                     "report for others; who holds both could subtract one from the other; make it when the "
-                    f"reporting period has ended, or take its note out of {FOLDER} in {place.name} if "
+                    f"reporting period has ended, or take its note out of {FOLDER} in {called} if "
                     "the earlier one never left the clinic"
                 )
     return {"name": f"{page}-{audience}", "marks": noted}

@@ -23,9 +23,7 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
-from scipy.linalg import qr
-from scipy.optimize import linprog
+import scipy
 
 # What a count is withheld with: its whole row, or the row's values alone; printed nowhere; known to all.
 ROW, VALUES, VIRTUAL, KNOWN = "row", "values", "virtual", "known"
@@ -273,9 +271,10 @@ def _is_over_few(newest_first: list[float], total: float, threshold: int) -> boo
     """
     for length in range(2, len(newest_first) + 1):
         inside, just_left = newest_first[:length], newest_first[length : length + 1]
-        if abs(sum(inside) - total) < EXACT:
-            few = [n for n in inside if 0 < n < threshold]
-            return len(few) == 1 or 0 < sum(few) < threshold or any(0 < n < threshold for n in just_left)
+        few = [n for n in inside if 0 < n < threshold]
+        gives_back = len(few) == 1 or 0 < sum(few) < threshold or any(0 < n < threshold for n in just_left)
+        if gives_back and total >= threshold and abs(sum(inside) - total) < EXACT:
+            return True
     return False
 
 
@@ -306,8 +305,8 @@ def _quantities(cells: _Cells) -> _Quantities:
     """Return the quantities of all counts and the equations between them."""
     equal = np.array([(total, parts[0]) for total, parts in cells.sums if len(parts) == 1], dtype=int)
     n = len(cells.value)
-    links = sparse.coo_array((np.ones(len(equal)), tuple(equal.reshape(-1, 2).T)), shape=(n, n))
-    count, of = sparse.csgraph.connected_components(links, directed=False)
+    links = scipy.sparse.coo_array((np.ones(len(equal)), tuple(equal.reshape(-1, 2).T)), shape=(n, n))
+    count, of = scipy.sparse.csgraph.connected_components(links, directed=False)
     members: list[list[int]] = [[] for _ in range(count)]
     for cell, quantity in enumerate(of):
         members[quantity].append(cell)
@@ -409,8 +408,8 @@ def _components(rows: list[Terms]) -> list[tuple[np.ndarray, np.ndarray]]:
     names, flat = np.unique([q for row in rows for q, _ in row], return_inverse=True)
     equation = np.repeat(np.arange(len(rows)), [len(row) for row in rows])
     signs = np.array([c for row in rows for _, c in row], dtype=float)
-    matrix = sparse.csr_array((signs, (equation, flat)), shape=(len(rows), len(names)))
-    count, label = sparse.csgraph.connected_components(abs(matrix).T @ abs(matrix), directed=False)
+    matrix = scipy.sparse.csr_array((signs, (equation, flat)), shape=(len(rows), len(names)))
+    count, label = scipy.sparse.csgraph.connected_components(abs(matrix).T @ abs(matrix), directed=False)
     label_of_row = label[flat[np.searchsorted(equation, np.arange(len(rows)))]] if rows else np.array([])
     return [(names[label == k], matrix[label_of_row == k][:, label == k].toarray()) for k in range(count)]
 
@@ -420,7 +419,7 @@ def _free(matrix: np.ndarray) -> np.ndarray:
 
     An unknown is determined when its unit vector lies in the space of the rows.
     """
-    rotation, triangle, _ = qr(matrix.T, mode="economic", pivoting=True)
+    rotation, triangle, _ = scipy.linalg.qr(matrix.T, mode="economic", pivoting=True)
     size = np.abs(np.diag(triangle))
     basis = rotation[:, : len(size)][:, size > EXACT * max(1.0, size.max(initial=0.0))]
     return np.square(basis).sum(axis=1) < 1.0 - EXACT
@@ -433,8 +432,8 @@ def _pinned(known: _Quantities, columns: np.ndarray, matrix: np.ndarray, inside:
     for j in inside:
         aim = np.zeros(len(columns))
         aim[j] = 1.0
-        low = linprog(aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
-        high = linprog(-aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
+        low = scipy.optimize.linprog(aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
+        high = scipy.optimize.linprog(-aim, A_eq=matrix, b_eq=right, bounds=bounds, method="highs")
         if low.status == 0 and high.status == 0 and -high.fun - low.fun < 1.0 - EXACT:
             return [int(columns[j])]
     return []

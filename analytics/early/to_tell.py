@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics import yields
 from analytics.dictionary import FRONT, MATURITY_MONTH
@@ -220,7 +220,7 @@ def _is_enough(n, m, has_front: bool, sd: float, difference: float, power: float
     usable = (n >= 2) & (np.asarray(m) >= 2)
     safe_n, safe_m = np.maximum(n, 1), np.maximum(m, 1)
     se = sd * np.sqrt(1 / safe_n + (1 / safe_m if has_front else 0))
-    reach = stats.t.isf(ALPHA / 2, df) + (stats.t.ppf(power, df) if has_front else 0)
+    reach = scipy.stats.t.isf(ALPHA / 2, df) + (scipy.stats.t.ppf(power, df) if has_front else 0)
     return usable & (reach * se <= difference)
 
 

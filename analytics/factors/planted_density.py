@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, stats
+import scipy
 
 from analytics import bench, yields
 from analytics.factors.adjusted import (
@@ -113,7 +113,7 @@ def bend(fitted: bench.Model, x: np.ndarray, *, level: float = LEVEL, seed: int 
     """
     root = _whitening(fitted)
     columns, y = root(fitted.X), root(fitted.y[:, None])[:, 0]
-    q = linalg.orth(columns)
+    q = scipy.linalg.orth(columns)
     y = y - q @ (q.T @ y)
     places = np.unique(np.quantile(x, np.linspace(*SEARCHED, STEPS)))
     hinges = root(np.maximum(x[:, None] - places, 0.0))
@@ -127,7 +127,7 @@ def bend(fitted: bench.Model, x: np.ndarray, *, level: float = LEVEL, seed: int 
     drawn = rng.multivariate_normal(np.zeros(len(places)), alike, size=DRAWS, method="eigh")
     drawn = drawn.min(axis=1) / np.sqrt(rng.chisquare(df, DRAWS) / df)
     p = float((1 + (drawn <= t[lowest]).sum()) / (DRAWS + 1))
-    left = stats.chi2.ppf(level, 1) - (t[lowest] ** 2 - t**2)
+    left = scipy.stats.chi2.ppf(level, 1) - (t[lowest] ** 2 - t**2)
     inside = (left >= 0) & (t < 0) if t[lowest] < 0 else np.ones(len(t), dtype=bool)
     half = np.sqrt(np.maximum(left, 0.0)) / size
     middle = int(np.argmin(np.abs(places - np.median(x))))
@@ -158,7 +158,7 @@ def _whitening(fitted: bench.Model):
     def whiten(columns: np.ndarray) -> np.ndarray:
         out = np.empty_like(columns, dtype=float)
         for g, root in zip(groups, roots, strict=True):
-            out[g] = linalg.solve_triangular(root, columns[g], lower=True)
+            out[g] = scipy.linalg.solve_triangular(root, columns[g], lower=True)
         return out
 
     return whiten

@@ -69,8 +69,7 @@ def _counted(case: Result) -> str:
 def _thickness(person: Result) -> str:
     if why := why_not(person):
         return why
-    counts = person.extra["thickness"]
-    n = int((counts["hair_calibre_um"].notna() & counts["zone"].ne("donor")).sum())
+    n = int(person.extra["thickness"]["zone"].ne("donor").sum())
     return (
         f"{n} count{'' if n == 1 else 's'} with a calibre." if n else "No calibre was recorded with a count."
     )
@@ -117,6 +116,37 @@ def forecast_table(result: Result) -> pd.DataFrame:
     """Return one row per month to come: the yield and the density that a count would show, with limits."""
     level = _level(result, "limits")
     return _by_month(result, {YIELD: f"yield ({level})", DENSITY: f"density ({level})"})
+
+
+def thickness_table(person: Result) -> pd.DataFrame:
+    """Return counts with a calibre, how it was measured, and the hair mass they make."""
+    if why_not(person):
+        return person.table()
+    rows = person.extra["thickness"]
+    measured = [_calibre(*pair) for pair in zip(rows["hair_calibre_um"], rows["calibre_method"], strict=True)]
+    shown = ["zone", "session_number", "month", "density_hairs_cm2", "calibre", "cross_section_mm2_cm2"]
+    return rows.assign(calibre=measured)[shown]
+
+
+def donor_table(donor: Result) -> pd.DataFrame:
+    """Return the donor counts of a patient: each against the first, beside what was taken before it."""
+    if why_not(donor):
+        return donor.table()
+    rows = donor.extra["counts"]
+    measured = [_calibre(*pair) for pair in zip(rows["hair_calibre_um"], rows["calibre_method"], strict=True)]
+    taken = [
+        f"{numbers.number(fu)} ({_percent(share) if pd.notna(share) else numbers.NOT_AVAILABLE})"
+        for fu, share in zip(rows["taken_fu"], rows["taken_pct"], strict=True)
+    ]
+    change = ["" if pd.isna(fall) else _percent(-fall) for fall in rows["fall_pct"]]
+    shown = ["session_number", "month", "density_hairs_cm2", "change", "calibre", "taken"]
+    return rows.assign(calibre=measured, taken=taken, change=change)[shown]
+
+
+def _calibre(micrometres: float, method: str) -> str:
+    if pd.isna(micrometres):
+        return "not measured"
+    return numbers.number(micrometres) + ("" if pd.isna(method) else f" ({method})")
 
 
 def call_back_table(result: Result) -> pd.DataFrame:

@@ -310,13 +310,26 @@ def case_in_short(result: Curve) -> str:
     return ". ".join(numbers.title_case(part) for part in parts) + "."
 
 
-def case_alarm(result: Curve) -> str:
-    """Return which zones of a case are low or behind; nothing where none is."""
+def case_alarm(result: Curve, bare: Result) -> str:
+    """Return which zones of a case are low or behind, or show no growth; nothing where none is."""
+    parts = [f"Low or behind: {numbers.listed(worse)}."] if (worse := _worse(result)) else []
+    parts += [f"No growth visible by month 9: {numbers.listed(none)}."] if (none := _ungrown(bare)) else []
+    return " ".join(parts)
+
+
+def _worse(result: Curve) -> list[str]:
+    """Return the places of a case that stand low or behind."""
     if why_not(result) or "early" in result.extra:
-        return ""
+        return []
     judged = result.extra["standing"]
-    worse = judged[judged["state"].isin(["low", "behind"])]
-    return f"Low or behind: {numbers.listed(list(worse['place']))}." if len(worse) else ""
+    return list(judged.loc[judged["state"].isin(["low", "behind"]), "place"])
+
+
+def _ungrown(bare: Result) -> list[str]:
+    """Return the places of `course.no_growth`."""
+    if why_not(bare):
+        return []
+    return [f"{row.zone}, session {row.session_number:g}" for row in bare.extra["no_growth"].itertuples()]
 
 
 def case_in_words(result: Curve) -> pd.DataFrame:
@@ -375,21 +388,21 @@ def _verdict(row: pd.Series) -> str:
         return _disagreement(row)
     behind, ahead, low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
     certain = {
-        "low": f"Low: chance {_chance(low)}. Mature, little more will come.",
-        "not low": f"Not low: chance of low {_chance(low)}.",
-        "ahead": f"Ahead: above 95 in 100 comparable cases; chance of the upper tenth {_chance(ahead)}.",
-        "usual": f"As usual: chance of neither tenth {_chance(100 - behind - ahead)}.",
-        "not behind": f"Not behind: chance of the lowest tenth {_chance(behind)}.",
+        "low": f"Low: {_chance(low)} chance. Mature, little more will come.",
+        "not low": f"Not low: {_chance(low)} chance of low.",
+        "ahead": f"Ahead: above 95 in 100 comparable cases; {_chance(ahead)} chance of the upper tenth.",
+        "usual": f"As usual: {_chance(100 - behind - ahead)} chance of neither tenth.",
+        "not behind": f"Not behind: {_chance(behind)} chance of the lowest tenth.",
     }
     if row["state"] in certain:
         return certain[row["state"]]
     if row["state"] == "cannot tell" and row["is_mature"]:
-        return f"Cannot be judged: chance of low {_chance(low)}; 95 % or 5 % would tell. {ONE_MORE}"
+        return f"Cannot be judged: {_chance(low)} chance of low; 95 % or 5 % would tell. {ONE_MORE}"
     split = ", ".join(
         f"{word} {_chance(100 * row[name])}"
         for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
     )
-    text = f"chance of the lowest tenth {_chance(behind)} (in the end {split})."
+    text = f"{_chance(behind)} chance of the lowest tenth (in the end {split})."
     if row["state"] == "behind":
         return f"Behind: below 95 in 100 comparable cases; {text}"
     ripe = MATURITY_MONTH.get(str(row["zone"]))
@@ -540,8 +553,8 @@ def _rating(row) -> str:
     return f"session {row.session_number}, month {row.month:g}: {_joined(rated, chosen)}"
 
 
-def due_next(visits: pd.DataFrame, result: Curve) -> str:
-    """Return what is due next and when, a sentence a visit; first who stands low or behind.
+def due_next(visits: pd.DataFrame, result: Curve, bare: Result) -> str:
+    """Return what is due next and when, a sentence a visit; first what stands low or behind, or did not grow.
 
     Parameters
     ----------
@@ -549,12 +562,14 @@ def due_next(visits: pd.DataFrame, result: Curve) -> str:
         From `course.next_visits`.
     result
         From `course.case`.
+    bare
+        From `course.no_growth`, of this patient.
     """
     parts, later = [], []
-    if not why_not(result):
-        judged = result.extra["standing"]
-        bad = list(judged.loc[judged["state"].isin(["low", "behind"]), "place"])
-        parts += [f"Now: call in about the {numbers.listed(bad)}."] if bad else []
+    bad = _worse(result)
+    parts += [f"Now: call in about the {numbers.listed(bad)}."] if bad else []
+    none = [place for place in _ungrown(bare) if place not in bad]
+    parts += [f"Now: call in about the {numbers.listed(none)}: no growth visible by month 9."] if none else []
     keys = ["opens_in", "closes_in", "session_number", "visit", "counted"]
     for i, (key, rows) in enumerate(visits.groupby(keys, sort=True)):
         opens, closes, number, visit, counted = key

@@ -34,6 +34,8 @@ from analytics.pages.words import glossary
 from analytics.reports import Question, filled
 from analytics.results import Gap, Result
 
+MONTHS_A_QUARTER = 3
+
 
 @dataclass(frozen=True, slots=True)
 class Page:
@@ -72,7 +74,8 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
         When the records break the dictionary.
     """
     run = _run()
-    settings = {"data": data, **settings} if data else dict(settings)
+    # In a run the place stands in its plan: a report shows the name alone.
+    settings = {"data": Path(data).name if run else data, **settings} if data else dict(settings)
     # A notebook of the clinic's own, opened in JupyterLab, has no model to be held against.
     if run or name in reports.pages():
         settings = reports.parameters.checked(str(run["notebook"]) if run else name, settings)
@@ -87,7 +90,9 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
         staging = Path(run["staging"])
         audience = str(settings.get("audience", "internal"))
         places = (staging.parent.parent, files.state.folder(run["data"]))
-        noted = disclosure.refuse_few(read, places, name, audience)
+        quarter = settings.get(reports.parameters.QUARTER, 0)
+        through = MONTHS_A_QUARTER * quarter if isinstance(quarter, int) else 0
+        noted = disclosure.refuse_few(read, places, name, audience, through=through)
         files.write_json(staging / reports.LEFT_FILE, noted)
     if not run:
         show_html(filled("blocks/style"))

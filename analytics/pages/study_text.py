@@ -47,10 +47,13 @@ def methods(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFram
         ("Outcome", f"{_capital(study.outcome_in_words(plan.primary))}."),
         ("Model", _model(page)),
         ("Missing", _missing(page)),
-        ("Confounding", _confounding(page)),
+        ("Confounding", _confounding(page, plan)),
+        ("Zones", _zones(page)),
         ("Choices", _choices(page)),
+        ("Checks of the model", _checks(page)),
         ("Influence", _influence(page)),
         ("Several tests", _several(page)),
+        ("Power", _power(page)),
     ]
     said = [(part, text) for part, text in rows if text]
     named = " ".join(text for _, text in said)
@@ -97,11 +100,38 @@ def _missing(page: Page) -> str:
     return text + (shifted if is_tipped else "")
 
 
-def _confounding(page: Page) -> str:
-    other = [str(t) for t in _made(page, "confounding")["term"] if "declared" not in str(t)]
+def _confounding(page: Page, plan: study.Plan) -> str:
+    # Where nothing is held equal, doing so is the declared answer and no repetition of it.
+    same = ("declared",) if plan.adjust else ("declared", "nothing held equal")
+    other = [str(t) for t in _made(page, "confounding")["term"] if not any(word in str(t) for word in same)]
     text = f"The answer was repeated: {'; '.join(other)}." if other else ""
     has_e = not _made(page, "e_values").empty
     return f"{text}{' ' if text and has_e else ''}{'The E-value is given.' if has_e else ''}"
+
+
+def _zones(page: Page) -> str:
+    n = len(_made(page, "by_zone"))
+    is_tested = "by_zone" in page.results and any(
+        note.startswith("same in all zones") for note in page.results["by_zone"].notes
+    )
+    text = f"The effect was also estimated in each of {n} zones." if n else ""
+    return f"{text[:-1]}, and a test made that it is the same in all." if n and is_tested else text
+
+
+def _checks(page: Page) -> str:
+    if len(_made(page, "leftover")) < 2:
+        return ""
+    return (
+        "What the model leaves over was set against zones, months and what was expected, its quantiles "
+        "against a normal distribution, and each patient's outcomes together against chance."
+    )
+
+
+def _power(page: Page) -> str:
+    table = _made(page, "design")
+    is_drawn = table["term"].astype(str).str.contains("simulated").any()
+    how = _method(page, "design").partition(";")[0] if is_drawn else ""
+    return f"{_capital(how)}: power with the units that have an outcome." if how else ""
 
 
 def _choices(page: Page) -> str:
@@ -177,6 +207,7 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         return text if any(not _made(page, name).empty for name in names) else ABSENT
 
     compared = study.exposure_in_words(plan.exposure)
+    is_yield = plan.primary.outcome.kind == "yield_at_maturity"
     protocol = f"plan {'as frozen, ' if standing.is_confirmatory else ''}{study.digest(plan)[:12]}"
     rows = [
         ("STROBE", "1", "design named in title and abstract", AUTHOR),
@@ -195,7 +226,8 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         ("STROBE", "12d", "loss to follow-up", where("missing data", "missing")),
         ("STROBE", "12e", "sensitivity", where("robustness grid; tipping point", "robustness", "tipping")),
         ("STROBE", "13", "numbers at each stage", "flow, with reasons by group"),
-        ("STROBE", "14", "who they were, missing values", "the groups before the outcome"),
+        ("STROBE", "14a-b", "who they were, missing values", "the groups before the outcome"),
+        ("STROBE", "14c", "time followed", "month of the outcome, by group" if is_yield else ABSENT),
         ("STROBE", "15", "outcomes", where("means by group; the comparison", "model", "answer")),
         ("STROBE", "16", "plain and adjusted answers with intervals", where("side by side", "confounding")),
         ("STROBE", "17", "other analyses", where("all tests that were run", "tests")),

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+import scipy
 
 from analytics import dictionary
 from analytics.errors import FitError, ParameterError
@@ -101,7 +101,7 @@ def allocate(total_grafts: int, targets: Sequence[Target]) -> Result:
         short2 = [judged(t, g).short2 for t, g in zip(targets, grafts, strict=True)]
         return float(weight @ short2) / scale
 
-    found = optimize.minimize(
+    found = scipy.optimize.minimize(
         loss,
         most * total_grafts / most.sum(),
         method="SLSQP",
@@ -174,7 +174,7 @@ def judged(t: Target, grafts: float) -> Judged:
     mean = t.standing + grown
     sd = np.maximum(np.hypot(t.planted_cv * grown, t.standing_sd), 1e-6)
     gap = t.target - mean
-    under, height = stats.norm.cdf(gap / sd), stats.norm.pdf(gap / sd)
+    under, height = scipy.stats.norm.cdf(gap / sd), scipy.stats.norm.pdf(gap / sd)
     return Judged(
         planted,
         float(t.weights @ mean),

@@ -65,7 +65,7 @@ def ledger(
     if not 0.05 <= safe_share <= 0.8:
         raise ParameterError("planning.ledger(safe_share): out of range; expected 0.05 to 0.8")
     patient = door.patient(records, patient_id)
-    spent = _spent(records, patient_id)
+    spent = spent_by_session(records.sessions[records.sessions["patient_id"].eq(patient_id)])
     measured = float(patient["donor_area_cm2"]) * float(patient["donor_fu_cm2"])
     elsewhere = float(patient["grafts_elsewhere"] or 0)
     first = int(patient["donor_measured_before_session"])
@@ -88,7 +88,7 @@ def ledger(
         f"safe share of {100 * safe_share:g} % and a ceiling of {SCALP_CEILING_FU:,.0f} FU; SE from the "
         "measured density, CV 10 % (assumed)"
     )
-    rows = spent.assign(reason="", patient_id=patient_id)
+    rows = spent.assign(reason="")
     notes = (
         "FU are follicular units, one a graft; they are not hairs",
         f"a safe share of {100 * SAFE_SHARE_RANGE[0]:g} to {100 * SAFE_SHARE_RANGE[1]:g} % is published "
@@ -133,9 +133,9 @@ def donor(records: Records, patient_id: str, *, safe_share: float = SAFE_SHARE) 
     return Donor(left, float(spent[known].sum() / planted[known].sum()), f"{unit} ({method})")
 
 
-def _spent(records: Records, patient_id: str) -> pd.DataFrame:
-    """Return FU spent by session, (session_number, fu, flag)."""
-    own = records.sessions[records.sessions["patient_id"].eq(patient_id)].sort_values("session_number")
+def spent_by_session(sessions: pd.DataFrame) -> pd.DataFrame:
+    """Return FU spent by session, (patient_id, session_number, fu, flag), by the order of sessions."""
+    own = sessions.sort_values(["patient_id", "session_number"])
     out = own["grafts_out"].astype(float)
     attempts = own["attempts"].astype(float)
     by_attempt = own["method"].ne("FUT")
@@ -147,7 +147,8 @@ def _spent(records: Records, patient_id: str) -> pd.DataFrame:
     elsewhere = source.ne("scalp").to_numpy()
     fu = np.where(elsewhere, 0.0, fu)
     flag = np.where(elsewhere, "donor was not the scalp: spends none of it", flag)
-    return pd.DataFrame({"session_number": own["session_number"].astype(int), "fu": fu, "flag": flag})
+    whose = {"patient_id": own["patient_id"], "session_number": own["session_number"].astype(int)}
+    return pd.DataFrame({**whose, "fu": fu, "flag": flag})
 
 
 def _left_lines(supply: float, used: float, se: float, safe_share: float, level: float) -> list[dict]:

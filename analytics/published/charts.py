@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.numerics import control, cusum, funnel, run_rules
 from analytics.published.cases import Case, Number, each, near
@@ -281,13 +281,13 @@ def _run_length_by_chain(_: Path) -> Iterator[Number]:
     # The chain behind the limits of the review: a standard normal less 0.5, in steps of a hundredth.
     edge = np.linspace(-6, 6, 1201)
     middle = (edge[1:] + edge[:-1]) / 2
-    steps = cusum.Increments(middle - 0.5, np.diff(stats.norm.cdf(edge)))
+    steps = cusum.Increments(middle - 0.5, np.diff(scipy.stats.norm.cdf(edge)))
     # Half a per cent: the normal is cut into steps.
     yield from near({"k = 0.5, h = 3": (cusum.risk_run_length(steps, 3.0), 117.5957)}, relative=5e-3)
 
 
 def _plain_limits(_: Path) -> Iterator[Number]:
-    found = [1 / (stats.norm.sf(3 - shift) + stats.norm.cdf(-3 - shift)) for shift in (0, 1)]
+    found = [1 / (scipy.stats.norm.sf(3 - shift) + scipy.stats.norm.cdf(-3 - shift)) for shift in (0, 1)]
     yield from each(
         "points until one is outside, shift {}", (0, 1), found, [370.3983, 43.8947], absolute=1e-4
     )

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+import scipy
 
 from analytics.numerics import scores, time_ratios, turnbull
 from analytics.published.cases import Case, Number, each, near
@@ -109,7 +109,7 @@ def _time_ratio(
             return float(fit.survival([month], [[1.0, arm]])[0, 0]) - 0.5
 
         yield from near(
-            {f"median of {words}": (optimize.brentq(half_left, 1.0, 200.0), median)}, relative=1e-4
+            {f"median of {words}": (scipy.optimize.brentq(half_left, 1.0, 200.0), median)}, relative=1e-4
         )
 
 
@@ -227,7 +227,7 @@ def _kaplan_meier_limits(published: Path) -> Iterator[Number]:
     arm = treat == "6-MP"
     curve = SurvfuncRight(time[arm], ended[arm].astype(int))
     at = int(np.searchsorted(curve.surv_times, 10))
-    share, se, z = curve.surv_prob[at], curve.surv_prob_se[at], stats.norm.ppf(0.975)
+    share, se, z = curve.surv_prob[at], curve.surv_prob_se[at], scipy.stats.norm.ppf(0.975)
     ends = ("lower", "upper")
     yield from each(
         "week 10, plain, {}", ends, [share - z * se, share + z * se], [0.564099, 0.941783], **CURVE

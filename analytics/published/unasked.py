@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+import scipy
 from scipy.special import expit, logit
-from scipy.stats import norm
 
 from analytics.numerics import bounds, proportions
 from analytics.published.cases import Case, Number, each, near
@@ -74,7 +74,7 @@ def _verified(_: Path) -> Iterator[Number]:
         value = share[here] * p[here] / (share @ p)
         # The log odds of the answer is log a p1 - log (1 - a) p0: three independent parts.
         se = np.sqrt(1 / (of.sum() * share.prod()) + ((1 - p) / (asked * p)).sum())
-        ends = expit(logit(value) + norm.ppf([0.025, 0.975]) * se)
+        ends = expit(logit(value) + scipy.stats.norm.ppf([0.025, 0.975]) * se)
         yield from each(f"{name}{{}}", ("", ", lower", ", upper"), [value, *ends], expected[name], **FIVE)
     yield from _at_worst(sick, well, unverified)
 

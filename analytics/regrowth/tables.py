@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from analytics.dictionary import FRONT
 from analytics.numerics.nonlinear import log_time_of
@@ -284,13 +284,13 @@ def leftover(records: Records, *, fit: Emergence) -> Curve:
     frame, white = rows.frame, fit.independent
     codes = pd.factorize(frame["patient_id"])[0]
     distance, n_rows = np.bincount(codes, white**2), np.bincount(codes)
-    p = stats.chi2.sf(distance, n_rows)
+    p = scipy.stats.chi2.sf(distance, n_rows)
     after = ~frame["is_baseline"].to_numpy(dtype=bool)
     density = frame["density"].to_numpy(dtype=float)
     seen = observed(frame[after], density[after], fit.expected[after], month="month")
     table = [far_off(p), *gaps(seen, "hairs/cm2", 0.95)]
     # A sum of n squares as one normal number: below 0 where a patient lies nearer than most.
-    whole = stats.norm.isf(np.clip(p, 1e-12, 1 - 1e-12))
+    whole = scipy.stats.norm.isf(np.clip(p, 1e-12, 1 - 1e-12))
     return Curve(
         pd.DataFrame(table), rows.used,
         f"{fit.likelihood}; observed less expected with errors by patient, coefficients taken as known",
@@ -352,7 +352,7 @@ def gaps(seen: pd.DataFrame, unit: str, level: float) -> list[dict]:
 
 def quantiles(shown: Mapping[str, np.ndarray], n_patients: int) -> pd.DataFrame:
     """Return quantiles against normal ones, and the line on which they would lie."""
-    z = stats.norm.ppf(CENTILES)
+    z = scipy.stats.norm.ppf(CENTILES)
     made = []
     for part, values in shown.items():
         if len(values) < FEWEST_FOR_QUANTILES:

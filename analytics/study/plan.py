@@ -41,6 +41,7 @@ IN_WORDS = {
     "team_id": "team",
     "register_month": "calendar month",
     "age_years": "age",
+    "month": "month of the outcome",
     "hair_calibre_um": "hair calibre",
     "on_therapy": "therapy at the session",
     "recipient": "recipient skin",

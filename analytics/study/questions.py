@@ -420,7 +420,8 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
     found = answer.answer(records, plan, plan.primary)
     if found.given.exposure.is_number:
         return pd.DataFrame()
-    return report.table_one(found, shown_variables(found))
+    followed = ["month"] if plan.primary.outcome.kind == "yield_at_maturity" else []
+    return report.table_one(found, [*shown_variables(found), *followed])
 
 
 def model(records: Records, plan: Plan) -> Result:

@@ -370,9 +370,7 @@ def influence(found: Answer, plan: Plan) -> Result:
     units, analysis = found.given.units, found.analysis
     used = units[["patient_id", "unit_id", "zone", "reason"]]
     if analysis.outcome.kind in NO_UNIT_VALUE or not found.effect.is_known:
-        none = line(
-            "none", np.nan, analysis.unit, flag="not made for months and plateaus: it takes minutes"
-        )
+        none = line("none", np.nan, analysis.unit, flag="not made for months and plateaus: it takes minutes")
         return Result(pd.DataFrame([none]), used, "not made for this answer")
     said: list[str] = []
 

@@ -31,6 +31,7 @@ SIZE = 200
 # What is planted: points of grafts, of attendances, hairs a graft, points of density, points of yield.
 PLANTED = {"curl": 1.5, "room": 10.0, "lost": 2.0, "uneven": 12.0, "therapy": 20.0}
 ROOM_B, FAILS = 0.4, 0.05
+FIELDS, PHI = 3, simulate.Truth().phi
 AFTER = "begun after it, minus none"
 
 
@@ -61,7 +62,7 @@ def photographed(clinic: Records, more: float, *, seed: int = 1) -> Records:
 def harvested(clinic: Records, hairs: float, *, uneven: float = 0.0, seed: int = 2) -> Records:
     """Return the clinic whose donors are counted in two regions and lose so many hairs for each graft.
 
-    Regions lose that and a normal deviation of `uneven` points of density; unmarked fields of 3 cm2, Poisson.
+    Regions lose that and a normal deviation of `uneven` points of density; three unmarked fields of 1 cm2.
     """
     rng, n = np.random.default_rng(seed), len(clinic.sessions)
     of = clinic.sessions.merge(clinic.patients, on="patient_id", validate="many_to_one")
@@ -71,12 +72,14 @@ def harvested(clinic: Records, hairs: float, *, uneven: float = 0.0, seed: int =
         full = of["donor_hairs_cm2"].astype(float) * rng.normal(1, 0.03, n)
         left = full - hairs * taken - full * rng.normal(0, uneven / 100, n)
         for month, density in ((0.0, full), (11.0, left)):
-            counted = rng.poisson(np.maximum(density, 1) * 3.0) / 3.0
+            # Over-dispersed as the register's other counts are, whose spread the error model takes.
+            here = rng.gamma(np.maximum(density, 1) * FIELDS / (PHI - 1), PHI - 1)
+            counted = rng.poisson(here) / FIELDS
             keys = of[["patient_id", "session_id"]].assign(region_id=region, month=month)
             parts.append(keys.assign(density_hairs_cm2=counted))
     made = pd.concat(parts, ignore_index=True).assign(
-        zone="donor", region_kind="donor", count_number=1, roi_area_cm2=1.0, n_fields=3, roi_marked=False,
-        standard_conditions=True, hair_length="short", reader_id="R1", device_class="D1",
+        zone="donor", region_kind="donor", count_number=1, roi_area_cm2=1.0, n_fields=FIELDS,
+        roi_marked=False, standard_conditions=True, hair_length="short", reader_id="R1", device_class="D1",
     )  # fmt: skip
     counts = clinic.measurements[clinic.measurements["zone"].ne("donor")]
     made = made.reindex(columns=counts.columns).astype(counts.dtypes)

@@ -111,6 +111,12 @@ def overlap(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
     return panel
 
 
+def unsaid(result: Result) -> str:
+    """Return why no bar of a picture can be drawn: what the first row says; empty where one can."""
+    table = result.table()
+    return "" if table["estimate"].notna().any() else numbers.sentence(str(table["flag"].iloc[0]))
+
+
 def tipping(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw the answer by points added to the missing, and where the conclusion changes."""
     path = result.path if isinstance(result, Curve) else result.table()

@@ -166,7 +166,7 @@ def when_told(result: Result) -> str:
     front = f" from the {row['against']}" if row["against"] else ""
     what = f"{zone}: a difference of {row['difference']:g} points{front} would be found "
     if not row["against"]:
-        what = f"{zone}: its mean will be known to within {row['difference']:g} points "
+        what = f"{zone}: its mean is known to within {row['difference']:g} points "
     chance = f"{100 * row['power']:g} times in 100 " if row["against"] else ""
     if row["more"] == 0 and row["month"] <= row["now"]:
         return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
