@@ -160,6 +160,7 @@ def test_draw_shows_a_result_in_a_notebook_and_nowhere_else(demo, monkeypatch):
     monkeypatch.setattr(dispatch, "get_ipython", lambda: "a notebook")
     analytics.draw(result)
     assert "<svg" in shown[0].data
+    assert result.method.split(";")[0] in shown[0].data  # its words for who cannot see it
     axes = Figure().subplots()
     assert analytics.draw(result, axes) is axes
     assert len(shown) == 1

@@ -272,6 +272,8 @@ def test_shares_over_time_with_equal_small_counts_come_to_an_end():
         ([20, 6, 2, 4, 7], 19, False),  # 2 and 4 together are 6, and which is which cannot be told
         ([20, 6, 1, 2, 7], 16, True),  # 1 and 2 together are few
         ([20, 6, 9, 8, 7], 30, False),
+        ([3, 0, 9, 8, 7], 24, True),  # the quarter of none may be the year's first
+        ([3, 0, 0, 0, 0], 0, False),  # none is shown
     ],
 )
 def test_a_year_is_withheld_where_the_reports_of_its_quarters_give_one_back(

@@ -5,7 +5,9 @@ import ast
 import nbformat
 import papermill
 import pytest
+import records_small
 import sample_page
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
 from analytics.errors import ParameterError
 from analytics.reports import parameters, render
@@ -131,3 +133,26 @@ def test_a_planner_without_a_patient_or_a_draft_refuses_at_once_and_lists_what_t
     ]
     assert all("--set" in line for line in said)
     assert parameters.checked("05", parameters.DEMO["05_session_plan"])["patient"]
+
+
+def test_a_plain_notebook_with_parameters_is_rendered_as_it_is_and_for_the_clinic_alone(tmp_path):
+    place = records_small.save(records_small.small(), tmp_path / "register")
+    cells = [
+        new_markdown_cell("# Mine"),
+        new_code_cell('data: str = "x"  # folder\naudience: str = "internal"  # who reads it'),
+        new_code_cell(
+            "import analytics\nfrom matplotlib import pyplot as plt\n"
+            "plt.plot([1, 2]);\nanalytics.records.load(data)"
+        ),
+    ]
+    cells[1].metadata["tags"] = ["parameters"]
+    path = tmp_path / "mine.ipynb"
+    nbformat.write(new_notebook(cells=cells), path)
+    report = render.page(str(path), place, tmp_path / "out", formats=("html", "ipynb"))
+    page = (tmp_path / "out" / "mine" / "mine.html").read_text(encoding="utf-8")
+    assert report.name == "mine"
+    assert "3 patients" in page
+    assert "data:image/png" in page
+    assert not [f for f in report.folder.rglob("*") if f.is_file() and str(place) in f.read_text("utf-8")]
+    with pytest.raises(ParameterError, match="protected by nothing"):
+        render.page(str(path), place, tmp_path / "out", audience="public")

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from analytics import numbers, pages
-from analytics.pages import blocks, chair, conclusions, figures, tables
+from analytics.pages import blocks, chair, conclusions, figures, sentences, tables
 from analytics.pages import sentences_review as words_review
 from analytics.results import Result
 
@@ -192,3 +192,10 @@ def test_declared_tests_are_counted_by_what_they_found():
     frame = pd.DataFrame({"estimate": [1.0, 1.0, 2.0], "flag": flags})
     said = conclusions.SAYS["tests"](frame)
     assert said == "3 comparisons declared: 1 cannot be told, 1 equivalent and 1 without a verdict."
+
+
+def test_a_difference_that_was_assumed_to_be_none_says_nothing():
+    """One tempo for crown and front: rounding left an interval just under 0, said once as *earlier*."""
+    row = pd.Series({"estimate": -1e-15, "ci_low": -2e-15, "ci_high": -1e-15})
+    assert sentences._side(row) == "unsure"
+    assert sentences._side(row.replace({-1e-15: -1.0, -2e-15: -2.0})) == "below"

@@ -174,7 +174,7 @@ def test_a_kernel_that_dies_is_a_failed_report(tmp_path):
 
 def test_a_page_that_ends_without_its_last_step_is_no_report(tmp_path):
     with pytest.raises(AnalyticsError, match="ended without its last step"):
-        render.page(_page(tmp_path, "finished = True"), "", tmp_path / "out")
+        render.page(_page(tmp_path, sample_page.BEGIN), "", tmp_path / "out")
 
 
 def test_a_step_that_takes_too_long_is_stopped(tmp_path):

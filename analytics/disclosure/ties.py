@@ -271,9 +271,10 @@ def _is_over_few(newest_first: list[float], total: float, threshold: int) -> boo
     """
     for length in range(2, len(newest_first) + 1):
         inside, just_left = newest_first[:length], newest_first[length : length + 1]
-        if abs(sum(inside) - total) < EXACT:
-            few = [n for n in inside if 0 < n < threshold]
-            return len(few) == 1 or 0 < sum(few) < threshold or any(0 < n < threshold for n in just_left)
+        few = [n for n in inside if 0 < n < threshold]
+        gives_back = len(few) == 1 or 0 < sum(few) < threshold or any(0 < n < threshold for n in just_left)
+        if gives_back and total >= threshold and abs(sum(inside) - total) < EXACT:
+            return True
     return False
 
 

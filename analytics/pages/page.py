@@ -74,7 +74,8 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
         When the records break the dictionary.
     """
     run = _run()
-    settings = {"data": data, **settings} if data else dict(settings)
+    # In a run the place stands in its plan: a report shows the name alone.
+    settings = {"data": Path(data).name if run else data, **settings} if data else dict(settings)
     # A notebook of the clinic's own, opened in JupyterLab, has no model to be held against.
     if run or name in reports.pages():
         settings = reports.parameters.checked(str(run["notebook"]) if run else name, settings)

@@ -222,12 +222,20 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
                 label=label,
                 rests_on=" ",
                 verdict="cannot be told" if too_few else words.get(found, "cannot be told"),
-                why=TOO_FEW if too_few else why if found != "unsure" else MAY_BE_NONE,
+                why=TOO_FEW
+                if too_few
+                else why
+                if found != "unsure"
+                else _why_unsure(rows["crown : front", term]),
                 zone="crown : front",
                 term=term,
             )
         )
     return tiles
+
+
+def _why_unsure(row: pd.Series | None) -> str:
+    return str(row["flag"]) if row is not None and _is_assumed(row) else MAY_BE_NONE
 
 
 def _ladder_numbers(page: Page) -> list[KeyNumber]:
@@ -266,12 +274,24 @@ def _counted(page: Page, side: str) -> str:
 
 
 def _side(row: pd.Series | None, null: float = 0.0) -> str:
-    """Return on which side of no difference the whole interval of a row lies; unsure where it holds it."""
+    """Return on which side of no difference the whole interval of a row lies; unsure where it holds it.
+
+    An interval without width was assumed (one tempo for both sides), not estimated: it says nothing.
+    """
+    if row is not None and _is_assumed(row):
+        return "unsure"
     if row is not None and pd.notna(row.get("ci_high")) and row["ci_high"] < null:
         return "below"
     if row is not None and pd.notna(row.get("ci_low")) and row["ci_low"] > null:
         return "above"
     return "unsure"
+
+
+def _is_assumed(row: pd.Series) -> bool:
+    return bool(row.get("ci_high", float("nan")) - row.get("ci_low", float("nan")) < NO_WIDTH)
+
+
+NO_WIDTH = 1e-6
 
 
 def _about(value: float) -> str:

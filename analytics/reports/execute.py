@@ -131,6 +131,9 @@ def main(run_path: str) -> int:
     PrivateKernel.forked = _Fork() if files.forks.IS_POSSIBLE else None  # before any thread begins
     outcome = {"seconds": seconds, **_executed(run, staging, seconds)}
     if outcome["state"] == "complete":
+        if run["is_plain"] and run["data"]:  # it read the records at their place, which no report shows
+            text = (staging / OUT).read_text(encoding="utf-8")
+            (staging / OUT).write_text(text.replace(run["data"], Path(run["data"]).name), encoding="utf-8")
         begun = time.time()
         outcome.update(formats(run, staging))
         outcome["seconds"]["formats"] = round(time.time() - begun, 2)
@@ -140,8 +143,9 @@ def main(run_path: str) -> int:
 
 def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> dict[str, Any]:
     """Execute the notebook and time its steps; return the state, and the cause in plain words."""
-    (staging / IN).write_bytes(Path(run["notebook"]).read_bytes())
-    steps = len(nbformat.read(staging / IN, as_version=4).cells)
+    notebook = _to_be_run(run)
+    nbformat.write(notebook, staging / IN)
+    steps = len(notebook.cells)
     started = time.time()
     doing = "kernel"
 
@@ -155,8 +159,9 @@ def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> 
         papermill.execute_notebook(
             IN,
             OUT,
-            parameters=run["parameters"],
+            parameters=run["parameters"] | ({"data": run["data"]} if run["is_plain"] and run["data"] else {}),
             kernel_name="python3",
+            language="python",  # a notebook made by a program need not say it
             kernel_manager_class=PrivateKernel,
             progress_bar=False,
             execution_timeout=run["timeout"],
@@ -198,6 +203,24 @@ def _cause(error: PapermillExecutionError, run: dict[str, Any], staging: Path) -
         "not of your records; details.txt beside this file helps to find it, and may hold values of records: "
         "do not send it on unread",
     )
+
+
+def _to_be_run(run: dict[str, Any]) -> nbformat.NotebookNode:
+    """Return the notebook; one that writes no page of its own is framed as one."""
+    notebook = nbformat.read(run["notebook"], as_version=4)
+    if run["is_plain"]:
+        given = "data" if "data" in run["parameters"] else "''"
+        ends = f"from analytics import pages\n\npages.finish(pages.begin({run['page']!r}, {given}))"
+        # The pages draw without a screen; a figure of one's own is shown as in JupyterLab.
+        code = [
+            c
+            for c in notebook.cells
+            if c.cell_type == "code" and "parameters" not in c.metadata.get("tags", [])
+        ]
+        if code and not code[0].source.startswith("%%"):
+            code[0].source = f"%matplotlib inline\n{code[0].source}"
+        notebook.cells.append(nbformat.v4.new_code_cell(ends))
+    return notebook
 
 
 def _stopped(kind: str, message: str) -> dict[str, Any]:

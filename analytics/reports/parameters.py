@@ -120,6 +120,12 @@ def notebook(page: str) -> Path:
     return NOTEBOOKS / f"{matches[0]}.ipynb"
 
 
+def is_plain(path: Path) -> bool:
+    """Return whether a notebook begins no page by `pages.begin`: it is rendered as it is, for the clinic."""
+    code = ("".join(c["source"]) for c in _cells(path) if c["cell_type"] == "code")
+    return not any(re.search(r"\b(begin|finish)\(", source) for source in code)
+
+
 def title(page: str) -> str:
     """Return the question of a page: the first heading of its notebook."""
     for cell in _cells(notebook(page)):

@@ -216,6 +216,12 @@ def _planned(
     if unknown:
         raise ParameterError(f"formats: {len(unknown)} unknown; use any of {', '.join(FORMATS)}")
     notebook = parameters.notebook(page)
+    is_plain = parameters.is_plain(notebook)
+    if is_plain and settings.get("audience") in FOR_OTHERS:
+        raise ParameterError(
+            "audience: what this notebook shows is protected by nothing; hand its results over by "
+            "pages.results and write them by pages.table and pages.figure, or keep it internal"
+        )
     place = Path(data).resolve() if str(data) else None
     if place is not None and not place.exists():
         raise ParameterError(
@@ -226,6 +232,7 @@ def _planned(
         "page": notebook.stem,
         "notebook": str(notebook),
         "notebook_sha256": files.sha256(notebook),
+        "is_plain": is_plain,
         "data": str(place) if place else "",
         "formats": [f for f in FORMATS if f in formats],
         "label": label,

@@ -24,22 +24,24 @@ number. Each picture states what it needs:
 Another picture is a function in the file of its room here, and a line in PICTURES.
 """
 
+import itertools
 from collections.abc import Callable
 
 import matplotlib as mpl
 from IPython import get_ipython
-from IPython.display import SVG, display
+from IPython.display import HTML, display
 from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
 from analytics.pages.figures import joint, review, sides, study
 from analytics.pages.figures.course import case, early, ladder, width
 from analytics.pages.figures.curves import curve, funnel, milestones, run, together
-from analytics.pages.figures.drawing import STYLE, svg
+from analytics.pages.figures.drawing import STYLE, inline, svg
 from analytics.pages.figures.intervals import forest, intervals, sensitivity
 from analytics.pages.figures.planner import drafts, ledger
 from analytics.results import Result
 
+DRAWN = itertools.count(1)  # pictures in one notebook share no id
 PICTURES: dict[str, Callable[..., Axes]] = {
     "intervals": intervals,
     "sensitivity": sensitivity,
@@ -151,5 +153,6 @@ def shown(result: Result, ax: Axes | None = None) -> Axes:
     """
     axes = draw(result, ax)
     if ax is None and get_ipython() is not None:
-        display(SVG(svg(axes.figure.figure)))
+        drawn = inline(svg(axes.figure.figure), f"drawn{next(DRAWN)}", f"{result.picture}: {result.method}")
+        display(HTML(drawn))
     return axes

@@ -191,7 +191,7 @@ def _distance(ax: Axes, result: Curve, names: list[str], *, narrow: bool) -> Non
     """Draw the difference of the half months as a distance, with its interval in words."""
     gap = _row(result, f"{names[-1]} : {names[0]}", "half_month_difference")
     ends = [_row(result, name, "half_month") for name in names]
-    if gap is None or any(end is None for end in ends):
+    if gap is None or any(end is None for end in ends) or gap["ci_high"] - gap["ci_low"] < NO_WIDTH:
         return
     at = [float(end["estimate"]) for end in ends]  # type: ignore[index]
     heights = []
@@ -210,6 +210,9 @@ def _distance(ax: Axes, result: Curve, names: list[str], *, narrow: bool) -> Non
             fontsize=FONT_PT, fontweight="bold" if line < len(heads) else "normal",
             bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 0.4},
         )  # fmt: skip
+
+
+NO_WIDTH = 1e-6  # months: one tempo was assumed for both sides, so that there is no difference to draw
 
 
 def later_in_words(gap: pd.Series) -> str:
