@@ -10,6 +10,7 @@ import re
 import stat
 
 import openpyxl
+import pandas as pd
 import pytest
 import registers
 from icalendar import Calendar
@@ -170,6 +171,10 @@ def test_the_list_says_how_many_crown_counts_would_let_the_audit_tell(tmp_path, 
     assert f"{facts['need_zone'] - facts['n_zone']:.0f} more patients counted there" in said
     assert f"difference of 10 points from the front; {at_18} on this list" in said
     assert chair.worth_lines(found, {}) == []
+    ahead = pd.DataFrame({"zone": ["crown", "frontal"], "visit": [18.0, 12.0]})
+    needed = f"{facts['need_zone'] - facts['n_zone']:.0f} more patients"
+    assert needed in chair.worth_of_visits(ahead, later)
+    assert chair.worth_of_visits(ahead[1:], later) == ""
 
 
 def test_a_register_that_nobody_fills_in_any_more_has_patients_overdue(tmp_path):

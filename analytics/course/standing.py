@@ -200,7 +200,10 @@ def _same_months(fit: Emergence, zone: str, month: float, betas: np.ndarray) -> 
         each = (w * mean_yield(fit, k, months[:, None], betas[which], fit.spread)[:, 0] for k, w in front)
         return sum(each) - level[which]
 
-    found = scipy.optimize.elementwise.find_root(gap, (0.05, 60.0), args=(np.arange(len(betas)),))
+    # Not an attribute of `scipy.optimize` until it has been imported by its own name.
+    from scipy.optimize import elementwise
+
+    found = elementwise.find_root(gap, (0.05, 60.0), args=(np.arange(len(betas)),))
     return np.where(found.success, found.x, np.nan)
 
 

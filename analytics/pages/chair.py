@@ -322,21 +322,35 @@ def _due_in_short(result: Result) -> str:
 
 def worth_lines(result: Result, standing: Mapping[str, Result]) -> list[str]:
     """Return what counts on the list are worth: how many more would let the audit tell, and who is due."""
-    if "later" not in standing or why_not(standing["later"]):
-        return []
-    facts = standing["later"].extra["facts"].iloc[0]
-    if not 0 < facts["more"] < float("inf"):
-        return []
-    zone, matures = facts["zone"], MATURITY_MONTH[facts["zone"]]
     rows = result.extra["listed"]
-    near = rows[rows["zone"].eq(zone) & rows["visit"].ge(matures) & rows["state"].ne(course.SOON)]
+    said, near = _worth(rows[rows["state"].ne(course.SOON)], standing.get("later"))
+    if not said:
+        return []
+    return [f"Worth most, {said}; {near['patient_id'].nunique()} on this list are due for it now."]
+
+
+def worth_of_visits(visits: pd.DataFrame, later: Result) -> str:
+    """Return what a patient's visits to come (`course.next_visits`) are worth to the practice."""
+    said, near = _worth(visits, later)
+    return f"Worth most to this practice, {said}." if len(near) else ""
+
+
+def _worth(rows: pd.DataFrame, later: Result | None) -> tuple[str, pd.DataFrame]:
+    """Return how many more counts of a zone would let the audit tell, and the rows that are such counts."""
+    if later is None or why_not(later):
+        return "", rows.iloc[:0]
+    facts = later.extra["facts"].iloc[0]
+    if not 0 < facts["more"] < float("inf"):
+        return "", rows.iloc[:0]
+    zone, matures = facts["zone"], MATURITY_MONTH[facts["zone"]]
     what = f"a difference of {facts['difference']:g} points from the front"
     if not facts["against"]:
         what = f"its mean to within {facts['difference']:g} points"
-    return [
-        f"Worth most, {zone} at month {matures:g}: {facts['more']:.0f} more patients counted there would let "
-        f"the audit tell {what}; {near['patient_id'].nunique()} on this list are due for it now."
-    ]
+    said = (
+        f"{zone} at month {matures:g}: {facts['more']:.0f} more patients counted there would let the audit "
+        f"tell {what}"
+    )
+    return said, rows[rows["zone"].eq(zone) & rows["visit"].ge(matures)]
 
 
 def call_in_lines(standing: Mapping[str, Result]) -> list[str]:

@@ -235,7 +235,7 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
 
 
 def _why_unsure(row: pd.Series | None) -> str:
-    return str(row["flag"]) if row is not None and _is_assumed(row) else MAY_BE_NONE
+    return numbers.as_said(str(row["flag"])) if row is not None and _is_assumed(row) else MAY_BE_NONE
 
 
 def _ladder_numbers(page: Page) -> list[KeyNumber]:

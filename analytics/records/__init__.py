@@ -4,7 +4,7 @@ import pandas as pd
 
 from analytics.records import derive, readers
 from analytics.records.dictionary_page import as_markdown, write_pages
-from analytics.records.frames import Records, as_of, patient, subset
+from analytics.records.frames import Records, as_of, patient, subset, with_columns
 from analytics.records.kept import derived, once, promise_unchanged, unchanged
 from analytics.records.load import Check, check, check_raw, from_frames, from_raw, load
 from analytics.records.safety import kind_of, refuse_large, refuse_unsafe_workbook

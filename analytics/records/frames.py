@@ -5,7 +5,7 @@ balance tells of the rows left out.
 """
 
 import html
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -15,6 +15,7 @@ from analytics.dictionary import TABLES, Column
 from analytics.errors import ParameterError
 
 Chosen = dict[str, pd.Series]
+CODES = {"placements": "placement_id", "sessions": "session_id", "patients": "patient_id"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -229,3 +230,23 @@ def _not_yet_planted(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd
     here = pd.MultiIndex.from_frame(measurements[["patient_id", "zone"]]).isin(planted)
     kind = measurements["region_kind"]
     return measurements.assign(region_kind=kind.mask(kind.eq("planted") & ~np.asarray(here), "unplanted"))
+
+
+def with_columns(
+    rows: pd.DataFrame, records: Records, names: Sequence[str], *, of: Sequence[str], where: str
+) -> pd.DataFrame:
+    """Return rows with the columns they lack, looked up by code in the first table of `of` that has them.
+
+    Raises
+    ------
+    ParameterError
+        When none of the tables has a column; `where` begins the message.
+    """
+    out = rows.copy()
+    for name in (n for n in names if n not in rows.columns):
+        table = next((t for t in of if name in getattr(records, t).columns), None)
+        if table is None:
+            raise ParameterError(f"{where}: unknown column {name}; use one of {' or '.join(of)}")
+        code = CODES[table]
+        out[name] = out[code].map(getattr(records, table).set_index(code)[name])
+    return out

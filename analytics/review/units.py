@@ -15,8 +15,7 @@ A panel that cannot be filled yet says so in a sentence instead of stopping the 
 import numpy as np
 import pandas as pd
 
-from analytics.errors import ParameterError
-from analytics.records import Records
+from analytics.records import Records, with_columns
 from analytics.results import Result, line
 from analytics.review.periods import quarter_of
 
@@ -73,19 +72,7 @@ def with_exceptions(
 
 def with_case_mix(rows: pd.DataFrame, records: Records, names: tuple[str, ...]) -> pd.DataFrame:
     """Return the rows with the case-mix columns of their session and patient added where missing."""
-    sessions = records.sessions.set_index("session_id")
-    patients = records.patients.set_index("patient_id")
-    out = rows.copy()
-    for name in names:
-        if name in out.columns:
-            continue
-        if name in sessions.columns:
-            out[name] = out["session_id"].map(sessions[name])
-        elif name in patients.columns:
-            out[name] = out["patient_id"].map(patients[name])
-        else:
-            raise ParameterError(f"review, case mix: {name} is no column of sessions or patients")
-    return out
+    return with_columns(rows, records, names, of=("sessions", "patients"), where="review, case mix")
 
 
 def columns(rows: pd.DataFrame, names: tuple[str, ...]) -> tuple[np.ndarray, list[str]]:

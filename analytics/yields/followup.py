@@ -38,7 +38,7 @@ from analytics import followup
 from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import bounds, proportions, regression
-from analytics.records import Records
+from analytics.records import Records, with_columns
 from analytics.results import LEVEL, Result, line
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.means import FEW, MIN_PATIENTS, average, one_reading
@@ -256,16 +256,7 @@ def _bounds(closed: pd.DataFrame, group: dict) -> list[dict]:
 def _states(records: Records, visits: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """Return what became of every placement at maturity, with the grouping columns."""
     became = followup.states(records, visits)
-    sessions = records.sessions.set_index("session_id")
-    placements = records.placements.set_index("placement_id")
-    for column in (c for c in by if c not in became.columns):
-        if column in placements.columns:
-            became[column] = became["placement_id"].map(placements[column])
-        elif column in sessions.columns:
-            became[column] = became["session_id"].map(sessions[column])
-        else:
-            raise ParameterError(f"yields(by): unknown column {column}; use one of placements or sessions")
-    return became
+    return with_columns(became, records, by, of=("placements", "sessions"), where="yields(by)")
 
 
 def _numbers_of_states(became: pd.DataFrame, by: list[str]) -> pd.DataFrame:
