@@ -1,6 +1,7 @@
 """The interval-censored estimate against worked examples and other libraries; see also `published.times`."""
 
 import csv
+import dataclasses
 import warnings
 
 import numpy as np
@@ -116,6 +117,15 @@ def test_exits_before_the_end_give_the_reversed_product_limit():
     # begin there.
     narrow = turnbull.fit([1.0, 1.0, 1.0], [1.0, 1.0, 3.0], truncation=[[0, 2], [0, 9], [0, 9]])
     np.testing.assert_allclose(narrow.loglik, np.log(0.5 * 0.5), atol=1e-4)
+
+
+@pytest.mark.parametrize("noise", [-2e-7, 0.0, 2e-7])
+def test_half_reached_exactly_is_reached_whatever_the_last_digit_of_its_mass(noise):
+    """Half by month 3, nobody until 6: the median of a resample jumped from 3 to 6 with the seventh digit."""
+    found = turnbull.fit([0.0, 6.0], [3.0, 9.0])
+    found = dataclasses.replace(found, mass=found.mass + [noise, -noise])
+    assert found.median() == (0.0, 3.0)
+    assert found.time_at(0.5) == pytest.approx(3.0, abs=1e-5)
 
 
 def test_the_curve_says_where_it_is_not_determined():

@@ -29,6 +29,8 @@ CERTIFIED_GAP = 1e-8
 TARGET_GAP = 1e-10
 # Mass below this is not reported as a step of the curve.
 SMALLEST_MASS = 1e-10
+# Masses are found to about 1e-7: within this, a share reached exactly counts as reached.
+SAME_SHARE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,7 @@ class TurnbullFit:
             raise ParameterError(
                 "turnbull.quantile(share): 1 value out of range; expected above 0 and under 1; give a share"
             )
-        at = int(np.searchsorted(np.cumsum(self.mass), share - 1e-9))
+        at = int(np.searchsorted(np.cumsum(self.mass), share - SAME_SHARE))
         at = min(at, self.mass.size - 1)
         return float(self.left[at]), float(self.right[at])
 
@@ -109,7 +111,7 @@ class TurnbullFit:
         low, high = self.quantile(share)
         if not np.isfinite(high):
             return np.inf
-        at = int(np.searchsorted(np.cumsum(self.mass), share - 1e-9))
+        at = int(np.searchsorted(np.cumsum(self.mass), share - SAME_SHARE))
         before = float(self.mass[:at].sum())
         return low + (high - low) * min((share - before) / self.mass[at], 1.0)
 
