@@ -123,7 +123,7 @@ def test_exits_before_the_end_give_the_reversed_product_limit():
 def test_half_reached_exactly_is_reached_whatever_the_last_digit_of_its_mass(noise):
     """Half by month 3, nobody until 6: the median of a resample jumped from 3 to 6 with the seventh digit."""
     found = turnbull.fit([0.0, 6.0], [3.0, 9.0])
-    found = dataclasses.replace(found, mass=found.mass + [noise, -noise])
+    found = dataclasses.replace(found, mass=found.mass + np.array([noise, -noise]))
     assert found.median() == (0.0, 3.0)
     assert found.time_at(0.5) == pytest.approx(3.0, abs=1e-5)
 

@@ -144,3 +144,14 @@ def test_the_oldest_entries_go_first(monkeypatch):
         cache.remembered(question, "records", "sha", {"month": month})
     kept = {p.name for p in cache.folder().iterdir()}
     assert kept == {cache.key(question, "sha", {"month": m}) for m in (2.0, 3.0)}
+
+
+def test_an_entry_that_another_process_has_just_forgotten_stops_nobody(monkeypatch, tmp_path):
+    """Two reports at once, both at the limit of entries: one listed a folder that the other took away."""
+    place = tmp_path / "fits"
+    cache.remembered(question, "register", "sha", {"month": 1.0})
+    monkeypatch.setattr(cache, "MAX_ENTRIES", 1)
+    there = list(place.iterdir())
+    monkeypatch.setattr(type(place), "iterdir", lambda _: iter([*there, place / "gone"]))
+    cache.remembered(question, "register", "sha", {"month": 2.0})
+    assert all(p.exists() for p in there)

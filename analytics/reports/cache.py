@@ -12,6 +12,7 @@ package, readable by their owner alone, and `clear()` removes them. `REGROWTH_CA
 or `off`.
 """
 
+import contextlib
 import dataclasses
 import hashlib
 import importlib
@@ -251,8 +252,11 @@ def _is_ours(kind: type) -> bool:
 
 
 def _forget_oldest(place: Path) -> None:
-    entries = sorted(
-        (p for p in place.iterdir() if not p.name.startswith(".")), key=lambda p: p.stat().st_mtime
-    )
-    for entry in entries[: max(0, len(entries) - MAX_ENTRIES)]:
+    """Forget the oldest entries beyond MAX_ENTRIES; another process may be forgetting them too."""
+    made: dict[Path, float] = {}
+    for entry in place.iterdir():
+        if not entry.name.startswith("."):
+            with contextlib.suppress(FileNotFoundError):
+                made[entry] = entry.stat().st_mtime
+    for entry in sorted(made, key=lambda p: made[p])[: max(0, len(made) - MAX_ENTRIES)]:
         shutil.rmtree(entry, ignore_errors=True)
