@@ -44,7 +44,8 @@ def test_the_page_has_its_language_one_first_heading_and_a_way_past_the_head(pag
 
 def test_the_page_names_nothing_outside_itself_and_forbids_it(page):
     addresses = re.findall(r'(?:src|href|srcset|action)="([^"]*)"', page)
-    beside = ("sample_20260331.xlsx", "sample_20260331.tex", "results.json", "../index.html")
+    tables = ("sample_20260331.xlsx", "sample_20260331.tex", "sample_20260331.tables.html")
+    beside = (*tables, "results.json", "../index.html")
     assert [a for a in addresses if not a.startswith(("data:", "#")) and a not in beside] == []
     assert "@import" not in page
     assert not _tags(page, "script")

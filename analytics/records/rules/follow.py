@@ -73,7 +73,8 @@ def _without_answer(register: Register) -> pd.Series:
 def _two_declarations(register: Register) -> pd.Series:
     grades = register.tables["grades"]
     ends = grades[["scale_worst", "scale_best"]]
-    first = ends.groupby(grades["scale"]).transform("first")
+    # Where no scale is named at all, pandas has no group to take the first of.
+    first = ends.groupby(grades["scale"], dropna=False).transform("first")
     return (ends.ne(first) & ends.notna()).any(axis=1)
 
 
