@@ -9,6 +9,7 @@ from scipy import optimize, stats
 
 from analytics.errors import FitError
 from analytics.numerics import mixed
+from analytics.numerics.mixed import crossed as engine
 from analytics.published.readings import JUDGES
 
 
@@ -151,3 +152,18 @@ def test_a_slope_beside_a_crossed_factor_and_kenward_rogers_method_are_refused_i
         mixed.fit(y, X, [(patient, X)], crossed=[reader])
     with pytest.raises(FitError, match="the method is satterthwaite"):
         mixed.fit(y, X, [], crossed=[reader, patient]).contrast([0, 1], method="kenward-roger")
+
+
+@pytest.mark.parametrize("method", ["REML", "ML"])
+@pytest.mark.parametrize("is_weighted", [False, True])
+def test_the_slope_by_the_residual_variance_is_that_of_the_deviance(method, is_weighted):
+    """Central differences of the deviance; the slope follows from the others', for all variances scale."""
+    rng, n = np.random.default_rng(1), 300
+    X = np.column_stack([np.ones(n), rng.normal(size=n)])
+    a, b = rng.integers(0, 20, n), rng.integers(0, 9, n)
+    y = X @ [1.0, 2.0] + rng.normal(size=20)[a] + 0.5 * rng.normal(size=9)[b] + rng.normal(size=n)
+    weights = rng.uniform(0.5, 2.0, n) if is_weighted else None
+    rows = engine.rows_of(y, X, [a, b], method=method, weights=weights, known_variance=None)
+    v, h = np.array([0.4, 0.2, 0.3]), np.array([0.0, 0.0, 1e-6])
+    seen = (engine.evaluate(rows, v + h).deviance - engine.evaluate(rows, v - h).deviance) / 2e-6
+    assert engine.evaluate(rows, v).slope[-1] == pytest.approx(seen, abs=1e-3)

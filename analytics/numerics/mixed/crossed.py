@@ -36,6 +36,7 @@ WHERE = "mixed.fit: crossed"
 SMALL = 1e-8
 STEP = 1e-3  # of a variance, for differences of the exact gradient
 NEWTON_STEPS = 30
+LEAST_SCALED = 1e-3  # residual variance, in units of y's own, from which its slope follows from the others'
 FLAT = 1e-7  # relative slope of the deviance by the log of a variance that counts as none
 
 
@@ -184,13 +185,17 @@ def evaluate(rows: Rows, v: Array) -> Point:
     pulled = 1.0 / (1.0 + v[0] * amount)
     score1, spread1 = projected(amount * pulled, pulled[:, None] * through)
     score2, spread2 = projected(np.diag(M)[:q], M[:q])
-    by_row = np.hstack([rows.others.toarray(), dense]) - (shrunk[:, None] * through)[first]
-    score_e, spread_e = projected(r - r**2 * shrunk[first], r[:, None] * by_row)
     cuts = np.cumsum(rows.sizes[1:])[:-1]
     scores = (score1, *(np.split(score2, cuts) if q else ()))
     spread = (spread1, *(np.split(spread2, cuts) if q else ()))
     slope = [float(d.sum() - u @ u) for u, d in zip(scores, spread, strict=True)]
-    slope.append(float(((spread_e - score_e**2) / rows.weights).sum()))
+    if rows.known.max() <= 0 and v[-1] > LEAST_SCALED:
+        # All variances c times as large: the deviance changes by rank log c - left (1 - 1 / c).
+        slope.append(float((rows.rank - left - v[:-1] @ slope) / v[-1]))
+    else:
+        by_row = np.hstack([rows.others.toarray(), dense]) - (shrunk[:, None] * through)[first]
+        score_e, spread_e = projected(r - r**2 * shrunk[first], r[:, None] * by_row)
+        slope.append(float(((spread_e - score_e**2) / rows.weights).sum()))
     return Point(v, float(deviance), np.array(slope), beta, inverse, scores, spread)
 
 
