@@ -55,7 +55,6 @@ def answer(records: Records, *, formula: str, compared: str = "", level: float =
         "plain": beside_statsmodels(fitted),
     }
     named = (f"not estimated: {', '.join(fitted.not_estimated)}",) if fitted.not_estimated else ()
-    checks = fitted.checks
     lines = [
         results.line(
             row.term,
@@ -74,7 +73,7 @@ def answer(records: Records, *, formula: str, compared: str = "", level: float =
         for row in fitted.tidy(level=level).itertuples()
     ]
     return Result(
-        pd.DataFrame(lines), _used(given), f"{formula}; {fitted.method}", checks=checks,
+        pd.DataFrame(lines), _used(given), f"{formula}; {fitted.method}", checks=fitted.checks,
         notes=(*named, *told.flags), extra=frames,
     )  # fmt: skip
 

@@ -21,18 +21,6 @@ from analytics.results import LEVEL, Curve, Gap, Result, limits, line, unanswere
 MONTHS_AHEAD = (9.0, 12.0, 15.0, 18.0, 24.0)
 LEVELS = (0.5, 0.8, 0.95)
 _STEP = 0.5
-ZONES = [
-    "place",
-    "zone",
-    "session_number",
-    "month",
-    "before",
-    "planted",
-    "now",
-    "usual",
-    "usual_low",
-    "usual_high",
-]
 READ = ["place", "x", "y", "se", "centile", "centile_low", "centile_high", "density"]
 BEYOND = "beyond the months this practice has followed"
 TOO_WIDE = "its counting error spans the whole practice"

@@ -300,7 +300,8 @@ def standings_of(
     table = table.join(found[found.index.isin(table.index[is_judged])])
     table["told"] = table["told"].fillna(0.0)
     table = table.join(_last_readings(rows))
-    table["is_far_below"] = _far_below(table["reading"], table["reading_se"], table["yield_now"])
+    _, highest = limits(table["reading"], table["reading_se"], level=LEVEL)
+    table["is_far_below"] = highest < table["yield_now"]
     return table.assign(state=[_state(row) for row in table.itertuples()])
 
 
@@ -311,10 +312,6 @@ def _last_readings(rows: pd.DataFrame) -> pd.DataFrame:
     after = after.reindex(columns=["placement_id", *columns]).dropna()
     last = after.drop_duplicates("placement_id", keep="last")
     return last.set_index("placement_id").rename(columns=columns)
-
-
-def _far_below(reading: pd.Series, error: pd.Series, yield_now: pd.Series) -> pd.Series:
-    return limits(reading, error, level=LEVEL)[1] < yield_now
 
 
 def _state(row: Any) -> str:

@@ -54,8 +54,7 @@ def therapy_begun(
                    level_used=1 - (1 - level) / len(told))
         for c in told
     ]  # fmt: skip
-    checks = dict(fitted.mixed_fit.checks) if fitted.mixed_fit is not None else {}
-    return Result(pd.DataFrame(lines), frame[USED], adjusted_for(fitted), checks=checks)
+    return Result(pd.DataFrame(lines), frame[USED], adjusted_for(fitted), checks=fitted.checks)
 
 
 def with_therapy(frame: pd.DataFrame, records: Records) -> pd.DataFrame:

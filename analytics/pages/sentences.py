@@ -9,6 +9,7 @@ import pandas as pd
 
 from analytics import disclosure, numbers, regrowth, study
 from analytics.dictionary import FRONT
+from analytics.pages.figures.sides import is_assumed
 from analytics.pages.first_screen import KeyNumber, key_number
 from analytics.pages.page import Page, result_of
 from analytics.pages.small import ladder_in_short, photographs_in_short
@@ -235,7 +236,7 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
 
 
 def _why_unsure(row: pd.Series | None) -> str:
-    return numbers.as_said(str(row["flag"])) if row is not None and _is_assumed(row) else MAY_BE_NONE
+    return numbers.as_said(str(row["flag"])) if row is not None and is_assumed(row) else MAY_BE_NONE
 
 
 def _ladder_numbers(page: Page) -> list[KeyNumber]:
@@ -278,20 +279,13 @@ def _side(row: pd.Series | None, null: float = 0.0) -> str:
 
     An interval without width was assumed (one tempo for both sides), not estimated: it says nothing.
     """
-    if row is not None and _is_assumed(row):
+    if row is not None and is_assumed(row):
         return "unsure"
     if row is not None and pd.notna(row.get("ci_high")) and row["ci_high"] < null:
         return "below"
     if row is not None and pd.notna(row.get("ci_low")) and row["ci_low"] > null:
         return "above"
     return "unsure"
-
-
-def _is_assumed(row: pd.Series) -> bool:
-    return bool(row.get("ci_high", float("nan")) - row.get("ci_low", float("nan")) < NO_WIDTH)
-
-
-NO_WIDTH = 1e-6
 
 
 def _about(value: float) -> str:

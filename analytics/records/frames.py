@@ -205,8 +205,6 @@ def _balanced(balance: pd.DataFrame, frames: dict[str, pd.DataFrame], reason: st
     """Return the balance with the rows of each table that fell away; derived visits have no rows read."""
     if balance.empty:  # records that were never read, but drawn or put together
         return balance
-    if balance.empty:  # records that were never read, but drawn or put together
-        return balance
     used = balance["table"].map({name: len(frame) for name, frame in frames.items()})
     used = used.where(balance["read"] > 0, balance["used"])
     fallen = balance["used"] - used

@@ -168,7 +168,11 @@ def _widened(post: Posterior, at: np.ndarray) -> np.ndarray:
     ends = CENTRES[1:] - WIDTH / 2
     below = ndtr((ends[None, :, None] - CENTRES) / sd[:, None, None])
     kernel = np.diff(below, axis=1, prepend=0.0, append=1.0)
-    return np.einsum("nba,nat->nbt", kernel[post.of.zone[at]], post.weights[at], optimize=True)
+    out, zone = post.weights[at], post.of.zone[at]
+    for k in np.unique(zone):
+        here = zone == k
+        out[here] = kernel[k] @ out[here]
+    return out
 
 
 def yields_at(

@@ -288,13 +288,13 @@ def leftover(records: Records, *, fit: Emergence) -> Curve:
     after = ~frame["is_baseline"].to_numpy(dtype=bool)
     density = frame["density"].to_numpy(dtype=float)
     seen = observed(frame[after], density[after], fit.expected[after], month="month")
-    table = [far_off(p), *gaps(seen, "hairs/cm2", 0.95)]
+    off = far_off(p)
     # A sum of n squares as one normal number: below 0 where a patient lies nearer than most.
     whole = scipy.stats.norm.isf(np.clip(p, 1e-12, 1 - 1e-12))
     return Curve(
-        pd.DataFrame(table), rows.used,
+        pd.DataFrame([off, *gaps(seen, "hairs/cm2", LEVEL)]), rows.used,
         f"{fit.likelihood}; observed less expected with errors by patient, coefficients taken as known",
-        checks={"no_patient_further_off_than_chance_allows": bool(np.all(p * len(p) >= ODD))}, by=("part",),
+        checks={"no_patient_further_off_than_chance_allows": off["numerator"] == 0}, by=("part",),
         picture="quantiles", path=quantiles({"residuals": white, "patients": whole}, len(p)),
         x_name="normal quantile",
     )  # fmt: skip

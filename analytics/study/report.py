@@ -68,11 +68,10 @@ def flow(found: Answer) -> pd.DataFrame:
     units = found.given.units
     inside = units["reason"].ne(NOT_IN_POPULATION)
     compared = inside & units["x"].notna()
-    is_ratio = found.analysis.outcome.kind in NO_UNIT_VALUE
     due = compared & units["reason"].ne(NOT_DUE)
     every = pd.Series(True, index=units.index)
     stages = dict(zip(STAGES, (every, inside, compared, due, units["reason"].eq("")), strict=True))
-    if is_ratio:
+    if found.analysis.outcome.kind in NO_UNIT_VALUE:
         del stages[STAGES[3]]
     unit = "n_sessions" if found.analysis.outcome.kind in SESSION_OUTCOMES else "n_placements"
     rows = []

@@ -21,7 +21,7 @@ import pandas as pd
 from analytics import yields
 from analytics.errors import AnalyticsError, FitError
 from analytics.records import Records
-from analytics.regrowth import ODD, far_off, gaps, leftover_quantiles, natural_basis, observed
+from analytics.regrowth import far_off, gaps, leftover_quantiles, natural_basis, observed
 from analytics.results import Curve, Result, counted, limits, line
 from analytics.study.answer import BINARY, Answer, answer, effect_row, margins, row
 from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, independent, of_plan, parts_of
@@ -330,14 +330,14 @@ def leftover(found: Answer, plan: Plan) -> Result:
     parts = parts_of(fit, y, X, variance)
     left = parts.left_over(y, X, patient)
     n = len(left.rows)
-    rows = [far_off(left.p_value)]
-    rows += gaps(observed(units, y, X @ parts.beta, month="month"), analysis.unit, 1 - plan.alpha)
+    off = far_off(left.p_value)
+    rows = [off, *gaps(observed(units, y, X @ parts.beta, month="month"), analysis.unit, 1 - plan.alpha)]
     known = left.effect_sd[:, 0] > 0
     shown = {"residuals": left.independent, "patients": left.effect[known, 0] / left.effect_sd[known, 0]}
     return Curve(
         pd.DataFrame(rows), used,
         f"{found.effect.method}; observed less expected with errors by patient, coefficients taken as known",
-        checks={"no_patient_further_off_than_chance_allows": bool(np.all(left.p_value * n >= ODD))},
+        checks={"no_patient_further_off_than_chance_allows": off["numerator"] == 0},
         by=("part",), picture="quantiles",
         path=leftover_quantiles(shown, n), x_name="normal quantile",
     )  # fmt: skip

@@ -98,9 +98,11 @@ class TurnbullFit:
             raise ParameterError(
                 "turnbull.quantile(share): 1 value out of range; expected above 0 and under 1; give a share"
             )
-        at = int(np.searchsorted(np.cumsum(self.mass), share - SAME_SHARE))
-        at = min(at, self.mass.size - 1)
+        at = self._interval_of(share)
         return float(self.left[at]), float(self.right[at])
+
+    def _interval_of(self, share: float) -> int:
+        return min(int(np.searchsorted(np.cumsum(self.mass), share - SAME_SHARE)), self.mass.size - 1)
 
     def median(self) -> tuple[float, float]:
         """Return the interval in which half have had the event for the first time."""
@@ -111,7 +113,7 @@ class TurnbullFit:
         low, high = self.quantile(share)
         if not np.isfinite(high):
             return np.inf
-        at = int(np.searchsorted(np.cumsum(self.mass), share - SAME_SHARE))
+        at = self._interval_of(share)
         before = float(self.mass[:at].sum())
         return low + (high - low) * min((share - before) / self.mass[at], 1.0)
 

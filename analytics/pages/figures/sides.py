@@ -191,7 +191,7 @@ def _distance(ax: Axes, result: Curve, names: list[str], *, narrow: bool) -> Non
     """Draw the difference of the half months as a distance, with its interval in words."""
     gap = _row(result, f"{names[-1]} : {names[0]}", "half_month_difference")
     ends = [_row(result, name, "half_month") for name in names]
-    if gap is None or any(end is None for end in ends) or gap["ci_high"] - gap["ci_low"] < NO_WIDTH:
+    if gap is None or any(end is None for end in ends) or is_assumed(gap):
         return
     at = [float(end["estimate"]) for end in ends]  # type: ignore[index]
     heights = []
@@ -212,7 +212,12 @@ def _distance(ax: Axes, result: Curve, names: list[str], *, narrow: bool) -> Non
         )  # fmt: skip
 
 
-NO_WIDTH = 1e-6  # months: one tempo was assumed for both sides, so that there is no difference to draw
+NO_WIDTH = 1e-6
+
+
+def is_assumed(row: pd.Series) -> bool:
+    """Return whether an interval has no width: one tempo was assumed for both sides, none was estimated."""
+    return bool(row.get("ci_high", float("nan")) - row.get("ci_low", float("nan")) < NO_WIDTH)
 
 
 def later_in_words(gap: pd.Series) -> str:
