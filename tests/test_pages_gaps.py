@@ -81,6 +81,8 @@ def test_figure_table_frame_and_left_out_print_the_sentence_once_in_full(shown):
     pages.left_out(page, "bad")
     pages.method(page)
     html = " ".join(shown)
+    content = pages.content.collect("sample", "internal", page.results, page.written, {})
+    assert content["unanswered"] == {"Yield by zone": WHY}  # under the heading a reader knows
     assert html.count(WHY) == 1
     assert html.count("for the reason given at: Yield by zone") == 3
 
@@ -127,8 +129,8 @@ def test_the_command_says_how_many_sections_have_no_answer():
     said: list[str] = []
     assert told((), (), "01", said.append) == 0
     assert said == []
-    assert told(("half", "by_month"), (), "01", said.append) == WITHOUT_ANSWER
-    assert said == ["Made, 2 sections without an answer: half, by month."]
+    assert told(("Losses", "Yield, by zone"), (), "01", said.append) == WITHOUT_ANSWER
+    assert said == ["Made, 2 sections without an answer: Losses; Yield, by zone."]
     assert told(("half",), ("half",), "01", said.append) == 1
     assert "details.txt" in said[-1]
 

@@ -250,5 +250,17 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["guideline", "item", "about", "answered"])
 
 
+def items_in_short(listed: pd.DataFrame) -> str:
+    """Return how many reporting items a page answers, and how many are left to the author.
+
+    >>> items_in_short(pd.DataFrame({"answered": ["flow", "for the author", "not made on this page"]}))
+    '1 of 3 reporting items are answered here; 1 is for the author, 1 is not made on this page.'
+    """
+    left = {word: int(listed["answered"].eq(word).sum()) for word in (AUTHOR, ABSENT)}
+    rest = [f"{n} {'is' if n == 1 else 'are'} {word}" for word, n in left.items() if n]
+    answered = len(listed) - sum(left.values())
+    return f"{answered} of {len(listed)} reporting items are answered here; {', '.join(rest)}."
+
+
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
