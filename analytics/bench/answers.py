@@ -138,8 +138,7 @@ def time_answer(records: Records, *, formula: str, level: float = LEVEL) -> Resu
 
 
 def beside_statsmodels(fitted: Model) -> pd.DataFrame:
-    """Return each coefficient beside the one of a plain statsmodels fit of the same rows, patients as
-    intercepts.
+    """Return each coefficient beside that of a plain statsmodels fit of the same rows, patients as groups.
 
     Parameters
     ----------

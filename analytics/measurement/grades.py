@@ -116,10 +116,10 @@ def reader_agreement(records: Records, *, level: float = LEVEL) -> Result:
 
     >>> from analytics import simulate
     >>> clinic = simulate.as_records(simulate.register(40)[0])
-    >>> reader_agreement(clinic)
+    >>> reader_agreement(clinic)  # doctest: +ELLIPSIS
     Traceback (most recent call last):
         ...
-    analytics.errors.NotRecorded: measurement.grades: no photograph was graded; hand in grades to see them by month
+    analytics.errors.NotRecorded: measurement.grades: no photograph was graded; ...
     """
     given = _with_patients(records)
     key = ["session_id", "zone", "month"]
