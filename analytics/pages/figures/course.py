@@ -56,11 +56,9 @@ def early(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
     for panel, place in zip(axes, places, strict=True):
         line = path[path[by].eq(place)]
         panel.plot(line["x"], line["estimate"], color=QUIET, linewidth=1.2, linestyle=(0, (4, 3)))
-        end = line.iloc[len(line) // 2]
-        panel.annotate(
-            str(end["term"]), (end["x"], end["estimate"]), xytext=(5, -11), textcoords="offset points",
-            color=QUIET, fontsize=6.8,
-        )  # fmt: skip
+        # In the corner below 0, where counts hardly reach.
+        words, at = str(line["term"].iloc[0]), (0.98, 0.04)
+        panel.annotate(words, at, xycoords="axes fraction", ha="right", color=QUIET, fontsize=6.8)
         # A number withheld for others leaves no column behind.
         own = points[points[by].eq(place)] if by in points else points.iloc[:0]
         if len(own):

@@ -45,7 +45,11 @@ def _changed(result: Result) -> str:
     if len(moved):
         return f"Beyond chance: {'; '.join(moved['name'])}."
     n = int(rows["change_low"].notna().sum())
-    return f"None of {n} differences from the last quarter is beyond chance."
+    if not n:
+        return "No difference from the last quarter can be told yet."
+    return (
+        f"{f'None of {n} differences' if n > 1 else 'No difference'} from the last quarter is beyond chance."
+    )
 
 
 def _told(result: Result) -> str:
