@@ -183,6 +183,8 @@ def unanswered(gap: Gap) -> Result:
 
     Whatever is asked of it (`only`, a frame of `extra`, its table) is without rows too.
 
+    Examples
+    --------
     >>> told = unanswered(Gap("No crown was counted."))
     >>> len(told.table()), only(told, zone="crown").gap.why
     (0, 'No crown was counted.')
@@ -201,6 +203,8 @@ def why_not(answer: Any) -> str:
 def first(*answers: Result) -> Result:
     """Return the first result that has an answer; the last one where none has.
 
+    Examples
+    --------
     >>> first(unanswered(Gap("No fit.")), unanswered(Gap("No count."))).gap.why
     'No count.'
     """
@@ -239,6 +243,8 @@ def line(
         The groups it belongs to, e.g. `{"zone": "crown"}`.
     ci
         Lower and upper limit, for example of `limits`.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
     basis
         One of BASES; a `share` declares its numerator and denominator.
 
@@ -285,6 +291,8 @@ def counted(count: int, of: int | None = None) -> str:
 
     The mark says to `disclosure` that it is a count; `plain` takes it off what anybody reads.
 
+    Examples
+    --------
     >>> f"risks from {counted(126)} baseline rows; {counted(3, of=60)} withdrew"
     'risks from {126} baseline rows; {3 of 60} withdrew'
     """
@@ -294,6 +302,8 @@ def counted(count: int, of: int | None = None) -> str:
 def plain(text: str, say: Callable[[int, int | None], str] | None = None) -> str:
     """Return a text with its marked counts as they are, or as `say(count, of)` says them.
 
+    Examples
+    --------
     >>> plain(f"risks from {counted(1126)} rows")
     'risks from 1,126 rows'
     """
@@ -353,6 +363,8 @@ def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: Arra
 def of_share(low: float, high: float, n_patients: float) -> tuple[tuple[float, float], str]:
     """Return the limits of a share in percent, or none and why: too few patients, or limits that say nothing.
 
+    Examples
+    --------
     >>> of_share(12.0, 71.0, 6)
     ((12.0, 71.0), '')
     >>> of_share(0.0, 99.9, 6)[1] == SAYS_NOTHING, of_share(12.0, 71.0, 4)[1] == NO_SHARE_INTERVAL

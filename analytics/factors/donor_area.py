@@ -54,6 +54,8 @@ def donor(records: Records, *, level: float = LEVEL) -> Result:
 
     Parameters
     ----------
+    records
+        The records as loaded.
     level
         Confidence level.
 

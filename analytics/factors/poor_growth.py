@@ -46,6 +46,8 @@ def poor_growth(records: Records, *, plateaus: PlateauDistribution, level: float
 
     Parameters
     ----------
+    records
+        The records as loaded.
     plateaus
         The practice's distribution: `regrowth.fit_plateaus`.
     level

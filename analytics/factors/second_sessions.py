@@ -21,6 +21,8 @@ def second_session(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     choices
         What a yield rests on.
     level

@@ -26,6 +26,8 @@ def therapy_begun(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     choices
         What a yield rests on.
     level

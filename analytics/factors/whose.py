@@ -43,6 +43,8 @@ def whose_hairs(records: Records, *, level: float = LEVEL, choices: yields.Choic
 
     Parameters
     ----------
+    records
+        The records as loaded.
     level
         Confidence level.
     choices

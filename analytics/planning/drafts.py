@@ -47,6 +47,10 @@ def drafts(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    patient_id
+        Code of the patient as it stands in `patients`.
     plans
         Up to four drafts, from `read_drafts`.
     plateaus
@@ -57,6 +61,8 @@ def drafts(
         Register month of the session; 0 for the newest month in the records.
     safe_share
         As in `ledger`.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -212,6 +218,10 @@ def split(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    patient_id
+        Code of the patient as it stands in `patients`.
     total_grafts
         Grafts to divide; 0 for all that are left under the safe share. More than that, or than the zones take
         at the densest planting followed, is lowered, and a note says so.

@@ -78,8 +78,14 @@ def against_plan(records: Records, patient_id: str, kept: Iterable[Entry], *, le
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    patient_id
+        Code of the patient as it stands in `patients`.
     kept
         Entries of the log, oldest first.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -38,10 +38,14 @@ def ledger(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     patient_id
         Code of the patient.
     safe_share
         Share of the supply that may be spent over a lifetime, 0.05 to 0.8; published opinion is 0.3 to 0.5.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -153,6 +153,8 @@ def from_arrow(table: pa.Table, *, file: str, sha256: str) -> RawTable:
 def text_of(column: pa.ChunkedArray | pa.Array, *, file: str) -> pa.Array:
     """Return the text of a typed column: whole numbers without decimals, True and False, missing as empty.
 
+    Examples
+    --------
     >>> text_of(pa.array([12.0, 0.5, None]), file="").to_pylist()
     ['12', '0.5', '']
     """

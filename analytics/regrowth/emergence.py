@@ -171,6 +171,8 @@ def fit_emergence(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     curve
         One of `curves.SHAPES`.
     choices

@@ -56,6 +56,8 @@ def emergence(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     fit
         A fit already made by `fit_emergence` on the same records; fitted here if not given.
     curve, choices, case_mix, early_shedding, from_month
@@ -170,6 +172,8 @@ def fit_plateaus(records: Records, *, fit: Emergence | None = None, seed: int = 
 
     Parameters
     ----------
+    records
+        The records as loaded.
     fit
         The emergence model of the same records; fitted here if not given.
     seed
@@ -199,6 +203,8 @@ def shares(
         The milestone, percent of planted hairs, above 0.
     zones
         Zones wanted; all of the fit if not given.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -300,6 +306,8 @@ def share_below(
         A zone, or several taken together by their placements followed.
     threshold
         Percent of planted hairs, above 0.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
     """
     named = (zones,) if isinstance(zones, str) else tuple(zones)
     return distribution.share_below_quantity(plateaus, named, threshold, level=level)

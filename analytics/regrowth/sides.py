@@ -62,6 +62,8 @@ def against_front(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     fit
         A fit made by `fit_emergence` on the same records; fitted here if not given.
     zone

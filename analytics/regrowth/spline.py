@@ -70,6 +70,8 @@ def by_zone(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     choices
         What the yields rest on.
     case_mix

@@ -271,6 +271,8 @@ def leftover(records: Records, *, fit: Emergence) -> Curve:
 
     Parameters
     ----------
+    records
+        The records as loaded.
     fit
         `regrowth.fit_emergence` of the same records.
 

@@ -57,6 +57,8 @@ def photograph_failures(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     by
         Any of `visit` (month since the session, nearest of VISITS), `reader_id`, `device_class`.
     level
@@ -116,7 +118,27 @@ def photograph_failures(
 
 
 def attendances(records: Records) -> pd.DataFrame:
-    """Return one row per attendance, as one reader saw it: failed, its visit, condition_reason, room."""
+    """Return one row per attendance, as one reader saw it: failed, its visit, condition_reason, room.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per patient, session, month, reader and device: `failed` (bool, any count not under standard
+        conditions), `visit` (the planned month nearest, of VISITS), `condition_reason` (the first), `room`.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> seen = attendances(clinic)
+    >>> set(seen["visit"]) <= set(VISITS), seen["failed"].dtype
+    (True, dtype('bool'))
+    """
     counts = records.measurements
     counts = counts[counts["zone"].ne("donor")]
     months = counts["month"].to_numpy(dtype=float)
@@ -150,6 +172,8 @@ def counted_at_maturity(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     by
         Columns of placements or sessions: `zone`, `surgeon_id`, `method`.
     level
@@ -284,6 +308,8 @@ def if_not_read(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     points
         How far the mean of those never read lies from that of those read, -100 to 100 points of yield.
     by
