@@ -164,7 +164,7 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
                 f"growth model ({inside})": _with_limits(row),
                 "n_readings": row["n_rows"],
                 "counted of due": "" if due is None else _of_due(due),
-                "all due, at worst and at best": "" if low is None else _bounds(low, high),
+                "due or withdrawn, at worst and at best": "" if low is None else _bounds(low, high),
             }
         )
     return pd.DataFrame(rows)
@@ -173,8 +173,8 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
 OF_DUE = (
     "direct mean",
     "counted of due",
-    "mean of all due, if none of the others grew",
-    "mean of all due, if all of them grew",
+    "mean of all due or withdrawn, if none of the others grew",
+    "mean of all due or withdrawn, if all of them grew",
 )
 
 

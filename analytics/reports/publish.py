@@ -161,6 +161,8 @@ def described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
 def without_answer(n_unanswered: int) -> str:
     """Return how a report was made: whole, or with some sections without an answer.
 
+    Examples
+    --------
     >>> without_answer(0), without_answer(2)
     ('Made', 'Made, 2 sections without an answer')
     """

@@ -331,6 +331,10 @@ def robustness(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    plan
+        Of `read` or `checked`.
     options
         For some choices (native loss, photographs, window, planted density) the options to walk through.
     """

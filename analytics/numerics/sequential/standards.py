@@ -49,6 +49,8 @@ def perfect_record(standard: float, *, at_most: bool, level: float = LEVEL) -> f
         Share of 0 to 1.
     at_most
         Whether the share may be at most, or has to be at least, the standard.
+    level
+        Confidence level, between 0 and 1.
 
     Examples
     --------

@@ -86,6 +86,8 @@ def _reach(table: pd.DataFrame) -> str:
 def likely(percent: float) -> str:
     """Return a chance to reach a target in words.
 
+    Examples
+    --------
     >>> likely(97.0), likely(0.4)
     ('almost certainly reach', 'almost certainly miss')
     """
@@ -168,6 +170,8 @@ def _in_zones(rows: pd.DataFrame) -> str:
 def in_100(percent: float) -> str:
     """Return a chance as so many in 100.
 
+    Examples
+    --------
     >>> in_100(0.4), in_100(31.6), in_100(99.8)
     ('under 1 in 100', '32 in 100', 'over 99 in 100')
     """
