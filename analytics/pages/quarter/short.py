@@ -23,7 +23,7 @@ def in_short(results: Mapping[str, Result], title: Mapping[str, str]) -> dict[st
     indicators, lists, of_panels = results["indicators"], results["lists"], said(results)
     return {
         **of_panels,
-        **{panel: f"{title[of]}: {of_panels[panel]}" for panel, of in NAMED.items()},
+        **{panel: f"{title[of]}: {_went_on(of_panels[panel])}" for panel, of in NAMED.items()},
         "told": _told(indicators),
         "moved": _changed(indicators),
         "on_lists": _lists(lists),
@@ -34,6 +34,11 @@ def in_short(results: Mapping[str, Result], title: Mapping[str, str]) -> dict[st
 # Panels about one criterion, and the role it has.
 NAMED = {"grafts": "grafts", "cases": "grafts", "growth": "growth", "absent": "growth", "poor_growth": "poor",
          "answers": "answers"}  # fmt: skip
+
+
+def _went_on(sentence: str) -> str:
+    """Return a sentence as it goes on after a colon."""
+    return f"{sentence[:1].lower()}{sentence[1:]}"
 
 
 def _changed(result: Result) -> str:
