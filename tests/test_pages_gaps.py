@@ -123,6 +123,17 @@ def test_a_drawing_that_fails_takes_its_own_place_only(shown, monkeypatch):
     assert [e["is_defect"] for e in page.written if e["kind"] == "no answer"] == [True]
 
 
+def test_quantiles_of_too_few_are_not_drawn_and_the_page_says_so(shown):
+    few = results.Curve(
+        pd.DataFrame([results.line("further off", 0.0, "%", by={"part": "patients"})]), pd.DataFrame(), "m",
+        by=("part",), picture="quantiles",
+    )  # fmt: skip
+    page = pages.results(Page("sample", {"audience": "internal"}, None, ""), few=few)
+    pages.figure(page, "few", "What is left over", alt="lines near one another")
+    assert "Too few counts to draw" in " ".join(shown)
+    assert not [e for e in page.written if e["kind"] == "no answer"]
+
+
 def test_the_command_says_how_many_sections_have_no_answer():
     from analytics.app.commands.report import WITHOUT_ANSWER, told
 

@@ -82,8 +82,13 @@ BARS: dict[str, str] = {
 # Pictures whose caption depends on what they show.
 CAPTIONS: dict[str, Callable[[Result], str]] = {"sides": sides.caption}
 
+TOO_FEW_TO_DRAW = "Too few counts to draw; the table holds what can be told."
 # Pictures that can have nothing to show though their result has rows, and the words for it.
-UNSAID: dict[str, Callable[[Result], str]] = {"splits": joint.unsaid, "overlap": study.unsaid}
+UNSAID: dict[str, Callable[[Result], str]] = {
+    "splits": joint.unsaid,
+    "overlap": study.unsaid,
+    "quantiles": lambda result: "" if len(getattr(result, "path", ())) else TOO_FEW_TO_DRAW,
+}
 
 
 def unsaid(result: Result) -> str:
