@@ -51,6 +51,11 @@ def perfect_record(standard: float, *, at_most: bool, level: float = LEVEL) -> f
     level
         Confidence level, between 0 and 1.
 
+    Returns
+    -------
+    float
+        Whole units, or infinity.
+
     Examples
     --------
     >>> perfect_record(0.02, at_most=True), perfect_record(0.95, at_most=False)
@@ -69,6 +74,18 @@ def units_to_decide(share: float, standard: float, *, level: float = LEVEL) -> f
     """Return how many units at this share would decide; infinite where the share is the standard.
 
     Wilson's interval excludes a standard s where |share - s| >= z sqrt(s (1 - s) / n).
+
+    Parameters
+    ----------
+    share, standard
+        0 to 1.
+    level
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    float
+        Whole units, or infinity.
 
     Examples
     --------
@@ -95,6 +112,11 @@ def holds_of_share(
         Events and units of each earlier period, shapes (k,); empty where there is none.
     standard, at_most
         Share of 0 to 1, and its side.
+
+    Raises
+    ------
+    ParameterError
+        When the standard lies outside 0 to 1.
 
     Examples
     --------
@@ -146,6 +168,21 @@ def holds_of_mean(
     The prior is normal: the earlier periods' weighted mean, its variance their error and the variance
     between them (DerSimonian & Laird's moments); flat where there is none. `prior_units` is then the number
     of periods. The chance is missing where the estimate has no error: values that are all alike show none.
+
+    Parameters
+    ----------
+    estimate, se
+        Of the periods judged, in the unit of the standard; an error of 0 is none.
+    before
+        Estimates and standard errors of each earlier period, (k,) each.
+    standard
+        In the same unit.
+    at_most
+        Whether the mean is to be at most, or at least, the standard.
+
+    Source
+    ------
+    DerSimonian & Laird 1986, Control Clin Trials 7:177-188.
 
     Examples
     --------
