@@ -42,6 +42,22 @@ def summary(
 ) -> dict:
     """Return one clinic's summary: estimates, standard errors, numbers of patients; ready for JSON.
 
+    Parameters
+    ----------
+    records
+        The clinic's records as loaded.
+    clinic
+        Code of the clinic.
+    min_patients
+        The least number of patients behind an estimate.
+    curve
+        Shape of the emergence curve.
+
+    Returns
+    -------
+    dict
+        Estimates with standard errors, units and numbers of patients, and a check sum.
+
     Raises
     ------
     FitError
@@ -83,6 +99,16 @@ def summary(
 def read_summary(path: Path) -> dict:
     """Read a summary file and check it.
 
+    Parameters
+    ----------
+    path
+        A JSON file.
+
+    Returns
+    -------
+    dict
+        The summary.
+
     Raises
     ------
     ParameterError
@@ -120,6 +146,13 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     ParameterError
         When there is nothing to pool, two summaries carry the same clinic code or the same numbers, or one is
         not of the form.
+
+    Examples
+    --------
+    >>> combine([])  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: pool combine: no summary holds an estimate; ...
     """
     for n, one in enumerate(summaries, 1):
         check_summary(one, where=f"pool combine, summary {n}", action="ask the clinic to make it again")
@@ -224,6 +257,16 @@ def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
 def read_folder(folder: Path) -> list[dict]:
     """Return all summaries of a folder, whatever their files are called, in the order of the names.
 
+    Parameters
+    ----------
+    folder
+        Of JSON files; those that are no summaries are passed over.
+
+    Returns
+    -------
+    list of dict
+        Checked, in the order of the names.
+
     Raises
     ------
     ParameterError
@@ -247,7 +290,20 @@ def is_kind(path: Path, kind: str) -> bool:
 
 
 def of_measure(result: Result, measure: str) -> Result:
-    """Return one measure's clinics, pooled mean and new clinic, as a forest."""
+    """Return one measure's clinics, pooled mean and new clinic, as a forest.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+    measure
+        Term and zone, as it stands in the column `measure`.
+
+    Returns
+    -------
+    Result
+        A line a clinic, then `pooled` and `new clinic`.
+    """
     wanted = only(result, measure=measure)
     if wanted.gap is not None:
         return wanted
@@ -256,7 +312,20 @@ def of_measure(result: Result, measure: str) -> Result:
 
 
 def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFrame:
-    """Return each clinic's own and shrunken result with limits, in words, by measure."""
+    """Return each clinic's own and shrunken result with limits, in words, by measure.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+    term
+        Of the measures wanted.
+
+    Returns
+    -------
+    pandas.DataFrame
+        measure, clinic, own, shrunken; one row per clinic and measure.
+    """
     if result.gap is not None:
         return pd.DataFrame()
     table = result.table()
@@ -271,7 +340,18 @@ def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFram
 
 
 def overview(result: Result) -> pd.DataFrame:
-    """Return one row a measure: pooled with its interval, a new clinic's range, the spread, in words."""
+    """Return one row a measure: pooled with its interval, a new clinic's range, the spread, in words.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a measure: unit, clinics, pooled, new_clinic, spread, n_patients.
+    """
     if result.gap is not None:
         return pd.DataFrame()
     table = result.table().set_index(["measure", "term"])
