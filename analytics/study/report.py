@@ -48,13 +48,35 @@ SUMMARY = {
 
 
 def outcome_in_words(analysis: Analysis) -> str:
-    """Return what an analysis measures."""
+    """Return what an analysis measures.
+
+    Parameters
+    ----------
+    analysis
+        Of a plan.
+
+    Returns
+    -------
+    str
+        As *yield at maturity*.
+    """
     given = analysis.outcome
     return OUTCOME_WORDS[given.kind].format(**given.model_dump())
 
 
 def exposure_in_words(exposure: Exposure) -> str:
-    """Return what is compared."""
+    """Return what is compared.
+
+    Parameters
+    ----------
+    exposure
+        Of a plan.
+
+    Returns
+    -------
+    str
+        As *method: FUE against FUT*.
+    """
     name = in_words(exposure.variable)
     if exposure.is_number:
         return f"{name}, per {exposure.per:g}"
