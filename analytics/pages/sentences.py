@@ -421,5 +421,5 @@ STUDY_TILES = {
 
 
 def study_warning(where: study.Status) -> str:
-    """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
-    return f"The plan is {where.word}: see {{n}} point(s) under What was declared, and when?"
+    """Return what a reader must know first of the plan's standing."""
+    return f"The plan is {where.word.replace(': ', ', ')}; see: What was declared, and when?"
