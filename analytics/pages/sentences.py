@@ -149,7 +149,9 @@ def _from_when(page: Page) -> str:
         "" if row is None or pd.isna(row["estimate"]) or side != "crown" else numbers.number(row["estimate"])
     )
     told = (
-        f"can be told from register month {month} on" if month else "cannot be told from the sessions so far"
+        f"can first be judged in register month {month}"
+        if month
+        else "cannot be told from the sessions so far"
     )
     return f"Whether less of it grows in the end {told}: {_of_those_needed(page, side)}."
 
