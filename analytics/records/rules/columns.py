@@ -125,7 +125,7 @@ def check(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, list[Problem
 
 
 def _broken(cells: pd.Series, column: Column) -> Iterator[tuple[str, np.ndarray]]:
-    """Yield each rule asked of a column and which cells break it; a missing cell breaks `empty_cell` alone."""
+    """Yield each rule asked of a column and which cells break it; a missing cell breaks one alone."""
     is_known = cells.notna().to_numpy()
     for code, rule in RULES.items():
         if rule.is_asked(column):
