@@ -13,6 +13,7 @@ determine is left out and named.
 Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
 """
 
+import contextlib
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -207,7 +208,6 @@ def normal(
     columns: Columns,
     *,
     contrast: np.ndarray | None = None,
-    start: np.ndarray | None = None,
 ) -> Effect:
     """Return the effect on a number; of a share of many (`weight`), on the ratio of totals.
 
@@ -217,8 +217,6 @@ def normal(
         Rows of the design: patient_id, y, variance (NaN where not known), weight where y is a share of many.
     contrast
         Combination of coefficients; the exposure's own if not given.
-    start
-        Variance parameters of a similar fit (`start_of`).
 
     Raises
     ------
@@ -230,9 +228,9 @@ def normal(
     if "weight" in units:
         return weighted(units, columns.X, np.ones(len(y)), f"{WEIGHTED}{CLUSTERED}", wanted)
     n, n_patients = len(y), len(np.unique(patient))
-    if n_patients < n and n > columns.X.shape[1] + 2:
+    if _has_patient_effects(patient, columns):
         try:
-            fit = fitted(y, columns.X, patient, variance, start)
+            fit = fitted(y, columns.X, patient, variance)
             found = fit.contrast(wanted, method="kenward-roger")
         except (FitError, np.linalg.LinAlgError):
             return _clustered(y, columns, patient, wanted)
@@ -245,15 +243,24 @@ def normal(
     return _clustered(y, columns, patient, wanted)
 
 
-def start_of(units: pd.DataFrame, columns: Columns) -> np.ndarray | None:
-    """Return variance parameters to start similar fits from, None where there is no mixed model."""
-    y, variance, patient = arrays(units)
-    if len(np.unique(patient)) == len(y):
-        return None
-    try:
-        return fitted(y, columns.X, patient, variance).theta
-    except FitError:
-        return None
+def normals(units: pd.DataFrame, columns: Columns, outcomes: np.ndarray) -> np.ndarray:
+    """Return estimate, error and df of the effect (`normal`) on each of many outcomes (b, n), as (3, b)."""
+    _, variance, patient = arrays(units)
+    found = np.full((3, len(outcomes)), np.nan)
+    if _has_patient_effects(patient, columns) and "weight" not in units:
+        wanted = np.eye(columns.X.shape[1])[0]
+        with contextlib.suppress(np.linalg.LinAlgError):
+            found = np.array(mixed.contrasts(outcomes, columns.X, patient, wanted, known_variance=variance))
+    for k in np.flatnonzero(~np.isfinite(found).all(axis=0)):
+        one = normal(units.assign(y=outcomes[k]), columns)
+        found[:, k] = one.estimate, one.se, one.df
+    return found
+
+
+def _has_patient_effects(patient: np.ndarray, columns: Columns) -> bool:
+    """Return whether units tell how patients differ: some patient has two, and there are units to spare."""
+    n, p = columns.X.shape
+    return len(np.unique(patient)) < n and n > p + 2
 
 
 def arrays(units: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None, np.ndarray]:
@@ -263,11 +270,9 @@ def arrays(units: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None, np.ndarr
     return units["y"].to_numpy(dtype=float), known, pd.factorize(units["patient_id"])[0]
 
 
-def fitted(
-    y: np.ndarray, X: np.ndarray, patient: np.ndarray, variance: np.ndarray | None, start=None
-) -> mixed.MixedFit:
+def fitted(y: np.ndarray, X: np.ndarray, patient: np.ndarray, variance: np.ndarray | None) -> mixed.MixedFit:
     """Return the mixed model of a study: a patient intercept, known variances where given."""
-    return mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance, start=start)
+    return mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance)
 
 
 def _clustered(y: np.ndarray, columns: Columns, patient: np.ndarray, wanted: np.ndarray) -> Effect:
