@@ -194,7 +194,8 @@ def _draws(found: np.ndarray, between: float, within: float, how: str, *, is_rat
         raise FitError(
             "study design check: the declared model cannot be fitted to these units; adjust for fewer"
         )
-    return Draws(*kept, between, within, is_ratio, how)
+    estimate, se, df = kept
+    return Draws(estimate, se, df, between, within, is_ratio, how)
 
 
 def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, drawn: Draws) -> list[dict]:

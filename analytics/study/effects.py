@@ -270,9 +270,11 @@ def arrays(units: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None, np.ndarr
     return units["y"].to_numpy(dtype=float), known, pd.factorize(units["patient_id"])[0]
 
 
-def fitted(y: np.ndarray, X: np.ndarray, patient: np.ndarray, variance: np.ndarray | None) -> mixed.MixedFit:
+def fitted(
+    y: np.ndarray, X: np.ndarray, patient: np.ndarray, variance: np.ndarray | None, start=None
+) -> mixed.MixedFit:
     """Return the mixed model of a study: a patient intercept, known variances where given."""
-    return mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance)
+    return mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance, start=start)
 
 
 def _clustered(y: np.ndarray, columns: Columns, patient: np.ndarray, wanted: np.ndarray) -> Effect:

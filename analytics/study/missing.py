@@ -200,8 +200,8 @@ def _pooled(sets: np.ndarray, delta: float, found: Answer, plan: Plan) -> imputa
     variance = _known(due) if due["variance"].notna().any() else np.nan
     units = due.assign(variance=variance)
     columns = of_plan(due, found.given, plan)
-    found = normals(units, columns, sets + shifted)
-    estimate, se, df = found[:, np.isfinite(found[:2]).all(axis=0) & (found[1] > 0)]
+    fitted = normals(units, columns, sets + shifted)
+    estimate, se, df = fitted[:, np.isfinite(fitted[:2]).all(axis=0) & (fitted[1] > 0)]
     return imputation.rubin(estimate, se**2, complete_df=float(df.mean()))
 
 
