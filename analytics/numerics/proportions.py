@@ -260,6 +260,8 @@ def ratio_of_totals(
         Shape (n,), numerators 0 or more, denominators above 0; one entry per session.
     clusters
         Shape (n,), labels of the independent units; each entry its own unit if not given.
+    level
+        Confidence level, between 0 and 1.
     bounded
         The ratio is a share, at most 1.
 
@@ -318,6 +320,11 @@ def e_value(ratio: float, low: float = np.nan, high: float = np.nan) -> tuple[fl
     ----------
     ratio, low, high
         A risk ratio above 0 and its limits; without limits the second answer is NaN.
+
+    Returns
+    -------
+    tuple of float
+        E-value of the ratio and of its limit nearer to 1, 1 or more.
 
     Raises
     ------

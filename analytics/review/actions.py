@@ -31,8 +31,16 @@ def actions(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    criteria
+        From `review.read`.
     log
         From `read_actions`; actions set after the quarter are left out.
+    quarter
+        The quarter under review, 1 or more; nothing later is seen.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -40,6 +48,14 @@ def actions(
         `by` is (action,). Terms: when set, now (the re-audit quarter, or the quarter under review where that
         is earlier), difference. `extra["log"]` has one row per action: what, role, quarters, state, outcome
         now.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> len(actions(clinic, read("data_demo/criteria.toml"), (), quarter=8).table())
+    0
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     lines, rows = [], []

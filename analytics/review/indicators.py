@@ -57,10 +57,16 @@ def indicators(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    criteria
+        From `review.read`.
     quarter
         The quarter under review, 1 to the last of the register; nothing later is seen.
     windows
         Criterion and quarters, as an earlier review chose them; chosen now where not given or declared.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -71,6 +77,15 @@ def indicators(
         `extra["told"]` what is known of it while it cannot be told; `extra["history"]` each quarter's number;
         `extra["harms"]` the sequential tests of rare harms; `extra["carried"]` verdicts that one patient
         carries; `extra["named"]` the cases of poor growth.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic, declared = simulate.as_records(simulate.register(40)[0]), read("data_demo/criteria.toml")
+    >>> first = declared.model_copy(update={"criterion": declared.criterion[:1]})
+    >>> indicators(clinic, first, quarter=8).extra["audit"]["criterion"].tolist()
+    ['folliculitis']
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     before = dict(windows)

@@ -115,6 +115,10 @@ def sample(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    plan
+        Of `read` or `checked`.
     reading
         For yields; by default the plan's (`reading_of`).
     visits
@@ -146,6 +150,8 @@ def of_everyone(records: Records, *, reading: Reading) -> pd.DataFrame:
 
     Parameters
     ----------
+    records
+        The records as loaded.
     reading
         Which reading is the outcome.
     """

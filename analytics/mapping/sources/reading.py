@@ -59,10 +59,24 @@ def read(
     encoding, separator
         Of text files, where they were declared.
 
+    Returns
+    -------
+    Book
+        Sheets of cells as text, with what becomes of each.
+
     Raises
     ------
     RecordError
         When the source cannot be read, is unsafe, or is too large.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     place = Path(folder) / "clinic.csv"
+    ...     _ = place.write_text("Patient,Zone", encoding="utf-8")
+    ...     [sheet.name for sheet in read(place).sheets]
+    ['clinic']
     """
     if isinstance(source, str) and "://" in source:
         return _database(source, queries)
@@ -245,6 +259,8 @@ def _text(path: Path, encoding: str, separator: str) -> tuple[Sheet, str, str]:
 def encoding_of(data: bytes, name: str) -> str:
     """Return the encoding of a text file: by its mark, its zero bytes, UTF-8 if it can be, else Windows-1252.
 
+    Examples
+    --------
     >>> encoding_of("Größe".encode("utf-16-le"), ""), encoding_of("Größe".encode("cp1252"), "")
     ('utf-16-le', 'cp1252')
     """
@@ -264,6 +280,8 @@ def encoding_of(data: bytes, name: str) -> str:
 def separator_of(text: str) -> str:
     r"""Return the separator that cuts most lines into the same number of cells, more than one.
 
+    Examples
+    --------
     >>> separator_of("a;b;c\n1,5;2,5;3\n2,5;1,0;4\n")
     ';'
     """
