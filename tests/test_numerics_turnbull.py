@@ -294,7 +294,7 @@ def test_a_quantile_outside_nought_to_one_is_refused():
         turnbull.fit([0.0], [3.0]).quantile(1.0)
 
 
-@pytest.mark.parametrize("n", [25, 110])
+@pytest.mark.parametrize("n", [12, 25, 110])
 def test_many_resamples_climbed_together_equal_each_climbed_alone(n):
     # The expectation is the single climb, itself held against fits of copied rows above. Planned visits, one
     # in three missed, so that small resamples lose the rows that bound a cell.
