@@ -54,6 +54,8 @@ _NO_ARGUMENT = ("", "fit", "records", "path", "rows", "files")
 def without_address(message: str, *, with_argument: bool = True) -> str:
     """Return a message without the function it begins with; the argument's name may stay.
 
+    Examples
+    --------
     >>> without_address("yields.average(month): out of range; expected 6 to 60 months")
     'month: out of range; expected 6 to 60 months'
     >>> without_address("placements.zone: 1 unknown value, at row 4")
@@ -70,6 +72,8 @@ def without_address(message: str, *, with_argument: bool = True) -> str:
 def of_system(fault: OSError) -> str:
     """Return what the system refused as a sentence: a full disk, rights, a file in the way.
 
+    Examples
+    --------
     >>> of_system(OSError(errno.ENOSPC, ""))
     'The disk is full; nothing half made was left. Make room or name another place, then try again.'
     """

@@ -313,6 +313,8 @@ def readable(value: object) -> str:
 def listed(names: Sequence[str]) -> str:
     """Return names as a sentence lists them.
 
+    Examples
+    --------
     >>> listed(["crown"]), listed(["crown", "frontal", "temples"])
     ('crown', 'crown, frontal and temples')
     """

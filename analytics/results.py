@@ -194,7 +194,13 @@ def unanswered(gap: Gap) -> Result:
 
 
 def why_not(answer: Any) -> str:
-    """Return why a question has no answer, as a sentence; empty where it has one."""
+    """Return why a question has no answer, as a sentence; empty where it has one.
+
+    Examples
+    --------
+    >>> why_not(unanswered(Gap("No crown was counted.")))
+    'No crown was counted.'
+    """
     return answer.gap.why if isinstance(answer, Result) and answer.gap is not None else ""
 
 
@@ -239,6 +245,8 @@ def line(
         The groups it belongs to, e.g. `{"zone": "crown"}`.
     ci
         Lower and upper limit, for example of `limits`.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
     basis
         One of BASES; a `share` declares its numerator and denominator.
 
@@ -370,6 +378,8 @@ def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -
 
     Parameters
     ----------
+    result
+        Any result.
     picture
         Name of another standard picture to draw it with.
     where
@@ -379,6 +389,12 @@ def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -
     ------
     ParameterError
         When the column is unknown.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"zone": ["crown", "frontal"], "term": "yield", "estimate": [80.0, 90.0]})
+    >>> only(Result(table, pd.DataFrame(), ""), zone="crown").table()["estimate"].tolist()
+    [80.0]
     """
     if result.gap is not None:
         return result

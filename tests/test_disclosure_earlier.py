@@ -1,5 +1,8 @@
 """Two reports for others never differ in the records of a few patients; what is kept for it says nothing."""
 
+import contextlib
+import multiprocessing
+import os
 import stat
 from dataclasses import replace
 
@@ -23,7 +26,7 @@ def _older(demo, n):
 
 def _noted(demo, folder, audience):
     found = disclosure_earlier.refuse_few(demo, [folder], "01_surgeon_audit", audience)
-    left.note(found["name"], found["marks"])
+    left.note(found)
 
 
 @pytest.mark.parametrize(("audience", "threshold"), [("shared", 5), ("public", 10)])
@@ -43,7 +46,7 @@ def test_another_page_audience_or_folder_of_reports_does_not_pass_the_guard(demo
     """What is subtracted need not be of one page; the register remembers what left by whatever way."""
     out, other, state = tmp_path / "out", tmp_path / "other", tmp_path / "register.state"
     found = disclosure_earlier.refuse_few(demo, [out, state], "01_surgeon_audit", "shared")
-    left.note(found["name"], found["marks"])
+    left.note(found)
     for places, page, audience in (
         ([out, state], "02_quarterly_review", "shared"),
         ([out, state], "01_surgeon_audit", "public"),
@@ -61,7 +64,7 @@ def test_a_register_of_sixty_may_report_each_complete_quarter(demo, tmp_path):
     quarters = [records.as_of(sixty, register_month=m) for m in range(last - 9, last + 1, 3)]
     for one in quarters:
         found = disclosure_earlier.refuse_few(one, [tmp_path], "02_quarterly_review", "public")
-        left.note(found["name"], found["marks"])
+        left.note(found)
     assert len(left.earlier(tmp_path)) == len(quarters)
     with pytest.raises(ParameterError, match="reporting period has ended"):
         disclosure_earlier.refuse_few(_older(quarters[-1], 3), [tmp_path], "02_quarterly_review", "public")
@@ -77,11 +80,42 @@ def test_two_quarters_of_one_register_may_not_differ_in_few_patients(demo, tmp_p
     found = disclosure_earlier.refuse_few(
         twelve, [tmp_path], "02_quarterly_review", "shared", through=last - 1
     )
-    left.note(found["name"], found["marks"])
+    left.note(found)
     with pytest.raises(ParameterError, match="differ from an earlier"):
         disclosure_earlier.refuse_few(twelve, [tmp_path], "02_quarterly_review", "shared", through=last)
     disclosure_earlier.refuse_few(twelve, [tmp_path], "02_quarterly_review", "shared", through=last - 1)
     disclosure_earlier.refuse_few(twelve, [tmp_path], "01_surgeon_audit", "shared")
+
+
+def _note(found, begin):
+    begin.wait()
+    with contextlib.suppress(ParameterError):
+        left.note(found)
+        os._exit(0)
+    os._exit(3)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="processes are forked")
+def test_of_two_reports_begun_at_the_same_moment_one_leaves(demo, tmp_path):
+    """Neither knew of the other when it began; a writer killed as it held the place is in nobody's way."""
+    twelve = records.subset(demo, demo.patients["patient_id"].iloc[:12].tolist())
+    forked = multiprocessing.get_context("fork")
+    for pair in range(3):
+        state = tmp_path / f"{pair}.state"
+        # Each has a folder of reports of its own: the register alone knows of both.
+        asked = [
+            left.refuse_few(one, [tmp_path / f"out{i}", state], "01_surgeon_audit", "shared")
+            for i, one in enumerate([twelve, _older(twelve, 3)])
+        ]
+        (state / left.FOLDER / ".lock-left").touch()
+        begin = forked.Barrier(2)
+        both = [forked.Process(target=_note, args=(found, begin)) for found in asked]
+        for process in both:
+            process.start()
+        for process in both:
+            process.join(30)
+        assert sorted(process.exitcode for process in both) == [0, 3]
+        assert len(left.earlier(state)) == 1
 
 
 def test_a_patient_more_or_less_or_one_event_more_is_a_difference(demo, tmp_path):
@@ -122,3 +156,19 @@ def test_a_rendered_report_for_others_is_noted_and_the_next_one_held_against_it(
     with pytest.raises(ParameterError, match="fewer than 5 patients differ"):
         render.page(str(notebook), tmp_path / "data", out, audience="shared")
     render.page(str(notebook), tmp_path / "data", out, audience="internal")
+
+
+def test_a_report_that_another_one_forestalled_leaves_nothing(demo, tmp_path, monkeypatch):
+    notebook = sample_page.write(
+        tmp_path / "sample.ipynb", sample_page.BEGIN, sample_page.WRITE, sample_page.FINISH
+    )
+    out = tmp_path / "out"
+
+    def other_leaves(*_):
+        _noted(_older(demo, 2), out, "shared")
+        return {}
+
+    monkeypatch.setattr(render.publish, "compose", other_leaves)
+    with pytest.raises(ParameterError, match="fewer than 5 patients differ"):
+        render.page(str(notebook), ROOT / "data_demo", out, audience="shared")
+    assert [p.name for p in out.rglob("*.html")] == []

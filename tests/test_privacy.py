@@ -341,6 +341,63 @@ def test_a_column_of_number_plates_is_found_by_what_it_is():
     assert privacy.scan({"sessions": _table({"x": plates}, len(plates))})
 
 
+def _codes(rng, n):
+    """Return drawn codes of patients or operations by how clinics count, each in its own column."""
+    first = rng.integers(1, 1890)
+    sessions = [
+        (i, k)
+        for i in range(first, first + n)
+        for k in range(1, 1 + rng.choice([1, 2, 3], p=[0.8, 0.15, 0.05]))
+    ]
+    a_year = [(year, k) for year in (2023, 2024) for k in range(1, 16 + n // 2)]
+    return {
+        "patient and session": [f"{i:04d}-{k}" for i, k in sessions],
+        "patient and session, every patient in years' range": [
+            f"{1900 + i - first}-{k}" for i, k in sessions
+        ],
+        "five digits": [f"{i:05d}-{k}" for i, k in sessions],
+        "patient, session and zone": [
+            f"{i:04d}-{k}-{zone}" for i, k in sessions for zone in ("crown", "left")
+        ],
+        "a year's number": [f"{year}-{k:02d}" for year, k in a_year],
+        "a year's number and session": [f"{year}-{k:02d}-1" for year, k in a_year],
+    }
+
+
+def _days(rng, n):
+    """Return drawn days of operations and births as people write them with dashes."""
+    days = [(rng.integers(2015, 2026), rng.integers(1, 13), rng.integers(1, 29)) for _ in range(n)]
+    quarter = [(2024, rng.integers(1, 4), rng.integers(1, 29)) for _ in range(n)]
+    born = [(rng.integers(1945, 2003), rng.integers(1, 13), rng.integers(1, 29)) for _ in range(n)]
+    slips = [(y, 13 if rng.random() < 0.04 else m, d) for y, m, d in born]
+    found = {"operation": days, "of a quarter": quarter, "birth": born, "with slips": slips}
+    return {
+        f"{what}, {form}": [form.format(*day) for day in of_kind]
+        for what, of_kind in found.items()
+        for form in ("{0}-{1:02d}", "{0}-{1}", "{0}-{1:02d}-{2:02d}")
+    }
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_codes_that_are_counted_up_pass_and_days_do_not(seed):
+    """Of 20 to 60 patients, drawn; a table that refers to a few of the codes is read like the whole."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(20, 61))
+
+    def refused(cells, header="patient_id"):
+        few = rng.choice(cells, 3).tolist()
+        return privacy.scan(
+            {"patients": _table({header: cells}, len(cells)), "measurements": _table({header: few}, 3)}
+        )
+
+    assert {what: found for what, cells in _codes(rng, n).items() if (found := refused(cells))} == {}
+    days = _days(rng, n)
+    assert [what for what, cells in days.items() if not refused(cells)] == []
+    # A column of no code is as strict as before, and days among codes of another length are seen.
+    assert refused(_codes(rng, n)["a year's number"], "ward")
+    assert refused([*_codes(rng, n)["five digits"], *days["operation, {0}-{1:02d}"]])
+
+
 @pytest.mark.parametrize("before", range(380, 420, 3))
 def test_an_identifier_deep_in_a_long_text_is_found_wherever_it_stands(before):
     text = "x" * (before - 1) + " anna@example.org" + " y" * 500

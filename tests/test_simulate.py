@@ -225,6 +225,32 @@ def test_graft_counts_balance_exactly(big):
     assert sessions.loc[~fue, "attempts"].isna().all()
 
 
+def test_single_unit_excision_leaves_the_donor_what_was_not_taken_and_a_strip_all_of_it(big):
+    """Added up here by hand: attempts of every session before a count, over area x FU/cm2."""
+    tables, latent = big
+    people = tables["patients"].set_index("patient_id")
+    supply = people["donor_area_cm2"] * people["donor_fu_cm2"]
+    sessions = tables["sessions"].set_index("session_id")
+    counts = tables["measurements"].assign(true=latent.readings["density"])
+    counts = counts[counts["zone"].eq("donor")].head(600)
+    at = sessions["patient_month"][counts["session_id"]].to_numpy() + counts["month"]
+    by_patient = sessions[sessions["patient_id"].isin(counts["patient_id"])].groupby("patient_id")
+    done = {
+        code: list(zip(s["patient_month"], s["attempts"].fillna(0), strict=True)) for code, s in by_patient
+    }
+    taken = [
+        sum(n for month, n in done[code] if month < when - 0.01)
+        for code, when in zip(counts["patient_id"], at, strict=True)
+    ]
+    left = np.maximum(1 - np.array(taken) / supply[counts["patient_id"]].to_numpy(), 0.05)
+    whole = (counts["true"] / left).groupby(counts["patient_id"])
+    assert (whole.max() / whole.min()).max() == pytest.approx(1.0)
+    assert (left < 1).sum() > 100
+    # What is read follows what is there: the mean of 100 and more readings, whose CV is some 10 %.
+    read = (counts["density_hairs_cm2"] / counts["true"])[left < 1].mean()
+    assert read == pytest.approx(1.0, abs=0.03)
+
+
 def test_every_count_is_timed_from_the_latest_session_that_planted_its_zone(big):
     """Found again here by hand, patient by patient, from the tables alone."""
     tables, _ = big

@@ -4,8 +4,7 @@
 three are offered by `analytics` itself. `answer` and `time_answer` are the same as results for a page.
 """
 
-from analytics.bench.answers import answer, beside_lifelines, beside_statsmodels, time_answer
-from analytics.bench.diagnostics import Diagnosis, diagnose
+from analytics.bench.answers import answer, beside_statsmodels, time_answer
 from analytics.bench.formula import Model, model
 from analytics.bench.times import Times, times
 from analytics.bench.units import Units, units

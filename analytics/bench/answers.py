@@ -43,6 +43,13 @@ def answer(records: Records, *, formula: str, compared: str = "", level: float =
     ------
     ParameterError, FitError
         As `model`; and when the formula lacks `compared`.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> answer(clinic, formula="yield_pct ~ method").table()["term"].tolist()
+    ['Intercept', 'method[T.FUT]']
     """
     given = units(records)
     fitted = model(formula, given)
@@ -131,7 +138,26 @@ def time_answer(records: Records, *, formula: str, level: float = LEVEL) -> Resu
 
 
 def beside_statsmodels(fitted: Model) -> pd.DataFrame:
-    """Return each coefficient beside the one of a plain statsmodels fit: term, here, plain, difference."""
+    """Return each coefficient beside that of a plain statsmodels fit of the same rows, patients as groups.
+
+    Parameters
+    ----------
+    fitted
+        Of `model`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per coefficient: `term`, `here`, `plain` (statsmodels, without counting variances) and
+        `difference`, in the units of the outcome.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> beside_statsmodels(model("yield_pct ~ method", clinic)).columns.tolist()
+    ['term', 'here', 'plain', 'difference']
+    """
     import statsmodels.api as sm
 
     with warnings.catch_warnings():

@@ -1,6 +1,6 @@
 """Where does one case stand, and what may be expected of it?
 
-`case` answers for one patient, `standings` and `call_back` for the whole practice, `no_growth` where nothing
+`case` answers for one patient, `call_back` for the whole practice, `no_growth` where nothing
 has grown by month 9, whatever a model says; `front_month` says which
 frontal month a crown corresponds to; `false_alarms` and `backtest` say how far the answers can be trusted.
 Everything rests on one fit of the emergence model; a case is judged given its readings, without a refit.
@@ -12,5 +12,5 @@ from analytics.course.due import AHEAD_MONTHS, OPEN, OVERDUE, SOON, due, next_vi
 from analytics.course.no_growth import no_growth
 from analytics.course.own import own_counts
 from analytics.course.person import AGE_BAND_YEARS, person
-from analytics.course.practice import ERROR_RATE, call_back, false_alarms, standings
+from analytics.course.practice import ERROR_RATE, call_back, false_alarms
 from analytics.course.standing import LOW_YIELD_PCT, front_month

@@ -42,10 +42,20 @@ def backtest(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     quarters
         How many past quarters to refit and predict from, 1 to 12.
     curve
         Shape of the emergence curve.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
+
+    Returns
+    -------
+    Result
+        By zone, `all zones` first: coverage of the limits in percent, CRPS (hairs/cm2), skill over the
+        practice's mean. `extra["pit"]` is the histogram of where counts fell in their predictions.
 
     Raises
     ------
@@ -53,6 +63,18 @@ def backtest(
         When no past quarter has enough placements to fit and a count to predict.
     ParameterError
         When the number of quarters is out of range.
+
+    Source
+    ------
+    Gneiting & Raftery 2007, JASA 102:359 (CRPS; from memory).
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> backtest(simulate.as_records(simulate.register(40)[0]), quarters=13)
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: course.backtest(quarters): out of range; expected 1 to 12
     """
     if not 1 <= quarters <= 12:
         raise ParameterError("course.backtest(quarters): out of range; expected 1 to 12")

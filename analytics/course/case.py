@@ -38,6 +38,8 @@ def case(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     patient_id
         Code of the patient.
     plateaus
@@ -110,6 +112,20 @@ def against_usual(found: Curve) -> Result:
     ----------
     found
         From `case`.
+
+    Returns
+    -------
+    Result
+        By zone: `density now` and `usual by now` (hairs/cm2, the latter with limits) and `now, in percent of
+        usual`.
+
+    Examples
+    --------
+    A case without an answer stays one:
+
+    >>> from analytics.results import Gap
+    >>> against_usual(unanswered(Gap("Nothing was counted yet."))).gap.why
+    'Nothing was counted yet.'
     """
     if found.gap is not None:
         return found

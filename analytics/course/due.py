@@ -64,6 +64,8 @@ def due(records: Records, schedule: tuple[Planned, ...], *, month: int, ahead: i
 
     Parameters
     ----------
+    records
+        The records as loaded.
     schedule
         The clinic's planned visits (`review.read(...).schedule`).
     month
@@ -83,6 +85,17 @@ def due(records: Records, schedule: tuple[Planned, ...], *, month: int, ahead: i
     ------
     ParameterError
         When the month lies before the register's first session, or `ahead` is out of range.
+
+    Examples
+    --------
+    The states counted, looked at in register month 12:
+
+    >>> from types import SimpleNamespace
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> visit = SimpleNamespace(month=12.0, zones=("crown",), counted=True, opens=11.0, closes=14.0)
+    >>> due(clinic, (visit,), month=12).table()["term"].tolist()
+    ['overdue', 'open', 'opens soon', 'overdue for more than 12 months, not listed']
     """
     first = int(records.sessions["register_month"].min())
     if month < first:
@@ -126,6 +139,15 @@ def next_visits(records: Records, schedule: tuple[Planned, ...], *, patient_id: 
     pandas.DataFrame
         As `extra["listed"]` of `due`, but every visit to come, soonest first. Measured from the last month
         the records know of, so that a report stays the same whenever it is made.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> visit = SimpleNamespace(month=12.0, zones=("crown",), counted=True, opens=11.0, closes=14.0)
+    >>> next_visits(clinic, (visit,), patient_id="nobody").empty
+    True
     """
     month = followup.register_end(records)
     rows = _windows(records, schedule, month)

@@ -46,6 +46,8 @@ def no_growth(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     patient_id
         One patient; empty for all.
     below

@@ -18,12 +18,21 @@ def own_counts(records: Records, *, patient_id: str) -> pd.DataFrame:
     ----------
     records
         The records of that patient, or of more.
+    patient_id
+        Code of the patient as it stands in `patients`.
 
     Returns
     -------
     pandas.DataFrame
         One row per zone and month: `density` (hairs/cm2, the mean where a zone has several regions) and
         `before`, the density before the session. Counts of failed photographs are not among them.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> own_counts(clinic, patient_id=clinic.patients["patient_id"].iloc[0]).columns.tolist()
+    ['zone', 'session_number', 'month', 'density', 'before']
     """
     rows = yields.by_visit(records)
     rows = rows[rows["patient_id"].eq(patient_id) & rows["for_curve"] & ~rows["is_baseline"].astype(bool)]

@@ -18,6 +18,13 @@ AGE_BAND_YEARS = 10
 def person(records: Records, *, patient_id: str) -> Result:
     """Return what the records hold of one patient.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    patient_id
+        Code of the patient as it stands in `patients`.
+
     Returns
     -------
     Result
@@ -30,6 +37,13 @@ def person(records: Records, *, patient_id: str) -> Result:
     ------
     ParameterError
         When the patient is not in the records.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> person(clinic, patient_id=clinic.patients["patient_id"].iloc[0]).table()["unit"].unique().tolist()
+    ['grafts', 'cm2', 'hairs/cm2']
     """
     who = door.patient(records, patient_id)
     own = door.subset(records, [patient_id])

@@ -53,16 +53,35 @@ def call_back(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     plateaus
         The practice's model: `regrowth.fit_plateaus`.
     error_rate
         Share of the names that may be false, 0.01 to 0.5.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
     Result
         `estimates`: how many placements were judged and named. `extra["behind"]`: one row per placement
         named. Who is overdue is `course.due`'s to say, by the clinic's own schedule.
+
+    Raises
+    ------
+    ParameterError
+        When the error rate is out of range.
+
+    Examples
+    --------
+    >>> from analytics import regrowth, simulate
+    >>> clinic = simulate.as_records(simulate.register(20)[0])
+    >>> plateaus = regrowth.fit_plateaus(clinic)
+    >>> call_back(clinic, plateaus=plateaus).table()["term"].tolist()
+    ['placements judged', 'named behind or low']
+    >>> false_alarms(clinic, plateaus=plateaus, zones=("crown",), n=5).table()["unit"].unique().tolist()
+    ['%']
     """
     if not 0.01 <= error_rate <= 0.5:
         raise ParameterError("course.call_back(error_rate): out of range; expected 0.01 to 0.5")
@@ -99,6 +118,31 @@ def false_alarms(
     should call behind of them by chance alone.
     Healthy is a case whose true yield at its last reading is not among the lowest tenth. Readings are
     marked 1 cm2 counts by one reader at the months given, after a baseline.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    plateaus
+        The practice's model, `regrowth.fit_plateaus`; fitted here if not given.
+    zones
+        Zones to simulate; all of the model if empty.
+    months
+        Months of the readings, each above 0.
+    n
+        Cases to simulate for each zone, 1 or more.
+    seed
+        Of the simulation.
+
+    Returns
+    -------
+    Result
+        By zone: percent called behind of all, of the healthy, and of the lowest tenth, with Wilson limits.
+
+    Raises
+    ------
+    ParameterError
+        When `n` or a month is out of range.
     """
     if n < 1 or not months or min(months) <= 0:
         raise ParameterError(

@@ -156,10 +156,37 @@ def front_month(
     Limits come from draws of the fixed effects (normal, their robust covariance); where the front never was
     so low or the draws leave the data, the flag says so.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    fit
+        Of `regrowth.fit_emergence` on the same records; fitted here if not given.
+    zone
+        The zone set against the front.
+    month
+        Month of the zone, above 0.
+    level
+        Confidence level of the limits, 0.5 to 0.999.
+    seed
+        Of the draws.
+
+    Returns
+    -------
+    Result
+        One line: the frontal month, in months since the session, with limits; x is the zone's month.
+
     Raises
     ------
     FitError
         When the fit has no front or not the zone.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(20)[0])
+    >>> front_month(clinic, zone="crown", month=6.0).table()[["x", "unit"]].values.tolist()
+    [[6.0, 'months']]
     """
     fit = regrowth.fit_emergence(records) if fit is None else fit
     if zone not in fit.zones or not any(z in fit.zones for z in ("hairline", "frontal")):

@@ -118,6 +118,8 @@ def _usual(column: Column) -> str:
 def limits_in_words(low: float | None, high: float | None) -> str:
     """Return limits in words, with a leading comma for one-sided ones.
 
+    Examples
+    --------
     >>> limits_in_words(0, 450), limits_in_words(None, 6000)
     (', 0 to 450', ', up to 6000')
     """
@@ -142,6 +144,8 @@ def _when_empty(column: Column) -> str:
 def note(column: Column) -> str:
     """Return what is written on a header: meaning, unit, rule, usual limits, and what an empty cell means.
 
+    Examples
+    --------
     >>> print(note(Column("site", "choice", "side planted", allowed=("left", "right"), default="left")))
     side planted
     one of left, right

@@ -2,7 +2,7 @@
 
 from analytics.disclosure import earlier
 from analytics.disclosure.earlier import refuse_few
-from analytics.disclosure.rules import AUDIENCES, BANNER, UNSAID, UNTOLD, WITHHELD, Rule, in_words, rule
+from analytics.disclosure.rules import AUDIENCES, BANNER, UNTOLD, WITHHELD, Rule, rule
 from analytics.disclosure.suppress import (
     protect_all, protect_facts, protect_frame, protect_provenance, protect_text,
 )

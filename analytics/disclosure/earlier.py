@@ -16,13 +16,14 @@ A page that sees the register as it stood at the end of a quarter is also held a
 `.left/quarters`: two quarters of one and the same register may differ in few patients.
 """
 
+import contextlib
 import hashlib
 import hmac
 import json
-import os
 import secrets
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -53,7 +54,7 @@ def refuse_few(
 ) -> dict:
     """Return what to note once a report is published; refuse one that differs in few patients.
 
-    It is a name and, by place, the marks to note there.
+    It is page, audience and, by place, the marks to note there.
 
     Parameters
     ----------
@@ -71,26 +72,32 @@ def refuse_few(
     ParameterError
         When any earlier report for others differs in fewer patients than the audience's threshold.
     """
-    applied = rule(audience)
-    if applied.threshold <= 1:
+    if rule(audience).threshold <= 1:
         return {}
-    noted: dict[str, dict[str, str]] = {}
-    seen = [(place, place.name, records) for place in places]
+    noted = {str(place): marks(records, ledger_key(place)) for place in places}
     if through and through >= records.sessions["register_month"].min():
         then = as_of(records, through)
-        seen += [(place / FOLDER / QUARTERS, place.name, then) for place in places]
-    for place, called, register in seen:
-        now = noted[str(place)] = marks(register, ledger_key(place))
+        for place in (place / FOLDER / QUARTERS for place in places):
+            noted[str(place)] = marks(then, ledger_key(place))
+    found = {"page": page, "audience": audience, "marks": noted}
+    _hold_against_earlier(found)
+    return found
+
+
+def _hold_against_earlier(found: Mapping[str, Any]) -> None:
+    threshold = rule(found["audience"]).threshold
+    for name, now in found["marks"].items():
+        place = Path(name)
         for before in earlier(place):
             changed = sum(now.get(patient) != before.get(patient) for patient in now.keys() | before.keys())
-            if 0 < changed < applied.threshold:
+            if 0 < changed < threshold:
+                called = place.parents[1] if place.parts[-2:] == (FOLDER, QUARTERS) else place
                 raise ParameterError(
-                    f"{page}, for {audience}: fewer than {applied.threshold} patients differ from an earlier "
-                    "report for others; who holds both could subtract one from the other; make it when the "
-                    f"reporting period has ended, or take its note out of {FOLDER} in {called} if "
-                    "the earlier one never left the clinic"
+                    f"{found['page']}, for {found['audience']}: fewer than {threshold} patients differ from "
+                    "an earlier report for others; who holds both could subtract one from the other; make it "
+                    f"when the reporting period has ended, or take its note out of {FOLDER} in {called.name} "
+                    "if the earlier one never left the clinic"
                 )
-    return {"name": f"{page}-{audience}", "marks": noted}
 
 
 def marks(records: Records, key: bytes) -> dict[str, str]:
@@ -121,17 +128,13 @@ def ledger_key(reports: Path) -> bytes:
         When the key is broken.
     """
     place = reports / FOLDER / "key"
-    files.made(place.parent)
-    try:
-        handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, files.OWNER_ONLY)
-    except FileExistsError:
-        found = place.read_bytes()
-        if len(found) != KEY_BYTES:
-            raise ParameterError(f"{FOLDER}/key: the file is broken; put back a copy of the folder") from None
-        return found
-    with os.fdopen(handle, "wb") as file:
-        file.write(secrets.token_bytes(KEY_BYTES))
-    return place.read_bytes()
+    with contextlib.suppress(FileExistsError):
+        if not place.exists():
+            files.write(place, secrets.token_bytes(KEY_BYTES), is_new=True)
+    found = place.read_bytes()
+    if len(found) != KEY_BYTES:
+        raise ParameterError(f"{FOLDER}/key: the file is broken; put back a copy of the folder")
+    return found
 
 
 def earlier(place: Path) -> list[dict[str, str]]:
@@ -156,9 +159,27 @@ def earlier(place: Path) -> list[dict[str, str]]:
     return found
 
 
-def note(name: str, marks: Mapping[str, dict[str, str]]) -> None:
-    """Note in each place that a register was reported; the same one is noted once."""
-    for place, found in marks.items():
-        text = json.dumps(found, sort_keys=True)
-        digest = hashlib.sha256(text.encode()).hexdigest()[:16]
-        files.put_file(Path(place) / FOLDER / name / f"{digest}.json", text, by="left")
+def note(found: Mapping[str, Any]) -> None:
+    """Note in each place that a register was reported; the same one is noted once.
+
+    Parameters
+    ----------
+    found
+        From `refuse_few`. What left since then counts too: of two reports begun at the same moment, the one
+        that is noted later is refused.
+
+    Raises
+    ------
+    ParameterError
+        As `refuse_few`; nothing is noted then.
+    """
+    with contextlib.ExitStack() as held:
+        for place in sorted(found["marks"]):
+            held.enter_context(files.state.alone(Path(place) / FOLDER, "left"))
+        _hold_against_earlier(found)
+        for place, of_place in found["marks"].items():
+            text = json.dumps(of_place, sort_keys=True)
+            name = f"{hashlib.sha256(text.encode()).hexdigest()[:16]}.json"
+            files.put_file(
+                Path(place) / FOLDER / f"{found['page']}-{found['audience']}" / name, text, by="left"
+            )

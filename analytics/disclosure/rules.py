@@ -127,6 +127,8 @@ def in_words(count: int, of: int | None, applied: Rule) -> str:
 
     What a part leaves of its whole is a count too.
 
+    Examples
+    --------
     >>> in_words(3, 60, rule("shared")), in_words(171, 173, rule("shared"))
     ('fewer than 5 of 60', 'more than 168 of 173')
     """

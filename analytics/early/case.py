@@ -19,6 +19,8 @@ def case(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
 
     Parameters
     ----------
+    records
+        The records as loaded.
     patient_id
         Code of the patient.
     level
@@ -36,6 +38,14 @@ def case(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
         When the patient is not in the records.
     FitError
         When no count after a session stands beside one before it.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> found = case(clinic, clinic.patients["patient_id"].iloc[0])
+    >>> found.by, found.table()["unit"].unique().tolist()
+    (('place',), ['%'])
     """
     patient(records, patient_id)
     rows = yields.by_visit(subset(records, [patient_id]))

@@ -85,6 +85,8 @@ def ladder(records: Records, *, choices: yields.Choices = yields.USUAL, level: f
 
     Parameters
     ----------
+    records
+        The records as loaded.
     choices
         What the yields rest on.
     level
@@ -142,6 +144,28 @@ def with_model(found: Result, emergence: Result) -> Result:
 
     Without a model, or where it has no number for a zone, the ladder's own number stays. Where every zone
     stands on the model's rung, its own table is returned.
+
+    Parameters
+    ----------
+    found
+        Of `ladder`.
+    emergence
+        Of `regrowth.emergence`.
+
+    Returns
+    -------
+    Result
+        The table of the ladder, numbers of zones on the model's rung taken from the model.
+
+    Examples
+    --------
+    Without a model the ladder stays as it is:
+
+    >>> from analytics import simulate
+    >>> from analytics.results import Gap, unanswered
+    >>> found = ladder(simulate.as_records(simulate.register(40)[0]))
+    >>> with_model(found, unanswered(Gap("Too few for a curve."))) is found
+    True
     """
     if why_not(found):
         return first(only(emergence, term=AT_MATURITY, picture="intervals"), found)

@@ -73,6 +73,10 @@ def when(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    choices
+        What the yields rest on.
     zone
         The zone asked of; where it was never planted, the zone planted most.
     difference
@@ -95,6 +99,13 @@ def when(
         When the difference or the power is out of range.
     FitError
         When nothing was planted.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> when(clinic, zone="crown").extra["facts"][["zone", "against"]].values.tolist()
+    [['crown', 'front']]
     """
     if not 1 <= difference <= 100 or not 0.5 <= power <= 0.99:
         raise ParameterError("early.when: expected a difference of 1 to 100 points and a power 0.5 to 0.99")
@@ -234,6 +245,22 @@ def _needed(front: float, has_front: bool, sd: float, difference: float, power: 
 def detectable(n_zone: int, n_front: int, sd: float, *, power: float = 0.8) -> float:
     """Return the difference that so many patients on each side would show with the stated power.
 
+    Parameters
+    ----------
+    n_zone, n_front
+        Patients on each side, 2 or more in all above 2.
+    sd
+        Standard deviation of yields between patients, points.
+    power
+        Chance to find it, 0.5 to 0.99.
+
+    Returns
+    -------
+    float
+        Difference, points of yield.
+
+    Examples
+    --------
     >>> round(detectable(17, 17, 10.0), 1)
     9.9
     """

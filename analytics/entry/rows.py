@@ -50,6 +50,8 @@ class Count:
 def months_since(visit: str, session: str) -> float:
     """Return the months between two typed dates (ISO 8601), to one decimal; neither is kept.
 
+    Examples
+    --------
     >>> months_since("2026-03-30", "2024-09-29")
     18.0
     """
@@ -277,6 +279,8 @@ def correction(case: Case, table: str, was: Row, cells: Mapping[str, str]) -> tu
 def text_of(number: float, *, decimals: int = 1) -> str:
     """Return a number as a cell: a decimal point, no more decimals than needed.
 
+    Examples
+    --------
     >>> text_of(18.04), text_of(47.0), text_of(66.666667, decimals=2)
     ('18', '47', '66.67')
     """

@@ -38,6 +38,8 @@ def missing_records(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     choices
         What a yield rests on.
     level

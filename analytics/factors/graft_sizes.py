@@ -25,6 +25,8 @@ def hairs_per_graft(records: Records, *, level: float = LEVEL) -> Result:
 
     Parameters
     ----------
+    records
+        The records as loaded.
     level
         Confidence level.
 
@@ -91,6 +93,8 @@ def single_hair_grafts(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     choices
         What a yield rests on.
     level

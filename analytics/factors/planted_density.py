@@ -62,6 +62,8 @@ def by_density(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     choices
         What a yield rests on.
     level

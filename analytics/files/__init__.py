@@ -6,5 +6,5 @@ from analytics.files.atomic import (
     put_in_place, refuse_list, refuse_source, restore, restore_inside, safe_name, sha256, write,
     write_json,
 )
-from analytics.files.listing import ARRIVING, left_as_they_are
+from analytics.files.listing import left_as_they_are
 from analytics.files.tables import csv_bytes, file, folder, refuse_file, rows_of_cells, workbook

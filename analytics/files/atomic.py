@@ -371,6 +371,8 @@ def _aside(place: Path) -> Path:
 def editions(place: Path, *, ending: str = "") -> Iterator[Path]:
     """Give a place and then its further editions, as file managers number them.
 
+    Examples
+    --------
     >>> [p.name for p in itertools.islice(editions(Path("index.html"), ending=".html"), 2)]
     ['index.html', 'index (2).html']
     """

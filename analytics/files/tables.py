@@ -104,6 +104,8 @@ def _holds(path: Path, data: bytes) -> bool:
 def csv_bytes(frame: pd.DataFrame) -> bytes:
     r"""Return a frame as CSV: comma, decimal point, empty for missing, True and False, no formula.
 
+    Examples
+    --------
     >>> csv_bytes(pd.DataFrame({"a": ["=1+1", "-2"], "b": [1.0, None]}))
     b'a,b\n"\'=1+1",1\n"-2",\n'
     """

@@ -23,6 +23,8 @@ def complications(records: Records, *, event: str, by_month: float) -> pd.DataFr
 
     Parameters
     ----------
+    records
+        The records as loaded.
     event
         A kind of `events`.
     by_month
@@ -34,6 +36,16 @@ def complications(records: Records, *, event: str, by_month: float) -> pd.DataFr
         patient_id, session_id, reached_month (the register month in which the month asked for is reached),
         asked, happened (bool), `answer` (ASKED_YES, ASKED_NO, TOLD, UNKNOWN) and `y`: 1 or 0 where asked,
         else missing.
+
+    Examples
+    --------
+    Who was asked in time, and whose complication nobody asked about:
+
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> rows = complications(clinic, event="folliculitis", by_month=3.0)
+    >>> len(rows) == len(clinic.sessions), bool(rows.loc[~rows["asked"], "y"].isna().all())
+    (True, True)
     """
     visits = records.visits
     was_asked = visits["complications_asked"].fillna(False).astype(bool)

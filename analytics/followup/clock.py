@@ -74,6 +74,18 @@ class Window(Planned):
 def n_of(state: str) -> str:
     """Return the name of the column that holds how many are in a state.
 
+    Parameters
+    ----------
+    state
+        One of STATES.
+
+    Returns
+    -------
+    str
+        `n_` and the state, blanks as underscores.
+
+    Examples
+    --------
     >>> n_of(IN_WINDOW)
     'n_due_window_open'
     """
@@ -90,6 +102,18 @@ AT_MATURITY = tuple(Window(float(m), _maturing_in([m])) for m in sorted(set(MATU
 def reading_month(session_month, month):
     """Return the register month of what happens `month` months after a session of that register month.
 
+    Parameters
+    ----------
+    session_month
+        Register month of the session, 1 the first; a number or an array.
+    month
+        Months since the session; a number, or an array of the same shape.
+
+    Returns
+    -------
+    numpy.ndarray
+        Register months, whole numbers; a session is taken at the middle of its month.
+
     Examples
     --------
     >>> [int(reading_month(1, m)) for m in (0.0, 11.9, 12.6)]
@@ -99,7 +123,25 @@ def reading_month(session_month, month):
 
 
 def register_end(records: Records) -> int:
-    """Return the last register month the records know of: of a session, a count, an attendance."""
+    """Return the last register month the records know of: of a session, a count, an attendance.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
+    Returns
+    -------
+    int
+        Register month, 1 the first; 0 where nothing is recorded.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> register_end(clinic) >= clinic.sessions["register_month"].max()
+    np.True_
+    """
     operated = records.sessions.set_index("session_id")["register_month"].astype(float)
     last = [float(operated.max())] if len(operated) else [0.0]
     for table in (records.measurements, records.visits):
@@ -121,6 +163,8 @@ def states(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     rows
         Rows of `yields.by_visit`: `placement_id`, `session_id`, `month`, `is_baseline`, `for_curve`,
         `why_not_curve`.
@@ -142,6 +186,14 @@ def states(
         is_closed; `state`, one of STATES; month_counted (first usable count inside), month_unusable and why
         (a code of `yields.REASONS`), month_seen, month_outside, last_usable (month of the last usable count
         at all); `shown`: the state, or that the window is open still, whatever happened in it so far.
+
+    Examples
+    --------
+    >>> from analytics import simulate, yields
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> rows = states(clinic, yields.by_visit(clinic))
+    >>> len(rows) == len(clinic.placements), set(rows["state"]) <= set(STATES)
+    (True, True)
     """
     end = register_end(records) if until is None else until
     units = _placements(records) if of == "placement" else _sessions(records)

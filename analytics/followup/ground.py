@@ -14,6 +14,24 @@ def same_ground(placements: pd.DataFrame, *, carried: Sequence[str] = ()) -> pd.
     ----------
     placements
         Columns KEYS (`patient_month` is that of the session) and those carried along.
+    carried
+        Further columns to carry along.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per pair: the columns of the later placement, and those of the earlier one with `_before`.
+
+    Examples
+    --------
+    The crown was planted twice, the hairline once:
+
+    >>> planted = pd.DataFrame(
+    ...     {"placement_id": ["a", "b", "c"], "session_id": ["1", "1", "2"], "patient_id": "P",
+    ...      "zone": ["crown", "hairline", "crown"], "site": "whole", "patient_month": [0.0, 0.0, 14.0]}
+    ... )
+    >>> same_ground(planted)[["placement_id", "placement_id_before"]].values.tolist()
+    [['c', 'a']]
     """
     places = placements[[*KEYS, *carried]]
     several = places.duplicated(["patient_id", "zone"], keep=False)

@@ -26,6 +26,8 @@ def words(name: str) -> tuple[str, ...]:
 def in_words(kind: str) -> str:
     """Return what a message calls a class of identifier.
 
+    Examples
+    --------
     >>> in_words("fax")
     'a fax number'
     """
@@ -37,6 +39,8 @@ def class_of_header(header: str) -> str | None:
 
     Single words, neighbours written as one (chart no, codice fiscale), and stems are tried.
 
+    Examples
+    --------
     >>> class_of_header("Patient Name"), class_of_header("Geburtsdatum"), class_of_header("zone")
     ('name', 'date', None)
     """

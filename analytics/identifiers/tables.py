@@ -17,7 +17,7 @@ A clean scan is no proof: a rare combination of ordinary facts can still point t
 import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +44,10 @@ MANY_WORDS = 4
 NEARLY_ALL_DIFFERENT = 0.9
 CODE_LETTERS = 6
 FEW_CATEGORIES = 6
+# Codes of a number and a number counted behind it, such as 1901-1, 2024-03 or 1901-1-crown: of
+# four digits this share can be no year and month, or numbers count up (`_count_up`).
+NUMBERED = re.compile(r"([0-9]{1,5})-([0-9]{1,3})((?:-[0-9]{1,2})?(?:-[A-Za-z_]+)?)")
+NO_MONTH_SHARE = 0.2
 # Day numbers of a spreadsheet from 1927 to 2064, in a column that has no other meaning.
 DAY_NUMBERS = (10_000, 60_000)
 GRADED = ("photo", "other", "device", "url", "biometric")
@@ -92,10 +96,13 @@ def scan(tables: Mapping[str, RawTable], *, allowed: Mapping[str, str] | None = 
     """
     let_through = dict(allowed or {})
     problems = []
+    columns = {name: {c.name: c for c in TABLES[name].columns} for name in tables if name in TABLES}
+    numbered = _numbered(tables, columns)
     for name, table in tables.items():
-        columns = {c.name: c for c in TABLES[name].columns} if name in TABLES else {}
         for header, cells in zip(table.names, table.cells, strict=True):
-            of_column = _column(name, header, cells, columns.get(header))
+            column = columns.get(name, {}).get(header)
+            is_numbered = column is not None and header in numbered
+            of_column = _column(name, header, cells, column, is_numbered=is_numbered)
             problems += [_let(p, let_through) for p in of_column]
     return problems
 
@@ -143,12 +150,58 @@ def read_allowed(place: Path) -> dict[str, str]:
     return {str(key): reason.strip() for key, reason in allow.items()}
 
 
-def _column(table: str, header: str, cells: pa.Array, column: Column | None) -> list[Problem]:
+def _numbered(tables: Mapping[str, RawTable], columns: Mapping[str, Mapping[str, Column]]) -> set[str]:
+    """Return the codes, such as patient_id, that are numbers counted up in all tables taken together."""
+    found: dict[str, list[pa.Array]] = {}
+    for name, of_table in columns.items():
+        for header, cells in zip(tables[name].names, tables[name].cells, strict=True):
+            if header in of_table and of_table[header].kind == "id":
+                found.setdefault(header, []).append(cells)
+    return {header for header, cells in found.items() if _are_numbers_counted(pa.chunked_array(cells))}
+
+
+def _are_numbers_counted(cells: pa.ChunkedArray) -> bool:
+    """Tell whether codes of two numbers were counted up, and are no years and months that look like them."""
+    values = [v for v in pc.unique(cells.drop_null()).to_pylist() if v]
+    matches = [m for m in map(NUMBERED.fullmatch, values) if m]
+    if len(values) < FEWEST_CELLS or len(matches) < len(values):
+        return False
+    codes = [m.groups() for m in matches]
+    # Codes of another length stand for nothing: dates may have been put among them.
+    no_month = [not _is_month(first, second) for first, second, _ in codes if len(first) == 4]
+    if len(no_month) >= FEWEST_CELLS and sum(no_month) >= NO_MONTH_SHARE * len(no_month):
+        return True
+    has_days = any(any(c.isdigit() for c in third) for *_, third in codes)
+    return not has_days and _count_up(codes)
+
+
+def _is_month(first: str, second: str) -> bool:
+    return YEARS[0] <= int(first) <= YEARS[1] and len(second) <= 2 and 1 <= int(second) <= 12
+
+
+def _count_up(codes: Sequence[Sequence[str]]) -> bool:
+    """Tell whether numbers begin anew at 1 behind each of many, and mostly end there, as sessions do.
+
+    As months, more than half of the years would have January alone: then they tell no more than the year.
+    """
+    behind: dict[str, set[int]] = {}
+    for first, second, _ in codes:
+        behind.setdefault(first, set()).add(int(second))
+    n_single = sum(numbers == {1} for numbers in behind.values())
+    goes_on = all(numbers == set(range(1, len(numbers) + 1)) for numbers in behind.values())
+    return goes_on and len(behind) >= FEWEST_CELLS and n_single > len(behind) / 2
+
+
+def _column(
+    table: str, header: str, cells: pa.Array, column: Column | None, *, is_numbered: bool
+) -> list[Problem]:
     """Return the problems of one column, at most one by its name and one per class by its values."""
     encoded = pc.fill_null(cells, "").dictionary_encode()
     values = encoded.dictionary
     texts = values.filter(pc.invert(_is_ordinary(values, column)))
     by_class = _by_value(texts)
+    if is_numbered:
+        by_class.pop("date", None)
     for kind, members in _by_shape(header, encoded, texts, column).items():
         by_class.setdefault(kind, members)
     problems = [_problem(table, header, encoded, kind, members) for kind, members in by_class.items()]

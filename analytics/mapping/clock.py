@@ -43,6 +43,8 @@ class Joined:
 def months_between(start: datetime.date, end: datetime.date) -> float:
     """Return months between two days, to one decimal.
 
+    Examples
+    --------
     >>> months_between(datetime.date(2024, 2, 19), datetime.date(2024, 5, 26))
     3.2
     """

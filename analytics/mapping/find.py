@@ -130,6 +130,8 @@ def _is_patient(cell: object) -> bool:
 def best_target(word: str) -> tuple[str, float]:
     """Return the target a header word is most like, and how much (0 to 100).
 
+    Examples
+    --------
     >>> best_target("chart no")[0], best_target("geburtsdatum")[0]
     ('patients.patient_id', 'patients.birth_date')
     """

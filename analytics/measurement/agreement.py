@@ -49,6 +49,17 @@ def error_model(records: Records) -> CountError:
         `phi` from unmarked fields counted again by one reader, `within_cv` from marked regions recounted
         by one reader, `between_reader_cv` from marked regions counted by two readers; each from MIN_DF
         on.
+
+    Examples
+    --------
+    A register without repeated counts has the published defaults:
+
+    >>> from dataclasses import replace
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> once_each = clinic.measurements.drop_duplicates(["session_id", "zone", "region_id", "month"])
+    >>> error_model(replace(clinic, measurements=once_each)).phi
+    1.5
     """
     return once(records, "error model", (), lambda: _error_model(repeats(records)))
 

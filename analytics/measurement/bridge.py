@@ -99,6 +99,8 @@ def bridge(records: Records, *, by: str = "reader_id", level: float = LEVEL) -> 
 
     Parameters
     ----------
+    records
+        The records as loaded.
     by
         `reader_id` or `device_class`.
     level
@@ -171,10 +173,32 @@ def bridged(records: Records, *, by: str = "reader_id") -> Records:
     error and not in it: `yields.by_visit` (`Choices(bridge=)`) carries it on as an error that all its
     readings share.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    by
+        `reader_id` or `device_class`.
+
+    Returns
+    -------
+    Records
+        With every `density_hairs_cm2` divided by how high its reader (or device) reads; nothing else is
+        changed.
+
     Raises
     ------
     ParameterError
         When `by` is neither reader_id nor device_class.
+
+    Examples
+    --------
+    Nothing changes where all was counted with one device:
+
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> bridged(clinic, by="device_class").measurements.equals(clinic.measurements)
+    True
     """
     shifts = bridge(records, by=by).extra["shifts"].set_index("name")["log_ratio"].fillna(0.0)
     counts = records.measurements

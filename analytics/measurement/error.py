@@ -54,6 +54,11 @@ def count_variance(
     error
         The clinic's `error_model`, or `CountError()` for the published defaults.
 
+    Returns
+    -------
+    numpy.ndarray
+        Variances, shape (n,), in (hairs/cm2) squared.
+
     Raises
     ------
     ParameterError
@@ -98,6 +103,11 @@ def plus_one_hair(density, counted_area_cm2) -> np.ndarray:
     counted_area_cm2
         Shape (n,), cm2, above 0.
 
+    Returns
+    -------
+    numpy.ndarray
+        Expected densities, shape (n,), hairs/cm2, above 0.
+
     Examples
     --------
     No hair in 2 cm2 is read as one hair in 2 cm2:
@@ -122,6 +132,11 @@ def habit_cv(readers, between_reader_cv: float) -> float:
         Shape (n,), who read each count; those who say no reader are one of no name.
     between_reader_cv
         0 or more.
+
+    Returns
+    -------
+    float
+        Coefficient of variation, 0 to `between_reader_cv`.
 
     Examples
     --------

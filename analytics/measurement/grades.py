@@ -34,6 +34,8 @@ def grades(records: Records, *, patient_id: str = "", level: float = LEVEL) -> C
 
     Parameters
     ----------
+    records
+        The records as loaded.
     patient_id
         Of one patient alone; empty for all.
     level
@@ -49,6 +51,20 @@ def grades(records: Records, *, patient_id: str = "", level: float = LEVEL) -> C
     ------
     NotRecorded
         When no photograph was graded.
+
+    Examples
+    --------
+    Of two patients graded 6 and 8 at month 12, on a scale of 0 to 10:
+
+    >>> from dataclasses import replace
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> one = {"zone": "crown", "month": 12.0, "scale": "own", "scale_worst": 0.0, "scale_best": 10.0,
+    ...        "reader_id": "R1", "blinded": True}
+    >>> first, second = clinic.sessions.drop_duplicates("patient_id")["session_id"].head(2)
+    >>> given = pd.DataFrame([{"session_id": s, "value": v, **one} for s, v in ((first, 6.0), (second, 8.0))])
+    >>> grades(replace(clinic, grades=given)).table()[["term", "x", "estimate"]].values.tolist()
+    [['mean grade', 12.0, 7.0]]
     """
     given = _with_patients(records, patient_id)
     month = (given["month"] / STEP_MONTHS).round() * STEP_MONTHS
@@ -93,6 +109,17 @@ def reader_agreement(records: Records, *, level: float = LEVEL) -> Result:
     ------
     NotRecorded
         When no photograph was graded, or none by two readers.
+
+    Examples
+    --------
+    No photograph of this register was graded:
+
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> reader_agreement(clinic)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.NotRecorded: measurement.grades: no photograph was graded; ...
     """
     given = _with_patients(records)
     key = ["session_id", "zone", "month"]
@@ -122,6 +149,8 @@ def answers(records: Records, *, patient_id: str = "", level: float = LEVEL) -> 
 
     Parameters
     ----------
+    records
+        The records as loaded.
     patient_id, level
         As in `grades`.
 
@@ -134,6 +163,17 @@ def answers(records: Records, *, patient_id: str = "", level: float = LEVEL) -> 
     ------
     NotRecorded
         When hair was counted (the review then tells of answers), or nobody was asked.
+
+    Examples
+    --------
+    Where hair was counted, the quarterly review tells of the answers instead:
+
+    >>> from dataclasses import replace
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> uncounted = replace(clinic, measurements=clinic.measurements.head(0))
+    >>> answers(uncounted).table()["unit"].unique().tolist()
+    ['points']
     """
     given = records.ratings.dropna(subset=["satisfaction_0_10"])
     if len(records.measurements) or given.empty:

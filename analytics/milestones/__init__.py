@@ -19,5 +19,5 @@ on. The sentence for a patient is made by the pages.
 Sources: Turnbull 1976, JRSS B 38(3); Farewell 1982 for shares that never reach (from memory).
 """
 
-from analytics.milestones.intervals import PLANNED_MONTHS, intervals
+from analytics.milestones.intervals import intervals
 from analytics.milestones.time_to import FIRST, MEDIAN, SHARE, time_to

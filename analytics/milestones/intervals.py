@@ -90,6 +90,8 @@ def intervals(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     percent
         The milestone, percent of planted hairs, above 0 to 150.
     rule

@@ -109,6 +109,8 @@ def icc(readings: ArrayLike, *, level: float = 0.95) -> Icc:
     ----------
     readings
         Shape (n, k): n targets, 2 or more; k readers, 2 or more; none missing.
+    level
+        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -199,6 +201,8 @@ def limits(
         Shape (n,), whose difference it is; each its own if not given.
     multiplier
         SDs on either side of the bias, above 0.
+    level
+        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -291,6 +295,8 @@ def within(values: ArrayLike, groups: ArrayLike, *, level: float = 0.95) -> With
         Shape (n,).
     groups
         Shape (n,), the thing read; things read once add nothing.
+    level
+        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -322,6 +328,8 @@ def concordance(x: ArrayLike, y: ArrayLike, *, level: float = 0.95) -> Concordan
     ----------
     x, y
         Shape (n,), n 4 or more, both varying.
+    level
+        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -359,6 +367,8 @@ def dispersion(counts: ArrayLike, areas: ArrayLike, groups: ArrayLike, *, level:
         Shape (n,): things counted, 0 or more, and the area counted, above 0.
     groups
         Shape (n,), the place and time; places counted once add nothing.
+    level
+        Confidence level, between 0 and 1.
 
     Raises
     ------

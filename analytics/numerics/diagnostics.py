@@ -87,6 +87,8 @@ def leftover(
 def by_group(codes: ArrayLike) -> list[Array]:
     """Return the rows of each group, groups in the order of their codes.
 
+    Examples
+    --------
     >>> [g.tolist() for g in by_group([1, 0, 1])]
     [[1], [0, 2]]
     """

@@ -15,7 +15,7 @@ from analytics.planning.allocate import Target, allocate, judged
 from analytics.planning.drafts import drafts, predicted, split
 from analytics.planning.kept import LOG, against_plan, entry, over_the_practice
 from analytics.planning.later import two_sessions
-from analytics.planning.ledger import SAFE_SHARE_RANGE, SCALP_CEILING_FU, Donor, donor, ledger
+from analytics.planning.ledger import Donor, donor, ledger
 from analytics.planning.outcome import donor_outcome
 from analytics.planning.outlook import Outlook, outlook
 from analytics.planning.texts import Aim, Draft, ZoneDraft, read_aims, read_areas, read_drafts

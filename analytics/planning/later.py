@@ -48,13 +48,17 @@ def two_sessions(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    patient_id
+        Code of the patient as it stands in `patients`.
     plans, later
         Drafts from `read_drafts`; the first of `later` follows each plan. None: the plan again, as far as the
         donor goes.
-    years
-        Between the sessions, 1 to 40.
     plateaus, session_month, safe_share, level
         As in `drafts`.
+    years
+        Between the sessions, 1 to 40.
 
     Returns
     -------
@@ -66,6 +70,15 @@ def two_sessions(
     ------
     ParameterError
         When the years are out of range, or as in `drafts`.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> two_sessions(clinic, clinic.patients["patient_id"].iloc[0], (), plateaus=None, years=60)
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: planning.two_sessions(years): out of range; expected 1 to 40 years
     """
     if not LEAST_YEARS <= years <= MOST_YEARS:
         raise ParameterError(

@@ -8,7 +8,7 @@ records that are too many for one machine. `note_answer`, `note_summary` keep a 
 two answers differ by a few patients.
 """
 
-from analytics.pooling.coding import Coding, design_rows, read_study
+from analytics.pooling.coding import read_study
 from analytics.pooling.finished import combined, curve, curve_of, finished, what_left
 from analytics.pooling.ledger import note_answer, note_summary, read_ledger
 from analytics.pooling.partitions import (

@@ -33,8 +33,6 @@ from analytics.results import LEVEL, Result, limits, line, only
 SHARES_AT = (12.0, 18.0)
 SHARE_PERCENTS = (80.0,)
 MIN_CLINICS = 2
-SCALE_OF_LOGS = 0.5
-SCALE_OF_YIELDS = 5.0  # points
 BETWEEN = "between clinics (SD)"
 ONE_CLINIC = "only one clinic gives this, and its own result stands alone"
 
@@ -151,9 +149,9 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     ]
     method = (
         "random effects over clinics with a half-normal prior of their spread, scale "
-        f"{SCALE_OF_YIELDS:g} points of yield, {SCALE_OF_LOGS:g} on the log of months and ratios and on the "
-        "logit of shares (Röver 2020; Friede et al. 2017); central intervals of the posterior; new clinic: "
-        "where its true value would lie; standard errors taken as known"
+        f"{meta.SCALE_OF_POINTS:g} points of yield, {meta.SCALE_OF_LOGS:g} on the log of months and ratios "
+        "and on the logit of shares (Röver 2020; Friede et al. 2017); central intervals of the posterior; "
+        "new clinic: where its true value would lie; standard errors taken as known"
     )
     used = lines.assign(reason="")
     notes = ("only estimates, standard errors and numbers of patients left the clinics",)
@@ -184,12 +182,12 @@ def _with_patients(given: dict, patients: dict[str, int]) -> dict:
 def _there(values: np.ndarray, se: np.ndarray, term: str, unit: str):
     """Return values and SEs on the scale of pooling, the way back, and the prior's scale and its unit."""
     if unit == "ratio" or term == "half_month":
-        return np.log(values), se / values, np.exp, (SCALE_OF_LOGS, "log")
+        return np.log(values), se / values, np.exp, (meta.SCALE_OF_LOGS, "log")
     if term.startswith("share past"):
         share = np.clip(values / 100, 0.001, 0.999)
         on_logit = np.log(share / (1 - share)), se / 100 / (share * (1 - share))
-        return *on_logit, lambda v: 100 / (1 + np.exp(-v)), (SCALE_OF_LOGS, "logit")
-    return values, se, lambda v: v, (SCALE_OF_YIELDS, "points")
+        return *on_logit, lambda v: 100 / (1 + np.exp(-v)), (meta.SCALE_OF_LOGS, "logit")
+    return values, se, lambda v: v, (meta.SCALE_OF_POINTS, "points")
 
 
 def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:

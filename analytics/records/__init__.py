@@ -3,10 +3,10 @@
 import pandas as pd
 
 from analytics.records import derive, readers
-from analytics.records.dictionary_page import as_markdown, write_pages
+from analytics.records.dictionary_page import write_pages
 from analytics.records.frames import Records, as_of, patient, subset, with_columns
 from analytics.records.kept import derived, once, promise_unchanged, unchanged
-from analytics.records.load import Check, check, check_raw, from_frames, from_raw, load
+from analytics.records.load import check, check_raw, from_frames, load
 from analytics.records.safety import kind_of, refuse_large, refuse_unsafe_workbook
 from analytics.records.stores import (
     LOCKED, MOST_ROWS, PANDAS_INDEX, duckdb_table, only_read, read_parquet, sqlite_url,

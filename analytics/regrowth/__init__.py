@@ -21,7 +21,7 @@ from analytics.regrowth.questions import (
 from analytics.regrowth.rows import EmergenceRows, prepare, select
 from analytics.regrowth.sides import FEWEST_COUNTED, HANGS, against_front
 from analytics.regrowth.single_cases import (
-    Forecast, Posterior, chance_below, forecast, forecasts_of_each, posterior, slow_or_low, yields_at,
+    Forecast, chance_below, forecast, forecasts_of_each, posterior, slow_or_low, yields_at,
 )
 from analytics.regrowth.spline import by_zone, natural_basis
 from analytics.regrowth.tables import (

@@ -10,7 +10,7 @@ from analytics.reports.browser import find, pdf
 from analytics.reports.cache import folder
 from analytics.reports.layout import TEMPLATES, filled
 from analytics.reports.overview import said, write
-from analytics.reports.parallel import Question, answers, begun, defect, dismiss, reason
+from analytics.reports.parallel import Question, answers, begun, defect, dismiss
 from analytics.reports.parameters import NOTEBOOKS, described, pages, title
 from analytics.reports.publish import FORMATS, without_answer
 from analytics.reports.record import (

@@ -163,6 +163,8 @@ def guarded(
 def reason(message: str) -> str:
     """Return what an error of ours says as a sentence for a page: no address in the code before it.
 
+    Examples
+    --------
     >>> reason("regrowth.emergence(fit): 7 patients were counted, 10 are needed; count more")
     '7 patients were counted, 10 are needed; count more.'
     >>> reason("measurements.month: 1 value out of range, first at row 4")

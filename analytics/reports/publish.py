@@ -84,7 +84,7 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
         # Only a report for others needs it, and it takes a second to import.
         from analytics.disclosure import earlier
 
-        earlier.note(gone["name"], gone["marks"])
+        earlier.note(gone)
     files.put_in_place(staging, place, by=WRITER)
     for failed in made_before(out / FAILED, run["name"]):
         files.clear(failed, by=WRITER)
@@ -161,6 +161,8 @@ def described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
 def without_answer(n_unanswered: int) -> str:
     """Return how a report was made: whole, or with some sections without an answer.
 
+    Examples
+    --------
     >>> without_answer(0), without_answer(2)
     ('Made', 'Made, 2 sections without an answer')
     """

@@ -131,7 +131,7 @@ def check(
     checked = parameters.settled(page, data, parameters.checked(page, named, as_text=as_text))
     run = _planned(page, data, label, formats, checked)
     run["folders"] = {name: _folder(name, place) for name, place in folders.items()}
-    return {**run, "timeout": int(timeout), "cores": int(cores)}
+    return {**run, "called_from": str(Path.cwd()), "timeout": int(timeout), "cores": int(cores)}
 
 
 def _folder(name: str, place: str) -> str:
@@ -163,19 +163,19 @@ def unless_made(
 def _made(run: dict[str, Any], out: Path, progress: Callable[[int, int], None] | None = None) -> Report:
     """Run in a staging folder; publish what ended well, put aside what did not."""
     staging = _staging(out, run["name"])
-    # Sockets lie on a short path, because one may hold about 100 characters; this user's, gone with the run.
-    with tempfile.TemporaryDirectory(prefix="rw-", ignore_cleanup_errors=True) as sockets:
-        run.update(staging=str(staging), clock=time.time(), sockets=sockets)
-        try:
+    try:
+        # Sockets lie on a short path, because one may hold about 100 characters; gone with the run.
+        with tempfile.TemporaryDirectory(prefix="rw-", ignore_cleanup_errors=True) as sockets:
+            run.update(staging=str(staging), clock=time.time(), sockets=sockets)
             files.write_json(staging / PLAN_FILE, run)
             outcome = _in_own_process(run, progress, attempts=2)
-        except BaseException:
-            # Stopped by a person, or by a full disk: nothing half made stays.
-            shutil.rmtree(staging, ignore_errors=True)
-            raise
-    if outcome.get("state") != "complete":
-        raise publish.put_aside(out, staging, run["name"], outcome)
-    report = publish.publish(out, staging, run, outcome, _now())
+        if outcome.get("state") != "complete":
+            raise publish.put_aside(out, staging, run["name"], outcome)
+        report = publish.publish(out, staging, run, outcome, _now())
+    except BaseException:
+        # Stopped by a person, a full disk, or another report for others that left first: nothing stays.
+        shutil.rmtree(staging, ignore_errors=True)
+        raise
     return _noted(report, run)
 
 

@@ -32,4 +32,4 @@ from analytics.review.followup import absent, follow_up
 from analytics.review.indicators import GAP, indicators
 from analytics.review.measures import CANNOT_TELL, MET, NOT_MET, NO_DATA
 from analytics.review.operators import operators
-from analytics.review.periods import LAST, THIS, WINDOW, YEAR, label, latest
+from analytics.review.periods import LAST, THIS, YEAR, label, latest

@@ -66,10 +66,18 @@ def before_after(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    criteria
+        From `review.read`.
+    quarter
+        The quarter under review, 1 or more; nothing later is seen.
     change_id
         A declared change whose month has been reached.
     criterion_id
         A criterion the change was declared to act on.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -101,6 +101,10 @@ def run_charts(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    criteria
+        From `review.read`.
     quarter
         The quarter under review; nothing later is seen.
     only

@@ -71,6 +71,8 @@ def roles(
 
     Parameters
     ----------
+    criteria
+        From `review.read`.
     change
         A declared change; the first of the file if empty.
     charts
@@ -183,6 +185,10 @@ def under_review(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    criteria
+        From `review.read`.
     quarter
         Named by its number; 0 for the last completed one.
     complete_through

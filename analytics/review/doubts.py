@@ -51,6 +51,8 @@ def check(
 
     Parameters
     ----------
+    criteria
+        Path of the file of criteria.
     records
         What they are about, where it can be read: for columns, months and numbers.
     """

@@ -135,8 +135,16 @@ def absent(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    criteria
+        From `review.read`.
+    quarter
+        The quarter under review, 1 or more; nothing later is seen.
     criterion_id
         A criterion of yield or of an answer. All due so far are taken, not one quarter's.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -32,8 +32,7 @@ SUMMER = (6, 7, 8)
 
 def people(n: int, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:
     """Return the patients with their latent yield, tempo and native loss."""
-    # From 1900 on a code of four digits with a session's number behind it reads as a year and a month.
-    width = 4 if n < 1900 else max(5, len(str(n)))
+    width = max(4, len(str(n)))
     female = rng.random(n) < 0.15
     step = rng.choice(len(CLASSES), size=n, p=CLASS_SHARE)
     fu = np.clip(rng.normal(76, 9, n), 48, 108)

@@ -2,8 +2,9 @@
 
 A *region* is a place that is counted again and again: in a planted zone (or one half of it), an unplanted
 control beside it, or the donor zone. Its true density is native hair plus, for each session that planted
-it, planted hairs times plateau times emerged share. An *attendance* is one visit; every region of the
-person is counted there.
+it, planted hairs times plateau times emerged share; single-unit excision leaves the donor the share of its
+hair that was not taken, a strip all of it. An *attendance* is one visit; every region of the person is
+counted there.
 """
 
 import numpy as np
@@ -177,6 +178,8 @@ def true_density(
     patients: pd.DataFrame,
     courses: np.ndarray,
     truth: Truth,
+    *,
+    sessions: pd.DataFrame,
 ) -> pd.DataFrame:
     """Return native and grown planted hairs/cm2 at each row, as they are, before anyone counts."""
     person, region = rows["person"].to_numpy(), rows["region"].to_numpy()
@@ -188,14 +191,26 @@ def true_density(
     rate = -np.log1p(-patients["true_loss_pct"].to_numpy()[person] / 100.0)
     stable = (rows["zone"] == "donor").to_numpy()
     path = np.where(stable, 0.0, lifted - rate * (time - start) / 12.0)
-    native = rows["true_native_at_start"].to_numpy() * np.exp(path)
+    left = np.where(stable, _donor_left(rows, sessions, patients), 1.0)
+    native = rows["true_native_at_start"].to_numpy() * np.exp(path) * left
     since = time[:, None] - slots["time"][region]
     shed = shed_share(np.where(np.isfinite(since), since, -1.0), truth).sum(axis=1)
     native = native * np.where(stable, 1.0, 1.0 - np.minimum(shed, 1.0))
     ratio = np.where(np.isfinite(since), since, 0.0) / slots["half"][region]
     share = emerged(ratio, slots["shape"][region], curve=truth.curve)
     grown = (slots["planted"][region] * slots["plateau"][region] / 100.0 * share).sum(axis=1)
-    return rows.assign(true_native=native, true_grown=grown, true_density=np.maximum(native + grown, 0.0))
+    density = np.maximum(native + grown, 0.0)
+    return rows.assign(true_native=native, true_grown=grown, true_density=density, donor_left=left)
+
+
+def _donor_left(rows: pd.DataFrame, sessions: pd.DataFrame, patients: pd.DataFrame) -> np.ndarray:
+    """Return the share of the person's donor units that no attempt before each row has taken."""
+    supply = (patients["donor_area_cm2"] * patients["donor_fu_cm2"]).to_numpy()[sessions["person"]]
+    done = sessions[["person", "time"]].assign(share=(sessions["attempts"] / supply).fillna(0.0))
+    timed = rows[["person", "time"]].assign(row=np.arange(len(rows)))
+    both = timed.merge(done, on="person", suffixes=("", "_of"), validate="many_to_many")
+    taken = both["share"].where(both["time_of"] < both["time"], 0.0).groupby(both["row"]).sum()
+    return np.maximum(1.0 - taken.to_numpy(), 0.05)
 
 
 def read(
@@ -248,17 +263,19 @@ def read_beside(
 def _counted(
     rows: pd.DataFrame, truth: Truth, readers: dict[str, float], rng: np.random.Generator
 ) -> np.ndarray:
+    """Return densities as counted; a thinned donor is drawn as if whole, so that it moves no other draw."""
     device = np.where(rows["device_class"] == "D2", np.log1p(truth.device_pct / 100.0), 0.0)
     length = np.where(rows["hair_length"] == "long", np.log1p(truth.long_hair_pct / 100.0), 0.0)
     effect = rows["reader_id"].map(readers).to_numpy(dtype=float) + device + length
     season = 1.0 + truth.season_pct / 100.0 * np.cos(2 * np.pi * (rows["time"].to_numpy() - 0.5) / 12.0)
-    seen = rows["true_density"].to_numpy()
+    left = rows["donor_left"].to_numpy()
+    seen = rows["true_density"].to_numpy() / left
     if "thinnest_counted_um" in rows:
         fine = rows["thinnest_counted_um"].eq(0).to_numpy() * truth.fine_hair_pct / 100.0
-        seen = seen + fine * rows["true_native"].to_numpy()
+        seen = seen + fine * rows["true_native"].to_numpy() / left
     mean = seen * np.exp(effect) * season * rows["capture_factor"].to_numpy()
     area = (rows["n_fields"] * rows["roi_area_cm2"]).to_numpy(dtype=float)
-    return _count(mean, area, rows["marked"].to_numpy(), truth, rng)
+    return np.round(_count(mean, area, rows["marked"].to_numpy(), truth, rng) * area * left) / area
 
 
 def size(rows: pd.DataFrame, patients: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:

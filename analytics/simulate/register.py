@@ -90,7 +90,7 @@ def register(
     attended = attendances(sessions, patients, truth, streams[6], months=months)
     places = regions(placements, sessions, patients, truth, streams[7])
     rows, slots = schedule(attended, places, placements, truth, streams[8], sessions=sessions)
-    rows = true_density(rows, slots, patients, course_times, truth)
+    rows = true_density(rows, slots, patients, course_times, truth, sessions=sessions)
     readers = _reader_effects(truth, streams[9])
     rows = size(read(rows, truth, readers, streams[9]), patients, streams[9])
     rows = read_beside(rows, truth, readers, streams[11])

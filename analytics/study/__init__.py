@@ -2,8 +2,8 @@
 
 from analytics.study.answer import CANNOT_TELL
 from analytics.study.effects import CLUSTERED, MIXED, fitted, independent, parts_of
-from analytics.study.lint import Findings, lint
-from analytics.study.lock import Frozen, Status, freeze, looks, note_look, reports_on, status
+from analytics.study.lint import lint
+from analytics.study.lock import Status, freeze, looks, note_look, status
 from analytics.study.plan import Plan, beside, checked, digest, in_words, read
 from analytics.study.questions import (
     answers,

@@ -120,6 +120,10 @@ def sample(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    plan
+        Of `read` or `checked`.
     reading
         For yields; by default the plan's (`reading_of`).
     visits
@@ -154,6 +158,8 @@ def of_everyone(records: Records, *, reading: Reading) -> pd.DataFrame:
 
     Parameters
     ----------
+    records
+        The records as loaded.
     reading
         Which reading is the outcome.
     """

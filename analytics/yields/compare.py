@@ -43,6 +43,8 @@ def against_others(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     who
         Column that names the operator: `surgeon_id` or `team_id`.
     adjust

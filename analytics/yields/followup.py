@@ -12,9 +12,9 @@ the model's mean stands the *direct* one, of the readings at maturity alone (eac
 with the error clustered by patient, Bell & McCaffrey 2002: not the model's Satterthwaite, no
 Kenward-Roger).
 
-*Bounds* of the mean of all due, those who withdrew among them, hold whatever became of those not counted: at
-worst none of their planted hairs grew, at best all (Manski 1989, J Hum Resour 24:343-60; Horowitz & Manski
-2000, J Am Stat Assoc 95:77-84):
+*Bounds* of the mean of all due, and of those who withdrew and so are due no longer, hold whatever became of
+those not counted: at worst none of their planted hairs grew, at best all (Manski 1989, J Hum Resour
+24:343-60; Horowitz & Manski 2000, J Am Stat Assoc 95:77-84):
 
     share counted * mean of the counted + (1 - share counted) * 0, or * 100.
 
@@ -57,6 +57,8 @@ def photograph_failures(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     by
         Any of `visit` (month since the session, nearest of VISITS), `reader_id`, `device_class`.
     level
@@ -116,7 +118,27 @@ def photograph_failures(
 
 
 def attendances(records: Records) -> pd.DataFrame:
-    """Return one row per attendance, as one reader saw it: failed, its visit, condition_reason, room."""
+    """Return one row per attendance, as one reader saw it: failed, its visit, condition_reason, room.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per patient, session, month, reader and device: `failed` (bool, any count not under standard
+        conditions), `visit` (the planned month nearest, of VISITS), `condition_reason` (the first), `room`.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> seen = attendances(clinic)
+    >>> set(seen["visit"]) <= set(VISITS), seen["failed"].dtype
+    (True, dtype('bool'))
+    """
     counts = records.measurements
     counts = counts[counts["zone"].ne("donor")]
     months = counts["month"].to_numpy(dtype=float)
@@ -150,6 +172,8 @@ def counted_at_maturity(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     by
         Columns of placements or sessions: `zone`, `surgeon_id`, `method`.
     level
@@ -161,9 +185,9 @@ def counted_at_maturity(
     -------
     Result
         Terms by group: `counted of due` (share of closed windows, Wilson); `direct mean` (of all readings at
-        maturity, in windows still open too); `mean of all due, if none of the others grew` and `..., if all
-        of them grew`. `extra["states"]` has the number of every state of the closed windows (`n_...`), those
-        still open counted as `n_due_window_open`.
+        maturity, in windows still open too); `mean of all due or withdrawn, if none of the others grew` and
+        `..., if all of them grew`. `extra["states"]` has the number of every state of the closed windows
+        (`n_...`), those still open counted as `n_due_window_open`.
 
     Raises
     ------
@@ -248,8 +272,8 @@ def _bounds(closed: pd.DataFrame, group: dict) -> list[dict]:
     about |= {"n_patients": closed["patient_id"].nunique(), "n_rows": len(closed)}
     flag = "" if len(closed) else "none due yet"
     return [
-        line(f"mean of all due, if {which} grew", value, "% of planted hairs", flag=flag, **about)
-        for which, value in (("none of the others", low), ("all of them", high))
+        line(f"mean of all due or withdrawn, if {grew}", value, "% of planted hairs", flag=flag, **about)
+        for grew, value in (("none of the others grew", low), ("all of them grew", high))
     ]
 
 
@@ -284,6 +308,8 @@ def if_not_read(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     points
         How far the mean of those never read lies from that of those read, -100 to 100 points of yield.
     by

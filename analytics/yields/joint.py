@@ -79,6 +79,8 @@ def joint(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     tempo
         Zone -> (half month, steepness), both above 0, held; estimated here if not given.
     curve

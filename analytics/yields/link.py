@@ -265,6 +265,29 @@ def planted_error(records: Records) -> PlantedError:
 
     The log ratio of region to zone varies by both errors; the region's own is taken out. Fewer than MIN_BOTH
     such placements: the defaults.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
+    Returns
+    -------
+    PlantedError
+        Coefficients of variation of a region's and of a zone's planted density, their mean ratio with its
+        standard error, and on how many double counts they rest.
+
+    Examples
+    --------
+    Without a placement counted both ways, the defaults, and a mean ratio of 1:
+
+    >>> from dataclasses import replace
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> alone = clinic.placements.assign(roi_planted_hairs_cm2=np.nan)
+    >>> found = planted_error(replace(clinic, placements=alone))
+    >>> found.n_both, found.zone_ratio
+    (0, 1.0)
     """
     both = records.placements[["roi_planted_hairs_cm2", "hairs", "area_cm2"]].dropna()
     both = both[(both > 0).all(axis=1)]

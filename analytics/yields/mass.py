@@ -24,6 +24,11 @@ def cross_section(density, calibre_um) -> np.ndarray:
     calibre_um
         Shaft diameter in micrometres, (n,).
 
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), mm2 of hair per cm2 of skin.
+
     Examples
     --------
     >>> round(float(cross_section(180.0, 70.0)), 2)
@@ -41,6 +46,8 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
 
     Parameters
     ----------
+    records
+        The records as loaded.
     level
         Of the intervals.
 

@@ -54,6 +54,8 @@ def average(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     by
         One column or several to group by, of the rows or of patients: `zone`, `surgeon_id`, `smoker`.
     month
@@ -137,9 +139,25 @@ def one_reading(rows: pd.DataFrame, *, month: float | None = None) -> pd.DataFra
 
     Parameters
     ----------
+    rows
+        Rows of `by_visit`.
     month
         Months since the session; by default the zone's maturity month. With a month given, readings before
         maturity but after month 6 may serve (and are flagged provisional).
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per placement that has a usable reading: the columns of `by_visit`, means where a visit was
+        counted more than once or in several regions, and `n_repeats`.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> picked = one_reading(by_visit(simulate.as_records(simulate.register(40)[0])))
+    >>> late = picked["month"] - picked["maturity_month"]
+    >>> bool(picked["placement_id"].is_unique), bool(late.between(-1, 6).all())
+    (True, True)
     """
     target = rows["maturity_month"] if month is None else pd.Series(float(month), index=rows.index)
     usable = rows["for_headline"] if month is None else rows["for_curve"] & rows["quantity"].eq("yield")
@@ -357,6 +375,34 @@ def expected_variance(picked: pd.DataFrame, mean: np.ndarray, error: CountError)
     What all placements share is not in them: it is no placement's own (`shared_errors`). A planted density
     from a zone average is expected too, as its zone's mean: an average too low would make a yield too high
     and its weight too small, which pulls the mean down by a point.
+
+    Parameters
+    ----------
+    picked
+        Rows of `one_reading`, (n,).
+    mean
+        Shape (n,), percent of planted hairs: the mean yield of each row's group.
+    error
+        The clinic's counting error, `measurement.error_model`.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), points of yield squared.
+
+    Examples
+    --------
+    More repeats make a reading more certain:
+
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> picked = one_reading(by_visit(clinic))
+    >>> once, twice = (
+    ...     expected_variance(picked.assign(n_repeats=n), np.full(len(picked), 90.0), CountError())
+    ...     for n in (1.0, 2.0)
+    ... )
+    >>> bool((twice < once).all())
+    True
     """
     from_zone = picked["planted_source"].eq("zone").to_numpy()
     of_zone = picked.groupby("zone")["planted_hairs_cm2"].transform("mean")

@@ -200,6 +200,30 @@ def therapy_seen(records: Records, rate: UntreatedRate) -> tuple[float, float, f
 
     Log density on years and on the published log lift, by a mixed model: a level of each region, a slope of
     each patient. NaN where fewer than MIN_CONTROL_REGIONS treated patients have a followed region.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    rate
+        Of `native_rate`.
+
+    Returns
+    -------
+    tuple
+        Ratio of the lift seen over the published one, its standard error, degrees of freedom, and how many
+        treated patients have a followed region; the first three NaN where they are too few.
+
+    Examples
+    --------
+    Without a course of therapy there is nothing to see:
+
+    >>> from dataclasses import replace
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> bare = replace(clinic, therapies=clinic.therapies.head(0))
+    >>> therapy_seen(bare, untreated_rate(bare, Choices()))
+    (nan, nan, nan, 0)
     """
     rows = _control_rows(records.measurements)
     since = rows["session_id"].map(records.sessions.set_index("session_id")["register_month"])

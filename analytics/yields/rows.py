@@ -83,6 +83,8 @@ def by_visit(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     choices
         What the yield rests on (`yields.Choices`).
     count_error
@@ -212,13 +214,52 @@ def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: C
 
 
 def native_rate(records: Records, choices: Choices = USUAL) -> native.UntreatedRate:
-    """Return the yearly loss of untreated native hair that yields under these choices rest on."""
+    """Return the yearly loss of untreated native hair that yields under these choices rest on.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    choices
+        What the yields rest on.
+
+    Returns
+    -------
+    UntreatedRate
+        Percent a year with its standard error, where it comes from in words.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> native_rate(clinic, Choices(native_change="none")).loss_pct
+    0.0
+    """
     asked = (choices.native_change, choices.annual_loss_pct)
     return once(records, "native rate", asked, lambda: native.untreated_rate(records, choices))
 
 
 def with_reason(rows: pd.DataFrame, use: str) -> pd.DataFrame:
-    """Return all rows with `reason`: empty where usable for this use, else the sentence why not."""
+    """Return all rows with `reason`: empty where usable for this use, else the sentence why not.
+
+    Parameters
+    ----------
+    rows
+        Rows of `by_visit`.
+    use
+        One of USES: `headline`, `curve`, ...
+
+    Returns
+    -------
+    pandas.DataFrame
+        The rows with a column `reason`, in words.
+
+    Examples
+    --------
+    >>> coded = pd.DataFrame({"why_not_headline": ["", next(iter(REASONS))]})
+    >>> with_reason(coded, "headline")["reason"].str.len().gt(0).tolist()
+    [False, True]
+    """
     return rows.assign(reason=rows[f"why_not_{use}"].map(REASONS).fillna(""))
 
 

@@ -36,6 +36,8 @@ def season(
 
     Parameters
     ----------
+    records
+        The records as loaded.
     level
         Of the limits.
     choices

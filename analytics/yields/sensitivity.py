@@ -77,8 +77,14 @@ def sensitivity(
 
     Parameters
     ----------
+    records
+        The records as loaded.
+    by
+        Columns to group by, as in `yields.average`.
     choices
         Those of the main line, with counts as they are.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -91,6 +97,15 @@ def sensitivity(
         When the main line is to be levelled.
     FitError
         When no reading is usable under any choice.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> sensitivity(clinic, choices=Choices(season="levelled"))  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: yields.sensitivity(choices): levelled in a line of its own; ...
     """
     if choices.season != "as counted":
         raise ParameterError(
@@ -149,7 +164,24 @@ def _swing(main: Result | None, error: CountError) -> Season:
 
 
 def season_of(lines: Result) -> Result:
-    """Return what `yields.season` says of the rows of the main line, estimated for the lines already."""
+    """Return what `yields.season` says of the rows of the main line, estimated for the lines already.
+
+    Parameters
+    ----------
+    lines
+        Of `sensitivity`.
+
+    Returns
+    -------
+    Result
+        As `yields.season`; `lines` itself where it has no answer.
+
+    Examples
+    --------
+    >>> from analytics.results import Gap, unanswered
+    >>> season_of(unanswered(Gap("No count is mature."))).gap.why
+    'No count is mature.'
+    """
     if why_not(lines):
         return lines
     return Result(lines.extra["season"], lines.rows(), METHOD, notes=(NOTE,))
@@ -174,12 +206,24 @@ def with_view(
     term
         Term of the view that stands for the headline, in percent of planted hairs.
 
+    Returns
+    -------
+    Result
+        `lines` with a row for each of its groups that the view has.
+
     Raises
     ------
     ParameterError
         When the view has no such term, or no group of the lines.
 
     A view without an answer adds no line; the notes say why.
+
+    Examples
+    --------
+    >>> from analytics.results import Gap, unanswered
+    >>> gap = unanswered(Gap("No count is mature."))
+    >>> with_view(gap, gap, option="curve").gap.why
+    'No count is mature.'
     """
     if why_not(lines):
         return lines
@@ -218,6 +262,18 @@ def moves(lines: Result) -> pd.DataFrame:
     pandas.DataFrame
         One row per choice: choice, option, the groups of the lines, `move` (points, against the main line of
         the same group) and `half_interval` (points, the median of the main lines: what chance alone does).
+
+    Examples
+    --------
+    The main line says 90; one choice moves it by 5 points, another by 1:
+
+    >>> lines = pd.DataFrame(
+    ...     {"choice": [MAIN, "native change", "month"], "option": ["", "none", "12"], "zone": "crown",
+    ...      "term": "yield", "estimate": [90.0, 95.0, 89.0], "ci_low": 86.0, "ci_high": 94.0, "unit": "%"}
+    ... )
+    >>> found = moves(Result(lines, pd.DataFrame(), "", by=("choice", "option", "zone")))
+    >>> found[["choice", "move", "half_interval"]].values.tolist()
+    [['native change', 5.0, 4.0], ['month', -1.0, 4.0]]
     """
     table, groups = lines.table(), list(lines.by[2:])
     main = table[table["choice"].eq(MAIN)].dropna(subset=["estimate"])

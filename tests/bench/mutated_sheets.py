@@ -1,7 +1,7 @@
 # ruff: noqa: E501  lists of cells
 """Ten thousand mutated copies of sheets through `map`, `deidentify` and `check`, in process: no traceback.
 
-    python tests/bench/mutated_sheets.py [N]
+    python tests/bench/mutated_sheets.py [N] [FIRST]
 
 A sheet of a known register (`tests/messy`), kept in a habit drawn by seed, has cells, rows, headings and answers
 of its mapping file changed at random. What comes out is a sentence (an error of ours), or tables. No other
@@ -109,19 +109,19 @@ def _mapped(source: Path, draft: Draft, folder: Path, key: Path, rng: np.random.
     return "usable" if found.is_usable else "told by check"
 
 
-def main(n: int) -> None:
-    """Print how many sheets came out as what."""
+def main(n: int, first: int = 0) -> None:
+    """Print how many sheets, from one on, came out as what."""
     with tempfile.TemporaryDirectory() as safe:
         new_key(Path(safe) / "key")
         seen: Counter[str] = Counter()
-        for i in range(n):
+        for i in range(first, first + n):
             with tempfile.TemporaryDirectory() as folder:
                 try:
                     seen[one(i, Path(folder), Path(safe) / "key")] += 1
                 except Exception as fault:
                     raise SystemExit(f"sheet {i}: {type(fault).__name__}: {fault}") from fault
-    print(f"{n} mutated sheets: {dict(seen.most_common())}; no traceback, no changed source")
+    print(f"{n} mutated sheets from {first} on: {dict(seen.most_common())}; no traceback, no changed source")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)
+    main(*(int(a) for a in (sys.argv[1:3] or ("10000",))))

@@ -245,6 +245,8 @@ def _text(path: Path, encoding: str, separator: str) -> tuple[Sheet, str, str]:
 def encoding_of(data: bytes, name: str) -> str:
     """Return the encoding of a text file: by its mark, its zero bytes, UTF-8 if it can be, else Windows-1252.
 
+    Examples
+    --------
     >>> encoding_of("Größe".encode("utf-16-le"), ""), encoding_of("Größe".encode("cp1252"), "")
     ('utf-16-le', 'cp1252')
     """
@@ -264,6 +266,8 @@ def encoding_of(data: bytes, name: str) -> str:
 def separator_of(text: str) -> str:
     r"""Return the separator that cuts most lines into the same number of cells, more than one.
 
+    Examples
+    --------
     >>> separator_of("a;b;c\n1,5;2,5;3\n2,5;1,0;4\n")
     ';'
     """

@@ -92,6 +92,8 @@ def _first_fate(cells: np.ndarray) -> tuple[np.ndarray, int]:
 def letter(column: int) -> str:
     """Return the letters of a column, from 0.
 
+    Examples
+    --------
     >>> letter(0), letter(27)
     ('A', 'AB')
     """
@@ -101,6 +103,8 @@ def letter(column: int) -> str:
 def column_number(letters: str) -> int:
     """Return the place of a column from 0.
 
+    Examples
+    --------
     >>> column_number("A"), column_number("AB")
     (0, 27)
     """

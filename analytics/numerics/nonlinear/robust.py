@@ -114,6 +114,8 @@ def errors(
 def pairs(size: int, structure: str) -> list[tuple[int, int]]:
     """Return the free entries of a covariance, as (row, column) of its lower triangle.
 
+    Examples
+    --------
     >>> pairs(2, "full")
     [(0, 0), (1, 0), (1, 1)]
     """

@@ -21,6 +21,8 @@ def asked(
 
     Parameters
     ----------
+    criteria
+        From `review.read`.
     log
         Of `review.read_actions`.
     roles, past

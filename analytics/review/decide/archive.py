@@ -52,6 +52,10 @@ def recall(place: Path, criteria: Criteria, *, quarter: int) -> Remembered:
     ----------
     place
         Of `files.state.folder`.
+    criteria
+        From `review.read`.
+    quarter
+        The quarter under review, 1 or more; nothing later is seen.
     """
     log = state.read(place, LOG)
     latest = {e["quarter"]: e for e in log.entries if e.get("quarter", quarter) < quarter}
@@ -103,9 +107,13 @@ def keep(
 
     Parameters
     ----------
+    criteria
+        From `review.read`.
     panels
         Results as computed, before anything is withheld from them: indicators, all_charts, agenda, and any
         case-by-case charts.
+    quarter
+        The quarter under review, 1 or more; nothing later is seen.
     """
     indicators, charts, agenda = (panels[name] for name in ("indicators", "all_charts", "agenda"))
     if any(each.gap is not None for each in (indicators, charts)):

@@ -56,6 +56,8 @@ def window_of(criterion: Criterion, rows: pd.DataFrame, quarter: int) -> int:
     ----------
     rows
         Of `criterion.rows`, up to the quarter.
+    quarter
+        The quarter under review, 1 or more; nothing later is seen.
     """
     if criterion.over_quarters:
         return criterion.over_quarters
@@ -103,6 +105,8 @@ def told(
         Over the window.
     history
         The number of each quarter up to this one.
+    quarter
+        The quarter under review, 1 or more; nothing later is seen.
     over
         Quarters of the window.
     """
@@ -143,7 +147,10 @@ def _belief(
         return found, 100.0
     means = ([m.estimate for m in earlier], [m.se for m in earlier])
     se = number.se if np.isfinite(number.se) and number.se > 0 else (number.high - number.low) / 3.92
-    found = sequential.holds_of_mean(number.estimate, se, means, criterion.standard, at_most=at_most)
+    spread = se * np.sqrt(number.n_units)
+    found = sequential.holds_of_mean(
+        number.estimate, se, means, criterion.standard, at_most=at_most, spread=spread
+    )
     return found, 1.0
 
 
