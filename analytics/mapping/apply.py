@@ -99,6 +99,11 @@ def apply(
     queries
         For a database: name to one reading query.
 
+    Returns
+    -------
+    Balance
+        What became of every cell of the source.
+
     Raises
     ------
     RecordError
@@ -107,6 +112,17 @@ def apply(
     ParameterError
         When the mapping file is wrong, the source is in the folder to write, or a file to be written has the
         name of one that this function did not write, or that was changed since.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     source = Path(folder) / "clinic.csv"
+    ...     _ = source.write_text("Patient,Zone", encoding="utf-8")
+    ...     apply(source, source, Path(folder) / "tables")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: clinic.csv: not TOML; ...
     """
     target = Path(out)
     files.refuse_source(source, target, beside(target))
@@ -121,7 +137,25 @@ def apply(
 
 
 def beside(out: Path, suffix: str = SET_ASIDE_SUFFIX) -> Path:
-    """Return the place of what is written beside a folder of tables: what was set aside, or the balance."""
+    """Return the place of what is written beside a folder of tables: what was set aside, or the balance.
+
+    Parameters
+    ----------
+    out
+        The folder of tables.
+    suffix
+        Of what is written beside it.
+
+    Returns
+    -------
+    Path
+        In the same folder as `out`.
+
+    Examples
+    --------
+    >>> beside(Path("tables")).name
+    'tables-set-aside.xlsx'
+    """
     place = out if out.name not in ("", "..") else out.resolve()
     return place.with_name(place.name + suffix)
 
@@ -129,7 +163,31 @@ def beside(out: Path, suffix: str = SET_ASIDE_SUFFIX) -> Path:
 def mapped(
     source: str | Path, plan: str | Path | Plan, *, queries: Mapping[str, str] | None = None
 ) -> tuple[dict[str, pd.DataFrame], Balance]:
-    """Return the tables and the balance without writing; see `apply`."""
+    """Return the tables and the balance without writing; see `apply`.
+
+    Parameters
+    ----------
+    source
+        A workbook, text file, folder, Parquet or DuckDB file, or a SQLAlchemy URL.
+    plan
+        The mapping file, or what `read_plan` gave.
+    queries
+        For a database: name to one reading query.
+
+    Returns
+    -------
+    tuple
+        Tables by name, as text, and the balance.
+
+    Raises
+    ------
+    RecordError
+        As `apply`.
+
+    Examples
+    --------
+    As `apply`, which writes what it gives: `regrowth map` shows both.
+    """
     declared = plan if isinstance(plan, Plan) else read_plan(Path(plan))
     book = read(source, queries=queries, encoding=declared.encoding, separator=declared.separator)
     book = unfolded(book, declared.unfold)

@@ -45,6 +45,11 @@ def binomial_limits(sizes: ArrayLike, target: float, *, level: float = 0.95) -> 
     level
         Share of in-control units inside the limits (0.95 and 0.998 are usual).
 
+    Returns
+    -------
+    tuple of arrays
+        Lower and upper limit, proportions, (k,) each.
+
     Raises
     ------
     ParameterError
@@ -82,6 +87,11 @@ def normal_limits(se: ArrayLike, target: float, *, level: float = 0.95, phi: flo
         Share of in-control units inside the limits.
     phi, tau2
         Over-dispersion as a factor or as an added variance, from `dispersion`.
+
+    Returns
+    -------
+    tuple of arrays
+        Lower and upper limit, of the shape of `se`.
 
     Source
     ------
@@ -139,6 +149,13 @@ def robust_centre(
         Totals of each unit, shape (k,).
     se_of_one
         Standard error of each unit's share; binomial about the pooled share if not given.
+    beyond
+        Standard errors past which a unit is left out, above 0.
+
+    Returns
+    -------
+    tuple
+        The pooled share, and which units it rests on, (k,) of bool.
 
     Source
     ------

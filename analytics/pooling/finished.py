@@ -28,12 +28,29 @@ NOT_OURS = "neither a summary, an answer nor a round; keep only a study's own fi
 def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve:
     """Return the pooled mean yield by month and zone with its band, from a finished study's last round file.
 
+    Parameters
+    ----------
+    round_file
+        Of `finished`.
+    level
+        Confidence level of the band, 0.5 to 0.999.
+    step
+        Months from one point of the curve to the next, above 0.
+
     Returns
     -------
     Curve
         By zone: the mean at the zone's maturity in `estimates`, or flagged at the last month counted before
         it; the curve in `path`, between the months that were counted; spreads between clinics, patients and
         placements in `extra`. Patients are those counted in the zone.
+
+    Examples
+    --------
+    The demo's finished round of six invented clinics:
+
+    >>> from pathlib import Path
+    >>> curve(finished(Path("data_demo/pooling"))).by
+    ('zone',)
     """
     coding = checked_round(round_file)
     fit = pooled(round_file)
@@ -66,22 +83,67 @@ def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve
 
 
 def curve_of(_: object, folder: Path | str) -> Curve:
-    """Return the pooled curve of the finished round in a folder: a question about no records."""
+    """Return the pooled curve of the finished round in a folder: a question about no records.
+
+    Parameters
+    ----------
+    folder
+        Of round files, one of them finished.
+
+    Returns
+    -------
+    Curve
+        Of `curve`.
+
+    Examples
+    --------
+    Shown with `curve`; a page asks it, which hands its records over first.
+    """
     return curve(finished(Path(folder)))
 
 
 def combined(_: object, folder: Path | str) -> Result:
-    """Return the pooled answers of the summaries in a folder: a question about no records."""
+    """Return the pooled answers of the summaries in a folder: a question about no records.
+
+    Parameters
+    ----------
+    folder
+        Of summaries (`summary`).
+
+    Returns
+    -------
+    Result
+        Of `combine`.
+
+    Examples
+    --------
+    >>> combined(None, "data_demo/pooling").by
+    ('measure',)
+    """
     return combine(read_folder(Path(folder)))
 
 
 def finished(folder: Path) -> dict:
     """Return the finished round of a folder, whatever its file is called.
 
+    Parameters
+    ----------
+    folder
+        Of round files.
+
+    Returns
+    -------
+    dict
+        The round file.
+
     Raises
     ------
     ParameterError
         When the folder holds none, or those of two studies.
+
+    Examples
+    --------
+    Shown with `curve`.
     """
     rounds = [read_round(path) for path in sorted(Path(folder).glob("*.json")) if is_kind(path, "round")]
     asked = [one.get("asked") for one in rounds]
@@ -107,7 +169,28 @@ def _curve_of(
 
 
 def what_left(folder: Path) -> pd.DataFrame:
-    """Return one row a file: what it holds, how many numbers, least patients behind one."""
+    """Return one row a file: what it holds, how many numbers, least patients behind one.
+
+    Parameters
+    ----------
+    folder
+        Of files that a clinic sent.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a file: file, kind, and what it holds.
+
+    Raises
+    ------
+    ParameterError
+        When a file is none of ours, or broken.
+
+    Examples
+    --------
+    >>> sorted(set(what_left(Path("data_demo/pooling"))["kind"]))
+    ['round', 'summary']
+    """
     rows = []
     for path in sorted(Path(folder).glob("*.json")):
         found = read_round(path)

@@ -42,10 +42,30 @@ def summary(
 ) -> dict:
     """Return one clinic's summary: estimates, standard errors, numbers of patients; ready for JSON.
 
+    Parameters
+    ----------
+    records
+        The clinic's records as loaded.
+    clinic
+        Code of the clinic.
+    min_patients
+        The least number of patients behind an estimate.
+    curve
+        Shape of the emergence curve.
+
+    Returns
+    -------
+    dict
+        Estimates with standard errors, units and numbers of patients, and a check sum.
+
     Raises
     ------
     FitError
         When the clinic's records cannot carry an emergence model.
+
+    Examples
+    --------
+    As `regrowth pool summary` writes it; it fits the growth model to a clinic's records.
     """
     fit = regrowth.fit_emergence(records, curve=curve)
     table = regrowth.emergence(records, fit=fit, both_shapes=False).table()
@@ -83,10 +103,25 @@ def summary(
 def read_summary(path: Path) -> dict:
     """Read a summary file and check it.
 
+    Parameters
+    ----------
+    path
+        A JSON file.
+
+    Returns
+    -------
+    dict
+        The summary.
+
     Raises
     ------
     ParameterError
         When it is no summary, was changed, or holds an impossible number.
+
+    Examples
+    --------
+    >>> read_summary(Path("data_demo/pooling/summary_C1.json"))["clinic"]
+    'C1'
     """
     name = Path(path).name
     try:
@@ -109,6 +144,13 @@ def read_summary(path: Path) -> dict:
 def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     """Return pooled answers with each clinic's own and shrunken estimate beside them.
 
+    Parameters
+    ----------
+    summaries
+        Of `summary` or `read_summary`, one a clinic.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
+
     Returns
     -------
     Result
@@ -120,6 +162,15 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     ParameterError
         When there is nothing to pool, two summaries carry the same clinic code or the same numbers, or one is
         not of the form.
+
+    Examples
+    --------
+    >>> combine([])  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: pool combine: no summary holds an estimate; ...
+
+    Shown with `read_folder`.
     """
     for n, one in enumerate(summaries, 1):
         check_summary(one, where=f"pool combine, summary {n}", action="ask the clinic to make it again")
@@ -224,10 +275,30 @@ def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
 def read_folder(folder: Path) -> list[dict]:
     """Return all summaries of a folder, whatever their files are called, in the order of the names.
 
+    Parameters
+    ----------
+    folder
+        Of JSON files; those that are no summaries are passed over.
+
+    Returns
+    -------
+    list of dict
+        Checked, in the order of the names.
+
     Raises
     ------
     ParameterError
         When the folder holds none.
+
+    Examples
+    --------
+    >>> found = combine(read_folder(Path("data_demo/pooling")))
+    >>> found.by, "pooled" in set(found.table()["term"])
+    (('measure',), True)
+    >>> overview(found).columns.tolist()[:3]
+    ['measure', 'unit', 'clinics']
+    >>> shrinkage(found).columns.tolist()
+    ['measure', 'clinic', 'own', 'shrunken']
     """
     found = [read_summary(path) for path in sorted(Path(folder).glob("*.json")) if is_kind(path, "summary")]
     if not found:
@@ -247,7 +318,27 @@ def is_kind(path: Path, kind: str) -> bool:
 
 
 def of_measure(result: Result, measure: str) -> Result:
-    """Return one measure's clinics, pooled mean and new clinic, as a forest."""
+    """Return one measure's clinics, pooled mean and new clinic, as a forest.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+    measure
+        Term and zone, as it stands in the column `measure`.
+
+    Returns
+    -------
+    Result
+        A line a clinic, then `pooled` and `new clinic`.
+
+    Examples
+    --------
+    >>> found = combine(read_folder(Path("data_demo/pooling")))
+    >>> measure = found.table()["measure"].iloc[0]
+    >>> of_measure(found, measure).table()["term"].iloc[-1]
+    'new clinic'
+    """
     wanted = only(result, measure=measure)
     if wanted.gap is not None:
         return wanted
@@ -256,7 +347,24 @@ def of_measure(result: Result, measure: str) -> Result:
 
 
 def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFrame:
-    """Return each clinic's own and shrunken result with limits, in words, by measure."""
+    """Return each clinic's own and shrunken result with limits, in words, by measure.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+    term
+        Of the measures wanted.
+
+    Returns
+    -------
+    pandas.DataFrame
+        measure, clinic, own, shrunken; one row per clinic and measure.
+
+    Examples
+    --------
+    Shown with `read_folder`.
+    """
     if result.gap is not None:
         return pd.DataFrame()
     table = result.table()
@@ -271,7 +379,22 @@ def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFram
 
 
 def overview(result: Result) -> pd.DataFrame:
-    """Return one row a measure: pooled with its interval, a new clinic's range, the spread, in words."""
+    """Return one row a measure: pooled with its interval, a new clinic's range, the spread, in words.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a measure: unit, clinics, pooled, new_clinic, spread, n_patients.
+
+    Examples
+    --------
+    Shown with `read_folder`.
+    """
     if result.gap is not None:
         return pd.DataFrame()
     table = result.table().set_index(["measure", "term"])

@@ -58,10 +58,19 @@ def write_demo(folder: str | Path) -> list[Path]:
         An existing folder. The section of settings of a README.md that has one is replaced; a table that is
         there and says something else is not: move it away first.
 
+    Returns
+    -------
+    list of Path
+        One file per table.
+
     Raises
     ------
     ParameterError
         When a file of the same name says something else; no table is written then.
+
+    Examples
+    --------
+    How `data_demo` was made; it draws the whole register: `write_demo("a_new_folder")`.
     """
     tables, _ = demo()
     texts = {Path(folder) / f"{name}.csv": as_csv(table).encode() for name, table in tables.items()}

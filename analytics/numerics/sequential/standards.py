@@ -52,6 +52,11 @@ def perfect_record(standard: float, *, at_most: bool, level: float = LEVEL) -> f
     level
         Confidence level, between 0 and 1.
 
+    Returns
+    -------
+    float
+        Whole units, or infinity.
+
     Examples
     --------
     >>> perfect_record(0.02, at_most=True), perfect_record(0.95, at_most=False)
@@ -70,6 +75,18 @@ def units_to_decide(share: float, standard: float, *, level: float = LEVEL) -> f
     """Return how many units at this share would decide; infinite where the share is the standard.
 
     Wilson's interval excludes a standard s where |share - s| >= z sqrt(s (1 - s) / n).
+
+    Parameters
+    ----------
+    share, standard
+        0 to 1.
+    level
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    float
+        Whole units, or infinity.
 
     Examples
     --------
@@ -96,6 +113,11 @@ def holds_of_share(
         Events and units of each earlier period, shapes (k,); empty where there is none.
     standard, at_most
         Share of 0 to 1, and its side.
+
+    Raises
+    ------
+    ParameterError
+        When the standard lies outside 0 to 1.
 
     Examples
     --------
@@ -163,6 +185,21 @@ def holds_of_mean(
         In the unit of the mean, and its side.
     spread
         Of a period's values (SD), above 0; periods are held to lie apart by about a quarter of it.
+
+    Parameters
+    ----------
+    estimate, se
+        Of the periods judged, in the unit of the standard; an error of 0 is none.
+    before
+        Estimates and standard errors of each earlier period, (k,) each.
+    standard
+        In the same unit.
+    at_most
+        Whether the mean is to be at most, or at least, the standard.
+
+    Source
+    ------
+    DerSimonian & Laird 1986, Control Clin Trials 7:177-188.
 
     Examples
     --------
