@@ -73,8 +73,8 @@ class Sample:
     has_zone: bool
     exposure: Exposure
     visits: pd.DataFrame | None = None
-    short: str = ""
     own: Mapping[str, str] = field(default_factory=dict)
+    short: str = ""
 
     def has(self, variable: str) -> bool:
         """Return whether a unit has one value of a variable: a session has none of what belongs to a zone."""

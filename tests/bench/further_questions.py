@@ -24,7 +24,7 @@ import pandas as pd
 
 from analytics import bench, factors, simulate, study, yields
 from analytics.factors import donor_area, therapy
-from analytics.records import Records
+from analytics.records import Records, unchanged
 from analytics.study.plan import Plan, checked
 from analytics.yields.choices import ANNUAL_LOSS_SD_PCT
 
@@ -146,13 +146,14 @@ def poor_growth(seed: int, more: float) -> list[dict]:
     tables, latent = simulate.register(SIZE, truth=truth, seed=seed)
     clinic, true = dealt(simulate.as_records(tables), latent, more, seed=seed)
     out = []
-    for under in POOR_UNDER:
-        line = study.answers(clinic, poor_plan(under)).table().iloc[0]
+    with unchanged(clinic):
+        told = {under: study.answers(clinic, poor_plan(under)).table().iloc[0] for under in POOR_UNDER}
+    for under, line in told.items():
         shares = true["y"].lt(under).groupby(true["technique"]).mean()
-        told = {"question": f"poor growth, under {under:g} %", "seed": seed, "low": line["ci_low"]}
+        of = {"question": f"poor growth, under {under:g} %", "seed": seed, "low": line["ci_low"]}
         apart = not line["ci_low"] <= 0 <= line["ci_high"]
         out.append(
-            told | {"answered": bool(line["estimate"] == line["estimate"]), "found": apart, "claims": apart,
+            of | {"answered": bool(line["estimate"] == line["estimate"]), "found": apart, "claims": apart,
                     "estimate": line["estimate"], "high": line["ci_high"], "se": line["se"],
                     "truth": 100 * (shares["B"] - shares["A"])}
         )  # fmt: skip
