@@ -67,8 +67,8 @@ PICTURES: dict[str, Callable[..., Axes]] = {
 
 # What the bars and bands of a picture are, where it is not the interval of each row; empty: it draws none.
 BARS: dict[str, str] = {
-    "case": "Bars: 95 % intervals of a count. Grey: half, and nine in ten, of the practice's readings. Blue: "
-    "50, 80 and 95 % limits of a count to come.",
+    "case": "Bars: 95 % intervals of a count. Grey: half and nine in ten of the practice's readings, dashed "
+    "their median. Blue: 50, 80, 95 % limits of a count to come.",
     "early": "Bars: 95 % intervals of a count. Dashed: an assumed course, from no counted study.",
     "drafts": "Bars: 95 % limits of a count to come.",
     "run_charts": "",
