@@ -183,8 +183,6 @@ def unanswered(gap: Gap) -> Result:
 
     Whatever is asked of it (`only`, a frame of `extra`, its table) is without rows too.
 
-    Examples
-    --------
     >>> told = unanswered(Gap("No crown was counted."))
     >>> len(told.table()), only(told, zone="crown").gap.why
     (0, 'No crown was counted.')
@@ -196,15 +194,19 @@ def unanswered(gap: Gap) -> Result:
 
 
 def why_not(answer: Any) -> str:
-    """Return why a question has no answer, as a sentence; empty where it has one."""
+    """Return why a question has no answer, as a sentence; empty where it has one.
+
+    Examples
+    --------
+    >>> why_not(unanswered(Gap("No crown was counted.")))
+    'No crown was counted.'
+    """
     return answer.gap.why if isinstance(answer, Result) and answer.gap is not None else ""
 
 
 def first(*answers: Result) -> Result:
     """Return the first result that has an answer; the last one where none has.
 
-    Examples
-    --------
     >>> first(unanswered(Gap("No fit.")), unanswered(Gap("No count."))).gap.why
     'No count.'
     """
@@ -291,8 +293,6 @@ def counted(count: int, of: int | None = None) -> str:
 
     The mark says to `disclosure` that it is a count; `plain` takes it off what anybody reads.
 
-    Examples
-    --------
     >>> f"risks from {counted(126)} baseline rows; {counted(3, of=60)} withdrew"
     'risks from {126} baseline rows; {3 of 60} withdrew'
     """
@@ -302,8 +302,6 @@ def counted(count: int, of: int | None = None) -> str:
 def plain(text: str, say: Callable[[int, int | None], str] | None = None) -> str:
     """Return a text with its marked counts as they are, or as `say(count, of)` says them.
 
-    Examples
-    --------
     >>> plain(f"risks from {counted(1126)} rows")
     'risks from 1,126 rows'
     """
@@ -363,8 +361,6 @@ def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: Arra
 def of_share(low: float, high: float, n_patients: float) -> tuple[tuple[float, float], str]:
     """Return the limits of a share in percent, or none and why: too few patients, or limits that say nothing.
 
-    Examples
-    --------
     >>> of_share(12.0, 71.0, 6)
     ((12.0, 71.0), '')
     >>> of_share(0.0, 99.9, 6)[1] == SAYS_NOTHING, of_share(12.0, 71.0, 4)[1] == NO_SHARE_INTERVAL
@@ -382,6 +378,8 @@ def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -
 
     Parameters
     ----------
+    result
+        Any result.
     picture
         Name of another standard picture to draw it with.
     where
@@ -391,6 +389,12 @@ def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -
     ------
     ParameterError
         When the column is unknown.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"zone": ["crown", "frontal"], "term": "yield", "estimate": [80.0, 90.0]})
+    >>> only(Result(table, pd.DataFrame(), ""), zone="crown").table()["estimate"].tolist()
+    [80.0]
     """
     if result.gap is not None:
         return result

@@ -63,7 +63,7 @@ def printed(published):
     return of
 
 
-LONG_FIRST = ("test_pinned", "test_notebooks", "test_course", "test_entry", "test_study", "test_pages_render")
+LONG_FIRST = ("test_pinned", "test_course", "test_entry", "test_study", "test_notebooks", "test_pages_render")
 
 
 def pytest_collection_modifyitems(items):

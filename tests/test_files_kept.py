@@ -570,7 +570,7 @@ def _plant(folder: Path, tree: dict, outside: Path) -> None:
         return
     for spelled, (kind, content) in tree.items():
         path = folder / spelled.replace("|", " ")
-        if os.path.lexists(path) or (path.name == disk.ARRIVING and content == {}):
+        if os.path.lexists(path) or (path.name == disk_list.ARRIVING and content == {}):
             continue  # an empty folder of that name is the end of a change, and holds nothing
         if kind == "folder":
             _plant(path, content, outside)

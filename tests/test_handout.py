@@ -147,10 +147,7 @@ def test_a_handout_can_be_read_after_eight_years_of_school(tmp_path, patient, ne
     sentences = re.findall(r"<p[^>]*>(.*?)</p>", html, flags=re.S)
     prose = " ".join(_text(f"<body>{s}") for s in sentences if re.search(r"[a-z][.!?]\s*$", s.strip()))
     assert next_visit in prose
-    nothing_counted = patient in ("0030", "0226")
-    assert ("no clear count" in _text(html), "what we counted" in html) == (
-        nothing_counted,
-        not nothing_counted,
-    )
+    is_counted = patient in ("0108", "0001")
+    assert ("what we counted" in html, "no clear count" in html) == (is_counted, not is_counted)
     assert len(prose.split()) > 60
     assert _grade(prose) <= 8

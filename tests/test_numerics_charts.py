@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from analytics.errors import ParameterError
-from analytics.numerics import control, cusum, funnel, run_rules
+from analytics.numerics import control, cusum, funnel, meta, run_rules
 
 
 def test_exact_funnel_limits_interpolate_the_binomial_table():
@@ -36,7 +36,7 @@ def test_the_added_variance_of_the_scores_is_that_of_the_shrunken_estimates():
     estimate = rng.normal(0.0, 2.0, 15) + se * rng.standard_normal(15)
     centre = np.average(estimate, weights=1 / se**2)
     tau2 = funnel.dispersion((estimate - centre) / se, se, winsorised=0.0).tau2
-    assert tau2 == pytest.approx(funnel.shrink(estimate, se).tau2)
+    assert tau2 == pytest.approx(meta.random_effects(estimate, se**2, method="DL").tau2)
     assert tau2 > 0
 
 

@@ -81,15 +81,28 @@ def test_years_of_good_quarters_do_not_outvote_a_bad_one():
 
 
 def test_a_mean_is_drawn_towards_earlier_periods_as_two_normals_are():
-    # Earlier: one period at 8 +- 1. Now 10 +- 1. Together 9 +- sqrt(1/2): chance to be at most 9 is a half.
-    found = sequential.holds_of_mean(10.0, 1.0, ([8.0], [1.0]), 9.0, at_most=True)
-    assert found.chance == pytest.approx(0.5)
+    # Earlier: one period at 8 +- 1. Now 10 +- 1. As one mean 9 +- sqrt(1/2); alone 10 +- 1. Where periods lie
+    # hardly apart it is the first, where they lie far apart the second, by the half-normal's share between.
+    def at_most_9(spread):
+        before = ([8.0], [1.0])
+        return sequential.holds_of_mean(10.0, 1.0, before, 9.0, at_most=True, spread=spread).chance
+
+    assert at_most_9(1e-3) == pytest.approx(0.5, abs=1e-4)
+    assert at_most_9(1e4) == pytest.approx(stats.norm.cdf(-1.0), abs=2e-3)
+    tau = np.linspace(0.0, 40.0, 20_001)
+    total = 2 * (1 + tau**2)
+    chances = np.exp(-(tau**2) / 8 - 4 / total / 2) / np.sqrt(total)  # scale 2; two groups 2 apart
+    pull = 1 / (1 + tau**2)
+    own = pull * 9 + (1 - pull) * 10
+    sd = np.sqrt(1 - pull + pull**2 * total / 4)
+    by_hand = np.average(stats.norm.cdf((9 - own) / sd), weights=chances)
+    assert at_most_9(8.0) == pytest.approx(by_hand, abs=2e-4)
 
 
 @pytest.mark.parametrize("before", [([], []), ([8.0, 9.0], [1.0, 1.0])])
 def test_values_all_alike_tell_no_chance(before):
     """Three equal values have an SE of 0; the chance divided by it."""
-    assert np.isnan(sequential.holds_of_mean(10.0, 0.0, before, 9.0, at_most=True).chance)
+    assert np.isnan(sequential.holds_of_mean(10.0, 0.0, before, 9.0, at_most=True, spread=4.0).chance)
 
 
 def test_nonsense_is_refused():

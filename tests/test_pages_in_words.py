@@ -77,7 +77,7 @@ def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forec
     table = in_words.case_in_words(_case()).set_index("place")
     said = table["sentence"]
     # Between the tenths: 100 - 61 - 1.
-    assert said["Frontal, session 1"] == "As usual: 38 % chance of neither tenth."
+    assert said["Frontal, session 1"] == "As usual: 38 % chance of the middle eight tenths."
     crown = said["Crown, session 1"]
     assert crown.startswith("Behind: below 95 in 100 comparable cases; 61 % chance of the lowest tenth")
     assert crown.endswith("(in the end only late 50 %, only low 10 %, both 5 %).")
@@ -111,7 +111,7 @@ def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():
     named = [{"zone": z, "session_number": 1} for z in ("crown", "temples")]
     bare = Result(pd.DataFrame(), pd.DataFrame(), "by hand", extra={"no_growth": pd.DataFrame(named)})
     assert in_words.due_next(visits, _case(), bare) == (
-        "Now: call in about the crown, session 1. Now: call in about the temples, session 1: no growth "
-        "visible by month 9. Overdue, register month 30 to 33: count the frontal and crown "
-        "(session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
+        "Now: call the patient in about the crown, session 1. Now: call the patient in about the temples, "
+        "session 1: no growth visible by month 9. Overdue, register month 30 to 33: count the frontal and "
+        "crown (session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
     )

@@ -14,7 +14,7 @@ import pytest
 import sample_page
 from conftest import ROOT
 
-from analytics import files
+from analytics import files, pages, reports
 from analytics.errors import AnalyticsError, FitError, ParameterError, RecordError
 from analytics.files import listing as disk_list
 from analytics.reports import overview, render
@@ -244,3 +244,18 @@ def test_the_executed_notebook_keeps_its_outputs_and_loses_the_record_of_its_exe
     assert "papermill" not in notebook.metadata
     assert all("execution" not in cell.metadata for cell in notebook.cells)
     assert sum(bool(cell.get("outputs")) for cell in notebook.cells) >= 2
+
+
+def test_a_file_named_by_a_path_is_found_from_where_the_command_was_given(tmp_path, monkeypatch):
+    here, records = tmp_path / "here", tmp_path / "records"
+    for folder in (here, records):
+        (folder / "plans").mkdir(parents=True)
+    run = tmp_path / "run.json"
+    run.write_text(json.dumps({"data": str(records), "called_from": str(here)}), encoding="utf-8")
+    monkeypatch.setenv(reports.RUN_VARIABLE, str(run))
+    for name in ("a.toml", "plans/a.toml"):
+        (here / name).touch()
+    # A bare name is one beside the records, though another clinic's lies where the command was given.
+    assert pages.file_beside(None, "a.toml") == records / "a.toml"
+    assert pages.file_beside(None, "plans/a.toml") == here / "plans" / "a.toml"
+    assert pages.file_beside(None, "plans/b.toml") == records / "plans" / "b.toml"

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from plans import PLAN, YIELD
 
-from analytics import simulate, study
+from analytics import disclosure, simulate, study
 from analytics.numerics import power
 from analytics.pages import figures, study_text
 from analytics.pages.page import Page
@@ -180,7 +180,8 @@ def test_a_one_sided_p_is_adjusted_on_the_scale_of_the_two_sided():
 def test_group_means_and_coefficients_are_those_of_the_units(register):
     plan = plan_of()
     found = study_answer.answer(register, plan, plan.primary)
-    table = study.model(register, plan).table()
+    model = study.model(register, plan)
+    table = model.table()
     raw = table[table["part"].eq("mean as it is")].set_index("term")["estimate"]
     by_hand = found.units.groupby("x")["y"].mean()
     assert raw.tolist() == pytest.approx(by_hand.tolist())
@@ -190,6 +191,12 @@ def test_group_means_and_coefficients_are_those_of_the_units(register):
     coefficient = table[table["part"].eq("coefficient") & table["term"].eq("exposure")]["estimate"].iloc[0]
     assert coefficient == pytest.approx(answer)
     assert {"between patients", "within patients"} <= set(table["term"])
+    # A coefficient is about those who hold its level: withheld where they are few, each side counted by hand.
+    crowns = found.units.loc[found.units["zone"].eq("crown"), "patient_id"].nunique()
+    for threshold, is_shown in ((crowns, True), (crowns + 1, False)):
+        shown = disclosure.protect_all({"m": model}, "shared", threshold=threshold)["m"].table()
+        assert shown.loc[shown["term"].eq("zone: crown"), "estimate"].notna().tolist() == [is_shown]
+        assert shown.loc[shown["term"].eq("constant"), "estimate"].notna().all()
 
 
 def test_the_groups_are_described_as_counted_by_hand(register):

@@ -32,10 +32,25 @@ NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 def declared(path: str | Path) -> dict[str, tuple[Column, ...]]:
     """Return the columns a clinic declares beside its register, by table; none where there is no such file.
 
+    Parameters
+    ----------
+    path
+        The register, or its folder.
+
+    Returns
+    -------
+    dict
+        Table -> columns.
+
     Raises
     ------
     ParameterError
         When the file is no TOML or a declaration is not whole; every fault is named.
+
+    Examples
+    --------
+    >>> declared("data_demo")
+    {}
     """
     if "://" in str(path):
         return {}
@@ -62,7 +77,28 @@ def declared(path: str | Path) -> dict[str, tuple[Column, ...]]:
 
 
 def as_declared(own: Mapping[str, tuple[Column, ...]]) -> str:
-    """Return the text of the file that declares columns."""
+    """Return the text of the file that declares columns.
+
+    Parameters
+    ----------
+    own
+        Table -> columns.
+
+    Returns
+    -------
+    str
+        TOML, as `variables.toml` beside the data holds it.
+
+    Examples
+    --------
+    >>> print(as_declared({"patients": (Column("bmi", "number", "body-mass index", unit="kg/m2"),)}).strip())
+    [[variable]]
+    table = "patients"
+    name = "bmi"
+    type = "number"
+    meaning = "body-mass index"
+    unit = "kg/m2"
+    """
     said = {"number": ("low", "high"), "integer": ("low", "high"), "choice": ("allowed",)}
     variables = []
     for table, columns in own.items():

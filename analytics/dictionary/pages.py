@@ -29,7 +29,20 @@ HEADER = "| column | holds | unit | must be | usual | empty cell | basis of the 
 
 
 def as_page(tables: Iterable[Table], rules: Iterable[Sentence]) -> str:
-    """Return the dictionary as text: zones, a section per table, the rules of more than one cell."""
+    """Return the dictionary as text: zones, a section per table, the rules of more than one cell.
+
+    Parameters
+    ----------
+    tables
+        Of the dictionary.
+    rules
+        Rules across cells, in words.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     return "\n\n".join([_zones(), *(_section(t) for t in tables), _rules(rules)]) + "\n"
 
 
@@ -93,7 +106,23 @@ def _has_limits(column: Column) -> bool:
 
 
 def must_be(column: Column) -> str:
-    """Return the hard rule of a column in words."""
+    """Return the hard rule of a column in words.
+
+    Parameters
+    ----------
+    column
+        Of the dictionary.
+
+    Returns
+    -------
+    str
+        What a cell has to be.
+
+    Examples
+    --------
+    >>> must_be(Column("age", "integer", "age", low=16, high=95))
+    'a whole number, 16 to 95'
+    """
     if column.derived:
         return "filled at load"
     if column.allowed:
@@ -117,6 +146,16 @@ def _usual(column: Column) -> str:
 
 def limits_in_words(low: float | None, high: float | None) -> str:
     """Return limits in words, with a leading comma for one-sided ones.
+
+    Parameters
+    ----------
+    low, high
+        In the unit of the column; None where there is no limit.
+
+    Returns
+    -------
+    str
+        Empty where there is none.
 
     Examples
     --------
@@ -143,6 +182,16 @@ def _when_empty(column: Column) -> str:
 
 def note(column: Column) -> str:
     """Return what is written on a header: meaning, unit, rule, usual limits, and what an empty cell means.
+
+    Parameters
+    ----------
+    column
+        Of the dictionary.
+
+    Returns
+    -------
+    str
+        A line each.
 
     Examples
     --------

@@ -62,6 +62,29 @@ def from_rows(
 
     Empty rows at the end are no rows. A short row is filled up with empty cells, cells beyond the header
     are not read; both are errors unless empty.
+
+    Parameters
+    ----------
+    rows
+        Texts, the header first.
+    table
+        Name of the table, for problems.
+    file
+        Name of the file.
+    sha256
+        Hash of its bytes.
+
+    Returns
+    -------
+    tuple
+        The table, and what is wrong with its shape.
+
+    Examples
+    --------
+    >>> rows = [["zone", "area"], ["crown"]]
+    >>> found, problems = from_rows(rows, table="placements", file="p.csv", sha256="")
+    >>> found.names, len(problems)
+    (('zone', 'area'), 1)
     """
     last = len(rows)
     while last and not any(rows[last - 1]):

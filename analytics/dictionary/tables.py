@@ -41,5 +41,16 @@ SCHEMA_FILE = Path(__file__).with_name("table_schema.json")
 
 
 def schema_text() -> str:
-    """Return the dictionary as a Data Package with one Table Schema per table, as the text of its file."""
+    """Return the dictionary as a Data Package with one Table Schema per table, as the text of its file.
+
+    Returns
+    -------
+    str
+        JSON.
+
+    Examples
+    --------
+    >>> '"name": "patients"' in schema_text()
+    True
+    """
     return json.dumps(table_schema(tuple(TABLES.values())), indent=1, ensure_ascii=False) + "\n"

@@ -76,15 +76,26 @@ def protect_all(
     threshold
         A stricter local rule.
 
+    Returns
+    -------
+    dict
+        The same names; results are returned unchanged for internal.
+
     Raises
     ------
     ParameterError
         When a result hands over a share without the counts it is made of.
 
-    Returns
-    -------
-    dict
-        The same names; results are returned unchanged for internal.
+    Examples
+    --------
+    Two persons are withheld, and a second count with them, so that no sum gives them back:
+
+    >>> from analytics.results import line
+    >>> rows = [line("seen", float(n), "count", by={"zone": z}, basis="count", n_patients=n)
+    ...         for z, n in (("crown", 2), ("frontal", 40))]
+    >>> made = Result(pd.DataFrame(rows), pd.DataFrame(), "", by=("zone",))
+    >>> protect_all({"seen": made}, "public")["seen"].table()["estimate"].tolist()
+    [nan, nan]
     """
     applied = rule(audience, threshold=threshold)
     _refuse_undeclared(results)
@@ -146,8 +157,17 @@ def protect_frame(
     ----------
     frame
         Any table a page prints.
+    audience
+        internal, shared, public, or a published rule's name.
     by
         Columns that name groups; by default every column that holds text.
+    threshold
+        A stricter local rule.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy; what may not be shown is NaN.
 
     Examples
     --------
@@ -176,6 +196,24 @@ def protect_text(text: str, audience: str) -> str:
     """Return a sentence with its marked counts (`results.counted`) as this audience may see them.
 
     A sentence around a number that is withheld says nothing: another takes its place.
+
+    Parameters
+    ----------
+    text
+        A sentence, its counts marked by `results.counted`.
+    audience
+        internal, shared, public, or a published rule's name.
+
+    Returns
+    -------
+    str
+        Without marks.
+
+    Examples
+    --------
+    >>> from analytics.results import counted
+    >>> protect_text(f"of {counted(3)} patients", "internal")
+    'of 3 patients'
     """
     applied = rule(audience)
     return UNSAID if WITHHELD in text else plain(text, lambda k, n: in_words(k, n, applied))
@@ -186,6 +224,20 @@ def protect_facts(facts: pd.DataFrame, audience: str, *, threshold: int | None =
 
     Rows used and left out add up to the rows of the register, and so do those of another result: exact
     totals would give a small number of rows left out back.
+
+    Parameters
+    ----------
+    facts
+        Of `Result.facts()`.
+    audience
+        internal, shared, public, or a published rule's name.
+    threshold
+        A stricter local rule.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy.
     """
     applied = rule(audience, threshold=threshold)
     if applied.threshold <= 1:
@@ -199,6 +251,18 @@ def protect_provenance(rests_on: Mapping[str, Any], audience: str) -> dict[str, 
 
     The number of rows of a table is a count of persons or events. The hash of a table with few rows lets
     whoever guesses the rows see that the guess is right. Reasons are given without their numbers.
+
+    Parameters
+    ----------
+    rests_on
+        `sources` and `balance`, as a report states them.
+    audience
+        internal, shared, public, or a published rule's name.
+
+    Returns
+    -------
+    dict
+        A copy.
     """
     applied = rule(audience)
     if applied.threshold <= 1:

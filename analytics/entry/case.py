@@ -94,6 +94,13 @@ def case_of(data: str | Path, patient_id: str, *, whole: Mapping[str, pd.DataFra
         When the register cannot be read.
     ParameterError
         When no code is given.
+
+    Examples
+    --------
+    A person whom the register does not know:
+
+    >>> case_of("data_demo", "nobody").sessions
+    ()
     """
     if not patient_id.strip():
         raise ParameterError("entry: no code of a patient was given; type it as the register has it")

@@ -71,6 +71,15 @@ def record(
     ParameterError
         When there is nothing to write, the register cannot grow, is open or was changed in the meantime;
         nothing is written then.
+
+    Examples
+    --------
+    The demo is not written into:
+
+    >>> record("data_demo", [], kind="follow-up")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: entry: the demonstration register is not changed; ...
     """
     place, memory = _places(data, kept_in)
     _refuse_demo(place)
@@ -102,6 +111,10 @@ def undo(data: str | Path, number: int | None = None, *, kept_in: str | Path = "
     ------
     ParameterError
         When there is no such entry, it was taken back before, or its rows were changed since.
+
+    Examples
+    --------
+    As `regrowth undo` does; `history` lists what can be taken back.
     """
     place, memory = _places(data, kept_in)
     with state.alone(memory, LOG):
@@ -124,6 +137,13 @@ def history(data: str | Path, *, kept_in: str | Path = "") -> list[Entry]:
     -------
     list
         Entries that were written, oldest first; `taken_back_by` names what undid one.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as memory:
+    ...     history("data_demo", kept_in=memory)
+    []
     """
     return _entries(_places(data, kept_in)[1])
 

@@ -39,6 +39,11 @@ def look(case: Case, changes: Sequence[Change]) -> Look:
         Of `case_of`.
     changes
         To rows of this person.
+
+    Returns
+    -------
+    Look
+        What is wrong, what is odd, and the person's rows as they would be.
     """
     after = with_changes(case.tables, changes)
     found = records.check_raw(as_raw(after))

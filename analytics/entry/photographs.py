@@ -75,6 +75,11 @@ def read_folder(
     standard, consent
         True or False for all of them; empty where it is not known. A picture without consent is never shown.
 
+    Returns
+    -------
+    Pictures
+        `changes`, and what became of each file.
+
     Raises
     ------
     ParameterError

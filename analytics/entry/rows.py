@@ -50,6 +50,23 @@ class Count:
 def months_since(visit: str, session: str) -> float:
     """Return the months between two typed dates (ISO 8601), to one decimal; neither is kept.
 
+    Parameters
+    ----------
+    visit
+        Day of the visit, as 2026-03-30.
+    session
+        Day of the session.
+
+    Returns
+    -------
+    float
+        Months; below 0 before the session.
+
+    Raises
+    ------
+    ParameterError
+        When one is no such date.
+
     Examples
     --------
     >>> months_since("2026-03-30", "2024-09-29")
@@ -97,6 +114,10 @@ def follow_up(
     ------
     ParameterError
         When the person has no session, or there is nothing to enter.
+
+    Examples
+    --------
+    Page 04's form, `regrowth follow-up` and `regrowth chair` make them; nothing is written by it.
     """
     if not case.sessions:
         raise ParameterError("entry: this person has no session in the register; enter the session first")
@@ -201,6 +222,10 @@ def session(
     ------
     ParameterError
         When no zone was planted.
+
+    Examples
+    --------
+    As `regrowth session` makes them; nothing is written by it.
     """
     if not placements:
         raise ParameterError("entry: a session plants at least one zone; type its area and grafts")
@@ -264,6 +289,13 @@ def correction(case: Case, table: str, was: Row, cells: Mapping[str, str]) -> tu
     ------
     ParameterError
         When the table or a column is unknown, or nothing would change.
+
+    Examples
+    --------
+    >>> from analytics.entry.case import Case
+    >>> case, was = Case("P1", {}, (), (), True), {"session_id": "P1-1", "method": "FUE"}
+    >>> correction(case, "sessions", was, {"method": "FUT"})[0].becomes["method"]
+    'FUT'
     """
     if table not in TABLES:
         raise ParameterError(f"correction: there is no such table; use one of {', '.join(TABLES)}")
@@ -278,6 +310,18 @@ def correction(case: Case, table: str, was: Row, cells: Mapping[str, str]) -> tu
 
 def text_of(number: float, *, decimals: int = 1) -> str:
     """Return a number as a cell: a decimal point, no more decimals than needed.
+
+    Parameters
+    ----------
+    number
+        Any.
+    decimals
+        At most so many.
+
+    Returns
+    -------
+    str
+        A cell.
 
     Examples
     --------

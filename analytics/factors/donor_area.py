@@ -64,6 +64,12 @@ def donor(records: Records, *, level: float = LEVEL) -> Result:
     Result
         Lines: hairs lost for each graft taken, hairs a graft offered, calibre lost for each 10 grafts/cm2
         taken, spread of the loss between regions. `rows()` has one row per region and session.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> donor(simulate.as_records(simulate.register(40)[0])).gap.why
+    'Cannot be told: what the donor loses needs 12 patients with a usable count, and there are 1.'
     """
     frame = pairs(records)
     told = frame[frame["reason"].eq("")].reset_index(drop=True)

@@ -59,6 +59,10 @@ def poor_growth(records: Records, *, plateaus: PlateauDistribution, level: float
         Two lines per recorded thing: the difference, adjusted for zone, and the same drawn towards zero.
         `extra`: look_at (planted zones with a chance from 50 %), shared (what they share, against all),
         surgeons (each against the one with most planted zones; apart, because not for every reader).
+
+    Examples
+    --------
+    Page 01 asks it; it needs `regrowth.fit_plateaus`, whose example shows how to make it.
     """
     units = bench.units(records, choices=plateaus.fit.choices).frame
     frame = with_chances(units, records, plateaus)

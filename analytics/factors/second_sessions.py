@@ -32,6 +32,12 @@ def second_session(
     -------
     Result
         Lines: mature plantings of first and later sessions (counts), the adjusted difference in points.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> second_session(simulate.as_records(simulate.register(40)[0])).gap.why
+    'Cannot be told: a later session against a first needs 5 patients on the smaller side, and there are 0.'
     """
     frame = numbered(bench.units(records, choices=choices).frame, records)
     analysed = frame[frame["reason"].eq("")].reset_index(drop=True)

@@ -37,6 +37,12 @@ def therapy_begun(
     -------
     Result
         A line each, points of yield.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> therapy_begun(simulate.as_records(simulate.register(40)[0])).table()["unit"].unique().tolist()
+    ['points of yield']
     """
     frame = with_therapy(bench.units(records, choices=choices).frame, records)
     analysed = frame[frame["reason"].eq("")].reset_index(drop=True)

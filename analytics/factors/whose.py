@@ -60,6 +60,13 @@ def whose_hairs(records: Records, *, level: float = LEVEL, choices: yields.Choic
     ------
     FitError
         When no planted zone has a yield at maturity yet.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> found = whose_hairs(simulate.as_records(simulate.register(40)[0])).table()
+    >>> found["term"].unique()[:4].tolist()
+    ['gained', 'planted', 'native', 'therapy']
     """
     rows = yields.by_visit(records, choices=choices)
     read = yields.one_reading(rows)

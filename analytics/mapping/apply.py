@@ -99,6 +99,11 @@ def apply(
     queries
         For a database: name to one reading query.
 
+    Returns
+    -------
+    Balance
+        What became of every cell of the source.
+
     Raises
     ------
     RecordError
@@ -121,7 +126,25 @@ def apply(
 
 
 def beside(out: Path, suffix: str = SET_ASIDE_SUFFIX) -> Path:
-    """Return the place of what is written beside a folder of tables: what was set aside, or the balance."""
+    """Return the place of what is written beside a folder of tables: what was set aside, or the balance.
+
+    Parameters
+    ----------
+    out
+        The folder of tables.
+    suffix
+        Of what is written beside it.
+
+    Returns
+    -------
+    Path
+        In the same folder as `out`.
+
+    Examples
+    --------
+    >>> beside(Path("tables")).name
+    'tables-set-aside.xlsx'
+    """
     place = out if out.name not in ("", "..") else out.resolve()
     return place.with_name(place.name + suffix)
 
@@ -129,7 +152,27 @@ def beside(out: Path, suffix: str = SET_ASIDE_SUFFIX) -> Path:
 def mapped(
     source: str | Path, plan: str | Path | Plan, *, queries: Mapping[str, str] | None = None
 ) -> tuple[dict[str, pd.DataFrame], Balance]:
-    """Return the tables and the balance without writing; see `apply`."""
+    """Return the tables and the balance without writing; see `apply`.
+
+    Parameters
+    ----------
+    source
+        A workbook, text file, folder, Parquet or DuckDB file, or a SQLAlchemy URL.
+    plan
+        The mapping file, or what `read_plan` gave.
+    queries
+        For a database: name to one reading query.
+
+    Returns
+    -------
+    tuple
+        Tables by name, as text, and the balance.
+
+    Raises
+    ------
+    RecordError
+        As `apply`.
+    """
     declared = plan if isinstance(plan, Plan) else read_plan(Path(plan))
     book = read(source, queries=queries, encoding=declared.encoding, separator=declared.separator)
     book = unfolded(book, declared.unfold)

@@ -43,6 +43,16 @@ class Joined:
 def months_between(start: datetime.date, end: datetime.date) -> float:
     """Return months between two days, to one decimal.
 
+    Parameters
+    ----------
+    start, end
+        Days.
+
+    Returns
+    -------
+    float
+        Below 0 where the end comes first.
+
     Examples
     --------
     >>> months_between(datetime.date(2024, 2, 19), datetime.date(2024, 5, 26))

@@ -130,6 +130,16 @@ def _is_patient(cell: object) -> bool:
 def best_target(word: str) -> tuple[str, float]:
     """Return the target a header word is most like, and how much (0 to 100).
 
+    Parameters
+    ----------
+    word
+        A header, in small letters.
+
+    Returns
+    -------
+    tuple
+        `table.column`, and how like it is, 0 to 100; empty text and 0 where nothing is.
+
     Examples
     --------
     >>> best_target("chart no")[0], best_target("geburtsdatum")[0]

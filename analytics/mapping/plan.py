@@ -151,6 +151,16 @@ class Plan:
 def read_plan(path: Path) -> Plan:
     """Return the mapping file at a path.
 
+    Parameters
+    ----------
+    path
+        A TOML file, such as `propose` writes.
+
+    Returns
+    -------
+    Plan
+        Checked, with nothing left open.
+
     Raises
     ------
     ParameterError

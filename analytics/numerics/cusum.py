@@ -72,6 +72,11 @@ def weights(outcome: ArrayLike, risk: ArrayLike, odds_ratio: float) -> np.ndarra
     odds_ratio
         The change of odds to be found, not 1 (2: doubling; 0.5: halving).
 
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), above 0 for a bad outcome where the odds ratio is above 1.
+
     Examples
     --------
     >>> weights([1, 0], [0.5, 0.5], 3.0).round(4).tolist()
@@ -93,8 +98,15 @@ def count_weights(
         Bad items and all items of each session, shape (n,).
     risk
         Expected share under control, shape (n,).
+    odds_ratio
+        As in `weights`.
     correlation
         Intra-session correlation of items, 0 to below 1 (0 is the binomial).
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,).
 
     Examples
     --------
@@ -197,6 +209,14 @@ def in_control_counts(
         Counts drawn for each session.
     seed
         Seed of the draws.
+
+    Examples
+    --------
+    Of single items the sum moves as `in_control` says:
+
+    >>> found = in_control_counts([1, 1], [0.5, 0.5], 3.0, 0.0, draws=50)
+    >>> np.unique(found.value.round(4)).tolist()
+    [-0.6931, 0.4055]
     """
     n, p = np.asarray(sizes, dtype=int), np.asarray(risk, dtype=float)
     rng = np.random.default_rng(seed)
@@ -246,6 +266,12 @@ def limit_for(
     ------
     ParameterError
         When no limit can reach it (nothing pulls the sum down) or the run length is not above 1.
+
+    Examples
+    --------
+    >>> found = limit_for(in_control([0.1], 2.0), 50.0, n_charts=100)
+    >>> round(found.by_chain)
+    50
     """
     if run_length_asked <= 1 or (increments.value * increments.probability).sum() >= 0:
         raise ParameterError(
@@ -280,6 +306,11 @@ def risk_run_length(increments: Increments, limit: float, *, grid: int = GRID) -
         Decision limit, above 0.
     grid
         Steps from 0 to the limit.
+
+    Returns
+    -------
+    float
+        Cases, 1 or more.
 
     Examples
     --------
@@ -319,6 +350,18 @@ def simulate_run_length(
         Charts to simulate, 2 or more, and the seed.
     max_cases
         A chart without a signal ends here, and its length counts as this.
+
+    Returns
+    -------
+    tuple of float
+        Mean number of cases and its standard error.
+
+    Examples
+    --------
+    A case that always adds 1 reaches 3 with the third:
+
+    >>> simulate_run_length(Increments(np.array([1.0]), np.array([1.0])), 3.0, n_charts=10)
+    (3.0, 0.0)
     """
     rng = np.random.default_rng(seed)
     edges = np.cumsum(increments.probability)
@@ -357,6 +400,11 @@ def run_length(
         Starting value of the sums, 0 to below h.
     two_sided
         Watch both directions, by two sums.
+
+    Returns
+    -------
+    float
+        Points, 1 or more.
 
     Raises
     ------

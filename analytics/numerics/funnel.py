@@ -3,7 +3,7 @@
 Limits are exact for counts and interpolated between whole numbers so that they are smooth in volume;
 z-scores carry over-dispersion (units differ by more than counting error even when none is special),
 estimated from winsorised z-scores as a factor phi on the variance or as an added variance tau2 between
-units. Estimates shrunk towards the whole stand beside the raw ones.
+units.
 
 Sources: Spiegelhalter 2005, Stat Med 24:1185-1202 (limits, interpolation in its appendix, over-dispersion);
 DerSimonian & Laird 1986, Control Clin Trials 7:177-188 (moment estimate of tau2).
@@ -33,18 +33,6 @@ class Dispersion:
     n_units: int
 
 
-@dataclass(frozen=True, slots=True)
-class Shrunken:
-    """Estimates drawn towards the whole, with limits, the weight of the unit itself, tau2 and the whole."""
-
-    estimate: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
-    weight: np.ndarray
-    tau2: float
-    centre: float
-
-
 def binomial_limits(sizes: ArrayLike, target: float, *, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
     """Return exact, interpolated limits for proportions (0 to 1) around a target.
 
@@ -56,6 +44,11 @@ def binomial_limits(sizes: ArrayLike, target: float, *, level: float = 0.95) -> 
         The proportion all units would share, between 0 and 1.
     level
         Share of in-control units inside the limits (0.95 and 0.998 are usual).
+
+    Returns
+    -------
+    tuple of arrays
+        Lower and upper limit, proportions, (k,) each.
 
     Raises
     ------
@@ -94,6 +87,11 @@ def normal_limits(se: ArrayLike, target: float, *, level: float = 0.95, phi: flo
         Share of in-control units inside the limits.
     phi, tau2
         Over-dispersion as a factor or as an added variance, from `dispersion`.
+
+    Returns
+    -------
+    tuple of arrays
+        Lower and upper limit, of the shape of `se`.
 
     Source
     ------
@@ -151,6 +149,13 @@ def robust_centre(
         Totals of each unit, shape (k,).
     se_of_one
         Standard error of each unit's share; binomial about the pooled share if not given.
+    beyond
+        Standard errors past which a unit is left out, above 0.
+
+    Returns
+    -------
+    tuple
+        The pooled share, and which units it rests on, (k,) of bool.
 
     Source
     ------
@@ -211,43 +216,6 @@ def dispersion(
         w = 1 / np.asarray(se, dtype=float) ** 2
         tau2 = float(max(0.0, (k * phi - (k - 1)) / (w.sum() - (w**2).sum() / w.sum())))
     return Dispersion(drawn, phi, tau2, float(scipy.stats.chi2.sf(k * phi, k)) if k else np.nan, k)
-
-
-def shrink(estimate: ArrayLike, se: ArrayLike, *, level: float = 0.95) -> Shrunken:
-    """Return estimates shrunk towards their weighted mean by how far units truly differ (tau2 by moments).
-
-    Limits add the uncertainty of the mean; that of tau2 is not in them.
-
-    Parameters
-    ----------
-    estimate, se
-        Shape (k,), standard errors above 0.
-    level
-        Coverage of the limits, between 0 and 1.
-
-    Source
-    ------
-    DerSimonian & Laird 1986, Control Clin Trials 7:177-188.
-
-    Examples
-    --------
-    >>> found = shrink([1.0, 3.0], [1.0, 1.0])
-    >>> found.tau2, found.estimate.tolist()
-    (1.0, [1.5, 2.5])
-    """
-    x, s = np.asarray(estimate, dtype=float), np.asarray(se, dtype=float)
-    w = 1 / s**2
-    plain = float((w * x).sum() / w.sum())
-    q = float((w * (x - plain) ** 2).sum())
-    spread = w.sum() - (w**2).sum() / w.sum()
-    tau2 = max(0.0, (q - (len(x) - 1)) / spread) if len(x) > 1 and spread > 0 else 0.0
-    total = 1 / (s**2 + tau2)
-    centre = float((total * x).sum() / total.sum())
-    own = tau2 / (tau2 + s**2)
-    value = own * x + (1 - own) * centre
-    variance = own * s**2 + (1 - own) ** 2 / total.sum()
-    half = scipy.stats.norm.ppf(0.5 + level / 2) * np.sqrt(variance)
-    return Shrunken(value, value - half, value + half, own, float(tau2), centre)
 
 
 def _interpolated(dist, share: float) -> np.ndarray:

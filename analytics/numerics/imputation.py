@@ -161,6 +161,15 @@ def imputer(y: ArrayLike, X: ArrayLike, patient: ArrayLike, *, known_variance: A
     ------
     FitError
         When there are too few observed values for the columns of X.
+
+    Examples
+    --------
+    Twelve values of which one is missing, and no patient seen twice:
+
+    >>> y = np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 11.0, np.nan])
+    >>> made = imputer(y, np.ones((12, 1)), np.arange(12), known_variance=np.zeros(12))
+    >>> type(made).__name__
+    'Imputer'
     """
     values, design = np.asarray(y, dtype=float), np.asarray(X, dtype=float)
     known = np.asarray(known_variance, dtype=float)

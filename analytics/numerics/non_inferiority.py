@@ -43,6 +43,15 @@ def restricted(p1: float, p2: float, difference: float, ratio: float = 1.0) -> t
     ratio
         Patients of the second group for each of the first.
 
+    Returns
+    -------
+    tuple of float
+        Both shares, of 0 to 1.
+
+    Source
+    ------
+    Farrington & Manning 1990, Stat Med 9:1447-1454.
+
     Examples
     --------
     >>> [round(p, 6) for p in restricted(0.85, 0.85, -0.10)]
@@ -75,6 +84,13 @@ def test(x1: float, n1: float, x2: float, n2: float, *, margin: float) -> ScoreT
     ------
     ParameterError
         When a count lies outside its range.
+
+    Examples
+    --------
+    Equal shares are no evidence of superiority:
+
+    >>> test(5, 10, 5, 10, margin=0.0).p_value
+    0.5
     """
     _check(x1, n1, x2, n2)
     p1, p2 = x1 / n1, x2 / n2
@@ -86,7 +102,33 @@ def test(x1: float, n1: float, x2: float, n2: float, *, margin: float) -> ScoreT
 
 
 def limits(x1: float, n1: float, x2: float, n2: float, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the score limits of p1 - p2: where the test of either side no longer rejects."""
+    """Return the score limits of p1 - p2: where the test of either side no longer rejects.
+
+    Parameters
+    ----------
+    x1, n1, x2, n2
+        Counts, 0 <= x <= n, n above 0.
+    level
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper limit, -1 to 1.
+
+    Raises
+    ------
+    ParameterError
+        When a count lies outside its range.
+
+    Examples
+    --------
+    Equal shares: limits that mirror each other.
+
+    >>> low, high = limits(5, 10, 5, 10)
+    >>> round(low + high, 9), low < -0.3
+    (0.0, True)
+    """
     _check(x1, n1, x2, n2)
     reach = float(scipy.stats.norm.ppf(0.5 + level / 2))
     gap = x1 / n1 - x2 / n2
@@ -116,8 +158,15 @@ def patients(
         As a share, above p2 - p1.
     alpha
         One-sided.
+    power
+        0 to 1.
     how
         `score` or `unpooled`.
+
+    Returns
+    -------
+    float
+        Patients in each group, above 0.
 
     Raises
     ------

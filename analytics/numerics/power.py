@@ -48,6 +48,11 @@ def t_test_power(
     ratio
         Patients of the second group for each of the first.
 
+    Returns
+    -------
+    float
+        Chance of 0 to 1.
+
     Raises
     ------
     ParameterError
@@ -84,6 +89,11 @@ def t_test_n(
         Wanted, 0 to 1.
     normal
         Take the spread as known: the textbook formula, a little too small.
+
+    Returns
+    -------
+    float
+        Patients or pairs.
 
     Raises
     ------
@@ -143,6 +153,11 @@ def detectable(se: float, df: float, *, power: float = 0.8, alpha: float = 0.05)
     power, alpha
         0 to 1.
 
+    Returns
+    -------
+    float
+        In the unit of the standard error.
+
     Examples
     --------
     >>> round(detectable(1.0, 1e9), 4)
@@ -160,6 +175,11 @@ def effective_rows(sizes: ArrayLike, correlation: float) -> float:
         Rows of each patient, shape (g,).
     correlation
         Between two rows of a patient, 0 to 1.
+
+    Returns
+    -------
+    float
+        From the number of patients to the number of rows.
 
     Raises
     ------
@@ -194,6 +214,11 @@ def adjust(p_values: ArrayLike, method: str = "holm") -> np.ndarray:
         Shape (k,), 0 to 1; NaN for a test that could not be made.
     method
         One of METHODS.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (k,), 0 to 1; NaN where the test could not be made.
 
     Raises
     ------

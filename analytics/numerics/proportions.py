@@ -321,6 +321,11 @@ def e_value(ratio: float, low: float = np.nan, high: float = np.nan) -> tuple[fl
     ratio, low, high
         A risk ratio above 0 and its limits; without limits the second answer is NaN.
 
+    Returns
+    -------
+    tuple of float
+        E-value of the ratio and of its limit nearer to 1, 1 or more.
+
     Raises
     ------
     ParameterError

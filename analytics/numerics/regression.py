@@ -386,6 +386,8 @@ def standardised(fit: MarginalFit, X: ArrayLike, column: int) -> Standardised:
 
     Parameters
     ----------
+    fit
+        Of `logistic`.
     X
         Shape (n, p): the rows of the fit.
     column

@@ -254,6 +254,15 @@ def leave_one_out(fit: Fit, codes: np.ndarray) -> Influence:
     ------
     FitError
         When the whole cannot be fitted.
+
+    Examples
+    --------
+    The mean of 0, 0 and 3 is 0 without the last:
+
+    >>> y = np.array([0.0, 0.0, 3.0])
+    >>> found = leave_one_out(lambda kept: (y[kept].mean(keepdims=True), np.eye(1)), np.array([0, 1, 2]))
+    >>> found.beta[:, 0].tolist()
+    [1.5, 1.5, 0.0]
     """
     groups = np.unique(codes)
     beta, cov = fit(np.ones(len(codes), dtype=bool))

@@ -71,6 +71,11 @@ def limits(n_useful: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     n_useful
         Points not on the line, any shape.
 
+    Returns
+    -------
+    tuple of arrays
+        Longest run and smallest number of crossings, of the shape given.
+
     Source
     ------
     Anhøj & Olesen 2014, PLoS One 9:e113825.
@@ -146,6 +151,11 @@ def false_alarm_rate(n: int, *, own_median: bool = False) -> float:
     own_median
         The line is the median of the series itself, else it was known beforehand.
 
+    Returns
+    -------
+    float
+        Share of 0 to 1.
+
     Examples
     --------
     >>> round(100 * false_alarm_rate(24, own_median=True), 1)
@@ -163,6 +173,18 @@ def longest_run(values: ArrayLike, line: float) -> tuple[int, int, bool]:
     """Return first and last point of the longest run on one side of a line (the latest), and its side.
 
     Points on the line neither break a run nor add to it.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), in time order.
+    line
+        In the unit of the values.
+
+    Returns
+    -------
+    tuple
+        Number of the first and of the last point, from 0, and whether the run lies above.
 
     Examples
     --------
@@ -266,6 +288,13 @@ def of_chart(
         Share of stable series the run rules may flag: they are made stricter until they flag no more.
     n_series, seed
         Stable series to draw, and the seed.
+
+    Examples
+    --------
+    >>> chart = control.individuals([10.0, 12.0, 10.0, 12.0, 11.0, 10.0, 12.0, 11.0])
+    >>> rates = of_chart(chart, n_series=50)
+    >>> type(rates).__name__
+    'Rates'
     """
     rng = np.random.default_rng(seed)
     shape = (n_series, len(chart.value))
@@ -286,7 +315,23 @@ def of_chart(
 
 
 def baseline_median(chart: control.Chart) -> np.ndarray:
-    """Return the median of the baseline points, shape (..., 1): the line of the run rules."""
+    """Return the median of the baseline points, shape (..., 1): the line of the run rules.
+
+    Parameters
+    ----------
+    chart
+        Of `control`, one series or many.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (..., 1), in the unit of the values.
+
+    Examples
+    --------
+    >>> baseline_median(control.individuals([10.0, 12.0, 14.0])).tolist()
+    [12.0]
+    """
     return np.median(chart.value[..., : chart.n_baseline], axis=-1, keepdims=True)
 
 

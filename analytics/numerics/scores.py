@@ -68,6 +68,11 @@ def interval_scores(left, right, *, kind: str = "sun", stratum=None) -> np.ndarr
     stratum
         Shape (n,), labels; None is one stratum.
 
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), adding up to 0 within a stratum.
+
     Raises
     ------
     ParameterError

@@ -65,6 +65,11 @@ def standardised_difference(
     weights
         Shape (n,), for balance after weighting; the spread stays that of the unweighted groups.
 
+    Returns
+    -------
+    float
+        In standard deviations; NaN where a group has fewer than two values.
+
     Examples
     --------
     Means one apart, both spreads one:
@@ -85,6 +90,20 @@ def standardised_difference(
 
 def categorical_difference(labels: ArrayLike, group: ArrayLike, *, weights: ArrayLike | None = None) -> float:
     """Return the standardised difference of a word with several values (never negative).
+
+    Parameters
+    ----------
+    labels
+        Shape (n,), words.
+    group
+        Shape (n,), True in the compared group.
+    weights
+        Shape (n,), for balance after weighting.
+
+    Returns
+    -------
+    float
+        In standard deviations, 0 or more.
 
     Source
     ------
@@ -125,6 +144,13 @@ def propensity(group: ArrayLike, X: ArrayLike) -> Propensity:
     ------
     ParameterError
         When a group is empty.
+
+    Examples
+    --------
+    A covariate alike in both groups tells nothing:
+
+    >>> propensity([True, True, False, False], [[0.0], [1.0], [0.0], [1.0]]).share.round(6).tolist()
+    [0.5, 0.5, 0.5, 0.5]
     """
     y = np.asarray(group, dtype=float)
     if y.min() == y.max():
@@ -218,7 +244,22 @@ def stabilised(
 
 
 def truncated(plain: ArrayLike, *, truncated_at: tuple[float, float] = TRUNCATED_AT) -> Weights:
-    """Return weights cut at quantiles, with what they are worth: (sum w)^2 / sum w^2."""
+    """Return weights cut at quantiles, with what they are worth: (sum w)^2 / sum w^2.
+
+    Parameters
+    ----------
+    plain
+        Weights, (n,), above 0.
+    truncated_at
+        Quantiles beyond which weights are cut, 0 to 1.
+
+    Examples
+    --------
+    Equal weights are worth their number:
+
+    >>> truncated([2.0, 2.0, 2.0]).effective
+    3.0
+    """
     given = np.asarray(plain, dtype=float)
     low, high = np.quantile(given, truncated_at)
     weight = np.clip(given, low, high)

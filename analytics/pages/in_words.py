@@ -169,7 +169,7 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
                 f"growth model ({inside})": _with_limits(row),
                 "n_readings": row["n_rows"],
                 "counted of due": "" if due is None else _of_due(due),
-                "all due, at worst and at best": "" if low is None else _bounds(low, high),
+                "due or withdrawn, at worst and at best": "" if low is None else _bounds(low, high),
             }
         )
     return pd.DataFrame(rows)
@@ -178,8 +178,8 @@ def direct_and_model(counted: Result, model: Result) -> pd.DataFrame:
 OF_DUE = (
     "direct mean",
     "counted of due",
-    "mean of all due, if none of the others grew",
-    "mean of all due, if all of them grew",
+    "mean of all due or withdrawn, if none of the others grew",
+    "mean of all due or withdrawn, if all of them grew",
 )
 
 
@@ -400,7 +400,7 @@ def _verdict(row: pd.Series) -> str:
         "low": f"Low: {_chance(low)} chance. Mature, little more will come.",
         "not low": f"Not low: {_chance(low)} chance of low.",
         "ahead": f"Ahead: above 95 in 100 comparable cases; {_chance(ahead)} chance of the upper tenth.",
-        "usual": f"As usual: {_chance(100 - behind - ahead)} chance of neither tenth.",
+        "usual": f"As usual: {_chance(100 - behind - ahead)} chance of the middle eight tenths.",
         "not behind": f"Not behind: {_chance(behind)} chance of the lowest tenth.",
     }
     if row["state"] in certain:
@@ -577,9 +577,10 @@ def due_next(visits: pd.DataFrame, result: Curve, bare: Result) -> str:
     """
     parts, later = [], []
     bad = _worse(result)
-    parts += [f"Now: call in about the {numbers.listed(bad)}."] if bad else []
+    call = "Now: call the patient in about the"
+    parts += [f"{call} {numbers.listed(bad)}."] if bad else []
     none = [place for place in _ungrown(bare) if place not in bad]
-    parts += [f"Now: call in about the {numbers.listed(none)}: no growth visible by month 9."] if none else []
+    parts += [f"{call} {numbers.listed(none)}: no growth visible by month 9."] if none else []
     keys = ["opens_in", "closes_in", "session_number", "visit", "counted"]
     for i, (key, rows) in enumerate(visits.groupby(keys, sort=True)):
         opens, closes, number, visit, counted = key

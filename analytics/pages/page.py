@@ -114,11 +114,15 @@ def file_beside(page: Page, name: str) -> Path:
     Parameters
     ----------
     name
-        Name of the file, or a path to it elsewhere.
+        Name of the file, or a path to it as seen from where the command was given, or from the records.
     """
-    place = Path(_run().get("data") or str(page.settings.get("data", ".")))
+    run = _run()
+    place = Path(run.get("data") or str(page.settings.get("data", ".")))
     folder = place if place.is_dir() else place.parent
-    return Path(name) if Path(name).exists() else folder / name
+    # A bare name never means a file of where the command was given: that may be another clinic's.
+    elsewhere = Path(run.get("called_from", "."), name)
+    is_path = Path(name).name != name
+    return elsewhere if is_path and elsewhere.is_file() else folder / name
 
 
 def folder(page: Page, name: str) -> Path:

@@ -209,7 +209,7 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
         )
     halves = [numbers.number(float(rows[s, "half_month"]["estimate"]), 1) for s in ("crown", "front")]  # type: ignore[index]
     asked = (
-        ("Does the crown end lower?", "yield_difference_at_maturity", {"above": "no", "below": "yes"}, ""),
+        ("Is the crown lower?", "yield_difference_at_maturity", {"above": "no", "below": "yes"}, ""),
         ("Does it come later?", "half_month_difference", {"above": "yes", "below": "no"},
          f"half grown in month {halves[0]}, front {halves[1]}"),
     )  # fmt: skip
@@ -330,29 +330,29 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     groups = plan.exposure
     who = study.in_words(groups.variable)
     if not groups.is_number:
-        who = f"{who.removeprefix('minutes ')}: {groups.compared_name} against {groups.reference_name}"
+        who = f"{who.removeprefix('minutes ')}, {groups.compared_name} against {groups.reference_name}"
     start = (
         ""
         if standing.is_confirmatory
         else f"Exploratory, because the plan is {standing.word.removesuffix(': exploratory')}. "
     )
     found = words.partition(":")[0]
-    said = STUDY_SAYS.get(found, f"{numbers.title_case(found)}: {{what}}" if found else disclosure.WITHHELD)
+    said = STUDY_SAYS.get(found, f"{found} ({{what}})" if found else disclosure.WITHHELD)
     rest = words.partition(":")[2].strip() if found == study.CANNOT_TELL else ""
     what = study.outcome_in_words(plan.primary).partition(", percent of")[0]
-    sentence = f"{said.format(what=what)} ({who}): {value}."
+    sentence = f"{numbers.title_case(who)}: {said.format(what=what)}. The estimate is {value}."
     return f"{start}{sentence}{f' {numbers.sentence(rest)}' if rest else ''}"
 
 
 STUDY_SAYS = {
-    study.CANNOT_TELL: "These records cannot tell whether there is a difference in {what}",
-    "higher": "A difference was found in {what}",
-    "lower": "A difference was found in {what}",
-    "no difference that matters": "No difference that matters was found in {what}",
+    study.CANNOT_TELL: "these records cannot tell whether {what} differs",
+    "higher": "a difference was found in {what}",
+    "lower": "a difference was found in {what}",
+    "no difference that matters": "no difference that matters was found in {what}",
 }
 
 
-def study_key_numbers(page: Page) -> list[KeyNumber]:
+def study_key_numbers(page: Page, plan: study.Plan) -> list[KeyNumber]:
     """Return the key numbers of a study: the difference, who has an outcome, what could have been found."""
     answer, design = result_of(page, "answer"), result_of(page, "design")
     if why_not(answer) or answer.table().empty:
@@ -373,7 +373,8 @@ def study_key_numbers(page: Page) -> list[KeyNumber]:
         lines = known[known["term"].str.startswith(start)] if len(known) else known
         if len(lines) and pd.notna(lines["estimate"].iloc[0]):
             said = numbers.parts(lines.iloc[0])
-            tiles.append(KeyNumber(label, said.value, said.unit, said.interval))
+            named = label.format(size=f"{plan.primary.matters:g} {plan.primary.unit}")
+            tiles.append(KeyNumber(named, said.value, said.unit, said.interval))
     return tiles
 
 
@@ -381,7 +382,7 @@ def study_key_numbers(page: Page) -> list[KeyNumber]:
 STUDY_TILES = {
     "With an outcome today": "patients with an outcome: all",
     "Minimum detectable effect": "detectable with",
-    "Power at a difference that matters": "power at what matters",
+    "Power to detect {size}": "power at what matters",
 }
 
 

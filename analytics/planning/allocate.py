@@ -168,7 +168,20 @@ class Judged:
 
 
 def judged(t: Target, grafts: float) -> Judged:
-    """Return what grafts in a zone would be expected to give against its target."""
+    """Return what grafts in a zone would be expected to give against its target.
+
+    Parameters
+    ----------
+    t
+        The target.
+    grafts
+        Grafts planted, 0 or more.
+
+    Returns
+    -------
+    Judged
+        Planted density, expected density, expected shortfall and its square, chance of reaching the target.
+    """
     planted = grafts * t.hairs_per_graft / t.area_cm2
     grown = planted * t.yields / 100
     mean = t.standing + grown

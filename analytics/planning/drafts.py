@@ -76,6 +76,17 @@ def drafts(
     ------
     ParameterError
         When the patient is unknown, or the session would be before the newest count.
+
+    Examples
+    --------
+    >>> from analytics import regrowth, simulate
+    >>> from analytics.planning.texts import read_drafts
+    >>> clinic = simulate.as_records(simulate.register(20)[0])
+    >>> plans = read_drafts(["frontal 800 on 40", "frontal 1200 on 40"])
+    >>> code, plateaus = clinic.patients["patient_id"].iloc[0], regrowth.fit_plateaus(clinic)
+    >>> found = drafts(clinic, code, plans, plateaus=plateaus).table()
+    >>> found.loc[found["term"].eq("planted density"), ["draft", "unit"]].values.tolist()
+    [['A', 'hairs/cm2'], ['B', 'hairs/cm2']]
     """
     zones = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
     ahead = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
@@ -92,7 +103,32 @@ def predicted(
     patient_id: str = "",
     level: float = LEVEL,
 ) -> Result:
-    """Return the table of `drafts` for one patient's outlook and donor, worked out before."""
+    """Return the table of `drafts` for one patient's outlook and donor, worked out before.
+
+    Parameters
+    ----------
+    plans
+        Drafts, of `read_drafts`.
+    aims
+        Densities aimed at, of `read_aims`.
+    ahead
+        Of `outlook`.
+    holds
+        Of `donor`.
+    patient_id
+        Code of the patient, for the rows.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
+
+    Returns
+    -------
+    Result
+        As `drafts`.
+
+    Examples
+    --------
+    Shown with `drafts`.
+    """
     wanted = {aim.zone: aim for aim in aims}
     lines: list[dict] = []
     for plan in plans:
@@ -222,14 +258,31 @@ def split(
         The records as loaded.
     patient_id
         Code of the patient as it stands in `patients`.
+    aims
+        Densities aimed at, of `read_aims`.
+    plateaus
+        The practice's model: `regrowth.fit_plateaus`.
     total_grafts
         Grafts to divide; 0 for all that are left under the safe share. More than that, or than the zones take
         at the densest planting followed, is lowered, and a note says so.
+    session_month
+        Register month of the session; 0 for the newest month in the records.
+    safe_share
+        As in `ledger`.
 
     Returns
     -------
     Result
         As of `allocate`; one row without a number that says why where nothing can be divided.
+
+    Examples
+    --------
+    Without an aim there is nothing to divide:
+
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> split(clinic, clinic.patients["patient_id"].iloc[0], (), plateaus=None).table()["flag"].iloc[0]
+    'No densities are aimed at: give aims, as: frontal 45 to 110, crown 90 to 80.'
     """
     if not aims:
         return _told("No densities are aimed at: give aims, as: frontal 45 to 110, crown 90 to 80.")

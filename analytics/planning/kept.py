@@ -42,10 +42,35 @@ def entry(
 ) -> Entry:
     """Return a chosen draft as it is kept: plain values, with what it is expected to give.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    patient_id
+        Code of the patient as it stands in `patients`.
+    plan
+        The draft chosen, of `read_drafts`.
+    plateaus
+        The practice's model: `regrowth.fit_plateaus`.
+    aims
+        Densities aimed at, of `read_aims`.
+    session_month
+        Register month of the session; 0 for the newest month in the records.
+
+    Returns
+    -------
+    dict
+        Plain values, ready for JSON: patient, sessions before, month, and by zone grafts, area, hairs a
+        graft, expected density with limits.
+
     Raises
     ------
     ParameterError
         When the patient is unknown.
+
+    Examples
+    --------
+    As `regrowth keep` writes it; `against_plan` reads it.
     """
     door.patient(records, patient_id)
     zones = tuple(z.zone for z in plan.zones)
@@ -94,6 +119,13 @@ def against_plan(records: Records, patient_id: str, kept: Iterable[Entry], *, le
         `density planned`, `density planted`, `density planted in the region`, `density expected` with limits,
         `density counted` with its month, `yield`. One row that says so where no draft was
         kept.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> against_plan(clinic, clinic.patients["patient_id"].iloc[0], []).table()["flag"].iloc[0]
+    'No draft was kept for this patient: choose one and keep it with regrowth keep.'
     """
     own = _chosen(entry for entry in kept if entry["patient"] == patient_id)
     if not own:
@@ -111,11 +143,26 @@ def against_plan(records: Records, patient_id: str, kept: Iterable[Entry], *, le
 def over_the_practice(records: Records, kept: Iterable[Entry], *, level: float = LEVEL) -> Result:
     """Return how far what was planted departs from what was planned, and how often the limits held.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    kept
+        Entries of the log, oldest first.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
+
     Returns
     -------
     Result
         By zone (`all zones` first): `grafts planted less planned`, `density planted over planned`, `counts
         within the limits`. One row that says so where no kept draft has been operated on.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> over_the_practice(simulate.as_records(simulate.register(40)[0]), []).table()["flag"].iloc[0]
+    'No kept draft has been operated on yet: nothing to set beside the plans.'
     """
     cases = [_case(records, one) for one in _chosen(kept)]
     rows = pd.concat(cases, ignore_index=True) if cases else pd.DataFrame(columns=["grafts_planted"])

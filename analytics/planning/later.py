@@ -70,6 +70,15 @@ def two_sessions(
     ------
     ParameterError
         When the years are out of range, or as in `drafts`.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> two_sessions(clinic, clinic.patients["patient_id"].iloc[0], (), plateaus=None, years=60)
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: planning.two_sessions(years): out of range; expected 1 to 40 years
     """
     if not LEAST_YEARS <= years <= MOST_YEARS:
         raise ParameterError(

@@ -120,6 +120,28 @@ def donor(records: Records, patient_id: str, *, safe_share: float = SAFE_SHARE) 
 
     By the method of the patient's latest session, or the practice's commonest: attempts for FUE, grafts out
     for a strip, over grafts out less those discarded. 1, said as not known, where nothing is recorded.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    patient_id
+        Code of the patient as it stands in `patients`.
+    safe_share
+        As in `ledger`.
+
+    Returns
+    -------
+    Donor
+        `left` (follicular units; NaN where the donor was not measured), `per_graft` spent for each planted
+        graft, its unit in words.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> donor(clinic, clinic.patients["patient_id"].iloc[0]).per_graft >= 1
+    True
     """
     account = ledger(records, patient_id, safe_share=safe_share).table().set_index("term")
     left = float(account.loc[LEFT, "estimate"])

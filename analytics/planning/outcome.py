@@ -27,6 +27,13 @@ SHOWN = [
 def donor_outcome(records: Records, patient_id: str) -> Result:
     """Return how a patient's donor density and calibre changed over sessions, and what was taken.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    patient_id
+        Code of the patient as it stands in `patients`.
+
     Returns
     -------
     Result
@@ -37,6 +44,13 @@ def donor_outcome(records: Records, patient_id: str) -> Result:
     ------
     ParameterError
         When the patient is not in the records.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> donor_outcome(clinic, clinic.patients["patient_id"].iloc[0]).table()["term"].tolist()
+    ['fall of donor density', 'taken before it']
     """
     door.patient(records, patient_id)
     counts = _counts(door.subset(records, [patient_id]))

@@ -181,10 +181,20 @@ def outlook(
     session_month
         Register month of the session; 0 for the newest month in the records.
 
+    Returns
+    -------
+    Outlook
+        By zone the density standing at the session and the practice's distribution of yields; the session's
+        month; errors of planted densities and of counts.
+
     Raises
     ------
     ParameterError
         When the month lies before the patient's newest count or session.
+
+    Examples
+    --------
+    Shown by `drafts`, which rests on it.
     """
     fit = plateaus.fit
     visits = yields.by_visit(records, choices=fit.choices)

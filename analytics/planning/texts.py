@@ -61,6 +61,16 @@ class Aim:
 def read_areas(text: str) -> dict[str, float]:
     """Return areas in cm2 by zone, from a line such as `frontal 45, crown 90`; empty where nothing is given.
 
+    Parameters
+    ----------
+    text
+        Zones parted by commas: zone and cm2.
+
+    Returns
+    -------
+    dict
+        Zone -> area in cm2, above 0.
+
     Raises
     ------
     ParameterError
@@ -91,8 +101,15 @@ def read_drafts(texts: Sequence[str], *, areas: Mapping[str, float] | None = Non
 
     Parameters
     ----------
+    texts
+        A draft each: zones parted by commas, grafts, `on` and cm2, `at` and hairs a graft (optional).
     areas
         Traced areas, cm2 by zone, for zones of which a draft names none.
+
+    Returns
+    -------
+    tuple of Draft
+        Named A, B, ... in the order given.
 
     Raises
     ------
@@ -167,8 +184,15 @@ def read_aims(text: str, *, areas: Mapping[str, float] | None = None) -> tuple[A
 
     Parameters
     ----------
+    text
+        Zones parted by commas: zone, cm2 (optional), `to` and hairs/cm2, `priority` (optional).
     areas
         Traced areas, cm2 by zone, for zones of which the line names none.
+
+    Returns
+    -------
+    tuple of Aim
+        In the order of the line.
 
     Raises
     ------

@@ -157,10 +157,25 @@ class Coding:
 def read_study(path: Path) -> Coding:
     """Read a study file.
 
+    Parameters
+    ----------
+    path
+        A TOML file, such as that in `data_demo/pooling`.
+
+    Returns
+    -------
+    Coding
+        Clinics, zones, knots, case mix and least numbers, as every clinic codes its rows.
+
     Raises
     ------
     ParameterError
         When the file cannot be read, or breaks its rules.
+
+    Examples
+    --------
+    >>> read_study(Path("data_demo/pooling/study.toml")).zones
+    ('hairline', 'frontal', 'crown')
     """
     try:
         raw = tomllib.loads(Path(path).read_text(encoding="utf-8"))

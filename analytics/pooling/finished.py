@@ -28,6 +28,15 @@ NOT_OURS = "neither a summary, an answer nor a round; keep only a study's own fi
 def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve:
     """Return the pooled mean yield by month and zone with its band, from a finished study's last round file.
 
+    Parameters
+    ----------
+    round_file
+        Of `finished`.
+    level
+        Confidence level of the band, 0.5 to 0.999.
+    step
+        Months from one point of the curve to the next, above 0.
+
     Returns
     -------
     Curve
@@ -66,17 +75,49 @@ def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve
 
 
 def curve_of(_: object, folder: Path | str) -> Curve:
-    """Return the pooled curve of the finished round in a folder: a question about no records."""
+    """Return the pooled curve of the finished round in a folder: a question about no records.
+
+    Parameters
+    ----------
+    folder
+        Of round files, one of them finished.
+
+    Returns
+    -------
+    Curve
+        Of `curve`.
+    """
     return curve(finished(Path(folder)))
 
 
 def combined(_: object, folder: Path | str) -> Result:
-    """Return the pooled answers of the summaries in a folder: a question about no records."""
+    """Return the pooled answers of the summaries in a folder: a question about no records.
+
+    Parameters
+    ----------
+    folder
+        Of summaries (`summary`).
+
+    Returns
+    -------
+    Result
+        Of `combine`.
+    """
     return combine(read_folder(Path(folder)))
 
 
 def finished(folder: Path) -> dict:
     """Return the finished round of a folder, whatever its file is called.
+
+    Parameters
+    ----------
+    folder
+        Of round files.
+
+    Returns
+    -------
+    dict
+        The round file.
 
     Raises
     ------
@@ -107,7 +148,23 @@ def _curve_of(
 
 
 def what_left(folder: Path) -> pd.DataFrame:
-    """Return one row a file: what it holds, how many numbers, least patients behind one."""
+    """Return one row a file: what it holds, how many numbers, least patients behind one.
+
+    Parameters
+    ----------
+    folder
+        Of files that a clinic sent.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a file: file, kind, and what it holds.
+
+    Raises
+    ------
+    ParameterError
+        When a file is none of ours, or broken.
+    """
     rows = []
     for path in sorted(Path(folder).glob("*.json")):
         found = read_round(path)

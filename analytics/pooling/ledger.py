@@ -41,10 +41,25 @@ def empty_ledger() -> dict:
 def read_ledger(path: Path) -> dict:
     """Read a clinic's ledger; a new one where there is no such file.
 
+    Parameters
+    ----------
+    path
+        Of the clinic's ledger, which need not be there.
+
+    Returns
+    -------
+    dict
+        Its key and what was answered so far.
+
     Raises
     ------
     ParameterError
         When the file is no ledger of this version.
+
+    Examples
+    --------
+    >>> read_ledger(Path("no_such_ledger.json"))["answers"]
+    []
     """
     place = Path(path)
     if not place.exists():
@@ -61,6 +76,22 @@ def read_ledger(path: Path) -> dict:
 
 def note_answer(ledger: dict, round_file: dict, records: Records, clinic: str) -> dict:
     """Return the ledger with an answer to a round noted.
+
+    Parameters
+    ----------
+    ledger
+        Of `read_ledger`.
+    round_file
+        The round that is answered.
+    records
+        The records as loaded.
+    clinic
+        Code of the clinic in the study.
+
+    Returns
+    -------
+    dict
+        The ledger, ready for JSON.
 
     Raises
     ------
@@ -91,6 +122,20 @@ def note_answer(ledger: dict, round_file: dict, records: Records, clinic: str) -
 
 def note_summary(ledger: dict, records: Records, clinic: str) -> dict:
     """Return the ledger with a summary noted.
+
+    Parameters
+    ----------
+    ledger
+        Of `read_ledger`.
+    records
+        The records as loaded.
+    clinic
+        Code of the clinic.
+
+    Returns
+    -------
+    dict
+        The ledger, ready for JSON.
 
     Raises
     ------

@@ -28,7 +28,22 @@ HANDFUL = 8  # partitions a task; their sum is made where they are read, so that
 
 
 def prepare_partition(register: Path, coding: Coding, out: Path) -> Path:
-    """Read one partition's register, write its coded rows as one Parquet file, and return the file's path."""
+    """Read one partition's register, write its coded rows as one Parquet file, and return the file's path.
+
+    Parameters
+    ----------
+    register
+        The partition's register, as `records.load` takes it.
+    coding
+        Of `read_study`.
+    out
+        Path of the Parquet file.
+
+    Returns
+    -------
+    Path
+        Of the file written.
+    """
     frame = design_rows(door.load(register), coding)
     sink = io.BytesIO()
     frame.to_parquet(sink, index=False)
@@ -42,8 +57,15 @@ def fit_partitions(paths: Sequence[Path], coding: Coding, *, client: Any = None)
     ----------
     paths
         Files of `prepare_partition`, one partition each; patients must not be split over partitions.
+    coding
+        Of `read_study`.
     client
         A `dask.distributed.Client`; None works in this process.
+
+    Returns
+    -------
+    MixedFit
+        Of `numerics.mixed.fit_sums`.
 
     Raises
     ------
@@ -74,6 +96,11 @@ def shared_covariance_partitions(
         As given to `fit_partitions`.
     fit
         Its answer.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (p, p).
     """
     named = [(str(path), f"part {i}") for i, path in enumerate(paths)]
     theta = fit.optimum.theta
@@ -88,8 +115,19 @@ def turnbull_partitions(
 
     Parameters
     ----------
+    paths
+        Files of `prepare_partition`.
+    percent
+        The milestone, percent of planted hairs, above 0.
     grid
         Months to which interval ends are moved up, rising; the same for all partitions.
+    client
+        A `dask.distributed.Client`; None works in this process.
+
+    Returns
+    -------
+    TurnbullFit
+        Of `numerics.turnbull.fit`.
     """
     named = [(str(path), "") for path in paths]
     counts: dict = _summed(client, _partition_intervals, named, float(percent), tuple(float(g) for g in grid))

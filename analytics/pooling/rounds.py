@@ -57,12 +57,44 @@ class _NeedSumsError(Exception):
 
 
 def open_round(coding: Coding) -> dict:
-    """Return the first round file of a study: plain values, ready for JSON."""
+    """Return the first round file of a study: plain values, ready for JSON.
+
+    Parameters
+    ----------
+    coding
+        Of `read_study`.
+
+    Returns
+    -------
+    dict
+        Ready for JSON.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from analytics.pooling.coding import read_study
+    >>> open_round(read_study(Path("data_demo/pooling/study.toml")))["asked"]
+    {'kind': 'survey'}
+    """
     return _round(coding, [], {"kind": "survey"})
 
 
 def answer(round_file: dict, records: Records, clinic: str) -> dict:
     """Return one clinic's answer to a round: sums only, with its own check sum.
+
+    Parameters
+    ----------
+    round_file
+        Of `read_round`.
+    records
+        The clinic's records as loaded.
+    clinic
+        Its code in the study.
+
+    Returns
+    -------
+    dict
+        Ready for JSON: sums, numbers of patients, check sums.
 
     Raises
     ------
@@ -95,7 +127,25 @@ def answer(round_file: dict, records: Records, clinic: str) -> dict:
 
 
 def what_leaves(answer_file: dict) -> str:
-    """Return in words and numbers exactly what an answer holds, to be read before it is sent."""
+    """Return in words and numbers exactly what an answer holds, to be read before it is sent.
+
+    Parameters
+    ----------
+    answer_file
+        Of `answer`.
+
+    Returns
+    -------
+    str
+        Lines to be read.
+
+    Examples
+    --------
+    >>> print(what_leaves({"clinic": "C1", "n_patients": 12, "sums": {"n": 40.0}}))
+    Clinic C1, 12 patients behind every sum. No row, no patient code, no date.
+    n, one number:
+    40.
+    """
     lines = [
         f"Clinic {answer_file['clinic']}, {answer_file['n_patients']} patients behind every sum. No row, "
         "no patient code, no date.",
@@ -112,6 +162,18 @@ def what_leaves(answer_file: dict) -> str:
 
 def next_round(round_file: dict, answers: list[dict]) -> dict:
     """Add up the answers and return the next round file; its `asked` is `done` when the fit is reached.
+
+    Parameters
+    ----------
+    round_file
+        The round that was answered.
+    answers
+        One of each clinic.
+
+    Returns
+    -------
+    dict
+        Ready for JSON.
 
     Raises
     ------
@@ -363,6 +425,16 @@ def _added(kind: str, all_sums: list[dict], coding: Coding) -> dict:
 
 def read_round(path: Path) -> dict:
     """Read a round or answer file.
+
+    Parameters
+    ----------
+    path
+        A JSON file.
+
+    Returns
+    -------
+    dict
+        As it stands in the file; it is checked where it is used.
 
     Raises
     ------

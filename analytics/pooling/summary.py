@@ -33,8 +33,6 @@ from analytics.results import LEVEL, Result, limits, line, only
 SHARES_AT = (12.0, 18.0)
 SHARE_PERCENTS = (80.0,)
 MIN_CLINICS = 2
-SCALE_OF_LOGS = 0.5
-SCALE_OF_YIELDS = 5.0  # points
 BETWEEN = "between clinics (SD)"
 ONE_CLINIC = "only one clinic gives this, and its own result stands alone"
 
@@ -43,6 +41,22 @@ def summary(
     records: Records, clinic: str, *, min_patients: int = MIN_PATIENTS, curve: str = regrowth.USUAL_CURVE
 ) -> dict:
     """Return one clinic's summary: estimates, standard errors, numbers of patients; ready for JSON.
+
+    Parameters
+    ----------
+    records
+        The clinic's records as loaded.
+    clinic
+        Code of the clinic.
+    min_patients
+        The least number of patients behind an estimate.
+    curve
+        Shape of the emergence curve.
+
+    Returns
+    -------
+    dict
+        Estimates with standard errors, units and numbers of patients, and a check sum.
 
     Raises
     ------
@@ -85,6 +99,16 @@ def summary(
 def read_summary(path: Path) -> dict:
     """Read a summary file and check it.
 
+    Parameters
+    ----------
+    path
+        A JSON file.
+
+    Returns
+    -------
+    dict
+        The summary.
+
     Raises
     ------
     ParameterError
@@ -122,6 +146,13 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     ParameterError
         When there is nothing to pool, two summaries carry the same clinic code or the same numbers, or one is
         not of the form.
+
+    Examples
+    --------
+    >>> combine([])  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: pool combine: no summary holds an estimate; ...
     """
     for n, one in enumerate(summaries, 1):
         check_summary(one, where=f"pool combine, summary {n}", action="ask the clinic to make it again")
@@ -151,9 +182,9 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     ]
     method = (
         "random effects over clinics with a half-normal prior of their spread, scale "
-        f"{SCALE_OF_YIELDS:g} points of yield, {SCALE_OF_LOGS:g} on the log of months and ratios and on the "
-        "logit of shares (Röver 2020; Friede et al. 2017); central intervals of the posterior; new clinic: "
-        "where its true value would lie; standard errors taken as known"
+        f"{meta.SCALE_OF_POINTS:g} points of yield, {meta.SCALE_OF_LOGS:g} on the log of months and ratios "
+        "and on the logit of shares (Röver 2020; Friede et al. 2017); central intervals of the posterior; "
+        "new clinic: where its true value would lie; standard errors taken as known"
     )
     used = lines.assign(reason="")
     notes = ("only estimates, standard errors and numbers of patients left the clinics",)
@@ -184,12 +215,12 @@ def _with_patients(given: dict, patients: dict[str, int]) -> dict:
 def _there(values: np.ndarray, se: np.ndarray, term: str, unit: str):
     """Return values and SEs on the scale of pooling, the way back, and the prior's scale and its unit."""
     if unit == "ratio" or term == "half_month":
-        return np.log(values), se / values, np.exp, (SCALE_OF_LOGS, "log")
+        return np.log(values), se / values, np.exp, (meta.SCALE_OF_LOGS, "log")
     if term.startswith("share past"):
         share = np.clip(values / 100, 0.001, 0.999)
         on_logit = np.log(share / (1 - share)), se / 100 / (share * (1 - share))
-        return *on_logit, lambda v: 100 / (1 + np.exp(-v)), (SCALE_OF_LOGS, "logit")
-    return values, se, lambda v: v, (SCALE_OF_YIELDS, "points")
+        return *on_logit, lambda v: 100 / (1 + np.exp(-v)), (meta.SCALE_OF_LOGS, "logit")
+    return values, se, lambda v: v, (meta.SCALE_OF_POINTS, "points")
 
 
 def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
@@ -226,6 +257,16 @@ def _pool(rows: pd.DataFrame, measure: str, level: float) -> pd.DataFrame:
 def read_folder(folder: Path) -> list[dict]:
     """Return all summaries of a folder, whatever their files are called, in the order of the names.
 
+    Parameters
+    ----------
+    folder
+        Of JSON files; those that are no summaries are passed over.
+
+    Returns
+    -------
+    list of dict
+        Checked, in the order of the names.
+
     Raises
     ------
     ParameterError
@@ -249,7 +290,20 @@ def is_kind(path: Path, kind: str) -> bool:
 
 
 def of_measure(result: Result, measure: str) -> Result:
-    """Return one measure's clinics, pooled mean and new clinic, as a forest."""
+    """Return one measure's clinics, pooled mean and new clinic, as a forest.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+    measure
+        Term and zone, as it stands in the column `measure`.
+
+    Returns
+    -------
+    Result
+        A line a clinic, then `pooled` and `new clinic`.
+    """
     wanted = only(result, measure=measure)
     if wanted.gap is not None:
         return wanted
@@ -258,7 +312,20 @@ def of_measure(result: Result, measure: str) -> Result:
 
 
 def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFrame:
-    """Return each clinic's own and shrunken result with limits, in words, by measure."""
+    """Return each clinic's own and shrunken result with limits, in words, by measure.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+    term
+        Of the measures wanted.
+
+    Returns
+    -------
+    pandas.DataFrame
+        measure, clinic, own, shrunken; one row per clinic and measure.
+    """
     if result.gap is not None:
         return pd.DataFrame()
     table = result.table()
@@ -273,7 +340,18 @@ def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFram
 
 
 def overview(result: Result) -> pd.DataFrame:
-    """Return one row a measure: pooled with its interval, a new clinic's range, the spread, in words."""
+    """Return one row a measure: pooled with its interval, a new clinic's range, the spread, in words.
+
+    Parameters
+    ----------
+    result
+        Of `combine`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a measure: unit, clinics, pooled, new_clinic, spread, n_patients.
+    """
     if result.gap is not None:
         return pd.DataFrame()
     table = result.table().set_index(["measure", "term"])

@@ -71,6 +71,18 @@ def near(
 ) -> list[Number]:
     """Return numbers that share a tolerance, from {quantity: (found, expected)}.
 
+    Parameters
+    ----------
+    pairs
+        Quantity -> (found, expected), in one unit.
+    absolute, relative
+        Tolerances, 0 or more.
+
+    Returns
+    -------
+    list of Number
+        In the order given.
+
     Examples
     --------
     >>> [number.passed for number in near({"a third": (1 / 3, 0.333), "a half": (0.6, 0.5)}, absolute=5e-4)]
@@ -126,10 +138,25 @@ def cases() -> tuple[Case, ...]:
 def run(chosen: tuple[Case, ...] | None = None, *, published: Path = PUBLISHED) -> pd.DataFrame:
     """Compute every case, or those chosen, and compare.
 
+    Parameters
+    ----------
+    chosen
+        Of `cases`; all if not given.
+    published
+        Folder of the published data sets.
+
     Returns
     -------
     pandas.DataFrame
         One row per number: check, about, quantity, expected, found, tolerance, passed, source.
+
+    Examples
+    --------
+    >>> found = run(cases()[:1])
+    >>> bool(found["passed"].all())
+    True
+    >>> summary(found)["result"].tolist()
+    ['pass']
     """
     rows = [row for case in (cases() if chosen is None else chosen) for row in _rows(case, published)]
     columns = ["check", "about", "quantity", "expected", "found", "tolerance", "passed", "source"]
@@ -152,7 +179,22 @@ def _rows(case: Case, published: Path) -> list[tuple]:
 
 
 def summary(found: pd.DataFrame) -> pd.DataFrame:
-    """Return one row per case: numbers compared and reproduced, pass or fail, its source."""
+    """Return one row per case: numbers compared and reproduced, pass or fail, its source.
+
+    Parameters
+    ----------
+    found
+        Of `run`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        check, about, numbers, reproduced, result, source.
+
+    Examples
+    --------
+    Shown with `run`.
+    """
     grouped = found.groupby(["check", "about", "source"], sort=False)["passed"]
     out = grouped.agg(numbers="size", reproduced="sum").reset_index()
     out["result"] = [
@@ -162,7 +204,23 @@ def summary(found: pd.DataFrame) -> pd.DataFrame:
 
 
 def sentence(found: pd.DataFrame) -> str:
-    """Return how many published examples this installation reproduces."""
+    """Return how many published examples this installation reproduces.
+
+    Parameters
+    ----------
+    found
+        Of `run`.
+
+    Returns
+    -------
+    str
+        As the page says it.
+
+    Examples
+    --------
+    >>> sentence(pd.DataFrame({"check": ["a", "a", "b"], "passed": [True, True, False]}))
+    'This installation reproduces 1 of 2 published examples (2 of 3 numbers).'
+    """
     whole = found.groupby("check")["passed"].all()
     return (
         f"This installation reproduces {int(whole.sum())} of {len(whole)} published examples "

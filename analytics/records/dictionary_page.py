@@ -41,6 +41,16 @@ def write_pages(page: str | Path) -> list[Path]:
     ----------
     page
         A text file with the two marks of the dictionary, such as the page of the demo.
+
+    Returns
+    -------
+    list of Path
+        The page, and the Table Schema.
+
+    Raises
+    ------
+    OSError
+        When one of them cannot be written.
     """
     place = Path(page)
     place.write_text(with_dictionary(place.read_text(encoding="utf-8")), encoding="utf-8", newline="\n")

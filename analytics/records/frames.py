@@ -108,10 +108,23 @@ def as_of(records: Records, register_month: float) -> Records:
     register_month
         Last month known, from 1. A count lies in the register month of its session plus its own month.
 
+    Returns
+    -------
+    Records
+        The rows known by then in every table; the balance names the others as left out.
+
     Raises
     ------
     ParameterError
         When no session had taken place by then.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> early = as_of(clinic, 12)
+    >>> int(early.sessions["register_month"].max()) <= 12, len(early.patients) < len(clinic.patients)
+    (True, True)
     """
     sessions = records.sessions
     done = sessions["register_month"] <= register_month
@@ -235,10 +248,36 @@ def with_columns(
 ) -> pd.DataFrame:
     """Return rows with the columns they lack, looked up by code in the first table of `of` that has them.
 
+    Parameters
+    ----------
+    rows
+        Any rows with the code of the table looked up (`patient_id`, `session_id`, `placement_id`).
+    records
+        The records as loaded.
+    names
+        Columns wanted.
+    of
+        Tables to look in, in this order.
+    where
+        What the message begins with, such as `study.read`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with the columns added.
+
     Raises
     ------
     ParameterError
         When none of the tables has a column; `where` begins the message.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> made = with_columns(clinic.placements, clinic, ["method"], of=("sessions",), where="example")
+    >>> len(made) == len(clinic.placements), sorted(made["method"].unique())
+    (True, ['FUE', 'FUT'])
     """
     out = rows.copy()
     for name in (n for n in names if n not in rows.columns):

@@ -21,7 +21,17 @@ _promised: list[Promise] = []
 
 
 def promise_unchanged(records: Records) -> None:
-    """Remember what is made of these records from now on, and no longer what was made of others."""
+    """Remember what is made of these records from now on, and no longer what was made of others.
+
+    Parameters
+    ----------
+    records
+        The records that nobody will change in place.
+
+    Examples
+    --------
+    Shown with `once`.
+    """
     _promised[:] = [(records, {})]
 
 
@@ -47,6 +57,26 @@ def once(records: Records, kind: str, asked: Hashable, make: Callable[[], Made])
         What it is, and the choices it was made under.
     make
         Makes it of these records. A frame is to be copied (shallow) by who may add columns to it.
+
+    Returns
+    -------
+    Made
+        As `make()` gave it: not to be changed in place.
+
+    Examples
+    --------
+    Nothing is kept of records that nobody promised to leave unchanged:
+
+    >>> from analytics import simulate
+    >>> clinic, calls = simulate.as_records(simulate.register(40)[0]), []
+    >>> for _ in range(2):
+    ...     n = once(clinic, "example", (), lambda: calls.append(1) or len(calls))
+    >>> n
+    2
+    >>> with unchanged(clinic):
+    ...     m = [once(clinic, "example", (), lambda: calls.append(1) or len(calls)) for _ in range(2)]
+    >>> m
+    [3, 3]
     """
     made = _made_of(records, _promised)
     if made is None:
@@ -64,6 +94,20 @@ def derived(records: Records, asked: Hashable, make: Callable[[], Records]) -> R
     """Return the records that `make()` makes of these: the same ones again where these are promised.
 
     What is made of them is then remembered too, for as long as they are.
+
+    Parameters
+    ----------
+    records
+        The records it is made of.
+    asked
+        The choices it is made under.
+    make
+        Makes the other records.
+
+    Returns
+    -------
+    Records
+        As made.
     """
     promise: Promise = once(records, DERIVED, asked, lambda: (make(), {}))
     return promise[0]

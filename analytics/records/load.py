@@ -120,7 +120,18 @@ def check(path: str | Path, *, queries: Mapping[str, str] | None = None) -> Chec
 
 
 def check_raw(raw: Raw) -> Check:
-    """Return everything that is wrong or odd with tables already read as text, and the balance of rows."""
+    """Return everything that is wrong or odd with tables already read as text, and the balance of rows.
+
+    Parameters
+    ----------
+    raw
+        Tables as text, as read from files.
+
+    Returns
+    -------
+    Check
+        `errors`, `warnings`, `balance`, and `records` where there is no error.
+    """
     frames, problems, balance = _examined(raw)
     errors, warnings = _errors(problems), _warnings(problems)
     return Check(errors, warnings, balance, None if errors else _typed(raw, frames, warnings, balance))

@@ -34,7 +34,27 @@ MAGIC = {
 
 
 def kind_of(path: Path) -> str:
-    """Return what a file is by its first bytes: zip, parquet, duckdb, sqlite, old_office, or text."""
+    """Return what a file is by its first bytes: zip, parquet, duckdb, sqlite, old_office, or text.
+
+    Parameters
+    ----------
+    path
+        A file that is there.
+
+    Returns
+    -------
+    str
+        `zip`, `parquet`, `duckdb`, `sqlite`, `old_office` or `text`.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     place = Path(folder) / "patients.csv"
+    ...     _ = place.write_text("patient_id,sex", encoding="utf-8")
+    ...     kind_of(place)
+    'text'
+    """
     with path.open("rb") as file:
         head = file.read(16)
     if head[8:12] == b"DUCK":
@@ -44,6 +64,11 @@ def kind_of(path: Path) -> str:
 
 def refuse_large(path: Path) -> None:
     """Refuse a file larger than any register.
+
+    Parameters
+    ----------
+    path
+        A file that is there.
 
     Raises
     ------
@@ -61,6 +86,11 @@ def refuse_large(path: Path) -> None:
 
 def refuse_unsafe_workbook(path: Path) -> None:
     """Refuse a workbook that is no sound zip, unpacks beyond reason, or whose XML is unsafe or broken.
+
+    Parameters
+    ----------
+    path
+        A workbook (.xlsx, .xlsm, .xlsb, .ods).
 
     Raises
     ------

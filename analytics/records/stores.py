@@ -37,6 +37,16 @@ LOCKED: dict[str, str | bool | int | float | list[str]] = {
 def read_parquet(path: Path) -> RawTable:
     """Return one Parquet file as text.
 
+    Parameters
+    ----------
+    path
+        A .parquet file.
+
+    Returns
+    -------
+    RawTable
+        Its cells as text, with the hash of the file.
+
     Raises
     ------
     RecordError
@@ -138,7 +148,18 @@ def read_sql(url: str, *, queries: Mapping[str, str] | None = None) -> Raw:
 
 
 def sqlite_url(path: Path) -> str:
-    """Return the URL of a SQLite file, opened to read only."""
+    """Return the URL of a SQLite file, opened to read only.
+
+    Parameters
+    ----------
+    path
+        A SQLite file.
+
+    Returns
+    -------
+    str
+        A URL for `sqlalchemy.create_engine`.
+    """
     return f"sqlite:///file:{path.resolve().as_posix()}?mode=ro&uri=true"
 
 
@@ -152,6 +173,23 @@ def from_arrow(table: pa.Table, *, file: str, sha256: str) -> RawTable:
 
 def text_of(column: pa.ChunkedArray | pa.Array, *, file: str) -> pa.Array:
     """Return the text of a typed column: whole numbers without decimals, True and False, missing as empty.
+
+    Parameters
+    ----------
+    column
+        Numbers, truth values, text or categories.
+    file
+        What messages call the file.
+
+    Returns
+    -------
+    pyarrow.Array
+        Text of the same length.
+
+    Raises
+    ------
+    RecordError
+        When the column is neither text nor number.
 
     Examples
     --------
@@ -229,13 +267,32 @@ def _nearly_tables(names: Sequence[str], read: Mapping[str, RawTable]) -> tuple[
 
 
 def duckdb_table(store: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
-    """Return one table of an open DuckDB file."""
+    """Return one table of an open DuckDB file.
+
+    Parameters
+    ----------
+    store
+        An open DuckDB file.
+    name
+        Of the table.
+
+    Returns
+    -------
+    pyarrow.Table
+        All its rows.
+    """
     quoted = name.replace('"', '""')
     return store.sql(f'select * from "{quoted}"').to_arrow_table()
 
 
 def only_read(link: sa.Connection) -> None:
-    """Open the session of a database to read only, where the database can."""
+    """Open the session of a database to read only, where the database can.
+
+    Parameters
+    ----------
+    link
+        An open connection.
+    """
     import sqlalchemy as sa
 
     if link.dialect.name == "postgresql":

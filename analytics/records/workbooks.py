@@ -107,6 +107,11 @@ def read_cells(path: Path, *, rule: str = AN_XLSX) -> list[SheetCells]:
     rule
         What a workbook is, as told where the file is none.
 
+    Returns
+    -------
+    list of SheetCells
+        Name, whether hidden, merged areas, rows of cells, number of remarks.
+
     Raises
     ------
     RecordError
@@ -208,7 +213,18 @@ def _stopped(path: Path, why: str, rule: str) -> RecordError:
 
 
 def marked_cells(path: Path) -> dict[str, dict[tuple[int, int], str]]:
-    """Return, by sheet, the cells (row, column from 0) that hold an error or a formula without a value."""
+    """Return, by sheet, the cells (row, column from 0) that hold an error or a formula without a value.
+
+    Parameters
+    ----------
+    path
+        An .xlsx file.
+
+    Returns
+    -------
+    dict
+        Sheet -> {(row, column), from 0: what is the matter}.
+    """
     with zipfile.ZipFile(path) as archive:
         parts = set(archive.namelist())
         return {
@@ -219,7 +235,18 @@ def marked_cells(path: Path) -> dict[str, dict[tuple[int, int], str]]:
 
 
 def parts_of_sheets(archive: zipfile.ZipFile) -> dict[str, str]:
-    """Return, by the name of its sheet, each sheet's part of an .xlsx file."""
+    """Return, by the name of its sheet, each sheet's part of an .xlsx file.
+
+    Parameters
+    ----------
+    archive
+        An open .xlsx file.
+
+    Returns
+    -------
+    dict
+        Name of the sheet -> name of its part; empty where the file has none.
+    """
     try:
         book = ElementTree.fromstring(archive.read("xl/workbook.xml"))
         links = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))

@@ -50,6 +50,10 @@ def deviations(plateaus: PlateauDistribution, rows: pd.DataFrame) -> pd.DataFram
         By placement_id, those with a reading after the session: `z`, the deviation, standard normal over the
         practice's cases; `told`, the share of the variance of true yield between cases at the last reading
         that such readings tell, 0 to 1.
+
+    Examples
+    --------
+    Shown by `course.call_back`, which lists them: it needs a fitted practice.
     """
     known = case_rows.arrays(plateaus.fit, rows)
     weighed: dict[bytes, _Weighed] = {}

@@ -135,7 +135,26 @@ def tempo_of_patient(fit: Emergence) -> float:
 def drawn(
     dist: PlateauDistribution, zone: str, n: int, rng: np.random.Generator, *, only_regular: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return plateau (percent) and log tempo of n placements drawn from the practice, (n,) each."""
+    """Return plateau (percent) and log tempo of n placements drawn from the practice, (n,) each.
+
+    Parameters
+    ----------
+    dist
+        Of `fit_plateaus`.
+    zone
+        A zone of the fit.
+    n
+        How many, 1 or more.
+    rng
+        The generator drawn from.
+    only_regular
+        Without the part of poor growth.
+
+    Returns
+    -------
+    tuple of arrays
+        Plateaus in percent of planted hairs and log tempos, (n,) each.
+    """
     cells = dist.cells(zone, only_regular=only_regular)
     at = rng.choice(cells.size, size=n, p=cells.ravel() / cells.sum())
     a, t = np.unravel_index(at, cells.shape)

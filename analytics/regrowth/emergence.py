@@ -193,12 +193,25 @@ def fit_emergence(
     near
         A similar fit, of another shape say, to begin from.
 
+    Returns
+    -------
+    Emergence
+        Coefficients (plateau in percent of planted hairs, log half month, log steepness by zone) with their
+        robust covariance, spreads, named checks and what was simplified in words.
+
     Raises
     ------
     FitError
         When too few placements are followed for any curve.
     ParameterError
         When a choice is unknown.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> fit = fit_emergence(simulate.as_records(simulate.register(20)[0]))
+    >>> fit.zones
+    ('hairline', 'frontal', 'midscalp', 'crown', 'temples')
     """
     _check_shape(curve)
     choose = partial(select, records, choices=choices, case_mix=tuple(case_mix), by=by)

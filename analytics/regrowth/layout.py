@@ -266,7 +266,18 @@ def _without_tail(layout: Layout) -> Layout:
 
 
 def prior_precision(layout: Layout) -> np.ndarray:
-    """Return how precisely the fixed effects are known beforehand to be 0, (p,): the log tail alone is."""
+    """Return how precisely the fixed effects are known beforehand to be 0, (p,): the log tail alone is.
+
+    Parameters
+    ----------
+    layout
+        Of `lay_out`.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (p,), 0 where nothing is known beforehand.
+    """
     of_parameter = [1 / TAIL_SD**2 if k == TAIL else 0.0 for k in range(len(layout.designs))]
     return np.repeat(of_parameter, [d.shape[1] for d in layout.designs])
 

@@ -62,6 +62,18 @@ class Quantity:
 def weights_of(fit: Emergence, zone: str) -> np.ndarray:
     """Return the weight of every zone in a named one: itself, or `front` (by placements).
 
+    Parameters
+    ----------
+    fit
+        Of `fit_emergence`.
+    zone
+        A zone of the fit, or `front`.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (zones,), 0 or more, summing to 1.
+
     Raises
     ------
     ParameterError
@@ -80,7 +92,21 @@ def weights_of(fit: Emergence, zone: str) -> np.ndarray:
 
 
 def parameters(fit: Emergence, beta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return plateau, log half month and log steepness of every zone at fixed effects (p,) or (n, p)."""
+    """Return plateau, log half month and log steepness of every zone at fixed effects (p,) or (n, p).
+
+    Parameters
+    ----------
+    fit
+        Of `fit_emergence`.
+    beta
+        Fixed effects, (p,) or (n, p).
+
+    Returns
+    -------
+    tuple of arrays
+        Plateau (percent of planted hairs), log half month (log months), log steepness; (zones,) or (n,
+        zones).
+    """
     (p0, _), (h0, h1), (s0, s1) = fit.slices[PLATEAU], fit.slices[HALF], fit.slices[STEEPNESS]
     own = beta[..., s0:s1] if s1 > s0 else np.zeros((*beta.shape[:-1], max(fit.steepness_of_zone) + 1))
     log_k = own[..., list(fit.steepness_of_zone)] + fit.held_log_steepness
@@ -103,7 +129,22 @@ def true_plateau_variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray)
 
 
 def variances(fit: Emergence, beta: np.ndarray, spread: np.ndarray) -> tuple[float, float, float]:
-    """Return the variances of true plateau and log tempo, all levels together, and their covariance."""
+    """Return the variances of true plateau and log tempo, all levels together, and their covariance.
+
+    Parameters
+    ----------
+    fit
+        Of `fit_emergence`.
+    beta
+        Fixed effects, (p,).
+    spread
+        Spreads as in `fit.spread`.
+
+    Returns
+    -------
+    tuple of float
+        Points squared; log months squared; their covariance.
+    """
     return sum(true_plateau_variances(fit, beta, spread)), *_of_tempo(fit, spread)
 
 
@@ -118,6 +159,24 @@ def mean_yield(fit: Emergence, k: int, months, beta, spread) -> np.ndarray:
     """Return the mean yield of zone number k at the months given, percent of planted hairs.
 
     Of fixed effects (p,) at months (m,); or of (n, p), at the same months (m,) or at months (n, m) each.
+
+    Parameters
+    ----------
+    fit
+        Of `fit_emergence`.
+    k
+        Number of the zone in `fit.zones`, from 0.
+    months
+        Months after the session, 0 or more, (m,) or (n, m).
+    beta
+        Fixed effects, (p,) or (n, p).
+    spread
+        Spreads as in `fit.spread`.
+
+    Returns
+    -------
+    numpy.ndarray
+        Percent of planted hairs, (m,) or (n, m).
     """
     beta = beta[..., None, None, :]
     plateau, log_half, log_k = (v[..., k] for v in parameters(fit, beta))
@@ -141,6 +200,8 @@ def quantities(
 
     Parameters
     ----------
+    fit
+        Of `fit_emergence`.
     function
         (beta, spread) -> shape (m,).
     level
@@ -149,6 +210,11 @@ def quantities(
         Degrees of freedom of the t quantile, from `degrees`: one number, or (m,).
     scale
         The scale on which the limits are made: identity, log or logit.
+
+    Returns
+    -------
+    list of Quantity
+        One for each of m: estimate, standard error, limits, degrees of freedom.
     """
     estimate = np.asarray(function(fit.beta, fit.spread), dtype=float)
     se = np.sqrt(np.maximum(_quadratic(fit, *_slopes(fit, function)), 0.0))
@@ -182,6 +248,19 @@ def _quadratic(fit: Emergence, by_beta: np.ndarray, by_spread: np.ndarray) -> np
 
 
 def degrees(fit: Emergence, *zones: str) -> float:
-    """Return degrees of freedom: patients of the zone (the smallest of those named), less one."""
+    """Return degrees of freedom: patients of the zone (the smallest of those named), less one.
+
+    Parameters
+    ----------
+    fit
+        Of `fit_emergence`.
+    zones
+        Names of zones, or `front`.
+
+    Returns
+    -------
+    float
+        1 or more.
+    """
     counts = [float(fit.n_patients[weights_of(fit, z) > 0].max()) for z in zones]
     return max(min(counts) - 1.0, 1.0)

@@ -154,12 +154,40 @@ def _method(fit: Emergence, level: float) -> str:
 
 
 def rows_for(records: Records, fit: Emergence) -> EmergenceRows:
-    """Return the rows a fit rests on, laid out for `forecast` (all patients; choose by `patient_id`)."""
+    """Return the rows a fit rests on, laid out for `forecast` (all patients; choose by `patient_id`).
+
+    Parameters
+    ----------
+    records
+        The records the fit was made on, or some patients of them.
+    fit
+        Of `fit_emergence`.
+
+    Returns
+    -------
+    EmergenceRows
+        `frame` has one row per reading and region, baselines included; `used` every row with its reason.
+    """
     return select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by)
 
 
 def tempo(fit: Emergence) -> dict[str, tuple[float, float]]:
-    """Return half month and steepness of every zone: what `yields.joint(records, tempo=)` holds."""
+    """Return half month and steepness of every zone: what `yields.joint(records, tempo=)` holds.
+
+    Parameters
+    ----------
+    fit
+        Of `fit_emergence`.
+
+    Returns
+    -------
+    dict
+        Zone -> (half month in months since the session, steepness), both above 0.
+
+    Examples
+    --------
+    Shown with `fit_plateaus`: it needs a fitted practice.
+    """
     _, log_half, log_k = parameters(fit, fit.beta)
     return {
         zone: (float(np.exp(h)), float(np.exp(k)))
@@ -179,10 +207,29 @@ def fit_plateaus(records: Records, *, fit: Emergence | None = None, seed: int = 
     seed
         Of the bootstraps behind the limits.
 
+    Returns
+    -------
+    PlateauDistribution
+        How plateau and tempo differ between placements, zone by zone, on a grid, with draws for limits.
+
     Raises
     ------
     FitError
         When too few placements are followed.
+
+    Examples
+    --------
+    What a fitted practice says: half month and steepness by zone, and who stays under a yield:
+
+    >>> from analytics import simulate
+    >>> plateaus = fit_plateaus(simulate.as_records(simulate.register(20)[0]))
+    >>> sorted(tempo(plateaus.fit))
+    ['crown', 'frontal', 'hairline', 'midscalp', 'temples']
+    >>> half, low = (share_below(plateaus, "crown", threshold).estimate for threshold in (50.0, 80.0))
+    >>> 0 <= half <= low <= 1
+    True
+    >>> shares(plateaus, [6.0, 12.0], 50.0, zones=("crown",)).table()["x"].dropna().tolist()
+    [6.0, 12.0]
     """
     found = fit_emergence(records) if fit is None else fit
     return of_plateaus.fit_distribution(rows_for(records, found), found, seed=seed)
@@ -216,6 +263,10 @@ def shares(
     ------
     ParameterError
         When the milestone is not above 0 or a zone is not in the fit.
+
+    Examples
+    --------
+    Shown with `fit_plateaus`: it needs a fitted practice.
     """
     if not percent > 0:
         raise ParameterError(
@@ -308,6 +359,15 @@ def share_below(
         Percent of planted hairs, above 0.
     level
         Confidence level of the intervals, 0.5 to 0.999.
+
+    Returns
+    -------
+    Quantity
+        `estimate`, `se`, `low`, `high`, shares of 0 to 1, and `df`.
+
+    Examples
+    --------
+    Shown with `fit_plateaus`: it needs a fitted practice.
     """
     named = (zones,) if isinstance(zones, str) else tuple(zones)
     return distribution.share_below_quantity(plateaus, named, threshold, level=level)

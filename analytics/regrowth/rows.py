@@ -80,6 +80,26 @@ def select(
 
     Case mix is coded anew from `case_mix`, or as in an earlier fit from `coded`.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    choices
+        What the yields rest on.
+    case_mix
+        Columns of `yields.by_visit` or of patients.
+    coded
+        Case mix as an earlier fit coded it; instead of `case_mix`.
+    from_month
+        Leave out readings after the session and before this month.
+    by
+        Column that plays the zone's part.
+
+    Returns
+    -------
+    EmergenceRows
+        Rows of the model, and every row with the reason where it is not among them.
+
     Raises
     ------
     FitError

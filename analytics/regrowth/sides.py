@@ -84,6 +84,14 @@ def against_front(
     ------
     FitError
         When the zone or the front was not followed often enough to be in the fit.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(20)[0])
+    >>> found = against_front(clinic, zone="crown").table()
+    >>> found.loc[found["zone"].eq("crown : front"), "term"].tolist()[:3]
+    ['tempo_ratio', 'yield_difference_at_maturity', 'half_month_difference']
     """
     fit = fit_emergence(records) if fit is None else fit
     if zone not in fit.zones or not set(fit.zones) & set(FRONT):

@@ -298,6 +298,8 @@ def forecast(
 
     Parameters
     ----------
+    dist
+        The practice's distribution, `fit_plateaus`.
     rows
         Readings of one patient, rows of `regrowth.rows_for(records, dist.fit).frame`, baselines included;
         None where there are none and `targets` is given.

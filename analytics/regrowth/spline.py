@@ -39,6 +39,11 @@ def natural_basis(month, knots) -> np.ndarray:
     knots
         Shape (k,), rising, 3 or more.
 
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n, k - 1), without unit.
+
     Examples
     --------
     The first column is month itself; beyond the last knot all are straight lines:

@@ -281,6 +281,14 @@ def leftover(records: Records, *, fit: Emergence) -> Curve:
     Curve
         By part: the share of patients further off than chance allows; observed less expected density by
         zone, month after the session and quarter of what is expected, with errors by patient.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.regrowth.emergence import fit_emergence
+    >>> clinic = simulate.as_records(simulate.register(20)[0])
+    >>> leftover(clinic, fit=fit_emergence(clinic)).table()["part"].iloc[0]
+    'patients'
     """
     rows = select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by)
     frame, white = rows.frame, fit.independent
@@ -303,7 +311,25 @@ def leftover(records: Records, *, fit: Emergence) -> Curve:
 
 
 def far_off(p: np.ndarray) -> dict[str, Any]:
-    """Return the line of how many patients (p-value each) are further off than chance allows."""
+    """Return the line of how many patients (p-value each) are further off than chance allows.
+
+    Parameters
+    ----------
+    p
+        A p-value for each patient, (n,).
+
+    Returns
+    -------
+    dict
+        A line of a result, percent of patients.
+
+    Examples
+    --------
+    Of two patients, one whose p-value of 0.001 is unusual among two:
+
+    >>> far_off(np.array([0.001, 0.5]))["estimate"]
+    50.0
+    """
     far, n = int((p * len(p) < ODD).sum()), len(p)
     return line(
         "further off than chance allows", 100 * far / n, "% of patients", by={"part": "patients"},
@@ -315,6 +341,29 @@ def observed(frame: pd.DataFrame, y: np.ndarray, expected: np.ndarray, *, month:
     """Return the mean observed and expected outcome by zone, month of the reading and quarter of expected.
 
     Columns: by, group, observed, expected, se (of observed less expected, by patient), n_rows, n_patients.
+
+    Parameters
+    ----------
+    frame
+        Rows (n,) with `patient_id`, and `zone` or a column of the month where there are such.
+    y
+        Observed outcome, (n,).
+    expected
+        What a model expects of it, (n,), in the same unit.
+    month
+        Name of the column of months since the session.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns by, group, observed, expected, se (of observed less expected, by patient), n_rows, n_patients.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"patient_id": ["a", "a", "b"], "zone": "crown"})
+    >>> seen = observed(rows, np.array([3.0, 5.0, 7.0]), np.array([4.0, 5.0, 3.0]), month="month")
+    >>> seen[["group", "observed", "expected", "n_patients"]].values.tolist()
+    [['crown', 5.0, 4.0, 2]]
     """
     rows = []
     own = frame.assign(seen=y, expected=expected).reset_index(drop=True)
@@ -341,7 +390,22 @@ def observed(frame: pd.DataFrame, y: np.ndarray, expected: np.ndarray, *, month:
 
 
 def gaps(seen: pd.DataFrame, unit: str, level: float) -> list[dict]:
-    """Return the lines of `observed`: observed less expected, with its interval."""
+    """Return the lines of `observed`: observed less expected, with its interval.
+
+    Parameters
+    ----------
+    seen
+        Of `observed`.
+    unit
+        Of the outcome, in words.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
+
+    Returns
+    -------
+    list of dict
+        A line of a result for each row.
+    """
     rows = []
     for one in seen.itertuples():
         gap = float(one.observed - one.expected)

@@ -14,6 +14,7 @@ or `off`.
 
 import contextlib
 import dataclasses
+import functools
 import hashlib
 import importlib
 import json
@@ -90,9 +91,14 @@ def key(question: Callable[..., Any], subject_sha256: str, arguments: Mapping[st
         "subject": subject_sha256,
         "arguments": {name: _fingerprint(value) for name, value in sorted(arguments.items())},
         "code": code_sha256(),
-        "libraries": {name: metadata.version(name) for name in COMPUTING_LIBRARIES},
+        "libraries": _versions(),
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:40]
+
+
+@functools.cache
+def _versions() -> dict[str, str]:
+    return {name: metadata.version(name) for name in COMPUTING_LIBRARIES}
 
 
 def clear() -> int:

@@ -131,7 +131,7 @@ def check(
     checked = parameters.settled(page, data, parameters.checked(page, named, as_text=as_text))
     run = _planned(page, data, label, formats, checked)
     run["folders"] = {name: _folder(name, place) for name, place in folders.items()}
-    return {**run, "timeout": int(timeout), "cores": int(cores)}
+    return {**run, "called_from": str(Path.cwd()), "timeout": int(timeout), "cores": int(cores)}
 
 
 def _folder(name: str, place: str) -> str:

@@ -48,6 +48,14 @@ def actions(
         `by` is (action,). Terms: when set, now (the re-audit quarter, or the quarter under review where that
         is earlier), difference. `extra["log"]` has one row per action: what, role, quarters, state, outcome
         now.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> len(actions(clinic, read("data_demo/criteria.toml"), (), quarter=8).table())
+    0
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     lines, rows = [], []

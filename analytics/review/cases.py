@@ -109,6 +109,15 @@ def case_by_case(
         When the criterion is of another kind.
     FitError
         When the baseline holds no event at all.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> criteria = read("data_demo/criteria.toml")
+    >>> case_by_case(clinic, criteria, quarter=8, criterion_id="transection").by
+    ('practice',)
     """
     if not criterion_id:
         return none_declared(records, by="practice", term="signals", what="no criterion that is watched so")

@@ -76,6 +76,8 @@ def before_after(
         A declared change whose month has been reached.
     criterion_id
         A criterion the change was declared to act on.
+    month
+        Register month at whose end one looks; the end of the quarter if not given.
     level
         Confidence level of the intervals, 0.5 to 0.999.
 
@@ -93,6 +95,15 @@ def before_after(
         When the change was not declared for that criterion, or not reached.
     FitError
         When the design cannot be fitted.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> asked = {"quarter": 12, "change_id": "medium", "criterion_id": "yield_all"}
+    >>> before_after(clinic, read("data_demo/criteria.toml"), **asked).by
+    ('criterion', 'change')
     """
     if not (change_id and criterion_id):
         return none_declared(records, by="criterion", term=STEP, what="no change of practice")

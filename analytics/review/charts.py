@@ -127,6 +127,14 @@ def run_charts(
     ------
     ParameterError
         When the period is unknown or a criterion is not declared.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> run_charts(clinic, read("data_demo/criteria.toml"), quarter=8, only=("transection",)).by
+    ('criterion',)
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     if period not in PERIODS:

@@ -90,6 +90,11 @@ def roles(
     ------
     ParameterError
         When a setting names a criterion or change that is not declared; all of them at once.
+
+    Examples
+    --------
+    >>> roles(read("data_demo/criteria.toml"))["changed"]
+    'yield_all'
     """
     ids, changes = [c.id for c in criteria.criterion], [c.id for c in criteria.change]
     asked = {**named, **{f"charts ({i})": name for i, name in enumerate(charts, start=1)}}
@@ -119,11 +124,26 @@ def _first_of(criteria: Criteria, measure: str) -> str:
 def read(path: str | Path) -> Criteria:
     """Read and check a file of criteria.
 
+    Parameters
+    ----------
+    path
+        A TOML file, such as `criteria.toml` of the demo.
+
+    Returns
+    -------
+    Criteria
+        Criteria, planned visits, changes, what is monitored, up to when the records are complete.
+
     Raises
     ------
     ParameterError
         When the file is missing or is no TOML, or a criterion is incomplete; all problems at once, one a
         line.
+
+    Examples
+    --------
+    >>> read("data_demo/criteria.toml").criterion[0].id
+    'folliculitis'
     """
     criteria = _checked(Criteria, Path(path))
     if faults := _faults(criteria, Path(path).name):
@@ -134,10 +154,25 @@ def read(path: str | Path) -> Criteria:
 def schedule(path: str | Path) -> tuple[PlannedVisit, ...]:
     """Return the planned visits declared in a file of criteria; the usual ones where there is no file.
 
+    Parameters
+    ----------
+    path
+        A TOML file of criteria, which need not be there.
+
+    Returns
+    -------
+    tuple of PlannedVisit
+        Month, window and zones of each.
+
     Raises
     ------
     ParameterError
         As `read`.
+
+    Examples
+    --------
+    >>> [visit.month for visit in schedule("no_such_file.toml")][:4]
+    [3.0, 6.0, 9.0, 12.0]
     """
     return read(path).schedule if Path(path).exists() else USUAL_SCHEDULE
 
@@ -145,11 +180,28 @@ def schedule(path: str | Path) -> tuple[PlannedVisit, ...]:
 def read_actions(path: str | Path, criteria: Criteria) -> tuple[Action, ...]:
     """Read and check the action log; an empty log where the file does not exist.
 
+    Parameters
+    ----------
+    path
+        A TOML file, such as `actions.toml` of the demo.
+    criteria
+        Of `read`.
+
+    Returns
+    -------
+    tuple of Action
+        In the order of the file.
+
     Raises
     ------
     ParameterError
         As `read`; also when an action names a criterion that is not declared or is re-audited before it is
         due.
+
+    Examples
+    --------
+    >>> read_actions("no_such_log.toml", read("data_demo/criteria.toml"))
+    ()
     """
     if not Path(path).exists():
         return ()
@@ -199,10 +251,24 @@ def under_review(
     today
         A date as 2026-03-31; the clock's if empty.
 
+    Returns
+    -------
+    int
+        Number of the quarter, 1 the register's first three months.
+
     Raises
     ------
     ParameterError
         When the last complete month is neither declared nor can be derived, or no quarter is complete.
+
+    Examples
+    --------
+    Complete up to month 36, which ends the twelfth quarter:
+
+    >>> from analytics import simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> under_review(clinic, read("data_demo/criteria.toml"), complete_through=36)
+    12
     """
     if quarter:
         return quarter

@@ -53,8 +53,21 @@ def check(
     ----------
     criteria
         Path of the file of criteria.
+    actions
+        Path of the action log.
     records
         What they are about, where it can be read: for columns, months and numbers.
+
+    Returns
+    -------
+    tuple of tuples
+        Faults and doubts, a sentence each.
+
+    Examples
+    --------
+    >>> faults, doubts = check(Path("data_demo/criteria.toml"), Path("data_demo/actions.toml"))
+    >>> faults
+    ()
     """
     faults: list[str] = []
     doubts: list[str] = []

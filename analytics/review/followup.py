@@ -42,6 +42,17 @@ CENTILES = (0.01, 0.99)
 def follow_up(records: Records, criteria: Criteria, *, quarter: int, level: float = LEVEL) -> Result:
     """Return follow-up by planned visit and zone as it stood at the end of a quarter.
 
+    Parameters
+    ----------
+    records
+        The records as loaded.
+    criteria
+        From `review.read`.
+    quarter
+        The quarter under review, 1 or more; nothing later is seen.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
+
     Returns
     -------
     Result
@@ -53,6 +64,14 @@ def follow_up(records: Records, criteria: Criteria, *, quarter: int, level: floa
     Source
     ------
     Clark, Altman & De Stavola 2002, Lancet 359:1309-10.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> follow_up(clinic, read("data_demo/criteria.toml"), quarter=8).by
+    ('visit', 'zone')
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     rows = sessions_due(view)
@@ -157,6 +176,14 @@ def absent(
     ------
     ParameterError
         When the criterion is of another kind.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> absent(clinic, read("data_demo/criteria.toml"), quarter=8, criterion_id="yield_all").by
+    ('criterion',)
     """
     if not criterion_id:
         return none_declared(records, by="criterion", term="as seen", what="no criterion of this kind")

@@ -77,6 +77,15 @@ def indicators(
         `extra["told"]` what is known of it while it cannot be told; `extra["history"]` each quarter's number;
         `extra["harms"]` the sequential tests of rare harms; `extra["carried"]` verdicts that one patient
         carries; `extra["named"]` the cases of poor growth.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic, declared = simulate.as_records(simulate.register(40)[0]), read("data_demo/criteria.toml")
+    >>> first = declared.model_copy(update={"criterion": declared.criterion[:1]})
+    >>> indicators(clinic, first, quarter=8).extra["audit"]["criterion"].tolist()
+    ['folliculitis']
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     before = dict(windows)

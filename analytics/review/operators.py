@@ -22,7 +22,7 @@ import pandas as pd
 import scipy
 
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import funnel, proportions, regression
+from analytics.numerics import funnel, meta, proportions, regression
 from analytics.records import Records
 from analytics.results import LEVEL, Curve, Result, line
 from analytics.review.criteria import Criteria
@@ -219,7 +219,10 @@ def _set_apart(each: list[tuple[str, np.ndarray]], against: Against) -> list[tup
 
 
 def shrunken(compared: list[Compared], of_odds: bool, level: float) -> list[tuple[float, float, float]]:
-    """Return raw values drawn towards the whole (logit scale for shares); NaN where there is no error."""
+    """Return raw values drawn towards the whole (logit scale for shares); NaN where there is no error.
+
+    How far operators differ is summed over, not taken from a few of them as known (`numerics.meta.few`).
+    """
     value = np.array([c.raw.estimate for c in compared])
     se = np.array([c.raw.se for c in compared])
     if of_odds:
@@ -229,9 +232,10 @@ def shrunken(compared: list[Compared], of_odds: bool, level: float) -> list[tupl
     out = [(np.nan, np.nan, np.nan)] * len(compared)
     if usable.sum() < 2:
         return out
-    drawn = funnel.shrink(value[usable], se[usable], level=level)
-    for i, k in enumerate(np.flatnonzero(usable)):
-        three = np.array([drawn.estimate[i], drawn.low[i], drawn.high[i]])
+    scale = meta.SCALE_OF_LOGS if of_odds else meta.SCALE_OF_POINTS
+    fit = meta.few(value[usable], se[usable] ** 2, scale=scale)
+    for own, k in zip(fit.groups, np.flatnonzero(usable), strict=True):
+        three = np.array([own.mean, *own.interval(level)])
         a, b, c = scipy.special.expit(three) if of_odds else three
         out[k] = (float(a), float(b), float(c))
     return out
@@ -402,7 +406,7 @@ def _result(
     method = (
         f"{criterion.title} by {by.replace('_id', '').replace('_', ' ')} over {quarters} quarters, each "
         "against the others at equal case mix; patient-clustered, bias-reduced errors, Satterthwaite "
-        "degrees of freedom; shrunken by moments (DerSimonian & Laird 1986)"
+        "degrees of freedom; shrunken with a half-normal prior of how far operators differ"
     )
     if len(compared) < funnel.MIN_UNITS:
         notes.append(f"Fewer than {funnel.MIN_UNITS} operators: intervals, no funnel.")

@@ -58,6 +58,11 @@ def label(quarter: int, register_begins: str = "") -> str:
     register_begins
         Year and month of register month 1 as 2023-07; empty where the clinic keeps it.
 
+    Returns
+    -------
+    str
+        As *quarter 12*.
+
     Examples
     --------
     >>> label(12), label(12, "2023-07")
@@ -100,7 +105,24 @@ def _begins(register_begins: str) -> tuple[int, int]:
 
 
 def latest(records: Records) -> int:
-    """Return the last quarter that holds a session."""
+    """Return the last quarter that holds a session.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
+    Returns
+    -------
+    int
+        Number of the quarter, 1 or more.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> latest(simulate.as_records(simulate.register(40)[0]))
+    12
+    """
     return int(quarter_of(records.sessions["register_month"].max()))
 
 

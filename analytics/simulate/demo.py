@@ -58,6 +58,11 @@ def write_demo(folder: str | Path) -> list[Path]:
         An existing folder. The section of settings of a README.md that has one is replaced; a table that is
         there and says something else is not: move it away first.
 
+    Returns
+    -------
+    list of Path
+        One file per table.
+
     Raises
     ------
     ParameterError

@@ -29,6 +29,16 @@ def emerged(ratio, shape, *, curve: str = "log-logistic") -> np.ndarray:
     curve
         One of CURVES.
 
+    Returns
+    -------
+    numpy.ndarray
+        Shares of 0 to 1, of the shape they broadcast to.
+
+    Raises
+    ------
+    ParameterError
+        When the curve is unknown.
+
     Examples
     --------
     >>> emerged([0.0, 1.0, 2.0], 2.0).tolist()
@@ -70,6 +80,25 @@ def _late_wave_half(k: np.ndarray) -> np.ndarray:
 
 def emerged_at(share, shape, *, curve: str = "log-logistic") -> np.ndarray:
     """Return the ratio to the half month at which a share of the plateau has emerged; infinite from 1 on.
+
+    Parameters
+    ----------
+    share
+        Share of the plateau, 0 or more.
+    shape
+        Above 0; broadcast against `share`.
+    curve
+        One of CURVES.
+
+    Returns
+    -------
+    numpy.ndarray
+        Months over the half month.
+
+    Raises
+    ------
+    ParameterError
+        When the curve is unknown.
 
     Examples
     --------

@@ -182,6 +182,21 @@ def plain(truth: Truth | None = None) -> Truth:
 
     For studies of estimators: one session per patient, everyone attends, no therapy, no covariate effects, no
     reader, season, hair-length or photograph effects, one native loss rate.
+
+    Parameters
+    ----------
+    truth
+        The truth to be made plain; the usual one if not given.
+
+    Returns
+    -------
+    Truth
+        A copy.
+
+    Examples
+    --------
+    >>> set(plain().attendance.values())
+    {1.0}
     """
     base = truth or Truth()
     off = {name: type(getattr(base, name))(0) for name in SWITCHED_OFF}

@@ -122,7 +122,25 @@ def _with_missing(number: np.ndarray, variable: str) -> tuple[np.ndarray, list[s
 
 
 def independent(X: np.ndarray) -> list[int]:
-    """Return the columns that those before them do not determine."""
+    """Return the columns that those before them do not determine.
+
+    Parameters
+    ----------
+    X
+        Design, (n, p).
+
+    Returns
+    -------
+    list of int
+        Numbers of columns, rising.
+
+    Examples
+    --------
+    The third column is the sum of the first two:
+
+    >>> independent(np.array([[1.0, 0.0, 1.0], [0.0, 1.0, 1.0], [1.0, 1.0, 2.0]]))
+    [0, 1]
+    """
     kept: list[int] = []
     basis = np.empty((len(X), 0))
     for j in range(X.shape[1]):
@@ -266,7 +284,26 @@ def arrays(units: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None, np.ndarr
 def fitted(
     y: np.ndarray, X: np.ndarray, patient: np.ndarray, variance: np.ndarray | None, start=None
 ) -> mixed.MixedFit:
-    """Return the mixed model of a study: a patient intercept, known variances where given."""
+    """Return the mixed model of a study: a patient intercept, known variances where given.
+
+    Parameters
+    ----------
+    y
+        Outcome, (n,).
+    X
+        Design, (n, p), of full rank.
+    patient
+        Codes from 0, (n,).
+    variance
+        Known sampling variances, (n,), in units of y squared; None where there are none.
+    start
+        Where the search begins; of an earlier fit alike.
+
+    Returns
+    -------
+    MixedFit
+        Of `numerics.mixed.fit`, REML.
+    """
     return mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance, start=start)
 
 
@@ -366,7 +403,32 @@ class Parts:
 
 
 def parts_of(fit: mixed.MixedFit | None, y: np.ndarray, X: np.ndarray, variance: np.ndarray | None) -> Parts:
-    """Return the parts of a patient-intercept model; of least squares where there is none."""
+    """Return the parts of a patient-intercept model; of least squares where there is none.
+
+    Parameters
+    ----------
+    fit
+        Of `fitted`, or None.
+    y
+        Outcome, (n,).
+    X
+        Design, (n, p), of full rank.
+    variance
+        Known sampling variances, (n,), or None.
+
+    Returns
+    -------
+    Parts
+        Coefficients (p,), their covariance (p, p), variance between patients, variance of each row (n,).
+
+    Examples
+    --------
+    Least squares through 1, 2 and 3:
+
+    >>> parts = parts_of(None, np.array([1.0, 2.0, 3.0]), np.ones((3, 1)), None)
+    >>> float(parts.beta[0])
+    2.0
+    """
     if fit is not None:
         known = np.zeros(len(y)) if variance is None else variance
         return Parts(fit.beta, fit.beta_cov, float(fit.covariances[0][0, 0]), fit.sigma**2 + known)

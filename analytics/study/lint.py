@@ -72,6 +72,20 @@ def lint(plan: Plan, records: Records, *, name: str = "plan") -> Findings:
     -------
     Findings
         `refused`, what cannot be answered, and `notices`, a sentence each.
+
+    Examples
+    --------
+    A plan that compares a variable nobody recorded is refused:
+
+    >>> from analytics import simulate, study
+    >>> compared = {"variable": "shoe_size", "reference": ["a"], "compared": ["b"], "reason": "r"}
+    >>> asked = {"id": "a", "role": "primary", "matters": 5, "outcome": {"kind": "yield_at_maturity"}}
+    >>> made = study.checked(
+    ...     {"title": "t", "question": "q?", "seed": 1, "population": {"words": "all"}, "exposure": compared,
+    ...      "analysis": [asked]}
+    ... )
+    >>> len(lint(made, simulate.as_records(simulate.register(40)[0])).refused)
+    1
     """
     if unknown := unknown_variables(plan, records):
         return Findings(tuple(f"{name}, {said}" for said in unknown), ())

@@ -136,6 +136,10 @@ def freeze(
     ParameterError
         When the plan is incomplete or cannot be answered by these records (every mistake is named), was
         frozen before and says the same still, or the file of its freezes was changed by hand.
+
+    Examples
+    --------
+    As `regrowth study freeze` does; the demo's plan was frozen so (`study_out_of_body.frozen.json`).
     """
     content = read(plan)
     refuse(content, records, name=Path(plan).name)
@@ -232,6 +236,10 @@ def status(plan: str | Path, records: Records, *, memory: Path | None = None) ->
     -------
     Status
         Where it stands in `word`, the first freeze, what changed since.
+
+    Examples
+    --------
+    As `regrowth study status` says it; page 03 shows it before anything else.
     """
     content, freezes = read(plan), _freezes(plan)
     log = state.read(memory, FREEZES) if memory is not None else state.Log(())
@@ -316,12 +324,35 @@ def _compared(then: dict[str, dict[str, str]], now: dict[str, dict[str, str]]) -
 
 
 def note_look(memory: Path, what: str, title: str = "", *, now: datetime | None = None) -> None:
-    """Write into the look-log that somebody looked at the register: a report or a study command."""
+    """Write into the look-log that somebody looked at the register: a report or a study command.
+
+    Parameters
+    ----------
+    memory
+        The clinic's state folder.
+    what
+        The page or command.
+    title
+        Of the report.
+    now
+        Time of the look; the clock's if not given.
+    """
     state.append(memory, LOOKS, {"what": what, "title": title}, now=now)
 
 
 def looks(memory: Path) -> list[Seen]:
-    """Return the looks noted so far, oldest first; a log that was changed by hand is one of them, said so."""
+    """Return the looks noted so far, oldest first; a log that was changed by hand is one of them, said so.
+
+    Parameters
+    ----------
+    memory
+        The clinic's state folder.
+
+    Returns
+    -------
+    list of Seen
+        What, when, title; oldest first.
+    """
     log = state.read(memory, LOOKS)
     found = [Seen(str(e.get("what", "")), str(e.get("at", "")), str(e.get("title", ""))) for e in log.entries]
     return [*found, Seen(f"look-log: {log.fault}", "", "")] if log.fault else found

@@ -344,6 +344,13 @@ def read(path: str | Path) -> Plan:
     ------
     ParameterError
         When the file is missing or no TOML, or the plan is incomplete.
+
+    Examples
+    --------
+    >>> read("none.toml")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: none.toml: no such plan; ...
     """
     place = Path(path)
     try:
@@ -377,6 +384,13 @@ def checked(content: dict[str, Any], name: str = "plan") -> Plan:
     ------
     ParameterError
         When the plan is incomplete; every mistake is named.
+
+    Examples
+    --------
+    >>> checked({"title": "t"})  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: plan, ...
     """
     try:
         return Plan.model_validate(content)

@@ -128,8 +128,8 @@ def _comparison(found: Answer) -> str:
     exposure = found.given.exposure
     if exposure.is_number:
         return f"per {exposure.per:g} {in_words(exposure.variable)}"
-    joined = "over" if found.effect.is_ratio else "less"
-    return f"{exposure.compared_name}, {joined} {exposure.reference_name}"
+    joined = "relative to" if found.effect.is_ratio else "minus"
+    return f"{exposure.compared_name} {joined} {exposure.reference_name}"
 
 
 def _risk_rows(found: Answer) -> list[dict]:

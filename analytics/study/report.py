@@ -48,13 +48,35 @@ SUMMARY = {
 
 
 def outcome_in_words(analysis: Analysis) -> str:
-    """Return what an analysis measures."""
+    """Return what an analysis measures.
+
+    Parameters
+    ----------
+    analysis
+        Of a plan.
+
+    Returns
+    -------
+    str
+        As *yield at maturity*.
+    """
     given = analysis.outcome
     return OUTCOME_WORDS[given.kind].format(**given.model_dump())
 
 
 def exposure_in_words(exposure: Exposure) -> str:
-    """Return what is compared."""
+    """Return what is compared.
+
+    Parameters
+    ----------
+    exposure
+        Of a plan.
+
+    Returns
+    -------
+    str
+        As *method: FUE against FUT*.
+    """
     name = in_words(exposure.variable)
     if exposure.is_number:
         return f"{name}, per {exposure.per:g}"
@@ -299,7 +321,8 @@ def model(found: Answer, plan: Plan) -> Result:
     rows = [] if found.given.exposure.is_number else _mean_rows(found, columns, unit, level)
     for k, name in enumerate(columns.names):
         effect = normal(units, columns, contrast=np.eye(len(columns.names))[k])
-        rows.append(effect_row(effect, analysis, term=name, level=level, by={"part": "coefficient"}))
+        row = effect_row(effect, analysis, term=name, level=level, by={"part": "coefficient"})
+        rows.append(row | _held_by(units, columns.X[:, k]))
     rows += _components(units, columns)
     method = (
         f"{found.effect.method}; outcome = constant + exposure + what is held equal (centred; numbers in "
@@ -337,6 +360,14 @@ def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list
             )
         )  # fmt: skip
     return rows
+
+
+def _held_by(units: pd.DataFrame, column: np.ndarray) -> dict[str, Any]:
+    """Return how many patients hold a level: its coefficient is about them, and known persons if few."""
+    if len(np.unique(column)) != 2:
+        return {}
+    n = int(units.loc[column == column.max(), "patient_id"].nunique())
+    return {"basis": "counts", "numerator": n, "denominator": int(units["patient_id"].nunique())}
 
 
 def _components(units: pd.DataFrame, columns: Columns) -> list[dict]:

@@ -12,9 +12,9 @@ the model's mean stands the *direct* one, of the readings at maturity alone (eac
 with the error clustered by patient, Bell & McCaffrey 2002: not the model's Satterthwaite, no
 Kenward-Roger).
 
-*Bounds* of the mean of all due, those who withdrew among them, hold whatever became of those not counted: at
-worst none of their planted hairs grew, at best all (Manski 1989, J Hum Resour 24:343-60; Horowitz & Manski
-2000, J Am Stat Assoc 95:77-84):
+*Bounds* of the mean of all due, and of those who withdrew and so are due no longer, hold whatever became of
+those not counted: at worst none of their planted hairs grew, at best all (Manski 1989, J Hum Resour
+24:343-60; Horowitz & Manski 2000, J Am Stat Assoc 95:77-84):
 
     share counted * mean of the counted + (1 - share counted) * 0, or * 100.
 
@@ -185,9 +185,9 @@ def counted_at_maturity(
     -------
     Result
         Terms by group: `counted of due` (share of closed windows, Wilson); `direct mean` (of all readings at
-        maturity, in windows still open too); `mean of all due, if none of the others grew` and `..., if all
-        of them grew`. `extra["states"]` has the number of every state of the closed windows (`n_...`), those
-        still open counted as `n_due_window_open`.
+        maturity, in windows still open too); `mean of all due or withdrawn, if none of the others grew` and
+        `..., if all of them grew`. `extra["states"]` has the number of every state of the closed windows
+        (`n_...`), those still open counted as `n_due_window_open`.
 
     Raises
     ------
@@ -272,8 +272,8 @@ def _bounds(closed: pd.DataFrame, group: dict) -> list[dict]:
     about |= {"n_patients": closed["patient_id"].nunique(), "n_rows": len(closed)}
     flag = "" if len(closed) else "none due yet"
     return [
-        line(f"mean of all due, if {which} grew", value, "% of planted hairs", flag=flag, **about)
-        for which, value in (("none of the others", low), ("all of them", high))
+        line(f"mean of all due or withdrawn, if {grew}", value, "% of planted hairs", flag=flag, **about)
+        for grew, value in (("none of the others grew", low), ("all of them grew", high))
     ]
 
 

@@ -59,6 +59,11 @@ def read(
     encoding, separator
         Of text files, where they were declared.
 
+    Returns
+    -------
+    Book
+        Sheets of cells as text, with what becomes of each.
+
     Raises
     ------
     RecordError

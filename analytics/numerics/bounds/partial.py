@@ -97,8 +97,22 @@ def at_odds_ratio(events: int, asked: int, of: int, ratio: ArrayLike, *, told: i
 
     Parameters
     ----------
+    events, asked, of
+        Events among those asked, how many were asked, and all; whole numbers.
     ratio
         Odds of the event among those not asked over the odds among those asked, above 0, shape (m,).
+    told
+        Events known of persons who were not asked.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shares of 0 to 1, shape (m,).
+
+    Raises
+    ------
+    ParameterError
+        When nobody was asked, or a ratio is not above 0.
 
     Examples
     --------
@@ -120,6 +134,18 @@ def unasked_share_for(events: int, asked: int, of: int, target: float) -> float:
 
     Below 0 or above 1 where no answer of theirs could bring it there; NaN where all were asked.
 
+    Parameters
+    ----------
+    events, asked, of
+        Events among those asked, how many were asked, and all.
+    target
+        Share of 0 to 1.
+
+    Returns
+    -------
+    float
+        A share; see above where it lies outside 0 to 1.
+
     Examples
     --------
     >>> unasked_share_for(1, 5, 10, 0.3)
@@ -130,6 +156,20 @@ def unasked_share_for(events: int, asked: int, of: int, target: float) -> float:
 
 def mean(mean_of_seen: float, seen: int, of: int, *, low: float = 0.0, high: float = 100.0) -> tuple:
     """Return the mean of all at its worst and at its best, where each value lies between low and high.
+
+    Parameters
+    ----------
+    mean_of_seen
+        In the unit of `low` and `high`.
+    seen, of
+        How many were seen, and all; `of` above 0.
+    low, high
+        The least and the greatest value there can be.
+
+    Returns
+    -------
+    tuple of float
+        The mean of all, at its lowest and at its highest.
 
     Examples
     --------
@@ -143,7 +183,23 @@ def mean(mean_of_seen: float, seen: int, of: int, *, low: float = 0.0, high: flo
 
 
 def difference(one: Bounds, other: Bounds) -> tuple[float, float]:
-    """Return the least and the greatest difference of two shares that their bounds leave."""
+    """Return the least and the greatest difference of two shares that their bounds leave.
+
+    Parameters
+    ----------
+    one, other
+        Of `share`.
+
+    Returns
+    -------
+    tuple of float
+        -1 to 1 each.
+
+    Examples
+    --------
+    >>> difference(share(3, 4, 4), share(1, 4, 8))
+    (0.125, 0.625)
+    """
     return one.lower - other.upper, one.upper - other.lower
 
 
@@ -172,6 +228,13 @@ def weighted(events: ArrayLike, asked: ArrayLike, of: ArrayLike) -> Weighted:
     Source
     ------
     Begg & Greenes 1983, Biometrics 39:207-15; standard error by the delta method.
+
+    Examples
+    --------
+    Half of ten had it; of ten others five were asked, and none had it:
+
+    >>> weighted([5, 0], [10, 5], [10, 10]).share
+    0.25
     """
     k, n, N = (np.asarray(v, dtype=float) for v in (events, asked, of))
     if (n[N > 0] <= 0).any() or not N.sum() > 0:

@@ -37,7 +37,15 @@ class Averaged:
 
 
 def average(families: list[Family], fits: list[Prior]) -> Averaged:
-    """Return the priors of several families averaged by likelihood, those of a small share left out."""
+    """Return the priors of several families averaged by likelihood, those of a small share left out.
+
+    Parameters
+    ----------
+    families
+        The families fitted.
+    fits
+        A fit of each, under the same sets of weights.
+    """
     objective = np.column_stack([f.objective for f in fits])
     share = np.exp(objective - objective.max(axis=1, keepdims=True))
     share /= share.sum(axis=1, keepdims=True)
@@ -47,7 +55,17 @@ def average(families: list[Family], fits: list[Prior]) -> Averaged:
 
 
 def combine(families: list[Family], share: np.ndarray, parts) -> Averaged:
-    """Return parts (regular, pi) of several families, put together by given shares (b, families)."""
+    """Return parts (regular, pi) of several families, put together by given shares (b, families).
+
+    Parameters
+    ----------
+    families
+        The families, alike in their poor part.
+    share
+        Shape (b, families), each row summing to 1.
+    parts
+        A pair of each family: regular (b, groups, A) and pi (b,).
+    """
     poor = families[0].poor
     kept = [s * (1 - pi) for s, (_, pi) in zip(share.T, parts, strict=True)]
     regular = sum(k[:, None, None] * r for k, (r, _) in zip(kept, parts, strict=True))
@@ -57,7 +75,28 @@ def combine(families: list[Family], share: np.ndarray, parts) -> Averaged:
 
 
 def posterior(of: Units, prior: np.ndarray) -> np.ndarray:
-    """Return the posterior of every unit (j, A) under a prior (groups, A)."""
+    """Return the posterior of every unit (j, A) under a prior (groups, A).
+
+    Parameters
+    ----------
+    of
+        The units, j of them.
+    prior
+        Shape (groups, A), each row summing to 1.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (j, A), each row summing to 1.
+
+    Examples
+    --------
+    A unit twice as likely in the second cell, under an even prior:
+
+    >>> from analytics.numerics.deconvolution.prior import units
+    >>> posterior(units(np.log([[1.0, 2.0]])), np.array([[0.5, 0.5]])).round(4).tolist()
+    [[0.3333, 0.6667]]
+    """
     joint = of.likelihood * prior[of.group]
     return joint / joint.sum(axis=1, keepdims=True)
 
@@ -73,6 +112,18 @@ def given_common(regular: np.ndarray, alike: float, common: np.ndarray = NODES) 
         Correlation of two units of a cluster on the normal scale, 0 or more and under 1.
     common
         Shape (nodes,): values of the common factor, standard normal.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (nodes, ..., A), sums to 1 over the last axis.
+
+    Examples
+    --------
+    Units that are not alike know nothing of a common factor:
+
+    >>> given_common(np.array([0.5, 0.5]), 0.0, np.array([-1.0, 1.0])).round(6).tolist()
+    [[0.5, 0.5], [0.5, 0.5]]
     """
     top = ndtri(np.clip(np.cumsum(regular, axis=-1), 0.0, 1.0))
     top[..., -1] = np.inf
@@ -86,6 +137,22 @@ def likeness(of: Units, found: Averaged, cluster: np.ndarray, *, most: float = 0
 
     2 log rho + 2 log(1 - rho) is added, so that a few clusters give neither 0 nor 1. The poor part comes
     upon units one by one.
+
+    Parameters
+    ----------
+    of
+        The units.
+    found
+        Of `average`.
+    cluster
+        Number of the cluster of each unit, (j,), from 0.
+    most
+        The highest correlation looked at, under 1.
+
+    Returns
+    -------
+    float
+        Correlation on the normal scale, above 0.
     """
     pi, poor = found.pi[0], found.poor
 

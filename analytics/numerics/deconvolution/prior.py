@@ -57,6 +57,15 @@ def beta(centres, sizes, top: float, *, poor=None) -> Family:
     """Return the betas on (0, top): the first parameter, exponent of the logit, is each group's own.
 
     Density is a^p (top - a)^(q - p) up to a constant.
+
+    Parameters
+    ----------
+    centres, sizes
+        Cells of the grid: middle and width, (A,), in the unit of `top`.
+    top
+        Upper end, above 0.
+    poor
+        Shape (A,), summing to 1: the second part of the prior; none if not given.
     """
     inside = np.asarray(centres, dtype=float) < top
     share = np.where(inside, centres, top / 2) / top
@@ -142,10 +151,24 @@ class Units:
 def units(log_likelihood, group=None, *, n_groups: int | None = None) -> Units:
     """Return units from their log-likelihoods (j, A) and the numbers of their groups.
 
+    Parameters
+    ----------
+    log_likelihood
+        Shape (j, A): of each unit in each cell; minus infinity where it cannot be.
+    group
+        Number of the group of each unit, (j,), from 0; one group if not given.
+    n_groups
+        How many groups there are, where not all are seen.
+
     Raises
     ------
     ParameterError
         When a unit has no finite log-likelihood.
+
+    Examples
+    --------
+    >>> units(np.log([[1.0, 2.0]])).likelihood.tolist()
+    [[0.5, 1.0]]
     """
     table = np.asarray(log_likelihood, dtype=float)
     most = table.max(axis=1)
@@ -179,6 +202,15 @@ def fit(of: Units, family: Family, *, weights=None, penalty: Penalty = NO_PENALT
     ------
     FitError
         When no finite objective is found at the start.
+
+    Examples
+    --------
+    Two units that say nothing leave the prior where it began, and converge:
+
+    >>> of = units(np.zeros((2, 3)))
+    >>> found = fit(of, beta([1.0, 2.0, 3.0], [1.0, 1.0, 1.0], 4.0), start=[0.0, 0.0])
+    >>> found.objective.shape
+    (1,)
     """
     w = np.ones((1, len(of.group))) if weights is None else np.atleast_2d(np.asarray(weights, dtype=float))
     theta = np.array(np.broadcast_to(np.asarray(start, dtype=float), (len(w), np.shape(start)[-1])))
@@ -202,7 +234,22 @@ def fit(of: Units, family: Family, *, weights=None, penalty: Penalty = NO_PENALT
 
 
 def parts(family: Family, theta: np.ndarray, n_groups: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the two parts of priors at parameters (b, p): regular (b, groups, A) and pi (b,)."""
+    """Return the two parts of priors at parameters (b, p): regular (b, groups, A) and pi (b,).
+
+    Parameters
+    ----------
+    family
+        The family.
+    theta
+        Parameters, (b, p).
+    n_groups
+        How many groups share it.
+
+    Returns
+    -------
+    tuple of arrays
+        Regular part (b, groups, A), summing to 1, and the share of the poor part (b,).
+    """
     eta = theta[:, family.places(n_groups)]
     log_r = family.base + eta @ family.stats.T
     regular = np.exp(log_r - log_r.max(axis=2, keepdims=True))
@@ -315,7 +362,22 @@ def _search(of: Units, family: Family, theta, w, penalty: Penalty, value, step):
 
 
 def scores(of: Units, family: Family, theta: np.ndarray) -> np.ndarray:
-    """Return the gradient of each unit's log-likelihood (j, p) at one set of parameters (p,)."""
+    """Return the gradient of each unit's log-likelihood (j, p) at one set of parameters (p,).
+
+    Parameters
+    ----------
+    of
+        The units, j of them.
+    family
+        The family.
+    theta
+        Parameters, (p,).
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (j, p).
+    """
     out = np.zeros((len(of.group), len(theta)))
     regular, pi = parts(family, theta[None], of.n_groups)
     for k in range(of.n_groups):
@@ -343,6 +405,16 @@ def covariance(each: np.ndarray, information: np.ndarray, clusters=None) -> np.n
         (Efron 2016).
     clusters
         Shape (j,): numbers of the clusters whose scores are summed first; each unit its own if not given.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (p, p).
+
+    Examples
+    --------
+    >>> covariance(np.array([[1.0], [1.0]]), np.array([[2.0]])).tolist()
+    [[0.5]]
     """
     if clusters is not None:
         together = np.zeros((int(np.max(clusters)) + 1, each.shape[1]))

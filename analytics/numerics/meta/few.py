@@ -20,6 +20,8 @@ from scipy.special import ndtr
 from analytics.errors import ParameterError
 
 CELLS = 1000  # of the grid of tau
+# Usual scales of tau: for logarithms of odds, ratios and times; for percentages, in points (no source).
+SCALE_OF_LOGS, SCALE_OF_POINTS = 0.5, 5.0
 TAILS = 8.0  # of the prior's scale: past it the half-normal holds less than 1e-14
 
 

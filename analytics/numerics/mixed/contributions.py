@@ -56,6 +56,16 @@ def contributions(theta: Array, part: Part, form: Plan, *, probe: Array | None =
         Columns (m, k) of combinations of [X, y] for which second derivatives of cross-products are summed;
         the identity if not given (exact Hessian). One column, the current (-beta, 1), costs far less and
         leaves out only a REML term of relative size p / n groups.
+
+    Examples
+    --------
+    >>> from analytics.numerics.mixed.design import design, survey
+    >>> from analytics.numerics.mixed.parts import prepare
+    >>> from analytics.numerics.mixed.plan import plan
+    >>> given = design([0.0, 2.0, 10.0, 12.0], np.ones((4, 1)), [([1, 1, 2, 2], np.ones((4, 1)))])
+    >>> form = plan(survey(given), ("full",))
+    >>> contributions([0.0], prepare(given, form), form).n
+    4
     """
     columns = np.eye(form.m) if probe is None else probe
     return fold(Sums.__add__, (_block_sums(np.asarray(theta, float), b, form, columns) for b in part.blocks))

@@ -175,10 +175,28 @@ def design(
 ) -> Design:
     """Check the rows of a part; arguments as in `mixed.fit`.
 
+    Parameters
+    ----------
+    y
+        Outcome, (n,).
+    X
+        Fixed-effect columns, (n, p).
+    levels
+        As in `mixed.fit`.
+    weights, known_variance
+        As in `mixed.fit`, (n,).
+    where
+        What messages begin with.
+
     Raises
     ------
     FitError
         If a shape is wrong, a value missing or out of range, or levels are not nested.
+
+    Examples
+    --------
+    >>> design([1.0, 2.0], [[1.0], [1.0]], [(["a", "b"], [[1.0], [1.0]])]).y.tolist()
+    [1.0, 2.0]
     """
     y, x = checked_columns(y, X, where)
     codes, zs, kinds = checked_levels(levels, len(y), where)
@@ -188,7 +206,18 @@ def design(
 
 
 def survey(given: Design) -> Survey:
-    """Return the sums of a part that fix basis and start values."""
+    """Return the sums of a part that fix basis and start values.
+
+    Parameters
+    ----------
+    given
+        Of `design`.
+
+    Examples
+    --------
+    >>> survey(design([1.0, 2.0], [[1.0], [1.0]], [(["a", "b"], [[1.0], [1.0]])])).gram.tolist()
+    [[2.0, 3.0], [3.0, 5.0]]
+    """
     columns = np.column_stack([given.x, given.y])
     weighted = columns if given.weights is None else columns * given.weights[:, None]
     return Survey(

@@ -178,11 +178,33 @@ def likelihood_ratio(smaller: MixedFit, larger: MixedFit) -> LikelihoodRatio:
     Where the larger model has random effects more, their variances lie on the edge of what is possible
     under the smaller one, and the mixture of Stram & Lee is used.
 
+    Parameters
+    ----------
+    smaller
+        A fit with method ML, or REML with the same fixed effects.
+    larger
+        A fit of the same rows, in which the smaller is nested.
+
     Raises
     ------
     FitError
         If the fits are of other rows, under other criteria, by REML with other fixed effects, or the larger
         model has no more parameters.
+
+    Source
+    ------
+    Stram & Lee 1994, Biometrics 50:1171.
+
+    Examples
+    --------
+    A slope that explains nothing:
+
+    >>> y, one, groups = [0.0, 2.0, 10.0, 12.0, 20.0, 22.0], np.ones(6), [1, 1, 2, 2, 3, 3]
+    >>> levels = [(groups, one[:, None])]
+    >>> small = fit(y, one[:, None], levels, method="ML")
+    >>> large = fit(y, np.column_stack([one, [1, 1, -2, -2, 1, 1]]), levels, method="ML")
+    >>> round(likelihood_ratio(small, large).p_value, 6)
+    1.0
     """
     a, b = smaller.form, larger.form
     if a.n != b.n or a.method != b.method or a.known != b.known:

@@ -171,6 +171,10 @@ def prepare(given: Design, form: Plan) -> Part:
         The part's rows.
     form
         The plan shared by all parts.
+
+    Examples
+    --------
+    Shown with `contributions`, which takes it.
     """
     layout, weights = given.layout, given.weights
     known = None if given.known_variance is None else given.known_variance / form.unit**2

@@ -175,6 +175,11 @@ def log_time_of(shape: Shape, reached: float, log_steepness) -> tuple[np.ndarray
     log_steepness
         Shape (n,) or one number: log k.
 
+    Returns
+    -------
+    tuple of arrays
+        Log of the time over the half time, and its derivative in log steepness, (n,) each.
+
     Examples
     --------
     A log-logistic of steepness 2 has grown 80 % (odds of 4) at twice its half time:

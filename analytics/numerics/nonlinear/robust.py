@@ -114,6 +114,18 @@ def errors(
 def pairs(size: int, structure: str) -> list[tuple[int, int]]:
     """Return the free entries of a covariance, as (row, column) of its lower triangle.
 
+    Parameters
+    ----------
+    size
+        Rows of the covariance.
+    structure
+        full, diagonal or identity.
+
+    Returns
+    -------
+    list of tuple
+        One for each free entry; (-1, -1) for the one variance of an identity.
+
     Examples
     --------
     >>> pairs(2, "full")

@@ -5,10 +5,10 @@ without a single fault that would just do (`perfect_record`), and how many units
 (`units_to_decide`).
 
 While the interval holds the standard, the chance that the true value meets it is given, drawn towards what
-earlier periods were: a beta-binomial posterior for shares, a normal one for means. How far periods lie apart
-is not taken from a few of them as known (their moments often say *not at all*, and then years of quarters
-speak against the present one): it is summed over, with a half-normal prior. Without earlier periods Jeffreys'
-half an event and half a non-event stands alone.
+earlier periods were: a beta-binomial posterior for shares, `numerics.meta.few` for means. How far periods lie
+apart is not taken from a few of them as known (their moments often say *not at all*, and then years of
+quarters speak against the present one): it is summed over, with a half-normal prior. Without earlier periods
+Jeffreys' half an event and half a non-event stands alone.
 
 Sources: Wilson 1927, J Am Stat Assoc 22:209-212; Griffiths 1973, Biometrics 29:637-648 (the beta-binomial
 likelihood, from memory).
@@ -21,12 +21,13 @@ import scipy
 from numpy.typing import ArrayLike
 
 from analytics.errors import ParameterError
+from analytics.numerics import meta
 
 LEVEL = 0.95
 JEFFREYS = 0.5
-# How far a practice's periods lie apart: half-normal on the logit scale. The scale is that in common use for
-# log odds ratios between studies (Roever et al. 2021, Res Synth Methods 12:448-474: 0.5).
-SPREAD = 0.5
+# How far a practice's means lie apart from period to period: half-normal, its scale this share of the spread
+# of their values; no source.
+SPREAD_OF_MEANS = 0.25
 _LOGITS, _TAUS = np.linspace(-9.0, 9.0, 181), np.linspace(0.02, 2.0, 34)
 
 
@@ -51,6 +52,11 @@ def perfect_record(standard: float, *, at_most: bool, level: float = LEVEL) -> f
     level
         Confidence level, between 0 and 1.
 
+    Returns
+    -------
+    float
+        Whole units, or infinity.
+
     Examples
     --------
     >>> perfect_record(0.02, at_most=True), perfect_record(0.95, at_most=False)
@@ -69,6 +75,18 @@ def units_to_decide(share: float, standard: float, *, level: float = LEVEL) -> f
     """Return how many units at this share would decide; infinite where the share is the standard.
 
     Wilson's interval excludes a standard s where |share - s| >= z sqrt(s (1 - s) / n).
+
+    Parameters
+    ----------
+    share, standard
+        0 to 1.
+    level
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    float
+        Whole units, or infinity.
 
     Examples
     --------
@@ -95,6 +113,11 @@ def holds_of_share(
         Events and units of each earlier period, shapes (k,); empty where there is none.
     standard, at_most
         Share of 0 to 1, and its side.
+
+    Raises
+    ------
+    ParameterError
+        When the standard lies outside 0 to 1.
 
     Examples
     --------
@@ -127,7 +150,7 @@ def _spreads(y: np.ndarray, m: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.n
     counted = 1 / (tau**2 * mean * (1 - mean))
     each = _log_chance(y[:, None], m[:, None], mean, counted).sum(axis=0)
     # Jeffreys' prior of a share is even in its logit but for the root of mean x (1 - mean).
-    each += 0.5 * np.log(mean * (1 - mean)) - 0.5 * (tau / SPREAD) ** 2
+    each += 0.5 * np.log(mean * (1 - mean)) - 0.5 * (tau / meta.SCALE_OF_LOGS) ** 2
     weight = np.exp(each - each.max())
     return mean, counted, weight / weight.sum()
 
@@ -139,30 +162,59 @@ def _log_chance(y: ArrayLike, m: ArrayLike, mean: np.ndarray, counted: np.ndarra
 
 
 def holds_of_mean(
-    estimate: float, se: float, before: tuple[ArrayLike, ArrayLike], standard: float, *, at_most: bool
+    estimate: float,
+    se: float,
+    before: tuple[ArrayLike, ArrayLike],
+    standard: float,
+    *,
+    at_most: bool,
+    spread: float,
 ) -> Belief:
     """Return the chance that a mean meets its standard, given its own and earlier periods' estimates.
 
-    The prior is normal: the earlier periods' weighted mean, its variance their error and the variance
-    between them (DerSimonian & Laird's moments); flat where there is none. `prior_units` is then the number
-    of periods. The chance is missing where the estimate has no error: values that are all alike show none.
+    Each period is a group of `numerics.meta.few`. `prior_units` is the number of earlier periods. The chance
+    is missing where the estimate has no error: values that are all alike show none.
+
+    Parameters
+    ----------
+    estimate, se
+        Of the periods judged.
+    before
+        Estimates and standard errors of each earlier period, shapes (k,); empty where there is none.
+    standard, at_most
+        In the unit of the mean, and its side.
+    spread
+        Of a period's values (SD), above 0; periods are held to lie apart by about a quarter of it.
+
+    Parameters
+    ----------
+    estimate, se
+        Of the periods judged, in the unit of the standard; an error of 0 is none.
+    before
+        Estimates and standard errors of each earlier period, (k,) each.
+    standard
+        In the same unit.
+    at_most
+        Whether the mean is to be at most, or at least, the standard.
+
+    Source
+    ------
+    DerSimonian & Laird 1986, Control Clin Trials 7:177-188.
 
     Examples
     --------
-    >>> holds_of_mean(10.0, 1.0, ([], []), 10.0, at_most=True).chance
+    >>> holds_of_mean(10.0, 1.0, ([], []), 10.0, at_most=True, spread=4.0).chance
     0.5
     """
     x, s = (np.asarray(a, dtype=float) for a in before)
     ok = np.isfinite(x) & np.isfinite(s) & (s > 0)
     x, s = x[ok], s[ok]
-    value, variance, prior = estimate, se**2 if se > 0 else np.nan, np.nan
+    scale = SPREAD_OF_MEANS * spread
+    prior = meta.few(x, s**2, scale=scale).mean.mean if len(x) > 1 else float(x.sum()) if len(x) else np.nan
+    if not se > 0:
+        return Belief(np.nan, prior, float(len(x)))
     if len(x):
-        w = 1 / s**2
-        prior = float((w * x).sum() / w.sum())
-        q, c = float((w * (x - prior) ** 2).sum()), float(w.sum() - (w**2).sum() / w.sum())
-        tau2 = max(0.0, (q - (len(x) - 1)) / c) if len(x) > 1 and c > 0 else 0.0
-        spread = tau2 + 1 / w.sum()
-        total = 1 / spread + 1 / variance
-        value, variance = (prior / spread + estimate / variance) / total, 1 / total
-    under = float(scipy.stats.norm.cdf((standard - value) / np.sqrt(variance)))
+        under = meta.few([*x, estimate], [*(s**2), se**2], scale=scale).groups[-1].below(standard)
+    else:
+        under = float(scipy.stats.norm.cdf((standard - estimate) / se))
     return Belief(under if at_most else 1 - under, prior, float(len(x)))

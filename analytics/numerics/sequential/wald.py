@@ -76,6 +76,20 @@ def bounds(alpha: float, beta: float) -> tuple[float, float]:
         Chance to reject where all is well, and to accept where the odds are R times higher; each above 0,
         together below 1.
 
+    Returns
+    -------
+    tuple of float
+        Below 0, and above 0.
+
+    Raises
+    ------
+    ParameterError
+        When alpha or beta is out of range.
+
+    Source
+    ------
+    Wald 1947, Sequential Analysis (from memory).
+
     Examples
     --------
     >>> [round(b, 6) for b in bounds(0.1, 0.1)]
@@ -96,6 +110,11 @@ def added(event: ArrayLike, risk: ArrayLike, odds_ratio: float) -> np.ndarray:
     odds_ratio
         Of the harm that is to be found, above 1.
 
+    Returns
+    -------
+    numpy.ndarray
+        Log likelihood ratio of each case, of the shape they broadcast to.
+
     Examples
     --------
     >>> added([0, 1], [0.1, 0.1], 2.0).round(6).tolist()
@@ -107,6 +126,18 @@ def added(event: ArrayLike, risk: ArrayLike, odds_ratio: float) -> np.ndarray:
 
 def lines(p0: float, p1: float, *, alpha: float, beta: float) -> Lines:
     """Return the accept and reject lines of a test of risk p0 against p1.
+
+    Parameters
+    ----------
+    p0, p1
+        Risk while all is well, and the one to be found; 0 < p0 < p1 < 1.
+    alpha, beta
+        As in `bounds`.
+
+    Raises
+    ------
+    ParameterError
+        When the risks are out of order.
 
     Examples
     --------
@@ -129,6 +160,8 @@ def walk(steps: ArrayLike, *, alpha: float, beta: float, resets: bool = True) ->
     ----------
     steps
         What each case adds, in order, shape (n,).
+    alpha, beta
+        As in `bounds`.
     resets
         Start again at 0 after an acceptance (and always after a rejection); else the sum runs on, and the
         first crossing of either bound is noted.
@@ -169,6 +202,11 @@ def exact(p: float, event: float, none: float, *, low: float, high: float) -> Er
         What a case with an event, and one without, adds.
     low, high
         Bounds, below and above 0.
+
+    Raises
+    ------
+    ParameterError
+        When the risk or a bound is out of range.
 
     Examples
     --------

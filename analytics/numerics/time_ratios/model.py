@@ -139,6 +139,15 @@ def fit(
     Source
     ------
     Kalbfleisch and Prentice 2002, *The Statistical Analysis of Failure Time Data*, chapter 3 (from memory).
+
+    Examples
+    --------
+    Intervals doubled in length take twice as long: one time ratio of 2.
+
+    >>> left, right = np.array([1.0, 2.0, 3.0, 2.0, 4.0, 6.0]), np.array([2.0, 3.0, 4.0, 4.0, 6.0, 8.0])
+    >>> found = fit(left, right, np.column_stack([np.ones(6), [0, 0, 0, 1, 1, 1]]))
+    >>> round(float(np.exp(found.beta[1])), 2)
+    2.0
     """
     rows = _checked_rows(left, right, design, never_design, family)
     codes = (

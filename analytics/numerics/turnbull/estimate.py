@@ -193,7 +193,24 @@ def fit(left, right, weights=None, truncation=None) -> TurnbullFit:
 
 
 def refuse_intervals(left: np.ndarray, right: np.ndarray, where: str) -> None:
-    """Refuse limits that are not intervals, every broken rule at once; `where` is the caller."""
+    """Refuse limits that are not intervals, every broken rule at once; `where` is the caller.
+
+    Parameters
+    ----------
+    left, right
+        Limits, to be of shape (n,).
+    where
+        What the message begins with.
+
+    Raises
+    ------
+    ParameterError
+        When they are no intervals, every broken rule at once.
+
+    Examples
+    --------
+    >>> refuse_intervals(np.array([3.0]), np.array([6.0]), "example")
+    """
     if left.ndim != 1 or left.shape != right.shape:
         raise ParameterError(
             f"{where}: the two have different shapes; one value per row in each; give equal lengths"

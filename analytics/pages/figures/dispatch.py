@@ -70,7 +70,7 @@ BARS: dict[str, str] = {
     "case": "Bars: 95 % intervals of a count. Grey: half and nine in ten of the practice's readings, dashed "
     "their median. Blue: 50, 80, 95 % limits of a count to come.",
     "early": "Bars: 95 % intervals of a count. Dashed: an assumed course, from no counted study.",
-    "drafts": "Bars: 95 % limits of a count to come.",
+    "drafts": "Bars: 95 % limits of a count to come, with its error; chances are of the density itself.",
     "run_charts": "",
     "cases": "",
     **dict.fromkeys(

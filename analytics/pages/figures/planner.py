@@ -84,7 +84,7 @@ def drafts(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
 def _lines(panel: Axes, rows: pd.DataFrame) -> None:
     """Draw what stands in the zone at the session and the target, each with its word and number."""
     labels = (
-        ("density at the session", "at the session", QUIET, (0, (4, 2))),
+        ("density at the session", "before", QUIET, (0, (4, 2))),
         ("target", "target", INK, "solid"),
     )
     drawn = []

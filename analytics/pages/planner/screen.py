@@ -10,7 +10,7 @@ from analytics.numbers import readable
 from analytics.pages import first_screen
 from analytics.pages.first_screen import KeyNumber
 from analytics.pages.page import Page, result_of
-from analytics.pages.planner.sentences import CHANCE, LEFT, SPENT, in_100
+from analytics.pages.planner.sentences import CHANCE, GRAFTS, LEFT, SPENT, in_100
 
 CAPTION = (
     "Expected density and target at maturity, hairs/cm², and the chance of reaching it in 100 such patients. "
@@ -62,8 +62,14 @@ def key_numbers(page: Page) -> list[KeyNumber]:
     table = result_of(page, "drafts").table()
     for name in table["draft"].drop_duplicates():
         of = {"draft": name, "zone": "donor"}
+        grafts = table.loc[table["draft"].eq(name) & table["term"].eq(GRAFTS), "estimate"].sum()
         spent = first_screen.key_number(
-            page, "drafts", label=f"Draft {name} spends", rests_on=" ", term=SPENT, **of
+            page,
+            "drafts",
+            label=f"Draft {name} spends",
+            rests_on=f"for {grafts:,.0f} planted",
+            term=SPENT,
+            **of,
         )
         after = table.loc[table["draft"].eq(name) & table["term"].eq(LEFT), "estimate"].iloc[0]
         told = {True: "met", False: "not met"}.get(bool(after >= 0)) if np.isfinite(after) else ""

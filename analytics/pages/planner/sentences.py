@@ -1,8 +1,7 @@
 """The words of the session planner: does a draft fit the donor, and does it reach the densities aimed at?
 
-A chance is said in five words: *nearly surely* from 90 in 100, *probably* from 67, *as likely as not* from
-33,
-*probably not* from 10, *nearly surely not* below (a choice of ours).
+A chance is said in five words: *almost certainly* from 90 in 100, *probably* from 67, *as likely as not*
+from 33, *probably not* from 10, *almost certainly not* below (a choice of ours).
 """
 
 import numpy as np
@@ -15,13 +14,14 @@ from analytics.pages import tables
 from analytics.pages.page import Page, result_of
 from analytics.results import Result, why_not
 
-LEFT, SPENT, CHANCE = "left for later sessions", "donor spent", "chance of reaching the target"
+LEFT, SPENT, GRAFTS = "left for later sessions", "donor spent", "grafts"
+CHANCE = "chance of reaching the target"
 LIKELY = (
-    (90.0, "nearly surely reach"),
+    (90.0, "almost certainly reach"),
     (67.0, "probably reach"),
     (33.0, "as likely reach as miss"),
     (10.0, "probably miss"),
-    (0.0, "nearly surely miss"),
+    (0.0, "almost certainly miss"),
 )
 
 
@@ -89,7 +89,7 @@ def likely(percent: float) -> str:
     Examples
     --------
     >>> likely(97.0), likely(0.4)
-    ('nearly surely reach', 'nearly surely miss')
+    ('almost certainly reach', 'almost certainly miss')
     """
     return next(words for least, words in LIKELY if percent >= least)
 
@@ -109,9 +109,10 @@ def split_in_words(page: Page) -> str:
         for zone, row in wide.iterrows()
     )
     missed = wide[CHANCE].lt(50).all()
-    close = " None of these targets is likely to be met from what is left." if missed else ""
+    none = {1: "The target is not", 2: "Neither target is"}.get(len(wide), "No target is")
+    close = f" {none} likely to be met from what is left." if missed else ""
     total = f"{wide['grafts'].sum():,.0f}"
-    return f"{total} grafts, divided to fall least short: {divided}. Expected {given} hairs/cm².{close}"
+    return f"{total} grafts, divided to come closest: {divided}. Expected {given} hairs/cm².{close}"
 
 
 def both_in_words(page: Page) -> str:

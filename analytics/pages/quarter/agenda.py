@@ -167,7 +167,7 @@ def _says(row: dict[str, Any]) -> str:
     if str(row["rule"]).startswith("a long"):
         n = "many" if pd.isna(row["weight"]) else f"{row['weight']:.0f}"
         return f"{n} points in a row on one side of the average, from {month}: the level has moved"
-    return "monthly values cross their average too rarely for chance: the level has moved"
+    return "monthly values cross their average less often than by chance: the level has moved"
 
 
 def _cleared(result: Result) -> str:
@@ -232,7 +232,7 @@ def _decisions(result: Result) -> list[str]:
 def _asked(kind: str, name: str, group: str) -> str:
     who = f"{group}, {name}" if group else name
     return {
-        MISSED: f"{who} is not met: what will be tried, and by when?",
+        MISSED: f"Standard not met: {who}. What will be tried, and by when?",
         WORSE_SIGNAL: f"{who}: what is the cause?",
         LATE: f"{name}: close, change or enforce it?",
         FELL: f"Fewer were {name}: who calls those who stayed away?",

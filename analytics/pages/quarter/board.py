@@ -62,8 +62,8 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
 def _last_heading(outcome: str) -> str:
     return {
         NOT_MET: "at the last review",
-        CANNOT_TELL: "chance it holds; told by",
-        NEVER: "chance it holds",
+        CANNOT_TELL: "chance it is met; told by",
+        NEVER: "chance it is met",
         MET: "decided over",
     }.get(outcome, "")
 

@@ -164,10 +164,10 @@ def when_told(result: Result) -> str:
         return ""  # too few to be told to this audience
     zone = numbers.title_case(ZONE_WORDS.get(row["zone"], row["zone"]))
     front = f" from the {row['against']}" if row["against"] else ""
-    what = f"{zone}: a difference of {row['difference']:g} points{front} would be found "
+    what = f"{zone}: by counts alone a difference of {row['difference']:g} points{front} would be found "
     if not row["against"]:
         what = f"{zone}: its mean is known to within {row['difference']:g} points "
-    chance = f"{100 * row['power']:g} times in 100 " if row["against"] else ""
+    chance = f"with {100 * row['power']:g} % power " if row["against"] else ""
     if row["more"] == 0 and row["month"] <= row["now"]:
         return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
     if not np.isfinite(row["need_zone"]):
@@ -194,7 +194,7 @@ def when_rough(result: Result) -> str:
         f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
         f"back at maturity; spread between patients {row['sd']:.0f} points"
         f"{' (assumed)' if row['is_assumed'] else ''}."
-        + (" In brackets: 80 of 100 drawn futures." if np.isfinite(row["month"]) else "")
+        + (" In brackets: 80 % of simulated futures." if np.isfinite(row["month"]) else "")
     )
 
 

@@ -55,6 +55,10 @@ def agenda(
         overdue; planned visits less attended. `extra["signals"]` one row per signal; `extra["falling"]`
         visits less attended; `extra["standards"]` standards changed since the last review;
         `extra["decisions"]` what is to be decided, the most urgent first.
+
+    Examples
+    --------
+    Page 02 puts it together from all panels of a quarter.
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     falling = fell(view)

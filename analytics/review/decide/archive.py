@@ -54,8 +54,25 @@ def recall(place: Path, criteria: Criteria, *, quarter: int) -> Remembered:
         Of `files.state.folder`.
     criteria
         From `review.read`.
+    criteria
+        From `review.read`.
     quarter
         The quarter under review, 1 or more; nothing later is seen.
+    quarter
+        The quarter under review; later reviews are not seen.
+
+    Returns
+    -------
+    Remembered
+        Windows, lines and limits as first set, signals, standards and outcomes of the last review.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from analytics.review.criteria import read
+    >>> with TemporaryDirectory() as folder:
+    ...     recall(Path(folder), read("data_demo/criteria.toml"), quarter=8).quarter
+    0
     """
     log = state.read(place, LOG)
     latest = {e["quarter"]: e for e in log.entries if e.get("quarter", quarter) < quarter}
@@ -107,13 +124,26 @@ def keep(
 
     Parameters
     ----------
+    place
+        The register's state folder, of `files.state.folder`.
     criteria
         From `review.read`.
+    criteria
+        From `review.read`.
+    log
+        From `review.read_actions`.
     panels
         Results as computed, before anything is withheld from them: indicators, all_charts, agenda, and any
         case-by-case charts.
     quarter
         The quarter under review, 1 or more; nothing later is seen.
+    quarter
+        The quarter under review.
+
+    Returns
+    -------
+    bool
+        Whether an entry was added.
     """
     indicators, charts, agenda = (panels[name] for name in ("indicators", "all_charts", "agenda"))
     if any(each.gap is not None for each in (indicators, charts)):

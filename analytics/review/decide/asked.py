@@ -47,6 +47,15 @@ def asked(records: Records, criteria: Criteria, *, quarter: int, level: float = 
         the lower and the upper of Imbens and Manski's limits), a line for each of ODDS_RATIOS (TERM), `share
         among those not asked that meets the standard`. `extra["counts"]` has a row per criterion: operated,
         asked, with the event, told without being asked, not asked.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.review.criteria import read
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> found = asked(clinic, read("data_demo/criteria.toml"), quarter=8)
+    >>> bool((found.extra["counts"]["n_asked"] <= found.extra["counts"]["n_operated"]).all())
+    True
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     lines, counts, used = [], [], []

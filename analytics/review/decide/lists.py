@@ -35,6 +35,10 @@ def work_lists(records: Records, criteria: Criteria, *, quarter: int, indicators
     Result
         Terms: the number of sessions on each list. `extra["lists"]` has one row per session and list; it
         names persons by code, so that no audience outside the clinic gets it.
+
+    Examples
+    --------
+    Page 02 shows it to the clinic alone; it takes what `indicators` of the same quarter gave.
     """
     view = View.at(records, criteria.schedule, quarter=quarter)
     audit = indicators.extra["audit"].set_index("criterion")

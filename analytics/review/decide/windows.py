@@ -147,7 +147,10 @@ def _belief(
         return found, 100.0
     means = ([m.estimate for m in earlier], [m.se for m in earlier])
     se = number.se if np.isfinite(number.se) and number.se > 0 else (number.high - number.low) / 3.92
-    found = sequential.holds_of_mean(number.estimate, se, means, criterion.standard, at_most=at_most)
+    spread = se * np.sqrt(number.n_units)
+    found = sequential.holds_of_mean(
+        number.estimate, se, means, criterion.standard, at_most=at_most, spread=spread
+    )
     return found, 1.0
 
 
