@@ -143,6 +143,10 @@ def false_alarms(
     ------
     ParameterError
         When `n` or a month is out of range.
+
+    Examples
+    --------
+    Shown with `call_back`: it needs a fitted practice.
     """
     if n < 1 or not months or min(months) <= 0:
         raise ParameterError(

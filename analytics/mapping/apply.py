@@ -112,6 +112,17 @@ def apply(
     ParameterError
         When the mapping file is wrong, the source is in the folder to write, or a file to be written has the
         name of one that this function did not write, or that was changed since.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     source = Path(folder) / "clinic.csv"
+    ...     _ = source.write_text("Patient,Zone", encoding="utf-8")
+    ...     apply(source, source, Path(folder) / "tables")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: clinic.csv: not TOML; ...
     """
     target = Path(out)
     files.refuse_source(source, target, beside(target))
@@ -172,6 +183,10 @@ def mapped(
     ------
     RecordError
         As `apply`.
+
+    Examples
+    --------
+    As `apply`, which writes what it gives: `regrowth map` shows both.
     """
     declared = plan if isinstance(plan, Plan) else read_plan(Path(plan))
     book = read(source, queries=queries, encoding=declared.encoding, separator=declared.separator)

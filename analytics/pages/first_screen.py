@@ -85,7 +85,15 @@ def key_number(
 
 
 def key_numbers(page: Page, what: str | Sequence[KeyNumber]) -> None:
-    """Write the key numbers: those handed over, or a result's rows, six at most."""
+    """Write the key numbers: those handed over, or a result's rows, six at most.
+
+    Parameters
+    ----------
+    page
+        Of `results`.
+    what
+        Name of a result, or numbers of `key_number`.
+    """
     shown = _of_result(page, what) if isinstance(what, str) else list(what)
     tiles = [_tile(page, one) for one in shown[:MOST_NUMBERS]]
     page.written.append({"kind": "numbers", "numbers": tiles})
@@ -212,7 +220,15 @@ def _by_zone(rows: pd.DataFrame, term: str | None) -> Mapping[str, pd.Series]:
 
 
 def facts(page: Page, phrases: Sequence[str]) -> None:
-    """Write short phrases in one line under the answer: who it is about, what was done."""
+    """Write short phrases in one line under the answer: who it is about, what was done.
+
+    Parameters
+    ----------
+    page
+        Of `begin`.
+    phrases
+        A few words each.
+    """
     shown = [disclosure.protect_text(phrase, page.audience) for phrase in phrases]
     if shown:
         page.written.append({"kind": "facts", "text": "; ".join(shown)})
@@ -254,7 +270,18 @@ def strip(page: Page) -> None:
 
 
 def about(page: Page) -> str:
-    """Return whose numbers the page holds, and from when; codes for this clinic alone."""
+    """Return whose numbers the page holds, and from when; codes for this clinic alone.
+
+    Parameters
+    ----------
+    page
+        Of `begin`.
+
+    Returns
+    -------
+    str
+        Parts set apart by points.
+    """
     parts = []
     if page.audience == "internal":
         named = {name: page.settings.get(name) for name in ("patient", "surgeon", "team")}

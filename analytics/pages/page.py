@@ -66,12 +66,29 @@ def begin(name: str, data: str = "", **settings: Any) -> Page:
     settings
         Every other setting of the page, by name.
 
+    Returns
+    -------
+    Page
+        Nothing is written yet.
+
     Raises
     ------
     ParameterError
         When a setting is unknown or out of range.
     RecordError
         When the records break the dictionary.
+
+    Examples
+    --------
+    A page of one's own, from the records to its answer:
+
+    >>> from analytics import yields
+    >>> page = begin("own_question", "data_demo", audience="shared")
+    <IPython.core.display.HTML object>
+    >>> found = ask(page, seen=question(yields.photograph_failures, by=("visit",)))
+    >>> page = results(page, **found)
+    >>> sorted(page.results)
+    ['seen']
     """
     run = _run()
     # In a run the place stands in its plan: a report shows the name alone.
@@ -113,8 +130,15 @@ def file_beside(page: Page, name: str) -> Path:
 
     Parameters
     ----------
+    page
+        Of `begin`.
     name
         Name of the file, or a path to it as seen from where the command was given, or from the records.
+
+    Returns
+    -------
+    Path
+        Which need not be there.
     """
     run = _run()
     place = Path(run.get("data") or str(page.settings.get("data", ".")))
@@ -126,7 +150,20 @@ def file_beside(page: Page, name: str) -> Path:
 
 
 def folder(page: Page, name: str) -> Path:
-    """Return the folder that a setting names: as the command gave it, or as seen from the notebooks."""
+    """Return the folder that a setting names: as the command gave it, or as seen from the notebooks.
+
+    Parameters
+    ----------
+    page
+        Of `begin`.
+    name
+        Of the setting.
+
+    Returns
+    -------
+    Path
+        Which need not be there.
+    """
     given = _run().get("folders", {}).get(name)
     place = Path(given or str(page.settings[name]))
     return place if place.is_dir() else reports.parameters.NOTEBOOKS / place
@@ -142,12 +179,36 @@ def is_invented(page: Page) -> bool:
 
 
 def state_folder(page: Page, named: str = "") -> Path:
-    """Return the clinic's state folder of the page's records: the one named, or the one beside them."""
+    """Return the clinic's state folder of the page's records: the one named, or the one beside them.
+
+    Parameters
+    ----------
+    page
+        Of `begin`.
+    named
+        A folder named in its settings; empty for the one beside the records.
+
+    Returns
+    -------
+    Path
+        Which need not be there.
+    """
     return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
 
 
 def kept_plans(page: Page) -> tuple[dict[str, Any], ...]:
-    """Return the drafts kept in the clinic's state folder, oldest first; none where they were changed."""
+    """Return the drafts kept in the clinic's state folder, oldest first; none where they were changed.
+
+    Parameters
+    ----------
+    page
+        Of `begin`.
+
+    Returns
+    -------
+    tuple of dict
+        One entry per draft kept.
+    """
     log = files.state.read(state_folder(page), "plans")
     return () if log.fault else log.entries
 
@@ -156,6 +217,17 @@ def question(function: Callable[..., Any], **arguments: Any) -> Question:
     """Return the question `function(records, **arguments)`, to be asked by `ask`.
 
     An argument may be a question itself: it is answered first, and once, however many need it.
+
+    Parameters
+    ----------
+    function
+        Of a room, its first argument the records.
+    arguments
+        Its other arguments by name.
+
+    Examples
+    --------
+    Shown with `begin`.
     """
     return Question(function, arguments)
 
@@ -166,6 +238,22 @@ def ask(page: Page, **questions: Question) -> dict[str, Any]:
     Of the questions that wait for no other the longest belong first and last: two cores begin at either end.
     A question that cannot be answered is answered by a result without rows that says why
     (`results.unanswered`): the page and its other answers appear.
+
+    Parameters
+    ----------
+    page
+        Of `begin`.
+    questions
+        Of `question`, by name.
+
+    Returns
+    -------
+    dict
+        Answers by the same names.
+
+    Examples
+    --------
+    Shown with `begin`.
     """
     answered = reports.answers(questions, page.records, page.data_sha256)
     for name, answer in answered.items():
@@ -188,10 +276,21 @@ def note_gap(page: Page, name: str, gap: Gap) -> None:
 def results(page: Page, **named: Result) -> Page:
     """Hand over every result the page may show, by name; return the page that may show them.
 
+    Parameters
+    ----------
+    page
+        Of `begin`.
+    named
+        Results by name.
+
     Raises
     ------
     ParameterError
         When the page has its results already: they are protected together, so they come together.
+
+    Examples
+    --------
+    Shown with `begin`.
     """
     if page.results:
         raise ParameterError("pages.results: called twice; hand over all results of the page in one call")
@@ -209,7 +308,17 @@ def result_of(page: Page, name: str) -> Result:
 
 
 def finish(page: Page) -> None:
-    """Write what the page rests on, hand its numbers over, and mark the end that `render` looks for."""
+    """Write what the page rests on, hand its numbers over, and mark the end that `render` looks for.
+
+    Parameters
+    ----------
+    page
+        Of `results`.
+
+    Examples
+    --------
+    Alone in a notebook's last cell: `pages.finish(page)`.
+    """
     reports.dismiss()
     rests_on = reports.sources(page.name, page.records, page.settings)
     rests_on = disclosure.protect_provenance(rests_on, page.audience)

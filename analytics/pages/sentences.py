@@ -20,6 +20,22 @@ def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
     """Return one number of a result in words: value, unit, interval, number of patients.
 
     A number that this audience may not see is said to be withheld.
+
+    Parameters
+    ----------
+    page
+        Of `results`.
+    name
+        Of the result.
+    counts
+        Whether the number of patients is said.
+    where
+        Column and value that pick the one row: `zone="crown"`.
+
+    Returns
+    -------
+    str
+        As *84 % (95 % interval 81 to 87; 203 patients)*.
     """
     row = _row(page, name, where)
     return disclosure.WITHHELD if row is None else numbers.full(row, counts=counts)
@@ -32,6 +48,24 @@ def verdict(
 
     `below` when the whole interval lies under `null`, `above` when it lies over it, `unsure` when it holds it
     or there is no interval. `{value}` in a sentence is replaced by the number in words.
+
+    Parameters
+    ----------
+    page
+        Of `results`.
+    name
+        Of the result.
+    below, above, unsure
+        Sentences, `{value}` for the number.
+    null
+        What the interval is held against, in the number's unit.
+    where
+        Column and value that pick the one row.
+
+    Returns
+    -------
+    str
+        One of the sentences, or why there is no number.
     """
     if why := why_not(result_of(page, name)):
         return why

@@ -43,6 +43,14 @@ def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve
         By zone: the mean at the zone's maturity in `estimates`, or flagged at the last month counted before
         it; the curve in `path`, between the months that were counted; spreads between clinics, patients and
         placements in `extra`. Patients are those counted in the zone.
+
+    Examples
+    --------
+    The demo's finished round of six invented clinics:
+
+    >>> from pathlib import Path
+    >>> curve(finished(Path("data_demo/pooling"))).by
+    ('zone',)
     """
     coding = checked_round(round_file)
     fit = pooled(round_file)
@@ -86,6 +94,10 @@ def curve_of(_: object, folder: Path | str) -> Curve:
     -------
     Curve
         Of `curve`.
+
+    Examples
+    --------
+    Shown with `curve`; a page asks it, which hands its records over first.
     """
     return curve(finished(Path(folder)))
 
@@ -102,6 +114,11 @@ def combined(_: object, folder: Path | str) -> Result:
     -------
     Result
         Of `combine`.
+
+    Examples
+    --------
+    >>> combined(None, "data_demo/pooling").by
+    ('measure',)
     """
     return combine(read_folder(Path(folder)))
 
@@ -123,6 +140,10 @@ def finished(folder: Path) -> dict:
     ------
     ParameterError
         When the folder holds none, or those of two studies.
+
+    Examples
+    --------
+    Shown with `curve`.
     """
     rounds = [read_round(path) for path in sorted(Path(folder).glob("*.json")) if is_kind(path, "round")]
     asked = [one.get("asked") for one in rounds]
@@ -164,6 +185,11 @@ def what_left(folder: Path) -> pd.DataFrame:
     ------
     ParameterError
         When a file is none of ours, or broken.
+
+    Examples
+    --------
+    >>> sorted(set(what_left(Path("data_demo/pooling"))["kind"]))
+    ['round', 'summary']
     """
     rows = []
     for path in sorted(Path(folder).glob("*.json")):

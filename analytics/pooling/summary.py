@@ -62,6 +62,10 @@ def summary(
     ------
     FitError
         When the clinic's records cannot carry an emergence model.
+
+    Examples
+    --------
+    As `regrowth pool summary` writes it; it fits the growth model to a clinic's records.
     """
     fit = regrowth.fit_emergence(records, curve=curve)
     table = regrowth.emergence(records, fit=fit, both_shapes=False).table()
@@ -113,6 +117,11 @@ def read_summary(path: Path) -> dict:
     ------
     ParameterError
         When it is no summary, was changed, or holds an impossible number.
+
+    Examples
+    --------
+    >>> read_summary(Path("data_demo/pooling/summary_C1.json"))["clinic"]
+    'C1'
     """
     name = Path(path).name
     try:
@@ -135,6 +144,13 @@ def read_summary(path: Path) -> dict:
 def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     """Return pooled answers with each clinic's own and shrunken estimate beside them.
 
+    Parameters
+    ----------
+    summaries
+        Of `summary` or `read_summary`, one a clinic.
+    level
+        Confidence level of the intervals, 0.5 to 0.999.
+
     Returns
     -------
     Result
@@ -153,6 +169,8 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     Traceback (most recent call last):
         ...
     analytics.errors.ParameterError: pool combine: no summary holds an estimate; ...
+
+    Shown with `read_folder`.
     """
     for n, one in enumerate(summaries, 1):
         check_summary(one, where=f"pool combine, summary {n}", action="ask the clinic to make it again")
@@ -271,6 +289,16 @@ def read_folder(folder: Path) -> list[dict]:
     ------
     ParameterError
         When the folder holds none.
+
+    Examples
+    --------
+    >>> found = combine(read_folder(Path("data_demo/pooling")))
+    >>> found.by, "pooled" in set(found.table()["term"])
+    (('measure',), True)
+    >>> overview(found).columns.tolist()[:3]
+    ['measure', 'unit', 'clinics']
+    >>> shrinkage(found).columns.tolist()
+    ['measure', 'clinic', 'own', 'shrunken']
     """
     found = [read_summary(path) for path in sorted(Path(folder).glob("*.json")) if is_kind(path, "summary")]
     if not found:
@@ -303,6 +331,13 @@ def of_measure(result: Result, measure: str) -> Result:
     -------
     Result
         A line a clinic, then `pooled` and `new clinic`.
+
+    Examples
+    --------
+    >>> found = combine(read_folder(Path("data_demo/pooling")))
+    >>> measure = found.table()["measure"].iloc[0]
+    >>> of_measure(found, measure).table()["term"].iloc[-1]
+    'new clinic'
     """
     wanted = only(result, measure=measure)
     if wanted.gap is not None:
@@ -325,6 +360,10 @@ def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFram
     -------
     pandas.DataFrame
         measure, clinic, own, shrunken; one row per clinic and measure.
+
+    Examples
+    --------
+    Shown with `read_folder`.
     """
     if result.gap is not None:
         return pd.DataFrame()
@@ -351,6 +390,10 @@ def overview(result: Result) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row a measure: unit, clinics, pooled, new_clinic, spread, n_patients.
+
+    Examples
+    --------
+    Shown with `read_folder`.
     """
     if result.gap is not None:
         return pd.DataFrame()

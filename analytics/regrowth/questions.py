@@ -167,6 +167,10 @@ def rows_for(records: Records, fit: Emergence) -> EmergenceRows:
     -------
     EmergenceRows
         `frame` has one row per reading and region, baselines included; `used` every row with its reason.
+
+    Examples
+    --------
+    Shown by `forecast`, which takes them for one patient.
     """
     return select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by)
 

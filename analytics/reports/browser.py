@@ -44,7 +44,13 @@ QUIET_FLAGS = (
 
 
 def find() -> Path | None:
-    """Return a browser of the Chromium family, or None."""
+    """Return a browser of the Chromium family, or None.
+
+    Returns
+    -------
+    Path or None
+        The first one found.
+    """
     for name in NAMES:
         found = shutil.which(name)
         if found:
@@ -67,6 +73,11 @@ def pdf(page: Path, target: Path, *, paper: str = "A4") -> Path:
         The HTML file, and the PDF to be written.
     paper
         A size that a style sheet knows: A4, letter.
+
+    Returns
+    -------
+    Path
+        Of the PDF.
 
     Raises
     ------

@@ -43,7 +43,13 @@ class _NotStorable(TypeError):
 
 
 def folder() -> Path | None:
-    """Return where entries lie; None when the cache is off."""
+    """Return where entries lie; None when the cache is off.
+
+    Returns
+    -------
+    Path or None
+        Named by `REGROWTH_CACHE`, else beside the package.
+    """
     named = os.environ.get(CACHE_VARIABLE, "")
     if named == OFF:
         return None

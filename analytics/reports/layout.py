@@ -169,6 +169,11 @@ def filled(template: str, **values: Any) -> Markup:
     values
         What it names; a name it does not get is an error.
 
+    Returns
+    -------
+    Markup
+        HTML.
+
     Examples
     --------
     >>> str(filled("blocks/lead", sentence="Yield & zone"))

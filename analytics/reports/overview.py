@@ -31,6 +31,16 @@ def write(out: Path) -> Path:
 
     A report that failed now and was made before has one card: not made, with a link to the earlier one. Where
     `index.html` is somebody else's, or was changed, it stays, and the front page is `index (2).html`.
+
+    Parameters
+    ----------
+    out
+        The folder of reports.
+
+    Returns
+    -------
+    Path
+        Of the front page.
     """
     files.restore_inside(out)
     failed = _failed(out)
@@ -53,7 +63,18 @@ def place(out: Path) -> Path:
 
 
 def said(out: Path) -> str:
-    """Return a sentence when the front page has another name than usual, nothing otherwise."""
+    """Return a sentence when the front page has another name than usual, nothing otherwise.
+
+    Parameters
+    ----------
+    out
+        The folder of reports.
+
+    Returns
+    -------
+    str
+        Empty where there is nothing to say.
+    """
     found = place(out)
     if found.name == INDEX:
         return ""

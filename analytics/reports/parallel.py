@@ -79,6 +79,11 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
         What they are asked about (the records).
     subject_sha256
         Its hash, for the store.
+
+    Returns
+    -------
+    dict
+        Answers by the same names.
     """
     answered: dict[Question, Any] = {}
     waiting = _with_needs(questions.values())
@@ -175,7 +180,13 @@ def reason(message: str) -> str:
 
 
 def defect(error: Exception) -> Gap:
-    """Return the gap that a defect of the package leaves: told by its kind, with its traceback put aside."""
+    """Return the gap that a defect of the package leaves: told by its kind, with its traceback put aside.
+
+    Parameters
+    ----------
+    error
+        What was raised.
+    """
     why = (
         f"This part stopped with {type(error).__name__}: a defect of the package, not of your records. The "
         "rest of the page is not touched by it."
@@ -261,6 +272,18 @@ def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
     """Let a helper that is at work already begin `work(*given)`; return what gives its answer.
 
     Without one, or where it is lost, this process answers when asked.
+
+    Parameters
+    ----------
+    work
+        What to do.
+    given
+        Its arguments.
+
+    Returns
+    -------
+    Callable
+        Gives the answer, waiting for it if need be.
     """
     if cores() < 2 or not _at_work:
         return functools.partial(work, *given)

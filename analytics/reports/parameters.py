@@ -93,7 +93,18 @@ MODELS: dict[str, type[Common]] = {
 
 
 def pages() -> list[str]:
-    """Return the names of the pages that make a report, in order."""
+    """Return the names of the pages that make a report, in order.
+
+    Returns
+    -------
+    list of str
+        As `01_surgeon_audit`.
+
+    Examples
+    --------
+    >>> pages()[0]
+    '01_surgeon_audit'
+    """
     names = sorted(p.stem for p in NOTEBOOKS.glob("*.ipynb") if not p.name.startswith("."))
     return [name for name in names if not name.startswith(FORMS)]
 
@@ -127,7 +138,23 @@ def is_plain(path: Path) -> bool:
 
 
 def title(page: str) -> str:
-    """Return the question of a page: the first heading of its notebook."""
+    """Return the question of a page: the first heading of its notebook.
+
+    Parameters
+    ----------
+    page
+        Its name, its number, or the path of a notebook.
+
+    Returns
+    -------
+    str
+        Without the mark of a heading.
+
+    Examples
+    --------
+    >>> title("01")
+    'Does planted hair grow in the crown as it does in front?'
+    """
     for cell in _cells(notebook(page)):
         found = re.search(r"^#\s+(.+)$", "".join(cell["source"]), re.MULTILINE)
         if cell["cell_type"] == "markdown" and found:
@@ -213,7 +240,23 @@ def _refuse_without(page: str, kind: type[pydantic.BaseModel], chosen: dict[str,
 
 
 def described(page: str) -> list[dict[str, Any]]:
-    """Return name, kind, default, choices and help of every setting, for a form or a help text."""
+    """Return name, kind, default, choices and help of every setting, for a form or a help text.
+
+    Parameters
+    ----------
+    page
+        Its name, its number, or the path of a notebook.
+
+    Returns
+    -------
+    list of dict
+        One entry per setting.
+
+    Examples
+    --------
+    >>> described("01")[0]["name"]
+    'data'
+    """
     out = []
     for name, field in model(page).model_fields.items():
         choices = getattr(field.annotation, "__args__", ()) if "Literal" in str(field.annotation) else ()

@@ -161,6 +161,16 @@ def described(name: str, place: Path, notes: tuple[str, ...] = ()) -> Report:
 def without_answer(n_unanswered: int) -> str:
     """Return how a report was made: whole, or with some sections without an answer.
 
+    Parameters
+    ----------
+    n_unanswered
+        How many sections have no answer, 0 or more.
+
+    Returns
+    -------
+    str
+        For a list of reports.
+
     Examples
     --------
     >>> without_answer(0), without_answer(2)

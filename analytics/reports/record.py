@@ -51,6 +51,15 @@ LIBRARIES = (
 def sources(page: str, records: "Records | None", settings: dict[str, Any]) -> dict[str, Any]:
     """Return what the report of a page rests on.
 
+    Parameters
+    ----------
+    page
+        Name of the page.
+    records
+        The records as loaded, or None.
+    settings
+        Of the page, by name.
+
     Returns
     -------
     dict
@@ -77,6 +86,16 @@ def is_invented(records: "Records") -> bool:
     Sessions are known by numbers alone, so that a copy saved again, with other codes or with a few rows
     changed, is still known. A clinic's own session would have to agree in its month, three counts of grafts
     and a time in minutes; a session that lacks one of them is never taken for an invented one.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
+    Returns
+    -------
+    bool
+        True for the demo.
     """
     import pandas as pd
 
@@ -112,7 +131,18 @@ def code_sha256() -> str:
 
 
 def data_sha256(records: "Records") -> str:
-    """Return one hash over the tables that were read, whatever their order."""
+    """Return one hash over the tables that were read, whatever their order.
+
+    Parameters
+    ----------
+    records
+        The records as loaded.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
     lines = sorted(f"{row.table} {row.sha256}" for row in records.sources.itertuples())
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()
 

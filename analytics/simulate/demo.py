@@ -67,6 +67,10 @@ def write_demo(folder: str | Path) -> list[Path]:
     ------
     ParameterError
         When a file of the same name says something else; no table is written then.
+
+    Examples
+    --------
+    How `data_demo` was made; it draws the whole register: `write_demo("a_new_folder")`.
     """
     tables, _ = demo()
     texts = {Path(folder) / f"{name}.csv": as_csv(table).encode() for name, table in tables.items()}

@@ -68,6 +68,15 @@ def read(
     ------
     RecordError
         When the source cannot be read, is unsafe, or is too large.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     place = Path(folder) / "clinic.csv"
+    ...     _ = place.write_text("Patient,Zone", encoding="utf-8")
+    ...     [sheet.name for sheet in read(place).sheets]
+    ['clinic']
     """
     if isinstance(source, str) and "://" in source:
         return _database(source, queries)

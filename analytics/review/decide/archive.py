@@ -144,6 +144,10 @@ def keep(
     -------
     bool
         Whether an entry was added.
+
+    Examples
+    --------
+    Page 02 calls it in its last cells; `recall` reads what it left.
     """
     indicators, charts, agenda = (panels[name] for name in ("indicators", "all_charts", "agenda"))
     if any(each.gap is not None for each in (indicators, charts)):
