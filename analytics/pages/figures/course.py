@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from analytics.numbers import title_case
+from analytics.numbers import as_said, title_case
 from analytics.pages.figures.drawing import INK, QUIET, RULE, SERIES, name_axes, panels
 from analytics.pages.figures.intervals import intervals
 from analytics.results import Curve, Result, limits
@@ -58,11 +58,9 @@ def early(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
     for panel, place in zip(axes, places, strict=True):
         line = path[path[by].eq(place)]
         panel.plot(line["x"], line["estimate"], color=QUIET, linewidth=1.2, linestyle=(0, (4, 3)))
-        end = line.iloc[len(line) // 2]
-        panel.annotate(
-            str(end["term"]), (end["x"], end["estimate"]), xytext=(5, -11), textcoords="offset points",
-            color=QUIET, fontsize=6.8,
-        )  # fmt: skip
+        # In the corner below 0, where counts hardly reach.
+        words, at = str(line["term"].iloc[0]), (0.98, 0.04)
+        panel.annotate(words, at, xycoords="axes fraction", ha="right", color=QUIET, fontsize=6.8)
         # A number withheld for others leaves no column behind.
         own = points[points[by].eq(place)] if by in points else points.iloc[:0]
         if len(own):
@@ -90,6 +88,7 @@ def ladder(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
 def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw, a panel a place, each source's share in the variance of the predicted density, by month."""
     split = result.extra["split"]
+    split = split[split["share"].notna()] if split["share"].notna().any() else split
     places = list(split["place"].drop_duplicates())
     axes = panels(ax, len(places), narrow=narrow, columns=2 if len(places) <= 4 else 3, height_in=2.2)
     for panel, place in zip(axes, places, strict=True):
@@ -104,7 +103,7 @@ def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
                 base + share,
                 color=SERIES[position],
                 alpha=0.55,
-                label=str(source),
+                label=as_said(str(source)),
                 hatch=CENTILE_HATCHES[position % len(CENTILE_HATCHES)],
                 edgecolor="white",
                 linewidth=0.0,
@@ -124,7 +123,7 @@ def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
 
 
 def _bands(panel: Axes, bands: pd.DataFrame) -> None:
-    """Draw the practice's centile bands, the median dashed."""
+    """Draw the centile bands, which the caption names."""
     panel.fill_between(bands["x"], bands["p5"], bands["p95"], color=QUIET, alpha=0.12, linewidth=0)
     panel.fill_between(bands["x"], bands["p25"], bands["p75"], color=QUIET, alpha=0.16, linewidth=0)
     panel.plot(bands["x"], bands["p50"], color=QUIET, linewidth=1.0, linestyle=(0, (4, 2)))
