@@ -22,15 +22,14 @@ from analytics.numerics import non_inferiority, proportions
 from analytics.numerics import power as closed
 from analytics.records import Records
 from analytics.results import Curve, line
-from analytics.study.answer import BINARY
-from analytics.study.effects import arrays, fitted, normals, of_plan, too_few
+from analytics.study.effects import arrays, fitted, normal, normals, of_plan, too_few
 from analytics.study.outcomes import milestone, of_curve, risk_difference, spans
-from analytics.study.plan import NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
+from analytics.study.plan import BINARY, NO_UNIT_VALUE, NOT_NORMAL, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Sample, sample
 
 N_SIMULATIONS = 400
 # What an exchange costs decides how many there are; a tempo fit takes seconds.
-N_EXCHANGES = {**dict.fromkeys(OF_CURVE, 3), "milestone": 60, "complication": 100, "would_choose_again": 100}
+N_EXCHANGES = {**dict.fromkeys(OF_CURVE, 3), "milestone": 60, **dict.fromkeys(NOT_NORMAL, 100)}
 N_ON_CURVE = 41
 # A power from so few draws is no percentage: the closed form from their mean error is given instead.
 FEWEST_DRAWS = 50
@@ -94,7 +93,7 @@ def check(records: Records, plan: Plan, *, n_simulations: int = N_SIMULATIONS) -
     analysis = plan.primary
     given = sample(records, plan, analysis)
     seen = _seen(records, plan, analysis, given)
-    few = too_few(seen, is_number=given.exposure.is_number)
+    few = given.short or too_few(seen, is_number=given.exposure.is_number)
     if few:
         raise FitError(f"study design check: {few}; wait for more readings")
     drawn = draws(records, plan, analysis, given, n=n_simulations)
@@ -121,7 +120,7 @@ def _seen(records: Records, plan: Plan, analysis: Analysis, given: Sample) -> pd
 def draws(records: Records, plan: Plan, analysis: Analysis, given: Sample, *, n: int) -> Draws:
     """Return the declared model's answers where there is no effect."""
     rng = np.random.default_rng(plan.seed)
-    if analysis.outcome.kind in (*NO_UNIT_VALUE, *BINARY):
+    if analysis.outcome.kind in (*NO_UNIT_VALUE, *NOT_NORMAL):
         return _exchanged(records, plan, analysis, given, rng)
     return _simulated(given, plan, rng, n)
 
@@ -168,7 +167,8 @@ def _exchanged(
             effect, _ = milestone(records, plan, analysis, mixed)
         else:
             seen = mixed.analysed
-            effect = risk_difference(seen, of_plan(seen, mixed, plan))
+            compared = risk_difference if analysis.outcome.kind in BINARY else normal
+            effect = compared(seen, of_plan(seen, mixed, plan))
         found.append((effect.estimate, effect.se, effect.df))
     how = f"{n} exchanges of what is compared between patients, each through the declared model"
     return _draws(np.transpose(found), np.nan, np.nan, how, is_ratio=effect.is_ratio)
@@ -328,7 +328,7 @@ def closed_power(given: Sample, plan: Plan, analysis: Analysis) -> tuple[float, 
         When there are too few outcomes.
     """
     seen = given.analysed
-    if few := too_few(seen, is_number=given.exposure.is_number):
+    if few := given.short or too_few(seen, is_number=given.exposure.is_number):
         raise FitError(f"study power: {few}")
     sizes = [seen[seen["x"].eq(g)].groupby("patient_id").size().to_numpy() for g in (0.0, 1.0)]
     size = analysis.matters if analysis.hypothesis == "difference" else float(analysis.margin or np.nan)

@@ -232,7 +232,8 @@ def normal(
     Parameters
     ----------
     units
-        Rows of the design: patient_id, y, variance (NaN where not known), weight where y is a share of many.
+        Rows of the design: patient_id, y, variance (NaN where not known), weight where y is a share of many
+        (1 where it is that of one alone).
     contrast
         Combination of coefficients; the exposure's own if not given.
 
@@ -244,7 +245,8 @@ def normal(
     y, variance, patient = arrays(units)
     wanted = np.eye(columns.X.shape[1])[0] if contrast is None else contrast
     if "weight" in units:
-        return weighted(units, columns.X, np.ones(len(y)), f"{WEIGHTED}{CLUSTERED}", wanted)
+        method = CLUSTERED if units["weight"].eq(1.0).all() else f"{WEIGHTED}{CLUSTERED}"
+        return weighted(units, columns.X, np.ones(len(y)), method, wanted)
     n, n_patients = len(y), len(np.unique(patient))
     if _has_patient_effects(patient, columns):
         try:
