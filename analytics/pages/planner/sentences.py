@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from analytics import numbers
+from analytics import dictionary, numbers
 from analytics.numbers import readable
 from analytics.pages import tables
 from analytics.pages.page import Page, result_of
@@ -138,22 +138,25 @@ def both_in_words(page: Page) -> str:
 
 
 def in_short(page: Page) -> dict[str, str]:
-    """Return the short answers of the folds: the split, the donor, what the drafts give."""
+    """Return the short answers of the folds: the split, the donor, what the drafts give, how surely."""
     split, ledger, drafts = (result_of(page, name) for name in ("split", "ledger", "drafts"))
     said = {
         name: why_not(found) for name, found in (("split", split), ("ledger", ledger), ("drafts", drafts))
     }
     if not said["split"]:
         grafts = split.table().query("term == 'grafts' and estimate.notna()")
-        said["split"] = f"Grafts: {_in_zones(grafts)}." if len(grafts) else ""
+        why = numbers.sentence(str(split.table()["flag"].iloc[0]))
+        said["split"] = f"Grafts: {_in_zones(grafts)}." if len(grafts) else why
     if not said["ledger"]:
         known = ledger.table().set_index("term")["estimate"]
         left = known.get("left", float("nan"))
         said["ledger"] = f"{numbers.number(left)} FU under your limit." if np.isfinite(left) else ""
     if not said["drafts"]:
         ends = drafts.table().query("term == 'expected density' and estimate.notna()")
+        ends = ends if len(ends) else _mature(drafts.table())
         parts = [f"{own}: {_in_zones(rows)}" for own, rows in ends.groupby("draft", sort=False)]
         said["drafts"] = f"Mature, draft {'; draft '.join(parts)} hairs/cm²." if parts else ""
+    said["sure"] = said["drafts"] if why_not(drafts) else _how_surely(drafts.table())
     done = result_of(page, "done")
     rows = done.table()
     is_kept = not why_not(done) and rows["estimate"].notna().any()
@@ -165,6 +168,23 @@ def in_short(page: Page) -> dict[str, str]:
 
 def _in_zones(rows: pd.DataFrame) -> str:
     return ", ".join(f"{readable(row.zone)} {numbers.number(row.estimate)}" for row in rows.itertuples())
+
+
+def _mature(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the first density of each draft and zone from the month on at which the zone is judged."""
+    ends = table[table["term"].str.startswith("density at month") & table["estimate"].notna()]
+    ends = ends[ends["x"].ge(ends["zone"].map(dictionary.MATURITY_MONTH))]
+    return ends.sort_values("x", kind="stable").drop_duplicates(["draft", "zone"]).sort_index()
+
+
+def _how_surely(table: pd.DataFrame) -> str:
+    """Return how far a density once mature may lie from the expected one, over zones and drafts."""
+    ends = _mature(table)
+    half = ((ends["ci_high"] - ends["ci_low"]) / 2).dropna().round()
+    if half.empty:
+        return ""
+    reach = numbers.limits(half.min(), half.max()) if half.nunique() > 1 else numbers.number(half.iloc[0])
+    return f"A mature density may lie {reach} hairs/cm² either side of the expected one (95 % limits)."
 
 
 def in_100(percent: float) -> str:
