@@ -77,6 +77,13 @@ SAID = {
     "first reading": "planted zones with a first reading at or above it",
     "first readings expected": "first readings the model expects",
     "own minus the others": "own yield minus the others'",
+    "not_on_boundary": "every spread above 0",
+    "plateau_reached": "counts up to final growth in each zone",
+    "own_tempo_by_zone": "timing fitted zone by zone",
+    "tempo_determined": "timing known well enough",
+    "tempo_spread_estimated": "spread of timing estimated",
+    "plateau_plausible": "final yield from 0 to 150 %",
+    "finite_se": "standard errors found",
     "ci_low": "from",
     "ci_high": "to",
 }

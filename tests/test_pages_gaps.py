@@ -81,6 +81,8 @@ def test_figure_table_frame_and_left_out_print_the_sentence_once_in_full(shown):
     pages.left_out(page, "bad")
     pages.method(page)
     html = " ".join(shown)
+    content = pages.content.collect("sample", "internal", page.results, page.written, {})
+    assert content["unanswered"] == {"Yield by zone": WHY}  # under the heading a reader knows
     assert html.count(WHY) == 1
     assert html.count("for the reason given at: Yield by zone") == 3
 
@@ -121,14 +123,25 @@ def test_a_drawing_that_fails_takes_its_own_place_only(shown, monkeypatch):
     assert [e["is_defect"] for e in page.written if e["kind"] == "no answer"] == [True]
 
 
+def test_quantiles_of_too_few_are_not_drawn_and_the_page_says_so(shown):
+    few = results.Curve(
+        pd.DataFrame([results.line("further off", 0.0, "%", by={"part": "patients"})]), pd.DataFrame(), "m",
+        by=("part",), picture="quantiles",
+    )  # fmt: skip
+    page = pages.results(Page("sample", {"audience": "internal"}, None, ""), few=few)
+    pages.figure(page, "few", "What is left over", alt="lines near one another")
+    assert "Too few counts to draw" in " ".join(shown)
+    assert not [e for e in page.written if e["kind"] == "no answer"]
+
+
 def test_the_command_says_how_many_sections_have_no_answer():
     from analytics.app.commands.report import WITHOUT_ANSWER, told
 
     said: list[str] = []
     assert told((), (), "01", said.append) == 0
     assert said == []
-    assert told(("half", "by_month"), (), "01", said.append) == WITHOUT_ANSWER
-    assert said == ["Made, 2 sections without an answer: half, by month."]
+    assert told(("Losses", "Yield, by zone"), (), "01", said.append) == WITHOUT_ANSWER
+    assert said == ["Made, 2 sections without an answer: Losses; Yield, by zone."]
     assert told(("half",), ("half",), "01", said.append) == 1
     assert "details.txt" in said[-1]
 

@@ -69,8 +69,10 @@ def test_a_fold_with_a_check_that_did_not_pass_is_open_and_says_so():
         new_markdown_cell("## Is it lower?"), _cell("<p>a</p>", failed=[]),
         _cell("<p>b</p>", failed=["converged"]),
         new_markdown_cell("## And later?"), _cell("<p>c</p>", failed=[]),
+        new_markdown_cell("## By the same model?"), _cell("<p>d</p>", failed=["converged"]),
     )  # fmt: skip
-    failed, sound = _folds(page)
+    failed, sound, again = _folds(page)
+    assert '<details class="rw-fold rw-failed">' in again, "said twice, opened once"
     assert '<details class="rw-fold rw-failed" open>' in failed
     assert "Check not passed: converged" in failed
     assert '<details class="rw-fold">' in sound

@@ -156,7 +156,7 @@ def test_a_page_with_sections_without_an_answer_is_made_and_says_so(tmp_path):
     out = tmp_path / "out"
     report = render.page(_page(tmp_path, ASKS, sample_page.FINISH), "", out)
     assert report.answer == "The rest is here."
-    assert (report.unanswered, report.defects) == (("broken", "unsaid"), ("broken",))
+    assert (report.unanswered, report.defects) == (("What broke", "What cannot be told"), ("broken",))
     html = report.files["html"].read_text()
     assert "This part stopped with TypeError: a defect of the package" in html
     assert "Made, 2 sections without an answer" in overview.write(out).read_text()

@@ -109,7 +109,7 @@ def too_few(frame: pd.DataFrame, what: str, compared: pd.Series | None = None) -
     if n < FEWEST_PATIENTS:
         return results.unanswered(
             Gap(f"Cannot be told: {what} needs {FEWEST_PATIENTS} patients with a usable count, and there "
-                f"are {n}.")
+                f"{_are(n)}.")
         )  # fmt: skip
     if compared is None:
         return None
@@ -117,9 +117,13 @@ def too_few(frame: pd.DataFrame, what: str, compared: pd.Series | None = None) -
     if min(sides) >= FEWEST_A_SIDE:
         return None
     return results.unanswered(
-        Gap(f"Cannot be told: {what} needs {FEWEST_A_SIDE} patients on the smaller side, and there are "
-            f"{min(sides)}.")
+        Gap(f"Cannot be told: {what} needs {FEWEST_A_SIDE} patients on the smaller side, and there "
+            f"{_are(min(sides))}.")
     )  # fmt: skip
+
+
+def _are(n: int) -> str:
+    return "is 1" if n == 1 else f"are {n}"
 
 
 def adjusted_for(fitted: bench.Model, *, matters: str = f"{MATTERS:g} points") -> str:

@@ -54,7 +54,7 @@ def therapy_begun(
         most = max(sides.values())
         return results.unanswered(
             Gap(f"Cannot be told: {FEWEST_A_SIDE} patients with therapy begun before or after a session are "
-                f"needed, and there are {most}.")
+                f"needed, and there {'is' if most == 1 else 'are'} {most}.")
         )  # fmt: skip
     fitted = bench.model(formula(analysed, "yield_pct", *WHEN, mix=CASE_MIX), analysed)
     lines = [

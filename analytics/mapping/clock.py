@@ -19,9 +19,10 @@ from analytics.mapping.values import DAYS_A_MONTH, FAULTS
 ROW = ["sheet", "block", "row"]  # tables may stand beside one another
 OFF_MONTHS, OFF_SHARE = 2.5, 0.25  # a visit may lie so far from its heading, or that share of it; assumed
 TURNED_FITS = 1.0  # months; assumed
-# Where no heading says a month: a visit is odd with so few others near it, as a share of what a visit usually
-# has; it fits with so many. So many visits tell what is usual; a stop by chance alone is so rare. Assumed.
-ODD, FITS, FEWEST_SURE, CHANCE = 0.1, 0.5, 8, 0.01
+# Where no heading says a month: so far apart visits are alike, this many as if spread evenly over all months,
+# these shares may be turned, so many times likelier a visit or a list is named, or a list stops. Assumed.
+ALIKE_MONTHS, EVENLY, SHARES_TURNED, FEWEST_SURE = 1.5, 2.0, (0.01, 0.03, 0.1, 0.2, 0.35, 0.5), 8
+VISIT_NAMED, LIST_NAMED, LIST_STOPS = 5.0, 0.5, 1000.0
 HALF_A_YEAR_DAYS = 183  # a baseline is counted up to six months before
 
 
@@ -152,39 +153,39 @@ def hold_against_heading(name: str, rows: pd.DataFrame, plan: Plan, out: Joined)
 
 
 def _hold_against_others(name: str, rows: pd.DataFrame, out: Joined) -> None:
-    """Stop at visits that lie where no others do and fit only turned round, if more do than by chance.
+    """Stop at visits that lie among the others only with day and month turned, or name them where few do.
 
-    What is usual is told by visits that cannot have been turned: after day 12, or on 5 May. By chance as many
-    of the others are odd (Fisher's exact test); where no more are, they are named and read as they stand.
+    How visits lie is told by those that cannot have been turned: after day 12, or on 5 May. Were a share of
+    the others turned, each would lie so at its turned month with that chance, else at its own; the
+    likelihood of this over that of none turned is averaged over shares. Dates that can be turned turn into
+    one another, so that where none was the ratio is 1 in the mean, and 1,000 at most once in 1,000 lists
+    (Markov's inequality; were it known how visits lie).
     """
     visits = rows[rows["month"].notna()].drop_duplicates(["patient_id", "session_id", "date"])
     turned = _months_turned(visits).where(lambda t: t.ne(visits["month"]))
     sure = np.sort(visits.loc[turned.isna(), "month"])
     if len(sure) < FEWEST_SURE:
         return
-    usual = np.median(_near(sure, sure) - 1)
-    odd = _near(visits["month"], sure) - turned.isna() < ODD * usual
-    suspect = odd & (_near(turned, sure) >= FITS * usual)
-    if not suspect.any():
-        return
-    # A fifth of a second to import, and only where something is odd.
-    from scipy.stats import fisher_exact
-
-    table = pd.crosstab(turned.notna(), odd).reindex(index=[True, False], columns=[True, False], fill_value=0)
-    if fisher_exact(table.to_numpy(), alternative="greater").pvalue < CHANCE:
+    ratio = (_density(turned, sure) / _density(visits["month"], sure)).where(turned.notna(), 1.0)
+    suspect = ratio >= VISIT_NAMED
+    logs = [np.log1p(share * (ratio - 1)).sum() for share in SHARES_TURNED]
+    times = np.logaddexp.reduce(logs) - np.log(len(logs))
+    if times >= np.log(LIST_STOPS):
         stop(out, visits, suspect, f"{name}.date", "turned_among_others")
-        return
-    out.notes.append(
-        f"{name}: {int(suspect.sum())} visits lie at months at which hardly any other does, and at a usual "
-        f"one with day and month turned, first at row {int(visits.loc[suspect, 'row'].min())}; look there"
-    )
+    elif suspect.any() and times >= np.log(LIST_NAMED):
+        out.notes.append(
+            f"{name}: {int(suspect.sum())} visits lie at months at which hardly any other does, and at a "
+            "usual one with day and month turned, first at row "
+            f"{int(visits.loc[suspect, 'row'].min())}; look there"
+        )
 
 
-def _near(months: pd.Series | np.ndarray, others: np.ndarray) -> np.ndarray:
-    """Return how many of the others (sorted) lie near each month; none near a month that is not known."""
-    at = np.asarray(months, dtype=float)
-    inside = np.searchsorted(others, at + TURNED_FITS, "right") - np.searchsorted(others, at - TURNED_FITS)
-    return np.where(np.isnan(at), 0, inside)
+def _density(months: pd.Series, sure: np.ndarray) -> pd.Series:
+    """Return how densely visits (sorted) lie about each month; what it is divided by is the same for all."""
+    at = months.to_numpy(dtype=float)
+    near = np.searchsorted(sure, at + ALIKE_MONTHS, "right") - np.searchsorted(sure, at - ALIKE_MONTHS)
+    every = sure[-1] - sure[0] + 24.0  # turned, a date moves by a year at most
+    return pd.Series(near / (2 * ALIKE_MONTHS) + EVENLY / every, months.index)
 
 
 def _months_turned(rows: pd.DataFrame) -> pd.Series:

@@ -27,6 +27,9 @@ MIN_DF = 20
 # Fields at random are taken to vary at least as Poisson counts do: less than that in few repeats is luck.
 PHI_LEAST = 1.0
 FEW = 10
+# Repeats from which a spread has an interval: of fewer its ends lie more than a factor of four apart. A
+# choice of ours.
+LEAST_FOR_LIMITS = 5
 METHOD = (
     "repeated counts of the same region and visit; within one reader on the log scale and as root mean "
     "square; between readers as mean squared log ratio less counting error; six intraclass correlations "
@@ -123,8 +126,11 @@ def repeatability(records: Records, *, level: float = LEVEL) -> Result:
         used,
         METHOD,
         by=("device_class", "reader_id"),
-        checks=_checks(own, pairs),
-        notes=("Repeats of one visit hold the hair cycle still; readings months apart vary more.",),
+        checks=_checks(own),
+        notes=(
+            "Repeats of one visit hold the hair cycle still; readings months apart vary more.",
+            *_too_few(own, pairs),
+        ),
         extra={"error_model": _as_frame(error_model(records))},
     )
 
@@ -162,8 +168,14 @@ def _line(
         n_patients=int(rows["patient_id"].nunique()),
         n_rows=len(rows),
         df=df,
-        flag=f"fewer than {FEW} repeats" if len(rows) < FEW else "",
+        flag=_flag(len(rows), df),
     )
+
+
+def _flag(n_rows: int, df: float) -> str:
+    if df < LEAST_FOR_LIMITS:
+        return f"fewer than {LEAST_FOR_LIMITS} repeats: no interval"
+    return f"fewer than {FEW} repeats" if n_rows < FEW else ""
 
 
 def _one_reader(own: pd.DataFrame, who: Who) -> list[dict]:
@@ -173,7 +185,7 @@ def _one_reader(own: pd.DataFrame, who: Who) -> list[dict]:
     within = _within(marked, who.level)
     if within is not None:
         n = within.df
-        low, high = (100 * _cv(v) for v in within.ci)
+        low, high = (100 * _cv(v) for v in _told(within.ci, n))
         cv, rms = 100 * _cv(within.sd), 100 * _rms_cv(marked)
         change = agreement.NORMAL_95 * np.sqrt(2.0)
         lines = [
@@ -193,8 +205,13 @@ def _one_reader(own: pd.DataFrame, who: Who) -> list[dict]:
     phi = _phi(fields, who.level)
     if phi is not None:
         term = "over-dispersion of unmarked fields"
-        lines.append(_line(term, phi.phi, "ratio", fields, who, ci=phi.ci, df=phi.df))
+        lines.append(_line(term, phi.phi, "ratio", fields, who, ci=_told(phi.ci, phi.df), df=phi.df))
     return lines
+
+
+def _told(ci: tuple[float, float], df: float) -> tuple[float, float]:
+    """Return the limits of a spread, none where it rests on too few repeats."""
+    return ci if df >= LEAST_FOR_LIMITS else (np.nan, np.nan)
 
 
 def _all_readers(pairs: pd.DataFrame, own: pd.DataFrame, level: float) -> list[dict]:
@@ -317,16 +334,25 @@ def _percent(log_ratio: float) -> float:
     return 100 * float(np.expm1(log_ratio))
 
 
-def _checks(own: pd.DataFrame, pairs: pd.DataFrame) -> dict[str, bool]:
+def _too_few(own: pd.DataFrame, pairs: pd.DataFrame) -> tuple[str, ...]:
+    """Return whose counting error is a published one, for lack of repeats: no fault of the records."""
+    n_of = {"one reader": int(own[own["marked"]].duplicated("same").sum())}
+    n_of["two readers"] = int(pairs["marked"].sum())
+    few = [who for who, n in n_of.items() if n < MIN_DF]
+    said = f"Fewer than {MIN_DF} repeats by {' and by '.join(few)}: the published counting error is in use."
+    return (said,) if few else ()
+
+
+def _checks(own: pd.DataFrame) -> dict[str, bool]:
     marked = own[own["marked"]]
-    checks = {"enough_repeats_by_one_reader": int(marked.duplicated("same").sum()) >= MIN_DF}
-    checks["enough_repeats_by_two_readers"] = int(pairs["marked"].sum()) >= MIN_DF
-    if checks["enough_repeats_by_one_reader"]:
-        each = marked.groupby("same")["log_density"].agg(["mean", "std"])
-        checks["error_in_proportion_to_density"] = bool(
+    if marked.duplicated("same").sum() < MIN_DF:
+        return {}
+    each = marked.groupby("same")["log_density"].agg(["mean", "std"])
+    return {
+        "error_in_proportion_to_density": bool(
             scipy.stats.spearmanr(each["mean"], each["std"]).pvalue >= 0.01
         )
-    return checks
+    }
 
 
 def _as_frame(model: CountError) -> pd.DataFrame:

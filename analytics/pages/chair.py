@@ -104,7 +104,8 @@ def _tested(result: Result) -> str:
         return ""
     row = rows.iloc[0]
     ends = f"{_level(result)} {numbers.limits(row['ci_low'], row['ci_high'])}"
-    return f"95{numbers.THIN}% limits held {numbers.number(row['estimate'])} of 100 past counts ({ends})."
+    held = f"{numbers.number(row['estimate'])}{numbers.THIN}% of {numbers.number(row['n_rows'])} past counts"
+    return f"95{numbers.THIN}% limits held {held} ({ends})."
 
 
 def readings_table(result: Result) -> pd.DataFrame:

@@ -5,6 +5,8 @@ from typing import Any
 import pandas as pd
 
 from analytics import disclosure
+from analytics.numbers import readable
+from analytics.pages.words import of_page
 from analytics.results import Curve, Result, plain
 
 
@@ -27,7 +29,7 @@ def collect(
         "answer": next((e["text"] for e in written if e["kind"] == "answer"), ""),
         "attention": [e["text"] for e in written if e["kind"] == "attention"],
         "failed_checks": failed,
-        "unanswered": _without_answer(written),
+        "unanswered": _without_answer(page, written),
         "defects": [e["name"] for e in written if e["kind"] == "no answer" and e["is_defect"]],
         "results": {name: _one(result, audience) for name, result in results.items()},
         "shown": [e for e in written if e["kind"] in ("figure", "table", "withheld")],
@@ -35,9 +37,14 @@ def collect(
     }
 
 
-def _without_answer(written: list[dict[str, Any]]) -> dict[str, str]:
-    """Return why, by the name of each question that has no answer."""
-    return {e["name"]: e["text"] for e in written if e["kind"] == "no answer"}
+def _without_answer(page: str, written: list[dict[str, Any]]) -> dict[str, str]:
+    """Return why, by the heading under which a reader misses the answer; else by the question's own name."""
+    named = {**of_page(page).get("questions", {})}
+    for entry in written:
+        if entry["kind"] == "untold":
+            named.setdefault(entry["name"], entry["title"])
+    gaps = [e for e in written if e["kind"] == "no answer"]
+    return {named.get(e["name"], readable(e["name"])): e["text"] for e in gaps}
 
 
 def _one(result: Result, audience: str) -> dict[str, Any]:

@@ -29,6 +29,7 @@ from analytics.review import (
 
 THIN = words.THIN
 WITHHELD = "withheld"
+LEAST_LUCK = 0.05  # of a chart: less is said in words
 NO_BREAK = "\N{NO-BREAK SPACE}"
 # What the audit of a quarter sets beside it, from the result's own rows: column, and where it stands.
 COMPARED = {
@@ -374,8 +375,11 @@ def _run_charts(result: Result) -> str:
         titles = drawn.loc[drawn["criterion"].isin(set(names)), "name"]
         if len(titles):
             sides.append(f"{direction}: {_listed(titles)}")
-    which = f"Of {len(drawn)} charts, {'; '.join(sides)}" if sides else f"None of {len(drawn)} charts signals"
-    return f"{which}. By luck alone about {luck:.1f} would signal."
+    none = f"None of {len(drawn)} charts signals" if len(drawn) > 1 else "No chart signals"
+    which = f"Of {len(drawn)} chart{'s' if len(drawn) > 1 else ''}, {'; '.join(sides)}" if sides else none
+    return (
+        f"{which}. By luck alone {f'about {luck:.1f}' if luck >= LEAST_LUCK else 'hardly any'} would signal."
+    )
 
 
 def _operators(result: Result) -> str:

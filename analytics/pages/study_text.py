@@ -14,6 +14,7 @@ import pandas as pd
 
 from analytics import numbers, study
 from analytics.pages.page import Page
+from analytics.pages.writing import frame, lead
 
 AUTHOR = "for the author"
 ABSENT = "not made on this page"
@@ -36,6 +37,17 @@ REFERENCES = {
     "combinations of choices": "Simonsohn, Simmons & Nelson 2020, Nature Human Behaviour 4:1208-1214",
     "Cook": "Demidenko & Stukel 2005, Statistics in Medicine 24:893-909",
 }
+
+
+def reported(page: Page, plan: study.Plan, standing: study.Status) -> None:
+    """Write the methods section and the reporting items, and how many of these the page answers."""
+    listed = items(page, plan, standing)
+    left = {word: int(listed["answered"].eq(word).sum()) for word in (AUTHOR, ABSENT)}
+    rest = "".join(f"; {n} {'is' if n == 1 else 'are'} {word}" for word, n in left.items() if n)
+    answered = len(listed) - sum(left.values())
+    lead(page, f"{answered} of {len(listed)} reporting items are answered here{rest}.")
+    frame(page, methods(page, plan, standing), "Methods, in plain words")
+    frame(page, listed, "Reporting items", folded=True)
 
 
 def methods(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:

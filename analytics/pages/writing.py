@@ -116,7 +116,7 @@ def figure(
     if says and not (result.gap is not None and result.gap.is_absent):
         lead(page, says)
     if result.gap is not None:
-        _say_why(page, title, result.gap)
+        _say_why(page, name, title, result.gap)
         return
     if result.table().empty:
         _withheld(page, title)
@@ -165,7 +165,7 @@ def table(
         lead(page, says)
     result = result_of(page, name)
     if result.gap is not None:
-        _say_why(page, title, result.gap)
+        _say_why(page, name, title, result.gap)
         return
     if read is not None:
         rows = _made(page, name, title, lambda: read(result))
@@ -209,7 +209,7 @@ def _made(
     except Exception as error:  # a section fails alone, its drawing too
         gap = defect(error)
         note_gap(page, name, gap)
-        _instead(page, title, gap.why)
+        _say_why(page, name, title, gap)
         return None
 
 
@@ -408,9 +408,15 @@ def _next(page: Page, kind: str) -> int:
     return 1 + sum(entry["kind"] == kind for entry in page.written)
 
 
-def _say_why(page: Page, title: str, gap: Gap) -> None:
+def untold(page: Page, name: str, title: str) -> None:
+    """Note under which heading a reader misses an answer, for the page's card and the command line."""
+    page.written.append({"kind": "untold", "name": name, "title": title})
+
+
+def _say_why(page: Page, name: str, title: str, gap: Gap) -> None:
     """Say why a question has no answer; nothing where the clinic does not record such a thing."""
     if not gap.is_absent:
+        untold(page, name, title)
         _instead(page, title, gap.why)
 
 

@@ -8,7 +8,7 @@ metadata of an output says where it belongs:
   side above the picture), `aside` (beside the picture),
   `made` (the last fold), `words` (the one before it), `foot`. Without a slot it stays where it was written.
 - lead: a short answer; the first of a fold moves to its line.
-- failed: the checks that a shown result did not pass; its fold is open and says so.
+- failed: the checks that a shown result did not pass; its fold says so, and the first to say it is open.
 - foot_line: what every printed page repeats.
 
 A link to a fold opens it without a script: browsers reveal the target of a link inside a closed `details`.
@@ -127,14 +127,24 @@ def document(
         slots={slot: Markup("\n".join(parts)) for slot, parts in slots.items()},
         folds=[
             {"id": f.id, "title": f.title, "short": f.short, "failed": "; ".join(f.failed),
-             "inside": Markup("\n".join(f.inside))}
-            for f in shown
+             "is_open": is_open, "inside": Markup("\n".join(f.inside))}
+            for f, is_open in zip(shown, _opened(shown), strict=True)
         ],
         links={"What the words mean": f"#{Fold(WORDS).id}", **links} if slots["words"] else links,
         named=named,
         foot_line=_css_string(foot_line),
     )  # fmt: skip
     return re.sub(r"\n\s*\n+", "\n", text)
+
+
+def _opened(folds: Sequence[Fold]) -> list[bool]:
+    """Return which folds open by themselves: those with a failed check that no fold before them has said."""
+    said: set[str] = set()
+    opened = []
+    for fold in folds:
+        opened.append(not said.issuperset(fold.failed))
+        said.update(fold.failed)
+    return opened
 
 
 def _set(mark: Mapping[str, Any], written: str, slots: dict[str, list[str]], folds: list[Fold]) -> None:

@@ -38,7 +38,8 @@ SCAFFOLD = (DETAILS_FILE, OUTCOME_FILE, STEP_FILE, LOG_FILE, PLAN_FILE, LEFT_FIL
 class Report:
     """A published report: folder, files by format, headline, what needs attention, what could not be made.
 
-    `unanswered` names the questions that have no answer, `defects` those of them that the package failed.
+    `unanswered` gives the headings of sections without an answer, `defects` the questions that the package
+    failed.
     """
 
     name: str

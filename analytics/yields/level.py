@@ -80,9 +80,7 @@ def estimate(rows: pd.DataFrame, error: CountError) -> Season:
     patients = int(used["patient_id"].nunique())
     months = int((np.floor(used["register_month"]) % YEAR_MONTHS).nunique())
     if patients < MIN_PATIENTS:
-        return _none(
-            used, patients, f"{counted(patients)} patients were counted twice, {MIN_PATIENTS} are needed"
-        )
+        return _none(used, patients, f"{_twice(patients)}, {MIN_PATIENTS} are needed")
     if months < MIN_MONTHS:
         return _none(
             used, patients, f"counts stand in {months} of the year's months, {MIN_MONTHS} are needed"
@@ -90,9 +88,7 @@ def estimate(rows: pd.DataFrame, error: CountError) -> Season:
     growth = _growth(used)
     if patients < 2 * growth.shape[1]:
         needed = 2 * growth.shape[1]
-        return _none(
-            used, patients, f"{counted(patients)} patients were counted twice, {needed} are needed here"
-        )
+        return _none(used, patients, f"{_twice(patients)}, {needed} are needed here")
     try:
         fit = _fit(used, growth, error)
     except FitError:
@@ -140,6 +136,10 @@ def levelled(rows: pd.DataFrame, season: Season) -> pd.DataFrame:
         first_density=rows["first_density"] / (1 + first @ season.swing),
         **shifts,
     )
+
+
+def _twice(patients: int) -> str:
+    return f"{counted(patients)} patient{' was' if patients == 1 else 's were'} counted twice"
 
 
 def _none(used: pd.DataFrame, patients: int, why: str) -> Season:

@@ -309,7 +309,7 @@ def estimate(y: np.ndarray, X: np.ndarray, picked: pd.DataFrame, variance: np.nd
     if len(np.unique(patient)) == len(y) or len(y) <= X.shape[1] + 1:
         takes = np.linalg.pinv(X)
         beta, se, df = _plain(y, X, takes, variance, k)
-        checks = {"patients_repeat": False}
+        checks = {}
     else:
         fit = mixed.fit(y, X, [(patient, np.ones((len(y), 1)))], known_variance=variance)
         beta, se, df, checks = fit.beta[:k], fit.beta_se[:k], fit.beta_df[:k], fit.checks

@@ -367,9 +367,10 @@ def control_rate(records: Records) -> ControlRate:
     rows = _control_rows(records.measurements)
     n_patients = rows["patient_id"].nunique()
     if n_patients < MIN_CONTROL_REGIONS:
+        have = "1 patient has" if n_patients == 1 else f"{n_patients} patients have"
         raise FitError(
-            f"yields.by_visit(native_change='control'): {n_patients} patient(s) have an unplanted region "
-            f"counted twice, {MIN_CONTROL_REGIONS} are needed; use native_change='assumed'"
+            f"yields.by_visit(native_change='control'): {have} an unplanted region counted twice, "
+            f"{MIN_CONTROL_REGIONS} are needed; use native_change='assumed'"
         )
     codes, labels = pd.factorize(rows["patient_id"])
     regions = pd.factorize(rows["patient_id"] + "|" + rows["region_id"] + "|" + rows["zone"])[0]

@@ -1,6 +1,6 @@
 """Can a reader of a page for others work out a withheld count from everything printed on it?
 
-    nice python tests/bench/subtraction_attack.py [PAGE ...] [--audience shared] [--data FOLDER]
+    nice python tests/bench/subtraction_attack.py [PAGE ...] [--audience shared] [--data FOLDER] [--without N]
 
 Each page is rendered on the records for the clinic itself (the truth) and for the audience; at the end the
 algebra is tried on all pages together. Pages about one patient are made for nobody else. The attacker sees
@@ -13,9 +13,14 @@ could know: every sum of groups to their `all` that holds in the truth, and ever
  4. lengths: the number of points of a chart of gaps between events;
  5. words: a percentage in a table of words that stands there for the clinic too and is a withheld one.
 Printed: withheld counts, tries and finds; a find ends with 1.
+
+With `--without N` the register and itself less one patient, for N patients by seed: does any report of one
+(pages 01 and 02, two quarters, both audiences) leave after any of the other? And the pages of the register
+without that patient are attacked as they stand (numbers alone, not rendered).
 """
 
 import argparse
+import contextlib
 import json
 import re
 import sys
@@ -31,12 +36,19 @@ from scipy.optimize import linprog
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
-from analytics import disclosure
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from pinned import pages as unrendered
+
+from analytics import disclosure, records
+from analytics.disclosure import earlier
+from analytics.errors import ParameterError
+from analytics.records import Records
 from analytics.reports import render
 
 DATA = Path(__file__).parents[2] / "data_demo"
 PAGES = ("01_surgeon_audit", "02_quarterly_review", "03_hypothesis_study")
 COUNTS = ("n_patients", "n_rows")
+QUARTERS, SEED = (11, 12), 20261130
 
 
 @dataclass
@@ -404,10 +416,59 @@ def main(pages: list[str], audiences: list[str], data: Path) -> int:
     return found
 
 
+def without_one(n: int, pages: list[str], audiences: list[str], data: Path) -> int:
+    """Take one patient away, n times: ask the guard, attack what is left; return the number of finds."""
+    whole = records.load(data)
+    codes = whole.patients["patient_id"]
+    found = 0
+    for code in np.random.default_rng(SEED).choice(codes, n, replace=False):
+        less = records.subset(whole, codes[codes != code].tolist())
+        passed, tried = _past_the_guard(whole, less, audiences)
+        finds = [f"the guard: {one} left after the other" for one in passed]
+        with tempfile.TemporaryDirectory() as place:
+            records.write(less, Path(place) / "data")
+            for beside in data.glob("*.toml"):
+                (Path(place) / "data" / beside.name).write_bytes(beside.read_bytes())
+            for page in pages:
+                asked = {"data": str(Path(place) / "data"), **({"state": place} if page[:2] == "02" else {})}
+                made = {who: page_of(one.content) for who, one in unrendered.shown(page, asked).items()}
+                for audience in audiences:
+                    done = attack(made["internal"], made[audience], disclosure.rule(audience))
+                    tried += sum(tries for tries, _ in done.values())
+                    finds += [f"{page}, {audience}: {f}" for _, some in done.values() for f in some]
+        print(f"{code} left out: {tried} tries, {len(finds)} finds")
+        print("\n".join(f"  {f}" for f in finds[:20]), flush=True)
+        found += len(finds)
+    return found
+
+
+def _past_the_guard(whole: Records, less: Records, audiences: list[str]) -> tuple[list[str], int]:
+    """Return what the guard let pass once a report of the other register had left, and how many tries."""
+    asked = [
+        (page, audience, 3 * quarter)
+        for audience in audiences
+        for page, quarter in ((PAGES[0], 0), *((PAGES[1], q) for q in QUARTERS))
+    ]
+    passed, tried = [], 0
+    for first, second in ((whole, less), (less, whole)):
+        for page, audience, through in asked:
+            with tempfile.TemporaryDirectory() as place:
+                earlier.note(earlier.refuse_few(first, [Path(place)], page, audience, through=through))
+                for other in asked:
+                    tried += 1
+                    with contextlib.suppress(ParameterError):
+                        earlier.refuse_few(second, [Path(place)], *other[:2], through=other[2])
+                        passed.append(f"{other} after {page}, {audience}, {through}")
+    return passed, tried
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("pages", nargs="*", default=list(PAGES))
     parser.add_argument("--audience", action="append", choices=disclosure.AUDIENCES[1:])
     parser.add_argument("--data", type=Path, default=DATA)
+    parser.add_argument("--without", type=int, default=0)
     options = parser.parse_args()
-    sys.exit(min(1, main(options.pages, options.audience or ["shared", "public"], options.data)))
+    who = options.audience or ["shared", "public"]
+    asked = (options.pages, who, options.data)
+    sys.exit(min(1, without_one(options.without, *asked) if options.without else main(*asked)))

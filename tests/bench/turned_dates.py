@@ -25,13 +25,14 @@ def main(n_lists: int) -> None:
     for kind in SPREAD:
         for n in (12, 60, 300):
             for share in (0.0, 0.1, 0.5):
-                found = [_held(rng, n, kind, share) for _ in range(n_lists)]
+                found = [held(rng, n, kind, share) for _ in range(n_lists)]
                 stops = sum(bool(out.problems) for out in found)
                 told = sum(bool(out.notes) for out in found)
                 print(f"{kind}, {n} patients, {share:.0%} turned: {stops} stop, {told} told, of {n_lists}")
 
 
-def _held(rng: np.random.Generator, n: int, kind: str, share: float) -> clock.Joined:
+def held(rng: np.random.Generator, n: int, kind: str, share: float) -> clock.Joined:
+    """Return what is said of a drawn list: of n patients, a kind of SPREAD, a share of its dates turned."""
     out = clock.Joined()
     clock.hold_against_heading("measurements", _drawn(rng, n, kind, share), _Plan, out)
     return out

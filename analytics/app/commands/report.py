@@ -96,7 +96,7 @@ def told(unanswered: Sequence[str], defects: Sequence[str], name: str, say: Call
     """Say which sections have no answer; return 0 for none, 3 for some, 1 where a defect is the reason."""
     if not unanswered:
         return 0
-    say(f"{without_answer(len(unanswered))}: {', '.join(each.replace('_', ' ') for each in unanswered)}.")
+    say(f"{without_answer(len(unanswered))}: {'; '.join(unanswered)}.")
     if not defects:
         return WITHOUT_ANSWER
     say(

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics import disclosure, factors, numbers
 from analytics.pages.page import Page, result_of
-from analytics.pages.writing import frame, lead, table
+from analytics.pages.writing import frame, lead, table, untold
 from analytics.results import Result, why_not
 
 TITLES = {
@@ -44,7 +44,9 @@ def fold(page: Page, *names: str) -> None:
     for name in names:
         result = result_of(page, name)
         lead(page, SAYS[name](result))
-        if not why_not(result):
+        if why_not(result):
+            untold(page, name, TITLES[name])
+        else:
             table(page, name, TITLES[name], rows_are=ROWS_ARE.get(name, "Planted zones"))
     if "poor_growth" in names and page.audience == "internal":
         _lists(page, result_of(page, "poor_growth"))

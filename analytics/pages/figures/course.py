@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from analytics.numbers import title_case
+from analytics.numbers import as_said, title_case
 from analytics.pages.figures.drawing import INK, QUIET, RULE, SERIES, name_axes, panels
 from analytics.pages.figures.intervals import intervals
 from analytics.results import Curve, Result, limits
@@ -23,7 +23,7 @@ def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axe
     counted = result.extra["readings"]["y"]
     low, high = np.nanmin([-25.0, *(counted - 5)]), np.nanmax([145.0, *(counted + 5)])
     for panel, place in zip(axes, places, strict=True):
-        _bands(panel, _of(result.extra["bands"], place), named=place == places[0])
+        _bands(panel, _of(result.extra["bands"], place))
         _forecast(panel, _of(result.extra["limits"], place))
         readings = _of(result.extra["readings"], place)
         lower, _ = limits(readings["y"], readings["se"])
@@ -56,11 +56,9 @@ def early(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
     for panel, place in zip(axes, places, strict=True):
         line = path[path[by].eq(place)]
         panel.plot(line["x"], line["estimate"], color=QUIET, linewidth=1.2, linestyle=(0, (4, 3)))
-        end = line.iloc[len(line) // 2]
-        panel.annotate(
-            str(end["term"]), (end["x"], end["estimate"]), xytext=(5, -11), textcoords="offset points",
-            color=QUIET, fontsize=6.8,
-        )  # fmt: skip
+        # In the corner below 0, where counts hardly reach.
+        words, at = str(line["term"].iloc[0]), (0.98, 0.04)
+        panel.annotate(words, at, xycoords="axes fraction", ha="right", color=QUIET, fontsize=6.8)
         # A number withheld for others leaves no column behind.
         own = points[points[by].eq(place)] if by in points else points.iloc[:0]
         if len(own):
@@ -88,6 +86,7 @@ def ladder(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
 def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw, a panel a place, each source's share in the variance of the predicted density, by month."""
     split = result.extra["split"]
+    split = split[split["share"].notna()] if split["share"].notna().any() else split
     places = list(split["place"].drop_duplicates())
     axes = panels(ax, len(places), narrow=narrow, columns=2, height_in=2.2)
     for panel, place in zip(axes, places, strict=True):
@@ -102,7 +101,7 @@ def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
                 base + share,
                 color=SERIES[position],
                 alpha=0.55,
-                label=str(source),
+                label=as_said(str(source)),
                 hatch=CENTILE_HATCHES[position % len(CENTILE_HATCHES)],
                 edgecolor="white",
                 linewidth=0.0,
@@ -121,23 +120,11 @@ def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
     return axes[0]
 
 
-def _bands(panel: Axes, bands: pd.DataFrame, *, named: bool) -> None:
-    """Draw the centile bands; their names stand in one panel, where the forecast does not cover them."""
+def _bands(panel: Axes, bands: pd.DataFrame) -> None:
+    """Draw the centile bands, which the caption names."""
     panel.fill_between(bands["x"], bands["p5"], bands["p95"], color=QUIET, alpha=0.12, linewidth=0)
     panel.fill_between(bands["x"], bands["p25"], bands["p75"], color=QUIET, alpha=0.16, linewidth=0)
     panel.plot(bands["x"], bands["p50"], color=QUIET, linewidth=1.0, linestyle=(0, (4, 2)))
-    last = bands.iloc[-1]
-    if not named:
-        return
-    for column, words in (("p5", "5th"), ("p50", "median"), ("p95", "95th centile")):
-        panel.annotate(
-            words,
-            (last["x"], last[column]),
-            xytext=(-3, 3),
-            textcoords="offset points",
-            ha="right",
-            fontsize=6.8,
-        )
 
 
 def _forecast(panel: Axes, limits: pd.DataFrame) -> None:

@@ -67,8 +67,8 @@ PICTURES: dict[str, Callable[..., Axes]] = {
 
 # What the bars and bands of a picture are, where it is not the interval of each row; empty: it draws none.
 BARS: dict[str, str] = {
-    "case": "Bars: 95 % intervals of a count. Grey: half, and nine in ten, of the practice's readings. Blue: "
-    "50, 80 and 95 % limits of a count to come.",
+    "case": "Bars: 95 % intervals of a count. Grey: half, and nine in ten, of the practice's readings, "
+    "dashed their median. Blue: 50, 80 and 95 % limits of a count to come.",
     "early": "Bars: 95 % intervals of a count. Dashed: an assumed course, from no counted study.",
     "drafts": "Bars: 95 % limits of a count to come, with its error; chances are of the density itself.",
     "run_charts": "",
@@ -82,8 +82,13 @@ BARS: dict[str, str] = {
 # Pictures whose caption depends on what they show.
 CAPTIONS: dict[str, Callable[[Result], str]] = {"sides": sides.caption}
 
+TOO_FEW_TO_DRAW = "Too few counts to draw; the table holds what can be told."
 # Pictures that can have nothing to show though their result has rows, and the words for it.
-UNSAID: dict[str, Callable[[Result], str]] = {"splits": joint.unsaid, "overlap": study.unsaid}
+UNSAID: dict[str, Callable[[Result], str]] = {
+    "splits": joint.unsaid,
+    "overlap": study.unsaid,
+    "quantiles": lambda result: "" if len(getattr(result, "path", ())) else TOO_FEW_TO_DRAW,
+}
 
 
 def unsaid(result: Result) -> str:

@@ -1,5 +1,6 @@
 """Pictures of estimates side by side: one row per estimate, a dot, its bar, the number written beside it."""
 
+import textwrap
 from typing import Any
 
 import matplotlib.ticker as mpl_ticker
@@ -28,6 +29,7 @@ POOLED = "pooled"
 MARGIN_LINE: Any = {"color": SERIES[1], "linewidth": 1.1, "linestyle": (0, (5, 2)), "label": "margin"}
 ROW_IN = 0.30
 NARROW_ROW_IN = 0.46
+NARROW_LETTERS = 58  # of a row's text on a phone before it breaks
 DENSE_ROW_IN = 0.24
 MOST_COLUMNS = 5  # panels of choices stand side by side, so that their rows are named once
 PANELS = {1: 1, 2: 2, 3: 3, 4: 2}  # in a row, by how many there are
@@ -145,7 +147,7 @@ def interval_rows(
         ax.axvline(NO_DIFFERENCE[unit], color=QUIET, linewidth=0.8)
     for y, (label, (_, row)) in enumerate(zip(labels, rows.iterrows(), strict=True)):
         if with_numbers or narrow:
-            _row_text(ax, y, label, row, places, narrow=narrow)
+            _row_text(ax, y, label, row, places, narrow=narrow, with_reason=with_numbers)
         if pd.notna(row["estimate"]):
             _dot_and_bar(ax, y, row)
     if with_numbers and not narrow:
@@ -170,7 +172,9 @@ def _dot_and_bar(ax: Axes, y: int, row: pd.Series) -> None:
     ax.plot([row["estimate"]], [y], markersize=5.5, linestyle="none", **style)
 
 
-def _row_text(ax: Axes, y: int, label: str, row: pd.Series, places: int, *, narrow: bool) -> None:
+def _row_text(
+    ax: Axes, y: int, label: str, row: pd.Series, places: int, *, narrow: bool, with_reason: bool
+) -> None:
     """Write a row's number, its interval and its n."""
     said = numbers.words_for_missing(row)
     if pd.notna(row["estimate"]):
@@ -179,7 +183,9 @@ def _row_text(ax: Axes, y: int, label: str, row: pd.Series, places: int, *, narr
             said += f" ({numbers.limits(row['ci_low'], row['ci_high'], places)})"
     n = numbers.number(row["n_patients"]) if pd.notna(row.get("n_patients", np.nan)) else ""
     if narrow:
+        said = said if with_reason or pd.notna(row["estimate"]) else numbers.NOT_AVAILABLE
         text = f"{label}: {said}, n {n}" if n else f"{label}: {said}"
+        text = textwrap.fill(text, NARROW_LETTERS)
         # The text hides the line of no difference behind it.
         behind = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}
         ax.annotate(text, (0, y - 0.34), xycoords=("axes fraction", "data"), fontsize=7.8, bbox=behind)

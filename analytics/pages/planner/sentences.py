@@ -138,7 +138,7 @@ def both_in_words(page: Page) -> str:
 
 
 def in_short(page: Page) -> dict[str, str]:
-    """Return the short answers of the folds: the split, the donor, what the drafts give."""
+    """Return the short answers of the folds: the split, the donor, what the drafts give, how surely."""
     split, ledger, drafts = (result_of(page, name) for name in ("split", "ledger", "drafts"))
     said = {
         name: why_not(found) for name, found in (("split", split), ("ledger", ledger), ("drafts", drafts))
@@ -154,6 +154,7 @@ def in_short(page: Page) -> dict[str, str]:
         ends = drafts.table().query("term == 'expected density' and estimate.notna()")
         parts = [f"{own}: {_in_zones(rows)}" for own, rows in ends.groupby("draft", sort=False)]
         said["drafts"] = f"Mature, draft {'; draft '.join(parts)} hairs/cm²." if parts else ""
+    said["sure"] = said["drafts"] if why_not(drafts) else _how_surely(drafts.table())
     done = result_of(page, "done")
     rows = done.table()
     is_kept = not why_not(done) and rows["estimate"].notna().any()
@@ -165,6 +166,17 @@ def in_short(page: Page) -> dict[str, str]:
 
 def _in_zones(rows: pd.DataFrame) -> str:
     return ", ".join(f"{readable(row.zone)} {numbers.number(row.estimate)}" for row in rows.itertuples())
+
+
+def _how_surely(table: pd.DataFrame) -> str:
+    """Return how far a density once mature may lie from the expected one, over zones and drafts."""
+    at = table.loc[table["term"].eq("expected density"), ["draft", "zone", "x"]]
+    limits = table[table["term"].str.startswith("density at month")].merge(at, validate="m:1")
+    half = ((limits["ci_high"] - limits["ci_low"]) / 2).dropna().round()
+    if half.empty:
+        return ""
+    reach = numbers.limits(half.min(), half.max()) if half.nunique() > 1 else numbers.number(half.iloc[0])
+    return f"A mature density may lie {reach} hairs/cm² either side of the expected one (95 % limits)."
 
 
 def in_100(percent: float) -> str:

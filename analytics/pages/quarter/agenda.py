@@ -54,12 +54,24 @@ def answer(result: Result, quarter: str) -> str:
         head = f"{_count(len(missed)).capitalize()} of {len(rows)} standards are not met: {listed}."
     rest = [
         f"{_count(n.get(MET, 0))} {'is' if n.get(MET, 0) == 1 else 'are'} met",
-        f"for {_count(n.get(CANNOT_TELL, 0))} we cannot tell yet",
+        *_untold(result, rows),
         *([f"for {_count(n[NO_DATA])} there is nothing to count"] if n.get(NO_DATA, 0) else []),
         *([f"{_count(n[WITHHELD])} may not be shown"] if n.get(WITHHELD, 0) else []),
     ]
     said = "; ".join(rest)
     return f"{quarter[:1].upper()}{quarter[1:]}: {head[:1].lower()}{head[1:]} {said[:1].upper()}{said[1:]}."
+
+
+def _untold(result: Result, rows: pd.DataFrame) -> list[str]:
+    """Return for how many standards we cannot tell yet, and for how many not within 5 years."""
+    told = part(result, "told")
+    late = told.loc[told["told_in"].isna(), "criterion"] if len(told) else []
+    open_ = rows[rows["outcome"].eq(CANNOT_TELL)]
+    never = int(open_["criterion"].isin(late).sum())
+    soon = len(open_) - never
+    yet = [f"for {_count(soon)} we cannot tell yet"] if soon or not never else []
+    later = [f"for {_count(never)} {'not' if yet else 'we cannot tell'} within 5 years"] if never else []
+    return [*yet, *later]
 
 
 def _count(n: int) -> str:

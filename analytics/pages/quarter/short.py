@@ -23,7 +23,7 @@ def in_short(results: Mapping[str, Result], title: Mapping[str, str]) -> dict[st
     indicators, lists, of_panels = results["indicators"], results["lists"], said(results)
     return {
         **of_panels,
-        **{panel: f"{title[of]}: {of_panels[panel]}" for panel, of in NAMED.items()},
+        **{panel: f"{title[of]}: {_went_on(of_panels[panel])}" for panel, of in NAMED.items()},
         "told": _told(indicators),
         "moved": _changed(indicators),
         "on_lists": _lists(lists),
@@ -36,6 +36,11 @@ NAMED = {"grafts": "grafts", "cases": "grafts", "growth": "growth", "absent": "g
          "answers": "answers"}  # fmt: skip
 
 
+def _went_on(sentence: str) -> str:
+    """Return a sentence as it goes on after a colon."""
+    return f"{sentence[:1].lower()}{sentence[1:]}"
+
+
 def _changed(result: Result) -> str:
     """Return which criteria differ from the last quarter by more than chance, in a line."""
     if why := why_not(result):
@@ -45,7 +50,11 @@ def _changed(result: Result) -> str:
     if len(moved):
         return f"Beyond chance: {'; '.join(moved['name'])}."
     n = int(rows["change_low"].notna().sum())
-    return f"None of {n} differences from the last quarter is beyond chance."
+    if not n:
+        return "No difference from the last quarter can be told yet."
+    return (
+        f"{f'None of {n} differences' if n > 1 else 'No difference'} from the last quarter is beyond chance."
+    )
 
 
 def _told(result: Result) -> str:

@@ -30,7 +30,7 @@ def _early(row: dict) -> str:
     what = "gained so far" if row["month"] < yields.YIELD_FROM_MONTH else "of the planted hairs grown"
     ripe = "" if row["month"] >= row["maturity_month"] else f"; mature at month {row['maturity_month']:g}"
     return (
-        f"{row['yield_pct']:.0f} % {what} at month {row['month']:g} "
+        f"{numbers.number(row['yield_pct'])} % {what} at month {row['month']:g} "
         f"({numbers.limits(row['low'], row['high'])}){ripe}"
     )
 
@@ -101,9 +101,9 @@ def _of_zone(table: pd.DataFrame, zone: str, rung: int) -> str:
         row = known.iloc[0]
         return f"{name}: {numbers.full(row)}, {row['flag']}."
     each = known["estimate"]
-    span = f"{each.min():.0f}" if len(each) == 1 else f"{each.min():.0f} to {each.max():.0f}"
-    counts = "single count" if len(each) == 1 else "single counts"
-    return f"{name}: {len(each)} {counts}, {span} % of planted hairs."
+    if len(each) == 1:
+        return f"{name}: one count, {numbers.number(each.iloc[0])} % of planted hairs."
+    return f"{name}: {len(each)} single counts, {numbers.limits(each.min(), each.max())} % of planted hairs."
 
 
 def rungs_in_short(found: Result) -> str:
@@ -171,8 +171,11 @@ def when_told(result: Result) -> str:
     if row["more"] == 0 and row["month"] <= row["now"]:
         return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
     if not np.isfinite(row["need_zone"]):
-        few = f"beside {row['need_against']:.0f} of the front no number of patients is enough"
-        return f"{what}{chance}not within ten years at the present rate: {few}."
+        return (
+            f"{zone}: a difference of {row['difference']:g} points{front} cannot be told within ten years at "
+            f"the present rate: too few of the {row['against']} ({row['need_against']:.0f}) will have been "
+            "counted by then."
+        )
     need = f"once {row['need_zone']:.0f} patients are counted at maturity, {row['more']:.0f} more than now"
     if not np.isfinite(row["month"]):
         return f"{what}{chance}{need}; at the present rate that takes more than ten years."
