@@ -53,6 +53,7 @@ def _offered():
     return found
 
 
+@functools.cache
 def _lacks(room, function):
     """Return what the docstring of a function lacks."""
     text = inspect.getdoc(function) or ""
