@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from scipy import special, stats
 from test_results import assert_keeps_the_contract
 
-from analytics import course, records, regrowth
+from analytics import course, measurement, records, regrowth
 from analytics.course.backtest import closed_form_crps, scored
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import FitError, ParameterError
@@ -294,11 +294,20 @@ def test_who_a_patient_is_comes_from_that_patient_alone(demo):
 
 def test_hair_mass_of_a_count_is_density_times_the_area_of_a_hair(demo):
     """180 hairs of 70 micrometres: 180 x pi / 4 x 0.07^2 = 0.69 mm2 a cm2, worked out by hand."""
-    code = demo.measurements.loc[demo.measurements["hair_calibre_um"].notna(), "patient_id"].iloc[0]
-    counts = demo.measurements.assign(hair_calibre_um=70.0, density_hairs_cm2=180.0)
-    found = course.person(dataclasses.replace(demo, measurements=counts), patient_id=code).extra["thickness"]
+    counts = demo.measurements.copy()
+    code = counts.loc[counts["hair_calibre_um"].notna(), "patient_id"].iloc[0]
+    seen = {"hair_calibre_um": 70.0, "density_hairs_cm2": 180.0, "roi_marked": False, "roi_area_cm2": 1.0}
+    counts.loc[counts["patient_id"].eq(code), [*seen, "n_fields"]] = [*seen.values(), 1]
+    known = dataclasses.replace(demo, measurements=counts)
+    found = course.person(known, patient_id=code).extra["thickness"]
     assert len(found)
     np.testing.assert_allclose(found["cross_section_mm2_cm2"], 0.6927, atol=1e-4)
+    # A count of 180 taken as 181, and twice the calibre's error; 1.96 standard errors.
+    error = measurement.error_model(known)
+    half = 1.96 * 0.6927 * np.hypot(np.sqrt(error.phi * 181) / 180, 2 * error.calibre_cv)
+    np.testing.assert_allclose(found["ci_high"] - found["ci_low"], 2 * half, rtol=1e-3)
+    # The simulator measures a calibre with a CV of 3 % (42 repeats: to a ninth).
+    assert error.calibre_cv == pytest.approx(0.03, rel=0.25)
 
 
 def test_a_case_of_which_no_zone_is_judged_says_why(demo, plateaus):

@@ -129,13 +129,25 @@ def test_the_formula_of_reading_ease_gives_a_value_worked_out_by_hand():
     assert _grade("The cat sat on the mat.") == pytest.approx(-1.45)
 
 
-@pytest.mark.parametrize("patient", ["0108", "0001", "0017", "0226"])
-def test_a_handout_can_be_read_after_eight_years_of_school(tmp_path, patient):
+# What is due is measured from the register's last month: 0030 was not counted since, 0001 not at month 18.
+@pytest.mark.parametrize(
+    ("patient", "next_visit"),
+    [
+        ("0108", "9 months after your second operation: we count your midscalp and crown."),
+        ("0001", "A visit is due: it was planned for 18 months after your second operation."),
+        ("0030", "A visit is due: it was planned for 18 months after your operation."),
+        ("0226", "A visit is due: it was planned for 1 month after your operation."),
+    ],
+)
+def test_a_handout_can_be_read_after_eight_years_of_school(tmp_path, patient, next_visit):
     made = handout.write(
         "data_demo", tmp_path, patient=patient, verdicts="crown: early; frontal: grown; hairline: little"
     )
     html = made["html"].read_text()
     sentences = re.findall(r"<p[^>]*>(.*?)</p>", html, flags=re.S)
     prose = " ".join(_text(f"<body>{s}") for s in sentences if re.search(r"[a-z][.!?]\s*$", s.strip()))
+    assert next_visit in prose
+    is_counted = patient in ("0108", "0001")
+    assert ("what we counted" in html, "no clear count" in html) == (is_counted, not is_counted)
     assert len(prose.split()) > 60
     assert _grade(prose) <= 8

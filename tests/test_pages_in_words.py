@@ -54,7 +54,7 @@ def _case() -> Curve:
     ]
     ahead = {"place": "crown, session 1", "x": [9.5, 18.0], "density": [60.0, 90.4]}
     ahead |= {"density_low_95": [40.0, 70.0], "density_high_95": [80.0, 111.0]}
-    left = {"zone": ["midscalp"], "session_number": [2], "reason": ["no baseline"]}
+    left = {"zone": ["midscalp", "crown", "frontal"], "session_number": [2, 3, 3], "reason": "no baseline"}
     zones = {"place": "crown, session 1", "zone": "crown", "session_number": 1, "month": 9.0, "before": 30.2}
     zones |= {"planted": 50.0, "now": 48.0, "usual": 64.6, "usual_low": 52.0, "usual_high": 77.4}
     extra = {
@@ -86,6 +86,7 @@ def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forec
     assert said["Temples, session 1"].startswith("No count after the session yet")
     said = said.rename({"Midscalp, session 2": "midscalp, session 2"})
     assert said["midscalp, session 2"] == "Not judged: no baseline."
+    assert said["Session 3"] == "Crown and frontal not judged: no baseline."
 
 
 def test_why_a_yield_passes_100_is_said_where_it_does_and_nowhere_else():

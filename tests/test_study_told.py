@@ -7,9 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from plans import PLAN, YIELD
+from scipy import stats
 
 from analytics import disclosure, simulate, study
-from analytics.numerics import power
+from analytics.numerics import power, resample
 from analytics.pages import figures, study_text
 from analytics.pages.page import Page
 from analytics.results import Result
@@ -72,6 +73,26 @@ def test_an_answer_that_hangs_on_one_planted_patient_is_flagged():
     expected = without[12:].mean() - without[:12].mean()
     highest = told.table().set_index("term").loc["highest without one patient", "estimate"]
     assert highest == pytest.approx(expected, abs=1e-8)
+
+
+def test_an_answer_near_its_edge_hangs_on_nobody_while_no_patient_is_further_off_than_the_furthest_would_be():
+    # Normal scores moved apart until t is just past its 5 % point: somebody's absence must undo that.
+    scores = stats.norm.ppf((np.arange(12) + 0.5) / 12)
+    apart = 1.02 * stats.t.ppf(0.975, 22) * scores.std(ddof=1) * np.sqrt(2 / 12)
+    y = 80 + np.concatenate([scores, scores + apart])
+    plan = plan_of(adjust=[], analysis=[{**YIELD, "matters": 6}])
+    given = given_of(y, np.repeat([0.0, 1.0], 12), [f"p{k:02d}" for k in range(24)])
+    found = study_answer.of_sample(given, plan, plan.primary)
+    told = study_report.influence(found, plan)
+    assert found.verdict.said == "higher"
+    assert told.checks == {"hangs_on_no_single_patient": True}
+    assert told.table()["flag"].str.startswith("near the edge: without one of").sum() == 2
+    # The chance against the definition, one patient's shift held against all others'.
+    each = told.extra["each"]["without"].to_numpy()
+    others = each[1:]
+    far = abs(each[0] - others.mean()) / (others.std(ddof=1) * np.sqrt(1 + 1 / 23))
+    moved = resample.Influence(np.arange(24), each[:, None], *[np.zeros(0)] * 5)
+    assert moved.p_furthest()[0] == pytest.approx(min(24 * 2 * stats.t.sf(far, 22), 1.0))
 
 
 def test_a_page_says_first_that_its_answer_hangs_on_one_patient():

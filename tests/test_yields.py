@@ -12,7 +12,6 @@ from analytics import yields
 from analytics.errors import FitError, ParameterError
 from analytics.yields import native as yields_native
 from analytics.yields.losses import ratio_of_sums, share_of_grafts_growing
-from analytics.yields.mass import cross_section
 
 EXACT = 1e-9
 # The published table prints one decimal.
@@ -221,29 +220,6 @@ def test_hairs_and_grafts_are_told_apart_by_the_published_case():
     """At 85 % of hairs 94.5 % of grafts show one (mix of Guo et al. 2017, Table 3; computed)."""
     mix = [28.38, 52.62, 17.48, 1.30, 0.21]
     assert 100 * share_of_grafts_growing(0.85, mix) == pytest.approx(94.5, abs=PRINTED)
-
-
-def test_hair_mass_is_as_worked_out_elsewhere():
-    """Density x pi/4 x calibre^2 (geometry; Cohen 2008 has the same quantity x 100), computed elsewhere."""
-    worked_out = {(180, 70): 0.692721, (200, 60): 0.565487, (150, 76.9): 0.696681, (100, 55): 0.237583}
-    for (density, calibre), mass in worked_out.items():
-        assert float(cross_section(density, calibre)) == pytest.approx(mass, abs=1e-6)
-    assert float(cross_section(180, 77) / cross_section(180, 70)) == pytest.approx(1.21)
-    # A mean calibre makes it too small: by the squared CV of the calibres.
-    hairs = np.array([82, 76, 71, 68, 64, 58, 45, 33])
-    assert cross_section(1, hairs).sum() == pytest.approx(0.02571315, abs=1e-7)
-    assert float(cross_section(8, hairs.mean())) == pytest.approx(0.02571315 / 1.060334, abs=1e-7)
-
-
-def test_an_error_of_calibre_counts_double_in_hair_mass():
-    """150 (SE 7) hairs of 70 (SE 2) micrometres: 0.577268 with SE 0.042589, by the delta method elsewhere."""
-    mass = float(cross_section(150, 70))
-    by_density, by_calibre = (
-        cross_section(157, 70) - mass,
-        (cross_section(150, 72) - cross_section(150, 68)) / 2,
-    )
-    assert mass == pytest.approx(0.577268, abs=1e-6)
-    assert float(np.hypot(by_density, by_calibre)) == pytest.approx(0.042589, abs=1e-6)
 
 
 def test_the_session_is_the_unit_of_a_loss_not_the_graft():

@@ -1,16 +1,16 @@
 """Who is this patient, and what was done and told? The head of a case summary, from the records alone.
 
-No number of another patient is in it. Age is said as a band of ten years, as anybody who finds the page need
-not know more.
+No number of another patient is in it; errors of a count and of a calibre are the practice's. Age is said as a
+band of ten years, as anybody who finds the page need not know more.
 """
 
 import numpy as np
 import pandas as pd
 
+from analytics import measurement, yields
 from analytics import records as door
-from analytics import yields
 from analytics.records import Records
-from analytics.results import Result, line
+from analytics.results import LEVEL, Result, limits, line
 
 AGE_BAND_YEARS = 10
 
@@ -31,7 +31,7 @@ def person(records: Records, *, patient_id: str) -> Result:
         By zone and session: `grafts planted`, `area planted` and `hairs planted per cm2 of the zone`.
         `extra`: `who` (one row: sex, age_from, loss_scale, loss_class, hair_calibre_um, curl), `sessions`,
         `therapies`, `events`, `ratings`, each with its rows of this patient, oldest first; `thickness`: every
-        count with a calibre, with its hair cross-section.
+        count with a calibre, with its hair cross-section, limits, and the calibre's error.
 
     Raises
     ------
@@ -75,7 +75,7 @@ def person(records: Records, *, patient_id: str) -> Result:
         "therapies": own.therapies.sort_values("start_register_month").reset_index(drop=True),
         **{name: _of_sessions(getattr(own, name), number) for name in ("events", "ratings")},
     }
-    extra["thickness"] = _thickness(own, number)
+    extra["thickness"] = _thickness(own, number, measurement.error_model(records))
     used = placed.assign(reason="")[["patient_id", "session_id", "zone", "reason"]]
     method = "as recorded: grafts and areas of every session, what was asked and told"
     return Result(pd.DataFrame(lines), used, method, by=("zone", "session_number"), extra=extra)
@@ -87,10 +87,21 @@ def _of_sessions(rows: pd.DataFrame, number: pd.Series) -> pd.DataFrame:
     return numbered.sort_values(["session_number", "month"]).reset_index(drop=True)
 
 
-def _thickness(own: Records, number: pd.Series) -> pd.DataFrame:
-    """Return counts with a calibre, with density x pi/4 x calibre^2 (`yields.cross_section`)."""
+def _thickness(own: Records, number: pd.Series, error: measurement.CountError) -> pd.DataFrame:
+    """Return counts with a calibre, with density x pi/4 x calibre^2 (`yields.cross_section`) and limits."""
     counts = _of_sessions(own.measurements, number)
     counts = counts[counts["hair_calibre_um"].notna()]
-    mass = yields.cross_section(counts["density_hairs_cm2"], counts["hair_calibre_um"])
+    density, calibre = (counts[c].to_numpy(dtype=float) for c in ("density_hairs_cm2", "hair_calibre_um"))
+    area = (counts["roi_area_cm2"] * counts["n_fields"]).to_numpy(dtype=float)
+    marked = counts["roi_marked"].fillna(False).to_numpy(dtype=bool)
+    expected = measurement.plus_one_hair(density, area)
+    variance = measurement.count_variance(expected, area, marked=marked, reader_changed=False, error=error)
+    mass = yields.cross_section(density, calibre)
+    se = yields.cross_section_se(density, np.sqrt(variance), calibre, error.calibre_cv)
+    low, high = limits(mass, se, level=LEVEL)
     shown = ["zone", "session_number", "month", "density_hairs_cm2", "hair_calibre_um", "calibre_method"]
-    return counts[shown].assign(cross_section_mm2_cm2=mass).sort_values(["zone", "session_number", "month"])
+    found = counts[shown].assign(
+        cross_section_mm2_cm2=mass, ci_low=low, ci_high=high,
+        calibre_cv=error.calibre_cv, calibre_source=error.calibre_source,
+    )  # fmt: skip
+    return found.sort_values(["zone", "session_number", "month"])

@@ -116,12 +116,8 @@ def poor_growth(records: Records, *, plateaus: PlateauDistribution, level: float
 def with_chances(units: pd.DataFrame, records: Records, plateaus: PlateauDistribution) -> pd.DataFrame:
     """Return planted zones with `chance` of poor growth in percent; a reason where there was no reading."""
     rows = regrowth.rows_for(records, plateaus.fit).frame
-    post = regrowth.posterior(plateaus, rows)
-    names = pd.Index([str(name) for name in post.of.names])
-    months = units.set_index("placement_id")["maturity_month"].reindex(names).to_numpy(dtype=float)
-    chances = 100 * regrowth.chance_below(post, months[:, None], THRESHOLD)[:, 0]
     seen = set(rows.loc[rows["month"].gt(0), "placement_id"].astype(str))
-    chance = units["placement_id"].map(pd.Series(chances, index=names))
+    chance = units["placement_id"].map(100 * regrowth.chances_below(plateaus, rows, THRESHOLD))
     is_read = units["placement_id"].isin(seen) & chance.notna()
     return units.assign(chance=chance, reason=np.where(is_read, "", NOT_READ))
 

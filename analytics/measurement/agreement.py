@@ -50,8 +50,8 @@ def error_model(records: Records) -> CountError:
     -------
     CountError
         `phi` from unmarked fields counted again by one reader, `within_cv` from marked regions recounted
-        by one reader, `between_reader_cv` from marked regions counted by two readers; each from MIN_DF
-        on.
+        by one reader, `between_reader_cv` from marked regions counted by two readers, `calibre_cv` from
+        calibres measured again by one reader and method; each from MIN_DF on.
 
     Examples
     --------
@@ -82,6 +82,9 @@ def _error_model(rows: pd.DataFrame) -> CountError:
     if within is not None and within.df >= MIN_DF and len(pairs) >= MIN_DF:
         variance, _ = _between_variance(pairs, within.sd)
         estimated |= {"between_reader_cv": _cv(np.sqrt(variance)), "between_source": _own_words(len(pairs))}
+    calibres = _calibres(own)
+    if calibres is not None and calibres.df >= MIN_DF:
+        estimated |= {"calibre_cv": _cv(calibres.sd), "calibre_source": _own_words(calibres.df)}
     return CountError(**estimated)
 
 
@@ -285,6 +288,15 @@ def _within(rows: pd.DataFrame, level: float = LEVEL) -> agreement.Within | None
     return agreement.within(rows["log_density"].to_numpy(), rows["same"].to_numpy(), level=level)
 
 
+def _calibres(rows: pd.DataFrame) -> agreement.Within | None:
+    """Return how a calibre repeats, on the log scale: one reader, device and method."""
+    sized = rows[rows["hair_calibre_um"].gt(0) & rows["calibre_method"].notna()]
+    again = sized.groupby(["same", "calibre_method"]).ngroup()
+    if not again.duplicated().any():
+        return None
+    return agreement.within(np.log(sized["hair_calibre_um"].to_numpy(dtype=float)), again.to_numpy())
+
+
 def _phi(rows: pd.DataFrame, level: float = LEVEL) -> agreement.Dispersion | None:
     if rows.empty:
         return None
@@ -358,8 +370,8 @@ def _checks(own: pd.DataFrame) -> dict[str, bool]:
 def _as_frame(model: CountError) -> pd.DataFrame:
     return pd.DataFrame(
         {
-            "term": ["over-dispersion", "within-reader CV", "between-reader CV"],
-            "value": [model.phi, model.within_cv, model.between_reader_cv],
-            "source": [model.phi_source, model.within_source, model.between_source],
+            "term": ["over-dispersion", "within-reader CV", "between-reader CV", "calibre CV"],
+            "value": [model.phi, model.within_cv, model.between_reader_cv, model.calibre_cv],
+            "source": [model.phi_source, model.within_source, model.between_source, model.calibre_source],
         }
     )

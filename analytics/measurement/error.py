@@ -13,6 +13,7 @@ from analytics.errors import ParameterError
 PHI_DEFAULT = "published default (at most 1.5 from the sizes of follicular units)"
 WITHIN_DEFAULT = "published default (5 % assumed inside the published 2.6 to 9.8 %)"
 BETWEEN_DEFAULT = "published default (4.5 % assumed inside the published 2.9 to 6.3 %)"
+CALIBRE_DEFAULT = "assumed (no source)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,15 +22,18 @@ class CountError:
 
     `phi` is the over-dispersion of an unmarked field's count (1 is Poisson), `within_cv` the coefficient
     of variation of one reader recounting a marked region, `between_reader_cv` the standard deviation of
-    readers about each other, as a share of the density.
+    readers about each other, as a share of the density; `calibre_cv` that of a region's mean calibre measured
+    again.
     """
 
     phi: float = 1.5
     within_cv: float = 0.05
     between_reader_cv: float = 0.045
+    calibre_cv: float = 0.03
     phi_source: str = PHI_DEFAULT
     within_source: str = WITHIN_DEFAULT
     between_source: str = BETWEEN_DEFAULT
+    calibre_source: str = CALIBRE_DEFAULT
 
 
 def count_variance(

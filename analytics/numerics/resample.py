@@ -14,13 +14,17 @@ The other way round, one patient left out at a time (`leave_one_out`): does an a
 distance has three meanings. Here it is (b - b_i)' V^-1 (b - b_i) / p with V the covariance of the **full**
 fit; the one with V of the reduced fit is given beside it under its own name. DFBETAS divide by the standard
 error of the reduced fit; the covariance ratio is det V_i / det V. None is a rule for leaving anybody out.
-Sources: Demidenko and Stukel 2005, Stat Med 24:893-909; Nieuwenhuis et al. 2012, R Journal 4(2):38-47.
+That somebody's absence changes a word near its edge is no news: `Influence.p_furthest` says whether the shift
+is one that the furthest of so many makes by chance.
+Sources: Demidenko and Stukel 2005, Stat Med 24:893-909; Nieuwenhuis et al. 2012, R Journal 4(2):38-47; Grubbs
+1950, Ann Math Stat 21:27-58 (the furthest of n normal values; from memory).
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from joblib import Parallel, delayed, parallel_config
 
 from analytics.errors import FitError, ParameterError
@@ -238,6 +242,22 @@ class Influence:
     cook_reduced: np.ndarray
     dfbetas: np.ndarray
     covratio: np.ndarray
+
+    def p_furthest(self, k: int = 0) -> np.ndarray:
+        """Return for each group (g,) the chance that the furthest of g would move coefficient k so far.
+
+        Its shift against the mean and SD of all others' (so that it does not hide itself), times g for the
+        furthest of them.
+        """
+        x = self.beta[:, k]
+        known = np.isfinite(x)
+        n, total, squares = known.sum(), np.nansum(x), np.nansum(x**2)
+        if n < FEWEST_PATIENTS:
+            return np.full(len(x), np.nan)
+        mean = (total - x) / (n - 1)
+        variance = (squares - x**2 - (n - 1) * mean**2) / (n - 2)
+        far = np.abs(x - mean) / np.sqrt(np.maximum(variance, 1e-300) * n / (n - 1))
+        return np.minimum(n * 2 * scipy.stats.t.sf(far, n - 2), 1.0)
 
 
 def leave_one_out(fit: Fit, codes: np.ndarray) -> Influence:

@@ -120,13 +120,28 @@ def forecast_table(result: Result) -> pd.DataFrame:
 
 
 def thickness_table(person: Result) -> pd.DataFrame:
-    """Return counts with a calibre, how it was measured, and the hair mass they make."""
+    """Return counts with a calibre, how it was measured, and the hair mass they make, with its interval."""
     if why_not(person):
         return person.table()
     rows = person.extra["thickness"]
     measured = [_calibre(*pair) for pair in zip(rows["hair_calibre_um"], rows["calibre_method"], strict=True)]
-    shown = ["zone", "session_number", "month", "density_hairs_cm2", "calibre", "cross_section_mm2_cm2"]
-    return rows.assign(calibre=measured)[shown]
+    mass = [
+        f"{numbers.number(found, 2)} ({numbers.limits(low, high, 2)})"
+        for found, low, high in rows[["cross_section_mm2_cm2", "ci_low", "ci_high"]].itertuples(index=False)
+    ]
+    shown = ["zone", "session_number", "month", "density_hairs_cm2", "calibre", "mass"]
+    return rows.assign(calibre=measured, mass=mass)[shown]
+
+
+def thickness_notes(person: Result) -> tuple[str, ...]:
+    """Return what the intervals of hair mass allow for, to stand under the counts with a calibre."""
+    if why_not(person) or person.extra["thickness"].empty:
+        return ()
+    row = person.extra["thickness"].iloc[0]
+    return (
+        f"Interval: the errors of count and calibre; the calibre's, {100 * row['calibre_cv']:.1f} % "
+        f"({row['calibre_source']}), counts double.",
+    )
 
 
 def donor_table(donor: Result) -> pd.DataFrame:

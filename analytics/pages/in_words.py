@@ -79,8 +79,13 @@ def more_mass(mass: Result) -> str:
     rows = rows[rows["estimate"].notna() & rows["flag"].fillna("").eq("")] if len(rows) else rows
     if rows.empty:
         return "Too few calibres were recorded to tell."
-    low, high = (numbers.number(end, 2) for end in (rows["estimate"].min(), rows["estimate"].max()))
-    return f"{'From ' + low + ' to ' + high if low != high else low} mm² of hair more on each cm², by zone."
+    ends = rows.sort_values("estimate").iloc[[0, -1]].drop_duplicates()
+    said = [
+        f"{numbers.number(row.estimate, 2)} ({numbers.limits(row.ci_low, row.ci_high, 2)}; "
+        f"{row.n_patients:.0f} patients, {ZONE_WORDS.get(row.zone, row.zone)})"
+        for row in ends.itertuples()
+    ]
+    return f"{'From ' if len(said) > 1 else ''}{' to '.join(said)} mm² of hair more on each cm²."
 
 
 def medians(half: Result, most: Result, zone: str) -> str:
@@ -356,13 +361,17 @@ def case_in_words(result: Curve) -> pd.DataFrame:
                 "expected": _expected(own.iloc[-1]) if can_be and len(own) else "",
             }
         )
-    rows += [
-        {
-            "place": f"{numbers.title_case(row.zone)}, session {row.session_number}",
-            "sentence": f"Not judged: {row.reason}.",
-        }
-        for row in result.extra["not judged"].itertuples()
-    ]
+    left = result.extra["not judged"]
+    # Zones of a session that are not judged for one reason share a row.
+    for (session, reason), own in left.groupby(["session_number", "reason"], sort=False):
+        zones = numbers.title_case(numbers.listed(list(own["zone"])))
+        alone = len(own) == 1
+        rows.append(
+            {
+                "place": f"{zones}, session {session}" if alone else f"Session {session}",
+                "sentence": f"Not judged: {reason}." if alone else f"{zones} not judged: {reason}.",
+            }
+        )
     columns = ["place", "month", "before_now", "usual", "sentence", "expected"]
     return pd.DataFrame(rows, columns=columns).fillna("")
 
@@ -515,7 +524,8 @@ def planted(result: Result) -> pd.DataFrame:
     wide = result.table().pivot_table(
         index=["session_number", "zone"], columns="term", values="estimate", sort=False
     )
-    return wide.reset_index().rename_axis(columns=None)
+    rows = wide.reset_index().rename_axis(columns=None)
+    return rows.assign(session_number="Session " + rows["session_number"].astype(str))
 
 
 def told(result: Result) -> pd.DataFrame:

@@ -6,10 +6,10 @@ that its source deserves: half a unit of the last printed digit, or what the ref
 source agrees to. Page 06, the self-check and the tests run these cases; no expected value stands elsewhere.
 
 The cases stand by subject: `linear` (mixed models), `crossed` (readers across patients), `growth` (growth
-curves and least squares), `times` (interval- and right-censored), `readings` (agreement of readings),
-`shares` (proportions, rates, ratios), `unasked` (those of whom nothing is known), `charts` (funnels, control
-charts, run lengths), `harms` (sequential tests), `studies` (tests, sample sizes, pooling, imputation),
-`spread` (how a quantity is spread behind noisy counts).
+curves and least squares), `times` (interval- and right-censored), `readings` (agreement of readings), `mass`
+(hair mass, centile lines), `shares` (proportions, rates, ratios), `unasked` (those of whom nothing is known),
+`charts` (funnels, control charts, run lengths), `harms` (sequential tests), `studies` (tests, sample sizes,
+pooling, imputation), `spread` (how a quantity is spread behind noisy counts).
 A case that cannot be computed is not passed, and says so.
 """
 
@@ -122,6 +122,7 @@ def cases() -> tuple[Case, ...]:
         growth,
         harms,
         linear,
+        mass,
         readings,
         shares,
         spread,
@@ -130,7 +131,7 @@ def cases() -> tuple[Case, ...]:
         unasked,
     )
 
-    rooms = (linear, crossed, growth, times, shares, unasked, readings, charts, harms, studies, spread)
+    rooms = (linear, crossed, growth, times, shares, unasked, readings, mass, charts, harms, studies, spread)
     return tuple(case for room in rooms for case in room.CASES)
 
 

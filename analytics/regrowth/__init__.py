@@ -15,7 +15,9 @@ from analytics.regrowth.layout import (
 from analytics.regrowth.quantities import (
     FRONT_NAME, degrees, mean_yield, parameters, quantities, variances, weights_of,
 )
-from analytics.regrowth.questions import emergence, fit_plateaus, rows_for, share_below, shares, tempo
+from analytics.regrowth.questions import (
+    chances_below, emergence, fit_plateaus, not_drawn, poor_growth, rows_for, share_below, shares, tempo,
+)
 from analytics.regrowth.rows import EmergenceRows, prepare, select
 from analytics.regrowth.sides import FEWEST_COUNTED, HANGS, against_front
 from analytics.regrowth.single_cases import (

@@ -14,13 +14,14 @@ import pandas as pd
 
 from analytics import yields
 from analytics.errors import ParameterError
-from analytics.records import Records
+from analytics.records import Records, once
 from analytics.regrowth import distribution
 from analytics.regrowth import plateaus as of_plateaus
 from analytics.regrowth.distribution import PlateauDistribution
 from analytics.regrowth.emergence import USUAL_CURVE, Emergence, fit_emergence
 from analytics.regrowth.quantities import Quantity, degrees, parameters
-from analytics.regrowth.rows import EmergenceRows, select
+from analytics.regrowth.rows import EmergenceRows, prepare, select
+from analytics.regrowth.single_cases import chance_below, posterior
 from analytics.regrowth.tables import (
     between_rows,
     few_patients,
@@ -375,3 +376,57 @@ def share_below(
     """
     named = (zones,) if isinstance(zones, str) else tuple(zones)
     return distribution.share_below_quantity(plateaus, named, threshold, level=level)
+
+
+def chances_below(
+    plateaus: PlateauDistribution, frame: pd.DataFrame, threshold: float = YIELD_THRESHOLD_PCT
+) -> pd.Series:
+    """Return the chance (0 to 1) of each placement that its true yield at maturity lies under a threshold.
+
+    Parameters
+    ----------
+    plateaus
+        How the practice's plateaus are spread: `fit_plateaus`.
+    frame
+        Rows of `rows_for(records, plateaus.fit).frame`; all rows of a patient or none.
+    threshold
+        Percent of planted hairs, above 0.
+    """
+    post = posterior(plateaus, frame)
+    months = plateaus.fit.maturity_month[post.of.zone]
+    names = pd.Index([str(name) for name in post.of.names])
+    return pd.Series(chance_below(post, months[:, None], threshold)[:, 0], index=names)
+
+
+def poor_growth(
+    records: Records, visits: pd.DataFrame, choices: yields.Choices, threshold: float
+) -> pd.Series:
+    """Return `chances_below` by the practice's own distribution, of rows of `yields.by_visit` made as chosen.
+
+    Raises
+    ------
+    FitError
+        When too few placements are followed.
+    """
+
+    def make() -> PlateauDistribution:
+        return fit_plateaus(records, fit=fit_emergence(records, choices=choices))
+
+    plateaus = once(records, "plateaus", choices, make)
+    return chances_below(plateaus, prepare(visits, records, choices=choices).frame, threshold)
+
+
+def not_drawn(chance: pd.Series) -> pd.Series:
+    """Return chances spread out again, so that the difference of two groups' means is not too small.
+
+    A chance is drawn towards the practice's share s: its mean is a among those truly above the threshold and
+    b among those truly below, neither 0 nor 1. (chance - a) / (b - a) has means 0 and 1; where a chance c
+    comes true with chance c, a = mean c (1 - c) / (1 - s) and b = mean c^2 / s. Single values leave 0 to 1.
+
+    >>> not_drawn(pd.Series([0.2, 0.2, 0.8, 0.8])).round(3).tolist()
+    [-0.333, -0.333, 1.333, 1.333]
+    """
+    share = chance.mean()
+    above = (chance * (1 - chance)).mean() / (1 - share)
+    below = (chance**2).mean() / share
+    return (chance - above) / (below - above)

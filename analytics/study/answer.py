@@ -24,7 +24,7 @@ from analytics.records import Records
 from analytics.results import line
 from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, too_few, unknown
 from analytics.study.outcomes import milestone, of_curve, risk_difference
-from analytics.study.plan import NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
+from analytics.study.plan import BINARY, NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Background, Reading, Sample, sample
 
 CANNOT_TELL = "cannot tell"
@@ -34,7 +34,6 @@ EQUIVALENT, NOT_EQUIVALENT = "equivalent", "not equivalent"
 NOT_INFERIOR, INFERIOR = "not inferior", "inferior"
 # What a small p-value stands behind.
 FOUND = (HIGHER, LOWER, EQUIVALENT, NOT_INFERIOR)
-BINARY = ("complication", "would_choose_again")
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +181,7 @@ def answer(
 def of_sample(given: Sample, plan: Plan, analysis: Analysis, *, adjusted: bool = True) -> Answer:
     """Return the answer of units at hand, for outcomes that are one number, or yes or no, a unit."""
     seen = given.analysed
-    few = too_few(seen, is_number=given.exposure.is_number)
+    few = given.short or too_few(seen, is_number=given.exposure.is_number)
     if few:
         effect = unknown(few, seen)
         return Answer(analysis, given, "", effect, judge(effect, analysis, plan), (), ())

@@ -18,9 +18,9 @@ import pandas as pd
 from analytics.errors import FitError
 from analytics.numerics import proportions, weighting
 from analytics.results import Result, counted, limits, line
-from analytics.study.answer import BINARY, Answer, effect_row, margins
+from analytics.study.answer import Answer, effect_row, margins
 from analytics.study.effects import Effect, common_words, of_plan, paired, unknown, weighted
-from analytics.study.plan import NO_UNIT_VALUE, VARIABLES, Plan, in_words
+from analytics.study.plan import BINARY, NO_UNIT_VALUE, POOR_GROWTH, VARIABLES, Plan, in_words
 from analytics.study.rows import is_number
 
 ALIKE = 0.1
@@ -229,7 +229,8 @@ def e_values(found: Answer) -> Result:
 def _as_risk_ratio(found: Answer) -> tuple[float, float, float, str]:
     """Return the answer as a risk ratio with its limits, and how it became one."""
     effect = found.effect
-    if not effect.is_known or found.given.exposure.is_number:
+    is_poor_growth = found.analysis.outcome.kind == POOR_GROWTH
+    if not effect.is_known or found.given.exposure.is_number or is_poor_growth:
         return np.nan, np.nan, np.nan, "no E-value for this answer"
     low, high = effect.limits(found.verdict.level)
     if "log_ratio" in effect.more:

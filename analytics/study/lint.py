@@ -42,7 +42,7 @@ LARGEST = {
 BETTER = {
     "yield_at_maturity": "higher", "plateau_yield": "higher", "satisfaction": "higher",
     "would_choose_again": "higher", "complication": "lower", "transection": "lower", "tempo": "lower",
-    "milestone": "lower",
+    "milestone": "lower", "poor_growth": "lower",
 }  # fmt: skip
 PATIENTS_A_COLUMN = 3  # fewer patients than this per column held equal leave little to compare (assumed)
 FEWEST_VALUES = 3

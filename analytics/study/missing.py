@@ -27,10 +27,10 @@ from analytics.numerics import imputation, mixed, weighting
 from analytics.records import Records
 from analytics.regrowth import natural_basis
 from analytics.results import Curve, Result, counted, line
-from analytics.study.answer import BINARY, Answer, effect_row, judge, margins
-from analytics.study.effects import Effect, independent, normal, of_plan, start_of, unknown, weighted
+from analytics.study.answer import Answer, effect_row, judge, margins
+from analytics.study.effects import Effect, independent, normals, of_plan, unknown, weighted
 from analytics.study.outcomes import bounds
-from analytics.study.plan import NO_UNIT_VALUE, Plan
+from analytics.study.plan import BINARY, NO_UNIT_VALUE, NOT_NORMAL, Plan
 from analytics.yields import expected_variance
 
 N_IMPUTATIONS = 30
@@ -52,7 +52,7 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
         )
     if kind not in NO_UNIT_VALUE and found.effect.is_known:
         effects["weighted for being seen"] = _guarded(_weighted_for_seen, found, plan)
-        if kind not in BINARY:
+        if kind not in NOT_NORMAL:
             effects["imputed, missing at random"] = _guarded(_imputed, found, plan)
     rows = [effect_row(e, found.analysis, term=t, level=level) for t, e in effects.items()]
     if kind in BINARY:
@@ -200,12 +200,9 @@ def _pooled(sets: np.ndarray, delta: float, found: Answer, plan: Plan) -> imputa
     variance = _known(due) if due["variance"].notna().any() else np.nan
     units = due.assign(variance=variance)
     columns = of_plan(due, found.given, plan)
-    start = start_of(units.assign(y=sets[0] + shifted), columns)
-    effects = [normal(units.assign(y=values + shifted), columns, start=start) for values in sets]
-    kept = [e for e in effects if e.is_known]
-    return imputation.rubin(
-        [e.estimate for e in kept], [e.se**2 for e in kept], complete_df=float(np.mean([e.df for e in kept]))
-    )
+    fitted = normals(units, columns, sets + shifted)
+    estimate, se, df = fitted[:, np.isfinite(fitted[:2]).all(axis=0) & (fitted[1] > 0)]
+    return imputation.rubin(estimate, se**2, complete_df=float(df.mean()))
 
 
 def tipping(found: Answer, plan: Plan) -> Result:
@@ -218,7 +215,7 @@ def tipping(found: Answer, plan: Plan) -> Result:
         is the answer by points added. A plain Result with a flag where nothing can be imputed.
     """
     analysis = found.analysis
-    fits = analysis.outcome.kind not in (*NO_UNIT_VALUE, *BINARY) and not found.given.exposure.is_number
+    fits = analysis.outcome.kind not in (*NO_UNIT_VALUE, *NOT_NORMAL) and not found.given.exposure.is_number
     if not fits or not found.effect.is_known:
         return _no_tipping(found, "a tipping point is made for numbers in two groups; see the bounds")
     try:

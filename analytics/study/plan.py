@@ -31,7 +31,7 @@ VARIABLES = (
 )  # fmt: skip
 OutcomeKind = Literal[
     "yield_at_maturity", "plateau_yield", "tempo", "milestone", "complication", "satisfaction",
-    "would_choose_again", "transection",
+    "would_choose_again", "transection", "poor_growth",
 ]  # fmt: skip
 IN_WORDS = {
     "out_of_body_min": "minutes out of the body",
@@ -49,6 +49,9 @@ IN_WORDS = {
 RATIOS = ("tempo", "milestone")
 OF_CURVE = ("tempo", "plateau_yield")  # by the emergence model on all counts
 NO_UNIT_VALUE = (*RATIOS, "plateau_yield")  # no unit has a number of its own
+POOR_GROWTH = "poor_growth"
+BINARY = ("complication", "would_choose_again")
+NOT_NORMAL = (*BINARY, POOR_GROWTH)  # yes or no, known or told by its chance
 UNITS = {
     "yield_at_maturity": "points of yield",
     "plateau_yield": "points of yield",
@@ -58,6 +61,7 @@ UNITS = {
     "satisfaction": "points of 10",
     "would_choose_again": "points",
     "transection": "points",
+    "poor_growth": "points",
 }
 SECOND_SESSION = "second session"
 THERAPY_START = "therapy start"
@@ -185,7 +189,7 @@ class Outcome(_Declared):
     """What is measured."""
 
     kind: OutcomeKind
-    percent: float = Field(50, gt=0, le=100, description="of planted hairs, for a milestone")
+    percent: float = Field(50, gt=0, le=100, description="of planted hairs: a milestone; what is poor growth")
     event: Literal[*EVENT_KINDS] | None = None  # type: ignore[valid-type]
     by_month: float = Field(12, gt=0, le=60, description="for a complication: counted until this month")
     month: float = Field(12, gt=0, le=60, description="for an answer of the patient: nearest to this month")
@@ -194,6 +198,8 @@ class Outcome(_Declared):
     def _whole(self) -> Self:
         if self.kind == "complication" and self.event is None:
             raise ValueError(f"expected event: which complication, one of {', '.join(EVENT_KINDS)}")
+        if self.kind == POOR_GROWTH and "percent" not in self.model_fields_set:
+            raise ValueError("expected percent: the yield at maturity under which growth is poor, such as 70")
         return self
 
 

@@ -23,9 +23,9 @@ from analytics.errors import AnalyticsError, FitError
 from analytics.records import Records
 from analytics.regrowth import far_off, gaps, leftover_quantiles, natural_basis, observed
 from analytics.results import Curve, Result, counted, limits, line
-from analytics.study.answer import BINARY, Answer, answer, effect_row, margins, row
+from analytics.study.answer import Answer, answer, effect_row, margins, row
 from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, independent, of_plan, parts_of
-from analytics.study.plan import NO_UNIT_VALUE, Plan, in_words
+from analytics.study.plan import NO_UNIT_VALUE, NOT_NORMAL, Plan, in_words
 from analytics.study.rows import Background, Reading, background, reading_of, sample, visit_rows
 
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
@@ -41,7 +41,7 @@ def by_zone(found: Answer, plan: Plan) -> Result:
     four times the patients of a main effect: no sign of one is no proof of none.
     """
     units, analysis = found.units, found.analysis
-    fits = analysis.outcome.kind not in (*NO_UNIT_VALUE, *BINARY) and found.given.has_zone
+    fits = analysis.outcome.kind not in (*NO_UNIT_VALUE, *NOT_NORMAL) and found.given.has_zone
     if not fits or found.given.exposure.variable == "zone" or not found.effect.is_known:
         return _none(found, "made for numbers measured in zones")
     level = 1 - plan.alpha
@@ -120,7 +120,7 @@ def smooth(found: Answer, plan: Plan) -> Result:
     units, analysis = found.units, found.analysis
     if (
         not found.given.exposure.is_number
-        or analysis.outcome.kind in (*NO_UNIT_VALUE, *BINARY)
+        or analysis.outcome.kind in (*NO_UNIT_VALUE, *NOT_NORMAL)
         or not found.effect.is_known
     ):
         return _none(found, "made for a number compared on a number")
@@ -320,7 +320,8 @@ def leftover(found: Answer, plan: Plan) -> Result:
     """Return what the declared model leaves over; `path` holds the quantiles."""
     units, analysis = found.units, found.analysis
     used = found.given.units[["patient_id", "unit_id", "zone", "reason"]]
-    if not found.effect.is_known or found.effect.method not in (MIXED, CLUSTERED):
+    is_fitted = found.effect.is_known and found.effect.method in (MIXED, CLUSTERED)
+    if not is_fitted or analysis.outcome.kind in NOT_NORMAL:
         why = "made for numbers measured once per unit and compared by a model"
         none = line("none", np.nan, analysis.unit, by={"part": "model"}, flag=why)
         return Result(pd.DataFrame([none]), used, "not made for this answer", by=("part",))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from analytics import followup, measurement, yields
+from analytics import followup, measurement, regrowth, yields
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError, ParameterError
 from analytics.measurement import CountError
@@ -20,13 +20,14 @@ from analytics.records import Records
 from analytics.study.plan import (
     FAILED_PHOTOGRAPH,
     FILTERS,
+    POOR_GROWTH,
     SECOND_SESSION,
     THERAPY_START,
     VARIABLES,
     Analysis,
     Exposure,
     Plan,
-)
+)  # fmt: skip
 from analytics.yields import expected_variance, one_reading
 
 PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep": "all"}
@@ -39,8 +40,10 @@ OTHER_GROUP = "in neither group of the comparison"
 NOT_DUE = "outcome month not reached by the end of the register"
 REPLANTED = "the zone was planted again"
 MIXED_SESSION = "both groups in one session"
+ZONE_TOO_FEW = "its zone is followed in too few to tell poor growth"
 # An answer counts within three months of the month asked for; common practice, no source.
 LATE_MONTHS = 3.0
+FEWEST_POOR = 5.0  # planted zones of poor growth to be expected; a choice of ours
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +65,8 @@ class Sample:
     `units` one row each: patient_id, session_id, placement_id, zone, site, x (1 compared, 0 reference, or the
     number), y (NaN where not known), variance (known, NaN where not), early (an earlier reading, NaN),
     is_due, reason (empty where analysed), and the columns adjusted for. `has_zone`: whether a unit lies in
-    one zone. `own` are the clinic's own variables, each with its table.
+    one zone. `short`: why it cannot be answered, whatever was compared. `own` are the clinic's own variables,
+    each with its table.
     """
 
     units: pd.DataFrame
@@ -70,6 +74,7 @@ class Sample:
     exposure: Exposure
     visits: pd.DataFrame | None = None
     own: Mapping[str, str] = field(default_factory=dict)
+    short: str = ""
 
     def has(self, variable: str) -> bool:
         """Return whether a unit has one value of a variable: a session has none of what belongs to a zone."""
@@ -139,8 +144,11 @@ def sample(
         return replace(_of_sessions(records, analysis, frame, exposure, own), own=own)
     reading = reading_of(plan) if reading is None else reading
     rows = visit_rows(records, plan, reading.choices, known.error) if visits is None else visits
-    if analysis.outcome.kind == "yield_at_maturity":
-        return replace(_of_yields(plan, known, rows, reading, exposure), own=own)
+    if analysis.outcome.kind in ("yield_at_maturity", POOR_GROWTH):
+        given = replace(_of_yields(plan, known, rows, reading, exposure), own=own)
+        if analysis.outcome.kind == POOR_GROWTH:
+            return _of_poor_growth(records, given, reading.choices, analysis.outcome.percent)
+        return given
     units = frame.assign(y=np.nan, variance=np.nan, early=np.nan, is_due=frame["reason"].eq(""))
     return Sample(units, True, exposure, rows, own)
 
@@ -323,6 +331,24 @@ def _of_yields(
     return Sample(_with_yields(known, rows, reading, leave_out_replanted=leave_out), True, exposure, rows)
 
 
+def _of_poor_growth(records: Records, given: Sample, choices: yields.Choices, percent: float) -> Sample:
+    """Return the sample whose y are numbers with the mean of poor growth, percent, one a placement read."""
+    units = given.units.sort_values("y").drop_duplicates("placement_id").sort_index().reset_index(drop=True)
+    units = units.assign(early=np.nan, variance=np.nan, weight=1.0)
+    assert given.visits is not None
+    read = units.loc[units["y"].notna() & units["reason"].eq(""), "placement_id"]
+    try:
+        chance = regrowth.poor_growth(records, given.visits, choices, percent).reindex(read)
+    except FitError as error:
+        return replace(given, units=units, short=str(error).partition(": ")[2])
+    if chance.sum() < FEWEST_POOR:
+        few = f"about {chance.sum():.0f} planted zones of poor growth are to be expected among those read"
+        return replace(given, units=units, short=f"{few}; {FEWEST_POOR:g} are needed")
+    y = 100 * units["placement_id"].map(regrowth.not_drawn(chance))
+    untold = units["reason"].eq("") & y.isna()
+    return replace(given, units=units.assign(y=y, reason=units["reason"].mask(untold, ZONE_TOO_FEW)))
+
+
 def _with_yields(
     known: Background, rows: pd.DataFrame, reading: Reading, *, leave_out_replanted: bool
 ) -> pd.DataFrame:
@@ -437,11 +463,3 @@ def _answers(records: Records, outcome) -> pd.Series:
     given = given.assign(far=(given["month"] - outcome.month).abs())
     near = given[given["far"] <= LATE_MONTHS].sort_values(["far", "month"], kind="stable")
     return near.drop_duplicates("session_id").set_index("session_id")[column].astype(float)
-
-
-def restricted(given: Sample, **where: object) -> Sample:
-    """Return the sample with only some units, e.g. those of one zone."""
-    units = given.units
-    for column, value in where.items():
-        units = units[units[column].eq(value)]
-    return replace(given, units=units.reset_index(drop=True))

@@ -7,7 +7,8 @@ against the rest; `sensitivity` the headline under every defensible choice, `wit
 `if_not_read` what the others could change; `joint` the view for overlapping sessions; `photograph_failures`
 the share of photographs that failed (`attendances`); `season` how counts swing over the year (`season_of`
 lines that estimated it); `loss_chain` what is lost between the punch and the mirror (`ratio_of_sums`);
-`graft_yield` the share of grafts that show a hair; `hair_mass` hair cross-section.
+`graft_yield` the share of grafts that show a hair; `hair_mass` hair cross-section (`cross_section`, its
+error).
 """
 
 from analytics.yields.choices import (
@@ -20,7 +21,7 @@ from analytics.yields.followup import (
 from analytics.yields.joint import joint
 from analytics.yields.link import MIN_BOTH, planted_error
 from analytics.yields.losses import graft_yield, loss_chain, ratio_of_sums
-from analytics.yields.mass import cross_section, hair_mass
+from analytics.yields.mass import cross_section, cross_section_se, hair_mass
 from analytics.yields.means import FEW, MIN_PATIENTS, average, expected_variance, one_reading
 from analytics.yields.native import MIN_CONTROL_REGIONS, UntreatedRate, therapy_seen
 from analytics.yields.rows import (

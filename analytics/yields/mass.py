@@ -37,6 +37,27 @@ def cross_section(density, calibre_um) -> np.ndarray:
     return np.asarray(density, dtype=float) * np.pi / 4 * (np.asarray(calibre_um, dtype=float) / 1000) ** 2
 
 
+def cross_section_se(density, density_se, calibre_um, calibre_cv) -> np.ndarray:
+    """Return the standard error of `cross_section`, by the delta method: an error of calibre counts double.
+
+    Parameters
+    ----------
+    density, density_se
+        Hairs/cm2, (n,).
+    calibre_um, calibre_cv
+        Shaft diameter in micrometres, (n,), and its error as a share of it.
+
+    Examples
+    --------
+    A calibre off by 5 % alone puts the mass off by 10 %:
+
+    >>> round(float(cross_section_se(180.0, 0.0, 70.0, 0.05) / cross_section(180.0, 70.0)), 3)
+    0.1
+    """
+    by_count = cross_section(density_se, calibre_um)
+    return np.hypot(by_count, 2 * np.asarray(calibre_cv) * cross_section(density, calibre_um))
+
+
 def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
     """Return the mean change of hair cross-section, baseline to last mature count, by zone and method.
 

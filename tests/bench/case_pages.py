@@ -107,7 +107,7 @@ def on_paper(chromium, page: Path) -> str:
     shown = chromium.new_page(viewport={"width": round(190 * MM), "height": 1000})
     shown.goto(page.as_uri())
     shown.emulate_media(media="print")
-    bottom = shown.evaluate("document.querySelector('.rw-first').getBoundingClientRect().bottom") / MM
+    bottom = shown.evaluate("document.querySelector('.rw-main').getBoundingClientRect().bottom") / MM
     shown.close()
     return f"{bottom:.0f} of {SHEET_MM} mm on paper"
 

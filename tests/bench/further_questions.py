@@ -1,10 +1,11 @@
 """Are planted effects found, absent ones not claimed, and does the truth lie inside the intervals?
 
 Of what goes with transected grafts, why photographs fail, what a donor loses and how evenly, therapy begun
-before or after a session, and whose hairs the gain is. Each register is drawn twice: with every effect
-planted, and with none; its clinic's native loss is drawn from the stated prior. Run by hand:
+before or after a session, and whose hairs the gain is; `--of poor` of poor growth as the outcome of a study.
+Each register is drawn twice: with every effect planted, and with none; its clinic's native loss is drawn from
+the stated prior. Run by hand:
 
-    nice python tests/bench/further_questions.py --n 100
+    nice python tests/bench/further_questions.py --n 100 [--of poor]
 
 Register i has seed FIRST_SEED + i, whatever was looked at before. Prints, by question, how often the planted
 effect is found, how often any line claims one that is absent, and how often 95 % limits hold the truth.
@@ -21,9 +22,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 
-from analytics import bench, factors, simulate, yields
+from analytics import bench, factors, simulate, study, yields
 from analytics.factors import donor_area, therapy
-from analytics.records import Records
+from analytics.records import Records, unchanged
+from analytics.study.plan import Plan, checked
 from analytics.yields.choices import ANNUAL_LOSS_SD_PCT
 
 FIRST_SEED = 120_000
@@ -33,6 +35,8 @@ PLANTED = {"curl": 1.5, "room": 10.0, "lost": 2.0, "uneven": 12.0, "therapy": 20
 ROOM_B, FAILS = 0.4, 0.05
 FIELDS, PHI = 3, simulate.Truth().phi
 AFTER = "begun after it, minus none"
+# Poor growth: share of all placements, and what is added with technique B; compared on 140 or so of 200.
+POOR, MORE_POOR, POOR_UNDER = 0.06, 0.15, (50.0, 70.0)
 
 
 def cut(clinic: Records, points: float, *, seed: int = 4) -> Records:
@@ -104,6 +108,58 @@ def treated(clinic: Records, points: float) -> Records:
     )
 
 
+def dealt(clinic: Records, latent: simulate.Latent, more: float, *, seed: int):
+    """Return the clinic with a technique dealt to each patient, and true yields; with B more are poor."""
+    rng, people = np.random.default_rng([seed, 7]), clinic.patients["patient_id"]
+    technique = pd.Series(np.where(rng.random(len(people)) < 0.5, "B", "A"), index=people, dtype="string")
+    sessions = clinic.sessions.assign(technique=clinic.sessions["patient_id"].map(technique))
+    true = latent.placements.assign(technique=lambda f: f["patient_id"].map(technique))
+    fails = true["technique"].eq("B") & (rng.random(len(true)) < more)
+    poor = np.minimum(rng.uniform(0, 60, len(true)) / true["plateau_pct"].clip(lower=1.0), 1.0)
+    true = true.assign(kept=np.where(fails, poor, 1.0))
+    true = true.assign(y=true["kept"] * true["yield_at_maturity_pct"])
+    kept = true.groupby(["session_id", "zone"])["kept"].mean()
+    counts = clinic.measurements
+    of = kept.reindex(pd.MultiIndex.from_frame(counts[["session_id", "zone"]])).fillna(1.0).to_numpy()
+    lost = np.where(counts["month"].gt(0), (1 - of) * latent.readings["grown"].to_numpy(), 0.0)
+    density = (counts["density_hairs_cm2"] - lost).clip(lower=0.0)
+    return replace(clinic, sessions=sessions, measurements=counts.assign(density_hairs_cm2=density)), true
+
+
+def poor_plan(under: float) -> Plan:
+    """Return a plan that compares poor growth between the techniques."""
+    of = {"kind": "poor_growth", "percent": under}
+    analysis = {"id": "poor", "role": "primary", "outcome": of, "matters": 5.0, "better": "lower"}
+    words = {"variable": "technique", "reference": ["A"], "compared": ["B"], "reason": "bench"}
+    return checked(
+        {
+            "title": "poor", "question": "B against A", "seed": 1, "exposure": words, "analysis": [analysis],
+            "population": {"words": "first sessions", "first_sessions_only": True},
+            "adjust": [{"variable": "zone", "reason": "bench"}],
+        }
+    )  # fmt: skip
+
+
+def poor_growth(seed: int, more: float) -> list[dict]:
+    """Return the answer of the study on poor growth, and the true difference of all placements drawn."""
+    truth = replace(simulate.Truth(), poor_growth=POOR, second_session=0.1)
+    tables, latent = simulate.register(SIZE, truth=truth, seed=seed)
+    clinic, true = dealt(simulate.as_records(tables), latent, more, seed=seed)
+    out = []
+    with unchanged(clinic):
+        told = {under: study.answers(clinic, poor_plan(under)).table().iloc[0] for under in POOR_UNDER}
+    for under, line in told.items():
+        shares = true["y"].lt(under).groupby(true["technique"]).mean()
+        of = {"question": f"poor growth, under {under:g} %", "seed": seed, "low": line["ci_low"]}
+        apart = not line["ci_low"] <= 0 <= line["ci_high"]
+        out.append(
+            of | {"answered": bool(line["estimate"] == line["estimate"]), "found": apart, "claims": apart,
+                    "estimate": line["estimate"], "high": line["ci_high"], "se": line["se"],
+                    "truth": 100 * (shares["B"] - shares["A"])}
+        )  # fmt: skip
+    return out
+
+
 def one_register(seed: int, effects: dict[str, float]) -> list[dict]:
     """Return one row per question: found, limits, whether any line claims an effect."""
     rate = float(np.clip(np.random.default_rng(seed).normal(4.8, ANNUAL_LOSS_SD_PCT), 0.5, 12))
@@ -163,11 +219,12 @@ def whose(clinic: Records, latent: simulate.Latent, seed: int) -> list[dict]:
 def summary(table: pd.DataFrame) -> pd.DataFrame:
     """Return shares answered, found, claimed and inside by question and world.
 
-    The truth of a planted part is that of clinics like these: the mean over all registers.
+    The truth of a planted part, and of poor growth, is that of clinics like these: the mean over registers.
     """
     table = table.astype({"found": float, "claims": float})
-    parts = table[table["question"].str.startswith("planted part")]
-    table["truth"] = table["question"].map(parts.groupby("question")["truth"].mean()).fillna(table["truth"])
+    of_clinics = table["question"].str.startswith(("planted part", "poor growth"))
+    means = table.groupby(["question", "world"])["truth"].transform("mean")
+    table["truth"] = table["truth"].mask(of_clinics, means)
     table["inside"] = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
     by = table.groupby(["question", "world"])
     told = by[["answered", "found", "claims", "inside"]].mean().round(3)
@@ -182,13 +239,17 @@ def main() -> None:
         "--first", type=int, default=0, help="number of the first register, for a run in parts"
     )
     parser.add_argument("--out", default="", help="file for the rows of this run")
+    parser.add_argument("--of", choices=("recorded", "poor"), default="recorded", help="which questions")
     parser.add_argument("--read", nargs="*", default=(), help="files of earlier runs, summed up instead")
     given = parser.parse_args()
     warnings.simplefilter("ignore")
     rows = []
     for i in range(given.first, given.first + (0 if given.read else given.n)):
-        for kind, effects in (("planted", PLANTED), ("absent", dict.fromkeys(PLANTED, 0.0))):
-            rows += [{"world": kind, **row} for row in one_register(FIRST_SEED + i, effects)]
+        for kind, part in (("planted", 1.0), ("absent", 0.0)):
+            effects = {name: part * size for name, size in PLANTED.items()}
+            seed = FIRST_SEED + i
+            found = poor_growth(seed, part * MORE_POOR) if given.of == "poor" else one_register(seed, effects)
+            rows += [{"world": kind, **row} for row in found]
         if given.out:
             pd.DataFrame(rows).to_csv(given.out, index=False)
     table = pd.concat([pd.read_csv(f) for f in given.read]) if given.read else pd.DataFrame(rows)

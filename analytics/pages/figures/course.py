@@ -18,8 +18,10 @@ CENTILE_HATCHES = ("", "///", "...", "xxx")
 def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw, a panel a place: the practice's centile bands, this case's readings, forecast and limits."""
     places = list(result.extra["standing"]["place"])
-    height = 2.1 if narrow else 1.85 if len(places) > 3 else 2.4
-    axes = panels(ax, len(places), narrow=narrow, height_in=height)
+    # The page is one sheet of A4, whatever the number of zones.
+    rows_in = 2.1 if narrow else 2.4 if len(places) <= 3 else 1.85 if len(places) <= 6 else 1.35
+    columns = 4 if len(places) > 6 else 3
+    axes = panels(ax, len(places), narrow=narrow, columns=columns, height_in=rows_in)
     counted = result.extra["readings"]["y"]
     low, high = np.nanmin([-25.0, *(counted - 5)]), np.nanmax([145.0, *(counted + 5)])
     for panel, place in zip(axes, places, strict=True):
@@ -88,7 +90,7 @@ def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Ax
     split = result.extra["split"]
     split = split[split["share"].notna()] if split["share"].notna().any() else split
     places = list(split["place"].drop_duplicates())
-    axes = panels(ax, len(places), narrow=narrow, columns=2, height_in=2.2)
+    axes = panels(ax, len(places), narrow=narrow, columns=2 if len(places) <= 4 else 3, height_in=2.2)
     for panel, place in zip(axes, places, strict=True):
         own = _of(split, place)
         months = np.sort(own["x"].unique())

@@ -18,6 +18,7 @@ from analytics.results import line
 
 TITLE = "Your hair count"
 DEFAULT_MESSAGE = "Here is what we counted on your head."
+NOT_YET = "We have no clear count of your new hair yet."
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
 SCALE = {"from": 0, "to": 150, "ticks": [0, 50, 100, 150], "says": "Hairs on 1 cm²; darker means more hair"}
 KEEP_IN_MIND = (
@@ -54,7 +55,7 @@ def html(
         filled(
             "handout",
             title=TITLE,
-            message=chosen.message or DEFAULT_MESSAGE,
+            message=chosen.message or (DEFAULT_MESSAGE if parts else NOT_YET),
             as_of=chosen.as_of,
             map=_map(counts),
             parts=parts,
@@ -109,7 +110,8 @@ def _map(counts: pd.DataFrame) -> Markup | str:
     if not lines:
         return ""
     by_zone = {str(row["zone"]): row for _, row in pd.DataFrame(lines).iterrows()}
-    return head.block({"printed": by_zone}, "Your scalp at the last count, seen from above", SCALE, "")
+    blank = "" if set(head.OUTLINE) <= set(by_zone) else "White: no count to show."
+    return head.block({"printed": by_zone}, "Your scalp at the last count, seen from above", SCALE, blank)
 
 
 def _next(visits: pd.DataFrame, n_sessions: int) -> list[str]:

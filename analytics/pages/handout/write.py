@@ -59,7 +59,7 @@ def write(
     text = html(
         chosen,
         course.own_counts(own, patient_id=chosen.patient),
-        course.next_visits(own, _schedule(data), patient_id=chosen.patient),
+        course.next_visits(known, _schedule(data), patient_id=chosen.patient),
         n_sessions=len(own.sessions),
         invented=reports.is_invented(known),
     )
