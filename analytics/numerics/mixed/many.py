@@ -62,6 +62,11 @@ def contrasts(
     known_variance
         Sampling variances (n,) added to the error variance.
 
+    Returns
+    -------
+    tuple of arrays
+        Estimate, its error and its degrees of freedom, (b,) each, in the unit of the outcomes.
+
     Examples
     --------
     Three patients with two readings each, and the same twice as far apart: the mean square between patients

@@ -47,6 +47,11 @@ def summaries(fit: TurnbullFit, weights: np.ndarray, months) -> tuple[np.ndarray
     months
         Shape (m,), where the share with the event is wanted (`interpolated`).
 
+    Returns
+    -------
+    tuple of arrays
+        Shares of 0 to 1, (b, m), and months, (b,).
+
     Examples
     --------
     >>> from analytics.numerics import turnbull
