@@ -77,6 +77,7 @@ SAID = {
     "first reading": "planted zones with a first reading at or above it",
     "first readings expected": "first readings the model expects",
     "own minus the others": "own yield minus the others'",
+    "month from which it can be told": "first month in which it can be judged",
     "not_on_boundary": "every spread above 0",
     "plateau_reached": "counts up to final growth in each zone",
     "own_tempo_by_zone": "timing fitted zone by zone",
@@ -181,11 +182,13 @@ def with_unit(text: str, unit: str) -> str:
 
     Examples
     --------
-    >>> with_unit("9", "months"), with_unit("1", "points of yield")
-    ('9 months', '1 point')
+    >>> with_unit("9", "months"), with_unit("1", "points of yield"), with_unit("41", "register month")
+    ('9 months', '1 point', 'register month 41')
     """
     if text == NOT_AVAILABLE:
         return text
+    if unit == "register month":  # says which, not how many
+        return f"{unit} {text}"
     said = text + UNIT_SUFFIX.get("%" if unit.startswith("% of ") else unit, f" {unit}")
     return re.sub(r"^(−?1 (?:point|month))s\b", r"\1", said)
 
@@ -229,7 +232,9 @@ def parts(row: Mapping | pd.Series) -> Parts:
         level = _value(row, "level")
         interval = f"{100 * (level if math.isfinite(level) else 0.95):g}{THIN}% interval "
         interval += limits(_value(row, "ci_low"), _value(row, "ci_high"), places)
-    return Parts(value, with_unit(value, unit).removeprefix(value), interval, _patients(row))
+    said = with_unit(value, unit)
+    value = value if said.startswith(value) else said  # a unit that stands before its number goes with it
+    return Parts(value, said.removeprefix(value), interval, _patients(row))
 
 
 def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:

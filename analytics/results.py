@@ -245,8 +245,8 @@ def line(
         The groups it belongs to, e.g. `{"zone": "crown"}`.
     ci
         Lower and upper limit, for example of `limits`.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
+    x, se, level, numerator, denominator, n_patients, n_rows, statistic, df, p_value, flag
+        Columns of TABLE_COLUMNS, where they are known; counts are whole numbers, the flag is in words.
     basis
         One of BASES; a `share` declares its numerator and denominator.
 

@@ -107,9 +107,7 @@ def test_engines_and_rooms_are_there_after_one_import():
 def test_the_engines_know_no_pandas():
     for path in (ROOT / "analytics" / "numerics").rglob("*.py"):
         lines = [line for line in path.read_text().split('"""', 2)[-1].splitlines() if "pandas" in line]
-        # lifelines takes nothing but a frame: its adapter makes one inside the call and hands out arrays.
-        allowed = ["    from pandas import DataFrame"] if path.parent.name == "time_ratios" else []
-        assert lines in (allowed, []), path.name
+        assert not lines, path.name
 
 
 def test_what_loads_slowly_is_loaded_where_it_is_used():

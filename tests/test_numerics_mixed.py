@@ -371,6 +371,23 @@ def test_kenward_roger_and_satterthwaite_are_those_of_their_papers_on_unbalanced
     np.testing.assert_allclose(fit.beta_df, expected, rtol=1e-3)
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_many_outcomes_at_once_are_fitted_as_each_alone(known):
+    # Each alone is held against dense algebra above; some of these have a variance of zero between groups.
+    rng = np.random.default_rng(20_261_130)
+    codes = rng.integers(0, 25, 60)
+    x = np.column_stack([rng.integers(0, 2, 60), np.ones(60), rng.normal(size=60)])
+    variance = rng.uniform(20, 60, 60) if known else None
+    spread = np.repeat([0.0, 3.0, 9.0], 4)[:, None]
+    outcomes = spread * rng.normal(size=(12, 25))[:, codes] + 6 * rng.normal(size=(12, 60))
+    one = [(codes, np.ones((60, 1)))]
+    alone = [mixed.fit(y, x, one, known_variance=variance) for y in outcomes]
+    assert any(fit.on_boundary[0] for fit in alone)
+    tested = [fit.contrast([1, -1, 0.5], method="kenward-roger") for fit in alone]
+    found = mixed.contrasts(outcomes, x, codes, np.array([1, -1, 0.5]), known_variance=variance)
+    np.testing.assert_allclose(np.transpose(found), [(t.estimate, t.se, t.df) for t in tested], rtol=1e-6)
+
+
 def test_a_joint_test_in_a_balanced_design_has_the_degrees_of_freedom_of_the_analysis_of_variance():
     # Random blocks: F of treatments on (t - 1) and (b - 1)(t - 1) df, exact (Searle, Casella & McCulloch
     # 1992, ch. 4).

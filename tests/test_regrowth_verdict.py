@@ -91,7 +91,7 @@ def _page(n_crown, *, gap=(-13.0, -1.0), hangs="", month=58.0):
 def test_a_crown_is_called_lower_only_where_enough_were_counted_at_maturity():
     few = pages.sentences.crown_against_front(_page(9), "")
     assert "fewer" not in few
-    assert "can be told from register month 58 on: 9 of the 10 patients needed" in few
+    assert "can first be judged in register month 58: 9 of the 10 patients needed" in few
     assert "later than front hair" in few
     assert pages.sentences.crown_in_short(_page(9)).endswith("lower or not cannot be told yet.")
     enough = pages.sentences.crown_against_front(_page(10), "")

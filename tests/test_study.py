@@ -519,8 +519,9 @@ def test_the_public_sees_no_exact_count_of_the_flow_the_design_or_the_register(d
     patients = shown.loc[shown["unit"].eq("patients"), "estimate"].to_numpy(dtype=float)
     assert len(patients) == 3
     assert (patients[np.isfinite(patients)] % 5 == 0).all()
-    said = study.standing(study.status(PLAN_FILE, demo), demo, audience="public")
-    assert not said["what"].isin(["register then", "rows added since"]).any()
+    for audience in ("shared", "public"):
+        said = study.standing(study.status(PLAN_FILE, demo), demo, audience=audience)
+        assert not said["what"].isin(["register then", "rows added since"]).any()
 
 
 @pytest.mark.parametrize(

@@ -140,7 +140,9 @@ def test_one_overlap_is_too_little_to_learn_how_fast_hair_emerges(tmp_path):
     register = _twice(tmp_path, "whole", "whole", gap=8)
     answer = yields.joint(register)
     assert_keeps_the_contract(answer)
-    assert answer.table()["flag"].iloc[0].startswith("1 region(s) are counted after a session, 15 are needed")
+    assert (
+        answer.table()["flag"].iloc[0].startswith("regions counted after a session: 1, of 15 that are needed")
+    )
     unknown = register.placements.assign(roi_planted_hairs_cm2=np.nan, hairs=np.nan)
     unknown = yields.joint(replace(register, placements=unknown))
     assert unknown.table()["estimate"].isna().all()

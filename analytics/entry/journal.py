@@ -114,7 +114,7 @@ def undo(data: str | Path, number: int | None = None, *, kept_in: str | Path = "
 
     Examples
     --------
-    As `regrowth undo` does; `history` lists what can be taken back.
+    As `regrowth add --undo` does; `history` lists what can be taken back.
     """
     place, memory = _places(data, kept_in)
     with state.alone(memory, LOG):

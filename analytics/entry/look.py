@@ -44,6 +44,10 @@ def look(case: Case, changes: Sequence[Change]) -> Look:
     -------
     Look
         What is wrong, what is odd, and the person's rows as they would be.
+
+    Examples
+    --------
+    As `regrowth add` and notebook 09 do, which say what it finds before anything is written.
     """
     after = with_changes(case.tables, changes)
     found = records.check_raw(as_raw(after))

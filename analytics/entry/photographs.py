@@ -84,6 +84,10 @@ def read_folder(
     ------
     ParameterError
         When the pattern cannot tell the patient, or the folder is none.
+
+    Examples
+    --------
+    As `regrowth import photographs` does; `record` writes what it found.
     """
     place = Path(folder)
     if not place.is_dir():

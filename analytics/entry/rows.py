@@ -117,7 +117,7 @@ def follow_up(
 
     Examples
     --------
-    Page 04's form, `regrowth follow-up` and `regrowth chair` make them; nothing is written by it.
+    As `regrowth add` and notebook 09 make them; nothing is written by it.
     """
     if not case.sessions:
         raise ParameterError("entry: this person has no session in the register; enter the session first")
@@ -225,7 +225,7 @@ def session(
 
     Examples
     --------
-    As `regrowth session` makes them; nothing is written by it.
+    As `regrowth add --session` and notebook 09 make them; nothing is written by it.
     """
     if not placements:
         raise ParameterError("entry: a session plants at least one zone; type its area and grafts")

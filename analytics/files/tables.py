@@ -21,7 +21,6 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
-import xlsxwriter
 
 from analytics.errors import ParameterError
 from analytics.files import atomic
@@ -129,6 +128,8 @@ def workbook(sheets: Mapping[str, Iterable[tuple[int, int, object]]]) -> bytes:
     Texts stay texts: nothing becomes a formula or a link. A text that begins like a formula keeps its letters
     and is marked as text, so that it stays one when somebody edits the cell.
     """
+    import xlsxwriter
+
     out = io.BytesIO()
     plain: dict = {"strings_to_formulas": False, "strings_to_urls": False, "constant_memory": True}
     with xlsxwriter.Workbook(out, plain) as book:

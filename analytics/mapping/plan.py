@@ -165,6 +165,18 @@ def read_plan(path: Path) -> Plan:
     ------
     ParameterError
         When it is no TOML, names an unknown key, target or choice, or still asks a question; all at once.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from pathlib import Path
+    >>> with TemporaryDirectory() as folder:
+    ...     place = Path(folder) / "mapping.toml"
+    ...     _ = place.write_text("no toml", encoding="utf-8")
+    ...     read_plan(place)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    analytics.errors.ParameterError: mapping.toml: not TOML; ...
     """
     try:
         return parse(tomllib.loads(path.read_text(encoding="utf-8")))

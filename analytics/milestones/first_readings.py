@@ -89,8 +89,8 @@ def resampled(
 def _shares_and_median(weights, *, fits, rows, months) -> np.ndarray:
     parts = []
     for fit, index in zip(fits, rows, strict=True):
-        found = summaries(fit, weights[:, index], months)
-        parts += [found.shares, found.median[:, None]]
+        shares, median = summaries(fit, weights[:, index], months)
+        parts += [shares, median[:, None]]
     return np.concatenate(parts, axis=1)
 
 

@@ -144,7 +144,7 @@ def p(
     ----------
     events, sizes
         Counts, shape (..., n), in time order; sizes above 0.
-    n_baseline, width
+    n_baseline, width, rule
         As in `individuals`.
     exact
         Quantiles where few are expected, limits moved for skewness elsewhere.
@@ -247,7 +247,7 @@ def g(
     ----------
     between
         Cases from one event to the next, 0 or more, shape (..., n).
-    n_baseline, width
+    n_baseline, width, rule
         As in `individuals`.
     exact
         Quantiles; else Benneyan's limits.

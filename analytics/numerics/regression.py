@@ -423,6 +423,8 @@ def least_squares(
 
     Parameters
     ----------
+    y, X
+        Outcome, (n,), and design with its constant, (n, p).
     clusters
         One or two sets of labels, shape (n,) each.
     small_sample

@@ -220,6 +220,11 @@ def joint_distribution(n: int, *, own_median: bool = False) -> np.ndarray:
     numpy.ndarray
         Shape (n, n + 1): row c has c crossings, column k a longest run of k.
 
+    Raises
+    ------
+    ParameterError
+        When the line is the own median of an odd number of points.
+
     Source
     ------
     Wentzel-Larsen & Anhøj 2019, PLoS One 14:e0223233. Here by adding one point at a time to a table over

@@ -21,8 +21,16 @@ def _in_short(result: Result, say: Callable[[pd.DataFrame], str]) -> str:
     if why := why_not(result):
         return why
     table = result.table()
+    if say is _tests and len(table):
+        return say(table)  # those without an estimate were declared too
     known = table[table["estimate"].notna()] if len(table) else table
-    return disclosure.WITHHELD if known.empty else say(known)
+    return say(known) if len(known) else _why_none(table)
+
+
+def _why_none(table: pd.DataFrame) -> str:
+    """Return why no row has a number: what the first says, for the clinic; to others, that it is withheld."""
+    said = str(table["flag"].iloc[0] or "") if len(table) and "flag" in table else ""
+    return numbers.sentence(said) if said else disclosure.WITHHELD
 
 
 def standing_in_short(standing: study.Status) -> str:

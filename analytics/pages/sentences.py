@@ -149,7 +149,9 @@ def _from_when(page: Page) -> str:
         "" if row is None or pd.isna(row["estimate"]) or side != "crown" else numbers.number(row["estimate"])
     )
     told = (
-        f"can be told from register month {month} on" if month else "cannot be told from the sessions so far"
+        f"can first be judged in register month {month}"
+        if month
+        else "cannot be told from the sessions so far"
     )
     return f"Whether less of it grows in the end {told}: {_of_those_needed(page, side)}."
 
@@ -421,5 +423,5 @@ STUDY_TILES = {
 
 
 def study_warning(where: study.Status) -> str:
-    """Return what a reader must know first of the plan's standing; `{n}` stands for the number of points."""
-    return f"The plan is {where.word}: see {{n}} point(s) under What was declared, and when?"
+    """Return what a reader must know first of the plan's standing."""
+    return f"The plan is {where.word.replace(': ', ', ')}; see: What was declared, and when?"

@@ -121,7 +121,7 @@ def figure(
     if result.table().empty:
         _withheld(page, title)
         return
-    if why := unsaid(result):
+    if why := unsaid(result) or (result.picture == "intervals" and _why_no_number(result)):
         _instead(page, title, why)
         return
     number = _next(page, "figure")

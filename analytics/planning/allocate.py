@@ -181,6 +181,10 @@ def judged(t: Target, grafts: float) -> Judged:
     -------
     Judged
         Planted density, expected density, expected shortfall and its square, chance of reaching the target.
+
+    Examples
+    --------
+    Shown with `allocate`, which takes the split that it judges best.
     """
     planted = grafts * t.hairs_per_graft / t.area_cm2
     grown = planted * t.yields / 100

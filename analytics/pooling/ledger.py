@@ -98,6 +98,10 @@ def note_answer(ledger: dict, round_file: dict, records: Records, clinic: str) -
     ParameterError
         When the readings differ from those behind an earlier answer in too few patients, or, after a study's
         first round, in any; or when the ledger knows these records under another code.
+
+    Examples
+    --------
+    As `regrowth pool answer` does before it writes an answer.
     """
     coding = coding_from(round_file["coding"])
     entry = {
@@ -141,6 +145,10 @@ def note_summary(ledger: dict, records: Records, clinic: str) -> dict:
     ------
     ParameterError
         When the readings differ from those behind an earlier answer in too few patients.
+
+    Examples
+    --------
+    As `regrowth pool summary` does before it writes a summary.
     """
     entry = {
         "kind": "summary",

@@ -43,6 +43,10 @@ def prepare_partition(register: Path, coding: Coding, out: Path) -> Path:
     -------
     Path
         Of the file written.
+
+    Examples
+    --------
+    Shown with `fit_partitions`.
     """
     frame = design_rows(door.load(register), coding)
     sink = io.BytesIO()
@@ -71,6 +75,10 @@ def fit_partitions(paths: Sequence[Path], coding: Coding, *, client: Any = None)
     ------
     FitError
         When there is no partition.
+
+    Examples
+    --------
+    README.md and `tests/bench/pooling_scale.py` show it on a register of many partitions.
     """
     if not paths:
         raise FitError("pooling.fit_partitions: no partition given; prepare at least one")
@@ -101,6 +109,10 @@ def shared_covariance_partitions(
     -------
     numpy.ndarray
         Shape (p, p).
+
+    Examples
+    --------
+    Shown with `fit_partitions`.
     """
     named = [(str(path), f"part {i}") for i, path in enumerate(paths)]
     theta = fit.optimum.theta
@@ -128,6 +140,10 @@ def turnbull_partitions(
     -------
     TurnbullFit
         Of `numerics.turnbull.fit`.
+
+    Examples
+    --------
+    Shown with `fit_partitions`.
     """
     named = [(str(path), "") for path in paths]
     counts: dict = _summed(client, _partition_intervals, named, float(percent), tuple(float(g) for g in grid))

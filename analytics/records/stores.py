@@ -12,18 +12,17 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import duckdb
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from analytics.dictionary import TABLES, Raw, RawTable
 from analytics.errors import Problem, not_loaded, refused
 from analytics.records.safety import LARGEST_UNPACKED_BYTES, refuse_large
 from analytics.records.typed import nearest
 
-if TYPE_CHECKING:
-    import sqlalchemy as sa  # loaded where a database is read: it takes a quarter of a second
+if TYPE_CHECKING:  # what reads one kind of store is loaded where that kind is read
+    import duckdb
+    import sqlalchemy as sa
 
 MOST_ROWS = 20_000_000
 PANDAS_INDEX = "__index_level_"
@@ -52,6 +51,8 @@ def read_parquet(path: Path) -> RawTable:
     RecordError
         When the file is broken, too large, or holds a column that is neither text nor number.
     """
+    import pyarrow.parquet as pq
+
     refuse_large(path)
     try:
         file = pq.ParquetFile(path, page_checksum_verification=True)
@@ -84,6 +85,8 @@ def read_duckdb(path: Path) -> Raw:
     RecordError
         When the file cannot be opened or read.
     """
+    import duckdb
+
     refuse_large(path)
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     try:

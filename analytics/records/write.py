@@ -5,16 +5,15 @@ form, so that codes keep their zeros and no cell is taken for a formula. Files a
 all, readable by their owner alone.
 """
 
+from __future__ import annotations
+
 import io
 import tempfile
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import duckdb
 import pandas as pd
 import pyarrow as pa
-import pyarrow.parquet as pq
-import xlsxwriter
 
 from analytics.dictionary import OWN_FILE, TABLES, Column, Table, as_declared, must_be, note
 from analytics.errors import ParameterError
@@ -22,6 +21,9 @@ from analytics.files import file, refuse_file
 from analytics.files import tables as writing
 from analytics.records.frames import Records
 from analytics.records.workbooks import EXPLAINS, WORDS
+
+if TYPE_CHECKING:  # what writes one kind of file is loaded where that kind is written
+    import xlsxwriter
 
 Kind = Literal["csv", "xlsx", "parquet", "duckdb"]
 KINDS = ("csv", "xlsx", "parquet", "duckdb")
@@ -94,12 +96,16 @@ def as_written(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 
 def _parquet(frame: pd.DataFrame) -> bytes:
+    import pyarrow.parquet as pq
+
     sink = pa.BufferOutputStream()
     pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), sink, write_page_checksum=True)
     return sink.getvalue().to_pybytes()
 
 
 def _duckdb(tables: dict[str, pd.DataFrame]) -> bytes:
+    import duckdb
+
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder) / "register.duckdb"
         with duckdb.connect(str(place)) as store:
@@ -111,6 +117,8 @@ def _duckdb(tables: dict[str, pd.DataFrame]) -> bytes:
 
 
 def _workbook(tables: dict[str, pd.DataFrame]) -> bytes:
+    import xlsxwriter
+
     sink = io.BytesIO()
     with xlsxwriter.Workbook(sink, {"in_memory": True, **PLAIN_BOOK}) as book:
         text = book.add_format({"num_format": "@"})
@@ -187,6 +195,8 @@ def template(path: str | Path) -> Path:
     >>> made.name
     'my_records.xlsx'
     """
+    import xlsxwriter
+
     refuse_file(Path(path), by="template")
     sink = io.BytesIO()
     with xlsxwriter.Workbook(sink, {"in_memory": True, **PLAIN_BOOK}) as book:

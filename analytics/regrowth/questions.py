@@ -391,6 +391,15 @@ def chances_below(
         Rows of `rows_for(records, plateaus.fit).frame`; all rows of a patient or none.
     threshold
         Percent of planted hairs, above 0.
+
+    Returns
+    -------
+    pandas.Series
+        Chances of 0 to 1 by placement_id.
+
+    Examples
+    --------
+    Shown by `share_below`, their mean.
     """
     post = posterior(plateaus, frame)
     months = plateaus.fit.maturity_month[post.of.zone]
@@ -402,6 +411,11 @@ def poor_growth(
     records: Records, visits: pd.DataFrame, choices: yields.Choices, threshold: float
 ) -> pd.Series:
     """Return `chances_below` by the practice's own distribution, of rows of `yields.by_visit` made as chosen.
+
+    Returns
+    -------
+    pandas.Series
+        Chances of 0 to 1 by placement_id.
 
     Raises
     ------
@@ -423,6 +437,18 @@ def not_drawn(chance: pd.Series) -> pd.Series:
     b among those truly below, neither 0 nor 1. (chance - a) / (b - a) has means 0 and 1; where a chance c
     comes true with chance c, a = mean c (1 - c) / (1 - s) and b = mean c^2 / s. Single values leave 0 to 1.
 
+    Parameters
+    ----------
+    chance
+        Chances of 0 to 1, both sides of their mean among them.
+
+    Returns
+    -------
+    pandas.Series
+        Of the same index; single values leave 0 to 1.
+
+    Examples
+    --------
     >>> not_drawn(pd.Series([0.2, 0.2, 0.8, 0.8])).round(3).tolist()
     [-0.333, -0.333, 1.333, 1.333]
     """

@@ -22,7 +22,7 @@ from analytics.numerics import non_inferiority, proportions
 from analytics.numerics import power as closed
 from analytics.records import Records
 from analytics.results import Curve, line
-from analytics.study.effects import Effect, arrays, fitted, normal, of_plan, start_of, too_few
+from analytics.study.effects import arrays, fitted, normal, normals, of_plan, too_few
 from analytics.study.outcomes import milestone, of_curve, risk_difference, spans
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, NOT_NORMAL, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Sample, sample
@@ -132,16 +132,15 @@ def _simulated(given: Sample, plan: Plan, rng: np.random.Generator, n: int) -> D
     known = np.zeros(len(y)) if variance is None else variance
     between, within, mean = _components(y, columns.X[:, 1:], patient, variance)
     total_sd = np.sqrt(within + known)
-    found, start = (
-        [],
-        start_of(seen.assign(y=mean + total_sd * rng.standard_normal(len(y))), columns),
-    )
-    for _ in range(n):
-        drawn = mean + np.sqrt(between) * rng.standard_normal(patient.max() + 1)[patient]
-        drawn += total_sd * rng.standard_normal(len(y))
-        found.append(normal(seen.assign(y=drawn), columns, start=start))
+    drawn = [
+        mean
+        + np.sqrt(between) * rng.standard_normal(patient.max() + 1)[patient]
+        + total_sd * rng.standard_normal(len(y))
+        for _ in range(n)
+    ]
     how = f"{n} draws of outcomes on the register's own units, each through the declared model"
-    return _draws(found, between, within + float(known.mean()), how)
+    found = normals(seen, columns, np.array(drawn))
+    return _draws(found, between, within + float(known.mean()), how, is_ratio=False)
 
 
 def _components(y, X, patient, variance) -> tuple[float, float, np.ndarray]:
@@ -170,9 +169,9 @@ def _exchanged(
             seen = mixed.analysed
             compared = risk_difference if analysis.outcome.kind in BINARY else normal
             effect = compared(seen, of_plan(seen, mixed, plan))
-        found.append(effect)
+        found.append((effect.estimate, effect.se, effect.df))
     how = f"{n} exchanges of what is compared between patients, each through the declared model"
-    return _draws(found, np.nan, np.nan, how)
+    return _draws(np.transpose(found), np.nan, np.nan, how, is_ratio=effect.is_ratio)
 
 
 def exchange(units: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
@@ -189,16 +188,14 @@ def exchange(units: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     return units.assign(x=x)
 
 
-def _draws(found: list[Effect], between: float, within: float, how: str) -> Draws:
-    kept = [e for e in found if e.is_known]
-    if not kept:
+def _draws(found: np.ndarray, between: float, within: float, how: str, *, is_ratio: bool) -> Draws:
+    kept = found[:, np.isfinite(found[:2]).all(axis=0) & (found[1] > 0)]
+    if not kept.size:
         raise FitError(
             "study design check: the declared model cannot be fitted to these units; adjust for fewer"
         )
-    return Draws(
-        np.array([e.estimate for e in kept]), np.array([e.se for e in kept]), np.array([e.df for e in kept]),
-        between, within, kept[0].is_ratio, how,
-    )  # fmt: skip
+    estimate, se, df = kept
+    return Draws(estimate, se, df, between, within, is_ratio, how)
 
 
 def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, drawn: Draws) -> list[dict]:

@@ -13,6 +13,7 @@ determine is left out and named.
 Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
 """
 
+import contextlib
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -225,7 +226,6 @@ def normal(
     columns: Columns,
     *,
     contrast: np.ndarray | None = None,
-    start: np.ndarray | None = None,
 ) -> Effect:
     """Return the effect on a number; of a share of many (`weight`), on the ratio of totals.
 
@@ -236,8 +236,6 @@ def normal(
         (1 where it is that of one alone).
     contrast
         Combination of coefficients; the exposure's own if not given.
-    start
-        Variance parameters of a similar fit (`start_of`).
 
     Raises
     ------
@@ -250,9 +248,9 @@ def normal(
         method = CLUSTERED if units["weight"].eq(1.0).all() else f"{WEIGHTED}{CLUSTERED}"
         return weighted(units, columns.X, np.ones(len(y)), method, wanted)
     n, n_patients = len(y), len(np.unique(patient))
-    if n_patients < n and n > columns.X.shape[1] + 2:
+    if _has_patient_effects(patient, columns):
         try:
-            fit = fitted(y, columns.X, patient, variance, start)
+            fit = fitted(y, columns.X, patient, variance)
             found = fit.contrast(wanted, method="kenward-roger")
         except (FitError, np.linalg.LinAlgError):
             return _clustered(y, columns, patient, wanted)
@@ -265,15 +263,24 @@ def normal(
     return _clustered(y, columns, patient, wanted)
 
 
-def start_of(units: pd.DataFrame, columns: Columns) -> np.ndarray | None:
-    """Return variance parameters to start similar fits from, None where there is no mixed model."""
-    y, variance, patient = arrays(units)
-    if len(np.unique(patient)) == len(y):
-        return None
-    try:
-        return fitted(y, columns.X, patient, variance).theta
-    except FitError:
-        return None
+def normals(units: pd.DataFrame, columns: Columns, outcomes: np.ndarray) -> np.ndarray:
+    """Return estimate, error and df of the effect (`normal`) on each of many outcomes (b, n), as (3, b)."""
+    _, variance, patient = arrays(units)
+    found = np.full((3, len(outcomes)), np.nan)
+    if _has_patient_effects(patient, columns) and "weight" not in units:
+        wanted = np.eye(columns.X.shape[1])[0]
+        with contextlib.suppress(np.linalg.LinAlgError):
+            found = np.array(mixed.contrasts(outcomes, columns.X, patient, wanted, known_variance=variance))
+    for k in np.flatnonzero(~np.isfinite(found).all(axis=0)):
+        one = normal(units.assign(y=outcomes[k]), columns)
+        found[:, k] = one.estimate, one.se, one.df
+    return found
+
+
+def _has_patient_effects(patient: np.ndarray, columns: Columns) -> bool:
+    """Return whether units tell how patients differ: some patient has two, and there are units to spare."""
+    n, p = columns.X.shape
+    return len(np.unique(patient)) < n and n > p + 2
 
 
 def arrays(units: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None, np.ndarray]:

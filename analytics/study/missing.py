@@ -28,7 +28,7 @@ from analytics.records import Records
 from analytics.regrowth import natural_basis
 from analytics.results import Curve, Result, counted, line
 from analytics.study.answer import Answer, effect_row, judge, margins
-from analytics.study.effects import Effect, independent, normal, of_plan, start_of, unknown, weighted
+from analytics.study.effects import Effect, independent, normals, of_plan, unknown, weighted
 from analytics.study.outcomes import bounds
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, NOT_NORMAL, Plan
 from analytics.yields import expected_variance
@@ -200,12 +200,9 @@ def _pooled(sets: np.ndarray, delta: float, found: Answer, plan: Plan) -> imputa
     variance = _known(due) if due["variance"].notna().any() else np.nan
     units = due.assign(variance=variance)
     columns = of_plan(due, found.given, plan)
-    start = start_of(units.assign(y=sets[0] + shifted), columns)
-    effects = [normal(units.assign(y=values + shifted), columns, start=start) for values in sets]
-    kept = [e for e in effects if e.is_known]
-    return imputation.rubin(
-        [e.estimate for e in kept], [e.se**2 for e in kept], complete_df=float(np.mean([e.df for e in kept]))
-    )
+    fitted = normals(units, columns, sets + shifted)
+    estimate, se, df = fitted[:, np.isfinite(fitted[:2]).all(axis=0) & (fitted[1] > 0)]
+    return imputation.rubin(estimate, se**2, complete_df=float(df.mean()))
 
 
 def tipping(found: Answer, plan: Plan) -> Result:

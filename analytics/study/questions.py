@@ -394,10 +394,10 @@ def standing(
 ) -> pd.DataFrame:
     """Return where the plan stands: frozen when and on what, changed since, reports made before and now.
 
-    For the public without the register's exact size.
+    For others without exact rows of the register: of few that changed, and of its tables.
     """
     found = reports_on(records, reports)
-    return report.standing(where, found, with_sizes=audience != "public")
+    return report.standing(where, found, with_sizes=audience == "internal")
 
 
 def reasons(records: Records, plan: Plan) -> pd.DataFrame:

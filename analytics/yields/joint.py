@@ -172,7 +172,7 @@ def _settled(
     """
     if held is None and laid.n_regions < MIN_REGIONS:
         return (
-            f"{laid.n_regions} region(s) are counted after a session, {MIN_REGIONS} are needed to estimate "
+            f"regions counted after a session: {laid.n_regions}, of {MIN_REGIONS} that are needed to tell "
             "how fast hair emerges; give tempo, from an emergence fit or from elsewhere"
         )
     for tempo_varies in (True, False):
@@ -413,8 +413,8 @@ def _method(curve: str, is_held: bool, level: float) -> str:
 
 def _notes(laid: JointRows) -> tuple[str, ...]:
     return (
-        f"{laid.n_overlaps} region(s) were planted again before the earlier session was mature; no yield of "
-        "a single session is given there",
+        f"regions planted again before the earlier session was mature: {laid.n_overlaps}; no yield of a "
+        "single session is given there",
         "the zone must be known to carry both sessions: an earlier session of unknown planted density "
-        f"leaves its region out ({laid.n_unknown} region(s))",
+        f"leaves its region out (regions: {laid.n_unknown})",
     )

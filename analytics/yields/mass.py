@@ -47,6 +47,11 @@ def cross_section_se(density, density_se, calibre_um, calibre_cv) -> np.ndarray:
     calibre_um, calibre_cv
         Shaft diameter in micrometres, (n,), and its error as a share of it.
 
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), mm2 of hair per cm2 of skin.
+
     Examples
     --------
     A calibre off by 5 % alone puts the mass off by 10 %:

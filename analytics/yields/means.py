@@ -267,7 +267,7 @@ def _notes(picked: pd.DataFrame) -> tuple[str, ...]:
     over, under = int((picked["yield_pct"] > 100).sum()), int((picked["yield_pct"] < 0).sum())
     return (
         f"{counted(zone, of=len(picked))} readings rest on a zone-average planted density",
-        f"{counted(over)} reading(s) over 100 % and {counted(under)} below 0 % are kept as they are",
+        f"readings over 100 % ({counted(over)}) and below 0 % ({counted(under)}) are kept as they are",
         f"months counted as mature: {', '.join(f'{z} {m}' for z, m in dictionary.MATURITY_MONTH.items())}",
     )
 

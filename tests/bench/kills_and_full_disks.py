@@ -2,12 +2,12 @@
 
     python tests/bench/kills_and_full_disks.py [N_KILLS] [N_DISKS]
 
-Disks are small file systems in memory (0.2 to 5 MB, filled at random before), so that part needs the right to
-mount one; without it that part says so and is left out. A full disk must be a sentence and the code 2.
+Disks are small file systems in memory (1 to 5 MB, filled before so that 0 to 0.6 MB is free; the tables take
+0.25), so that part needs the right to mount one; without it that part says so and is left out. A full disk
+must be a sentence and the code 2.
 """
 
 import hashlib
-import os
 import shutil
 import subprocess
 import sys
@@ -20,6 +20,7 @@ import numpy as np
 from analytics.identifiers import new_key
 
 DATA = Path(__file__).parents[1] / "data" / "register_a"
+MOST_FREE_KB = 600
 
 
 def digests(folder: Path) -> dict[str, str]:
@@ -75,13 +76,13 @@ def full(n: int, rng: np.random.Generator, place: Path, key: Path) -> None:
     disk, stopped = place / "disk", 0
     disk.mkdir()
     for i in range(n):
-        size = int(rng.integers(200, 5000))
+        size = int(rng.integers(1000, 5000))
         mount = ["mount", "-t", "tmpfs", "-o", f"size={size}k", "tmpfs", str(disk)]
         if subprocess.run(mount, capture_output=True, check=False).returncode:
             print("disks: no right to mount one; left out")
             return
         try:
-            (disk / "filler").write_bytes(os.urandom(int(size * 1024 * rng.uniform(0, 0.9))))
+            (disk / "filler").write_bytes(bytes(int(1024 * (size - rng.uniform(0, MOST_FREE_KB)))))
             run = subprocess.run(
                 command(DATA, disk / "out", key), capture_output=True, text=True, check=False
             )

@@ -1,6 +1,7 @@
 """Can a reader of a page for others work out a withheld count from everything printed on it?
 
-    nice python tests/bench/subtraction_attack.py [PAGE ...] [--audience shared] [--data FOLDER] [--without N]
+    nice python tests/bench/subtraction_attack.py [PAGE ...] [--audience shared] [--data FOLDER] [--formats]
+        [--without N]
 
 Each page is rendered on the records for the clinic itself (the truth) and for the audience; at the end the
 algebra is tried on all pages together. Pages about one patient are made for nobody else. The attacker sees
@@ -14,21 +15,28 @@ could know: every sum of groups to their `all` that holds in the truth, and ever
  5. words: a percentage in a table of words that stands there for the clinic too and is a withheld one.
 Printed: withheld counts, tries and finds; a find ends with 1.
 
+With `--formats` each page is rendered in every format but PDF, and its texts (alternative ones too), cells
+and tables in links are searched for numbers of the truth in five digits: readers outside are shown three, so
+that one with more has passed the protection by.
+
 With `--without N` the register and itself less one patient, for N patients by seed: does any report of one
 (pages 01 and 02, two quarters, both audiences) leave after any of the other? And the pages of the register
 without that patient are attacked as they stand (numbers alone, not rendered).
 """
 
 import argparse
+import base64
 import contextlib
 import json
 import re
 import sys
 import tempfile
+import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
+from urllib.parse import unquote
 
 import numpy as np
 import pandas as pd
@@ -49,6 +57,10 @@ DATA = Path(__file__).parents[2] / "data_demo"
 PAGES = ("01_surgeon_audit", "02_quarterly_review", "03_hypothesis_study")
 COUNTS = ("n_patients", "n_rows")
 QUARTERS, SEED = (11, 12), 20261130
+EXACT_DIGITS = 5
+GEOMETRY = re.compile(
+    r"\b(?:d|points|[xyr]|[xyr][12xy]|c[xy]|width|height|transform|viewBox|style)=\\?\"[^\"]*\""
+)
 
 
 @dataclass
@@ -386,7 +398,7 @@ def attack(truth: Page, shown: Page, applied: disclosure.Rule) -> dict[str, tupl
     }
 
 
-def main(pages: list[str], audiences: list[str], data: Path) -> int:
+def main(pages: list[str], audiences: list[str], data: Path, *, formats: bool = False) -> int:
     """Render, attack, print; return the number of finds."""
     found = 0
     seen: dict[str, list[tuple[str, Page]]] = {audience: [] for audience in ("internal", *audiences)}
@@ -396,10 +408,13 @@ def main(pages: list[str], audiences: list[str], data: Path) -> int:
             truth = read(own.files["results"])
             seen["internal"].append((page, truth))
             for audience in audiences:
-                report = render.page(page, data, Path(place) / audience, audience=audience)
+                asked = [f for f in render.FORMATS if formats and "pdf" not in f] or ["html"]
+                report = render.page(page, data, Path(place) / audience, audience=audience, formats=asked)
                 shown, applied = read(report.files["results"]), disclosure.rule(audience)
                 seen[audience].append((page, shown))
                 done = attack(truth, shown, applied)
+                if formats:
+                    done["formats"] = attack_by_formats(truth, {f: report.files[f] for f in asked})
                 said = ", ".join(
                     f"{name} {tries} tries, {len(finds)} finds" for name, (tries, finds) in done.items()
                 )
@@ -414,6 +429,32 @@ def main(pages: list[str], audiences: list[str], data: Path) -> int:
         print(f"all pages together, {audience}: {tries} tries, {len(finds)} finds")
         found += len(finds)
     return found
+
+
+def numbers_in(path: Path) -> set[str]:
+    """Return every number of five digits and more in a file: in texts, cells, and tables in links."""
+    if path.suffix == ".xlsx":
+        with zipfile.ZipFile(path) as whole:
+            text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith("xml"))
+    else:
+        text = path.read_text(encoding="utf-8")
+    links = re.findall(r"data:text/csv[^,\"']*?(;base64)?,([^\"'\\\\]+)", text)
+    inside = [base64.b64decode(d).decode() if is_coded else unquote(d) for is_coded, d in links]
+    found = [n for t in (GEOMETRY.sub(" ", text), *inside) for n in re.findall(r"\d+\.\d+", t)]
+    return {f"{float(n):.5g}" for n in found if len(n.replace(".", "").lstrip("0")) >= EXACT_DIGITS}
+
+
+def attack_by_formats(truth: Page, files: dict[str, Path]) -> tuple[int, list[str]]:
+    """Search every format for exact numbers of the truth; return tries and finds."""
+    exact = {
+        f"{abs(float(v)):.5g}": (*place, column)
+        for place, rows in truth.tables.items()
+        for column in ("estimate", "se", "ci_low", "ci_high")
+        for v in (rows[column].dropna() if column in rows else ())
+    }
+    exact = {n: where for n, where in exact.items() if len(n.replace(".", "").strip("0")) >= EXACT_DIGITS}
+    found = {kind: numbers_in(path) & set(exact) for kind, path in files.items()}
+    return len(exact) * len(files), [f"{k}: {n} of {exact[n]}" for k, some in found.items() for n in some]
 
 
 def without_one(n: int, pages: list[str], audiences: list[str], data: Path) -> int:
@@ -468,7 +509,9 @@ if __name__ == "__main__":
     parser.add_argument("--audience", action="append", choices=disclosure.AUDIENCES[1:])
     parser.add_argument("--data", type=Path, default=DATA)
     parser.add_argument("--without", type=int, default=0)
+    parser.add_argument("--formats", action="store_true")
     options = parser.parse_args()
     who = options.audience or ["shared", "public"]
     asked = (options.pages, who, options.data)
-    sys.exit(min(1, without_one(options.without, *asked) if options.without else main(*asked)))
+    n = without_one(options.without, *asked) if options.without else main(*asked, formats=options.formats)
+    sys.exit(min(1, n))

@@ -57,6 +57,11 @@ def contributions(theta: Array, part: Part, form: Plan, *, probe: Array | None =
         the identity if not given (exact Hessian). One column, the current (-beta, 1), costs far less and
         leaves out only a REML term of relative size p / n groups.
 
+    Returns
+    -------
+    Sums
+        Numbers and matrices that add up over parts.
+
     Examples
     --------
     >>> from analytics.numerics.mixed.design import design, survey

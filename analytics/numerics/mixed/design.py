@@ -188,6 +188,11 @@ def design(
     where
         What messages begin with.
 
+    Returns
+    -------
+    Design
+        Checked arrays, and which rows belong to which group.
+
     Raises
     ------
     FitError
@@ -212,6 +217,11 @@ def survey(given: Design) -> Survey:
     ----------
     given
         Of `design`.
+
+    Returns
+    -------
+    Survey
+        Numbers and matrices that add up over parts.
 
     Examples
     --------

@@ -103,6 +103,11 @@ def fit(
     promise
         Stop when a step promises to lower the deviance by less than this; to rounding if not given.
 
+    Returns
+    -------
+    MixedFit or CrossedFit
+        Fixed effects with errors and degrees of freedom, covariances of the levels, named checks.
+
     Raises
     ------
     FitError
@@ -184,6 +189,11 @@ def likelihood_ratio(smaller: MixedFit, larger: MixedFit) -> LikelihoodRatio:
         A fit with method ML, or REML with the same fixed effects.
     larger
         A fit of the same rows, in which the smaller is nested.
+
+    Returns
+    -------
+    LikelihoodRatio
+        Statistic, p-value, and the distribution it is from in words.
 
     Raises
     ------

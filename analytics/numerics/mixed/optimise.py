@@ -22,7 +22,6 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 import numpy as np
-import scipy
 
 from analytics.errors import FitError
 from analytics.numerics.mixed.likelihood import Criterion, along, criterion
@@ -391,10 +390,12 @@ def trust_step(local: Model, radius: float) -> Array:
     if np.linalg.norm(part) < radius:
         part[0] = np.copysign(np.sqrt(max(radius**2 - (part[1:] ** 2).sum(), 0.0)), -along[0])
         return local.vectors @ part
-    high = low + float(np.linalg.norm(along)) / radius
-    return local.vectors @ step(
-        scipy.optimize.brentq(lambda mu: np.linalg.norm(step(mu)) - radius, low, high, rtol=1e-6)
-    )
+    shift = low
+    # Newton for 1 / length, which rises almost in a line: from below it never passes (More & Sorensen 1983).
+    while (length := float(np.linalg.norm(part))) > radius * (1.0 + 1e-6):
+        shift += (length - radius) / radius * length**2 / float((part**2 / (local.values + shift)).sum())
+        part = step(shift)
+    return local.vectors @ part
 
 
 def _model(gradient: Array, hessian: Array, least: float) -> Model:

@@ -77,6 +77,16 @@ def errors(
         group's.
     patterns
         Shape (n, m): what errors that all readings share would add to each.
+
+    Examples
+    --------
+    The mean of two patients' readings, one above and one below it: (1 + 1) / 2^2, as the model has it too.
+
+    >>> found = errors(
+    ...     np.array([-1.0, 1.0]), np.ones((2, 1)), [], np.full(2, 1.0), groups=np.array([0, 1])
+    ... )
+    >>> found.model_cov.round(6).tolist(), found.n_groups
+    ([[0.5]], 2)
     """
     p, n_variance = X.shape[1], sum(len(pairs(b[1].shape[1], b[3])) for b in blocks) + 1
     prior = np.diag(np.zeros(p) if precision is None else precision)

@@ -7,9 +7,9 @@ are stretched (accelerated failure time). Errors: `exponential` (scale 1), `weib
 never) S, with its own design on the logit scale (mixture form: Boag 1949, JRSS B 11; Farewell 1982,
 Biometrics 38).
 
-Intervals are (left, right], an infinite right is censored, equal ends are exact. The fit starts at
-lifelines' estimate and is finished by Newton steps on the likelihood of `numerics.time_ratios.likelihood`,
-because the library stops short, knows no share that never reaches and no errors clustered in patients.
+Intervals are (left, right], an infinite right is censored, equal ends are exact. The fit takes Newton
+steps on the likelihood of `numerics.time_ratios.likelihood`: lifelines stops short, knows no share that never
+reaches and no errors clustered in patients.
 Standard errors come in two kinds: from the curvature, and robust with the scores summed over each patient
 (Huber's sandwich, times G / (G - 1) for G patients). Citations from memory.
 """
@@ -22,7 +22,7 @@ from scipy.special import expit, logit
 
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import turnbull
-from analytics.numerics.time_ratios import library, likelihood
+from analytics.numerics.time_ratios import likelihood
 from analytics.numerics.time_ratios.likelihood import FAMILIES, Rows
 
 # Newton decrement at which the maximum is reached: the log-likelihood still to be gained.
@@ -40,7 +40,7 @@ class TimeRatioFit:
 
     `beta` (p,) on the log-time scale; `scale`; `shape` of the generalised gamma, else NaN; `never_logit`
     (k,), empty without a never-reaching share. `parameters`, `cov`, `cov_robust` hold beta, log scale,
-    shape, never, in that order. `loglik`, `aic`; `n_patients`; `finished_by`; `checks`.
+    shape, never, in that order. `loglik`, `aic`; `n_patients`; `checks`.
     """
 
     family: str
@@ -54,7 +54,6 @@ class TimeRatioFit:
     loglik: float
     aic: float
     n_patients: int
-    finished_by: str
     checks: dict[str, bool]
 
     def survival(self, t, design, never_design=None) -> np.ndarray:
@@ -127,7 +126,7 @@ def fit(
         Shape (n, k), for the logit of the never-reaching share; None for no such share.
     starts
         Parameters to start from, several where the best is wanted: beta, log scale, shape, without the share.
-        By default lifelines' estimate.
+        By default least squares on the middles of the intervals.
 
     Raises
     ------
@@ -155,13 +154,8 @@ def fit(
         if patient is None
         else np.unique(np.asarray(patient), return_inverse=True)[1]
     )
-    best, origin = None, ""
-    for start, name in _starts(rows, starts):
-        reached = _maximise(rows, start)
-        if best is None or reached[1] > best[1] + 1e-9:
-            best, origin = reached, name
-    assert best is not None
-    return _describe(rows, codes, *best, origin)
+    reached = [_maximise(rows, start) for start in _starts(rows, starts)]
+    return _describe(rows, codes, *max(reached, key=lambda one: one[1]))
 
 
 def never_test(without: TimeRatioFit, with_share: TimeRatioFit) -> NeverTest:
@@ -213,31 +207,28 @@ def _checked_rows(left, right, design, never_design, family) -> Rows:
     return Rows(left, right, design, never, family)
 
 
-def _starts(rows: Rows, given=None) -> list[tuple[np.ndarray, str]]:
-    """Return starting parameters, lifelines' first, then those of a rougher kind."""
+def _starts(rows: Rows, given=None) -> list[np.ndarray]:
+    """Return starting parameters: of a fit without the share, those given, or rough ones."""
     if rows.never.shape[1]:
         whole = Rows(rows.left, rows.right, rows.design, rows.never[:, :0], rows.family)
-        reached = _maximise(whole, _starts(whole, given)[0][0])[0]
+        reached = _maximise(whole, _starts(whole, given)[0])[0]
         shares = [logit(share) * _constant(rows.never) for share in STARTS]
-        return [(np.concatenate([reached, share]), "a fit without the share") for share in shares]
+        return [np.concatenate([reached, share]) for share in shares]
     if given is not None:
-        return [(np.asarray(start, dtype=float), "a start given") for start in given]
-    own = _rough_start(rows)
-    if rows.family == "exponential":
-        return [(own, "own start")]
-    found = library.start(rows.left, rows.right, rows.design, family=rows.family)
-    starts = [] if found is None else [(found, "lifelines")]
-    return starts if starts and rows.family != "gamma" else [*starts, (own, "own start")]
+        return [np.asarray(start, dtype=float) for start in given]
+    return _rough_starts(rows)
 
 
-def _rough_start(rows: Rows) -> np.ndarray:
-    """Return least squares on the log of interval middles, censored rows at their left end."""
+def _rough_starts(rows: Rows) -> list[np.ndarray]:
+    """Return least squares on the log of interval middles, censored rows at their left end; two shapes."""
     middle = np.where(np.isfinite(rows.right), (rows.left + rows.right) / 2.0, rows.left * 1.3)
     month = np.log(np.maximum(middle, 0.05 * np.median(np.maximum(middle, 1e-6))))
     beta, *_ = np.linalg.lstsq(rows.design, month, rcond=None)
     spread = max(float(np.std(month - rows.design @ beta)), 0.1)
-    further = {"exponential": [], "gamma": [np.log(0.7 * spread), 0.5]}
-    return np.concatenate([beta, further.get(rows.family, [np.log(0.7 * spread)])])
+    # Wide: under a narrow start the log-normal of a row far off is 0 to rounding.
+    scale = [] if rows.family == "exponential" else [np.log(1.5 * spread)]
+    shapes = [[0.5], [1.0]] if rows.family == "gamma" else [[]]
+    return [np.concatenate([beta, scale, shape]) for shape in shapes]
 
 
 def _constant(design: np.ndarray) -> np.ndarray:
@@ -245,23 +236,23 @@ def _constant(design: np.ndarray) -> np.ndarray:
     return np.linalg.lstsq(design, np.ones(design.shape[0]), rcond=None)[0]
 
 
-def _maximise(rows: Rows, start: np.ndarray) -> tuple[np.ndarray, float, int, bool]:
-    """Return parameters, log-likelihood, steps and whether it converged, by damped Newton steps."""
+def _maximise(rows: Rows, start: np.ndarray) -> tuple[np.ndarray, float, bool]:
+    """Return parameters, log-likelihood and whether it converged, by damped Newton steps."""
     at, value = start, float(likelihood.loglik(rows, start).sum())
-    for step in range(MAX_STEPS):
+    for _ in range(MAX_STEPS):
         slope = likelihood.scores(rows, at).sum(axis=0)
         move = _ascent(likelihood.curvature(rows, at), slope)
         if not np.isfinite(move).all():
-            return at, value, step, False
+            return at, value, False
         if float(slope @ move) < DECREMENT:
-            return at, value, step, True
+            return at, value, True
         new, new_value = _halved(rows, at, value, move, float(slope @ move))
         if new_value <= value:
-            return at, value, step, float(slope @ move) < 1e-7
+            return at, value, float(slope @ move) < 1e-7
         if _share_gone(rows, new):
-            return new, new_value, step, True
+            return new, new_value, True
         at, value = new, new_value
-    return at, value, MAX_STEPS, False
+    return at, value, False
 
 
 def _ascent(bend: np.ndarray, slope: np.ndarray) -> np.ndarray:
@@ -288,7 +279,7 @@ def _share_gone(rows: Rows, parameters: np.ndarray) -> bool:
     return bool(k) and bool((expit(rows.never @ parameters[parameters.size - k :]) < NO_SHARE).all())
 
 
-def _describe(rows, codes, parameters, value, steps, converged, origin) -> TimeRatioFit:
+def _describe(rows, codes, parameters, value, converged) -> TimeRatioFit:
     hessian, scores = likelihood.curvature(rows, parameters), likelihood.scores(rows, parameters)
     on_boundary = _share_gone(rows, parameters)
     free = np.arange(parameters.size - (rows.never.shape[1] if on_boundary else 0))
@@ -323,6 +314,5 @@ def _describe(rows, codes, parameters, value, steps, converged, origin) -> TimeR
         loglik=value,
         aic=2.0 * parameters.size - 2.0 * value,
         n_patients=n_patients,
-        finished_by=f"{origin}, then {steps} own steps",
         checks=checks,
     )

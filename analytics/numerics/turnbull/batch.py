@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.numerics.turnbull.estimate import CERTIFIED_GAP, TurnbullFit, describe
+from analytics.numerics.turnbull.cells import Cells
+from analytics.numerics.turnbull.estimate import CERTIFIED_GAP, SAME_SHARE, SMALLEST_MASS, TurnbullFit
 
 # Beyond these the single climb, which looks at few cells of many, is quicker.
 MOST_CELLS = 30
@@ -32,17 +33,10 @@ class Batch:
     gap: np.ndarray
 
 
-@dataclass(frozen=True, slots=True)
-class Summaries:
-    """Numbers of resamples: share with the event by month (b, months), month of half, restricted mean."""
+def summaries(fit: TurnbullFit, weights: np.ndarray, months) -> tuple[np.ndarray, np.ndarray]:
+    """Return the share with the event by months (b, m) and the month of half (b,) of reweighted curves.
 
-    shares: np.ndarray
-    median: np.ndarray
-    restricted_mean: np.ndarray
-
-
-def summaries(fit: TurnbullFit, weights: np.ndarray, months, *, tau: float | None = None) -> Summaries:
-    """Return what resampling asks of reweighted curves; NaN for a resample that holds no row of the fit.
+    NaN for a resample that holds no row of the fit.
 
     Parameters
     ----------
@@ -52,39 +46,77 @@ def summaries(fit: TurnbullFit, weights: np.ndarray, months, *, tau: float | Non
         Shape (b, rows), at least 0.
     months
         Shape (m,), where the share with the event is wanted (`interpolated`).
-    tau
-        Up to where the restricted mean reaches; None leaves it NaN.
+
+    Returns
+    -------
+    tuple of arrays
+        Shares of 0 to 1, (b, m), and months, (b,).
 
     Examples
     --------
     >>> from analytics.numerics import turnbull
     >>> fit = turnbull.fit([0.0, 3.0], [3.0, 6.0])
-    >>> found = summaries(fit, np.array([[1.0, 1.0], [3.0, 1.0]]), np.array([3.0]), tau=6.0)
-    >>> found.shares.round(9).tolist(), found.median.round(9).tolist()
+    >>> shares, median = summaries(fit, np.array([[1.0, 1.0], [3.0, 1.0]]), np.array([3.0]))
+    >>> shares.round(9).tolist(), median.round(9).tolist()
     ([[0.5], [0.75]], [3.0, 2.0])
-    >>> found.restricted_mean.round(9).tolist()
-    [3.0, 2.25]
     """
     months = np.asarray(months, dtype=float)
-    n = weights.shape[0]
-    out = Summaries(np.full((n, months.size), np.nan), np.full(n, np.nan), np.full(n, np.nan))
-    some = np.flatnonzero(weights.sum(axis=1) > 0)
-    batch = refit(fit, weights[some]) if _suits(fit) and some.size else None
-    for at, b in enumerate(some):
-        curve = _curve(fit, weights[b], batch, at)
-        out.shares[b] = 1.0 - curve.interpolated(months)
-        out.median[b] = curve.time_at(0.5)
-        if tau is not None:
-            out.restricted_mean[b] = curve.restricted_mean(tau)
-    return out
+    shares, median = np.full((len(weights), months.size), np.nan), np.full(len(weights), np.nan)
+    left = np.flatnonzero(weights.sum(axis=1) > 0)
+    if _suits(fit) and left.size:
+        batch = refit(fit, weights[left])
+        done = batch.gap < CERTIFIED_GAP
+        at, left = left[done], left[~done]
+        shares[at], median[at] = _read(fit.cells, batch.weight[done], batch.mass[done], months)
+    for b in left:
+        curve = fit.reweighted(weights[b])
+        shares[b], median[b] = 1.0 - curve.interpolated(months), curve.time_at(0.5)
+    return shares, median
 
 
-def _curve(fit: TurnbullFit, weights: np.ndarray, batch: Batch | None, at: int) -> TurnbullFit:
-    if batch is None or not batch.gap[at] < CERTIFIED_GAP:
-        return fit.reweighted(weights)
-    return describe(
-        fit.cells, batch.weight[at], batch.mass[at], float(batch.gap[at]), "own steps, many at once"
-    )
+def _read(
+    cells: Cells, weight: np.ndarray, mass: np.ndarray, months: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return shares by months and months of half of curves, mass spread evenly over its interval."""
+    left, right, mass = _on_own_cells(cells, weight > 0, mass)
+    width = np.where(right > left, right - left, 1.0)
+    gone = [
+        np.where(right > left, np.clip((month - left) / width, 0.0, 1.0), month >= right) for month in months
+    ]
+    shares = np.stack([np.clip((mass * part).sum(axis=1), 0.0, 1.0) for part in gone], axis=1)
+    total = np.cumsum(mass, axis=1)
+    half = np.argmax(total >= 0.5 - SAME_SHARE, axis=1)[:, None]
+    low, high, own, reached = (np.take_along_axis(a, half, 1)[:, 0] for a in (left, right, mass, total))
+    wide = np.where(np.isfinite(high), high - low, 0.0)
+    median = low + wide * np.minimum((0.5 - reached + own) / own, 1.0)
+    return shares, np.where(np.isfinite(high), median, np.inf)
+
+
+def _on_own_cells(
+    cells: Cells, held: np.ndarray, mass: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return begin, end and mass of the cells of those observations alone that a resample holds.
+
+    All are (b, keys), one place for each key at which a cell may end, without mass where none does. A cell of
+    all observations lies in one cell of those left, or holds no mass at their maximum (`estimate.describe`).
+    """
+    keys = np.arange(2 * cells.times.size + 2)
+    begins, ends = ((held @ (at[:, None] == keys)) > 0 for at in (cells.begin, cells.end))
+    latest = np.maximum.accumulate(np.where(begins, keys, -1), axis=1)
+    previous = np.maximum.accumulate(np.where(ends, keys, -1), axis=1)
+    previous = np.concatenate([np.full((len(held), 1), -1), previous[:, :-1]], axis=1)
+    place = np.where(ends & (previous < latest), keys, keys.size)
+    place = np.minimum.accumulate(place[:, ::-1], axis=1)[:, ::-1][:, cells.cell_end]
+    at = np.minimum(place, keys.size - 1)
+    inside = (place < keys.size) & (np.take_along_axis(latest, at, 1) <= cells.cell_begin)
+    own, rows = np.zeros(latest.shape), np.arange(len(held))
+    for c in range(cells.n_cells):
+        own[rows, at[:, c]] += np.where(inside[:, c], mass[:, c], 0.0)
+    own /= own.sum(axis=1, keepdims=True)
+    own[own <= SMALLEST_MASS] = 0.0
+    bounded = np.append(cells.times, np.inf)
+    right = np.broadcast_to(bounded[keys // 2], own.shape)
+    return bounded[np.maximum(latest, 0) // 2], right, own / own.sum(axis=1, keepdims=True)
 
 
 def _suits(fit: TurnbullFit) -> bool:

@@ -88,7 +88,8 @@ def ladder(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
 def width(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw, a panel a place, each source's share in the variance of the predicted density, by month."""
     split = result.extra["split"]
-    split = split[split["share"].notna()] if split["share"].notna().any() else split
+    has_area = split.groupby("place")["x"].transform("nunique").gt(1)  # one month alone has none
+    split = split[has_area] if has_area.any() else split
     places = list(split["place"].drop_duplicates())
     axes = panels(ax, len(places), narrow=narrow, columns=2 if len(places) <= 4 else 3, height_in=2.2)
     for panel, place in zip(axes, places, strict=True):

@@ -29,6 +29,7 @@ POOLED = "pooled"
 MARGIN_LINE: Any = {"color": SERIES[1], "linewidth": 1.1, "linestyle": (0, (5, 2)), "label": "margin"}
 ROW_IN = 0.30
 NARROW_ROW_IN = 0.46
+ROOM_LETTERS = 30  # that fit beside a row, before the column of counts
 NARROW_LETTERS = 58  # of a row's text on a phone before it breaks
 DENSE_ROW_IN = 0.24
 MOST_COLUMNS = 5  # panels of choices stand side by side, so that their rows are named once
@@ -39,7 +40,8 @@ ROOM_FOR_N = 0.05  # share of a page's width kept free in each panel for the cou
 def intervals(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw a dot and its interval for each row, with the number written beside it; panels by unit."""
     table = result.table()
-    units = list(table["unit"].drop_duplicates())
+    known = table[table["estimate"].notna()]  # a unit without any number has no panel; the table says why
+    units = list((known if len(known) else table)["unit"].drop_duplicates())
     row_in = NARROW_ROW_IN if narrow else ROW_IN
     heights = [int((table["unit"] == unit).sum()) * row_in + 0.75 for unit in units]
     axes = panels(ax, len(units), narrow=narrow, columns=1, share="", heights_in=heights)
@@ -147,7 +149,7 @@ def interval_rows(
         ax.axvline(NO_DIFFERENCE[unit], color=QUIET, linewidth=0.8)
     for y, (label, (_, row)) in enumerate(zip(labels, rows.iterrows(), strict=True)):
         if with_numbers or narrow:
-            _row_text(ax, y, label, row, places, narrow=narrow, with_reason=with_numbers)
+            _row_text(ax, y, label, row, places, narrow=narrow)
         if pd.notna(row["estimate"]):
             _dot_and_bar(ax, y, row)
     if with_numbers and not narrow:
@@ -172,18 +174,17 @@ def _dot_and_bar(ax: Axes, y: int, row: pd.Series) -> None:
     ax.plot([row["estimate"]], [y], markersize=5.5, linestyle="none", **style)
 
 
-def _row_text(
-    ax: Axes, y: int, label: str, row: pd.Series, places: int, *, narrow: bool, with_reason: bool
-) -> None:
+def _row_text(ax: Axes, y: int, label: str, row: pd.Series, places: int, *, narrow: bool) -> None:
     """Write a row's number, its interval and its n."""
     said = numbers.words_for_missing(row)
+    if len(said) > ROOM_LETTERS:  # the table has it in full
+        said = numbers.NOT_AVAILABLE
     if pd.notna(row["estimate"]):
         said = numbers.number(row["estimate"], places)
         if pd.notna(row.get("ci_low", np.nan)):
             said += f" ({numbers.limits(row['ci_low'], row['ci_high'], places)})"
     n = numbers.number(row["n_patients"]) if pd.notna(row.get("n_patients", np.nan)) else ""
     if narrow:
-        said = said if with_reason or pd.notna(row["estimate"]) else numbers.NOT_AVAILABLE
         text = f"{label}: {said}, n {n}" if n else f"{label}: {said}"
         text = textwrap.fill(text, NARROW_LETTERS)
         # The text hides the line of no difference behind it.

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from analytics import numbers
+from analytics import dictionary, numbers
 from analytics.numbers import readable
 from analytics.pages import tables
 from analytics.pages.page import Page, result_of
@@ -145,13 +145,15 @@ def in_short(page: Page) -> dict[str, str]:
     }
     if not said["split"]:
         grafts = split.table().query("term == 'grafts' and estimate.notna()")
-        said["split"] = f"Grafts: {_in_zones(grafts)}." if len(grafts) else ""
+        why = numbers.sentence(str(split.table()["flag"].iloc[0]))
+        said["split"] = f"Grafts: {_in_zones(grafts)}." if len(grafts) else why
     if not said["ledger"]:
         known = ledger.table().set_index("term")["estimate"]
         left = known.get("left", float("nan"))
         said["ledger"] = f"{numbers.number(left)} FU under your limit." if np.isfinite(left) else ""
     if not said["drafts"]:
         ends = drafts.table().query("term == 'expected density' and estimate.notna()")
+        ends = ends if len(ends) else _mature(drafts.table())
         parts = [f"{own}: {_in_zones(rows)}" for own, rows in ends.groupby("draft", sort=False)]
         said["drafts"] = f"Mature, draft {'; draft '.join(parts)} hairs/cm²." if parts else ""
     said["sure"] = said["drafts"] if why_not(drafts) else _how_surely(drafts.table())
@@ -168,11 +170,17 @@ def _in_zones(rows: pd.DataFrame) -> str:
     return ", ".join(f"{readable(row.zone)} {numbers.number(row.estimate)}" for row in rows.itertuples())
 
 
+def _mature(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the first density of each draft and zone from the month on at which the zone is judged."""
+    ends = table[table["term"].str.startswith("density at month") & table["estimate"].notna()]
+    ends = ends[ends["x"].ge(ends["zone"].map(dictionary.MATURITY_MONTH))]
+    return ends.sort_values("x", kind="stable").drop_duplicates(["draft", "zone"]).sort_index()
+
+
 def _how_surely(table: pd.DataFrame) -> str:
     """Return how far a density once mature may lie from the expected one, over zones and drafts."""
-    at = table.loc[table["term"].eq("expected density"), ["draft", "zone", "x"]]
-    limits = table[table["term"].str.startswith("density at month")].merge(at, validate="m:1")
-    half = ((limits["ci_high"] - limits["ci_low"]) / 2).dropna().round()
+    ends = _mature(table)
+    half = ((ends["ci_high"] - ends["ci_low"]) / 2).dropna().round()
     if half.empty:
         return ""
     reach = numbers.limits(half.min(), half.max()) if half.nunique() > 1 else numbers.number(half.iloc[0])

@@ -37,7 +37,7 @@ def unknown_reference(table: Table, column: Column) -> Rule:
     return Rule(
         "unknown_reference",
         f"{table.name}.{column.name}",
-        lambda r: _refers_to_nothing(r, table, column) & ~_differs_by_zeros(r, table, column),
+        lambda r: _refers_to_nothing(r, table, column, by_zeros=False),
         "value is not found in {refers_to}",
         "values are not found in {refers_to}",
         "every {column} here is one of {refers_to}",
@@ -52,7 +52,7 @@ def lost_zeros(table: Table, column: Column) -> Rule:
     return Rule(
         "lost_zeros",
         f"{table.name}.{column.name}",
-        lambda r: _refers_to_nothing(r, table, column) & _differs_by_zeros(r, table, column),
+        lambda r: _refers_to_nothing(r, table, column, by_zeros=True),
         "value differs from {refers_to} only by leading zeros or capitals",
         "values differ from {refers_to} only by leading zeros or capitals",
         "a code is written the same in every table",
@@ -67,18 +67,13 @@ def _words(column: Column) -> dict[str, str]:
     return {"refers_to": column.refers_to, "refers_table": refers_table, "column": column.name}
 
 
-def _refers_to_nothing(register: Register, table: Table, column: Column) -> pd.Series:
+def _refers_to_nothing(register: Register, table: Table, column: Column, *, by_zeros: bool) -> pd.Series:
+    """Return which codes are not where they refer to, by leading zeros or capitals alone or by more."""
     codes = register.given[table.name][column.name]
-    return codes.notna() & ~codes.isin(_codes_there(register, column))
-
-
-def _differs_by_zeros(register: Register, table: Table, column: Column) -> pd.Series:
-    return _bare(register.given[table.name][column.name]).isin(_bare(_codes_there(register, column)))
-
-
-def _codes_there(register: Register, column: Column) -> pd.Series:
     target, _, key = column.refers_to.partition(".")
-    return register.given[target][key].dropna()
+    there = register.given[target][key].dropna()
+    nowhere = codes.notna() & ~codes.isin(there)
+    return nowhere & (_bare(codes).isin(_bare(there)) == by_zeros) if nowhere.any() else nowhere
 
 
 def _bare(codes: pd.Series) -> pd.Series:

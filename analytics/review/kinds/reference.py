@@ -20,6 +20,11 @@ BLOCKS: tuple[tuple[str, type[pydantic.BaseModel]], ...] = (
 def reference() -> str:
     """Return every measure and block with its entries, their kinds and defaults, as plain text.
 
+    Returns
+    -------
+    str
+        As `regrowth criteria` prints it.
+
     Examples
     --------
     >>> "[[schedule]]" in reference()
