@@ -265,7 +265,7 @@ def _ahead(
     if native is not None:
         standing, note = _as_expected(native, standing), NATIVE.format(native.n_patients)
     thins = standing["density"] - standing["planted"] * standing["yield_pct"] / 100
-    of_rate = np.maximum(thins.to_numpy(), 0.0) * (since + months) / 12 * plateaus.fit.native.log_se
+    of_rate = (np.maximum(thins.to_numpy(), 0.0) * (since + months) / 12 * plateaus.fit.native.log_se) ** 2
     found = regrowth.forecast(
         plateaus,
         own if len(own) else None,
@@ -281,7 +281,7 @@ def _ahead(
     return Ahead(
         **unknown,
         standing=standing["density"].to_numpy(),
-        standing_var=np.maximum(standing["density_var"] - standing["count_var"], 1e-6).to_numpy() + of_rate**2,
+        standing_var=np.maximum(standing["density_var"] - standing["count_var"], 1e-6).to_numpy() + of_rate,
         yields=grown,
         weights=weights[likely] / weights[likely].sum(),
         note=note,
