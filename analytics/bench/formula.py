@@ -27,7 +27,7 @@ from analytics.bench import crossed as crossing
 from analytics.bench.diagnostics import Diagnosis, diagnose
 from analytics.bench.units import Units, units
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import mixed, regression
+from analytics.numerics import diagnostics, mixed, regression
 from analytics.records import Records
 from analytics.results import LEVEL, limits
 
@@ -356,7 +356,7 @@ def model(
         ) from fault
     whole = matrices.rhs.to_numpy(dtype=float)
     columns = [str(c) for c in matrices.rhs.columns]
-    determined = study.independent(whole)
+    determined = diagnostics.independent(whole)
     X = whole[:, determined]
     if len(X) <= X.shape[1]:
         raise FitError(f"model: {len(X)} rows for {X.shape[1]} coefficients; take terms out of the formula")

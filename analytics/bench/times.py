@@ -17,11 +17,11 @@ import numpy as np
 import pandas as pd
 from formulaic import Formula
 
-from analytics import milestones, study
+from analytics import milestones
 from analytics.bench.formula import variables_of
 from analytics.bench.units import units
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import time_ratios
+from analytics.numerics import diagnostics, time_ratios
 from analytics.records import Records
 from analytics.results import LEVEL, limits
 
@@ -119,7 +119,7 @@ def times(formula: str, records: Records, *, family: str = "log-logistic") -> Ti
     kept = whole.dropna(subset=sorted(variables)).reset_index(drop=True)
     X = Formula(right.strip()).get_model_matrix(kept, output="pandas")
     repeated = [
-        str(c) for j, c in enumerate(X.columns) if j not in study.independent(X.to_numpy(dtype=float))
+        str(c) for j, c in enumerate(X.columns) if j not in diagnostics.independent(X.to_numpy(dtype=float))
     ]
     if repeated:
         raise FitError(

@@ -15,6 +15,8 @@ import scipy
 from numpy.typing import ArrayLike
 
 Array = np.ndarray
+# A column with less than this share of its length beside those before it is determined by them.
+DETERMINED = 1e-7
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,3 +118,35 @@ def by_group(codes: ArrayLike) -> list[Array]:
     codes = np.asarray(codes)
     order = np.argsort(codes, kind="stable")
     return np.split(order, np.flatnonzero(codes[order][1:] != codes[order][:-1]) + 1)
+
+
+def independent(X: Array) -> list[int]:
+    """Return the columns that those before them do not determine.
+
+    Parameters
+    ----------
+    X
+        Design, (n, p).
+
+    Returns
+    -------
+    list of int
+        Numbers of columns, rising.
+
+    Examples
+    --------
+    The third column is the sum of the first two:
+
+    >>> independent(np.array([[1.0, 0.0, 1.0], [0.0, 1.0, 1.0], [1.0, 1.0, 2.0]]))
+    [0, 1]
+    """
+    kept: list[int] = []
+    basis = np.empty((len(X), 0))
+    for j, column in enumerate(X.T):
+        rest = column - basis @ (basis.T @ column)
+        rest = rest - basis @ (basis.T @ rest)
+        left = float(np.linalg.norm(rest))
+        if left > DETERMINED * float(np.linalg.norm(column)):
+            kept.append(j)
+            basis = np.column_stack([basis, rest / left])
+    return kept

@@ -19,7 +19,7 @@ import pandas as pd
 import scipy
 
 from analytics.errors import ParameterError
-from analytics.numerics import cusum, regression
+from analytics.numerics import cusum, diagnostics, regression
 from analytics.records import Records
 from analytics.results import Curve, Result, counted, line
 from analytics.review.criteria import Criteria
@@ -29,7 +29,6 @@ from analytics.review.periods import View, quarter_of
 from analytics.review.units import (
     OPERATORS,
     columns,
-    independent,
     none_declared,
     not_yet,
     stacked,
@@ -257,7 +256,7 @@ def _spread(rows: pd.DataFrame) -> tuple[float, float]:
 def _baseline_design(rows: pd.DataFrame, mix: tuple[str, ...], base: np.ndarray) -> np.ndarray:
     """Return the design of all rows, of the columns that the baseline can estimate."""
     design, _ = columns(rows, mix)
-    return design[:, independent(design[base])]
+    return design[:, diagnostics.independent(design[base])]
 
 
 def _chart(name: str, rows: pd.DataFrame, watched: _Watched, group: str) -> _Chart:

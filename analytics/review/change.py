@@ -19,14 +19,14 @@ import pandas as pd
 import scipy
 
 from analytics.errors import ParameterError
-from analytics.numerics import regression
+from analytics.numerics import diagnostics, regression
 from analytics.records import Records
 from analytics.results import LEVEL, Curve, Result, counted, line
 from analytics.review.criteria import Criteria
 from analytics.review.declared import Change
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View
-from analytics.review.units import columns, independent, none_declared, not_yet, with_case_mix
+from analytics.review.units import columns, none_declared, not_yet, with_case_mix
 
 MIN_EACH_SIDE = 8  # rows; fewer cannot carry a level
 MIN_MONTHS = 6  # months with operations; fewer after the change cannot carry a slope of their own
@@ -182,7 +182,7 @@ def _fit(rows: pd.DataFrame, since: np.ndarray, mix: tuple[str, ...], *, of_odds
     bends = len(np.unique(since[since >= 0])) >= MIN_MONTHS
     segments = [np.ones(len(since)), since, after, *([since * after] if bends else [])]
     X = np.column_stack([*segments, *(case_mix[:, 1:] - case_mix[:, 1:].mean(axis=0)).T])
-    X = X[:, independent(X)]
+    X = X[:, diagnostics.independent(X)]
     part, whole = rows["part"].to_numpy(dtype=float), rows["whole"].to_numpy(dtype=float)
     y = part / whole
 

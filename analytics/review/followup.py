@@ -21,13 +21,13 @@ import pandas as pd
 
 from analytics import followup
 from analytics.errors import ParameterError
-from analytics.numerics import bounds, proportions, regression
+from analytics.numerics import bounds, diagnostics, proportions, regression
 from analytics.records import Records
 from analytics.results import LEVEL, Result, counted, line
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View
-from analytics.review.units import columns, independent, none_declared, not_yet, with_case_mix
+from analytics.review.units import columns, none_declared, not_yet, with_case_mix
 from analytics.review.visits import counts_due, person_time, sessions_due
 
 NONE_DUE = "none due yet"
@@ -300,7 +300,7 @@ def _weighted(
 def _weighted_mean(design: np.ndarray, value: np.ndarray, seen: np.ndarray) -> float:
     if seen.all() or not seen.any():
         return float(np.nanmean(value[seen])) if seen.any() else np.nan
-    chance = _chance_of_being_seen(design[:, independent(design)], seen)
+    chance = _chance_of_being_seen(design[:, diagnostics.independent(design)], seen)
     weight = seen.mean() / np.clip(chance[seen], 1e-3, 1)
     weight = np.clip(weight, *np.quantile(weight, CENTILES))
     return float(np.average(value[seen], weights=weight))

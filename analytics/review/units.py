@@ -15,6 +15,7 @@ A panel that cannot be filled yet says so in a sentence instead of stopping the 
 import numpy as np
 import pandas as pd
 
+from analytics.numerics import diagnostics
 from analytics.records import Records, with_columns
 from analytics.results import Result, line
 from analytics.review.periods import quarter_of
@@ -92,7 +93,7 @@ def columns(rows: pd.DataFrame, names: tuple[str, ...]) -> tuple[np.ndarray, lis
                 parts.append(values)
                 labels.append(label)
     design = np.column_stack(parts)
-    chosen = independent(design)
+    chosen = diagnostics.independent(design)
     return design[:, chosen], [labels[i] for i in chosen]
 
 
@@ -110,15 +111,6 @@ def _coded(values: pd.Series, name: str) -> list[tuple[str, np.ndarray]]:
         for word in sorted(words.unique())
         if word != commonest
     ]
-
-
-def independent(design: np.ndarray) -> list[int]:
-    """Return the columns that add something to those before them."""
-    chosen: list[int] = []
-    for i in range(design.shape[1]):
-        if np.linalg.matrix_rank(design[:, [*chosen, i]]) > len(chosen):
-            chosen.append(i)
-    return chosen
 
 
 def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:

@@ -6,7 +6,7 @@ Nobody is counted as missed before the window of the visit has closed, at the en
 import numpy as np
 import pandas as pd
 
-from analytics import followup
+from analytics import followup, records
 from analytics.review.periods import View, last_month, quarter_of
 
 
@@ -21,10 +21,12 @@ def counts_due(view: View) -> pd.DataFrame:
 
 
 def _due(view: View, of: str, windows: tuple) -> pd.DataFrame:
-    rows = followup.states(
-        view.records, view.by_visit, windows=windows, until=last_month(view.quarter), of=of, strays=True
-    )
-    return rows.assign(quarter=quarter_of(rows["due_month"]).astype(int))
+    def states() -> pd.DataFrame:
+        until = last_month(view.quarter)
+        rows = followup.states(view.records, view.by_visit, windows=windows, until=until, of=of, strays=True)
+        return rows.assign(quarter=quarter_of(rows["due_month"]).astype(int))
+
+    return records.once(view.records, "due", (of, windows, view.quarter), states).copy(deep=False)
 
 
 def person_time(view: View) -> pd.DataFrame:

@@ -1,7 +1,7 @@
 """A declared question put to the clinic's own records: was it decided before, and what may be said?"""
 
 from analytics.study.answer import CANNOT_TELL
-from analytics.study.effects import CLUSTERED, MIXED, fitted, independent, parts_of
+from analytics.study.effects import CLUSTERED, MIXED, fitted, parts_of
 from analytics.study.lint import lint
 from analytics.study.lock import Status, freeze, looks, note_look, status
 from analytics.study.plan import Plan, beside, checked, digest, in_words, read

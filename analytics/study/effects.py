@@ -26,7 +26,6 @@ from analytics.results import counted
 from analytics.study.plan import Plan
 from analytics.study.rows import Sample, as_words, is_number
 
-SMALL_SHARE = 1e-9
 # An indicator carried by fewer units than this explains them away; they go with the rest (no source).
 FEWEST_UNITS = 5
 FEWEST_PATIENTS = 3
@@ -80,7 +79,7 @@ def design(units: pd.DataFrame, variables: tuple[str, ...], *, not_usable: tuple
         names += labels
         of += [variable] * len(labels)
     X = np.column_stack(columns)
-    kept = independent(X)
+    kept = diagnostics.independent(X)
     held = tuple(v for v in variables if any(of[j] == v for j in kept))
     lost = tuple(v for v in variables if v not in held and units[v].nunique(dropna=False) > 1)
     return Columns(X[:, kept], tuple(names[j] for j in kept), held, (*not_usable, *lost))
@@ -120,39 +119,6 @@ def _with_missing(number: np.ndarray, variable: str) -> tuple[np.ndarray, list[s
         made.append(missing - missing.mean())
         return np.column_stack(made), [variable, f"{variable}: not recorded"]
     return np.column_stack(made), [variable]
-
-
-def independent(X: np.ndarray) -> list[int]:
-    """Return the columns that those before them do not determine.
-
-    Parameters
-    ----------
-    X
-        Design, (n, p).
-
-    Returns
-    -------
-    list of int
-        Numbers of columns, rising.
-
-    Examples
-    --------
-    The third column is the sum of the first two:
-
-    >>> independent(np.array([[1.0, 0.0, 1.0], [0.0, 1.0, 1.0], [1.0, 1.0, 2.0]]))
-    [0, 1]
-    """
-    kept: list[int] = []
-    basis = np.empty((len(X), 0))
-    for j in range(X.shape[1]):
-        size = float(np.linalg.norm(X[:, j]))
-        rest = X[:, j] - basis @ (basis.T @ X[:, j])
-        rest = rest - basis @ (basis.T @ rest)
-        left = float(np.linalg.norm(rest))
-        if size > 0 and left > max(SMALL_SHARE, 1e-7) * size:
-            kept.append(j)
-            basis = np.column_stack([basis, rest / left])
-    return kept
 
 
 @dataclass(frozen=True, slots=True)

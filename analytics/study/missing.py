@@ -23,12 +23,12 @@ import pandas as pd
 
 from analytics import measurement
 from analytics.errors import FitError
-from analytics.numerics import imputation, mixed, weighting
+from analytics.numerics import diagnostics, imputation, mixed, weighting
 from analytics.records import Records
 from analytics.regrowth import natural_basis
 from analytics.results import Curve, Result, counted, line
 from analytics.study.answer import Answer, effect_row, judge, margins
-from analytics.study.effects import Effect, independent, normals, of_plan, unknown, weighted
+from analytics.study.effects import Effect, normals, of_plan, unknown, weighted
 from analytics.study.outcomes import bounds
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, NOT_NORMAL, Plan
 from analytics.yields import expected_variance
@@ -112,7 +112,7 @@ def _all_readings(records: Records, found: Answer, plan: Plan) -> Effect:
     crown = rows["zone"].eq("crown").to_numpy(dtype=float)
     slope = (ahead - mature) / 12.0
     X = np.column_stack([columns.X, course, crown * slope, (x - x.mean()) * slope])
-    X = X[:, independent(X)]
+    X = X[:, diagnostics.independent(X)]
     patient = pd.factorize(rows["patient_id"])[0]
     placement = pd.factorize(rows["placement_id"])[0]
     one = np.ones((len(rows), 1))
@@ -178,7 +178,7 @@ def completed(found: Answer, plan: Plan) -> np.ndarray:
     seen = due["y"].notna().to_numpy()
     X = np.column_stack([columns.X, _early(due)])
     # Only columns that the observed units determine can carry a draw.
-    X = X[:, independent(X[seen])]
+    X = X[:, diagnostics.independent(X[seen])]
     made = imputation.imputer(
         due["y"].to_numpy(dtype=float), X, due["patient_id"].astype(str).to_numpy(dtype=object).astype(str),
         known_variance=_known(due),

@@ -29,7 +29,7 @@ import scipy
 
 from analytics import measurement, milestones
 from analytics.errors import FitError, ParameterError
-from analytics.numerics import proportions, regression, scores, time_ratios
+from analytics.numerics import diagnostics, proportions, regression, scores, time_ratios
 from analytics.numerics.nonlinear import errors
 from analytics.records import Records
 from analytics.regrowth import (
@@ -45,7 +45,7 @@ from analytics.regrowth import (
     prior_precision,
 )
 from analytics.results import LEVEL
-from analytics.study.effects import Columns, Effect, design, independent, too_few, unknown
+from analytics.study.effects import Columns, Effect, design, too_few, unknown
 from analytics.study.plan import THERAPY_START, Analysis, Plan
 from analytics.study.rows import Sample
 
@@ -311,7 +311,7 @@ def _held(frame: pd.DataFrame, plan: Plan, given: Sample) -> np.ndarray:
 
 def _add(layout: Layout, parameter: int, columns: np.ndarray) -> None:
     whole = np.hstack([layout.designs[parameter], columns])
-    kept = independent(whole)
+    kept = diagnostics.independent(whole)
     layout.designs[parameter] = whole[:, kept]
     added = len(kept) - len(layout.start[parameter])
     layout.start[parameter] = np.append(layout.start[parameter], np.zeros(added))

@@ -20,11 +20,12 @@ import pandas as pd
 
 from analytics import yields
 from analytics.errors import AnalyticsError, FitError
+from analytics.numerics import diagnostics
 from analytics.records import Records
 from analytics.regrowth import far_off, gaps, leftover_quantiles, natural_basis, observed
 from analytics.results import Curve, Result, counted, limits, line
 from analytics.study.answer import Answer, answer, effect_row, margins, row
-from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, independent, of_plan, parts_of
+from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, of_plan, parts_of
 from analytics.study.plan import NO_UNIT_VALUE, NOT_NORMAL, Plan, in_words
 from analytics.study.rows import Background, Reading, background, reading_of, sample, visit_rows
 
@@ -81,7 +82,7 @@ def _interaction_rows(
     x = units["x"].to_numpy(dtype=float)
     own = np.column_stack([units["zone"].eq(z).to_numpy(dtype=float) for z in zones])
     whole = np.column_stack([own * x[:, None], own, columns.X[:, 1:]])
-    X = whole[:, independent(whole)]
+    X = whole[:, diagnostics.independent(whole)]
     y, variance, patient = arrays(units)
     try:
         fit = fitted(y, X, patient, variance)

@@ -218,17 +218,18 @@ def exact(p: float, event: float, none: float, *, low: float, high: float) -> Er
     if not (0 < p < 1 and low < 0 < high and none < 0 < event):
         raise ParameterError("sequential.exact: expected a risk from 0 to 1 and bounds on either side of 0")
     mass = np.ones(1)  # by number of events among those still under way, from `first` on
-    first, reject, cases = 0, 0.0, 0.0
+    first, reject, cases, left = 0, 0.0, 0.0, 1.0
     for n in range(1, STEPS_AT_MOST):
-        cases += mass.sum()
-        before, mass = mass, np.append(mass * (1 - p), 0.0)
-        mass[1:] += before * p
+        cases += left
+        mass = np.convolve(mass, (1 - p, p))
         # The fewest events that keep the test going, and that end it above.
         fewest = floor((low + ROUNDING - n * none) / (event - none)) + 1
         most = max(ceil((high - ROUNDING - n * none) / (event - none)) - first, 0)
-        reject += mass[most:].sum()
+        if most < len(mass):
+            reject += mass[most:].sum()
         mass = mass[max(fewest - first, 0) : most]
-        if mass.sum() < LEFT_AT_MOST:
+        left = mass.sum()
+        if left < LEFT_AT_MOST:
             break
         first = max(fewest, first)
     return Errors(float(reject), float(cases), float(cases / reject) if reject > 0 else np.inf)
