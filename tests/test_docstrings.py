@@ -20,8 +20,8 @@ BETWEEN_ROOMS = {
     "numerics.mixed": "plan optimise fit_sums criterion prepare factors",
     "numerics.regression": "least_squares standardised",
     "numerics.turnbull": "describe",
-    "regrowth": "between_rows chance_below degrees drawn expected_variance fit_or_simplify forecast "
-    "forecasts_of_each gaps lay_out leftover_quantiles mean_yield parameters poor_growth posterior "
+    "regrowth": "between_rows chance_below chances_below degrees drawn expected_variance fit_or_simplify "
+    "forecast forecasts_of_each gaps lay_out leftover_quantiles mean_yield parameters poor_growth posterior "
     "prepare prior_precision quantities select slow_or_low variances weights_of yields_at",
     "review": "operators",
     "study": "exposure_in_words fitted in_words looks note_look",

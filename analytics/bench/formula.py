@@ -45,6 +45,16 @@ class Model:
     `spec` makes all columns of new rows, `kept` (p,) numbers those of X among them. `not_estimated` names
     columns that those before determine (an empty group, a spline that holds the constant). `n_left_out`
     counts rows that lack a variable. `weights` (n,) or None.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> fitted = model("yield_pct ~ zone + method", simulate.as_records(simulate.register(40)[0]))
+    >>> fitted.means("method")["method"].tolist(), sorted(fitted.test("method"))
+    (['FUE', 'FUT'], ['df', 'df_residual', 'f', 'p_value'])
+    >>> turned = fitted.contrast({"method[T.FUT]": -1.0})["estimate"].item()
+    >>> bool(turned == -fitted.tidy()["estimate"].iloc[-1])
+    True
     """
 
     formula: str
@@ -154,7 +164,12 @@ class Model:
         return out if not values.any() else out.assign(null=values)
 
     def test(self, *terms: str) -> dict[str, float]:
-        """Return the F test that all coefficients of some terms of the formula are 0: f, df, df_residual, p.
+        """Return the F test that all coefficients of some terms are 0: f, df, df_residual, p_value.
+
+        Parameters
+        ----------
+        terms
+            As the formula has them: `zone`, `zone:method`.
 
         Raises
         ------
@@ -177,6 +192,11 @@ class Model:
     def means(self, variable: str, *, level: float = LEVEL) -> pd.DataFrame:
         """Return the adjusted mean of each level of a variable: every row of the set given that level.
 
+        Parameters
+        ----------
+        variable
+            Of the set; the others keep the values that they have.
+
         Raises
         ------
         ParameterError
@@ -194,7 +214,13 @@ class Model:
         return out.rename(columns={"term": variable}).assign(n_patients=[int(counts[str(v)]) for v in levels])
 
     def predict(self, rows: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
-        """Return the expected outcome of rows of one's own, with limits of the mean."""
+        """Return the expected outcome of rows of one's own, with limits of the mean.
+
+        Parameters
+        ----------
+        rows
+            Columns of the formula, one row per prediction.
+        """
         return self._lines(self._columns(rows), [str(i) for i in rows.index], level).drop(
             columns=["statistic", "p_value"]
         )

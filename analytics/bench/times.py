@@ -43,6 +43,16 @@ class Times:
         """Return one row per term but the constant: time_ratio, its log and error, statistic, df, p, limits.
 
         Limits are of t with one less than the number of patients.
+
+        Parameters
+        ----------
+        level
+            Confidence level, between 0 and 1.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A row per term; `estimate` and limits of the log, `time_ratio` and its limits: 2 is twice as long.
         """
         from scipy import stats
 

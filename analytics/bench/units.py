@@ -37,6 +37,15 @@ class Units:
     """One row per planted zone: `frame`; `plan` names the study whose set it is, empty for everyone.
 
     `own` are the columns that the clinic declares in `variables.toml`.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> made = units(simulate.as_records(simulate.register(40)[0]))
+    >>> made.codebook().columns.tolist()
+    ['column', 'type', 'unit', 'meaning', 'n_missing']
+    >>> len(made.frame) - int(made.frame["reason"].eq("").sum()) == int(made.left_out()["n_rows"].sum())
+    True
     """
 
     frame: pd.DataFrame
@@ -49,7 +58,13 @@ class Units:
         return self.frame[self.frame["reason"].eq("")].reset_index(drop=True)
 
     def codebook(self) -> pd.DataFrame:
-        """Return one row per column: column, type, unit, meaning, and how many rows lack it."""
+        """Return one row per column: column, type, unit, meaning, and how many rows lack it.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per column of `frame`.
+        """
         known = {c.name: c for t in reversed(TABLES.values()) for c in t.columns}
         known |= {c.name: c for c in self.own}
         rows = []
@@ -62,18 +77,56 @@ class Units:
         return pd.DataFrame(rows, columns=["column", "type", "unit", "meaning", "n_missing"])
 
     def left_out(self) -> pd.DataFrame:
-        """Return how many rows are left out, by reason."""
+        """Return how many rows are left out, by reason.
+
+        Returns
+        -------
+        pandas.DataFrame
+            reason in words, and how many rows it keeps out.
+        """
         why = self.frame.loc[self.frame["reason"].ne(""), "reason"]
         return why.value_counts().rename_axis("reason").reset_index(name="n_rows")
 
     def to_csv(self, path: str | Path) -> Path:
-        """Write the rows as CSV, with the codebook beside it, and return the path."""
+        """Write the rows as CSV, with the codebook beside it, and return the path.
+
+        Parameters
+        ----------
+        path
+            Of the CSV file; the codebook is put beside it.
+
+        Returns
+        -------
+        Path
+            Of the CSV file.
+
+        Raises
+        ------
+        ParameterError
+            When a file of somebody else is in the place.
+        """
         place = Path(path)
         file(place.with_name(f"{place.stem}_codebook.csv"), self.codebook().to_csv(index=False), by="bench")
         return file(place, self.frame.to_csv(index=False), by="bench")
 
     def to_parquet(self, path: str | Path) -> Path:
-        """Write the rows as one Parquet file and return the path."""
+        """Write the rows as one Parquet file and return the path.
+
+        Parameters
+        ----------
+        path
+            Of the Parquet file.
+
+        Returns
+        -------
+        Path
+            Of the file.
+
+        Raises
+        ------
+        ParameterError
+            When a file of somebody else is in the place.
+        """
         return file(Path(path), self.frame.to_parquet(index=False), by="bench")
 
     def __repr__(self) -> str:

@@ -396,10 +396,6 @@ def chances_below(
     -------
     pandas.Series
         Chances of 0 to 1 by placement_id.
-
-    Examples
-    --------
-    Shown by `share_below`, their mean.
     """
     post = posterior(plateaus, frame)
     months = plateaus.fit.maturity_month[post.of.zone]
@@ -411,11 +407,6 @@ def poor_growth(
     records: Records, visits: pd.DataFrame, choices: yields.Choices, threshold: float
 ) -> pd.Series:
     """Return `chances_below` by the practice's own distribution, of rows of `yields.by_visit` made as chosen.
-
-    Returns
-    -------
-    pandas.Series
-        Chances of 0 to 1 by placement_id.
 
     Raises
     ------

@@ -182,8 +182,8 @@ def too_few(units: pd.DataFrame, *, is_number: bool) -> str:
     if min(counts) >= FEWEST_PATIENTS:
         return ""
     return (
-        f"{counted(counts[1])} patients in the compared group and {counted(counts[0])} in the reference have "
-        f"an outcome; {FEWEST_PATIENTS} in each are needed"
+        f"{counted(counts[1])} patient{'' if counts[1] == 1 else 's'} in the compared group and "
+        f"{counted(counts[0])} in the reference have an outcome; {FEWEST_PATIENTS} in each are needed"
     )
 
 
