@@ -317,7 +317,9 @@ def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, plate
     patient = str(demo.patients["patient_id"].iloc[5])
     plans = read_drafts(["frontal 3000 on 120", "crown 1 on 1"])
     found = planning.drafts(demo, patient, plans, plateaus=plateaus, safe_share=0.4)
-    page = Page("05_session_plan", {}, demo, "", results={"drafts": found})
+    results = {"drafts": found, "ledger": ledger(demo, patient)}
+    page = Page("05_session_plan", {}, demo, "", results=results)
+    assert "for 3,000 planted" in str(planner.key_numbers(page)[1])
     spent = 3000 * planning.donor(demo, patient).per_graft
     said = f"Of the drafts B alone fits the donor: draft A spends {spent:,.0f}, draft B spends 1 follicular"
     assert planner.headline(page).startswith(said)
@@ -384,7 +386,7 @@ def test_traced_areas_stand_in_where_a_draft_or_an_aim_names_none():
             planning.read_areas(text)
     with pytest.raises(ParameterError, match="has a zone without an area"):
         read_drafts(["temples 300"], areas=areas)
-    with pytest.raises(ParameterError, match="a zone has no area"):
+    with pytest.raises(ParameterError, match="aims: a zone has no area"):
         planning.read_aims("temples to 60", areas=areas)
 
 

@@ -1,5 +1,6 @@
 """Planned, planted, grown: a kept draft beside its session, by hand; and the command that keeps it."""
 
+import dataclasses
 import json
 
 import numpy as np
@@ -52,6 +53,15 @@ def test_planned_planted_and_grown_stand_side_by_side(register):
     assert table.loc[("crown", "grafts planted"), "estimate"] == 0.0
     assert table.loc[("crown", "area planted"), "flag"] == "not planted"
     assert np.isnan(table.loc[("crown", "density counted"), "estimate"])
+
+
+def test_counts_that_are_of_no_use_say_why_and_are_not_called_uncounted(register):
+    poor = register.measurements.assign(standard_conditions=register.measurements["month"].lt(11))
+    known = dataclasses.replace(register, measurements=poor)
+    table = planning.against_plan(known, "P1", [KEPT]).table().set_index(["zone", "term"])
+    counted = table.loc[("frontal", "density counted")]
+    assert np.isnan(counted["estimate"])
+    assert counted["flag"].startswith("counted, not usable: ")
 
 
 def test_a_count_outside_the_limits_is_said_to_be(register):

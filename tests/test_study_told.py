@@ -206,7 +206,7 @@ def test_group_means_and_coefficients_are_those_of_the_units(register):
     raw = table[table["part"].eq("mean as it is")].set_index("term")["estimate"]
     by_hand = found.units.groupby("x")["y"].mean()
     assert raw.tolist() == pytest.approx(by_hand.tolist())
-    held = table[table["part"].eq("mean, the rest held equal")]["estimate"]
+    held = table[table["part"].eq("mean, adjusted")]["estimate"]
     answer = study.answers(register, plan).table()["estimate"].iloc[0]
     assert held.iloc[1] - held.iloc[0] == pytest.approx(answer)
     coefficient = table[table["part"].eq("coefficient") & table["term"].eq("exposure")]["estimate"].iloc[0]
@@ -363,10 +363,10 @@ def test_nothing_held_equal_is_no_repetition_where_the_plan_holds_nothing_equal(
     plan = plan_of(adjust=[])
     page = _page(register, plan, "confounding")
     said = study_text.methods(page, plan, study.Status("not frozen: exploratory", None, (), {}, 0))
-    assert "nothing held equal" not in " ".join(said["text"])
+    assert "unadjusted" not in " ".join(said["text"])
     held = _page(register, plan_of(), "confounding")
     again = study_text.methods(held, plan_of(), study.Status("not frozen: exploratory", None, (), {}, 0))
-    assert "nothing held equal" in " ".join(again["text"])
+    assert "unadjusted" in " ".join(again["text"])
 
 
 def test_the_months_of_the_outcomes_stand_with_the_groups(register):

@@ -31,6 +31,8 @@ from analytics.errors import FitError, ParameterError
 
 # Resamples that share one seed; small enough to spread over workers.
 BLOCK = 25
+# Blocks that a statistic of several resamples takes at once.
+BLOCKS_TOGETHER = 8
 # Under this many patients a resampled interval is too short to be believed (common practice, no source).
 FEWEST_PATIENTS = 5
 # A statistic that exists in fewer resamples than this has no interval (common practice, no source).
@@ -156,13 +158,11 @@ def patients(
     once = np.ones((1, codes.size)) if together else np.ones(codes.size)
     estimate = np.asarray(statistic(once), dtype=float).ravel()
     sizes = [min(BLOCK, n - start) for start in range(0, n, BLOCK)]
-    seeds = np.random.SeedSequence(seed).spawn(len(sizes))
+    parts = list(zip(sizes, np.random.SeedSequence(seed).spawn(len(sizes)), strict=True))
+    each = BLOCKS_TOGETHER if together else 1
+    handfuls = [parts[at : at + each] for at in range(0, len(parts), each)]
     blocks = _run(
-        [
-            (statistic, patient_of, strata, estimate.size, size, child, together)
-            for size, child in zip(sizes, seeds, strict=True)
-        ],
-        n_jobs,
+        [(statistic, patient_of, strata, estimate.size, handful, together) for handful in handfuls], n_jobs
     )
     return Resamples(estimate, np.concatenate(blocks), seed, int(patient_of.max()) + 1)
 
@@ -192,16 +192,18 @@ def _run(tasks: list, n_jobs: int) -> list[np.ndarray]:
         return Parallel(n_jobs=n_jobs)(delayed(_block)(*task) for task in tasks)
 
 
-def _block(statistic, patient_of, strata, width, size, seed, together) -> np.ndarray:
-    rng = np.random.default_rng(seed)
-    counts = np.zeros((size, patient_of.max() + 1))
-    for b in range(size):
-        for members in strata:
-            counts[b, members] = rng.multinomial(members.size, np.full(members.size, 1.0 / members.size))
+def _block(statistic, patient_of, strata, width, parts, together) -> np.ndarray:
+    counts = np.zeros((sum(size for size, _ in parts), patient_of.max() + 1))
+    row = iter(counts)
+    for size, seed in parts:
+        rng = np.random.default_rng(seed)
+        for _, drawn in zip(range(size), row, strict=False):
+            for members in strata:
+                drawn[members] = rng.multinomial(members.size, np.full(members.size, 1.0 / members.size))
     if together:
-        return np.asarray(statistic(counts[:, patient_of]), dtype=float).reshape(size, width)
-    values = np.full((size, width), np.nan)
-    for b in range(size):
+        return np.asarray(statistic(counts[:, patient_of]), dtype=float).reshape(-1, width)
+    values = np.full((len(counts), width), np.nan)
+    for b in range(len(counts)):
         try:
             values[b] = statistic(counts[b, patient_of])
         except (FitError, ParameterError):

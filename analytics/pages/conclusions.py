@@ -143,7 +143,7 @@ def declared_tests(result: Result) -> pd.DataFrame:
 
 def _estimate(row: pd.Series) -> str:
     if pd.isna(row["estimate"]):
-        return numbers.words_for_missing(row)
+        return numbers.NOT_AVAILABLE  # its conclusion says why
     unit, se = str(row["unit"]), row.get("se", float("nan"))
     places = numbers.decimals(float(se) if pd.notna(se) else float("nan"), unit, [row["estimate"]])
     value = numbers.with_unit(numbers.number(row["estimate"], places), unit)

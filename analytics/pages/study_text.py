@@ -113,8 +113,8 @@ def _missing(page: Page) -> str:
 
 
 def _confounding(page: Page, plan: study.Plan) -> str:
-    # Where nothing is held equal, doing so is the declared answer and no repetition of it.
-    same = ("declared",) if plan.adjust else ("declared", "nothing held equal")
+    # Where nothing is adjusted for, that is the declared answer and no repetition of it.
+    same = ("declared",) if plan.adjust else ("declared", "unadjusted")
     other = [str(t) for t in _made(page, "confounding")["term"] if not any(word in str(t) for word in same)]
     text = f"The answer was repeated: {'; '.join(other)}." if other else ""
     has_e = not _made(page, "e_values").empty

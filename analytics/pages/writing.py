@@ -215,7 +215,8 @@ def _made(
 
 def _failed(result: Result) -> list[str]:
     """Return in words which checks of a result did not pass."""
-    return [readable(check) for check, passed in result.checks.items() if not passed]
+    failed = [check for check, passed in result.checks.items() if not passed]
+    return [": ".join(map(readable, check.split(": "))) for check in failed]
 
 
 def _why_no_number(result: Result) -> str:

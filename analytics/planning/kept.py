@@ -28,7 +28,10 @@ LOG = "plans"
 MIN_FOR_LIMITS = 3  # cases
 Entry = dict[str, Any]
 # Of a session that has not been done.
-UNKNOWN = ("grafts_planted", "area_planted", "planted", "in_region", "counted", "counted_month", "yield_pct")
+UNKNOWN = (
+    "grafts_planted", "area_planted", "planted", "in_region", "counted", "counted_month", "yield_pct",
+    "why_not",
+)  # fmt: skip
 
 
 def entry(
@@ -212,14 +215,18 @@ def _case(records: Records, one: Entry) -> pd.DataFrame:
 
 
 def _grown(records: Records, session: str) -> pd.DataFrame:
-    """Return the first usable count of each zone at maturity or later: zone, counted, its month, yield."""
-    visits = yields.by_visit(records)
+    """Return the first usable count of each zone at maturity or later: zone, counted, its month, yield.
+
+    Of a zone whose ripe counts all are of no use, `why_not` alone.
+    """
+    visits = yields.with_reason(yields.by_visit(records), "headline")
     own = visits[visits["session_id"].eq(session) & visits["reads_as"].eq("own session")]
     ripe = own["month"] >= own["zone"].map(dictionary.MATURITY_MONTH).astype(float) - followup.OPENS_EARLY
-    own = own[ripe & own["for_headline"] & own["density"].notna()].sort_values("month")
-    first = own.drop_duplicates("zone")
-    columns = {"density": "counted", "month": "counted_month"}
-    return first[["zone", "density", "month", "yield_pct"]].rename(columns=columns)
+    own = own[ripe & own["density"].notna()].sort_values(["for_headline", "month"], ascending=[False, True])
+    first = own.drop_duplicates("zone").rename(columns={"density": "counted", "month": "counted_month"})
+    read = ["counted", "counted_month", "yield_pct"]
+    first[read] = first[read].where(first["for_headline"])
+    return first.assign(why_not=first["reason"])[["zone", *read, "why_not"]]
 
 
 def _lines(row: pd.Series, level: float) -> list[dict[str, Any]]:
@@ -227,6 +234,7 @@ def _lines(row: pd.Series, level: float) -> list[dict[str, Any]]:
     waits = "not operated on yet" if pd.isna(row["grafts_planted"]) else "not planted"
     not_planned = "not planned"
     uncounted = waits if pd.isna(row["grafts_planted"]) else "not counted at maturity yet"
+    uncounted = f"counted, not usable: {row['why_not']}" if pd.notna(row["why_not"]) else uncounted
 
     def one(term: str, name: str, unit: str, why: str, **more: Any) -> dict[str, Any]:
         value = float(row[name]) if pd.notna(row[name]) else np.nan

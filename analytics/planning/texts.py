@@ -86,12 +86,12 @@ def read_areas(text: str) -> dict[str, float]:
         found = _AREA.match(part)
         if not found or found[1].lower() not in dictionary.ZONES:
             raise ParameterError(
-                "planning.read_areas: cannot be read; write each zone as: zone cm2, for instance frontal 45, "
-                "crown 90"
+                "planning.read_areas: areas: cannot be read; write each zone as: zone cm2, for instance "
+                "frontal 45, crown 90"
             )
         zone = found[1].lower()
         if zone in areas:
-            raise ParameterError("planning.read_areas: a zone is named twice; name each zone once")
+            raise ParameterError("planning.read_areas: areas: a zone is named twice; name each zone once")
         areas[zone] = _area_in_range(float(found[2]), "planning.read_areas")
     return areas
 
@@ -209,22 +209,23 @@ def read_aims(text: str, *, areas: Mapping[str, float] | None = None) -> tuple[A
         found = _AIM.match(part)
         if not found or found[1].lower() not in dictionary.ZONES:
             raise ParameterError(
-                "planning.read_aims: cannot be read; write each zone as: zone cm2 to hairs/cm2, for instance "
-                "frontal 45 to 110 priority 2, crown 90 to 80"
+                "planning.read_aims: aims: cannot be read; write each zone as: zone cm2 to hairs/cm2, for "
+                "instance frontal 45 to 110 priority 2, crown 90 to 80"
             )
         zone = found[1].lower()
         area = float(found[2]) if found[2] else (areas or {}).get(zone)
         if area is None:
             raise ParameterError(
-                "planning.read_aims: a zone has no area; write zone cm2 to hairs/cm2, or name it under areas"
+                "planning.read_aims: aims: a zone has no area; write it as frontal 45 to 110, or under "
+                "areas, as frontal 45"
             )
         aim = Aim(zone, _area_in_range(area, "planning.read_aims"), float(found[3]), float(found[4] or 1))
         if not (0 < aim.density <= MOST_DENSITY and aim.priority > 0):
             raise ParameterError(
-                "planning.read_aims: a density or priority out of range; expected above 0, and up to "
+                "planning.read_aims: aims: a density or priority out of range; expected above 0, and up to "
                 f"{MOST_DENSITY:g} hairs/cm2"
             )
         aims.append(aim)
     if len({aim.zone for aim in aims}) < len(aims):
-        raise ParameterError("planning.read_aims: a zone is named twice; name each zone once")
+        raise ParameterError("planning.read_aims: aims: a zone is named twice; name each zone once")
     return tuple(aims)

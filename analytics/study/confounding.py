@@ -152,7 +152,7 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
         The same with nothing held equal.
     """
     level = plan.level(found.analysis)
-    effects = {"nothing held equal": plain.effect, "held equal in the model (declared)": found.effect}
+    effects = {"unadjusted": plain.effect, "adjusted in the model (declared)": found.effect}
     effects |= _weighted_and_matched(found, plan)
     rows = [effect_row(effect, found.analysis, term=term, level=level) for term, effect in effects.items()]
     checks = {f"{term}: {k}": bool(v) for term, e in effects.items() for k, v in e.checks.items() if not v}
@@ -162,7 +162,7 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
         "the compared group's zones; errors by patient"
     )
     notes = (
-        *(f"could not be held equal: {v}" for v in map(in_words, found.not_held)),
+        *(f"could not be adjusted for: {v}" for v in map(in_words, found.not_held)),
         f"not adjusted for: {', '.join(not_adjusted(found, plan))}",
     )
     extra = margins(found.analysis)

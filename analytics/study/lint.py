@@ -296,7 +296,7 @@ def _held_equal(plan: Plan, records: Records, inside: pd.DataFrame, analysis: An
     made = design(inside, varying)
     said += [
         f"{at}, adjust ({v}): is determined by what is compared or by the adjustments before it, so that it "
-        "cannot be held equal; leave one of them out"
+        "cannot be adjusted for too; leave one of them out"
         for v in made.left_out
     ]
     n_patients = int(inside["patient_id"].nunique())

@@ -55,7 +55,7 @@ GEE = (
     "(Mancl & DeRouen); risks standardised to the study's own mix"
 )
 NEWCOMBE = (
-    "two shares, one session a patient, Newcombe's interval and Fisher's exact test; nothing held equal: a "
+    "two shares, one session a patient, Newcombe's interval and Fisher's exact test; unadjusted: a "
     "group has no event"
 )
 # Two events a column is the least a logistic model can be asked to carry (common practice, no source).
@@ -89,7 +89,7 @@ def risk_difference(units: pd.DataFrame, columns: Columns) -> Effect:
 def _fit(y: np.ndarray, columns: Columns, patient: np.ndarray):
     """Return the fit with as much held equal as the events carry, its columns, and what is to be noted."""
     whole, notes = _carried(columns, y)
-    for X, said in ((whole, notes), (columns.X[:, :2], ("nothing could be held equal: too few events",))):
+    for X, said in ((whole, notes), (columns.X[:, :2], ("adjusted for nothing: too few events",))):
         try:
             return regression.logistic(y, X, patient), X, said
         except FitError:
@@ -105,11 +105,11 @@ def _carried(columns: Columns, y: np.ndarray) -> tuple[np.ndarray, tuple[str, ..
     """Return the columns the events carry: without those that tell yes from no, or the first two."""
     kept = [0, 1, *(j for j in range(2, columns.X.shape[1]) if not _tells(columns.X[:, j], y))]
     lost = [columns.names[j] for j in range(columns.X.shape[1]) if j not in kept]
-    notes = (f"not held equal, being without an event: {', '.join(lost)}",) if lost else ()
+    notes = (f"not adjusted for, being without an event: {', '.join(lost)}",) if lost else ()
     rarer = min(y.sum(), len(y) - y.sum())
     if rarer >= EVENTS_A_COLUMN * len(kept) or len(kept) == 2:
         return columns.X[:, kept], notes
-    return columns.X[:, :2], ("nothing held equal: too few events",)
+    return columns.X[:, :2], ("adjusted for nothing: too few events",)
 
 
 def _tells(column: np.ndarray, y: np.ndarray) -> bool:
@@ -239,7 +239,7 @@ def _time_ratio(seen: pd.DataFrame, made: Columns, percent: float, is_number: bo
 def _family_fit(left, right, made: Columns, patient, never):
     """Return the fit with what is held equal, or with less where that cannot be fitted, and notes."""
     tries = [(made.X, never, ()), (made.X, None, ("no share that never reaches could be fitted",))]
-    tries.append((made.X[:, :2], None, ("nothing could be held equal",)))
+    tries.append((made.X[:, :2], None, ("adjusted for nothing",)))
     for X, share, notes in tries:
         try:
             fit = time_ratios.fit(left, right, X, family=FAMILY, patient=patient, never_design=share)

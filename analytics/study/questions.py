@@ -101,7 +101,7 @@ def answers(records: Records, plan: Plan) -> Result:
     comparison = _comparison(found)
     rows = [{"comparison": row.pop("comparison", comparison), **row} for row in rows]
     method = (
-        f"{found.effect.method}; {found.design or 'no comparison'}; held equal: "
+        f"{found.effect.method}; {found.design or 'no comparison'}; adjusted for: "
         f"{', '.join(in_words(v) for v in found.held) or 'nothing'}; {test_in_words(found.analysis, plan)}, "
         f"level {found.verdict.level:g}"
     )

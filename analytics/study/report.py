@@ -157,7 +157,7 @@ def estimand(plan: Plan, analysis: Analysis | None = None) -> pd.DataFrame:
             (f"intercurrent event: {event}", f"{plan.strategy(event)}: {words[plan.strategy(event)]}")
             for event, words in STRATEGIES.items()
         ),
-        ("summary", f"{_summary(asked)}; held equal: {_named(plan.adjusted_for)}"),
+        ("summary", f"{_summary(asked)}; adjusted for: {_named(plan.adjusted_for)}"),
         ("hypothesis", _hypothesis(asked, plan)),
     ]
     return pd.DataFrame(rows, columns=["part", "declared"])
@@ -330,7 +330,7 @@ def model(found: Answer, plan: Plan) -> Result:
         rows.append(row | _held_by(units, columns.X[:, k]))
     rows += _components(units, columns)
     method = (
-        f"{found.effect.method}; outcome = constant + exposure + what is held equal (centred; numbers in "
+        f"{found.effect.method}; outcome = constant + exposure + what is adjusted for (centred; numbers in "
         "standard deviations) + patient + rest"
     )
     return Result(pd.DataFrame(rows), used, method, by=("part",))
@@ -360,7 +360,7 @@ def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list
         low, high = effect.limits(level)
         rows.append(
             line(
-                name, effect.estimate, unit, by={"part": "mean, the rest held equal"}, se=effect.se,
+                name, effect.estimate, unit, by={"part": "mean, adjusted"}, se=effect.se,
                 ci=(low, high), level=level, basis="model", df=effect.df, **counts,
             )
         )  # fmt: skip

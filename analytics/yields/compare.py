@@ -89,7 +89,7 @@ def against_others(
         checks |= {name: passed and checks.get(name, True) for name, passed in of_fit.items()}
     held = ", ".join(("zone", *adjust))
     method = (
-        f"not a ranking: yield at maturity, own minus the others', {held} held equal; mixed model with a "
+        f"not a ranking: yield at maturity, own minus the others', adjusted for {held}; mixed model with a "
         f"patient intercept and known sampling variances, REML, Satterthwaite df, {100 * level:g} % interval"
     )
     return Result(pd.DataFrame(lines), with_reason(visits, "headline"), method, by=(who,), checks=checks)

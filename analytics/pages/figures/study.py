@@ -79,7 +79,7 @@ def balance(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
     labels = [readable(t) + (" *" if t in declared else "") for t in terms]
     panel.set_yticks(np.arange(len(terms)), labels)
     panel.set_ylim(len(terms) - 0.5, -0.7)
-    panel.set_xlabel("Standardised difference (* held equal)")
+    panel.set_xlabel("Standardised difference (* adjusted for)", loc="right" if narrow else "center")
     panel.legend(loc="lower right", frameon=True, fontsize=7.6, edgecolor="none")
     panel.grid(axis="x")
     return panel

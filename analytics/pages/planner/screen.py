@@ -62,7 +62,8 @@ def key_numbers(page: Page) -> list[KeyNumber]:
     table = result_of(page, "drafts").table()
     for name in table["draft"].drop_duplicates():
         of = {"draft": name, "zone": "donor"}
-        grafts = table.loc[table["draft"].eq(name) & table["term"].eq(GRAFTS), "estimate"].sum()
+        total = table["draft"].eq(name) & table["zone"].eq("donor") & table["term"].eq(GRAFTS)
+        grafts = table.loc[total, "estimate"].sum()
         spent = first_screen.key_number(
             page,
             "drafts",
