@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 from bench import further_questions as planted
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from analytics import bench, errors, factors, simulate, yields
@@ -163,6 +164,11 @@ def test_differences_of_failed_photographs_equal_weighted_least_squares(demo):
         row = told.table().set_index("seen").loc[seen]
         assert row["se"] == pytest.approx(plain.bse[name], rel=0.05)
         assert row["estimate"] == pytest.approx(plain.params[name], abs=1e-6)
+    # Counted by hand: no more degrees of freedom than twice the days that failed before the session.
+    failed = (rows["failed"] / day).groupby(early).sum()
+    row = told.table().set_index("seen").loc["time: before the session"]
+    assert row["df"] == pytest.approx(2 * failed[True])
+    assert row["ci_high"] - row["estimate"] > stats.t.ppf(1 - 0.05 / 2, 2 * failed[True]) * row["se"]
 
 
 # ---- what is missing

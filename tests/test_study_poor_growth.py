@@ -4,17 +4,19 @@ Outside: simulated truth (chances that come true as often as they say), least sq
 Size, power and coverage on whole registers: tests/bench/further_questions.py.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from analytics import records, regrowth, study, yields
+from analytics import records, regrowth, simulate, study, yields
 from analytics.errors import ParameterError
 from analytics.study.plan import checked
 
 POOR = {
-    "id": "poor", "role": "primary", "outcome": {"kind": "poor_growth", "percent": 70}, "matters": 5,
+    "id": "poor", "role": "primary", "outcome": {"kind": "poor_growth", "percent": 50}, "matters": 5,
     "better": "lower",
 }  # fmt: skip
 GIVEN = {
@@ -46,19 +48,22 @@ def test_chances_spread_out_again_differ_between_groups_by_as_much_as_the_truth(
     assert drawn < 0.5 * truth
 
 
-def test_poor_growth_is_compared_as_least_squares_of_the_chances_would(demo):
-    visits = yields.by_visit(demo)
-    with records.unchanged(demo):
-        told = study.answers(demo, _plan()).table().iloc[0]
-        chance = regrowth.poor_growth(demo, visits, yields.USUAL, 70.0)
-        rare = study.answers(demo, _plan(outcome={"kind": "poor_growth", "percent": 10})).table().iloc[0]
-    assert rare["flag"].startswith("cannot tell: about")
-    assert "planted zones of poor growth are to be expected among those read; 5 are needed" in rare["flag"]
+def test_poor_growth_is_compared_as_least_squares_of_the_chances_would():
+    world = replace(simulate.Truth(), poor_growth=0.15, second_session=0.0)
+    clinic = simulate.as_records(simulate.register(90, truth=world, seed=3)[0])
+    visits = yields.by_visit(clinic)
+    with records.unchanged(clinic):
+        told = study.answers(clinic, _plan()).table().iloc[0]
+        chance = regrowth.poor_growth(clinic, visits, yields.USUAL, 50.0)
+        unlike = {
+            p: study.answers(clinic, _plan(outcome={"kind": "poor_growth", "percent": p})) for p in (5, 80)
+        }
     rows = yields.one_reading(visits).drop_duplicates("placement_id")
     rows = rows[rows["method"].isin(["FUT", "FUE"])]
-    y = 100 * regrowth.not_drawn(rows["placement_id"].map(chance))
+    chances = rows["placement_id"].map(chance)
+    is_fue = rows["method"].eq("FUE").astype(float)
     frame = pd.DataFrame(
-        {"y": y, "x": rows["method"].eq("FUE").astype(float), "zone": rows["zone"].astype(object)}
+        {"y": 100 * regrowth.not_drawn(chances), "x": is_fue, "zone": rows["zone"].astype(object)}
     )
     fit = smf.ols("y ~ x + zone", frame).fit(
         cov_type="cluster", cov_kwds={"groups": pd.factorize(rows["patient_id"])[0]}
@@ -67,6 +72,12 @@ def test_poor_growth_is_compared_as_least_squares_of_the_chances_would(demo):
     assert told["estimate"] == pytest.approx(fit.params["x"], abs=0.05)
     # CR1 of statsmodels is a little narrower than CR2.
     assert told["se"] == pytest.approx(fit.bse["x"], rel=0.06)
+    # An error told by few of poor growth has few degrees of freedom.
+    assert told["df"] == pytest.approx(2 * chances.groupby(is_fue).sum().min())
+    few, mixed = (unlike[p].table()["flag"].iloc[0] for p in (5, 80))
+    assert few.startswith("cannot tell: about")
+    assert "planted zones of poor growth are to be expected among those read; 5 are needed" in few
+    assert "counts part growth under 80 % from more too little" in mixed
 
 
 def test_a_plan_on_poor_growth_says_under_what_and_which_way_is_better(demo):

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import scipy
 
 from analytics import bench, results
 from analytics.results import LEVEL, Gap, Result
@@ -66,6 +67,7 @@ def difference(
     matters: float = MATTERS,
     level: float = LEVEL,
     level_used: float | None = None,
+    most_df: float = np.inf,
     by: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Return one coefficient as a line of a result.
@@ -78,6 +80,8 @@ def difference(
         As the line says them.
     level_used
         Of one interval where `level` is that of several together.
+    most_df
+        Degrees of freedom at most, where fewer stand behind the error than the fit can know.
     """
     used = level if level_used is None else level_used
     rows = fitted.tidy(level=used).set_index("term")
@@ -85,21 +89,24 @@ def difference(
     if term not in rows.index:
         return results.line(name, np.nan, unit, by=by, n_patients=n, flag=f"{CANNOT_TELL}; not parted")
     row = rows.loc[term]
+    estimate, se, df = (float(row[c]) for c in ("estimate", "std_error", "df"))
+    df = min(df, most_df)
+    low, high = results.limits(estimate, se, level=used, df=df)
     return results.line(
         name,
-        float(row["estimate"]),
+        estimate,
         unit,
         by=by,
-        se=float(row["std_error"]),
-        ci=(float(row["conf_low"]), float(row["conf_high"])),
+        se=se,
+        ci=(low, high),
         level=level,
         basis="model",
         n_patients=n,
         n_rows=len(fitted.frame),
         statistic=float(row["statistic"]),
-        df=float(row["df"]),
-        p_value=float(row["p_value"]),
-        flag=told(float(row["conf_low"]), float(row["conf_high"]), n, matters),
+        df=df,
+        p_value=float(2 * scipy.stats.t.sf(abs(row["statistic"]), df)),
+        flag=told(low, high, n, matters),
     )
 
 

@@ -4,7 +4,9 @@ The unit is an attendance as one reader saw it (`yields.attendances`). Each reas
 attendances, Wilson's limits. Differences in the share that failed, from the reader or room of most
 attendances, from before the session, and for each year of the register, are taken together by least squares
 of yes and no, in points, with errors by patient; a day that two readers saw, whose photographs fail together,
-counts once. Limits hold for all of them together (Bonferroni).
+counts once. Limits hold for all of them together (Bonferroni). The error of a share that rests on k failures
+is itself known to one part in the square root of k only, so that a difference has at most 2 k degrees of
+freedom (Satterthwaite 1946, Biometrics Bull 2:110-114), k being the days failed on the side with fewer.
 """
 
 from typing import Any
@@ -104,12 +106,19 @@ def _differences(rows: pd.DataFrame, level: float) -> tuple[list[dict], str]:
         return [], "differences not fitted"
     known: dict[str, Any] = {"matters": MATTERS, "level": level, "level_used": together}
     lines = [
-        difference(fitted, name, term, "points", by={"seen": seen}, **known)
+        difference(fitted, name, term, "points", by={"seen": seen}, most_df=_most_df(given, name), **known)
         for name, (seen, term) in terms.items()
         if name in fitted.terms
     ]
     said = adjusted_for(fitted, matters=f"{MATTERS:g} points")
     return lines, f"differences adjusted for one another, limits for all {len(terms)} together; {said}"
+
+
+def _most_df(given: pd.DataFrame, name: str) -> float:
+    """Return twice the days failed on that side of a comparison which has fewer of them; at least 1."""
+    above = given[name] > (given[name].median() if given[name].nunique() > 2 else 0)
+    failed = (given["failed"] * given["of_day"]).groupby(above).sum().reindex([True, False], fill_value=0.0)
+    return max(2.0 * float(failed.min()), 1.0)
 
 
 def _by_group(rows: pd.DataFrame) -> pd.DataFrame:

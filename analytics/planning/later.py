@@ -8,7 +8,8 @@ Each draft is followed by a later session some years on. Then, in a zone,
 practice's rate, therapy as it is now); the first planting is mature and, like all planted hair in this model,
 taken to stay: how many planted hairs are lost over many years is not published to rest on. Both plantings
 have one yield. The later session is the one given, or the same split again as far as the safe share goes.
-Limits are of the density itself, and hold nothing of what a practice or a hair loss may become.
+Limits are of the density itself. They hold the error of the rate at which native hair thins, but neither that
+patients differ in it nor what a practice or a hair loss may become.
 """
 
 from collections.abc import Sequence

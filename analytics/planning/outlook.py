@@ -10,7 +10,8 @@ since the last count are in it; where it was only counted, that count drawn towa
 zone and thinning; where neither, what age and class lead to expect (`native`), or the practice's mean.
 *yield* is the practice's distribution of what newly planted hair gives in the zone by that month, given how
 this patient's other placements grew. The two are taken as independent. Both hold the error of the curve and
-the difference between patients and placements.
+the difference between patients and placements; *standing* also that of the rate at which native hair thins,
+from the last count on.
 """
 
 from dataclasses import dataclass
@@ -259,10 +260,12 @@ def _ahead(
             **unknown, standing=nothing, standing_var=nothing, yields=nothing[:, None],
             weights=np.ones(1), note="",
         )  # fmt: skip
-    standing, note = _standing(own, last, zone, at, months, plateaus)
+    standing, since, note = _standing(own, last, zone, at, months, plateaus)
     native = expected_native(records, visits, patient_id, zone) if last is None else None
     if native is not None:
         standing, note = _as_expected(native, standing), NATIVE.format(native.n_patients)
+    thins = standing["density"] - standing["planted"] * standing["yield_pct"] / 100
+    of_rate = (np.maximum(thins.to_numpy(), 0.0) * (since + months) / 12 * plateaus.fit.native.log_se) ** 2
     found = regrowth.forecast(
         plateaus,
         own if len(own) else None,
@@ -278,7 +281,7 @@ def _ahead(
     return Ahead(
         **unknown,
         standing=standing["density"].to_numpy(),
-        standing_var=np.maximum((standing["density_var"] - standing["count_var"]).to_numpy(), 1e-6),
+        standing_var=np.maximum(standing["density_var"] - standing["count_var"], 1e-6).to_numpy() + of_rate,
         yields=grown,
         weights=weights[likely] / weights[likely].sum(),
         note=note,
@@ -339,8 +342,11 @@ def _standing(
     at: float,
     months: np.ndarray,
     plateaus: PlateauDistribution,
-) -> tuple[pd.DataFrame, str]:
-    """Return what stands in the zone at months after the session without it, and what that rests on."""
+) -> tuple[pd.DataFrame, float, str]:
+    """Return what stands in the zone at months after the session without it, and what that rests on.
+
+    With the hairs/cm2 planted there, and between the two the months from the last count to the session.
+    """
     here = own[own["group"].eq(zone)]
     if len(here):
         newest = here.loc[here["register_month"].idxmax()]
@@ -350,20 +356,21 @@ def _standing(
         ]
         ask = np.maximum(at - begun, 0.0) + months
         found = regrowth.forecast(plateaus, own, ask, targets=target.head(1), marked=True, levels=(0.5,))
-        return found.path, ""
+        planted = float(target["planted"].iloc[0])
+        return found.path.assign(planted=planted), max(at - float(newest["register_month"]), 0.0), ""
     bare = _targets(zone, own, plateaus, thins=True).head(1)
     if last is None:
         rows = own if len(own) else None
-        return regrowth.forecast(
-            plateaus, rows, months, targets=bare, marked=True, levels=(0.5,)
-        ).path, NO_COUNT
+        found = regrowth.forecast(plateaus, rows, months, targets=bare, marked=True, levels=(0.5,))
+        return found.path.assign(planted=0.0), 0.0, NO_COUNT
     baseline = bare.assign(
         is_baseline=True, month=0.0, kept=1.0, shed=0.0, reader_changed=False,
         density=float(last["density"]), counted_area_cm2=float(last["counted_area_cm2"]), both_marked=False,
     )  # fmt: skip
     seen = pd.concat([own, baseline], ignore_index=True) if len(own) else baseline
-    ask = np.maximum(at - float(last["register_month"]), 0.0) + months
-    return regrowth.forecast(plateaus, seen, ask, targets=bare, marked=True, levels=(0.5,)).path, ""
+    since = max(at - float(last["register_month"]), 0.0)
+    found = regrowth.forecast(plateaus, seen, since + months, targets=bare, marked=True, levels=(0.5,))
+    return found.path.assign(planted=0.0), since, ""
 
 
 def _as_expected(native: Native, thinning: pd.DataFrame) -> pd.DataFrame:

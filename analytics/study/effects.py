@@ -14,7 +14,7 @@ Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Sur
 """
 
 import contextlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -212,7 +212,8 @@ def normal(
     wanted = np.eye(columns.X.shape[1])[0] if contrast is None else contrast
     if "weight" in units:
         method = CLUSTERED if units["weight"].eq(1.0).all() else f"{WEIGHTED}{CLUSTERED}"
-        return weighted(units, columns.X, np.ones(len(y)), method, wanted)
+        effect = weighted(units, columns.X, np.ones(len(y)), method, wanted)
+        return replace(effect, df=min(effect.df, _of_events(units))) if "chance" in units else effect
     n, n_patients = len(y), len(np.unique(patient))
     if _has_patient_effects(patient, columns):
         try:
@@ -227,6 +228,13 @@ def normal(
                 checks=dict(fit.checks),
             )  # fmt: skip
     return _clustered(y, columns, patient, wanted)
+
+
+def _of_events(units: pd.DataFrame) -> float:
+    """Return twice the events expected on the side with fewer: an error told by k events has 2 k df."""
+    x = units["x"]
+    of_side = units["chance"].groupby(x.gt(x.median() if x.nunique() > 2 else 0)).sum()
+    return max(2.0 * float(of_side.min()), 1.0)
 
 
 def normals(units: pd.DataFrame, columns: Columns, outcomes: np.ndarray) -> np.ndarray:

@@ -44,6 +44,9 @@ ZONE_TOO_FEW = "its zone is followed in too few to tell poor growth"
 # An answer counts within three months of the month asked for; common practice, no source.
 LATE_MONTHS = 3.0
 FEWEST_POOR = 5.0  # planted zones of poor growth to be expected; a choice of ours
+# How far mean chances of the poor and of others lie apart, of 1. Groups that differ in the clearest cases
+# alone seem to differ by up to 1 over so much times too much (tests/bench/README.md; a choice of ours).
+LEAST_TOLD = 0.65
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +67,9 @@ class Sample:
 
     `units` one row each: patient_id, session_id, placement_id, zone, site, x (1 compared, 0 reference, or the
     number), y (NaN where not known), variance (known, NaN where not), early (an earlier reading, NaN),
-    is_due, reason (empty where analysed), and the columns adjusted for. `has_zone`: whether a unit lies in
-    one zone. `short`: why it cannot be answered, whatever was compared. `own` are the clinic's own variables,
-    each with its table.
+    is_due, reason (empty where analysed), and the columns adjusted for; `chance` where y is told by one.
+    `has_zone`: whether a unit lies in one zone. `own` are the clinic's own variables, each with its table.
+    `short`: why it cannot be answered, whatever is compared.
     """
 
     units: pd.DataFrame
@@ -341,12 +344,18 @@ def _of_poor_growth(records: Records, given: Sample, choices: yields.Choices, pe
         chance = regrowth.poor_growth(records, given.visits, choices, percent).reindex(read)
     except FitError as error:
         return replace(given, units=units, short=str(error).partition(": ")[2])
+    own = regrowth.not_drawn(chance)
+    told = float(chance.std() / own.std())
     if chance.sum() < FEWEST_POOR:
         few = f"about {chance.sum():.0f} planted zones of poor growth are to be expected among those read"
         return replace(given, units=units, short=f"{few}; {FEWEST_POOR:g} are needed")
-    y = 100 * units["placement_id"].map(regrowth.not_drawn(chance))
-    untold = units["reason"].eq("") & y.isna()
-    return replace(given, units=units.assign(y=y, reason=units["reason"].mask(untold, ZONE_TOO_FEW)))
+    if told < LEAST_TOLD:
+        few = f"counts part growth under {percent:g} % from more too little ({told:.2f} of 1"
+        return replace(given, units=units, short=f"{few}, {LEAST_TOLD:g} are needed); a lower percent may do")
+    of = units["placement_id"].map
+    untold = units["reason"].eq("") & of(chance).isna()
+    reason = units["reason"].mask(untold, ZONE_TOO_FEW)
+    return replace(given, units=units.assign(y=100 * of(own), chance=of(chance), reason=reason))
 
 
 def _with_yields(

@@ -1,9 +1,10 @@
 """Are planted effects found, absent ones not claimed, and does the truth lie inside the intervals?
 
 Of what goes with transected grafts, why photographs fail, what a donor loses and how evenly, therapy begun
-before or after a session, and whose hairs the gain is; `--of poor` of poor growth as the outcome of a study.
-Each register is drawn twice: with every effect planted, and with none; its clinic's native loss is drawn from
-the stated prior. Run by hand:
+before or after a session, and whose hairs the gain is; `--of poor`, `--of plateau` of the outcomes of a study
+that rest on the growth model. Each register is drawn twice: with every effect planted, and with none; its
+clinic's native loss is drawn from the stated prior. `--of gaps`: does a gap in the records cost the headline
+what is said? `--of later`: do densities after two sessions fall within their limits? Run by hand:
 
     nice python tests/bench/further_questions.py --n 100 [--of poor]
 
@@ -22,9 +23,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 
-from analytics import bench, factors, simulate, study, yields
-from analytics.factors import donor_area, therapy
+from analytics import bench, factors, planning, regrowth, simulate, study, yields
+from analytics.factors import donor_area, gaps, therapy
+from analytics.planning import later
 from analytics.records import Records, unchanged
+from analytics.results import LEVEL
 from analytics.study.plan import Plan, checked
 from analytics.yields.choices import ANNUAL_LOSS_SD_PCT
 
@@ -35,8 +38,11 @@ PLANTED = {"curl": 1.5, "room": 10.0, "lost": 2.0, "uneven": 12.0, "therapy": 20
 ROOM_B, FAILS = 0.4, 0.05
 FIELDS, PHI = 3, simulate.Truth().phi
 AFTER = "begun after it, minus none"
-# Poor growth: share of all placements, and what is added with technique B; compared on 140 or so of 200.
-POOR, MORE_POOR, POOR_UNDER = 0.06, 0.15, (50.0, 70.0)
+# Poor growth: share of all placements, and what is added with technique B; of plateaus, what B keeps.
+POOR, MORE_POOR, POOR_UNDER, KEPT = 0.06, 0.15, (50.0, 70.0), 0.93
+# Two sessions over a life: patients asked of each register, planned hairs/cm2, years between.
+ASKED, PLANNED, YEARS, PLANNED_CV = 12, (30.0, 20.0), 10, 0.06
+LACKING = 0.25  # of what is taken away to make a gap
 
 
 def cut(clinic: Records, points: float, *, seed: int = 4) -> Records:
@@ -108,15 +114,17 @@ def treated(clinic: Records, points: float) -> Records:
     )
 
 
-def dealt(clinic: Records, latent: simulate.Latent, more: float, *, seed: int):
-    """Return the clinic with a technique dealt to each patient, and true yields; with B more are poor."""
+def dealt(clinic: Records, latent: simulate.Latent, more: float, *, seed: int, keeps: float = 1.0):
+    """Return the clinic with a technique dealt to each patient, and true yields: with B more are poor, or
+    all keep only so much of their plateau.
+    """
     rng, people = np.random.default_rng([seed, 7]), clinic.patients["patient_id"]
     technique = pd.Series(np.where(rng.random(len(people)) < 0.5, "B", "A"), index=people, dtype="string")
     sessions = clinic.sessions.assign(technique=clinic.sessions["patient_id"].map(technique))
     true = latent.placements.assign(technique=lambda f: f["patient_id"].map(technique))
     fails = true["technique"].eq("B") & (rng.random(len(true)) < more)
     poor = np.minimum(rng.uniform(0, 60, len(true)) / true["plateau_pct"].clip(lower=1.0), 1.0)
-    true = true.assign(kept=np.where(fails, poor, 1.0))
+    true = true.assign(kept=np.where(fails, poor, 1.0) * np.where(true["technique"].eq("B"), keeps, 1.0))
     true = true.assign(y=true["kept"] * true["yield_at_maturity_pct"])
     kept = true.groupby(["session_id", "zone"])["kept"].mean()
     counts = clinic.measurements
@@ -126,42 +134,135 @@ def dealt(clinic: Records, latent: simulate.Latent, more: float, *, seed: int):
     return replace(clinic, sessions=sessions, measurements=counts.assign(density_hairs_cm2=density)), true
 
 
-def poor_plan(under: float) -> Plan:
-    """Return a plan that compares poor growth between the techniques."""
-    of = {"kind": "poor_growth", "percent": under}
-    analysis = {"id": "poor", "role": "primary", "outcome": of, "matters": 5.0, "better": "lower"}
+def of_techniques(outcome: dict) -> Plan:
+    """Return a plan that compares an outcome between the techniques."""
+    analysis = {"id": "a", "role": "primary", "outcome": outcome, "matters": 5.0}
     words = {"variable": "technique", "reference": ["A"], "compared": ["B"], "reason": "bench"}
     return checked(
         {
-            "title": "poor", "question": "B against A", "seed": 1, "exposure": words, "analysis": [analysis],
+            "title": "bench", "question": "B against A", "seed": 1, "exposure": words, "analysis": [analysis],
             "population": {"words": "first sessions", "first_sessions_only": True},
             "adjust": [{"variable": "zone", "reason": "bench"}],
         }
     )  # fmt: skip
 
 
-def poor_growth(seed: int, more: float) -> list[dict]:
+def poor_growth(seed: int, part: float) -> list[dict]:
     """Return the answer of the study on poor growth, and the true difference of all placements drawn."""
     truth = replace(simulate.Truth(), poor_growth=POOR, second_session=0.1)
     tables, latent = simulate.register(SIZE, truth=truth, seed=seed)
-    clinic, true = dealt(simulate.as_records(tables), latent, more, seed=seed)
+    clinic, true = dealt(simulate.as_records(tables), latent, part * MORE_POOR, seed=seed)
     out = []
     with unchanged(clinic):
-        told = {under: study.answers(clinic, poor_plan(under)).table().iloc[0] for under in POOR_UNDER}
-    for under, line in told.items():
-        shares = true["y"].lt(under).groupby(true["technique"]).mean()
-        of = {"question": f"poor growth, under {under:g} %", "seed": seed, "low": line["ci_low"]}
-        apart = not line["ci_low"] <= 0 <= line["ci_high"]
-        out.append(
-            of | {"answered": bool(line["estimate"] == line["estimate"]), "found": apart, "claims": apart,
-                    "estimate": line["estimate"], "high": line["ci_high"], "se": line["se"],
-                    "truth": 100 * (shares["B"] - shares["A"])}
-        )  # fmt: skip
+        for under in POOR_UNDER:
+            plan = of_techniques({"kind": "poor_growth", "percent": under})
+            line = study.answers(clinic, plan).table().iloc[0]
+            shares = 100 * true["y"].lt(under).groupby(true["technique"]).mean()
+            out.append(_of_study(f"poor growth, under {under:g} %", seed, line, shares))
     return out
 
 
-def one_register(seed: int, effects: dict[str, float]) -> list[dict]:
+def plateau(seed: int, part: float) -> list[dict]:
+    """Return the answer of the study on plateaus, and the true difference of all placements drawn."""
+    truth = replace(simulate.Truth(), second_session=0.1)
+    tables, latent = simulate.register(SIZE, truth=truth, seed=seed)
+    keeps = 1 - part * (1 - KEPT)
+    clinic, true = dealt(simulate.as_records(tables), latent, 0.0, seed=seed, keeps=keeps)
+    line = study.answers(clinic, of_techniques({"kind": "plateau_yield"})).table().iloc[0]
+    means = (true["kept"] * true["plateau_pct"]).groupby(true["technique"]).mean()
+    return [_of_study("plateau, a study's outcome", seed, line, means)]
+
+
+def _of_study(question: str, seed: int, line: pd.Series, true: pd.Series) -> dict:
+    apart = not line["ci_low"] <= 0 <= line["ci_high"]
+    return {
+        "question": question, "seed": seed, "answered": bool(np.isfinite(line["estimate"])), "found": apart,
+        "claims": apart, "estimate": line["estimate"], "low": line["ci_low"], "high": line["ci_high"],
+        "se": line["se"], "truth": true["B"] - true["A"],
+    }  # fmt: skip
+
+
+def what_gaps_cost(seed: int, _: float) -> list[dict]:
+    """Return what each gap is said to cost the headline, and what it has cost: of the same register whole."""
+    truth = replace(simulate.Truth(), no_baseline=0.0, not_standard=0.0, long_hair=0.0, planted_counted=1.0)
+    whole = simulate.as_records(simulate.register(SIZE, truth=truth, seed=seed)[0])
+    rng, counts, places = np.random.default_rng([seed, 9]), whole.measurements, whole.placements
+    of_region = counts["patient_id"] + "|" + counts["region_id"]
+    lost = of_region.isin(rng.permutation(of_region.unique())[: int(LACKING * of_region.nunique())])
+    day = counts["patient_id"] + "|" + counts["month"].astype(str)
+    failed = day.isin(rng.permutation(day.unique())[: int(LACKING * day.nunique())]) & counts["month"].gt(0)
+    bare = rng.random(len(places)) < LACKING
+    unasked = whole.patients["patient_id"].isin(
+        rng.permutation(whole.patients["patient_id"])[: int(LACKING * len(whole.patients))]
+    )
+    silent = whole.therapies["patient_id"].isin(whole.patients.loc[unasked, "patient_id"])
+    asked = whole.patients["therapy_asked"].fillna(True).astype("boolean").mask(unasked, False)
+    standard = counts["standard_conditions"].mask(failed, False)
+    held = {
+        "count before the session": {"measurements": counts[~(lost & counts["month"].le(0))]},
+        "photograph as the standard asks": {"measurements": counts.assign(standard_conditions=standard)},
+        "planted hairs counted in the region": {
+            "placements": places.assign(roi_planted_hairs_cm2=places["roi_planted_hairs_cm2"].mask(bare))
+        },
+        "therapy, or that there was none": {
+            "patients": whole.patients.assign(therapy_asked=asked), "therapies": whole.therapies[~silent],
+        },
+    }  # fmt: skip
+    before = gaps._headline(whole, yields.by_visit(whole), LEVEL)
+    out = []
+    for gap, changed in held.items():
+        clinic = replace(whole, **{name: frame.reset_index(drop=True) for name, frame in changed.items()})
+        table = factors.missing_records(clinic).table().set_index(["missing", "term"])
+        after = gaps._headline(clinic, yields.by_visit(clinic), LEVEL)
+        of = "mean" if gap.startswith("therapy") else "half"
+        cost = before["mean"] - after["mean"] if of == "mean" else after["half"] - before["half"]
+        said = table.loc[(gap, gaps.COST), "estimate"]
+        out.append({"question": gap, "seed": seed, "answered": True, "said": said, "cost": cost})
+    return out
+
+
+def two_sessions(seed: int, _: float) -> list[dict]:
+    """Return the limits of densities after two sessions, beside densities drawn for the same patients."""
+    rate = float(np.clip(np.random.default_rng(seed).normal(4.8, ANNUAL_LOSS_SD_PCT), 0.5, 12))
+    truth = replace(simulate.plain(), native_loss_pct=rate, native_loss_sd=1.0)
+    tables, latent = simulate.register(60, truth=truth, seed=seed)
+    clinic, rng = simulate.as_records(tables), np.random.default_rng([seed, 11])
+    plans = [planning.read_drafts([f"frontal {hairs * 30:.0f} on 60 at 2.0"]) for hairs in PLANNED]
+    people = latent.patients.set_index("patient_id")
+    places = latent.placements[latent.placements["zone"].eq("frontal")].drop_duplicates("patient_id")
+    zone, out = truth.zones["frontal"], []
+    with unchanged(clinic):
+        plateaus = regrowth.fit_plateaus(clinic, fit=regrowth.fit_emergence(clinic))
+        now = planning.outlook(clinic, places["patient_id"].iloc[0], ("frontal",), plateaus=plateaus)
+        read = latent.readings.assign(zone=clinic.measurements["zone"].to_numpy())
+        for place in places.head(ASKED).itertuples():
+            own = read[read["patient_id"].eq(place.patient_id) & read["zone"].eq("frontal")].iloc[-1]
+            who = people.loc[place.patient_id]
+            told = planning.two_sessions(
+                clinic, place.patient_id, plans[0], plateaus=plateaus, later=plans[1], years=YEARS
+            ).table()  # fmt: skip
+            rows = told[told["zone"].eq("frontal")].set_index("term")
+            half = zone.half_month * np.exp(who["log_tempo"] + rng.normal(0, truth.log_tempo_sd_placement, 2))
+            plateau = zone.plateau_yield + who["yield_shift"] + rng.normal(0, truth.plateau_sd_placement, 2)
+            new = plateau * simulate.emerged(12 / half, zone.shape) / 100 * PLANNED
+            new = new * (1 + PLANNED_CV * rng.normal(size=2))
+            for term, month, both in (
+                (later.FIRST, 12, 0), (later.BEFORE, 12 * YEARS, 0), (later.BOTH, 12 * YEARS + 12, 1)
+            ):  # fmt: skip
+                at = now.session_month + month
+                native = own["native"] * (1 - who["loss_pct"] / 100) ** ((at - own["time"]) / 12)
+                old = place.planted_hairs_cm2 * place.plateau_pct / 100
+                out.append(
+                    {"question": f"frontal, {term}", "seed": seed, "answered": True,
+                     "low": rows.loc[term, "ci_low"], "high": rows.loc[term, "ci_high"],
+                     "truth": native + old + new[0] + both * new[1]}
+                )  # fmt: skip
+    return out
+
+
+def one_register(seed: int, part: float) -> list[dict]:
     """Return one row per question: found, limits, whether any line claims an effect."""
+    effects = {name: part * size for name, size in PLANTED.items()}
     rate = float(np.clip(np.random.default_rng(seed).normal(4.8, ANNUAL_LOSS_SD_PCT), 0.5, 12))
     truth = replace(simulate.Truth(), native_loss_pct=rate, therapy_share=0.6)
     tables, latent = simulate.register(SIZE, truth=truth, seed=seed)
@@ -221,14 +322,28 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
 
     The truth of a planted part, and of poor growth, is that of clinics like these: the mean over registers.
     """
+    table = table.reindex(columns=[*table, *({"found", "claims"} - set(table))])
     table = table.astype({"found": float, "claims": float})
-    of_clinics = table["question"].str.startswith(("planted part", "poor growth"))
+    of_clinics = table["question"].str.startswith(("planted part", "poor growth", "plateau"))
     means = table.groupby(["question", "world"])["truth"].transform("mean")
     table["truth"] = table["truth"].mask(of_clinics, means)
     table["inside"] = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
     by = table.groupby(["question", "world"])
     told = by[["answered", "found", "claims", "inside"]].mean().round(3)
     return told.assign(n=by.size())
+
+
+def of_costs(table: pd.DataFrame) -> pd.DataFrame:
+    """Return what gaps were said to cost and what they cost, means over registers, and how often less."""
+    held = table.assign(cost_at_most_said=table["cost"] <= table["said"] + 0.05)
+    return held.groupby("question")[["said", "cost", "cost_at_most_said"]].mean().round(3)
+
+
+PARTS = {
+    "recorded": one_register, "poor": poor_growth, "plateau": plateau, "gaps": what_gaps_cost,
+    "later": two_sessions,
+}  # fmt: skip
+ONE_WORLD = ("gaps", "later")
 
 
 def main() -> None:
@@ -239,21 +354,20 @@ def main() -> None:
         "--first", type=int, default=0, help="number of the first register, for a run in parts"
     )
     parser.add_argument("--out", default="", help="file for the rows of this run")
-    parser.add_argument("--of", choices=("recorded", "poor"), default="recorded", help="which questions")
+    parser.add_argument("--of", choices=PARTS, default="recorded", help="which questions")
     parser.add_argument("--read", nargs="*", default=(), help="files of earlier runs, summed up instead")
     given = parser.parse_args()
     warnings.simplefilter("ignore")
     rows = []
     for i in range(given.first, given.first + (0 if given.read else given.n)):
         for kind, part in (("planted", 1.0), ("absent", 0.0)):
-            effects = {name: part * size for name, size in PLANTED.items()}
-            seed = FIRST_SEED + i
-            found = poor_growth(seed, part * MORE_POOR) if given.of == "poor" else one_register(seed, effects)
-            rows += [{"world": kind, **row} for row in found]
+            if part or given.of not in ONE_WORLD:
+                rows += [{"world": kind, **row} for row in PARTS[given.of](FIRST_SEED + i, part)]
         if given.out:
             pd.DataFrame(rows).to_csv(given.out, index=False)
     table = pd.concat([pd.read_csv(f) for f in given.read]) if given.read else pd.DataFrame(rows)
-    print(summary(table.reset_index(drop=True)).to_string())
+    told = of_costs if "cost" in table else summary
+    print(told(table.reset_index(drop=True)).to_string())
 
 
 if __name__ == "__main__":
