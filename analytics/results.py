@@ -98,6 +98,13 @@ class Result:
     extra: dict[str, pd.DataFrame] = field(default_factory=dict)
     gap: Gap | None = None
 
+    def __post_init__(self) -> None:
+        """Answer for every frame of a result without an answer, whoever made it: a cache keeps plain ones."""
+        if self.gap is not None and not isinstance(self.extra, _Nothing):
+            nothing = _Nothing()
+            nothing.why = self.gap.why
+            object.__setattr__(self, "extra", nothing)
+
     def table(self) -> pd.DataFrame:
         """Return one row per reported number, in the fixed column order."""
         ordered = [*self.by, *(c for c in TABLE_COLUMNS if c in self.estimates.columns)]
@@ -188,9 +195,7 @@ def unanswered(gap: Gap) -> Result:
     (0, 'No crown was counted.')
     """
     empty = pd.DataFrame({name: pd.Series(dtype=object) for name in TABLE_COLUMNS})
-    nothing = _Nothing()
-    nothing.why = gap.why
-    return Result(empty, pd.DataFrame(), gap.why, extra=nothing, gap=gap)
+    return Result(empty, pd.DataFrame(), gap.why, gap=gap)
 
 
 def why_not(answer: Any) -> str:

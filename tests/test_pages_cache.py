@@ -8,7 +8,7 @@ import pandas as pd
 import pandas.testing
 import pytest
 
-from analytics import yields
+from analytics import results, yields
 from analytics.reports import cache
 from analytics.results import Curve, Result
 
@@ -48,6 +48,18 @@ def test_the_second_time_nothing_is_computed_and_the_result_is_equal():
     for name in ("estimates", "used", "path"):
         pandas.testing.assert_frame_equal(getattr(second, name), getattr(first, name))
     pandas.testing.assert_frame_equal(second.extra["points"], first.extra["points"])
+
+
+def _lacking(subject) -> Result:
+    return results.unanswered(results.Gap("Twelve are needed."))
+
+
+def test_what_has_no_answer_has_none_the_second_time_too():
+    """A page asks for frames of it: of a kept one they are as empty, and say why, as of the computed."""
+    cache.remembered(_lacking, "records", "sha", {})
+    kept = cache.remembered(_lacking, "records", "sha", {})
+    assert results.why_not(kept) == "Twelve are needed."
+    assert kept.extra["surgeons"].attrs[results.WHY] == "Twelve are needed."
 
 
 def test_other_data_other_arguments_or_other_code_are_another_entry(monkeypatch):
