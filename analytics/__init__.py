@@ -39,6 +39,8 @@ ROOMS = (
     "results",
     "dictionary",
 )
+# The argument of a room's functions that is the same for all.
+SHOWN_ONCE = {"pages": "page", "study": "plan"}
 OFFERED = {"units": "bench", "model": "bench", "times": "bench", "draw": "pages"}
 
 
@@ -57,7 +59,7 @@ def __getattr__(name: str) -> Any:
 
 
 def _complete_shortly() -> None:
-    """Let completion list the functions and classes that a room hands on, not its files and constants."""
+    """Let completion list what a room hands on for users, not its files, constants and inner parts."""
     for name in set(ROOMS) - {"numerics"}:
         room = sys.modules.get(f"analytics.{name}")
         if room is not None:
@@ -66,8 +68,17 @@ def _complete_shortly() -> None:
 
 
 def _is_handed_on(name: str, thing: object) -> bool:
-    """Return whether a name of a room is a function or class of this package, meant for users."""
-    return name[0] != "_" and str(getattr(thing, "__module__", "")).startswith("analytics.")
+    """Return whether a name of a room is meant for users: a class, or a function that shows how it is asked.
+
+    What is asked of a page or a plan is shown once, by `pages.begin` and `study.answers`.
+    """
+    module, said = str(getattr(thing, "__module__", "")), thing.__doc__ or ""
+    if name[0] == "_" or not module.startswith("analytics."):
+        return False
+    if isinstance(thing, type) or "Examples\n" in said or ">>>" in said:
+        return True
+    code = getattr(thing, "__code__", None)
+    return SHOWN_ONCE.get(module.split(".")[1], "") in (code.co_varnames[: code.co_argcount] if code else ())
 
 
 def __dir__() -> list[str]:

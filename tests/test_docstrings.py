@@ -2,36 +2,26 @@
 
 import functools
 import inspect
+import json
 import re
+from pathlib import Path
 
 import pytest
 
 import analytics
 
+ROOT = Path(__file__).parents[1]
 # Shown together, because it is the same for all of them: a page by `pages.begin`, a plan by `study.answers`.
-TOGETHER = {"pages": {"page"}, "study": {"records", "plan", "where", "analysis"}}
-# Handed on from room to room, or the parts of an engine: no notebook and no page of README calls them.
-BETWEEN_ROOMS = {
-    "records": "check_raw derived duckdb_table marked_cells only_read parts_of_sheets read_cells "
-    "read_parquet refuse_large refuse_unsafe_workbook sqlite_url unchanged write_pages",
-    "mapping": "propose",
-    "entry": "import_counts propose read_export",
+TOGETHER = {"pages": {"page"}, "study": {"plan", "where"}}
+# Parts of an engine, and texts that rooms hand one another: no notebook and no page of README calls them.
+INNER = {
     "numerics.control": "p_prime u_prime widths rule_of",
     "numerics.mixed": "plan optimise fit_sums criterion prepare factors",
     "numerics.regression": "least_squares standardised",
     "numerics.turnbull": "describe",
-    "regrowth": "between_rows chance_below chances_below degrees drawn expected_variance fit_or_simplify "
-    "forecast forecasts_of_each gaps lay_out leftover_quantiles mean_yield parameters poor_growth posterior "
-    "prepare prior_precision quantities select slow_or_low variances weights_of yields_at",
-    "review": "operators",
-    "study": "exposure_in_words fitted in_words looks note_look",
-    "pooling": "answer next_round pooled read_round shared_covariance",
-    "published": "cases",
-    "pages": "carried carried_of",
-    "reports": "answers begin begun data_sha256 defect dismiss find folder is_invented pdf report_name said "
-    "sources write",
-    "results": "counted first limits line of_share plain unanswered why_not worded",
-    "dictionary": "as_page",
+    "study": "in_words",
+    "reports": "report_name",
+    "results": "counted first limits line of_share plain unanswered why_not",
 }
 
 
@@ -74,16 +64,26 @@ def _lacks(room, function):
     return found
 
 
-def _between(room):
-    return BETWEEN_ROOMS.get(room, "").split()
+def _inner(room):
+    return INNER.get(room, "").split()
 
 
 @pytest.mark.parametrize("room", [room for room, _ in _rooms()])
 def test_what_is_offered_says_what_it_takes_gives_and_raises_with_an_example(room):
-    told = {n: _lacks(r, f) for r, n, f in _offered() if r == room and n not in _between(room)}
+    told = {n: _lacks(r, f) for r, n, f in _offered() if r == room and n not in _inner(room)}
     assert not {name: lacks for name, lacks in told.items() if lacks}
 
 
 def test_no_name_is_let_off_that_says_it_all():
     lacking = {(room, name) for room, name, function in _offered() if _lacks(room, function)}
-    assert {(room, name) for room in BETWEEN_ROOMS for name in _between(room)} <= lacking
+    assert {(room, name) for room in INNER for name in _inner(room)} <= lacking
+
+
+def test_completion_offers_every_name_that_a_notebook_or_the_readme_calls():
+    cells = [c for p in (ROOT / "notebooks").glob("*.ipynb") for c in json.loads(p.read_text())["cells"]]
+    code = ["".join(cell["source"]) for cell in cells if cell["cell_type"] == "code"]
+    code += re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    for room, module in ((r, m) for r, m in _rooms() if "." not in r):
+        called = set(re.findall(rf"\b{room}\.(\w+)", "\n".join(code)))
+        assert {name for name in called if callable(getattr(module, name, None))} <= set(dir(module))
+    assert not {"marked_cells", "refuse_large"} & set(dir(analytics.records))

@@ -112,6 +112,6 @@ def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():
     bare = Result(pd.DataFrame(), pd.DataFrame(), "by hand", extra={"no_growth": pd.DataFrame(named)})
     assert in_words.due_next(visits, _case(), bare) == (
         "Now: call the patient in about the crown, session 1. Now: call the patient in about the temples, "
-        "session 1: no growth visible by month 9. Overdue, register month 30 to 33: count the frontal and "
-        "crown (session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
+        "session 1: no growth visible by month 9. Overdue, register month 30 to 33: count the frontal zone "
+        "and crown (session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
     )

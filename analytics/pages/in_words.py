@@ -589,7 +589,8 @@ def due_next(visits: pd.DataFrame, result: Curve, bare: Result) -> str:
             later.append(f"session {number}, month {visit:g} (register month {opens} to {closes})")
             continue
         zones = sorted(set(rows["zone"]), key=ZONES.index) if counted else []
-        what = f"count the {numbers.listed(zones)}" if counted else "see the patient"
+        named = numbers.listed([ZONE_WORDS.get(zone, zone) for zone in zones])
+        what = f"count the {named}" if counted else "see the patient"
         when = numbers.title_case(f"{late}register month {opens} to {closes}")
         parts.append(f"{when}: {what} (session {number}, month {visit:g}).")
     parts += [f"Later: {numbers.listed(later)}."] if later else []

@@ -13,6 +13,7 @@ with invented outcomes to finish the plan on, `design` what could be found at al
 * `flow`, `reasons`, `table_one`: who was in it; `model`, `influence`: what it held, does it hang on one;
 * `estimand`, `plan_in_full`: what was declared.
 
+Each takes the records as loaded and the plan of `read` or `checked`, as `answers` shows.
 The patient is the independent unit throughout. A result says *cannot tell* where the data do not decide, and
 how many patients would do.
 """
@@ -188,13 +189,6 @@ def tests(records: Records, plan: Plan) -> Result:
     Primary: alone, as it is. Secondary: Holm. Exploratory: Benjamini-Hochberg. Two-sided tests against no
     difference, or those of the declared equivalence or non-inferiority.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    plan
-        Of `read` or `checked`.
-
     Returns
     -------
     Result
@@ -281,13 +275,6 @@ def _of_primary(records: Records, plan: Plan, question: Callable[..., Result], *
 def balance(records: Records, plan: Plan) -> Result:
     """Return how far the groups are apart before and after weighting, variable by variable.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    plan
-        Of `read` or `checked`.
-
     Returns
     -------
     Result
@@ -331,10 +318,6 @@ def robustness(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    plan
-        Of `read` or `checked`.
     options
         For some choices (native loss, photographs, window, planted density) the options to walk through.
     """
@@ -359,13 +342,6 @@ def _on_a_number(plan: Plan) -> Analysis:
 def flow(records: Records, plan: Plan) -> pd.DataFrame:
     """Return patients and units at each stage of the primary analysis.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    plan
-        Of `read` or `checked`.
-
     Returns
     -------
     DataFrame
@@ -380,7 +356,13 @@ def flow_labels(records: Records, plan: Plan) -> dict[str, str]:
 
 
 def estimand(plan: Plan, analysis: str = "") -> pd.DataFrame:
-    """Return the parts of an estimand in words; of the primary analysis if none is named."""
+    """Return the parts of an estimand in words; of the primary analysis if none is named.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `part` and `declared`.
+    """
     return report.estimand(plan, plan.named(analysis) if analysis else None)
 
 
@@ -395,6 +377,10 @@ def standing(
     """Return where the plan stands: frozen when and on what, changed since, reports made before and now.
 
     For others without exact rows of the register: of few that changed, and of its tables.
+
+    Examples
+    --------
+    Page 03 shows it first: `study.standing(study.status(plan, records), records)`.
     """
     found = reports_on(records, reports)
     return report.standing(where, found, with_sizes=audience == "internal")
@@ -407,13 +393,6 @@ def reasons(records: Records, plan: Plan) -> pd.DataFrame:
 
 def table_one(records: Records, plan: Plan) -> pd.DataFrame:
     """Return the groups as they were before the outcome; an empty table for a number as exposure.
-
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    plan
-        Of `read` or `checked`.
 
     Returns
     -------
@@ -444,7 +423,22 @@ def influence(records: Records, plan: Plan) -> Result:
 
 
 def warnings(where: Status) -> list[str]:
-    """Return the points on which a plan is not as frozen; empty where all is well."""
+    """Return the points on which a plan is not as frozen; empty where all is well.
+
+    Parameters
+    ----------
+    where
+        Of `status`.
+
+    Returns
+    -------
+    list of str
+        A sentence each.
+
+    Examples
+    --------
+    Page 03 shows them first: `study.warnings(study.status(plan, records))`.
+    """
     points = [] if where.is_confirmatory else [where.word]
     points += [f"changed: {entry}" for entry in where.changed]
     points += where.faults

@@ -341,9 +341,8 @@ def if_not_read(
         raise ParameterError("yields.if_not_read(points): out of range; expected -100 to 100 points of yield")
     visits = by_visit(records, choices=choices) if rows is None else rows
     read = average(records, by=by, level=level, rows=visits, count_error=count_error)
-    table = read.estimates.merge(
-        _due(records, visits, list(by)), on=list(by), how="left", validate="one_to_one"
-    )
+    due = _due(records, visits, list(by))
+    table = read.estimates.merge(due, on=list(by), how="left", validate="one_to_one")
     away = points * (1 - table["numerator"] / table["denominator"])
     moved = {c: table[c] + away for c in ("estimate", "ci_low", "ci_high")}
     unclosed = table["denominator"].isna()
@@ -353,7 +352,7 @@ def if_not_read(
             **moved, flag=table["flag"].mask(unclosed, "none due yet: no window of maturity has closed")
         ).drop(columns=["numerator", "denominator"]),
         method=f"{read.method}; a scenario: those due and not counted taken to stand {points:+g} points away",
-        extra={"due": _due(records, visits, list(by))},
+        extra={"due": due},
     )
 
 

@@ -180,7 +180,7 @@ def with_bridge(rows: pd.DataFrame, by: str, shifts: pd.DataFrame) -> pd.DataFra
     return rows.assign(**added)
 
 
-def with_history(rows: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
+def with_history(rows: pd.DataFrame, history: pd.DataFrame) -> pd.DataFrame:
     """Add what earlier sessions left in the zone: first baseline and month, hairs planted, maturity.
 
     Sessions are those that planted, counted or not. A whole zone and one of its sides share ground; the two
@@ -189,11 +189,9 @@ def with_history(rows: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
 
     Parameters
     ----------
-    placements
-        All placements with `session_month, patient_month, planted_hairs_cm2`.
+    history
+        Of `history`.
     """
-    pairs = on_the_same_ground(placements)
-    history = _summed_up(pairs)
     rows = rows.merge(history, on="placement_id", how="left", validate="many_to_one")
     is_later = rows["first_session"].notna()
     rows = rows.assign(
@@ -210,26 +208,32 @@ def with_history(rows: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(maturity_month=rows["zone"].map(dictionary.MATURITY_MONTH).astype(float))
 
 
-def _summed_up(pairs: pd.DataFrame) -> pd.DataFrame:
-    """Return a placement's history in one row; one session of unknown density makes the sum unknown."""
-    pairs = pairs.sort_values(["placement_id", "patient_month_before"])
+def history(placements: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a placement planted over others; one session of unknown density makes the sum unknown.
+
+    Parameters
+    ----------
+    placements
+        Of `placed`: all, with `session_month, patient_month, planted_hairs_cm2`.
+    """
+    pairs = on_the_same_ground(placements).sort_values(["placement_id", "patient_month_before"])
     gap = pairs["patient_month"] - pairs["patient_month_before"]
     pairs = pairs.assign(immature=gap < pairs["zone"].map(dictionary.MATURITY_MONTH))
     sessions = sessions_before(
         pairs, immature=("immature", "max"), first_at=("session_month_before", "first")
     )
-    history = sessions.assign(unknown=sessions["planted"].isna()).groupby(
+    summed = sessions.assign(unknown=sessions["planted"].isna()).groupby(
         "placement_id", sort=False, as_index=False
     )
-    history = history.agg(
+    summed = summed.agg(
         planted_before=("planted", "sum"),
         unknown=("unknown", "any"),
         is_overlap=("immature", "max"),
         first_session=("session_id_before", "first"),
         first_at=("first_at", "first"),
     )
-    known = history["planted_before"].where(~history["unknown"])
-    return history.assign(planted_before=known).drop(columns="unknown")
+    known = summed["planted_before"].where(~summed["unknown"])
+    return summed.assign(planted_before=known).drop(columns="unknown")
 
 
 def placed(records: Records, error: PlantedError, *, choice: str = "best") -> pd.DataFrame:

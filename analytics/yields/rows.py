@@ -201,8 +201,14 @@ def linked(
     rows = planted_density(rows, planting, choice=choices.planted)
     rows = link.with_baseline(rows, choices.photographs, rule=choices.baseline)
     rows = link.with_bridge(rows, bridge, shifts)
-    placed = link.placed(records, planting, choice=choices.planted)
-    return link.with_history(rows, placed), records
+    asked = choices.planted, planting
+    history = once(
+        records,
+        "history",
+        asked,
+        lambda: link.history(link.placed(records, planting, choice=choices.planted)),
+    )
+    return link.with_history(rows, history), records
 
 
 def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: Choices) -> pd.DataFrame:

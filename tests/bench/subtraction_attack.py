@@ -414,7 +414,7 @@ def main(pages: list[str], audiences: list[str], data: Path, *, formats: bool = 
                 seen[audience].append((page, shown))
                 done = attack(truth, shown, applied)
                 if formats:
-                    done["formats"] = attack_by_formats(truth, {f: report.files[f] for f in asked})
+                    done["formats"] = attack_by_formats(truth, shown, {f: report.files[f] for f in asked})
                 said = ", ".join(
                     f"{name} {tries} tries, {len(finds)} finds" for name, (tries, finds) in done.items()
                 )
@@ -444,15 +444,17 @@ def numbers_in(path: Path) -> set[str]:
     return {f"{float(n):.5g}" for n in found if len(n.replace(".", "").lstrip("0")) >= EXACT_DIGITS}
 
 
-def attack_by_formats(truth: Page, files: dict[str, Path]) -> tuple[int, list[str]]:
-    """Search every format for exact numbers of the truth; return tries and finds."""
+def attack_by_formats(truth: Page, shown: Page, files: dict[str, Path]) -> tuple[int, list[str]]:
+    """Search formats for exact numbers of the truth that are no places on an axis; return tries and finds."""
+    axes = {f"{abs(v):.5g}" for rows in shown.tables.values() if "x" in rows for v in rows["x"].dropna()}
     exact = {
         f"{abs(float(v)):.5g}": (*place, column)
         for place, rows in truth.tables.items()
         for column in ("estimate", "se", "ci_low", "ci_high")
         for v in (rows[column].dropna() if column in rows else ())
     }
-    exact = {n: where for n, where in exact.items() if len(n.replace(".", "").strip("0")) >= EXACT_DIGITS}
+    digits = {n: len(n.replace(".", "").strip("0")) for n in exact}
+    exact = {n: where for n, where in exact.items() if digits[n] >= EXACT_DIGITS and n not in axes}
     found = {kind: numbers_in(path) & set(exact) for kind, path in files.items()}
     return len(exact) * len(files), [f"{k}: {n} of {exact[n]}" for k, some in found.items() for n in some]
 

@@ -131,7 +131,7 @@ def _next(visits: pd.DataFrame, n_sessions: int) -> list[str]:
 
 
 def _plain(zone: str) -> str:
-    return "other part" if zone == "other" else zone
+    return {"frontal": "frontal area", "other": "other part"}.get(zone, zone)
 
 
 def _months(month: float) -> str:
