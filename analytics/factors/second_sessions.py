@@ -36,8 +36,8 @@ def second_session(
     Examples
     --------
     >>> from analytics import simulate
-    >>> second_session(simulate.as_records(simulate.register(40)[0])).gap.why
-    'Cannot be told: a later session against a first needs 5 patients on the smaller side, and there are 0.'
+    >>> second_session(simulate.as_records(simulate.register(40)[0])).gap.why.startswith("Cannot be told")
+    True
     """
     frame = numbered(bench.units(records, choices=choices).frame, records)
     analysed = frame[frame["reason"].eq("")].reset_index(drop=True)
