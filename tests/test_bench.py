@@ -275,7 +275,7 @@ def test_every_fault_of_a_declaration_is_told(tmp_path):
 
 
 def test_diagnostics_of_a_published_fit():
-    """DG-1 to DG-5, DG-9: sleepstudy (Belenky et al. 2003), values of lme4 as `checks_2.md` gives them."""
+    """DG-1 to 5, 7 and 9: sleepstudy (Belenky et al. 2003), values of lme4 as `checks_2.md` gives them."""
     rows = pd.read_csv(ROOT / "data_demo" / "published" / "sleepstudy.csv")
     y, days = rows["Reaction"].to_numpy(), rows["Days"].to_numpy(dtype=float)
     X = np.column_stack([np.ones(len(y)), days])
@@ -300,6 +300,12 @@ def test_diagnostics_of_a_published_fit():
     assert ratio[at[309]] == pytest.approx([-1.924876, -1.625888], abs=1e-3)
     assert left.effect_distance[at[309]] == pytest.approx(5.04980, abs=2e-3)
     assert left.pit[:3] == pytest.approx([0.479330, 0.465278, 0.285535], abs=1e-4)
+    # DG-7: an odd patient may hardly move the mean and still carry much of the variance.
+    for out, beta, variance in ((332, (250.649, 10.520), 475.32), (308, (251.829, 9.803), 559.18)):
+        kept = rows["Subject"].ne(out).to_numpy()
+        without = mixed.fit(y[kept], X[kept], [(codes[kept], X[kept])])
+        assert without.beta == pytest.approx(beta, rel=1e-3)
+        assert without.sigma**2 == pytest.approx(variance, rel=1e-3)
 
 
 def test_leaving_out_what_carries_a_term_alone_is_no_error(units):

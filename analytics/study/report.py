@@ -34,7 +34,7 @@ OUTCOME_WORDS = {
     "satisfaction": "satisfaction, 0 to 10, nearest to month {month:g}",
     "transection": "grafts visibly transected, percent of those taken out (ratio of totals)",
     "would_choose_again": "would choose the operation again, nearest to month {month:g}",
-    "poor_growth": "poor growth, true yield at the zone's maturity month under {percent:g} %",
+    "poor_growth": "poor growth (true yield at the zone's maturity month under {percent:g} %)",
 }
 GROUPS = ("reference", "compared")
 STAGES = (

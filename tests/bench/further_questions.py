@@ -335,7 +335,7 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
 
 def of_costs(table: pd.DataFrame) -> pd.DataFrame:
     """Return what gaps were said to cost and what they cost, means over registers, and how often less."""
-    held = table.assign(cost_at_most_said=table["cost"] <= table["said"] + 0.05)
+    held = table.assign(cost_at_most_said=table["cost"].abs() <= table["said"].abs() + 0.05)
     return held.groupby("question")[["said", "cost", "cost_at_most_said"]].mean().round(3)
 
 
