@@ -23,6 +23,7 @@ from analytics import followup, regrowth, yields
 from analytics.dictionary import MATURITY_MONTH
 from analytics.errors import FitError
 from analytics.records import once
+from analytics.results import of_share
 from analytics.review.declared import Zone
 from analytics.review.kinds.kind import Criterion
 from analytics.review.measures import NOTHING, Measured
@@ -169,12 +170,13 @@ class PoorGrowth(Criterion):
             return NOTHING
         found = regrowth.share_below(plateaus, zones, self.threshold_pct, level=level)
         patients, placed = plateaus.n_followed(zones)
+        (low, high), _ = of_share(100 * found.ci_low, 100 * found.ci_high, patients)
         return Measured(
             100 * found.estimate,
             100 * found.se,
             found.df,
-            100 * found.ci_low,
-            100 * found.ci_high,
+            low,
+            high,
             patients,
             placed,
             np.nan,
