@@ -9,7 +9,7 @@ import simulated
 from conftest import ROOT
 from scipy import stats
 
-from analytics import identifiers, records, simulate, yields
+from analytics import records, simulate, yields
 from analytics.dictionary.tables import TABLES
 from analytics.errors import ParameterError
 from analytics.simulate import demo as simulate_demo
@@ -478,11 +478,6 @@ def test_the_demo_holds_every_awkward_case(demo):
     assert demo.placements[[c for c in sized if c.startswith("grafts_")]].isna().any(axis=None)
     assert demo.placements["hairs"].notna().all()
     assert {"reoperation", "folliculitis"} <= set(demo.events["kind"])
-
-
-def test_no_code_of_a_large_register_reads_as_a_date(big):
-    tables, _ = big
-    assert {identifiers.patterns.kind_of(code) for code in tables["sessions"]["session_id"]} == {None}
 
 
 def test_the_demo_is_small():
