@@ -32,13 +32,19 @@ def in_short(results: Mapping[str, Result], title: Mapping[str, str]) -> dict[st
 
 
 # Panels about one criterion, and the role it has.
+OPENINGS = ("No", "None", "Cannot", "Whether", "Of", "Too", "There", "Nobody")
 NAMED = {"grafts": "grafts", "cases": "grafts", "growth": "growth", "absent": "growth", "poor_growth": "poor",
          "answers": "answers"}  # fmt: skip
 
 
 def _went_on(sentence: str) -> str:
-    """Return a sentence as it goes on after a colon."""
-    return f"{sentence[:1].lower()}{sentence[1:]}"
+    """Return a sentence as it goes on after a colon; one that begins with the code of a person stays.
+
+    >>> _went_on("No signal in 9 cases."), _went_on("S2 signalled once.")
+    ('no signal in 9 cases.', 'S2 signalled once.')
+    """
+    is_word = sentence.partition(" ")[0] in OPENINGS
+    return f"{sentence[:1].lower()}{sentence[1:]}" if is_word else sentence
 
 
 def _changed(result: Result) -> str:
