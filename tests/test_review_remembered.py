@@ -80,6 +80,14 @@ def test_new_is_only_what_the_last_review_did_not_have(two):
     assert set(signals.loc[signals["status"].eq("known"), "key"]) <= before
 
 
+def test_what_is_no_signal_any_more_has_the_name_it_had(two):
+    _, first, second = two
+    had = first["agenda"].extra["signals"].set_index("key")["name"]
+    gone = second["agenda"].extra["signals"].query("status == 'cleared'").set_index("key")["name"]
+    assert "seen at month 3" in set(gone)
+    assert gone.to_dict() == had[gone.index].to_dict()
+
+
 def test_a_review_made_again_is_the_same_and_leaves_no_second_entry(demo, criteria, two):
     place, _, second = two
     again, added = _review(demo, criteria, place, 12)

@@ -164,7 +164,7 @@ def _of_follow_up(falling: pd.DataFrame, quarter: int) -> list[dict[str, Any]]:
         {
             "key": f"follow_up:{row['visit']}",
             "source": FOLLOW_UP,
-            "criterion": f"seen at {row['visit']}",
+            "criterion": _seen_at(row["visit"]),
             "direction": WORSE,
             "rule": "attendance fell",
             "register_month": MONTHS * quarter,
@@ -176,14 +176,22 @@ def _of_follow_up(falling: pd.DataFrame, quarter: int) -> list[dict[str, Any]]:
     ]
 
 
+def _seen_at(visit: str) -> str:
+    return f"seen at {visit}"
+
+
+def _is_of_visit(key: str) -> bool:
+    return key.startswith("follow_up:")
+
+
 def _cleared(now: set[str], remembered: Remembered, first: dict[str, int]) -> list[dict[str, Any]]:
     return [
         {
             "key": key,
             "status": CLEARED,
-            "direction": WORSE if key.endswith(WORSE) or ":cases:" in key else BETTER,
+            "direction": WORSE if key.endswith(WORSE) or ":cases:" in key or _is_of_visit(key) else BETTER,
             "source": "",
-            "criterion": key.partition(":")[0],
+            "criterion": _seen_at(key.partition(":")[2]) if _is_of_visit(key) else key.partition(":")[0],
             "group": key.split(":")[2] if ":operator:" in key or ":cases:" in key else "",
             "rule": "",
             "register_month": float("nan"),
