@@ -77,7 +77,10 @@ def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forec
     table = in_words.case_in_words(_case()).set_index("place")
     said = table["sentence"]
     # Between the tenths: 100 - 61 - 1.
-    assert said["Frontal, session 1"] == "As usual: 38 % chance of the middle eight tenths."
+    assert (
+        said["Frontal, session 1"]
+        == "As usual: 38 % chance of lying between the lowest and the highest tenth."
+    )
     crown = said["Crown, session 1"]
     assert crown.startswith("Behind: below 95 in 100 comparable cases; 61 % chance of the lowest tenth")
     assert crown.endswith("(in the end only late 50 %, only low 10 %, both 5 %).")

@@ -387,6 +387,9 @@ def _densities(zone: pd.Series | None) -> dict[str, str]:
     }
 
 
+BETWEEN = "lying between the lowest and the highest tenth"
+
+
 def _verdict(row: pd.Series) -> str:
     """Return the verdict on one zone with the chance that decides it."""
     if not row["n_readings"]:
@@ -399,8 +402,8 @@ def _verdict(row: pd.Series) -> str:
     certain = {
         "low": f"Low: {_chance(low)} chance. Mature, little more will come.",
         "not low": f"Not low: {_chance(low)} chance of low.",
-        "ahead": f"Ahead: above 95 in 100 comparable cases; {_chance(ahead)} chance of the upper tenth.",
-        "usual": f"As usual: {_chance(100 - behind - ahead)} chance of the middle eight tenths.",
+        "ahead": f"Ahead: above 95 in 100 comparable cases; {_chance(ahead)} chance of the highest tenth.",
+        "usual": f"As usual: {_chance(100 - behind - ahead)} chance of {BETWEEN}.",
         "not behind": f"Not behind: {_chance(behind)} chance of the lowest tenth.",
     }
     if row["state"] in certain:
@@ -468,7 +471,7 @@ def notes(result: Curve) -> tuple[str, ...]:
     if why_not(result) or "early" in result.extra:
         return ()
     low = f"Low: under {course.LOW_YIELD_PCT:g} % of the planted hairs grown"
-    return (f"{low}. Tenths and usual: of our own cases. Expected: 95 of 100 counts made then.",)
+    return (f"{low}. Tenths, and what is usual, are of our own cases. Expected: 95 of 100 counts made then.",)
 
 
 def past_hundred(result: Curve) -> tuple[str, ...]:

@@ -109,8 +109,8 @@ def split_in_words(page: Page) -> str:
         for zone, row in wide.iterrows()
     )
     missed = wide[CHANCE].lt(50).all()
-    none = {1: "The target is not", 2: "Neither target is"}.get(len(wide), "No target is")
-    close = f" {none} likely to be met from what is left." if missed else ""
+    none = {1: "the target is not", 2: "neither target is"}.get(len(wide), "no target is")
+    close = f" With this division {none} likely to be met." if missed else ""
     total = f"{wide['grafts'].sum():,.0f}"
     return f"{total} grafts, divided to come closest: {divided}. Expected {given} hairs/cm².{close}"
 

@@ -164,7 +164,8 @@ def when_told(result: Result) -> str:
         return ""  # too few to be told to this audience
     zone = numbers.title_case(ZONE_WORDS.get(row["zone"], row["zone"]))
     front = f" from the {row['against']}" if row["against"] else ""
-    what = f"{zone}: by counts alone a difference of {row['difference']:g} points{front} would be found "
+    size = f"{row['difference']:g} points{front}"
+    what = f"{zone}: from counts at maturity alone, without the model, a difference of {size} would be found "
     if not row["against"]:
         what = f"{zone}: its mean is known to within {row['difference']:g} points "
     chance = f"with {100 * row['power']:g} % power " if row["against"] else ""
