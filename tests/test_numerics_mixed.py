@@ -15,6 +15,7 @@ from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VC
 
 from analytics.errors import FitError
 from analytics.numerics import mixed
+from analytics.numerics.mixed import inference
 from analytics.numerics.mixed.likelihood import along
 from analytics.numerics.mixed.plan import chain
 
@@ -619,3 +620,9 @@ def test_a_known_placement_named_under_another_patient_is_refused():
     (a, za, _), (b, zb, _) = levels
     with pytest.raises(FitError, match="name a known group under another outer group than in the fit"):
         fit.predict(x, [(a + 1, za), (b, zb)])
+
+
+def test_contrasts_of_endless_degrees_of_freedom_are_tested_as_such():
+    # A covariance that no variance parameter moves; contrasts 1 and 3 of variance 1: F is their mean square.
+    spread = inference.Spread(np.eye(2), slopes=np.zeros((1, 2, 2)), parameters=np.eye(1))
+    assert inference.satterthwaite_test(spread, np.eye(2), np.array([1.0, 3.0])) == (5.0, np.inf, 2)

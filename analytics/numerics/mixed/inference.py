@@ -118,7 +118,7 @@ def satterthwaite_test(spread: Spread, rows: Array, effect: Array) -> tuple[floa
     squares = (vectors.T @ effect) ** 2 / values
     df = satterthwaite_df(spread, vectors.T @ rows)
     rank = int(kept.sum())
-    if np.ptp(df) < 1e-8 * df[0] or not np.isfinite(df).all():
+    if not np.isfinite(df).all() or np.ptp(df) < 1e-8 * df[0]:
         return float(squares.mean()), float(df.min()), rank
     expected = float((df[df > 2] / (df[df > 2] - 2.0)).sum())
     return float(squares.mean()), 2.0 * expected / (expected - rank) if expected > rank else 0.0, rank
