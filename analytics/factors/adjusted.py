@@ -116,7 +116,7 @@ def too_few(frame: pd.DataFrame, what: str, compared: pd.Series | None = None) -
     if n < FEWEST_PATIENTS:
         return results.unanswered(
             Gap(f"Cannot be told: {what} needs {FEWEST_PATIENTS} patients with a usable count, and there "
-                f"{_are(n)}.")
+                f"{are(n)}.")
         )  # fmt: skip
     if compared is None:
         return None
@@ -125,11 +125,12 @@ def too_few(frame: pd.DataFrame, what: str, compared: pd.Series | None = None) -
         return None
     return results.unanswered(
         Gap(f"Cannot be told: {what} needs {FEWEST_A_SIDE} patients on the smaller side, and there "
-            f"{_are(min(sides))}.")
+            f"{are(min(sides))}.")
     )  # fmt: skip
 
 
-def _are(n: int) -> str:
+def are(n: int) -> str:
+    """Return a number as it goes on after *there*: `is 1`, `are 3`."""
     return "is 1" if n == 1 else f"are {n}"
 
 

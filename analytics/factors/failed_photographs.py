@@ -105,20 +105,15 @@ def _differences(rows: pd.DataFrame, level: float) -> tuple[list[dict], str]:
     except FitError:
         return [], "differences not fitted"
     known: dict[str, Any] = {"matters": MATTERS, "level": level, "level_used": together}
+    days = given["failed"] * given["of_day"]
+    most = {name: proportions.df_of_events(days, given[name]) for name in terms if name in fitted.terms}
     lines = [
-        difference(fitted, name, term, "points", by={"seen": seen}, most_df=_most_df(given, name), **known)
+        difference(fitted, name, term, "points", by={"seen": seen}, most_df=most[name], **known)
         for name, (seen, term) in terms.items()
-        if name in fitted.terms
+        if name in most
     ]
     said = adjusted_for(fitted, matters=f"{MATTERS:g} points")
     return lines, f"differences adjusted for one another, limits for all {len(terms)} together; {said}"
-
-
-def _most_df(given: pd.DataFrame, name: str) -> float:
-    """Return twice the days failed on that side of a comparison which has fewer of them; at least 1."""
-    above = given[name] > (given[name].median() if given[name].nunique() > 2 else 0)
-    failed = (given["failed"] * given["of_day"]).groupby(above).sum().reindex([True, False], fill_value=0.0)
-    return max(2.0 * float(failed.min()), 1.0)
 
 
 def _by_group(rows: pd.DataFrame) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import bench, results, yields
-from analytics.factors.adjusted import FEWEST_A_SIDE, USED, adjusted_for, difference, formula, too_few
+from analytics.factors.adjusted import FEWEST_A_SIDE, USED, adjusted_for, are, difference, formula, too_few
 from analytics.records import Records
 from analytics.results import LEVEL, Gap, Result
 
@@ -54,7 +54,7 @@ def therapy_begun(
         most = max(sides.values())
         return results.unanswered(
             Gap(f"Cannot be told: {FEWEST_A_SIDE} patients with therapy begun before or after a session are "
-                f"needed, and there {'is' if most == 1 else 'are'} {most}.")
+                f"needed, and there {are(most)}.")
         )  # fmt: skip
     fitted = bench.model(formula(analysed, "yield_pct", *WHEN, mix=CASE_MIX), analysed)
     lines = [

@@ -369,3 +369,34 @@ def _tail(level: float) -> float:
     if not 0 < level < 1:
         raise ParameterError("proportions(level): outside 0 to 1; the usual level is 0.95")
     return 1 - level
+
+
+def df_of_events(events: ArrayLike, compared: ArrayLike) -> float:
+    """Return how many degrees of freedom the error of a compared rate has: an error told by k events has 2 k.
+
+    k counts the side with fewer events, so that few events are not trusted as if every row told the error.
+
+    Parameters
+    ----------
+    events
+        Events, or expected events, of each row, shape (n,), 0 or more.
+    compared
+        Two groups, or a number that is cut at its median, shape (n,); rows without one are on the lower side.
+
+    Returns
+    -------
+    float
+        Twice the events of the side with fewer; at least 1.
+
+    Examples
+    --------
+    Four events against one; and a number, its lower half with two events.
+
+    >>> df_of_events([1, 1, 1, 1, 1, 0], [0, 0, 0, 0, 1, 1]), df_of_events([2, 0, 3, 3], [1, 2, 3, 4])
+    (2.0, 4.0)
+    """
+    k, x = np.asarray(events, dtype=float), np.asarray(compared, dtype=float)
+    known = x[np.isfinite(x)]
+    cut = float(np.median(known)) if len(np.unique(known)) > 2 else float(known.min())
+    above = x > cut if (known > cut).any() else x >= cut
+    return max(2.0 * float(min(k[above].sum(), k[~above].sum())), 1.0)

@@ -14,17 +14,15 @@ from analytics.results import LEVEL, Result, plain, why_not
 
 def in_short(page: Page) -> dict[str, str]:
     """Return the short answers of a study, the lines of its folds, by the names in `SAYS`."""
-    return {name: _in_short(result_of(page, name), say) for name, say in SAYS.items()}
+    return {name: _in_short(result_of(page, name), name) for name in SAYS}
 
 
-def _in_short(result: Result, say: Callable[[pd.DataFrame], str]) -> str:
+def _in_short(result: Result, name: str) -> str:
     if why := why_not(result):
         return why
     table = result.table()
-    if say is _tests and len(table):
-        return say(table)  # those without an estimate were declared too
-    known = table[table["estimate"].notna()] if len(table) else table
-    return say(known) if len(known) else _why_none(table)
+    known = table[table["estimate"].notna()] if len(table) and name not in COUNTED else table
+    return SAYS[name](known) if len(known) else _why_none(table)
 
 
 def _why_none(table: pd.DataFrame) -> str:
@@ -112,6 +110,7 @@ SAYS: dict[str, Callable[[pd.DataFrame], str]] = {
     "by_zone": _span,
     "robustness": _span,
 }
+COUNTED = ("tests",)  # told of every row: a test without an estimate was declared too
 
 
 def declared_tests(result: Result) -> pd.DataFrame:

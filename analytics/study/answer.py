@@ -22,7 +22,7 @@ import scipy
 from analytics.errors import FitError
 from analytics.records import Records
 from analytics.results import line
-from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, too_few, unknown
+from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, unknown, why_short
 from analytics.study.outcomes import milestone, of_curve, risk_difference
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Background, Reading, Sample, sample
@@ -181,7 +181,7 @@ def answer(
 def of_sample(given: Sample, plan: Plan, analysis: Analysis, *, adjusted: bool = True) -> Answer:
     """Return the answer of units at hand, for outcomes that are one number, or yes or no, a unit."""
     seen = given.analysed
-    few = given.short or too_few(seen, is_number=given.exposure.is_number)
+    few = why_short(given, seen)
     if few:
         effect = unknown(few, seen)
         return Answer(analysis, given, "", effect, judge(effect, analysis, plan), (), ())

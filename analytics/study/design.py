@@ -22,7 +22,7 @@ from analytics.numerics import non_inferiority, proportions
 from analytics.numerics import power as closed
 from analytics.records import Records
 from analytics.results import Curve, line
-from analytics.study.effects import arrays, fitted, normal, normals, of_plan, too_few
+from analytics.study.effects import arrays, fitted, normal, normals, of_plan, why_short
 from analytics.study.outcomes import milestone, of_curve, risk_difference, spans
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, NOT_NORMAL, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Sample, sample
@@ -93,7 +93,7 @@ def check(records: Records, plan: Plan, *, n_simulations: int = N_SIMULATIONS) -
     analysis = plan.primary
     given = sample(records, plan, analysis)
     seen = _seen(records, plan, analysis, given)
-    few = given.short or too_few(seen, is_number=given.exposure.is_number)
+    few = why_short(given, seen)
     if few:
         raise FitError(f"study design check: {few}; wait for more readings")
     drawn = draws(records, plan, analysis, given, n=n_simulations)
@@ -328,7 +328,7 @@ def closed_power(given: Sample, plan: Plan, analysis: Analysis) -> tuple[float, 
         When there are too few outcomes.
     """
     seen = given.analysed
-    if few := given.short or too_few(seen, is_number=given.exposure.is_number):
+    if few := why_short(given, seen):
         raise FitError(f"study power: {few}")
     sizes = [seen[seen["x"].eq(g)].groupby("patient_id").size().to_numpy() for g in (0.0, 1.0)]
     size = analysis.matters if analysis.hypothesis == "difference" else float(analysis.margin or np.nan)

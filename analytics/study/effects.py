@@ -187,6 +187,11 @@ def too_few(units: pd.DataFrame, *, is_number: bool) -> str:
     )
 
 
+def why_short(given: Sample, seen: pd.DataFrame) -> str:
+    """Return why a sample cannot be compared, or why its units seen are too few; empty where neither."""
+    return given.short or too_few(seen, is_number=given.exposure.is_number)
+
+
 def normal(
     units: pd.DataFrame,
     columns: Columns,
@@ -213,7 +218,10 @@ def normal(
     if "weight" in units:
         method = CLUSTERED if units["weight"].eq(1.0).all() else f"{WEIGHTED}{CLUSTERED}"
         effect = weighted(units, columns.X, np.ones(len(y)), method, wanted)
-        return replace(effect, df=min(effect.df, _of_events(units))) if "chance" in units else effect
+        if "chance" not in units:
+            return effect
+        most = proportions.df_of_events(units["chance"], units["x"])
+        return replace(effect, df=min(effect.df, most))
     n, n_patients = len(y), len(np.unique(patient))
     if _has_patient_effects(patient, columns):
         try:
@@ -228,13 +236,6 @@ def normal(
                 checks=dict(fit.checks),
             )  # fmt: skip
     return _clustered(y, columns, patient, wanted)
-
-
-def _of_events(units: pd.DataFrame) -> float:
-    """Return twice the events expected on the side with fewer: an error told by k events has 2 k df."""
-    x = units["x"]
-    of_side = units["chance"].groupby(x.gt(x.median() if x.nunique() > 2 else 0)).sum()
-    return max(2.0 * float(of_side.min()), 1.0)
 
 
 def normals(units: pd.DataFrame, columns: Columns, outcomes: np.ndarray) -> np.ndarray:

@@ -172,11 +172,8 @@ def when_told(result: Result) -> str:
     if row["more"] == 0 and row["month"] <= row["now"]:
         return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
     if not np.isfinite(row["need_zone"]):
-        return (
-            f"{zone}: a difference of {row['difference']:g} points{front} cannot be told within ten years at "
-            f"the present rate: too few of the {row['against']} ({row['need_against']:.0f}) will have been "
-            "counted by then."
-        )
+        few = f"too few of the {row['against']} ({row['need_against']:.0f}) will have been counted by then"
+        return f"{zone}: a difference of {size} cannot be told within ten years at the present rate: {few}."
     need = f"once {row['need_zone']:.0f} patients are counted at maturity, {row['more']:.0f} more than now"
     if not np.isfinite(row["month"]):
         return f"{what}{chance}{need}; at the present rate that takes more than ten years."

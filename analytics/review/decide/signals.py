@@ -21,6 +21,7 @@ from analytics.review.visits import sessions_due
 NEW, KNOWN = "new", "known"
 BETTER, WORSE = "better", "worse"
 CHART, CASES, OPERATOR, FOLLOW_UP = "chart", "case by case", "operator", "follow-up"
+OF_VISIT = "follow_up:"  # how the key of a signal about a visit begins
 COLUMNS = [
     "key", "status", "direction", "source", "criterion", "name", "group", "rule", "register_month", "quarter",
     "weight", "n_units", "first_named_in", "is_staff",
@@ -162,7 +163,7 @@ def _of_operators(criteria: Criteria, result: Result, quarter: int) -> list[dict
 def _of_follow_up(falling: pd.DataFrame, quarter: int) -> list[dict[str, Any]]:
     return [
         {
-            "key": f"follow_up:{row['visit']}",
+            "key": f"{OF_VISIT}{row['visit']}",
             "source": FOLLOW_UP,
             "criterion": _seen_at(row["visit"]),
             "direction": WORSE,
@@ -181,7 +182,7 @@ def _seen_at(visit: str) -> str:
 
 
 def _is_of_visit(key: str) -> bool:
-    return key.startswith("follow_up:")
+    return key.startswith(OF_VISIT)
 
 
 def _cleared(now: set[str], remembered: Remembered, first: dict[str, int]) -> list[dict[str, Any]]:
@@ -191,7 +192,7 @@ def _cleared(now: set[str], remembered: Remembered, first: dict[str, int]) -> li
             "status": CLEARED,
             "direction": WORSE if key.endswith(WORSE) or ":cases:" in key or _is_of_visit(key) else BETTER,
             "source": "",
-            "criterion": _seen_at(key.partition(":")[2]) if _is_of_visit(key) else key.partition(":")[0],
+            "criterion": _seen_at(key.removeprefix(OF_VISIT)) if _is_of_visit(key) else key.partition(":")[0],
             "group": key.split(":")[2] if ":operator:" in key or ":cases:" in key else "",
             "rule": "",
             "register_month": float("nan"),
