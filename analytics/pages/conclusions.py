@@ -49,14 +49,15 @@ def _design(known: pd.DataFrame) -> str:
     for start, words in DESIGN.items():
         rows = known[known["term"].str.startswith(start)]
         if len(rows):
-            parts.append(words.format(numbers.full(rows.iloc[0], counts=False)))
+            said = numbers.full(rows.iloc[0], counts=False)
+            parts.append(words.format(said, str(rows["term"].iloc[0]).partition("with ")[2]))
     return f"{numbers.title_case('; '.join(parts))}." if parts else disclosure.WITHHELD
 
 
 # How a term of `study.design` begins, and what it says.
 DESIGN = {
     "power at what matters, simulated": "power for the difference that matters: {}",
-    "detectable with": "minimum detectable effect: {}",
+    "detectable with": "minimum detectable effect, with {1}: {0}",
 }
 
 

@@ -71,6 +71,7 @@ BARS: dict[str, str] = {
     "dashed their median. Blue: 50, 80 and 95 % limits of a count to come.",
     "early": "Bars: 95 % intervals of a count. Dashed: an assumed course, from no counted study.",
     "drafts": "Bars: 95 % limits of a count to come, with its error; chances are of the density itself.",
+    "follow_up": "In brackets: 95 % intervals of the share seen.",
     "run_charts": "",
     "cases": "",
     **dict.fromkeys(
@@ -78,6 +79,9 @@ BARS: dict[str, str] = {
         "",
     ),
 }
+
+# Pictures that draw their intervals as bands, from `path`; all others draw bars.
+BANDS = ("curve", "milestones", "together", "tipping")
 
 # Pictures whose caption depends on what they show.
 CAPTIONS: dict[str, Callable[[Result], str]] = {"sides": sides.caption}
