@@ -113,8 +113,9 @@ def _caption(result: Result, caption: str) -> str:
 def _levels(result: Result) -> str:
     """Return the level of the intervals drawn, and which rows have another."""
     table = result.table()
-    is_band = result.picture in BANDS and isinstance(result, Curve)
-    drawn = result.path if is_band else table
+    drawn, is_band = table, result.picture in BANDS
+    if is_band and isinstance(result, Curve):
+        drawn = result.path
     if any("ci_low" not in rows or rows["ci_low"].isna().all() for rows in (drawn, table)):
         return ""
     known = table[table["ci_low"].notna()]
