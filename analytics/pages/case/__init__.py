@@ -1,0 +1,4 @@
+"""One case in words: where its zones stand, what is due, and what is recorded of the patient."""
+
+from analytics.pages.case.record import planted, told, who
+from analytics.pages.case.verdict import alarm, due_next, in_short, in_words, notes, past_hundred
