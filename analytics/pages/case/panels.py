@@ -3,7 +3,8 @@
 from typing import Any
 
 from analytics import course, early, measurement, planning, regrowth, results, review
-from analytics.pages import chair, in_words
+from analytics.pages import chair
+from analytics.pages.case.verdict import due_next
 from analytics.pages.page import Page, ask, file_beside, question
 from analytics.results import Result
 
@@ -60,5 +61,5 @@ def due(page: Page, answers: dict[str, Any], patient: str) -> tuple[str, str]:
     """Return what is due next for a patient, and what visits to come are worth to the practice."""
     planned = review.schedule(file_beside(page, "criteria.toml"))
     visits = course.next_visits(page.records, planned, patient_id=patient)
-    said = in_words.due_next(visits, answers["case"], answers["bare"])
+    said = due_next(visits, answers["case"], answers["bare"])
     return said, chair.worth_of_visits(visits, answers["later"])
