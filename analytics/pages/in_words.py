@@ -10,9 +10,6 @@ from analytics import disclosure, milestones, numbers, results, yields
 from analytics.pages.small import ZONE_WORDS, rungs_in_short, rungs_table
 from analytics.results import Result, why_not
 
-READING, CENTILE = "reading", "centile of the reading"
-YIELD, DENSITY = "predicted yield", "predicted density"
-
 
 def what_matters(lines: Result, *, most: int = 3) -> str:
     """Return which choices move the headline furthest, each with its largest move.
@@ -48,7 +45,7 @@ def zones_at_maturity(result: Result) -> str:
     if why_not(result) or rows.empty:
         return why_not(result) or disclosure.WITHHELD
     said = [
-        f"{numbers.number(row['estimate'])}{numbers.THIN}% in the {ZONE_WORDS.get(row['zone'], row['zone'])}"
+        f"{numbers.percent(row['estimate'])} in the {ZONE_WORDS.get(row['zone'], row['zone'])}"
         for _, row in rows.iloc[[0, -1]].iterrows()
     ]
     return f"{said[0]}." if len(rows) == 1 else f"From {said[0]} to {said[1]}."
@@ -191,7 +188,7 @@ def _of_due(row: pd.Series) -> str:
 def _bounds(low: pd.Series, high: pd.Series) -> str:
     if pd.isna(low["estimate"]) or pd.isna(high["estimate"]):
         return str(low["flag"])
-    return f"{numbers.number(low['estimate'])} to {numbers.number(high['estimate'])}{numbers.THIN}%"
+    return f"{numbers.number(low['estimate'])} to {numbers.percent(high['estimate'])}"
 
 
 def _with_limits(row: pd.Series) -> str:

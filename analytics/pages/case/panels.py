@@ -3,8 +3,8 @@
 from typing import Any
 
 from analytics import course, early, measurement, planning, regrowth, results, review
-from analytics.pages import chair
 from analytics.pages.case.verdict import due_next
+from analytics.pages.due import worth_of_visits
 from analytics.pages.page import Page, ask, file_beside, question
 from analytics.results import Result
 
@@ -57,9 +57,9 @@ def _panels(answers: dict[str, Any]) -> dict[str, Result]:
     }
 
 
-def due(page: Page, answers: dict[str, Any], patient: str) -> tuple[str, str]:
+def next_due(page: Page, answers: dict[str, Any], patient: str) -> tuple[str, str]:
     """Return what is due next for a patient, and what visits to come are worth to the practice."""
     planned = review.schedule(file_beside(page, "criteria.toml"))
     visits = course.next_visits(page.records, planned, patient_id=patient)
     said = due_next(visits, answers["case"], answers["bare"])
-    return said, chair.worth_of_visits(visits, answers["later"])
+    return said, worth_of_visits(visits, answers["later"])
