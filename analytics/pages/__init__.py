@@ -3,7 +3,7 @@
 from analytics.pages import (
     audit, case, conclusions, due, in_words, planner, quarter, sentences, small, study_text,
 )
-from analytics.pages.figures import shown as draw
+from analytics.pages.figures.show import draw
 from analytics.pages.first_screen import KeyNumber, about, facts, head_map, key_number, key_numbers, when
 from analytics.pages.page import (
     Page, ask, begin, file_beside, finish, folder, kept_plans, question, results, state_folder,
