@@ -8,8 +8,32 @@ from collections.abc import Callable
 import pandas as pd
 
 from analytics import disclosure, numbers, study
-from analytics.pages.page import Page, result_of
+from analytics.pages.page import Page, ask, question, result_of
 from analytics.results import LEVEL, Result, plain, why_not
+
+
+def asked(page: Page, plan: study.Plan) -> dict[str, Result]:
+    """Return the answers to every question of a study, by the names its page shows them under."""
+    return ask(page, **{name: question(made, plan=plan) for name, made in QUESTIONS.items()})
+
+
+QUESTIONS: dict[str, Callable[..., Result]] = {
+    "answer": study.answers,
+    "tests": study.tests,
+    "design": study.design,
+    "balance": study.balance,
+    "overlap": study.overlap,
+    "confounding": study.confounding,
+    "e_values": study.e_values,
+    "missing": study.missing,
+    "tipping": study.tipping,
+    "model": study.model,
+    "influence": study.influence,
+    "leftover": study.leftover,
+    "by_zone": study.by_zone,
+    "course": study.smooth,
+    "robustness": study.robustness,
+}
 
 
 def in_short(page: Page) -> dict[str, str]:
