@@ -175,9 +175,13 @@ def _names(ax: Axes, result: Curve, names: list[str]) -> None:
         line = result.path[result.path["zone"].eq(name)]
         half = float(halves[name]["estimate"])  # type: ignore[index]
         month = half if name == first else 1.25 * half
+        # A line that ends before has its name behind its end, above the words of the distance.
+        end = float(line["x"].where(line["estimate"].notna()).max())
+        is_short, month = month > end, min(month, end)
         height = float(line.iloc[(line["x"] - month).abs().argmin()]["estimate"])
+        beside = (-7, 0) if name == first else (4, 5 if is_short else -14)
         ax.annotate(
-            title_case(name), (month, height), xytext=(-7, 0) if name == first else (4, -14),
+            title_case(name), (month, height), xytext=beside,
             textcoords="offset points", ha="right" if name == first else "left", color=COLOURS[position],
             fontsize=10, fontweight="bold",
         )  # fmt: skip
