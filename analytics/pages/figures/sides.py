@@ -6,6 +6,7 @@ thin. Readings are there for the clinic alone (`disclosure` takes them out), the
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
@@ -95,7 +96,8 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
         own = drawn[drawn["zone"].eq(name)]
         if own.empty:
             continue
-        joined = [one[["x", "y"]].to_numpy() for _, one in own.groupby("placement_id")]
+        ends = np.flatnonzero(own["placement_id"].ne(own["placement_id"].shift()))[1:]
+        joined = np.split(own[["x", "y"]].to_numpy(), ends)
         faint = LineCollection(joined, colors=COLOURS[position], alpha=0.16, linewidths=0.5, zorder=2)
         ax.add_collection(faint)
         inside = own[own["y"].between(LOW, HIGH) & own["x"].le(LAST)]
