@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from pydantic import Field
 
+from analytics.records import once
 from analytics.review.declared import (
     ALL_METHODS,
     Declared,
@@ -113,7 +114,12 @@ class Criterion(Declared):
 
     def rows(self, view: View) -> pd.DataFrame:
         """Return one row per unit, those that do not count with their reason."""
-        return with_exceptions(self.count(view), view.records, self.methods, self.exceptions)
+
+        def counted() -> pd.DataFrame:
+            return with_exceptions(self.count(view), view.records, self.methods, self.exceptions)
+
+        asked = self, view.schedule, view.quarter, view.month
+        return once(view.records, f"rows of {self.id}", asked, counted).copy(deep=False)
 
     def number(self, rows: pd.DataFrame, *, level: float) -> Measured:
         """Return the number of counted rows with its interval; the rows are not empty."""
@@ -124,7 +130,8 @@ class Criterion(Declared):
     ) -> dict[str, Measured]:
         """Return the number of each group of rows; a group in which nothing counts has none."""
         counts = rows["reason"].eq("").to_numpy()
-        groups = rows[counts].groupby(group[counts], sort=False)
+        # By a column: pandas writes an array out in full to ask whether it is the name of one.
+        groups = rows[counts].assign(group=group[counts]).groupby("group", sort=False)
         return {str(name): self.number(here, level=level) for name, here in groups}
 
     def of_periods(self, view: View, rows: pd.DataFrame, *, level: float) -> dict[str, Measured]:
