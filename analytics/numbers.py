@@ -193,6 +193,15 @@ def with_unit(text: str, unit: str) -> str:
     return re.sub(r"^(−?1 (?:point|month))s\b", r"\1", said)
 
 
+def percent(value: float, places: int = 0) -> str:
+    """Return a percentage with its sign.
+
+    >>> percent(23.4) == f"23{THIN}%", percent(-0.4) == f"0{THIN}%"
+    (True, True)
+    """
+    return with_unit(number(value, places), "%")
+
+
 def unit_name(unit: str) -> str:
     """Return a unit in words, for a heading or an axis.
 

@@ -13,7 +13,6 @@ import pandas as pd
 import pytest
 import records_small
 import statsmodels.formula.api as smf
-from conftest import ROOT
 from lifelines import WeibullAFTFitter
 from matplotlib.figure import Figure
 from scipy import optimize, stats
@@ -272,40 +271,6 @@ def test_every_fault_of_a_declaration_is_told(tmp_path):
         records.load(place)
     for part in ("table is one of", "name is of small letters", "type is one of", "meaning"):
         assert part in str(told.value)
-
-
-def test_diagnostics_of_a_published_fit():
-    """DG-1 to 5, 7 and 9: sleepstudy (Belenky et al. 2003), values of lme4 as `checks_2.md` gives them."""
-    rows = pd.read_csv(ROOT / "data_demo" / "published" / "sleepstudy.csv")
-    y, days = rows["Reaction"].to_numpy(), rows["Days"].to_numpy(dtype=float)
-    X = np.column_stack([np.ones(len(y)), days])
-    codes = pd.factorize(rows["Subject"])[0]
-    fit = mixed.fit(y, X, [(codes, X)])
-    left = diagnostics.leftover(
-        y, X, codes, X, beta=fit.beta, beta_cov=fit.beta_cov, covariance=fit.covariances[0],
-        own_variance=fit.sigma**2,
-    )  # fmt: skip
-    scaled = left.conditional / fit.sigma
-    assert scaled[[56, 7, 59]] == pytest.approx([5.179260, -3.953567, -3.842491], abs=1e-4)
-    assert left.independent[:5] == pytest.approx(
-        [-0.051835, -0.070967, -0.632486, 1.540712, 1.750754], abs=1e-4
-    )
-    assert (left.independent**2).sum() == pytest.approx(178, abs=1e-3)
-    subject = rows["Subject"].drop_duplicates().tolist()
-    at = {s: i for i, s in enumerate(subject)}
-    assert left.distance[at[332]] == pytest.approx(45.49983, abs=1e-3)
-    assert left.p_value[at[308]] == pytest.approx(6.20e-4, rel=1e-2)
-    ratio = left.effect / left.effect_sd
-    assert ratio[at[308]] == pytest.approx([0.107613, 1.735158], abs=1e-3)
-    assert ratio[at[309]] == pytest.approx([-1.924876, -1.625888], abs=1e-3)
-    assert left.effect_distance[at[309]] == pytest.approx(5.04980, abs=2e-3)
-    assert left.pit[:3] == pytest.approx([0.479330, 0.465278, 0.285535], abs=1e-4)
-    # DG-7: an odd patient may hardly move the mean and still carry much of the variance.
-    for out, beta, variance in ((332, (250.649, 10.520), 475.32), (308, (251.829, 9.803), 559.18)):
-        kept = rows["Subject"].ne(out).to_numpy()
-        without = mixed.fit(y[kept], X[kept], [(codes[kept], X[kept])])
-        assert without.beta == pytest.approx(beta, rel=1e-3)
-        assert without.sigma**2 == pytest.approx(variance, rel=1e-3)
 
 
 def test_leaving_out_what_carries_a_term_alone_is_no_error(units):

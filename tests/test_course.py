@@ -15,7 +15,7 @@ from analytics.course.backtest import closed_form_crps, scored
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import FitError, ParameterError
 from analytics.numerics.proportions import proportion
-from analytics.pages import in_words
+from analytics.pages import case as words
 from analytics.regrowth.quantities import parameters
 
 
@@ -105,8 +105,8 @@ def test_every_interval_of_a_case_is_of_the_level_asked_for(demo, plateaus):
 def test_every_patient_of_the_demo_gets_words_or_numbers_never_a_traceback(demo, plateaus):
     for patient in demo.patients["patient_id"].iloc[:3]:
         result = course.case(demo, str(patient), plateaus=plateaus)
-        assert in_words.case_in_short(result)
-        assert len(in_words.case_in_words(result)) or result.table()["flag"].iloc[0]
+        assert words.in_short(result)
+        assert len(words.in_words(result)) or result.table()["flag"].iloc[0]
 
 
 def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, plateaus):
@@ -114,7 +114,7 @@ def test_a_reading_beyond_the_months_followed_gets_words_and_no_chance(demo, pla
     late = counts["patient_id"].eq("0108") & counts["month"].gt(12)
     counts.loc[late, "month"] += 48
     result = course.case(dataclasses.replace(demo, measurements=counts), "0108", plateaus=plateaus)
-    said = in_words.case_in_words(result).set_index("place")["sentence"]
+    said = words.in_words(result).set_index("place")["sentence"]
     assert "too few of our cases were counted this late" in said["Frontal, session 1"]
     chances = result.table().query("place == 'frontal, session 1' and term.str.startswith('chance')")
     assert chances["estimate"].isna().all()
@@ -261,7 +261,7 @@ def test_a_reading_far_below_what_all_counts_say_takes_the_reassurance_away(demo
     assert row["reading"] + stats.norm.isf(0.025) * row["reading_se"] < row["yield_now"]
     assert row["state"] == "cannot tell"
     assert row["before_by_all"] < row["before"]
-    said = in_words.case_in_words(result).set_index("place")["sentence"]["Frontal, session 2"]
+    said = words.in_words(result).set_index("place")["sentence"]["Frontal, session 2"]
     assert "far below what all counts together say" in said
 
 
@@ -284,11 +284,11 @@ def test_who_a_patient_is_comes_from_that_patient_alone(demo):
     alone = course.person(records.subset(demo, ["0108"]), patient_id="0108")
     among = course.person(demo, patient_id="0108")
     pd.testing.assert_frame_equal(alone.table(), among.table())
-    said = " ".join(in_words.who(among))
+    said = " ".join(words.who(among))
     # Patient 0108 of data_demo/patients.csv, sessions.csv and placements.csv, added up by hand.
-    for words in ("man, aged 20 to 29", "Norwood-Hamilton II", "hair 74 µm, wavy", "FUE", "1,556 grafts"):
-        assert words in said
-    told = in_words.told(among).set_index("what")["sentence"]
+    for phrase in ("man, aged 20 to 29", "Norwood-Hamilton II", "hair 74 µm, wavy", "FUE", "1,556 grafts"):
+        assert phrase in said
+    told = words.told(among).set_index("what")["sentence"]
     assert told["rating"] == "session 2, month 5.5: rated 3 of 10, would not choose it again"
 
 

@@ -7,7 +7,7 @@ import registers
 
 from analytics import course, simulate, yields
 from analytics.errors import ParameterError
-from analytics.pages import chair
+from analytics.pages import due
 from analytics.simulate.truth import Truth
 
 # Of placements that grew less than a tenth and were counted from month 9 on this share must be named, of
@@ -49,7 +49,7 @@ def test_a_failure_is_named_from_counts_that_serve_nothing_else(tmp_path):
     assert course.no_growth(register, patient_id="P2").extra["no_growth"].empty
     assert named.loc["P1", "yield_pct"] == pytest.approx(-3.5, abs=0.1)
     assert named.loc["P1", ["n_counts", "n_usable", "month"]].tolist() == [2, 0, 12.0]
-    shown = chair.no_growth_table(course.no_growth(register)).iloc[0]
+    shown = due.no_growth_table(course.no_growth(register)).iloc[0]
     assert (shown["hairs_before"], shown["hairs_at_last_count"], shown["hairs_planted"]) == ("33", "28", "60")
 
 
@@ -64,7 +64,7 @@ def test_a_register_nobody_was_counted_in_late_gives_an_empty_list(tmp_path):
     counts = [registers.count("P1", "P1-1", month, 40.0) for month in (0, 6)]
     found = course.no_growth(registers.one_session_each(tmp_path, ["P1"], counts))
     assert found.table()["estimate"].tolist() == [0.0, 0.0, 0.0]
-    assert chair.no_growth_table(found).empty
+    assert due.no_growth_table(found).empty
 
 
 def test_settings_out_of_range_are_refused(tmp_path):

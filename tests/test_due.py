@@ -20,7 +20,7 @@ from analytics import course, early, review
 from analytics.__main__ import main
 from analytics.errors import ParameterError
 from analytics.files import begins
-from analytics.pages import chair
+from analytics.pages import due
 from analytics.review.declared import PlannedVisit
 
 TODAY = 40
@@ -140,7 +140,7 @@ def test_who_is_due_is_as_in_the_table_made_by_hand(tmp_path, text, own, visits)
     known, expected = _made(tmp_path / "d", text, visits=visits)
     found = course.due(known, OWN if own else _schedule(), month=TODAY)
     assert_keeps_the_contract(found)
-    said = chair.due_by_patient(found).set_index("patient_id")
+    said = due.due_by_patient(found).set_index("patient_id")
     got = {
         code: tuple(said.loc[code, ["state", "due_for"]]) if code in said.index else ("", "")
         for code in expected
@@ -148,13 +148,13 @@ def test_who_is_due_is_as_in_the_table_made_by_hand(tmp_path, text, own, visits)
     assert got == expected
     states = [state for state, _ in expected.values()]
     counted = found.table().set_index("term")["estimate"]
-    assert {s: counted[s] for s in chair.HEADS} == {s: states.count(s) for s in chair.HEADS}
+    assert {s: counted[s] for s in due.HEADS} == {s: states.count(s) for s in due.HEADS}
 
 
 def test_what_else_is_due_stands_beside_it_and_who_is_long_gone_is_counted(tmp_path):
     known, _ = _made(tmp_path / "d", BY_HAND)
     found = course.due(known, _schedule(), month=TODAY)
-    said = chair.due_by_patient(found).set_index("patient_id")
+    said = due.due_by_patient(found).set_index("patient_id")
     assert said.loc["S06", "also"] == "frontal, month 12"
     assert said.loc["S04", "also"] == "frontal, month 3"
     assert found.table().iloc[-1]["estimate"] == 1, "E11, overdue since register month 24"
@@ -167,20 +167,20 @@ def test_the_list_says_how_many_crown_counts_would_let_the_audit_tell(tmp_path, 
     at_18 = listed.loc[crowns, "patient_id"].nunique()
     # Two sides of a t test (Cohen 1988): the crowns needed beside the fronts, less those counted.
     facts = (later := early.when(demo)).extra["facts"].iloc[0]
-    (said,) = chair.worth_lines(found, {"later": later})
+    (said,) = due.worth_lines(found, {"later": later})
     assert f"{facts['need_zone'] - facts['n_zone']:.0f} more patients counted there" in said
     assert f"difference of 10 points from the front; {at_18} on this list" in said
-    assert chair.worth_lines(found, {}) == []
+    assert due.worth_lines(found, {}) == []
     ahead = pd.DataFrame({"zone": ["crown", "frontal"], "visit": [18.0, 12.0]})
     needed = f"{facts['need_zone'] - facts['n_zone']:.0f} more patients"
-    assert needed in chair.worth_of_visits(ahead, later)
-    assert chair.worth_of_visits(ahead[1:], later) == ""
+    assert needed in due.worth_of_visits(ahead, later)
+    assert due.worth_of_visits(ahead[1:], later) == ""
 
 
 def test_a_register_that_nobody_fills_in_any_more_has_patients_overdue(tmp_path):
     known, _ = _made(tmp_path / "d", BY_HAND)
     later = course.due(known, _schedule(), month=TODAY + 5)
-    states = chair.due_by_patient(later).set_index("patient_id")["state"]
+    states = due.due_by_patient(later).set_index("patient_id")["state"]
     assert states["E01"] == "overdue", "open in month 40, closed in 42, and nobody counted"
 
 
@@ -239,7 +239,7 @@ def test_the_sheet_and_the_page_hold_what_the_screen_says_with_real_months(tmp_p
         "--schedule", f"{DEMO}/criteria.toml",
     )  # fmt: skip
     rows = list(openpyxl.load_workbook(tmp_path / "kept" / "due.xlsx")["due"].iter_rows(values_only=True))
-    assert rows[0] == chair.HEADINGS
+    assert rows[0] == due.HEADINGS
     by_code = {row[0]: row for row in rows[1:]}
     assert by_code["E01"][1:5] == ("frontal, month 12", "open", "Mar 2024", "Jun 2024")
     assert "  E01  frontal, month 12 (Mar 2024 to Jun 2024)" in said.out

@@ -76,7 +76,7 @@ def test_a_case_is_its_own_counts_and_says_what_is_in_no_mean(tmp_path):
     assert found.table()["x"].tolist() == [5, 9]
     assert found.table()["flag"].iloc[0] == "gain, not yet yield"
     assert found.table()["flag"].iloc[1].startswith("in no mean: ")
-    said = pages.in_words.case_in_short(found)
+    said = pages.case.in_short(found)
     assert said.startswith("Frontal, session 1: ")
     assert "of counting error alone" in said
     with pytest.raises(ParameterError, match="did you mean"):

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import disclosure
+from analytics.pages import case as words
 from analytics.pages import in_words
 from analytics.results import Curve, Result, line
 
@@ -68,13 +69,13 @@ def _case() -> Curve:
 
 
 def test_a_case_is_said_with_those_first_that_need_thought():
-    assert in_words.case_in_short(_case()) == (
+    assert words.in_short(_case()) == (
         "The crown is behind. The frontal zone is as usual. The temples cannot be judged yet."
     )
 
 
 def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forecast():
-    table = in_words.case_in_words(_case()).set_index("place")
+    table = words.in_words(_case()).set_index("place")
     said = table["sentence"]
     # Between the tenths: 100 - 61 - 1.
     assert (
@@ -93,10 +94,10 @@ def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forec
 
 
 def test_why_a_yield_passes_100_is_said_where_it_does_and_nowhere_else():
-    assert in_words.past_hundred(_case()) == ()
+    assert words.past_hundred(_case()) == ()
     past = _case()
     past.extra["readings"].loc[1, "y"] = 104.0
-    assert "can pass 100 %" in in_words.past_hundred(past)[0]
+    assert "can pass 100 %" in words.past_hundred(past)[0]
 
 
 def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():
@@ -113,7 +114,7 @@ def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():
     )
     named = [{"zone": z, "session_number": 1} for z in ("crown", "temples")]
     bare = Result(pd.DataFrame(), pd.DataFrame(), "by hand", extra={"no_growth": pd.DataFrame(named)})
-    assert in_words.due_next(visits, _case(), bare) == (
+    assert words.due_next(visits, _case(), bare) == (
         "Now: call the patient in about the crown, session 1. Now: call the patient in about the temples, "
         "session 1: no growth visible by month 9. Overdue, register month 30 to 33: count the frontal zone "
         "and crown (session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from analytics import numbers, pages
-from analytics.pages import blocks, chair, conclusions, figures, sentences, tables
+from analytics.pages import blocks, case, conclusions, due, figures, sentences, tables
 from analytics.pages import sentences_review as words_review
 from analytics.results import Result
 
@@ -145,14 +145,14 @@ def test_a_call_back_list_has_units_and_limits():
             "slow_only": 0.0, "low_only": 0.97, "both": 0.03,
         }
     )  # fmt: skip
-    read = chair.call_back_table(replace(_result(), extra={"behind": named}))
+    read = due.call_back_table(replace(_result(), extra={"behind": named}))
     assert read.filter(like="true_yield").iloc[0, 0] == f"24{THIN}% (4 to 44)"
     assert read["low_only"].iloc[0] == f"97{THIN}%"
 
 
 def test_readings_of_a_month_stand_in_one_row():
     frame = _result(term=["reading", "centile of the reading"], unit="%", x=9.2, place="crown").estimates
-    read = chair.readings_table(Result(frame, pd.DataFrame({"reason": []}), "as given", by=("place",)))
+    read = case.readings_table(Result(frame, pd.DataFrame({"reason": []}), "as given", by=("place",)))
     assert len(read) == 1
     assert list(read.iloc[0]) == ["crown", "9.2", f"2{THIN}% (0 to 4)", "3 (1 to 5)"]
 

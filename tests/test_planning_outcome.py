@@ -6,7 +6,7 @@ import registers
 
 from analytics import planning
 from analytics.errors import ParameterError
-from analytics.pages import chair
+from analytics.pages import case
 
 DONOR = {"zone": "donor", "region_id": "donor", "region_kind": "donor"}
 # 100 cm2 of 80 FU hold 8,000. D1, FUE: 2,000 and 1,200 attempts, 25 and 40 % of them; 160 hairs/cm2 fall to
@@ -66,12 +66,12 @@ def test_a_strip_spends_its_grafts_and_what_went_before_the_measurement_is_suppl
         counted = [row for row in COUNTS if row[0] == code][:4]
         found = planning.donor_outcome(_register(tmp_path / code, counted), code)
         np.testing.assert_allclose(found.table()["estimate"], by_hand)
-    shown = chair.donor_table(planning.donor_outcome(known, "D3")).iloc[1]
+    shown = case.donor_table(planning.donor_outcome(known, "D3")).iloc[1]
     assert (shown["calibre"], shown["taken"]) == ("50 (caliper)", "1,000 (11\u202f%)")
 
 
 def test_a_patient_without_donor_counts_has_none_and_an_unknown_one_is_refused(tmp_path):
     known = _register(tmp_path, COUNTS[:1])
-    assert chair.donor_table(planning.donor_outcome(known, "D2")).empty
+    assert case.donor_table(planning.donor_outcome(known, "D2")).empty
     with pytest.raises(ParameterError, match="patient"):
         planning.donor_outcome(known, "D9")

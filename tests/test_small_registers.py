@@ -13,7 +13,7 @@ from pinned import pages
 
 from analytics import early, milestones, numbers, results, yields
 from analytics.course.backtest import scored
-from analytics.pages import chair, sentences
+from analytics.pages import case, sentences
 from analytics.pages.page import Page
 from analytics.results import Result
 
@@ -91,7 +91,7 @@ def test_a_place_counted_twice_in_a_month_shows_both_counts():
         results.line("reading", value, "%", by={"place": "crown"}, x=9.0, ci=(value - 9, value + 9))
         for value in (50.0, 62.0)
     ]
-    said = chair.readings_table(Result(pd.DataFrame(rows), pd.DataFrame(), "made by hand", ("place",)))
+    said = case.readings_table(Result(pd.DataFrame(rows), pd.DataFrame(), "made by hand", ("place",)))
     assert len(said) == 1
     cell = said.filter(like="reading").iloc[0, 0]
     assert cell.startswith("50")

@@ -1,7 +1,7 @@
 """What a notebook writes on its page, from `page = pages.begin(...)` to `pages.finish(page)`."""
 
 from analytics.pages import (
-    chair, conclusions, in_words, planner, quarter, sentences, sentences_review, small, study_text,
+    case, conclusions, due, in_words, planner, quarter, sentences, sentences_review, small, study_text,
 )
 from analytics.pages.figures import shown as draw
 from analytics.pages.first_screen import KeyNumber, about, facts, head_map, key_number, key_numbers, when

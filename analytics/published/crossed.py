@@ -1,4 +1,8 @@
-"""Published examples of crossed factors: operators who all measured the same parts, judges, samples."""
+"""Published examples of several levels: nested (wafers, casks), and crossed (operators, judges, samples).
+
+Squares of a balanced table come from statsmodels: the package has no analysis of variance of its own, and it
+is checked here as installed.
+"""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -8,15 +12,34 @@ import pandas as pd
 
 from analytics.numerics import mixed
 from analytics.published.cases import Case, Number, each, near
+from analytics.published.linear import CHI2, DAVIES, DF, FIXED, LOGLIK, MODE, MORE, PINHEIRO, SE, VARIANCE, P
 from analytics.published.readings import JUDGES
 
 MONTGOMERY = "Montgomery, Design and Analysis of Experiments, example 13.1"
-DAVIES = "Davies & Goldsmith 1972 (data)"
 FOUR, THREE = {"absolute": 1e-4}, {"relative": 1e-3}
 
 
 def _fit(y, factors: list, method: str = "REML") -> mixed.CrossedFit:
     return mixed.fit(np.asarray(y, dtype=float), np.ones((len(y), 1)), [], crossed=factors, method=method)
+
+
+def _squares(published: Path) -> Iterator[Number]:
+    from statsmodels.formula.api import ols
+    from statsmodels.stats.anova import anova_lm
+
+    data = pd.read_csv(published / "gauge_rr.csv")
+    told = anova_lm(ols("y ~ C(part) * C(operator)", data).fit())
+    of = ("parts", "operators", "both", "the rest")
+    df, squares, mean = (told[column].to_numpy() for column in ("df", "sum_sq", "mean_sq"))
+    yield from each("degrees of freedom of {}", of, df, [19, 2, 38, 60], absolute=1e-9)
+    yield from each("sum of squares of {}", of, squares, [1185.425, 2.617, 27.050, 59.500], absolute=5e-4)
+    yield from each("mean square of {}", of, mean, [62.3908, 1.3083, 0.7118, 0.9917], **FOUR)
+    part, operator, both, rest = mean
+    found = [(part - both) / 6, (operator - both) / 40, (both - rest) / 2, rest]
+    yield from each("component of {}", of, found, [10.2798, 0.0149, -0.1399, 0.9917], **FOUR)
+    n, free = len(data), len(data) - 1
+    criterion = free * (np.log(2 * np.pi) + 1) + df @ np.log(mean) + np.log(n)
+    yield from near({"-2 log-likelihood, REML, a component below 0": (criterion, 408.1490)}, **FOUR)
 
 
 def _operators(published: Path) -> Iterator[Number]:
@@ -87,7 +110,93 @@ def _samples(published: Path) -> Iterator[Number]:
     yield from near({"variance of samples, without sample D": (fit.theta[1], 4.664141)}, **THREE)
 
 
+def _oxide(published: Path) -> Iterator[Number]:
+    data = pd.read_csv(published / "oxide.csv")
+    y, one = data["Thickness"].to_numpy(float), np.ones((72, 1))
+    lot = data["Lot"].astype(str).to_numpy()
+    # The inner names repeat within every lot, so both together name a wafer.
+    wafer = (data["Lot"].astype(str) + "/" + data["Wafer"].astype(str)).to_numpy()
+    levels = [(lot, one), (wafer, one)]
+    fit, ml = mixed.fit(y, one, levels), mixed.fit(y, one, levels, method="ML")
+    without = mixed.fit(y, one, levels[:1])
+    yield from near(
+        {
+            "log-likelihood (REML)": (fit.loglik, -227.01103),
+            "log-likelihood (ML)": (ml.loglik, -229.338454),
+            "log-likelihood without wafers": (without.loglik, -245.56584),
+        },
+        **LOGLIK,
+    )
+    statistic = mixed.likelihood_ratio(without, fit).statistic
+    yield from near({"chi-squared of wafers": (statistic, 37.1096)}, **CHI2)
+    yield from near(
+        {
+            "SD outer": (np.sqrt(fit.covariances[0][0, 0]), 11.39768),
+            "SD inner": (np.sqrt(fit.covariances[1][0, 0]), 5.988801),
+            "residual SD": (fit.sigma, 3.545341),
+            "SD outer (ML)": (np.sqrt(ml.covariances[0][0, 0]), 10.58300),
+        },
+        **VARIANCE,
+    )
+    yield from near({"mean": (fit.beta[0], 2000.15278)}, **FIXED)
+    yield from near({"its standard error": (fit.beta_se[0], 4.231711)}, **SE)
+    yield from near({"its degrees of freedom": (fit.beta_df[0], 7)}, **DF)
+    at_wafer = fit.random[1][list(fit.groups[1]).index("1/1"), 0]
+    found = [*fit.random[0][:2, 0], at_wafer]
+    yield from each(
+        "deviation of {}",
+        ("lot 1", "lot 2", "wafer 1 of lot 1"),
+        found,
+        [-3.463469, -11.22164, 6.545992],
+        **MODE,
+    )
+    limits = fit.wald()
+    expected = {"sd[0, 0]": (6.3903, 20.3288), "sd[1, 0]": (4.0645, 8.8241), "sigma": (2.9026, 4.3304)}
+    for (name, pair), words in zip(expected.items(), ("SD outer", "SD inner", "residual SD"), strict=True):
+        yield from each(f"{words}, {{}} limit", ("lower", "upper"), limits[name], pair, relative=1e-3)
+
+
+def _pastes(published: Path) -> Iterator[Number]:
+    data = pd.read_csv(published / "pastes.csv")
+    y, one = data["strength"].to_numpy(float), np.ones((60, 1))
+    batch = data["batch"].astype(str).to_numpy()
+    cask = (data["batch"].astype(str) + ":" + data["cask"].astype(str)).to_numpy()
+    levels = [(batch, one), (cask, one)]
+    fit, ml = mixed.fit(y, one, levels), mixed.fit(y, one, levels, method="ML")
+    without = mixed.fit(y, one, levels[1:], method="ML")
+    yield from near(
+        {
+            "log-likelihood (REML)": (fit.loglik, -123.495373),
+            "log-likelihood (ML)": (ml.loglik, -123.997233),
+            "log-likelihood without batches (ML)": (without.loglik, -124.200850),
+        },
+        **LOGLIK,
+    )
+    yield from near(
+        {
+            "variance outer": (fit.covariances[0][0, 0], 1.657309),
+            "variance inner": (fit.covariances[1][0, 0], 8.433667),
+            "residual variance": (fit.sigma**2, 0.678000),
+            "variance outer (ML)": (ml.covariances[0][0, 0], 1.199156),
+        },
+        **VARIANCE,
+    )
+    yield from near({"mean": (fit.beta[0], 60.05333)}, **FIXED)
+    yield from near({"its standard error": (fit.beta_se[0], 0.676870)}, **SE)
+    test = mixed.likelihood_ratio(without, ml)
+    yield from near({"chi-squared of batches": (test.statistic, 0.40723)}, **CHI2)
+    yield from near({"p of batches (half of that printed)": (test.p_value, 0.52338 / 2)}, **P)
+
+
 CASES = (
+    Case("Oxide", "Two nested levels (wafer in lot)", f"{PINHEIRO}, p. 167-171; {MORE}", _oxide),
+    Case("Pastes", "Two nested levels (cask in batch)", f"{DAVIES}; by lme4 1.1-31 in R", _pastes),
+    Case(
+        "Parts by operators, squares",
+        "Components from mean squares, one of them below zero (statsmodels)",
+        MONTGOMERY,
+        _squares,
+    ),
     Case(
         "Parts by operators",
         "Do operators differ who measured the same parts?",

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import scipy
 
-from analytics.numerics import mixed
+from analytics.numerics import diagnostics, mixed
 from analytics.published.cases import Case, Number, each, near
 
 BATES = "Bates, Maechler, Bolker & Walker 2015, J Stat Softw 67(1)"
@@ -97,6 +98,50 @@ def _sleepstudy_tests(published: Path) -> Iterator[Number]:
         yield from each("degrees of freedom of the {}", of, [c.df for c in both], [17, 17], **DF)
         yield from each("t of the {}", of, [c.statistic for c in both], [36.8383, 6.771485], **SE)
         yield from near({f"p of the {of[1]}": (both[1].p_value, 3.2638e-06)}, **P)
+
+
+def _sleepstudy_leftover(published: Path) -> Iterator[Number]:
+    y, X, subject = _sleep(published)
+    fit = mixed.fit(y, X, [(subject, X)])
+    left = diagnostics.leftover(
+        y, X, subject, X, beta=fit.beta, beta_cov=fit.beta_cov, covariance=fit.covariances[0],
+        own_variance=fit.sigma**2,
+    )  # fmt: skip
+    four, three = {"absolute": 1e-4}, {"absolute": 1e-3}
+    scaled = left.conditional / fit.sigma
+    expected = [5.179260, -3.953567, -3.842491]
+    yield from each("residual of row {}, in SD", (57, 8, 60), scaled[[56, 7, 59]], expected, **four)
+    yield from near({"Shapiro-Wilk W of them (scipy)": (scipy.stats.shapiro(scaled)[0], 0.901460)}, **four)
+    expected = [-0.051835, -0.070967, -0.632486, 1.540712, 1.750754]
+    yield from each("independent residual of row {}", range(1, 6), left.independent[:5], expected, **four)
+    yield from near({"the largest of them, row 60": (abs(left.independent[59]), 4.560526)}, **four)
+    yield from near({"sum of their squares": ((left.independent**2).sum(), 178)}, **three)
+    at = {code: i for i, code in enumerate(np.unique(subject).tolist())}
+    for code, whole in {332: 45.49983, 308: 30.85289, 370: 10.05047, 350: 9.63777}.items():
+        yield from near({f"distance of subject {code}": (left.distance[at[code]], whole)}, **three)
+    found = left.p_value[[at[332], at[308]]]
+    yield from each("p of subject {}", (332, 308), found, [1.77e-6, 6.20e-4], relative=5e-3)
+    ratio = left.effect / left.effect_sd
+    of = ("intercept", "slope")
+    for code, effects in {308: (0.107613, 1.735158), 309: (-1.924876, -1.625888)}.items():
+        yield from each(f"{{}} of subject {code}, in its own SD", of, ratio[at[code]], effects, **three)
+    found = left.effect_distance[[at[309], at[335]]]
+    yield from each("distance of the effects of subject {}", (309, 335), found, [5.04980, 4.40233], **three)
+    of = ("row 1", "row 2", "row 3", "the lowest", "the highest")
+    found = [*left.pit[:3], left.pit.min(), left.pit.max()]
+    expected = [0.479330, 0.465278, 0.285535, 0.024983, 0.996749]
+    yield from each("marginal centile of {}", of, found, expected, absolute=1e-5)
+
+
+def _sleepstudy_without(published: Path) -> Iterator[Number]:
+    y, X, subject = _sleep(published)
+    expected = {332: (250.649, 10.520, 475.32), 308: (251.829, 9.803, 559.18)}
+    for out, values in expected.items():
+        kept = subject != out
+        fit = mixed.fit(y[kept], X[kept], [(subject[kept], X[kept])])
+        found = [*fit.beta, fit.sigma**2]
+        of = ("intercept", "slope", "residual variance")
+        yield from each(f"{{}} without subject {out}", of, found, values, relative=1e-3)
 
 
 def _sleepstudy_ml(published: Path) -> Iterator[Number]:
@@ -321,84 +366,6 @@ def _dyestuff(published: Path) -> Iterator[Number]:
     yield from each("deviation of batch {}", fit.groups[0], fit.random[0][:, 0], expected, **MODE)
 
 
-def _oxide(published: Path) -> Iterator[Number]:
-    data = pd.read_csv(published / "oxide.csv")
-    y, one = data["Thickness"].to_numpy(float), np.ones((72, 1))
-    lot = data["Lot"].astype(str).to_numpy()
-    # The inner names repeat within every lot, so both together name a wafer.
-    wafer = (data["Lot"].astype(str) + "/" + data["Wafer"].astype(str)).to_numpy()
-    levels = [(lot, one), (wafer, one)]
-    fit, ml = mixed.fit(y, one, levels), mixed.fit(y, one, levels, method="ML")
-    without = mixed.fit(y, one, levels[:1])
-    yield from near(
-        {
-            "log-likelihood (REML)": (fit.loglik, -227.01103),
-            "log-likelihood (ML)": (ml.loglik, -229.338454),
-            "log-likelihood without wafers": (without.loglik, -245.56584),
-        },
-        **LOGLIK,
-    )
-    statistic = mixed.likelihood_ratio(without, fit).statistic
-    yield from near({"chi-squared of wafers": (statistic, 37.1096)}, **CHI2)
-    yield from near(
-        {
-            "SD outer": (np.sqrt(fit.covariances[0][0, 0]), 11.39768),
-            "SD inner": (np.sqrt(fit.covariances[1][0, 0]), 5.988801),
-            "residual SD": (fit.sigma, 3.545341),
-            "SD outer (ML)": (np.sqrt(ml.covariances[0][0, 0]), 10.58300),
-        },
-        **VARIANCE,
-    )
-    yield from near({"mean": (fit.beta[0], 2000.15278)}, **FIXED)
-    yield from near({"its standard error": (fit.beta_se[0], 4.231711)}, **SE)
-    yield from near({"its degrees of freedom": (fit.beta_df[0], 7)}, **DF)
-    at_wafer = fit.random[1][list(fit.groups[1]).index("1/1"), 0]
-    found = [*fit.random[0][:2, 0], at_wafer]
-    yield from each(
-        "deviation of {}",
-        ("lot 1", "lot 2", "wafer 1 of lot 1"),
-        found,
-        [-3.463469, -11.22164, 6.545992],
-        **MODE,
-    )
-    limits = fit.wald()
-    expected = {"sd[0, 0]": (6.3903, 20.3288), "sd[1, 0]": (4.0645, 8.8241), "sigma": (2.9026, 4.3304)}
-    for (name, pair), words in zip(expected.items(), ("SD outer", "SD inner", "residual SD"), strict=True):
-        yield from each(f"{words}, {{}} limit", ("lower", "upper"), limits[name], pair, relative=1e-3)
-
-
-def _pastes(published: Path) -> Iterator[Number]:
-    data = pd.read_csv(published / "pastes.csv")
-    y, one = data["strength"].to_numpy(float), np.ones((60, 1))
-    batch = data["batch"].astype(str).to_numpy()
-    cask = (data["batch"].astype(str) + ":" + data["cask"].astype(str)).to_numpy()
-    levels = [(batch, one), (cask, one)]
-    fit, ml = mixed.fit(y, one, levels), mixed.fit(y, one, levels, method="ML")
-    without = mixed.fit(y, one, levels[1:], method="ML")
-    yield from near(
-        {
-            "log-likelihood (REML)": (fit.loglik, -123.495373),
-            "log-likelihood (ML)": (ml.loglik, -123.997233),
-            "log-likelihood without batches (ML)": (without.loglik, -124.200850),
-        },
-        **LOGLIK,
-    )
-    yield from near(
-        {
-            "variance outer": (fit.covariances[0][0, 0], 1.657309),
-            "variance inner": (fit.covariances[1][0, 0], 8.433667),
-            "residual variance": (fit.sigma**2, 0.678000),
-            "variance outer (ML)": (ml.covariances[0][0, 0], 1.199156),
-        },
-        **VARIANCE,
-    )
-    yield from near({"mean": (fit.beta[0], 60.05333)}, **FIXED)
-    yield from near({"its standard error": (fit.beta_se[0], 0.676870)}, **SE)
-    test = mixed.likelihood_ratio(without, ml)
-    yield from near({"chi-squared of batches": (test.statistic, 0.40723)}, **CHI2)
-    yield from near({"p of batches (half of that printed)": (test.p_value, 0.52338 / 2)}, **P)
-
-
 CASES = (
     Case("Sleep study", "Intercept and slope by subject, REML", f"{BATES}, section 5.2; {MORE}", _sleepstudy),
     Case(
@@ -412,6 +379,18 @@ CASES = (
         "Degrees of freedom by two methods",
         f"{BATES} (data); by lmerTest 3.1-3 and pbkrtest 0.5.2 in R",
         _sleepstudy_tests,
+    ),
+    Case(
+        "Sleep study, what is left over",
+        "Residuals, whole subjects, effects in their own standard deviations",
+        f"{BATES} (data); by lme4 1.1-31 in R",
+        _sleepstudy_leftover,
+    ),
+    Case(
+        "Sleep study, without a subject",
+        "An odd subject may hardly move the mean and still carry much of the variance",
+        f"{BATES} (data); by lme4 1.1-31 in R",
+        _sleepstudy_without,
     ),
     Case(
         "Sleep study, maximum likelihood",
@@ -457,6 +436,4 @@ CASES = (
     ),
     Case("Rails", "One level, balanced", f"{PINHEIRO}, p. 8; {MORE}", _rail),
     Case("Dyestuff", "One level, balanced", f"{DAVIES}; by lme4 1.1-31 in R", _dyestuff),
-    Case("Oxide", "Two nested levels (wafer in lot)", f"{PINHEIRO}, p. 167-171; {MORE}", _oxide),
-    Case("Pastes", "Two nested levels (cask in batch)", f"{DAVIES}; by lme4 1.1-31 in R", _pastes),
 )

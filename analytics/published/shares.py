@@ -1,15 +1,16 @@
 """Published examples of shares, rates, ratios, means and quantiles.
 
-Ratios of two shares and the plain difference come from statsmodels and quantiles from numpy: the package
-has none of its own, and they are checked here as installed.
+Ratios of two shares, the plain difference and its test come from statsmodels and quantiles from numpy: the
+package has none of its own, and they are checked here as installed.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
+import scipy
 
-from analytics.numerics import proportions
+from analytics.numerics import non_inferiority, proportions
 from analytics.published.cases import Case, Number, each, near
 
 SIX = {"absolute": 1e-6}
@@ -101,6 +102,65 @@ def _ratios(_: Path) -> Iterator[Number]:
     yield from each("difference{}", of, [a / n - b / m, low, high], [0.0077060, 0.0046878, 0.0107243], **SIX)
 
 
+def _no_worse(_: Path) -> Iterator[Number]:
+    expected = {
+        (0.85, 0.85, 0.10, 0.90): (275.7481, 267.9393),
+        (0.90, 0.90, 0.10, 0.80): (154.4333, 141.2798),
+        (0.95, 0.95, 0.05, 0.90): (440.1619, 399.2821),
+    }
+    for (p1, p2, margin, chance), numbers in expected.items():
+        of = f"{p1} against {p2}, margin {margin}, power {chance}: patients by the {{}} formula"
+        ways = (non_inferiority.SCORE, non_inferiority.PLAIN)
+        found = [non_inferiority.patients(p1, p2, margin, power=chance, how=way) for way in ways]
+        yield from each(of, ways, found, numbers, absolute=1e-3)
+    found_worse = non_inferiority.patients(0.85, 0.90, 0.10)
+    yield from near({"truly 0.85 against 0.9, margin 0.1: patients": (found_worse, 701.0395)}, absolute=1e-3)
+    under = non_inferiority.restricted(0.85, 0.85, -0.10)
+    yield from each("restricted share, {}", ("compared", "reference"), under, [0.787381, 0.887381], **SIX)
+    score = non_inferiority.test(400, 500, 410, 500, margin=0.05)
+    found = [score.z, score.p_value, _plain(400, 410, 500, 0.05)]
+    of = "400 against 410 of 500, margin 0.05: {}"
+    yield from each(of, ("score z", "its p", "plain z"), found, [1.207938, 0.113536, 1.209520], **SIX)
+
+
+def _exact_size(_: Path) -> Iterator[Number]:
+    expected = {
+        50: {0.80: (0.022860, 0.029739), 0.90: (0.336965, 0.402379)},
+        142: {0.80: (0.025304, 0.028007), 0.90: (0.777889, 0.805793)},
+    }
+    for n, by_share in expected.items():
+        rejects = [_rejects(n, z) for z in (_score, _plain)]
+        for share, values in by_share.items():
+            first = scipy.stats.binom.pmf(np.arange(n + 1), n, share)
+            found = [float(first @ scipy.stats.binom.cdf(most, n, 0.90)) for most in rejects]
+            of = f"{n} in each group, truly {share} against 0.9, margin 0.1: {{}} test rejects"
+            yield from each(of, ("score", "plain"), found, values, absolute=1e-5)
+
+
+def _score(x1: int, x2: int, n: int, margin: float) -> float:
+    return non_inferiority.test(x1, n, x2, n, margin=margin).z
+
+
+def _plain(x1: int, x2: int, n: int, margin: float) -> float:
+    """Return z of the difference above -margin with the variance of the shares as observed (statsmodels)."""
+    from statsmodels.stats.proportion import test_proportions_2indep
+
+    counts = (np.float64(x1), n, np.float64(x2), n)
+    with np.errstate(divide="ignore", invalid="ignore"):  # ratios, which are not asked for
+        told = test_proportions_2indep(*counts, value=-margin, method="wald", compare="diff")
+    return float(told.statistic)
+
+
+def _rejects(n: int, z: Callable[[int, int, int, float], float]) -> np.ndarray:
+    """Return, for each count of the compared group, the largest of the reference that still rejects."""
+    most, j = np.empty(n + 1), -1
+    for i in range(n + 1):
+        while j < n and z(i, j + 1, n, 0.10) > scipy.stats.norm.isf(0.025):
+            j += 1
+        most[i] = j
+    return most
+
+
 def _e_value(_: Path) -> Iterator[Number]:
     value, limit = proportions.e_value(3.9, 1.8, 8.7)
     yield from near({"E-value": (value, 7.263034), "E-value of the limit": (limit, 3.0)}, **SIX)
@@ -159,6 +219,18 @@ CASES = (
         "Ratios and difference of a two-by-two table (statsmodels)",
         "Agresti 2002, Categorical Data Analysis, Table 3.1; more digits by R package epiR 2.0.57",
         _ratios,
+    ),
+    Case(
+        "No worse than another share",
+        "Score test against a margin, patients needed, restricted shares; the plain test (statsmodels)",
+        "Farrington & Manning 1990, Stat Med 9:1447 (method); by R packages rpact and gsDesign",
+        _no_worse,
+    ),
+    Case(
+        "No worse, how often it is said",
+        "Size and power of the score and the plain test (statsmodels), one-sided 2.5 %",
+        "Blackwelder 1982, Control Clin Trials 3:345 (plain test); exact, by a second program",
+        _exact_size,
     ),
     Case(
         "E-value",

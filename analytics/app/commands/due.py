@@ -10,7 +10,7 @@ from analytics import course, early, files, records, regrowth, reports, review
 from analytics.app import calendar
 from analytics.errors import ParameterError
 from analytics.files import begins
-from analytics.pages import chair
+from analytics.pages import due as due_words
 from analytics.records import Records
 from analytics.results import Result
 
@@ -52,11 +52,11 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     month = begins.register_month(today, start)
     found = course.due(known, schedule, month=month, ahead=options.ahead)
     standing = {} if options.windows_only else _standing(known, options.error_rate)
-    told = (chair.call_in_lines(standing), chair.worth_lines(found, standing))
-    for line in (*chair.due_lines(found, start), *told[0], *told[1]):
+    told = (due_words.call_in_lines(standing), due_words.worth_lines(found, standing))
+    for line in (*due_words.due_lines(found, start), *told[0], *told[1]):
         say(line)
     if options.out is not None:
-        page = chair.due_page(found, standing, start, today=today, invented=reports.is_invented(known))
+        page = due_words.due_page(found, standing, start, today=today, invented=reports.is_invented(known))
         out = _written(found, standing, start, today, page, options)
         made = f"{PAGE}, {SHEET} and {CALENDAR} are in {out}"
         say(f"{made}. They hold months beside codes: for this clinic alone.")
@@ -90,12 +90,12 @@ def _written(
     secret = files.state.key(files.state.folder(options.data, options.state))
     month = begins.register_month(today, start)
     windows = []
-    for row in chair.due_by_patient(found).itertuples():
+    for row in due_words.due_by_patient(found).itertuples():
         # Who is overdue is asked to come this month.
         opens, closes = (month, month) if row.state == course.OVERDUE else (row.opens_in, row.closes_in)
         days = (begins.first_day(opens, start), begins.first_day(closes + 1, start))
         windows.append(calendar.Window(str(row.patient_id), str(row.visit), *days))
-    sheets = {"due": chair.due_sheet(found, start), **chair.call_in_sheets(standing)}
+    sheets = {"due": due_words.due_sheet(found, start), **due_words.call_in_sheets(standing)}
     made: dict[str, str | bytes] = {
         PAGE: page,
         SHEET: files.workbook({name: files.rows_of_cells(rows) for name, rows in sheets.items()}),

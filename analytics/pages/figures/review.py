@@ -236,9 +236,7 @@ def _seen_words(row: pd.Series) -> str:
     if pd.isna(row["estimate"]):
         return "none due yet"
     limits = numbers.limits(row["ci_low"], row["ci_high"])
-    return (
-        f"{numbers.number(row['estimate'])}{numbers.THIN}% of {numbers.number(row['n_rows'])} due\n({limits})"
-    )
+    return f"{numbers.percent(row['estimate'])} of {numbers.number(row['n_rows'])} due\n({limits})"
 
 
 def actions(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:

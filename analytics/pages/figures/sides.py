@@ -106,7 +106,7 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
             alpha=0.5 if position else 0.32, linewidth=0, legend=False, ax=ax,
         )  # fmt: skip
         titles = [
-            f"{title_case(name)}, month {numbers.number(x, 1)}: {numbers.number(y)}{THIN}%"
+            f"{title_case(name)}, month {numbers.number(x, 1)}: {numbers.percent(y)}"
             for x, y in zip(inside["x"], inside["y"], strict=True)
         ]
         titled(ax.collections[-1], titles)
@@ -136,7 +136,7 @@ def _mean(ax: Axes, result: Curve, name: str, position: int) -> None:
 
 
 def _percent(row: pd.Series) -> str:
-    value = f"{numbers.number(row['estimate'])}{THIN}%"
+    value = numbers.percent(row["estimate"])
     return value if pd.isna(row["ci_low"]) else f"{value} ({numbers.limits(row['ci_low'], row['ci_high'])})"
 
 
@@ -158,7 +158,7 @@ def _maturity(ax: Axes, result: Curve, name: str, position: int, *, narrow: bool
     mark = ax.scatter([month], [row["estimate"]], s=42, color=colour, marker=SHAPES[position],
                       edgecolor="white", linewidth=0.8, zorder=5)  # fmt: skip
     titled(mark, [f"{title_case(name)}, mature at month {month:g}: {_percent(row)}"])
-    value = f"{numbers.number(row['estimate'])}{THIN}%" if narrow else _percent(row)
+    value = numbers.percent(row["estimate"]) if narrow else _percent(row)
     said = ["mature,", f"month {month:g}:", value]
     if not narrow:
         said = [f"{title_case(name)} is mature", f"at month {month:g}:", value]

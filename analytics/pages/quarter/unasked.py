@@ -49,4 +49,4 @@ def _percent(rows: pd.DataFrame, term: str, without: str = "not told") -> str:
     value = rows["estimate"].get(term)
     if value is None or pd.isna(value):
         return without
-    return f"{numbers.number(float(value), 1)}{numbers.THIN}%"
+    return numbers.percent(float(value), 1)

@@ -1,4 +1,4 @@
-"""What is read at the chair: a case's readings, its forecast, whom to call back, and who is due."""
+"""Who is due, whom to call in, and what a count to come is worth."""
 
 import datetime
 from collections.abc import Mapping
@@ -13,8 +13,6 @@ from analytics.pages import blocks, tables
 from analytics.reports import filled
 from analytics.results import Result, why_not
 
-READING, CENTILE = "reading", "centile of the reading"
-YIELD, DENSITY = "predicted yield", "predicted density"
 Start = tuple[int, int]
 DUE_TITLE = "Who is due for follow-up?"
 PAGE_HEADINGS = {
@@ -26,155 +24,18 @@ HEADINGS = ("code", "due for", "state", "from", "to", "last counted at month", "
 HEADS = {course.OVERDUE: "Overdue", course.OPEN: "Window open this month", course.SOON: "Opens soon"}
 
 
-def in_short(results: Mapping[str, Result]) -> dict[str, str]:
-    """Return the short answers of the folds of a case, by what they are about.
-
-    Parameters
-    ----------
-    results
-        Of the page, as they may be shown: person, case, same_month, tested.
-    """
-    return {
-        "done": _done(results["person"]),
-        "counted": _counted(results["case"]),
-        "thickness": _thickness(results["person"]),
-        "ahead": _still_growing(results["case"]),
-        "same_month": _front_month(results["same_month"]),
-        "tested": _tested(results["tested"]),
-    }
-
-
-def _done(person: Result) -> str:
-    if why := why_not(person):
-        return why
-    n, rows = len(person.extra["sessions"]), person.table()
-    grafts = rows.loc[rows["term"].eq("grafts planted"), "estimate"].sum()
-    return f"{n} session{'' if n == 1 else 's'}, {numbers.number(grafts)} grafts planted."
-
-
-def _counted(case: Result) -> str:
-    if why_not(case) or "standing" not in case.extra:
-        return why_not(case)
-    read = case.extra["readings"]
-    n, places = len(read), read["place"].nunique()
-    if not n:
-        return "No count after a session yet."
-    last = numbers.number(read["x"].max(), 1)
-    return (
-        f"{n} count{'' if n == 1 else 's'} in {places} planted zone{'' if places == 1 else 's'}, "
-        f"the last at month {last}."
-    )
-
-
-def _thickness(person: Result) -> str:
-    if why := why_not(person):
-        return why
-    n = int(person.extra["thickness"]["zone"].ne("donor").sum())
-    return (
-        f"{n} count{'' if n == 1 else 's'} with a calibre." if n else "No calibre was recorded with a count."
-    )
-
-
-def _still_growing(case: Result) -> str:
-    if why_not(case) or "standing" not in case.extra:
-        return why_not(case)
-    judged = case.extra["standing"]
-    growing = judged.loc[~judged["is_mature"].astype(bool), "place"]
-    said = f"still growing: {'; '.join(growing)}" if len(growing) else "all planted zones are mature"
-    return f"{numbers.title_case(said)}." if len(judged) else ""
-
-
-def _front_month(result: Result) -> str:
-    if why := why_not(result):
-        return why
-    row = result.table().iloc[0]
-    if pd.isna(row["estimate"]):
-        return f"{numbers.sentence(str(row['flag']))}"
-    ends = f" ({numbers.limits(row['ci_low'], row['ci_high'], 1)})" if pd.notna(row["ci_low"]) else ""
-    month = numbers.number(row["estimate"], 1)
-    return f"Here a crown at month {row['x']:g} looks like a front at month {month}{ends}."
-
-
-def _tested(result: Result) -> str:
-    if why := why_not(result):
-        return why
-    rows = result.table()
-    rows = rows[rows["term"].eq("95 % limits held") & rows["estimate"].notna()]
-    if rows.empty:
-        return ""
-    row = rows.iloc[0]
-    ends = f"{_level(result)} {numbers.limits(row['ci_low'], row['ci_high'])}"
-    held = f"{numbers.number(row['estimate'])}{numbers.THIN}% of {numbers.number(row['n_rows'])} past counts"
-    return f"95{numbers.THIN}% limits held {held} ({ends})."
-
-
-def readings_table(result: Result) -> pd.DataFrame:
-    """Return one row per reading: month, reading and its centile in the practice, each with its interval."""
-    return _by_month(result, {READING: f"reading ({_level(result)})", CENTILE: f"centile ({_level(result)})"})
-
-
-def forecast_table(result: Result) -> pd.DataFrame:
-    """Return one row per month to come: the yield and the density that a count would show, with limits."""
-    level = _level(result, "limits")
-    return _by_month(result, {YIELD: f"yield ({level})", DENSITY: f"density ({level})"})
-
-
-def thickness_table(person: Result) -> pd.DataFrame:
-    """Return counts with a calibre, how it was measured, and the hair mass they make, with its interval."""
-    if why_not(person):
-        return person.table()
-    rows = person.extra["thickness"]
-    measured = [_calibre(*pair) for pair in zip(rows["hair_calibre_um"], rows["calibre_method"], strict=True)]
-    mass = [
-        f"{numbers.number(found, 2)} ({numbers.limits(low, high, 2)})"
-        for found, low, high in rows[["cross_section_mm2_cm2", "ci_low", "ci_high"]].itertuples(index=False)
-    ]
-    shown = ["zone", "session_number", "month", "density_hairs_cm2", "calibre", "mass"]
-    return rows.assign(calibre=measured, mass=mass)[shown]
-
-
-def thickness_notes(person: Result) -> tuple[str, ...]:
-    """Return what the intervals of hair mass allow for, to stand under the counts with a calibre."""
-    if why_not(person) or person.extra["thickness"].empty:
-        return ()
-    row = person.extra["thickness"].iloc[0]
-    return (
-        f"Interval: the errors of count and calibre; the calibre's, {100 * row['calibre_cv']:.1f} % "
-        f"({row['calibre_source']}), counts double.",
-    )
-
-
-def donor_table(donor: Result) -> pd.DataFrame:
-    """Return the donor counts of a patient: each against the first, beside what was taken before it."""
-    if why_not(donor):
-        return donor.table()
-    rows = donor.extra["counts"]
-    measured = [_calibre(*pair) for pair in zip(rows["hair_calibre_um"], rows["calibre_method"], strict=True)]
-    taken = [
-        f"{numbers.number(fu)} ({_percent(share) if pd.notna(share) else numbers.NOT_AVAILABLE})"
-        for fu, share in zip(rows["taken_fu"], rows["taken_pct"], strict=True)
-    ]
-    change = ["" if pd.isna(fall) else _percent(-fall) for fall in rows["fall_pct"]]
-    shown = ["session_number", "month", "density_hairs_cm2", "change", "calibre", "taken"]
-    return rows.assign(calibre=measured, taken=taken, change=change)[shown]
-
-
-def _calibre(micrometres: float, method: str) -> str:
-    if pd.isna(micrometres):
-        return "not measured"
-    return numbers.number(micrometres) + ("" if pd.isna(method) else f" ({method})")
-
-
 def call_back_table(result: Result) -> pd.DataFrame:
     """Return the placements named as behind or low, with the model's yield and what may be the cause."""
     named = result.extra["behind"]
     if named.empty:
         return named
     said = [
-        f"{_percent(mean)} ({numbers.limits(low, high)})"
+        f"{numbers.percent(mean)} ({numbers.limits(low, high)})"
         for mean, low, high in zip(named["yield_now"], named["yield_low"], named["yield_high"], strict=True)
     ]
-    chances = {name: [_percent(100 * p) for p in named[name]] for name in ("slow_only", "low_only", "both")}
+    chances = {
+        name: [numbers.percent(100 * p) for p in named[name]] for name in ("slow_only", "low_only", "both")
+    }
     columns = named[["patient_id", "zone", "session_number", "month", "n_readings"]]
     return columns.assign(
         **{f"true_yield (95{numbers.THIN}% interval)": said}, state=named["state"], **chances
@@ -192,7 +53,7 @@ def no_growth_table(result: Result) -> pd.DataFrame:
         hairs_before=hairs["baseline_density"],
         hairs_at_last_count=hairs["density"],
         hairs_planted=hairs["planted_hairs_cm2"],
-        grown_of_planted=[_percent(y) for y in named["yield_pct"]],
+        grown_of_planted=[numbers.percent(y) for y in named["yield_pct"]],
         n_counts=named["n_counts"],
         n_usable=named["n_usable"],
     )
@@ -410,38 +271,6 @@ def month_name(month: int, start: Start) -> str:
     'Feb 2024'
     """
     return begins.first_day(month, start).strftime("%b %Y")
-
-
-def _by_month(result: Result, columns: dict[str, str]) -> pd.DataFrame:
-    table = result.table()
-    rows = []
-    for (place, month), lines in table.groupby(["place", "x"], sort=False):
-        # A place counted twice in a month, by two readers, has both counts in its cell.
-        by_term = {t: own.drop(columns="term") for t, own in lines.groupby("term")}
-        said = {
-            head: "; ".join(_said(row, t) for _, row in by_term[t].iterrows())
-            for t, head in columns.items()
-            if t in by_term
-        }
-        rows.append({"place": place, "month": f"{month:g}", **said})
-    return pd.DataFrame(rows)
-
-
-def _said(row: pd.Series, term: str) -> str:
-    if pd.isna(row["estimate"]):
-        return numbers.words_for_missing(row)
-    unit = "" if term == CENTILE else str(row["unit"])
-    value = numbers.with_unit(numbers.number(row["estimate"]), unit)
-    return f"{value} ({numbers.limits(row['ci_low'], row['ci_high'])})"
-
-
-def _percent(value: float) -> str:
-    return f"{numbers.number(value)}{numbers.THIN}%"
-
-
-def _level(result: Result, name: str = "interval") -> str:
-    known = result.table().get("level", pd.Series(dtype=float)).dropna()
-    return f"{100 * float(known.iloc[0]) if len(known) else 95:g}{numbers.THIN}% {name}"
 
 
 CALL_IN = (
