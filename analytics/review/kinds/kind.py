@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from pydantic import Field
 
-from analytics.records import once
+from analytics.records import Records, once
 from analytics.review.declared import (
     ALL_METHODS,
     Declared,
@@ -107,6 +107,10 @@ class Criterion(Declared):
         if self.unit == "%" and not 0 <= self.standard <= 100:
             return [("standard", "expected 0 to 100 percent")]
         return []
+
+    def n_counted(self, records: Records) -> int:
+        """Return about how many units the records hold: sessions, where nobody is asked."""
+        return len(records.sessions)
 
     @abstractmethod
     def count(self, view: View) -> pd.DataFrame:
