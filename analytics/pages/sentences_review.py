@@ -93,7 +93,9 @@ def part(result: Result, name: str) -> pd.DataFrame:
 def titles(criteria: Criteria, roles: Mapping[str, str]) -> dict[str, str]:
     """Return the title of the criterion of each panel; empty words where none is declared."""
     named = ("grafts", "growth", "poor", "answers", "changed")
-    return {r: criteria.named(roles[r]).title if roles[r] else "No criterion declared" for r in named}
+    title = {r: criteria.named(roles[r]).title if roles[r] else "No criterion declared" for r in named}
+    around = f"{title['changed']} before and after the declared change, by month of operation"
+    return {**title, "around": around}
 
 
 def audit(result: Result) -> pd.DataFrame:
@@ -209,6 +211,11 @@ def chart_table(result: Result) -> pd.DataFrame:
             "false_alarms_in_100": rows["false_alarm_pct"],
         }
     )
+
+
+CASES_NAMED = (
+    "Cases to look at: the whole 95 % interval of the reading lies below the threshold of poor growth"
+)
 
 
 def named_cases(result: Result) -> pd.DataFrame:

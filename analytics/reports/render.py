@@ -50,7 +50,14 @@ from {RUN} import main
 raise SystemExit(main(sys.argv[1]))
 """
 # What a run imports, named here because a name is all that this room may know of it.
-READY = ("analytics.pages", "ipykernel.kernelapp", "matplotlib.backends.backend_svg")
+READY = (
+    "analytics.pages",
+    "ipykernel.kernelapp",
+    "matplotlib.backends.backend_svg",
+    "scipy.stats",
+    "statsmodels.stats.proportion",
+    "surpyval",
+)
 SEED = 20_260_101  # recorded; every random step takes its own seed argument with a default
 
 

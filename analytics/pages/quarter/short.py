@@ -32,7 +32,7 @@ def in_short(results: Mapping[str, Result], title: Mapping[str, str]) -> dict[st
 
 
 # Panels about one criterion, and the role it has.
-OPENINGS = ("No", "None", "Cannot", "Whether", "Of", "Too", "There", "Nobody")
+OPENINGS = ("No", "Not", "None", "Cannot", "Whether", "Of", "Too", "There", "Nobody")
 NAMED = {"grafts": "grafts", "cases": "grafts", "growth": "growth", "absent": "growth", "poor_growth": "poor",
          "answers": "answers"}  # fmt: skip
 
