@@ -96,7 +96,7 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
         own = drawn[drawn["zone"].eq(name)]
         if own.empty:
             continue
-        ends = np.flatnonzero(own["placement_id"].ne(own["placement_id"].shift()))[1:]
+        ends = np.flatnonzero(np.diff(pd.factorize(own["placement_id"])[0])) + 1
         joined = np.split(own[["x", "y"]].to_numpy(), ends)
         faint = LineCollection(joined, colors=COLOURS[position], alpha=0.16, linewidths=0.5, zorder=2)
         ax.add_collection(faint)
