@@ -31,8 +31,8 @@ def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n():
 def test_the_sentence_says_when_the_records_do_not_tell():
     few = in_words.when_reached(_shares(n_patients=3), "crown", percent=50)
     assert few == (
-        "For the crown these records do not say how many planted zones reach 50 % of planted hairs by month 12: "
-        "fewer than 5 patients."
+        "For the crown these records do not say how many planted zones reach 50 % of planted hairs by month "
+        "12: fewer than 5 patients."
     )
     wide = in_words.when_reached(_shares(ci=(np.nan, np.nan)), "crown", percent=50)
     assert wide.endswith("no interval: it would span nearly 0 to 100 %; more patients are needed.")
