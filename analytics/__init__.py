@@ -22,6 +22,7 @@ ROOMS = (
     "simulate",
     "numerics",
     "measurement",
+    "followup",
     "yields",
     "regrowth",
     "milestones",

@@ -21,7 +21,7 @@ import analytics
 from analytics import bench, records, results, yields
 from analytics.errors import ParameterError
 from analytics.numerics import diagnostics, mixed
-from analytics.pages.figures import dispatch
+from analytics.pages.figures import show
 
 
 @pytest.fixture(scope="module")
@@ -146,17 +146,50 @@ def test_ten_questions_of_ones_own_equal_independent_fits():
 
 def test_a_model_is_drawn_in_axes_of_ones_own_and_says_what_cannot_be_told(units):
     axes = Figure().subplots()
-    assert bench.model("yield_pct ~ zone * method", units).plot("method", ax=axes) is axes
-    assert axes.get_xlabel() == "adjusted mean of yield_pct by method, with its 95 % interval"
-    assert "combined (cannot be told)" in [t.get_text() for t in axes.get_yticklabels()]
+    model = bench.model("yield_pct ~ zone * method + out_of_body_min", units)
+    assert model.plot("method", ax=axes) is axes
+    said = f"{len(model.frame)} planted zones of {model.frame['patient_id'].nunique()} patients"
+    assert axes.get_xlabel().startswith("adjusted mean of yield_pct (% of planted hairs) by method\n95 %")
+    assert said in axes.get_xlabel()
+    assert "combined (n = 1) (cannot be told)" in [t.get_text() for t in axes.get_yticklabels()]
+    with pytest.raises(ParameterError, match="has no surgeon_id"):
+        model.means("surgeon_id")
+
+
+def test_the_mean_over_a_number_is_a_curve_and_equals_the_line_of_a_straight_term(units):
+    model = bench.model("yield_pct ~ zone + out_of_body_min", units)
+    curve = model.means("out_of_body_min")
+    assert curve["out_of_body_min"].iloc[[0, -1]].tolist() == [
+        model.frame["out_of_body_min"].min(), model.frame["out_of_body_min"].max()
+    ]  # fmt: skip
+    slope = np.polyfit(curve["out_of_body_min"], curve["estimate"], 1)[0]
+    assert slope == pytest.approx(model.tidy().set_index("term").loc["out_of_body_min", "estimate"])
+    (line,) = model.plot("out_of_body_min", ax=Figure().subplots()).lines
+    assert np.allclose(line.get_ydata(), curve["estimate"])
+
+
+def test_draw_takes_models_and_times_and_says_what_else_has_a_picture(demo, units):
+    axes = Figure().subplots()
+    made = bench.times("50 % ~ zone + zone:smoker", demo)
+    assert analytics.draw(made, axes) is axes
+    dots = next(line for line in axes.lines if line.get_marker() == "s")
+    assert np.allclose(dots.get_xdata(), made.tidy()["time_ratio"])
+    assert axes.get_xscale() == "log"
+    yes_no = bench.model("yield_pct ~ smoker", units).plot("smoker", ax=Figure().subplots())
+    assert [t.get_text().split()[0] for t in yes_no.get_yticklabels()] == ["no", "yes"]
+    model = bench.model("yield_pct ~ zone", units)
+    assert len(analytics.draw(model, Figure().subplots()).get_yticks()) == len(model.terms) - 1
+    for thing in (demo, units, units.frame):
+        with pytest.raises(ParameterError, match=f"{type(thing).__name__} has no picture; drawn are results"):
+            analytics.draw(thing)
 
 
 def test_draw_shows_a_result_in_a_notebook_and_nowhere_else(demo, monkeypatch):
     result, shown = yields.average(demo), []
-    monkeypatch.setattr(dispatch, "display", shown.append)
+    monkeypatch.setattr(show, "display", shown.append)
     analytics.draw(result)
     assert not shown
-    monkeypatch.setattr(dispatch, "get_ipython", lambda: "a notebook")
+    monkeypatch.setattr(show, "get_ipython", lambda: "a notebook")
     analytics.draw(result)
     assert "<svg" in shown[0].data
     assert result.method.split(";")[0] in shown[0].data  # its words for who cannot see it

@@ -401,8 +401,13 @@ def test_a_fit_under_another_native_change_is_refused_in_words(clinic):
         milestones.time_to(clinic[0], plateaus=clinic[2], choices=UNCHANGED)
 
 
-def test_another_grouping_speaks_of_first_readings_alone(small):
-    found = milestones.time_to(small, by="surgeon_id", n_resamples=30)
+@pytest.mark.parametrize("by", ["surgeon_id", "smoker"])
+def test_another_grouping_speaks_of_first_readings_alone(small, by):
+    patients = small.patients.assign(smoker=small.patients["smoker"].mask(small.patients.index == 0))
+    found = milestones.time_to(replace(small, patients=patients), by=by, n_resamples=30)
+    groups = found.table().query("term == 'median month of first reading'")
+    used = found.rows().query("reason == ''")
+    assert groups["n_rows"].sum() == len(used)  # nobody is in no group
     assert set(found.table()["term"]) == {"first reading", "median month of first reading"}
     assert "speaks of zones" in found.notes[0]
     assert_keeps_the_contract(found)

@@ -38,7 +38,7 @@ def _result(picture: str = "intervals", patients: tuple[str, ...] = ("p1", "p2")
 
 def test_a_caption_names_the_row_whose_interval_has_another_level():
     said = blocks._caption(_result(level=[0.95, 0.9]), "")
-    assert said == f"Bars and bands: 95{THIN}% intervals; 90{THIN}% for tempo."
+    assert said == f"Bars: 95{THIN}% intervals; 90{THIN}% for tempo."
 
 
 @pytest.mark.parametrize("picture", ["power", "width", "ledger", "balance", "overlap", "cases"])

@@ -265,7 +265,7 @@ def test_few_patients_and_few_zones_still_get_an_answer_or_a_sentence():
     assert any("too few followed placements" in w for w in fit.words)
     assert_keeps_the_contract(regrowth.emergence(records, fit=fit, both_shapes=False))
     tables["measurements"] = tables["measurements"].query("month <= 0")
-    with pytest.raises(FitError, match="no zone has 3 placements"):
+    with pytest.raises(FitError, match="no zone has 3 plantings"):
         regrowth.fit_emergence(simulate.as_records(tables))
 
 

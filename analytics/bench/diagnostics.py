@@ -38,18 +38,17 @@ class Diagnosis:
     observed: pd.DataFrame = field(repr=False)
     flags: tuple[str, ...] = ()
 
-    def plot(self, axes=None):
+    def plot(self, ax=None):
         """Draw residuals against fitted values, and the quantiles of residuals and of patients; return axes.
 
         Parameters
         ----------
-        axes
+        ax
             Three matplotlib axes of one's own.
         """
         from matplotlib import pyplot as plt
 
-        if axes is None:
-            _, axes = plt.subplots(1, 3, figsize=(10, 3.2), layout="constrained")
+        axes = plt.subplots(1, 3, figsize=(10, 3.2), layout="constrained")[1] if ax is None else ax
         axes[0].scatter(self.rows["fitted"], self.rows["scaled"], s=9, color="#4a5259")
         axes[0].axhline(0, color="#1b1f23", linewidth=0.8)
         axes[0].set(xlabel="fitted", title="Residual, in standard deviations")

@@ -20,10 +20,12 @@ import numpy as np
 import pandas as pd
 from formulaic import Formula, ModelSpec
 from formulaic.errors import FormulaicError
+from pandas.api.types import is_numeric_dtype
 from scipy.linalg import null_space
 
 from analytics import study
 from analytics.bench import crossed as crossing
+from analytics.bench import pictures
 from analytics.bench.diagnostics import Diagnosis, diagnose
 from analytics.bench.units import Units, units
 from analytics.errors import FitError, ParameterError
@@ -32,6 +34,7 @@ from analytics.records import Records
 from analytics.results import LEVEL, limits
 
 YIELD = "yield_pct"
+MOST_LEVELS = 20
 TELLS = 1e-8  # relative size under which a combination of columns counts as none
 TIDY = ["term", "estimate", "std_error", "statistic", "df", "p_value", "conf_low", "conf_high"]
 
@@ -195,23 +198,32 @@ class Model:
         Parameters
         ----------
         variable
-            Of the set; the others keep the values that they have.
+            Of the formula; the others keep the values that they have. A number of more than 20 values is
+            taken at 20 from the lowest to the highest, and no patients are counted.
 
         Raises
         ------
         ParameterError
-            When the formula lacks the variable, or it is a number with too many values.
+            When the formula lacks the variable, or it is a word of more than 20 levels.
         """
-        if variable not in self.frame:
-            raise ParameterError(f"means: the set has no variable {variable}")
-        levels = sorted(self.frame[variable].dropna().unique(), key=str)
-        if len(levels) > 20:
-            raise ParameterError(f"means: {variable} is a number; give predict() rows of your own")
+        known = {str(v) for v in self.spec.required_variables}
+        if variable not in known:
+            raise ParameterError(f"means: the formula has no {variable}; it has {', '.join(sorted(known))}")
+        values = self.frame[variable].dropna()
+        levels = sorted(values.unique())
+        has_many = len(levels) > MOST_LEVELS
+        if has_many and not is_numeric_dtype(values):
+            raise ParameterError(
+                f"means: {variable} has {len(levels)} levels; give predict() rows of your own"
+            )
+        levels = list(np.linspace(values.min(), values.max(), MOST_LEVELS)) if has_many else levels
         whole = [self.spec.get_model_matrix(self.frame.assign(**{variable: value})) for value in levels]
         rows = self._estimable(np.array([np.asarray(w, dtype=float).mean(axis=0) for w in whole]))
-        out = self._lines(rows, [str(v) for v in levels], level)
-        counts = self.frame.groupby(self.frame[variable].map(str))["patient_id"].nunique()
-        return out.rename(columns={"term": variable}).assign(n_patients=[int(counts[str(v)]) for v in levels])
+        out = self._lines(rows, levels, level).rename(columns={"term": variable})
+        if has_many:
+            return out
+        counts = self.frame.groupby(variable)["patient_id"].nunique()
+        return out.assign(n_patients=[int(counts[value]) for value in levels])
 
     def predict(self, rows: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
         """Return the expected outcome of rows of one's own, with limits of the mean.
@@ -246,26 +258,19 @@ class Model:
         Parameters
         ----------
         variable
-            Of the formula; empty for the coefficients.
+            Of the formula; empty for the coefficients. A number is drawn as a curve with its band.
         ax
             Matplotlib axes of one's own.
         """
-        from matplotlib import pyplot as plt
-
-        shown = self.means(variable) if variable else self.tidy().iloc[1:]
-        axes = plt.subplots(layout="constrained")[1] if ax is None else ax
-        at = np.arange(len(shown))[::-1]
-        axes.hlines(at, shown["conf_low"], shown["conf_high"], color="#4a5259")
-        axes.plot(shown["estimate"], at, "s", color="#0b4f8a")
-        named = shown.iloc[:, 0].astype(str)
-        axes.set_yticks(at, named.where(shown["estimate"].notna(), named + " (cannot be told)"))
-        axes.set_ylim(-0.6, len(shown) - 0.4)
-        outcome = self.formula.partition("~")[0].strip()
-        what = f"adjusted mean of {outcome} by {variable}" if variable else f"coefficient, in {outcome}"
-        axes.set_xlabel(f"{what}, with its {100 * LEVEL:g} % interval")
+        outcome = pictures.named(self.formula.partition("~")[0].strip())
+        of = repr(self).partition(": ")[2].partition(";")[0]
         if not variable:
-            axes.axvline(0, color="#1b1f23", linewidth=0.8)
-        return axes
+            told = self.tidy().query("term != 'Intercept'")
+            return pictures.dots(told, ax, what=f"coefficient, in {outcome}", of=of, at=0.0)
+        shown, what = self.means(variable), f"adjusted mean of {outcome}"
+        if is_numeric_dtype(shown[variable]) and len(shown) > 2:
+            return pictures.band(shown, ax, what=what, of=of)
+        return pictures.dots(shown, ax, what=f"{what} by {variable}", of=of)
 
     def _columns(self, rows: pd.DataFrame) -> np.ndarray:
         return self._estimable(np.asarray(self.spec.get_model_matrix(rows), dtype=float))
@@ -282,7 +287,7 @@ class Model:
             raise ParameterError(f"test: the formula has no term {term}; it has {', '.join(found)}")
         return found[wanted]
 
-    def _lines(self, rows: np.ndarray, names: list[str], level: float) -> pd.DataFrame:
+    def _lines(self, rows: np.ndarray, names: list, level: float) -> pd.DataFrame:
         out = []
         plain = None
         if self.mixed_fit is None:

@@ -18,6 +18,7 @@ import pandas as pd
 from formulaic import Formula
 
 from analytics import milestones
+from analytics.bench import pictures
 from analytics.bench.formula import variables_of
 from analytics.bench.units import units
 from analytics.errors import FitError, ParameterError
@@ -78,6 +79,26 @@ class Times:
         ]
         return pd.DataFrame(rows, columns=names)
 
+    def plot(self, ax=None):
+        """Draw the time ratios with limits on a logarithmic scale, 1 marked; return the axes.
+
+        Parameters
+        ----------
+        ax
+            Matplotlib axes of one's own.
+
+        Examples
+        --------
+        >>> from analytics import simulate
+        >>> found = times("50 % ~ smoker", simulate.as_records(simulate.register(40)[0]))
+        >>> found.plot().get_xlabel().splitlines()[0]
+        'time ratio of 50 % of planted hairs (above 1: later)'
+        """
+        told = self.tidy()
+        told = told.assign(estimate=told["time_ratio"])
+        what = f"time ratio of {self.formula.partition('~')[0].strip()} of planted hairs (above 1: later)"
+        return pictures.dots(told, ax, what=what, of=repr(self).partition(": ")[2], at=1.0)
+
     def __repr__(self) -> str:
         reached = int(np.isfinite(self.frame["right"]).sum())
         return f"Times {self.formula}: {len(self.frame)} planted zones, {reached} reached it"
@@ -92,7 +113,8 @@ def times(formula: str, records: Records, *, family: str = "log-logistic") -> Ti
     Parameters
     ----------
     formula
-        Percent of planted hairs ~ terms, such as `80 % ~ zone + smoker`.
+        Percent of planted hairs ~ terms, such as `80 % ~ zone + smoker`; `50 % ~ zone + zone:smoker` asks
+        for the smokers' ratio in each zone. Terms are of columns of `units(records).codebook()`.
     records
         The records as loaded.
     family
@@ -101,7 +123,7 @@ def times(formula: str, records: Records, *, family: str = "log-logistic") -> Ti
     Returns
     -------
     Times
-        With `tidy()`: time ratios, their logarithms and errors clustered in patients.
+        With `tidy()` (time ratios, their logarithms and errors clustered in patients) and `plot()`.
 
     Raises
     ------

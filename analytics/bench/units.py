@@ -65,15 +65,11 @@ class Units:
         pandas.DataFrame
             One row per column of `frame`.
         """
-        known = {c.name: c for t in reversed(TABLES.values()) for c in t.columns}
-        known |= {c.name: c for c in self.own}
-        rows = []
-        for name in self.frame.columns:
-            kind, unit, meaning = MADE.get(name, ("", "", ""))
-            if not kind and name in known:
-                column = known[name]
-                kind, unit, meaning = column.kind, column.unit, column.meaning
-            rows.append((name, kind, unit, meaning, int(self.frame[name].isna().sum())))
+        own = {c.name: (c.kind, c.unit, c.meaning) for c in self.own}
+        rows = [
+            (name, *own.get(name, described(name)), int(self.frame[name].isna().sum()))
+            for name in self.frame.columns
+        ]
         return pd.DataFrame(rows, columns=["column", "type", "unit", "meaning", "n_missing"])
 
     def left_out(self) -> pd.DataFrame:
@@ -187,6 +183,12 @@ def units(
         raise ParameterError("units(late_months): a number of months from 0 on; correct it")
     reading = study.Reading(choices, late_months, month)
     return Units(_plain(study.of_everyone(records, reading=reading).drop(columns="x")), own=own)
+
+
+def described(name: str) -> tuple[str, str, str]:
+    """Return type, unit and meaning of a column of the set; empty where it is the clinic's own."""
+    known = {c.name: (c.kind, c.unit, c.meaning) for t in reversed(TABLES.values()) for c in t.columns}
+    return {**known, **MADE}.get(name, ("", "", ""))
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:

@@ -7,6 +7,6 @@ difference of a stated size, and by which month they will be there.
 
 from analytics.early.case import case
 from analytics.early.ladder import (
-    FOR_MODEL, LEAST_DIRECT, LEAST_FOLLOWED, LEAST_MEAN, ladder, with_model,
+    AT_MATURITY, FOR_MODEL, LEAST_DIRECT, LEAST_FOLLOWED, LEAST_MEAN, RUNGS, ladder, with_model,
 )
 from analytics.early.to_tell import detectable, when

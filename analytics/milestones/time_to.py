@@ -73,8 +73,8 @@ def time_to(
     percent
         The milestone: percent of planted hairs (above 0 to 150), or of the own plateau (above 0, under 100).
     by
-        A column of `yields.by_visit`: zone, surgeon_id, team_id, method, session_number. The model speaks of
-        zones alone; for another column first readings stand alone.
+        zone, surgeon_id, team_id, method, session_number, or a column of `patients` in words or yes and no
+        (smoker). The model speaks of zones alone; for another column first readings stand alone.
     family
         `planted` or `plateau`.
     months
@@ -116,13 +116,13 @@ def time_to(
     """
     question = Question(percent, "first", level, planned_months, end_at_therapy)
     check(question)
-    _check(by, family, months)
+    _check(by, family, months, records)
     model, notes = _model(records, plateaus, by, choices)
     wanted = np.asarray(months, dtype=float)
     if family == "plateau":
         return _of_plateau(records, model, notes, percent, wanted, level)
     rows = yields.by_visit(records, choices=choices)
-    placements = placements_of(rows, records, question)
+    placements = _with_patients(placements_of(rows, records, question), records, by)
     used = placements[placements["reason"].eq("")].reset_index(drop=True)
     refuse_empty(used, "milestones.time_to(records)")
     seen = _first_readings(used, (by,), question, wanted, n=n_resamples, seed=seed, n_jobs=n_jobs)
@@ -149,8 +149,8 @@ def time_to(
     )
 
 
-def _check(by: str, family: str, months) -> None:
-    allowed = ("zone", *PLACE_COLUMNS)
+def _check(by: str, family: str, months, records: Records) -> None:
+    allowed = ("zone", *PLACE_COLUMNS, *_words_of(records.patients))
     if by not in allowed:
         raise ParameterError(
             f"milestones.time_to(by): 1 unknown column; use one of {', '.join(allowed)}; correct it"
@@ -163,6 +163,22 @@ def _check(by: str, family: str, months) -> None:
         raise ParameterError(
             "milestones.time_to(months): none, or not above 0; give months after the session; e.g. 12"
         )
+
+
+def _words_of(patients: pd.DataFrame) -> list[str]:
+    """Return the columns of patients that group: words, and yes and no."""
+    return [c for c, of in patients.dtypes.items() if c != "patient_id" and of in ("string", "boolean")]
+
+
+def _with_patients(placements: pd.DataFrame, records: Records, by: str) -> pd.DataFrame:
+    """Add a column of patients where it is asked for; who has no entry is a group of its own."""
+    if by in placements.columns:
+        return placements
+    patients = records.patients.set_index("patient_id")[by]
+    said = patients.map({True: "yes", False: "no"}) if patients.dtype == "boolean" else patients
+    return placements.assign(
+        **{by: placements["patient_id"].map(said.astype("string").fillna("not recorded"))}
+    )
 
 
 def _model(

@@ -1,9 +1,9 @@
 """What a notebook writes on its page, from `page = pages.begin(...)` to `pages.finish(page)`."""
 
 from analytics.pages import (
-    case, conclusions, due, in_words, planner, quarter, sentences, sentences_review, small, study_text,
+    audit, case, conclusions, due, in_words, planner, quarter, sentences, small, study_text,
 )
-from analytics.pages.figures import shown as draw
+from analytics.pages.figures.show import draw
 from analytics.pages.first_screen import KeyNumber, about, facts, head_map, key_number, key_numbers, when
 from analytics.pages.page import (
     Page, ask, begin, file_beside, finish, folder, kept_plans, question, results, state_folder,

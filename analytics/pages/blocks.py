@@ -11,9 +11,9 @@ from markupsafe import Markup, escape
 from analytics import disclosure, numbers
 from analytics.numbers import readable, title_case
 from analytics.pages import tables
-from analytics.pages.figures import BARS, CAPTIONS, draw, drawing, flow
+from analytics.pages.figures import BANDS, BARS, CAPTIONS, draw, drawing, flow
 from analytics.reports import begun, filled
-from analytics.results import LEVEL, Result
+from analytics.results import LEVEL, Curve, Result
 
 MAIN_NUMBERS = 8
 NOTES_IN_CAPTION = 2  # more of them stand under the figure's table alone
@@ -113,12 +113,15 @@ def _caption(result: Result, caption: str) -> str:
 def _levels(result: Result) -> str:
     """Return the level of the intervals drawn, and which rows have another."""
     table = result.table()
-    if "ci_low" not in table or table["ci_low"].isna().all():
+    drawn, is_band = table, result.picture in BANDS
+    if is_band and isinstance(result, Curve):
+        drawn = result.path
+    if any("ci_low" not in rows or rows["ci_low"].isna().all() for rows in (drawn, table)):
         return ""
     known = table[table["ci_low"].notna()]
     level = known["level"].fillna(LEVEL) if "level" in known else pd.Series(LEVEL, index=known.index)
     usual = float(level.mode().iloc[-1])
-    said = f"Bars and bands: {100 * usual:g} % intervals"
+    said = f"{'Bands' if is_band else 'Bars'}: {100 * usual:g} % intervals"
     labels = pd.Series(drawing.row_labels(table, result.by), index=table.index)
     for other in level[level.ne(usual)].unique():
         named = ", ".join(labels[level.index[level.eq(other)]])

@@ -8,8 +8,32 @@ from collections.abc import Callable
 import pandas as pd
 
 from analytics import disclosure, numbers, study
-from analytics.pages.page import Page, result_of
+from analytics.pages.page import Page, ask, question, result_of
 from analytics.results import LEVEL, Result, plain, why_not
+
+
+def asked(page: Page, plan: study.Plan) -> dict[str, Result]:
+    """Return the answers to every question of a study, by the names its page shows them under."""
+    return ask(page, **{name: question(made, plan=plan) for name, made in QUESTIONS.items()})
+
+
+QUESTIONS: dict[str, Callable[..., Result]] = {
+    "answer": study.answers,
+    "tests": study.tests,
+    "design": study.design,
+    "balance": study.balance,
+    "overlap": study.overlap,
+    "confounding": study.confounding,
+    "e_values": study.e_values,
+    "missing": study.missing,
+    "tipping": study.tipping,
+    "model": study.model,
+    "influence": study.influence,
+    "leftover": study.leftover,
+    "by_zone": study.by_zone,
+    "course": study.smooth,
+    "robustness": study.robustness,
+}
 
 
 def in_short(page: Page) -> dict[str, str]:
@@ -49,14 +73,15 @@ def _design(known: pd.DataFrame) -> str:
     for start, words in DESIGN.items():
         rows = known[known["term"].str.startswith(start)]
         if len(rows):
-            parts.append(words.format(numbers.full(rows.iloc[0], counts=False)))
+            said = numbers.full(rows.iloc[0], counts=False)
+            parts.append(words.format(said, str(rows["term"].iloc[0]).partition("with ")[2]))
     return f"{numbers.title_case('; '.join(parts))}." if parts else disclosure.WITHHELD
 
 
 # How a term of `study.design` begins, and what it says.
 DESIGN = {
     "power at what matters, simulated": "power for the difference that matters: {}",
-    "detectable with": "minimum detectable effect: {}",
+    "detectable with": "minimum detectable effect, with {1}: {0}",
 }
 
 
@@ -66,7 +91,10 @@ def _leftover(known: pd.DataFrame) -> str:
     off = int((rows["ci_low"].gt(0) | rows["ci_high"].lt(0)).sum())
     far = [numbers.number(share, 1) for share in known.loc[of_all, "estimate"]]
     patients = f"; {far[0]}{numbers.THIN}% of patients are further off than chance allows" if far else ""
-    return f"{off} of {len(rows)} intervals of zones and months exclude 0{patients}."
+    shape = known.loc[known["term"].str.startswith("largest departure")]
+    among = [numbers.p_value(p, places=3) for p in shape["p_value"]] if len(shape) else []
+    simulated = f"; their distribution against the simulated one: p {among[0]}" if among else ""
+    return f"{off} of {len(rows)} intervals of zones and months exclude 0{patients}{simulated}."
 
 
 def _tests(known: pd.DataFrame) -> str:

@@ -217,15 +217,15 @@ def _worth(rows: pd.DataFrame, later: Result | None) -> tuple[str, pd.DataFrame]
     if later is None or why_not(later):
         return "", rows.iloc[:0]
     facts = later.extra["facts"].iloc[0]
-    if not 0 < facts["more"] < float("inf"):
+    if not (0 < facts["more"] < float("inf") and facts["month"] < float("inf")):
         return "", rows.iloc[:0]
     zone, matures = facts["zone"], MATURITY_MONTH[facts["zone"]]
     what = f"a difference of {facts['difference']:g} points from the front"
     if not facts["against"]:
         what = f"its mean to within {facts['difference']:g} points"
     said = (
-        f"{zone} at month {matures:g}: {facts['more']:.0f} more patients counted there would let the audit "
-        f"tell {what}"
+        f"{zone} at month {matures:g}: {numbers.number(facts['more'])} more patients counted there would "
+        f"let the audit tell {what}"
     )
     return said, rows[rows["zone"].eq(zone) & rows["visit"].ge(matures)]
 

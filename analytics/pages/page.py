@@ -18,6 +18,7 @@ Excel) comes from the protected ones.
 import hashlib
 import json
 import os
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -26,7 +27,7 @@ from typing import Any
 import pandas as pd
 from IPython.display import HTML, display
 
-from analytics import disclosure, files, records, reports
+from analytics import disclosure, files, numbers, records, reports
 from analytics.errors import ParameterError
 from analytics.pages import blocks
 from analytics.pages.content import collect
@@ -35,6 +36,7 @@ from analytics.reports import Question, filled
 from analytics.results import Gap, Result
 
 MONTHS_A_QUARTER = 3
+PERCENT = re.compile(r"(?<=\d) %")  # printed with a thin space that does not break
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,7 +340,9 @@ def finish(page: Page) -> None:
 
 def show_html(content: str, **mark: Any) -> None:
     """Put HTML on the page; `mark` says where the report's layout sets it (`reports.layout`)."""
-    display(HTML(content), metadata={reports.MARK: mark} if mark else {})
+    if "lead" in mark:
+        mark["lead"] = PERCENT.sub(f"{numbers.THIN}%", mark["lead"])
+    display(HTML(PERCENT.sub(f"{numbers.THIN}%", content)), metadata={reports.MARK: mark} if mark else {})
 
 
 def _run() -> dict[str, Any]:

@@ -409,7 +409,9 @@ def study_key_numbers(page: Page, plan: study.Plan) -> list[KeyNumber]:
         lines = known[known["term"].str.startswith(start)] if len(known) else known
         if len(lines) and pd.notna(lines["estimate"].iloc[0]):
             said = numbers.parts(lines.iloc[0])
-            named = label.format(size=f"{plan.primary.matters:g} {plan.primary.unit}")
+            named = label.format(
+                size=f"{plan.primary.matters:g} {plan.primary.unit}", power=numbers.number(100 * plan.power)
+            )
             tiles.append(KeyNumber(named, said.value, said.unit, said.interval))
     return tiles
 
@@ -417,7 +419,7 @@ def study_key_numbers(page: Page, plan: study.Plan) -> list[KeyNumber]:
 # Label of a key number, and how the term of `study.design` begins that it shows.
 STUDY_TILES = {
     "With an outcome today": "patients with an outcome: all",
-    "Minimum detectable effect": "detectable with",
+    f"Minimum detectable effect, with {{power}}{numbers.THIN}% power": "detectable with",
     "Power to detect {size}": "power at what matters",
 }
 

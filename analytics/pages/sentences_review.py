@@ -29,6 +29,7 @@ from analytics.review import (
 
 THIN = words.THIN
 WITHHELD = "withheld"
+MUTE = "too few a month for one month to stand out"
 LEAST_LUCK = 0.05  # of a chart: less is said in words
 NO_BREAK = "\N{NO-BREAK SPACE}"
 # What the audit of a quarter sets beside it, from the result's own rows: column, and where it stands.
@@ -92,7 +93,9 @@ def part(result: Result, name: str) -> pd.DataFrame:
 def titles(criteria: Criteria, roles: Mapping[str, str]) -> dict[str, str]:
     """Return the title of the criterion of each panel; empty words where none is declared."""
     named = ("grafts", "growth", "poor", "answers", "changed")
-    return {r: criteria.named(roles[r]).title if roles[r] else "No criterion declared" for r in named}
+    title = {r: criteria.named(roles[r]).title if roles[r] else "No criterion declared" for r in named}
+    around = f"{title['changed']} before and after the declared change, by month of operation"
+    return {**title, "around": around}
 
 
 def audit(result: Result) -> pd.DataFrame:
@@ -204,10 +207,15 @@ def chart_table(result: Result) -> pd.DataFrame:
             "chart": rows["chart"].map(CHARTS).fillna("none"),
             "points": points.astype(object).where(points.notna(), WITHHELD),
             "lines_set_in_quarter": rows["set_in_quarter"],
-            "says": trial + rows["signal"],
+            "says": trial + rows["signal"] + np.where(rows["is_mute"].astype(bool), f"; {MUTE}", ""),
             "false_alarms_in_100": rows["false_alarm_pct"],
         }
     )
+
+
+CASES_NAMED = (
+    "Cases to look at: the whole 95 % interval of the reading lies below the threshold of poor growth"
+)
 
 
 def named_cases(result: Result) -> pd.DataFrame:

@@ -127,10 +127,10 @@ def _sleepstudy_leftover(published: Path) -> Iterator[Number]:
         yield from each(f"{{}} of subject {code}, in its own SD", of, ratio[at[code]], effects, **three)
     found = left.effect_distance[[at[309], at[335]]]
     yield from each("distance of the effects of subject {}", (309, 335), found, [5.04980, 4.40233], **three)
-    of = ("row 1", "row 2", "row 3", "the lowest", "the highest")
-    found = [*left.pit[:3], left.pit.min(), left.pit.max()]
+    centiles = [*left.pit[:3], left.pit.min(), left.pit.max()]
+    rows = ("row 1", "row 2", "row 3", "the lowest", "the highest")
     expected = [0.479330, 0.465278, 0.285535, 0.024983, 0.996749]
-    yield from each("marginal centile of {}", of, found, expected, absolute=1e-5)
+    yield from each("marginal centile of {}", rows, centiles, expected, absolute=1e-5)
 
 
 def _sleepstudy_without(published: Path) -> Iterator[Number]:

@@ -231,7 +231,7 @@ def _followed_zones(rows: pd.DataFrame, by: str) -> tuple[pd.DataFrame, list[str
     enough = followed[followed >= MIN_PLACEMENTS].index
     if not len(enough):
         raise FitError(
-            f"regrowth.fit_emergence: no zone has {MIN_PLACEMENTS} placements with a usable reading "
+            f"regrowth.fit_emergence: no zone has {MIN_PLACEMENTS} plantings that were usably counted "
             "after the session; a growth curve needs them: count more, or later"
         )
     left = [z for z in rows[by].unique() if z not in set(enough)]

@@ -8,7 +8,8 @@ metadata of an output says where it belongs:
   side above the picture), `aside` (beside the picture),
   `made` (the last fold), `words` (the one before it), `foot`. Without a slot it stays where it was written.
 - lead: a short answer; the first of a fold moves to its line.
-- failed: the checks that a shown result did not pass; its fold says so, and the first to say it is open.
+- failed: the checks that a shown result did not pass; its fold says so, and the first to say it is open: on
+  its words, with figures and tables one line further down, so that a page of few data stays short.
 - foot_line: what every printed page repeats.
 
 A link to a fold opens it without a script: browsers reveal the target of a link inside a closed `details`.
@@ -56,6 +57,7 @@ class Fold:
     title: str
     short: str = ""
     failed: list[str] = field(default_factory=list)
+    words: list[str] = field(default_factory=list)  # text before the first figure or table
     inside: list[str] = field(default_factory=list)
 
     @property
@@ -115,8 +117,8 @@ def document(
             folds += [Fold(piece.heading)] if piece.level > 1 else []
             continue
         foot_line = piece.mark.get("foot_line", foot_line)
-        _set(piece.mark, written, slots, folds)
-    shown = [fold for fold in folds if fold.inside]
+        _set(piece.mark, written, slots, folds, is_text=piece.cell.cell_type == "markdown")
+    shown = [fold for fold in folds if fold.inside or fold.words]
     if slots["words"]:
         shown.append(Fold(WORDS, inside=slots["words"]))
     if slots["made"]:
@@ -127,7 +129,8 @@ def document(
         slots={slot: Markup("\n".join(parts)) for slot, parts in slots.items()},
         folds=[
             {"id": f.id, "title": f.title, "short": f.short, "failed": "; ".join(f.failed),
-             "is_open": is_open, "inside": Markup("\n".join(f.inside))}
+             "is_open": is_open, "words": Markup("\n".join(f.words)),
+             "inside": Markup("\n".join(f.inside))}
             for f, is_open in zip(shown, _opened(shown), strict=True)
         ],
         links={"What the words mean": f"#{Fold(WORDS).id}", **links} if slots["words"] else links,
@@ -147,7 +150,9 @@ def _opened(folds: Sequence[Fold]) -> list[bool]:
     return opened
 
 
-def _set(mark: Mapping[str, Any], written: str, slots: dict[str, list[str]], folds: list[Fold]) -> None:
+def _set(
+    mark: Mapping[str, Any], written: str, slots: dict[str, list[str]], folds: list[Fold], *, is_text: bool
+) -> None:
     """Put one piece where it belongs."""
     if not written.strip():
         return
@@ -161,7 +166,7 @@ def _set(mark: Mapping[str, Any], written: str, slots: dict[str, list[str]], fol
     if "lead" in mark and not fold.short and not mark.get("stays"):
         fold.short = str(mark["lead"])
         return
-    fold.inside.append(written)
+    (fold.inside if fold.inside or not (is_text or "lead" in mark) else fold.words).append(written)
 
 
 def _css_string(text: str) -> Markup:

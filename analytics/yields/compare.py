@@ -12,7 +12,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from analytics import measurement
+from analytics import measurement, numbers
 from analytics.errors import FitError
 from analytics.measurement import CountError
 from analytics.records import Records
@@ -78,7 +78,8 @@ def against_others(
     codes = sorted(visits[who].dropna().astype(str).unique())
     if picked[who].nunique() < 2:
         raise FitError(
-            f"yields.against_others: fewer than two codes in {who} have a mature reading; nothing to compare"
+            f"yields.against_others: {numbers.heading(who).lower()}: fewer than two have a mature count; "
+            "nothing to compare"
         )
     error = measurement.error_model(records)
     lines: list[dict] = []

@@ -10,7 +10,7 @@ from analytics.pages.writing import frame, lead
 from analytics.published import PUBLISHED_RANGES, Published
 from analytics.results import Result
 
-NOT_TOLD = "cannot be told here"
+NOT_TOLD = "cannot be told"
 
 
 def beside_published(page: Page) -> None:

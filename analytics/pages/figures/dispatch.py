@@ -24,24 +24,20 @@ number. Each picture states what it needs:
 Another picture is a function in the file of its room here, and a line in PICTURES.
 """
 
-import itertools
 from collections.abc import Callable
 
 import matplotlib as mpl
-from IPython import get_ipython
-from IPython.display import HTML, display
 from matplotlib.axes import Axes
 
 from analytics.errors import ParameterError
 from analytics.pages.figures import joint, review, sides, study
 from analytics.pages.figures.course import case, early, ladder, width
 from analytics.pages.figures.curves import curve, funnel, milestones, run, together
-from analytics.pages.figures.drawing import STYLE, inline, svg
+from analytics.pages.figures.drawing import STYLE
 from analytics.pages.figures.intervals import forest, intervals, sensitivity
 from analytics.pages.figures.planner import drafts, ledger
 from analytics.results import Result
 
-DRAWN = itertools.count(1)  # pictures in one notebook share no id
 PICTURES: dict[str, Callable[..., Axes]] = {
     "intervals": intervals,
     "sensitivity": sensitivity,
@@ -71,6 +67,7 @@ BARS: dict[str, str] = {
     "dashed their median. Blue: 50, 80 and 95 % limits of a count to come.",
     "early": "Bars: 95 % intervals of a count. Dashed: an assumed course, from no counted study.",
     "drafts": "Bars: 95 % limits of a count to come, with its error; chances are of the density itself.",
+    "follow_up": "In brackets: 95 % intervals of the share seen.",
     "run_charts": "",
     "cases": "",
     **dict.fromkeys(
@@ -78,6 +75,9 @@ BARS: dict[str, str] = {
         "",
     ),
 }
+
+# Pictures that draw their intervals as bands, from `path`; all others draw bars.
+BANDS = ("curve", "milestones", "together", "tipping")
 
 # Pictures whose caption depends on what they show.
 CAPTIONS: dict[str, Callable[[Result], str]] = {"sides": sides.caption}
@@ -126,38 +126,3 @@ def draw(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axe
         raise ParameterError("draw(result): the result holds no rows; say so in words instead of drawing")
     with mpl.rc_context(STYLE):
         return PICTURES[result.picture](result, ax, narrow=narrow)
-
-
-def shown(result: Result, ax: Axes | None = None) -> Axes:
-    """Draw the standard picture of a result and, in a notebook, show it.
-
-    Parameters
-    ----------
-    result
-        Any result.
-    ax
-        Axes of one's own to draw in; these are not shown here.
-
-    Returns
-    -------
-    Axes
-        The axes of the first panel; `axes.figure.savefig(...)` keeps the picture.
-
-    Raises
-    ------
-    ParameterError
-        When the result holds no row to draw.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from analytics import results
-    >>> one = pd.DataFrame([results.line("yield", 80.0, "%", basis="model")])
-    >>> shown(results.Result(one, pd.DataFrame(), "given")).get_xlabel()
-    'Yield (percent)'
-    """
-    axes = draw(result, ax)
-    if ax is None and get_ipython() is not None:
-        drawn = inline(svg(axes.figure.figure), f"drawn{next(DRAWN)}", f"{result.picture}: {result.method}")
-        display(HTML(drawn))
-    return axes

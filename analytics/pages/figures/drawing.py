@@ -158,7 +158,14 @@ def axis_name(what: str, unit: str) -> str:
 def what_is_counted(rows: pd.DataFrame) -> str:
     """Return what the axis counts: the term where there is one, else the general word."""
     terms = rows["term"].dropna().unique()
+    if list(terms) == ["answer"]:
+        return compared_by(str(rows["unit"].iloc[0]))
     return title_case(readable(terms[0])) if len(terms) == 1 else "Estimate"
+
+
+def compared_by(unit: str) -> str:
+    """Return what a study's answer is, in a word."""
+    return "Ratio" if unit == "ratio" else "Difference"
 
 
 def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:

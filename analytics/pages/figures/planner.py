@@ -77,7 +77,8 @@ def drafts(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
     for panel in axes[-(1 if narrow else 2) :]:
         panel.set_xlabel("Density (hairs/cm²)")
     low, high = axes[0].get_xlim()
-    axes[0].set_xlim(low - 0.35 * (high - low), high)  # room for the words left of the first line
+    # Room for the words left of the first line; no density lies below 0.
+    axes[0].set_xlim(max(low - 0.35 * (high - low), min(low, 0.0)), high)
     return axes[0]
 
 

@@ -6,9 +6,10 @@ thin. Readings are there for the clinic alone (`disclosure` takes them out), the
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
-import seaborn
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
 from analytics import numbers
@@ -54,7 +55,6 @@ def sides(result: Curve, ax: Axes | None = None, *, narrow: bool = False) -> Axe
     ax.set_title("Planted hairs that have grown, %", fontsize=FONT_PT, fontweight="normal", loc="left")
     ax.set_xlabel("Months since the session", labelpad=2)
     ax.grid(axis="y")
-    seaborn.despine(ax=ax)
     return ax
 
 
@@ -96,22 +96,20 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
         own = drawn[drawn["zone"].eq(name)]
         if own.empty:
             continue
-        seaborn.lineplot(
-            own, x="x", y="y", units="placement_id", estimator=None, color=COLOURS[position], alpha=0.16,
-            linewidth=0.5, legend=False, ax=ax,
-        )  # fmt: skip
+        ends = np.flatnonzero(own["placement_id"].ne(own["placement_id"].shift()))[1:]
+        joined = np.split(own[["x", "y"]].to_numpy(), ends)
+        faint = LineCollection(joined, colors=COLOURS[position], alpha=0.16, linewidths=0.5, zorder=2)
+        ax.add_collection(faint)
         inside = own[own["y"].between(LOW, HIGH) & own["x"].le(LAST)]
-        seaborn.scatterplot(
-            inside, x="x", y="y", color=COLOURS[position], marker=SHAPES[position], s=7 if position else 5,
-            alpha=0.5 if position else 0.32, linewidth=0, legend=False, ax=ax,
+        marks = ax.scatter(
+            inside["x"], inside["y"], color=COLOURS[position], marker=SHAPES[position],
+            s=7 if position else 5, alpha=0.5 if position else 0.32, linewidth=0,
         )  # fmt: skip
         titles = [
             f"{title_case(name)}, month {numbers.number(x, 1)}: {numbers.percent(y)}"
             for x, y in zip(inside["x"], inside["y"], strict=True)
         ]
-        titled(ax.collections[-1], titles)
-    ax.set_xlabel("")
-    ax.set_ylabel("")
+        titled(marks, titles)
 
 
 def _mean(ax: Axes, result: Curve, name: str, position: int) -> None:
@@ -179,9 +177,13 @@ def _names(ax: Axes, result: Curve, names: list[str]) -> None:
         line = result.path[result.path["zone"].eq(name)]
         half = float(halves[name]["estimate"])  # type: ignore[index]
         month = half if name == first else 1.25 * half
+        # A line that ends before has its name behind its end, above the words of the distance.
+        end = float(line["x"].where(line["estimate"].notna()).max())
+        is_short, month = month > end, min(month, end)
         height = float(line.iloc[(line["x"] - month).abs().argmin()]["estimate"])
+        beside = (-7, 0) if name == first else (4, 5 if is_short else -14)
         ax.annotate(
-            title_case(name), (month, height), xytext=(-7, 0) if name == first else (4, -14),
+            title_case(name), (month, height), xytext=beside,
             textcoords="offset points", ha="right" if name == first else "left", color=COLOURS[position],
             fontsize=10, fontweight="bold",
         )  # fmt: skip

@@ -16,6 +16,7 @@ from analytics.pages.figures.drawing import (
     RULE,
     SERIES,
     axis_name,
+    compared_by,
     marker_style,
     panels,
     series_style,
@@ -152,8 +153,13 @@ def tipping(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
         if narrow
         else "Points added to the missing of the compared group"
     )
-    panel.set_ylabel(axis_name("Answer", str(path["unit"].iloc[0])))
+    panel.set_ylabel(_answer_name(path))
     return panel
+
+
+def _answer_name(rows: pd.DataFrame) -> str:
+    unit = str(rows["unit"].iloc[0])
+    return axis_name(compared_by(unit), unit)
 
 
 def specification(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
@@ -179,7 +185,7 @@ def specification(result: Result, ax: Axes | None = None, *, narrow: bool = Fals
     top.axhline(0, **QUIET_LINE)
     for value in margins_of(result, str(table["unit"].iloc[0])):
         top.axhline(value, **MARGIN_LINE)
-    top.set_ylabel(axis_name("Answer", str(table["unit"].iloc[0])))
+    top.set_ylabel(_answer_name(table))
     top.tick_params(labelbottom=False)
     _options(below, table, result.by, declared)
     return top

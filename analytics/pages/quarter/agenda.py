@@ -9,6 +9,7 @@ from analytics import numbers as words
 from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
 from analytics.pages.sentences_review import WITHHELD, audit, moved, part
+from analytics.pages.writing import flag
 from analytics.reports import filled
 from analytics.results import Result, why_not
 from analytics.review import (
@@ -86,18 +87,8 @@ def _with_standard(row: pd.Series) -> str:
     return f"{row['name']} {value}, {row['direction']} {standard}"
 
 
-def alarm(result: Result) -> str:
-    """Return the criteria with a new signal for the worse; nothing where none has one."""
-    signals = signals_table(result)
-    if signals.empty:
-        return ""
-    worse = signals[signals["direction"].eq("worse") & signals["status"].eq("new")]
-    named = list(dict.fromkeys(worse["criterion"]))
-    return f"New signals for the worse: {words.listed(named)}." if named else ""
-
-
 def agenda(page: Page) -> None:
-    """Write the agenda beside the board: new signals, actions, decisions with room to write."""
+    """Write the agenda beside the board: new signals (the worse flagged), actions, decisions to take."""
     result, actions = result_of(page, "agenda"), result_of(page, "actions")
     if why_not(result):
         return
@@ -121,6 +112,16 @@ def agenda(page: Page) -> None:
         ),
         slot="aside",
     )
+    flag(page, _alarm(signals))
+
+
+def _alarm(signals: pd.DataFrame) -> str:
+    """Return the criteria with a new signal for the worse; nothing where none has one."""
+    if signals.empty:
+        return ""
+    worse = signals[signals["direction"].eq("worse") & signals["status"].eq("new")]
+    named = list(dict.fromkeys(worse["criterion"]))
+    return f"New signals for the worse: {words.listed(named)}." if named else ""
 
 
 def _last_review(result: Result) -> int:

@@ -3,8 +3,38 @@
 from collections.abc import Mapping
 
 from analytics import factors, measurement, review
-from analytics.pages.page import Page, ask, question
+from analytics.pages.page import Page, ask, file_beside, question, results, state_folder
+from analytics.pages.quarter.short import in_short
+from analytics.pages.sentences_review import titles
 from analytics.results import Result
+
+
+def reviewed(page: Page) -> tuple[Page, dict[str, str], dict[str, str]]:
+    """Return the page with the results of a review, its titles and its short answers; remember the review.
+
+    Parameters
+    ----------
+    page
+        Of `pages.begin`, with the settings of the quarterly review. Beside the short answers of its folds
+        stands `quarter`, the quarter under review in words.
+    """
+    told = page.settings
+    criteria = review.read(file_beside(page, told["criteria"]))
+    log = review.read_actions(file_beside(page, told["action_log"]), criteria)
+    quarter = review.under_review(
+        page.records, criteria, quarter=told["quarter"], complete_through=told["complete_through"],
+        register_begins=told["register_begins"], today=told["as_of"],
+    )  # fmt: skip
+    memory = state_folder(page, told["state"])
+    past = review.recall(memory, criteria, quarter=quarter)
+    named = {role: told[role] for role in ("change", "grafts", "growth", "poor", "answers")}
+    roles = review.roles(criteria, charts=tuple(told["charts"]), **named)
+    panels = asked(page, criteria, log, roles, past, quarter=quarter, by=told["by"])
+    review.keep(memory, criteria, log, panels, quarter=quarter)
+    page = results(page, **panels)
+    title = titles(criteria, roles)
+    named_quarter = review.label(quarter, told["register_begins"])
+    return page, title, {**in_short(page.results, title), "quarter": named_quarter}
 
 
 def asked(

@@ -32,7 +32,7 @@ def in_short(results: Mapping[str, Result], title: Mapping[str, str]) -> dict[st
 
 
 # Panels about one criterion, and the role it has.
-OPENINGS = ("No", "None", "Cannot", "Whether", "Of", "Too", "There", "Nobody")
+OPENINGS = ("No", "Not", "None", "Cannot", "Whether", "Of", "Too", "There", "Nobody")
 NAMED = {"grafts": "grafts", "cases": "grafts", "growth": "growth", "absent": "growth", "poor_growth": "poor",
          "answers": "answers"}  # fmt: skip
 
@@ -94,6 +94,8 @@ def _lists(result: Result) -> str:
         return why
     rows = result.table()
     known = [
-        f"{row.term}: {words.number(row.estimate)}" for row in rows.itertuples() if pd.notna(row.estimate)
+        f"{words.readable(row.term)}: {words.number(row.estimate)}"
+        for row in rows.itertuples()
+        if pd.notna(row.estimate)
     ]
     return f"{words.title_case('; '.join(known))}." if known else ""

@@ -115,6 +115,17 @@ def rungs_in_short(found: Result) -> str:
     return f"{numbers.title_case('; '.join(said))}."
 
 
+def map_caption(found: Result) -> str:
+    """Return how the map of zones is read where not all its numbers are the growth model's; else empty."""
+    if why_not(found) or "rungs" not in found.extra or found.table().empty:
+        return ""
+    rows = found.table()[lambda t: t["term"].eq(early.AT_MATURITY) & t["estimate"].notna()]
+    rows = rows[rows["flag"].ne(early.RUNGS[5])]
+    said = [f"{', '.join(own['zone'])}: {rung}" for rung, own in rows.groupby("flag", sort=False)]
+    told = numbers.title_case("; ".join(said))
+    return f"Darker means more hair grown. {told}, not the growth model." if said else ""
+
+
 def rungs_table(found: Result) -> pd.DataFrame:
     """Return what each zone's counts carry, how many patients there are, and what the next rung needs."""
     table, rows = found.table(), []
@@ -172,9 +183,13 @@ def when_told(result: Result) -> str:
     if row["more"] == 0 and row["month"] <= row["now"]:
         return f"{what}{chance}with the {row['n_zone']} patients counted at maturity now."
     if not np.isfinite(row["need_zone"]):
-        few = f"too few of the {row['against']} ({row['need_against']:.0f}) will have been counted by then"
+        n = numbers.number(row["need_against"])
+        few = f"too few of the {row['against']} ({n}) will have been counted by then"
         return f"{zone}: a difference of {size} cannot be told within ten years at the present rate: {few}."
-    need = f"once {row['need_zone']:.0f} patients are counted at maturity, {row['more']:.0f} more than now"
+    need = (
+        f"once {numbers.number(row['need_zone'])} patients are counted at maturity, "
+        f"{numbers.number(row['more'])} more than now"
+    )
     if not np.isfinite(row["month"]):
         return f"{what}{chance}{need}; at the present rate that takes more than ten years."
     late = f" to {row['high']:.0f}" if np.isfinite(row["high"]) else " or later"
@@ -197,6 +212,14 @@ def when_rough(result: Result) -> str:
         f"{' (assumed)' if row['is_assumed'] else ''}."
         + (" In brackets: 80 % of simulated futures." if np.isfinite(row["month"]) else "")
     )
+
+
+def case_titles(result: Result) -> tuple[str, str]:
+    """Return the titles of a case's table and picture; without a curve of the practice none is a verdict."""
+    if "early" in result.extra:
+        return "What the counts of each zone say", "Growth beside an assumed course, percent of planted hairs"
+    drawn = "Growth, on this practice's own patients, in percent of planted hairs"
+    return "Verdict by zone, hairs per cm²", drawn
 
 
 def early_in_words(result: Result) -> pd.DataFrame:
