@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import seaborn
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
 from analytics import numbers
