@@ -98,8 +98,8 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
         own = drawn[drawn["zone"].eq(name)]
         if own.empty:
             continue
-        ends = np.flatnonzero(own["placement_id"].ne(own["placement_id"].shift()))[1:]
-        joined = np.split(own[["x", "y"]].to_numpy(), ends)
+        codes = own["placement_id"].to_numpy(dtype=str)
+        joined = np.split(own[["x", "y"]].to_numpy(), np.flatnonzero(codes[1:] != codes[:-1]) + 1)
         faint = LineCollection(joined, colors=COLOURS[position], alpha=0.16, linewidths=0.5, zorder=2)
         ax.add_collection(faint)
         inside = own[own["y"].between(LOW, HIGH) & own["x"].le(LAST)]
