@@ -97,7 +97,8 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
         own = drawn[drawn["zone"].eq(name)]
         if own.empty:
             continue
-        ends = np.flatnonzero(own["placement_id"].ne(own["placement_id"].shift()))[1:]
+        ids = own["placement_id"].to_numpy(dtype=str)
+        ends = np.flatnonzero(ids[1:] != ids[:-1]) + 1
         joined = np.split(own[["x", "y"]].to_numpy(), ends)
         faint = LineCollection(joined, colors=COLOURS[position], alpha=0.16, linewidths=0.5, zorder=2)
         ax.add_collection(faint)
