@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import seaborn
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
 from analytics import numbers
@@ -97,9 +98,8 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
         own = drawn[drawn["zone"].eq(name)]
         if own.empty:
             continue
-        ids = own["placement_id"].to_numpy(dtype=str)
-        ends = np.flatnonzero(ids[1:] != ids[:-1]) + 1
-        joined = np.split(own[["x", "y"]].to_numpy(), ends)
+        codes = own["placement_id"].to_numpy(dtype=str)
+        joined = np.split(own[["x", "y"]].to_numpy(), np.flatnonzero(codes[1:] != codes[:-1]) + 1)
         faint = LineCollection(joined, colors=COLOURS[position], alpha=0.16, linewidths=0.5, zorder=2)
         ax.add_collection(faint)
         inside = own[own["y"].between(LOW, HIGH) & own["x"].le(LAST)]
