@@ -40,6 +40,9 @@ COMMANDS = {
     "selfcheck": ("analytics.app.commands.selfcheck", "check this installation, and its methods"),
 }
 
+REPORTING = ("demo", "report", "batch")
+NO_REPORT = {"-h", "--help", "--settings", "audience=patient"}
+
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code.
@@ -64,6 +67,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     module, does = COMMANDS[name]
     _stop_children_when_stopped()
+    if name in REPORTING and NO_REPORT.isdisjoint(rest):
+        from analytics.files import warm
+
+        warm.begin()
     try:
         command = importlib.import_module(module)
         parser = argparse.ArgumentParser(

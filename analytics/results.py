@@ -291,8 +291,8 @@ def line(
 
     Examples
     --------
-    >>> line("seen", 75.0, "%", by={"zone": "crown"}, basis="share", numerator=3, denominator=4)
-    {'zone': 'crown', 'term': 'seen', 'estimate': 75.0, 'unit': '%', 'basis': 'share', 'numerator': 3, 'denominator': 4}
+    >>> list(line("seen", 75.0, "%", basis="share", numerator=3, denominator=4).items())[3:]
+    [('basis', 'share'), ('numerator', 3), ('denominator', 4)]
     """
     if basis is not None and basis not in BASES:
         raise ParameterError(f"results.line(basis): unknown; use one of {', '.join(BASES)}")

@@ -554,6 +554,15 @@ def test_a_chart_of_few_points_says_trial_and_prints_its_false_alarm_rate(panels
     titles = [panel.get_title(loc="left") for panel in axes.figure.axes if panel.get_title(loc="left")]
     assert any("(trial)" in title for title in titles)
     assert sum("in 100 such charts signal" in title for title in titles) == len(drawn)
+    # Four in five would choose it again: that none of three does happens by luck in one month of 125, and
+    # three sigmas leave one of 741 on a side, so that months with up to three answers cannot stand out.
+    mute = set(drawn.loc[drawn["is_mute"].astype(bool), "criterion"])
+    points = panels["run_charts"].table()
+    asked = points.loc[points["criterion"].eq("would_choose_again"), "denominator"]
+    assert (asked <= 3).mean() > 0.5
+    assert "would_choose_again" in mute
+    assert not {"photographs", "transection"} & mute
+    assert sum("for one month to stand out" in " ".join(title.split()) for title in titles) == len(mute)
 
 
 def test_the_baseline_is_frozen_before_a_declared_change(demo, criteria, panels):

@@ -51,6 +51,12 @@ MISTAKES = [
         {**EVENT, "standard": 0.01, "direction": "at most", "statement": "At most 1 of 10,000"},
         "seen), standard: can never be told here",
     ),
+    (
+        # One session a month, and nobody ever answered.
+        "criterion",
+        {"measure": "rating", "column": "would_choose_again"},
+        "seen), standard: can never be told here",
+    ),
     ("criterion", {**YIELD, "zones": ["crown"]}, "seen), zones: none of them was ever planted here"),
     ("criterion", {**YIELD, "zones": ["beard"]}, "seen), zones"),
     (

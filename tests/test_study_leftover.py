@@ -9,9 +9,10 @@ import pytest
 from scipy import stats
 
 from analytics import regrowth, study
+from analytics.numerics.diagnostics import among_simulated
 from analytics.numerics.nonlinear import errors
 from analytics.study import answer as study_answer
-from analytics.study.effects import arrays, fitted, of_plan
+from analytics.study.effects import arrays, fitted, of_plan, parts_of
 from analytics.study.robustness import leftover
 
 PLAN_FILE = Path(__file__).parents[1] / "data_demo" / "study_out_of_body.toml"
@@ -108,6 +109,10 @@ def test_residuals_of_groups_are_made_independent_by_the_covariance_written_out(
 
 def test_a_patient_whose_counts_no_curve_explains_is_counted_on_the_audit(demo):
     plain = regrowth.leftover(demo, fit=regrowth.fit_emergence(demo))
+    row = plain.table().query("part == 'as simulated'").iloc[0]
+    assert row["p_value"] > 0.05
+    assert plain.checks["distributed_as_simulated"]
+    assert set(plain.path["part"]) == {"residuals", "patients", "gains as simulated"}
     assert plain.table()["numerator"].iloc[0] == 0
     months = plain.table()[plain.table()["part"].str.endswith("by month")]
     assert (months["ci_low"] < 0).all()
@@ -120,3 +125,41 @@ def test_a_patient_whose_counts_no_curve_explains_is_counted_on_the_audit(demo):
     told = regrowth.leftover(odd, fit=regrowth.fit_emergence(odd))
     assert told.table()["numerator"].iloc[0] == 1
     assert not told.checks["no_patient_further_off_than_chance_allows"]
+
+
+# Simulated from the fitted model
+
+
+def test_places_among_simulated_values_are_uniform_by_kolmogorov_where_the_model_holds_and_else_not():
+    """Dunn & Smyth 1996: uniform whatever the distribution; scipy's one-sample test as the judge."""
+    rng = np.random.default_rng(5)
+    skewed = 4 * rng.gamma(2.0, size=(200, 300))
+    told = among_simulated(np.round(skewed[0]), skewed[1:], step=1.0)
+    assert stats.kstest(stats.norm.cdf(told.residual), "uniform").pvalue > 0.05
+    assert told.p_value > 0.05
+    other = among_simulated(np.round(rng.normal(8.0, 5.6, size=300)), skewed[1:], step=1.0)
+    assert stats.kstest(stats.norm.cdf(other.residual), "uniform").pvalue < 0.01
+    assert other.p_value <= 0.01
+
+
+def test_the_test_of_the_shape_holds_its_size_with_patients_and_a_fit_and_finds_grafts_that_failed():
+    """60 registers of 40 patients by 2, patient effect and six coefficients fitted: 5 % by chance."""
+    rng = np.random.default_rng(6)
+    patient, n = np.repeat(np.arange(40), 2), 80
+    found = {"none": [], "failed": []}
+    for seed in range(60):
+        X = np.column_stack([np.ones(n), rng.standard_normal((n, 5))])
+        y = 80 + 10 * rng.standard_normal(40)[patient] + 12 * rng.standard_normal(n)
+        for kind, loss in (("none", 0.0), ("failed", 60.0 * (rng.random(n) < 0.08))):
+            parts = parts_of(fitted(y - loss, X, patient, None), y - loss, X, None)
+            simulated = parts.simulated(X, patient, 99, seed=seed)
+            found[kind].append(among_simulated(y - loss, simulated, seed=seed).p_value <= 0.05)
+    assert sum(found["none"]) <= 7  # 1 in 100 by chance at 5 %
+    assert sum(found["failed"]) >= 30
+
+
+def test_a_study_says_how_far_outcomes_depart_from_simulated_ones(answered):
+    plan, found = answered
+    row = leftover(found, plan).table().query("part == 'as simulated'").iloc[0]
+    assert row["n_rows"] == len(found.units)
+    assert 0 < row["estimate"] < 15

@@ -6,6 +6,8 @@ what the same writer wrote and nobody changed (`files.atomic`). Text that a spre
 formula gets an apostrophe in front, which such programs show as text (the rule of CWE-1236).
 """
 
+from __future__ import annotations
+
 import csv
 import datetime
 import hashlib
@@ -15,15 +17,15 @@ import shutil
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-
-import numpy as np
-import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.csv
+from typing import TYPE_CHECKING
 
 from analytics.errors import ParameterError
 from analytics.files import atomic
+
+if TYPE_CHECKING:
+    # A third of a second, which every command would wait for.
+    import pandas as pd
+    import pyarrow as pa
 
 # CWE-1236; a minus or plus before a number is a number.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
@@ -105,15 +107,19 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
 
     Examples
     --------
+    >>> import pandas as pd
     >>> csv_bytes(pd.DataFrame({"a": ["=1+1", "-2"], "b": [1.0, None]}))
     b'a,b\n"\'=1+1",1\n"-2",\n'
     """
+    import pyarrow as pa
+    from pyarrow.csv import WriteOptions, write_csv
+
     names = [neutral(str(c)) for c in frame.columns]
     table = pa.table([_column(frame[c]) for c in frame.columns], names=[f"c{i}" for i in range(len(names))])
     head = io.StringIO()
     csv.writer(head, lineterminator="\n").writerow(names)
     out = io.BytesIO()
-    pyarrow.csv.write_csv(table, out, pyarrow.csv.WriteOptions(include_header=False, quoting_style="needed"))
+    write_csv(table, out, WriteOptions(include_header=False, quoting_style="needed"))
     return head.getvalue().encode("utf-8") + out.getvalue()
 
 
@@ -176,6 +182,11 @@ def neutral(text: str) -> str:
 
 def _column(column: pd.Series) -> pa.Array:
     """Return a column ready to be written: whole numbers without decimals, texts that are no formulas."""
+    import numpy as np
+    import pandas as pd
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
     if pd.api.types.is_bool_dtype(column):
         return pa.array(
             column.astype("boolean").map({True: "True", False: "False"}).astype(object), pa.string()

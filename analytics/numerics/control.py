@@ -464,9 +464,22 @@ def _exact_limits(centre, size, half, *, width: np.ndarray, of_shares: bool) -> 
         n = np.maximum(np.round(np.broadcast_to(size, few.shape)[few]), 1.0)
         p = np.broadcast_to(centre, few.shape)[few]
         tail = np.broadcast_to(scipy.stats.norm.sf(width), few.shape)[few]
-        dist = scipy.stats.binom(n, p) if of_shares else scipy.stats.poisson(n * p)
-        low[few], high[few] = dist.ppf(tail) / n, dist.ppf(1 - tail) / n
+        low[few], high[few] = _quantiles(n, p, tail, of_shares=of_shares)
     return low, high
+
+
+def _quantiles(
+    n: np.ndarray, p: np.ndarray, tail: np.ndarray, *, of_shares: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return both quantiles as shares (or rates) of n, (k,); those asked for twice are found once."""
+    code = np.zeros(len(n), dtype=int)
+    for column in (n, p, tail):
+        known, at = np.unique(column, return_inverse=True)
+        code = code * len(known) + at
+    _, one, of = np.unique(code, return_index=True, return_inverse=True)
+    n, p, tail = n[one], p[one], tail[one]
+    dist = scipy.stats.binom(n, p) if of_shares else scipy.stats.poisson(n * p)
+    return (dist.ppf(tail) / n)[of], (dist.ppf(1 - tail) / n)[of]
 
 
 def _sigma_of_standardised(share: np.ndarray, centre: np.ndarray, se: np.ndarray, n: int) -> np.ndarray:

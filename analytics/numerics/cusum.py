@@ -28,6 +28,7 @@ NODES = 96
 GRID = 240
 MAX_STEPS = 800  # a larger set of possible values is merged
 SEED = 20260101
+GUIDES = 1 << 14  # steps of 0 to 1 in the table by which draws are placed
 
 
 @dataclass(frozen=True, slots=True)
@@ -372,7 +373,7 @@ def simulate_run_length(
     done = 0
     while len(alive) and done < max_cases:
         block = int(np.clip(200_000 // len(alive), 16, 4096))
-        drawn = increments.value[np.searchsorted(edges, rng.random((len(alive), block)))]
+        drawn = increments.value[_places(edges, rng.random((len(alive), block)))]
         walk = level[alive][:, None] + np.cumsum(drawn, axis=1)
         walk -= np.minimum(np.minimum.accumulate(walk, axis=1), 0.0)
         hit = walk >= limit
@@ -383,6 +384,17 @@ def simulate_run_length(
         done += block
     length[alive] = done
     return float(length.mean()), float(length.std(ddof=1) / np.sqrt(n_charts))
+
+
+def _places(edges: np.ndarray, drawn: np.ndarray) -> np.ndarray:
+    """Return `np.searchsorted(edges, drawn)` of shares, from a table of where each of GUIDES steps begins."""
+    begins = np.searchsorted(edges, np.arange(GUIDES) / GUIDES)
+    at = begins[(drawn * GUIDES).astype(int)].ravel()
+    short = np.flatnonzero(edges[at] < drawn.ravel())
+    while len(short):
+        at[short] += 1
+        short = short[edges[at[short]] < drawn.ravel()[short]]
+    return at.reshape(drawn.shape)
 
 
 def run_length(

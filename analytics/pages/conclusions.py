@@ -91,7 +91,10 @@ def _leftover(known: pd.DataFrame) -> str:
     off = int((rows["ci_low"].gt(0) | rows["ci_high"].lt(0)).sum())
     far = [numbers.number(share, 1) for share in known.loc[of_all, "estimate"]]
     patients = f"; {far[0]}{numbers.THIN}% of patients are further off than chance allows" if far else ""
-    return f"{off} of {len(rows)} intervals of zones and months exclude 0{patients}."
+    shape = known.loc[known["term"].str.startswith("largest departure")]
+    among = [numbers.p_value(p, places=3) for p in shape["p_value"]] if len(shape) else []
+    simulated = f"; their distribution against the simulated one: p {among[0]}" if among else ""
+    return f"{off} of {len(rows)} intervals of zones and months exclude 0{patients}{simulated}."
 
 
 def _tests(known: pd.DataFrame) -> str:

@@ -29,6 +29,7 @@ from analytics.review import (
 
 THIN = words.THIN
 WITHHELD = "withheld"
+MUTE = "too few a month for one month to stand out"
 LEAST_LUCK = 0.05  # of a chart: less is said in words
 NO_BREAK = "\N{NO-BREAK SPACE}"
 # What the audit of a quarter sets beside it, from the result's own rows: column, and where it stands.
@@ -206,7 +207,7 @@ def chart_table(result: Result) -> pd.DataFrame:
             "chart": rows["chart"].map(CHARTS).fillna("none"),
             "points": points.astype(object).where(points.notna(), WITHHELD),
             "lines_set_in_quarter": rows["set_in_quarter"],
-            "says": trial + rows["signal"],
+            "says": trial + rows["signal"] + np.where(rows["is_mute"].astype(bool), f"; {MUTE}", ""),
             "false_alarms_in_100": rows["false_alarm_pct"],
         }
     )

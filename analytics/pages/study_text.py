@@ -35,6 +35,7 @@ REFERENCES = {
     "imputed": "Barnard & Rubin 1999, Biometrika 86:948-955",
     "points were added": "Cro et al. 2020, Statistics in Medicine 39:2815-2842",
     "combinations of choices": "Simonsohn, Simmons & Nelson 2020, Nature Human Behaviour 4:1208-1214",
+    "randomised quantile": "Dunn & Smyth 1996, Journal of Computational and Graphical Statistics 5:236-244",
     "Cook": "Demidenko & Stukel 2005, Statistics in Medicine 24:893-909",
 }
 
@@ -135,7 +136,8 @@ def _checks(page: Page) -> str:
         return ""
     return (
         "What the model leaves over was set against zones, months and what was expected, its quantiles "
-        "against a normal distribution, and each patient's outcomes together against chance."
+        "against a normal distribution, each patient's outcomes together against chance, and each outcome "
+        "among those simulated from the fitted model (randomised quantile residuals)."
     )
 
 

@@ -6,7 +6,10 @@
 what one case is and will be given its readings, without a refit; `deviations` says how unusual it is.
 """
 
-from analytics.regrowth.deviation import deviations
+from analytics.regrowth.deviation import (
+    ODD, SETS, SIMULATED, as_simulated, deviations, far_off, gaps, leftover, observed,
+    quantiles as leftover_quantiles,
+)
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution, drawn
 from analytics.regrowth.emergence import USUAL_CURVE, Emergence, fit_emergence
 from analytics.regrowth.layout import (
@@ -24,6 +27,4 @@ from analytics.regrowth.single_cases import (
     Forecast, chance_below, forecast, forecasts_of_each, posterior, slow_or_low, yields_at,
 )
 from analytics.regrowth.spline import by_zone, natural_basis
-from analytics.regrowth.tables import (
-    ODD, between_rows, far_off, gaps, leftover, observed, quantiles as leftover_quantiles,
-)
+from analytics.regrowth.tables import between_rows

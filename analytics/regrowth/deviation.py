@@ -1,4 +1,6 @@
-"""How unusual are one placement's readings among the practice's own cases, all taken together?
+"""How unusual are one placement's readings among the practice's own cases? What does the model leave over?
+
+Of one placement, all readings are taken together.
 
 Readings are weighed by how much they tell of the placement's true yield at its last one (best linear
 prediction, with the patient's other placements in it). The share of the practice's cases whose readings,
@@ -11,25 +13,53 @@ however many readings there are and wherever they lie on the curve.
 The effects of a case are those of the emergence model: plateau, log tempo and reader's habit of the patient;
 plateau, error of planted density and log tempo of each placement; native density of each region. The error
 of planted density multiplies the placement's own growth.
+
+What a fitted model leaves over. A patient is judged whole: the distance r' V^-1 r of all of a patient's
+readings together, V being the model's covariance of them. Zones, months and quarters of what is expected: the
+mean observed less the mean expected. Quantiles of residuals made independent (L' r with V^-1 = L L') stand
+against those of a normal distribution; only between the 5th and the 95th centile, so that no reading is told.
+So does each gain (count less the native hair of the count before) among those that the model simulates for it
+(`numerics.diagnostics.among_simulated`): there curve, effects and counting errors are not linearised.
+
+Sources: Houseman, Ryan & Coull 2004, J Am Stat Assoc 99:383-394 (independent residuals); Pinheiro & Bates
+2000, Mixed-Effects Models in S and S-PLUS, ch. 4.
 """
 
-from typing import NamedTuple
+from collections.abc import Mapping
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+import scipy
 from scipy.special import ndtr, ndtri
 
 from analytics import measurement
+from analytics.numerics import diagnostics
 from analytics.numerics.nonlinear import share
-from analytics.regrowth import case_rows
+from analytics.records import Records
+from analytics.regrowth import case_rows, likelihood
 from analytics.regrowth.case_rows import Laid, Places
 from analytics.regrowth.distribution import CENTRES, PlateauDistribution
 from analytics.regrowth.emergence import Emergence
 from analytics.regrowth.layout import density_curve
 from analytics.regrowth.quantities import parameters, true_plateau_variances
+from analytics.regrowth.rows import select
+from analytics.results import LEVEL, Curve, limits, line
 
 _MOST = 8.0
 _LEAST_VARIANCE = 1e-12
+ODD = 0.01  # named where a patient's p-value times the number of patients is under this (Bonferroni)
+MONTHS = (0.0, 9.0, 12.0, 15.0, 18.0, 24.0, np.inf)
+SPANS = tuple(
+    f"from {low:g} to under {high:g} months" if np.isfinite(high) else f"from {low:g} months"
+    for low, high in pairwise(MONTHS)
+)
+QUARTERS = ("lowest quarter", "second quarter", "third quarter", "highest quarter")
+FEWEST_FOR_QUANTILES = 20  # no source: a centile then rests on more than one
+CENTILES = np.linspace(0.05, 0.95, 37)
+SETS, MOST_PLACEMENTS = 199, 1500  # simulated sets, and placements they are made of at most (our choice)
+UNLIKE = 0.05  # a departure whose p-value is smaller is named (common practice)
 
 
 def deviations(plateaus: PlateauDistribution, rows: pd.DataFrame) -> pd.DataFrame:
@@ -205,3 +235,226 @@ def evaluate(fit: Emergence, laid: Laid, b: np.ndarray) -> tuple[np.ndarray, np.
     by_effect = sum(slopes[:, :, k, None] * laid.effects[k] for k in range(3))
     by_beta = np.concatenate([slopes[:, :, k, None] * d for k, d in enumerate(laid.fixed)], axis=2)
     return mean.reshape(values.shape[:2]), by_effect, by_beta
+
+
+def leftover(records: Records, *, fit: Emergence) -> Curve:
+    """Return what the emergence model leaves over of each count; `path` holds the quantiles.
+
+    Parameters
+    ----------
+    fit
+        `regrowth.fit_emergence` of the same records.
+
+    Returns
+    -------
+    Curve
+        By part: the share of patients further off than chance allows; observed less expected density by
+        zone, month after the session and quarter of what is expected, with errors by patient.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> from analytics.regrowth.emergence import fit_emergence
+    >>> clinic = simulate.as_records(simulate.register(20)[0])
+    >>> leftover(clinic, fit=fit_emergence(clinic)).table()["part"].iloc[0]
+    'patients'
+    """
+    rows = select(records, choices=fit.choices, coded=fit.mix, from_month=fit.from_month, by=fit.by)
+    frame, white = rows.frame, fit.independent
+    codes = pd.factorize(frame["patient_id"])[0]
+    distance, n_rows = np.bincount(codes, white**2), np.bincount(codes)
+    p = scipy.stats.chi2.sf(distance, n_rows)
+    after = ~frame["is_baseline"].to_numpy(dtype=bool)
+    density = frame["density"].to_numpy(dtype=float)
+    seen = observed(frame[after], density[after], fit.expected[after], month="month")
+    off = far_off(p)
+    # A sum of n squares as one normal number: below 0 where a patient lies nearer than most.
+    whole = scipy.stats.norm.isf(np.clip(p, 1e-12, 1 - 1e-12))
+    found, n = _among_simulated(fit, likelihood.lay_out(fit, frame))
+    shape, checks = as_simulated(found, n)
+    shown = {"residuals": white, "patients": whole, "gains as simulated": found.residual}
+    return Curve(
+        pd.DataFrame([off, *shape, *gaps(seen, "hairs/cm2", LEVEL)]), rows.used,
+        f"{fit.likelihood}; observed less expected with errors by patient, coefficients taken as known; "
+        f"gains since the count before among {SIMULATED}",
+        checks={"no_patient_further_off_than_chance_allows": off["numerator"] == 0, **checks}, by=("part",),
+        picture="quantiles", path=quantiles(shown, len(p)), x_name="normal quantile",
+    )  # fmt: skip
+
+
+SIMULATED = f"those of {SETS} sets simulated from the fitted model (randomised quantile residuals)"
+
+
+def _among_simulated(fit: Emergence, of: likelihood.Placements) -> tuple[diagnostics.Simulated, int]:
+    """Return where gains since the count before the session lie among simulated ones, and how many patients.
+
+    Of a large register some patients, drawn by chance: the shape of a distribution needs no more.
+    """
+    rng = np.random.default_rng(1)
+    patients = rng.permutation(int(of.patient.max()) + 1)
+    upto = np.cumsum(np.bincount(of.patient)[patients])
+    of = likelihood.chosen(of, np.flatnonzero(np.isin(of.patient, patients[upto <= MOST_PLACEMENTS])))
+    before = of.month == 0
+    n_before = np.bincount(of.region, weights=before, minlength=len(of.placement))
+    kept = ~before & (n_before[of.region] > 0)
+    mean = scipy.sparse.csr_array(
+        (before / np.maximum(n_before, 1)[of.region], (np.arange(len(before)), of.region)),
+        shape=(len(before), len(n_before)),
+    )
+    counts = np.vstack([of.density, likelihood.simulated(fit, of, SETS, rng)])
+    gains = (counts - of.kept * (counts @ mean)[:, of.region])[:, kept]
+    who = of.patient[of.row_placement][kept]
+    return diagnostics.among_simulated(gains[0], gains[1:], step=1 / of.area[kept]), len(np.unique(who))
+
+
+def as_simulated(
+    found: diagnostics.Simulated, n_patients: int
+) -> tuple[list[dict[str, Any]], dict[str, bool]]:
+    """Return the line and the check of how far a distribution departs from the simulated one.
+
+    Parameters
+    ----------
+    found
+        Of `numerics.diagnostics.among_simulated`.
+    n_patients
+        Patients behind it.
+
+    Returns
+    -------
+    tuple
+        Lines (none where there are too few values) and checks by name.
+
+    Examples
+    --------
+    >>> lines, checks = as_simulated(diagnostics.Simulated(np.zeros(30), 0.05, 0.4), 20)
+    >>> lines[0]["estimate"], checks
+    (5.0, {'distributed_as_simulated': True})
+    """
+    if len(found.residual) < FEWEST_FOR_QUANTILES:
+        return [], {}
+    told = line(
+        "largest departure from the simulated distribution", 100 * found.departure, "points",
+        by={"part": "as simulated"}, p_value=found.p_value, basis="model", n_patients=n_patients,
+        n_rows=len(found.residual),
+    )  # fmt: skip
+    return [told], {"distributed_as_simulated": found.p_value >= UNLIKE}
+
+
+def far_off(p: np.ndarray) -> dict[str, Any]:
+    """Return the line of how many patients (p-value each) are further off than chance allows.
+
+    Parameters
+    ----------
+    p
+        A p-value for each patient, (n,).
+
+    Returns
+    -------
+    dict
+        A line of a result, percent of patients.
+
+    Examples
+    --------
+    Of two patients, one whose p-value of 0.001 is unusual among two:
+
+    >>> far_off(np.array([0.001, 0.5]))["estimate"]
+    50.0
+    """
+    far, n = int((p * len(p) < ODD).sum()), len(p)
+    return line(
+        "further off than chance allows", 100 * far / n, "% of patients", by={"part": "patients"},
+        basis="share", numerator=far, denominator=n, n_patients=n,
+    )  # fmt: skip
+
+
+def observed(frame: pd.DataFrame, y: np.ndarray, expected: np.ndarray, *, month: str) -> pd.DataFrame:
+    """Return the mean observed and expected outcome by zone, month of the reading and quarter of expected.
+
+    Columns: by, group, observed, expected, se (of observed less expected, by patient), n_rows, n_patients.
+
+    Parameters
+    ----------
+    frame
+        Rows (n,) with `patient_id`, and `zone` or a column of the month where there are such.
+    y
+        Observed outcome, (n,).
+    expected
+        What a model expects of it, (n,), in the same unit.
+    month
+        Name of the column of months since the session.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns by, group, observed, expected, se (of observed less expected, by patient), n_rows, n_patients.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"patient_id": ["a", "a", "b"], "zone": "crown"})
+    >>> seen = observed(rows, np.array([3.0, 5.0, 7.0]), np.array([4.0, 5.0, 3.0]), month="month")
+    >>> seen[["group", "observed", "expected", "n_patients"]].values.tolist()
+    [['crown', 5.0, 4.0, 2]]
+    """
+    rows = []
+    own = frame.assign(seen=y, expected=expected).reset_index(drop=True)
+    sides = {"zone": own.get("zone")}
+    if month in own:
+        sides["month"] = pd.cut(own[month], MONTHS, right=False, labels=SPANS)
+    if len(own) >= FEWEST_FOR_QUANTILES:
+        rank = own["expected"].rank(method="average", pct=True)
+        sides["what is expected"] = pd.cut(rank, np.linspace(0, 1, len(QUARTERS) + 1), labels=QUARTERS)
+    for by, groups in sides.items():
+        if groups is None or groups.isna().all():
+            continue
+        for group, some in own.groupby(groups, observed=True):
+            gap = (some["seen"] - some["expected"]).groupby(some["patient_id"]).sum()
+            rows.append(
+                {
+                    "by": by, "group": str(group), "observed": some["seen"].mean(),
+                    "expected": some["expected"].mean(), "se": np.sqrt((gap**2).sum()) / len(some),
+                    "n_rows": len(some), "n_patients": some["patient_id"].nunique(),
+                }
+            )  # fmt: skip
+    columns = ["by", "group", "observed", "expected", "se", "n_rows", "n_patients"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def gaps(seen: pd.DataFrame, unit: str, level: float) -> list[dict]:
+    """Return the lines of `observed`: observed less expected, with its interval.
+
+    Parameters
+    ----------
+    seen
+        Of `observed`.
+    unit
+        Of the outcome, in words.
+
+    Returns
+    -------
+    list of dict
+        A line of a result for each row.
+    """
+    rows = []
+    for one in seen.itertuples():
+        gap = float(one.observed - one.expected)
+        counts: dict[str, Any] = {"n_patients": int(one.n_patients), "n_rows": int(one.n_rows)}
+        ci = limits(gap, float(one.se), level=level) if one.n_patients > 1 else None
+        by = {"part": f"observed less expected, by {one.by}"}
+        rows.append(line(one.group, gap, unit, by=by, se=one.se, ci=ci, level=level, basis="model", **counts))
+    return rows
+
+
+def quantiles(shown: Mapping[str, np.ndarray], n_patients: int) -> pd.DataFrame:
+    """Return quantiles against normal ones, and the line on which they would lie."""
+    z = scipy.stats.norm.ppf(CENTILES)
+    made = []
+    for part, values in shown.items():
+        if len(values) < FEWEST_FOR_QUANTILES:
+            continue
+        for term, at in (("observed", np.quantile(values, CENTILES)), ("normal distribution", z)):
+            made.append(pd.DataFrame({"part": part, "term": term, "x": z, "estimate": at}))
+    if not made:
+        return pd.DataFrame(columns=["part", "term", "x", "estimate", "unit", "basis", "n_patients"])
+    return pd.concat(made, ignore_index=True).assign(
+        unit="standard deviations", basis="model", n_patients=n_patients
+    )

@@ -26,7 +26,7 @@ from analytics.numerics.nonlinear import Shape, share
 from analytics.regrowth import case_rows
 from analytics.regrowth.emergence import Emergence
 from analytics.regrowth.layout import NATIVE, PLATEAU, SHED
-from analytics.regrowth.quantities import parameters
+from analytics.regrowth.quantities import parameters, true_plateau_variances
 
 LEAST_PLATEAU = 0.5  # percent: a case-mix shift takes no cell of the grid below
 LEAST_CV, LEAST_NATIVE_VAR = 1e-3, 1e-4
@@ -306,3 +306,30 @@ def measured_variance(of: Placements, by: Shared, expected: np.ndarray) -> np.nd
     return measurement.count_variance(
         np.maximum(expected, 1.0 / area), area, marked=marked, reader_changed=changed, error=by.count_error
     )
+
+
+def simulated(fit: Emergence, of: Placements, n_sets: int, rng: np.random.Generator) -> np.ndarray:
+    """Return the counts (n_sets, rows) that the fitted model would make in the place of those made."""
+    spread = named(fit)
+    by_patient, by_placement = (max(v, 0.0) for v in true_plateau_variances(fit, fit.beta, fit.spread))
+    tempo, both = (spread.get(f"patient: log tempo{w}", 0.0) for w in ("", " with plateau"))
+    variances, axes = np.linalg.eigh([[by_patient, both], [both, tempo]])
+
+    def draw(*shape: int) -> np.ndarray:
+        return rng.standard_normal((n_sets, *shape))
+
+    patient = draw(int(of.patient.max()) + 1, 2) @ (axes * np.sqrt(np.maximum(variances, 0.0))).T
+    own = patient[:, of.patient]
+    n, j, zone = len(of.names), of.row_placement, of.zone
+    plateau, log_half, log_k = (values[zone] for values in parameters(fit, fit.beta))
+    yields = plateau + of.shift + own[..., 0] + np.sqrt(by_placement) * draw(n)
+    late = own[..., 1] + np.sqrt(max(spread.get("placement: log tempo", 0.0), 0.0)) * draw(n)
+    emerged = share(fit.shape, of.month * np.exp(-(log_half + late)[:, j]), log_k[j])[0]
+    grown = of.planted / 100 * (yields * (1 + of.cv * draw(n)))[:, j] * emerged
+    native_hair = of.fixed + (np.sqrt(of.native_var) * draw(len(of.placement)))[:, of.region]
+    mean = of.kept * native_hair + grown
+    variance = float(fit.spread[-1]) + measurement.count_variance(
+        np.maximum(mean, 1.0 / of.area), of.area, marked=of.marked, reader_changed=of.changed,
+        error=fit.count_error,
+    )  # fmt: skip
+    return mean + np.sqrt(variance) * draw(len(of.month))

@@ -17,4 +17,4 @@ from analytics.reports.record import (
     DETAILS_FILE, END_TYPE, LEFT_FILE, MARK, PACKAGE, RESULTS_FILE, ROOT, RUN_VARIABLE, data_sha256,
     is_invented, sources,
 )
-from analytics.reports.render import TIMEOUT_SECONDS, begin, page, report_name
+from analytics.reports.render import TIMEOUT_SECONDS, page, report_name

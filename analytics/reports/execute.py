@@ -162,6 +162,7 @@ def _executed(run: dict[str, Any], staging: Path, seconds: dict[str, float]) -> 
         papermill.execute_notebook(
             IN,
             OUT,
+            request_save_on_cell_execute=False,  # written at the end, not before and after every cell
             parameters=run["parameters"] | ({"data": run["data"]} if run["is_plain"] and run["data"] else {}),
             kernel_name="python3",
             language="python",  # a notebook made by a program need not say it

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import nbformat
-from nbconvert.exporters import HTMLExporter
+from nbconvert.exporters import HTMLExporter, TemplateExporter
 
 from analytics import files
 from analytics.errors import AnalyticsError
@@ -90,7 +90,9 @@ def _written(notebook: nbformat.NotebookNode) -> list[str]:
     exporter.exclude_input_prompt = True
     exporter.exclude_output_prompt = True
     exporter.exclude_anchor_links = True
-    text, _ = exporter.from_notebook_node(notebook, {"between": BETWEEN})
+    exporter.default_preprocessors = []  # none is wanted, and the notebook is validated after each
+    # HTMLExporter reads the whole page again, to give images the alternatives that ours have: a second.
+    text, _ = TemplateExporter.from_notebook_node(exporter, notebook, {"between": BETWEEN})
     return text.split(BETWEEN)[:-1]
 
 

@@ -8,7 +8,6 @@ half made ever lies at the final place; a run that fails leaves its remains and 
 
 import datetime
 import json
-import os
 import shutil
 import sys
 import tempfile
@@ -20,7 +19,7 @@ from typing import Any
 
 from analytics import files
 from analytics.errors import ParameterError
-from analytics.files import children, forks
+from analytics.files import children, warm
 from analytics.reports import parameters, publish
 from analytics.reports.cache import CACHE_VARIABLE, OFF
 from analytics.reports.publish import FORMATS, Report
@@ -39,18 +38,12 @@ FOR_OTHERS = ("shared", "public")
 POLL_SECONDS = 0.2
 EXIT_SIGNAL = 128  # exit codes above it tell of a signal
 STALE_SECONDS = 2 * 86_400
-# jsonschema builds a whole grammar of web addresses when this library is there: a second of every report, for
-# addresses that no notebook holds. It does without where the import fails.
-FIRST = 'sys.modules["rfc3987_syntax"] = None'
-RUN = "analytics.reports.execute"
 START = f"""
 import sys
-{FIRST}
-from {RUN} import main
+{warm.FIRST}
+from {warm.RUN} import main
 raise SystemExit(main(sys.argv[1]))
 """
-# What a run imports, named here because a name is all that this room may know of it.
-READY = ("analytics.pages", "ipykernel.kernelapp", "matplotlib.backends.backend_svg")
 SEED = 20_260_101  # recorded; every random step takes its own seed argument with a default
 
 
@@ -289,19 +282,12 @@ def _is_staging(folder: Path) -> bool:
         return False
 
 
-def begin() -> None:
-    """Let imports of the reports to come begin, where they can be shared: worth it before anything else."""
-    forks.begin(RUN, ready=READY, first=FIRST, env=_environment())
-
-
 def _environment() -> dict[str, str]:
     """Return the environment of a run, but for what is the run's own."""
-    environment = {**os.environ, "PYTHONHASHSEED": "0", "MPLBACKEND": "agg"}
+    environment = warm.environment()
     if environment.get(CACHE_VARIABLE, OFF) != OFF:
         # From where the command was given, not inside the report's own folder.
         environment[CACHE_VARIABLE] = str(Path(environment[CACHE_VARIABLE]).absolute())
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        environment.setdefault(name, "1")
     return environment
 
 
@@ -313,7 +299,7 @@ def _in_own_process(
     environment = {**_environment(), RUN_VARIABLE: str(staging / PLAN_FILE)}
     if run["cores"]:
         environment[CORES_VARIABLE] = str(run["cores"])
-    begin()
+    warm.begin()
     outcome: dict[str, Any] = {}
     for _ in range(attempts):
         with (staging / LOG_FILE).open("wb") as log:

@@ -382,9 +382,18 @@ def _signal_row(
         "signal": _in_words(chart, runs),
         "is_drawn": True,
         "is_trial": n < control.MIN_POINTS or n_baseline < control.MIN_POINTS,
+        "is_mute": _is_mute(criterion, chart),
         "false_alarm_pct": 100 * rates.either,
         "false_alarm_se": 100 * rates.se,
     }
+
+
+def _is_mute(criterion: Criterion, chart: control.Chart) -> bool:
+    """Tell whether at most of the points judged not even all of them, or none, would stand outside."""
+    if chart.kind not in SHARES:
+        return False
+    low, high = chart.low[-JUDGED:], chart.high[-JUDGED:]
+    return float(np.mean(high >= 1 if criterion.direction == "at most" else low <= 0)) > 0.5
 
 
 def _in_words(chart: control.Chart, runs: run_rules.Runs) -> str:
@@ -414,6 +423,7 @@ def _no_chart(criterion: Criterion, rows: pd.DataFrame) -> dict[str, Any]:
         "signal": f"fewer than {MIN_EVENTS} events, or fewer than {MIN_POINTS} points: nothing to chart yet",
         "is_drawn": False,
         "is_trial": True,
+        "is_mute": False,
         "false_alarm_pct": np.nan,
         "false_alarm_se": np.nan,
     }

@@ -226,7 +226,7 @@ def _never_told(block: _Block, records: Records | None) -> list[str]:
     if records is None or records.sessions.empty:
         return []
     months = float(records.sessions["register_month"].max())
-    a_quarter = 3 * len(records.sessions) / months
+    a_quarter = 3 * criterion.n_counted(records) / months
     if perfect <= NEVER_QUARTERS * a_quarter:
         return []
     return [

@@ -15,7 +15,7 @@ import pandas as pd
 
 from analytics import followup, yields
 from analytics.errors import ParameterError
-from analytics.records import Records, derived
+from analytics.records import Records, derived, once
 from analytics.results import limits
 from analytics.review.declared import PlannedVisit
 
@@ -169,6 +169,10 @@ class View:
         Columns of `yields.by_visit` and: harvested_by, quarter, upper (upper limit of the reading, percent),
         smoker, scarring, curl, age_years of the patient.
         """
+        made = once(self.records, "readings", (self.quarter, self.month), self._read)
+        return made.copy(deep=False)
+
+    def _read(self) -> pd.DataFrame:
         picked = yields.one_reading(self.by_visit, month=self.month)
         wanted = self.records.patients[["patient_id", "smoker", "scarring", "curl", "age_years"]]
         rows = picked.drop(columns=[c for c in wanted if c in picked and c != "patient_id"]).merge(

@@ -385,6 +385,16 @@ class Parts:
             covariance=self.between, own_variance=self.own_variance,
         )  # fmt: skip
 
+    def simulated(self, X: np.ndarray, patient: np.ndarray, n_sets: int, *, seed: int = 1) -> np.ndarray:
+        """Return outcomes (n_sets, n) that the fitted model would make; `patient` holds codes from 0."""
+        rng = np.random.default_rng(seed)
+        own = np.sqrt(self.between) * rng.standard_normal((n_sets, int(patient.max()) + 1))
+        return (
+            X @ self.beta
+            + own[:, patient]
+            + np.sqrt(self.own_variance) * rng.standard_normal((n_sets, len(X)))
+        )
+
 
 def parts_of(fit: mixed.MixedFit | None, y: np.ndarray, X: np.ndarray, variance: np.ndarray | None) -> Parts:
     """Return the parts of a patient-intercept model; of least squares where there is none.

@@ -22,7 +22,16 @@ from analytics import yields
 from analytics.errors import AnalyticsError, FitError
 from analytics.numerics import diagnostics
 from analytics.records import Records
-from analytics.regrowth import far_off, gaps, leftover_quantiles, natural_basis, observed
+from analytics.regrowth import (
+    SETS,
+    SIMULATED,
+    as_simulated,
+    far_off,
+    gaps,
+    leftover_quantiles,
+    natural_basis,
+    observed,
+)
 from analytics.results import Curve, Result, counted, limits, line
 from analytics.study.answer import Answer, answer, effect_row, margins, row
 from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, of_plan, parts_of
@@ -332,14 +341,22 @@ def leftover(found: Answer, plan: Plan) -> Result:
     parts = parts_of(fit, y, X, variance)
     left = parts.left_over(y, X, patient)
     n = len(left.rows)
-    off = far_off(left.p_value)
-    rows = [off, *gaps(observed(units, y, X @ parts.beta, month="month"), analysis.unit, 1 - plan.alpha)]
+    off, gap = far_off(left.p_value), observed(units, y, X @ parts.beta, month="month")
+    step = float(np.all(y == np.round(y)))  # whole numbers: marks out of 10
+    among = diagnostics.among_simulated(y, parts.simulated(X, patient, SETS), step=step)
+    shape, checks = as_simulated(among, n)
+    rows = [off, *shape, *gaps(gap, analysis.unit, 1 - plan.alpha)]
     known = left.effect_sd[:, 0] > 0
-    shown = {"residuals": left.independent, "patients": left.effect[known, 0] / left.effect_sd[known, 0]}
+    shown = {
+        "residuals": left.independent,
+        "patients": left.effect[known, 0] / left.effect_sd[known, 0],
+        "outcomes as simulated": among.residual,
+    }
     return Curve(
         pd.DataFrame(rows), used,
-        f"{found.effect.method}; observed less expected with errors by patient, coefficients taken as known",
-        checks={"no_patient_further_off_than_chance_allows": off["numerator"] == 0},
+        f"{found.effect.method}; observed less expected with errors by patient, coefficients taken as known; "
+        f"outcomes among {SIMULATED}",
+        checks={"no_patient_further_off_than_chance_allows": off["numerator"] == 0, **checks},
         by=("part",), picture="quantiles",
         path=leftover_quantiles(shown, n), x_name="normal quantile",
     )  # fmt: skip

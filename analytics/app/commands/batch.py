@@ -11,7 +11,7 @@ from pathlib import Path
 from tqdm import tqdm
 
 from analytics import files
-from analytics.reports import batch, begin, overview
+from analytics.reports import batch, overview
 
 LOG = "batch.log"
 MORE = """\
@@ -54,7 +54,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Make the reports of the plan; return 1 when any was not made."""
-    begin()
     plan = batch.read(options.plan, again=options.again)
     return make(batch.with_workers(plan, options.workers, options.scheduler), say)
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from analytics.app.commands.batch import make
-from analytics.reports import FORMATS, ROOT, TIMEOUT_SECONDS, Job, Plan, begin, pages, parameters
+from analytics.reports import FORMATS, ROOT, TIMEOUT_SECONDS, Job, Plan, pages, parameters
 
 DATA = ROOT / "data_demo"
 
@@ -20,7 +20,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Render every page on `data_demo` and say where to look."""
-    begin()
     say("The clinic, its patients and every number are invented.")
     formats = tuple(part for part in options.formats.split(",") if part)
     out = str(options.out.resolve())

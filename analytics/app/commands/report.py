@@ -12,7 +12,6 @@ from analytics.errors import ParameterError
 from analytics.reports import (
     FORMATS,
     TIMEOUT_SECONDS,
-    begin,
     described,
     page,
     pages,
@@ -47,7 +46,6 @@ def run(options: argparse.Namespace, say: Callable[[str], None]) -> int:
     given = pairs(options.set)
     if given.get("audience") == "patient":
         return _handout(options, given, say)
-    begin()
     with tqdm(total=1, unit="step", disable=not sys.stderr.isatty(), leave=False) as bar:
 
         def moved(step: int, steps: int) -> None:

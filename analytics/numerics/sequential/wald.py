@@ -19,9 +19,9 @@ Qual Health Care 15:7-13 (risk-adjusted); Grigg, Farewell & Spiegelhalter 2003, 
 """
 
 from dataclasses import dataclass
-from math import ceil, floor
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
 
 from analytics.errors import ParameterError
@@ -217,19 +217,33 @@ def exact(p: float, event: float, none: float, *, low: float, high: float) -> Er
     """
     if not (0 < p < 1 and low < 0 < high and none < 0 < event):
         raise ParameterError("sequential.exact: expected a risk from 0 to 1 and bounds on either side of 0")
+    fewest, most, lasts = _between(event, none, low, high)
+    # Events only add up, so that while neither bound moves those of j more cases are binomial.
+    kept = np.arange((most - np.maximum(fewest, 0)).max() + 1)
+    more = scipy.stats.binom.pmf(kept, np.arange(lasts.max())[:, None], p)
+    waits = np.cumsum(more, axis=0) - more
     mass = np.ones(1)  # by number of events among those still under way, from `first` on
     first, reject, cases, left = 0, 0.0, 0.0, 1.0
-    for n in range(1, STEPS_AT_MOST):
+    for lower, upper, last in zip(fewest, most, lasts - 1, strict=True):
         cases += left
         mass = np.convolve(mass, (1 - p, p))
-        # The fewest events that keep the test going, and that end it above.
-        fewest = floor((low + ROUNDING - n * none) / (event - none)) + 1
-        most = max(ceil((high - ROUNDING - n * none) / (event - none)) - first, 0)
-        if most < len(mass):
-            reject += mass[most:].sum()
-        mass = mass[max(fewest - first, 0) : most]
+        room = max(upper - first, 0)
+        reject += mass[room:].sum()
+        mass, first = mass[max(lower - first, 0) : room], max(lower, first)
+        if last and len(mass):
+            waiting = np.convolve(mass, waits[last])[: upper - first]
+            cases, reject = cases + waiting.sum(), reject + p * waiting[upper - first - 1 :].sum()
+            mass = np.convolve(mass, more[last])[: upper - first]
         left = mass.sum()
         if left < LEFT_AT_MOST:
             break
-        first = max(fewest, first)
     return Errors(float(reject), float(cases), float(cases / reject) if reject > 0 else np.inf)
+
+
+def _between(event: float, none: float, low: float, high: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the fewest events that keep a test going and that end it above, and for how many cases."""
+    case, width = np.arange(1, STEPS_AT_MOST), event - none
+    fewest = np.floor((low + ROUNDING - case * none) / width).astype(int) + 1
+    most = np.ceil((high - ROUNDING - case * none) / width).astype(int)
+    at = np.flatnonzero(np.diff(fewest, prepend=fewest[0] - 1) | np.diff(most, prepend=most[0]))
+    return fewest[at], most[at], np.diff(at, append=len(case))

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from analytics import numbers
 from analytics.numbers import readable, title_case
 from analytics.pages.figures import drawing
-from analytics.pages.sentences_review import charts
+from analytics.pages.sentences_review import MUTE, charts
 from analytics.results import Curve, Result
 
 GAPS = "g"  # kind of chart, as `numerics.control` names it
@@ -71,6 +71,8 @@ def _chart_title(name: str, signal: pd.Series | None) -> str:
     rate = signal["false_alarm_pct"]
     if pd.notna(rate):
         lines.append(f"by luck {max(1, round(float(rate))):d} in 100 such charts signal")
+    if signal["is_mute"]:
+        lines.append(MUTE)
     return "\n".join(lines)
 
 

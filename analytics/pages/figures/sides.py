@@ -6,9 +6,11 @@ thin. Readings are there for the clinic alone (`disclosure` takes them out), the
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import seaborn
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
 from analytics import numbers
@@ -96,10 +98,10 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
         own = drawn[drawn["zone"].eq(name)]
         if own.empty:
             continue
-        seaborn.lineplot(
-            own, x="x", y="y", units="placement_id", estimator=None, color=COLOURS[position], alpha=0.16,
-            linewidth=0.5, legend=False, ax=ax,
-        )  # fmt: skip
+        codes = own["placement_id"].to_numpy(dtype=str)
+        joined = np.split(own[["x", "y"]].to_numpy(), np.flatnonzero(codes[1:] != codes[:-1]) + 1)
+        faint = LineCollection(joined, colors=COLOURS[position], alpha=0.16, linewidths=0.5, zorder=2)
+        ax.add_collection(faint)
         inside = own[own["y"].between(LOW, HIGH) & own["x"].le(LAST)]
         seaborn.scatterplot(
             inside, x="x", y="y", color=COLOURS[position], marker=SHAPES[position], s=7 if position else 5,

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from analytics import followup
 from analytics.dictionary import EVENT_KINDS
+from analytics.records import Records
 from analytics.review import measures
 from analytics.review.declared import PlannedVisit
 from analytics.review.kinds.kind import Criterion
@@ -104,6 +105,10 @@ class Answer(AtVisit):
     measure: Literal["rating"]
     column: Literal["satisfaction_0_10", "would_choose_again"]
     mark: float = Field(1, ge=0, le=10)
+
+    def n_counted(self, records: Records) -> int:
+        """Return how many answered at all: only they count."""
+        return int(records.ratings[self.column].notna().sum())
 
     def count(self, view: View) -> pd.DataFrame:
         """Return all sessions due at the month; those without an answer in the window say so.

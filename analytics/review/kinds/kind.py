@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from pydantic import Field
 
+from analytics.records import Records, once
 from analytics.review.declared import (
     ALL_METHODS,
     Declared,
@@ -107,13 +108,22 @@ class Criterion(Declared):
             return [("standard", "expected 0 to 100 percent")]
         return []
 
+    def n_counted(self, records: Records) -> int:
+        """Return about how many units the records hold: sessions, where nobody is asked."""
+        return len(records.sessions)
+
     @abstractmethod
     def count(self, view: View) -> pd.DataFrame:
         """Return one row per unit in the form of `review.units`, before exceptions."""
 
     def rows(self, view: View) -> pd.DataFrame:
         """Return one row per unit, those that do not count with their reason."""
-        return with_exceptions(self.count(view), view.records, self.methods, self.exceptions)
+
+        def counted() -> pd.DataFrame:
+            return with_exceptions(self.count(view), view.records, self.methods, self.exceptions)
+
+        asked = self, view.schedule, view.quarter, view.month
+        return once(view.records, f"rows of {self.id}", asked, counted).copy(deep=False)
 
     def number(self, rows: pd.DataFrame, *, level: float) -> Measured:
         """Return the number of counted rows with its interval; the rows are not empty."""
@@ -124,7 +134,8 @@ class Criterion(Declared):
     ) -> dict[str, Measured]:
         """Return the number of each group of rows; a group in which nothing counts has none."""
         counts = rows["reason"].eq("").to_numpy()
-        groups = rows[counts].groupby(group[counts], sort=False)
+        # By a column: pandas writes an array out in full to ask whether it is the name of one.
+        groups = rows[counts].assign(group=group[counts]).groupby("group", sort=False)
         return {str(name): self.number(here, level=level) for name, here in groups}
 
     def of_periods(self, view: View, rows: pd.DataFrame, *, level: float) -> dict[str, Measured]:
