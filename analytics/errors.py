@@ -151,7 +151,7 @@ def at_rows(
 
     `where` is table.column. The index of `frame` is the position in the file, so that index 0 is row 2.
     """
-    mask = _as_mask(wrong)
+    mask = as_mask(wrong)
     if not mask.any():
         return []
     table, _, column = where.partition(".")
@@ -172,9 +172,17 @@ def at_rows(
     ]
 
 
-def _as_mask(wrong: pd.Series | np.ndarray) -> np.ndarray:
-    """Return which rows (n,) are wrong; not known is not wrong."""
-    return wrong.to_numpy(dtype=bool, na_value=False) if hasattr(wrong, "to_numpy") else wrong.astype(bool)
+def as_mask(wrong: pd.Series | np.ndarray) -> np.ndarray:
+    """Return which rows (n,) are wrong; not known is not wrong.
+
+    >>> import pandas as pd
+    >>> as_mask(pd.Series([True, None, False], dtype="boolean")).tolist()
+    [True, False, False]
+    """
+    if not hasattr(wrong, "to_numpy"):
+        return wrong.astype(bool)
+    # Asked for a value in place of missing ones, pandas looks for them even where a plain bool has none.
+    return wrong.to_numpy() if wrong.dtype == bool else wrong.to_numpy(dtype=bool, na_value=False)
 
 
 def refused(where: str, what: str, rule: str, action: str, *, code: str = "unreadable") -> RecordError:

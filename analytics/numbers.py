@@ -85,6 +85,7 @@ SAID = {
     "tempo_spread_estimated": "spread of timing estimated",
     "plateau_plausible": "final yield from 0 to 150 %",
     "finite_se": "standard errors found",
+    "behind not met": "behind a standard not met",
     "ci_low": "from",
     "ci_high": "to",
 }

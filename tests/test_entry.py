@@ -77,7 +77,7 @@ def test_random_entries_and_undos_equal_typed_rows(tmp_path: Path, kind: str) ->
     chance = random.Random(KINDS.index(kind))
     tables = {t: _frame(place, t) for t in ("measurements", "visits")}
     stands: dict[int, dict[str, dict]] = {}
-    for step in range(int(os.environ.get("REGROWTH_ENTRIES", "12"))):
+    for step in range(int(os.environ.get("REGROWTH_ENTRIES", "8"))):
         if stands and chance.random() < 0.3:
             number = chance.choice(list(stands))
             entry.undo(place, number)

@@ -553,7 +553,7 @@ ENTRY = st.recursive(
 TREE = st.dictionaries(st.sampled_from(NAMES), ENTRY, max_size=6)
 PLACES = ("", "out", "coded", "reports", "reports/p", "reports/failed/p")
 ANY = settings(
-    max_examples=int(os.environ.get("REGROWTH_FOREIGN_FOLDERS", "3")),
+    max_examples=int(os.environ.get("REGROWTH_FOREIGN_FOLDERS", "2")),
     deadline=None,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
     suppress_health_check=list(HealthCheck),

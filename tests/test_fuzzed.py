@@ -17,7 +17,7 @@ from analytics.errors import AnalyticsError
 from analytics.mapping import plan as mapping_plan
 from analytics.mapping import values
 
-EACH = 40
+EACH = 16
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ def _shares(**changes) -> Result:
 
 def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n():
     said = in_words.when_reached(_shares(), "crown", percent=80)
-    assert "about 23 of 100 placements in the crown reached 80 % of planted hairs" in said
+    assert "about 23 of 100 planted zones in the crown reached 80 % of planted hairs" in said
     assert "(95 % interval under 1 to 34; from 107 patients of this clinic)" in said
     assert "Half were there by about month 15 (13 to 18)" in said
     assert said.endswith("This describes the past of many, not the course of one.")
@@ -31,8 +31,8 @@ def test_the_sentence_for_a_patient_holds_its_numbers_and_its_n():
 def test_the_sentence_says_when_the_records_do_not_tell():
     few = in_words.when_reached(_shares(n_patients=3), "crown", percent=50)
     assert few == (
-        "For the crown these records do not say how many placements reach 50 % of planted hairs by month 12: "
-        "fewer than 5 patients."
+        "For the crown these records do not say how many planted zones reach 50 % of planted hairs by month "
+        "12: fewer than 5 patients."
     )
     wide = in_words.when_reached(_shares(ci=(np.nan, np.nan)), "crown", percent=50)
     assert wide.endswith("no interval: it would span nearly 0 to 100 %; more patients are needed.")

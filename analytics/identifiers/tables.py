@@ -18,6 +18,7 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -98,12 +99,13 @@ def scan(tables: Mapping[str, RawTable], *, allowed: Mapping[str, str] | None = 
     problems = []
     columns = {name: {c.name: c for c in TABLES[name].columns} for name in tables if name in TABLES}
     numbered = _numbered(tables, columns)
-    for name, table in tables.items():
-        for header, cells in zip(table.names, table.cells, strict=True):
-            column = columns.get(name, {}).get(header)
-            is_numbered = column is not None and header in numbered
-            of_column = _column(name, header, cells, column, is_numbered=is_numbered)
-            problems += [_let(p, let_through) for p in of_column]
+    looked_at = [
+        _looked_at(name, header, cells, columns.get(name, {}).get(header), is_numbered=header in numbered)
+        for name, table in tables.items()
+        for header, cells in zip(table.names, table.cells, strict=True)
+    ]
+    for one, caught in zip(looked_at, _caught([one.texts for one in looked_at]), strict=True):
+        problems += [_let(p, let_through) for p in _column(one, caught)]
     return problems
 
 
@@ -192,23 +194,55 @@ def _count_up(codes: Sequence[Sequence[str]]) -> bool:
     return goes_on and len(behind) >= FEWEST_CELLS and n_single > len(behind) / 2
 
 
-def _column(
-    table: str, header: str, cells: pa.Array, column: Column | None, *, is_numbered: bool
-) -> list[Problem]:
-    """Return the problems of one column, at most one by its name and one per class by its values."""
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """One column as it is looked at: its cells by distinct value, and the texts that could identify."""
+
+    table: str
+    header: str
+    encoded: pa.DictionaryArray
+    texts: pa.Array
+    known: Column | None
+    is_numbered: bool
+
+
+def _looked_at(
+    table: str, header: str, cells: pa.Array, known: Column | None, *, is_numbered: bool
+) -> _Column:
     encoded = pc.fill_null(cells, "").dictionary_encode()
-    values = encoded.dictionary
-    texts = values.filter(pc.invert(_is_ordinary(values, column)))
-    by_class = _by_value(texts)
-    if is_numbered:
+    texts = encoded.dictionary.filter(pc.invert(_is_ordinary(encoded.dictionary, known)))
+    return _Column(table, header, encoded, texts, known, is_numbered and known is not None)
+
+
+def _caught(texts: Sequence[pa.Array]) -> list[list[str]]:
+    """Return, of each column, the texts that may hold an identifier.
+
+    All at once: to make the expression ready takes longer than to look through a clinic's register.
+    """
+    if not texts:
+        return []
+    whole = pa.concat_arrays(texts)
+    is_caught = pc.match_substring_regex(whole, quick_look())
+    out, start = [], 0
+    for own in texts:
+        out.append(own.filter(is_caught.slice(start, len(own))).to_pylist())
+        start += len(own)
+    return out
+
+
+def _column(one: _Column, caught: list[str]) -> list[Problem]:
+    """Return the problems of one column, at most one by its name and one per class by its values."""
+    values = one.encoded.dictionary
+    by_class = _by_value(caught)
+    if one.is_numbered:
         by_class.pop("date", None)
-    for kind, members in _by_shape(header, encoded, texts, column).items():
+    for kind, members in _by_shape(one).items():
         by_class.setdefault(kind, members)
-    problems = [_problem(table, header, encoded, kind, members) for kind, members in by_class.items()]
-    by_name = class_of_header(header) if column is None else None
+    problems = [_problem(one, kind, members) for kind, members in by_class.items()]
+    by_name = class_of_header(one.header) if one.known is None else None
     if by_name and by_name not in by_class and _name_counts(by_name, values):
         filled = [v for v in values.to_pylist() if v.strip()]
-        problems.append(_problem(table, header, encoded, by_name, filled))
+        problems.append(_problem(one, by_name, filled))
     return problems
 
 
@@ -220,9 +254,8 @@ def _is_ordinary(values: pa.Array, column: Column | None) -> pa.Array:
     return pc.or_(number, pc.is_in(pc.utf8_trim_whitespace(lower), value_set=pa.array(words)))
 
 
-def _by_value(texts: pa.Array) -> dict[str, list[str]]:
+def _by_value(caught: list[str]) -> dict[str, list[str]]:
     """Return by class the distinct values that hold an identifier."""
-    caught = texts.filter(pc.match_substring_regex(texts, quick_look())).to_pylist()
     by_class: dict[str, list[str]] = {}
     for value in caught:
         kind = kind_of(value)
@@ -231,19 +264,18 @@ def _by_value(texts: pa.Array) -> dict[str, list[str]]:
     return by_class
 
 
-def _by_shape(
-    header: str, encoded: pa.DictionaryArray, texts: pa.Array, column: Column | None
-) -> dict[str, list[str]]:
+def _by_shape(one: _Column) -> dict[str, list[str]]:
     """Return by class what a column is as a whole."""
+    encoded, column = one.encoded, one.known
     values = encoded.dictionary.to_pylist()
     by_class: dict[str, list[str]] = {}
-    old = _too_old(values) if is_age(header) else []
+    old = _too_old(values) if is_age(one.header) else []
     if old:
         by_class["date"] = old
     if column is not None and column.kind in ("number", "integer", "yesno", "choice"):
         return by_class
     filled = len(encoded) - pc.sum(pc.equal(encoded.cast(pa.string()), "")).as_py() if len(encoded) else 0
-    words = texts.to_pylist()
+    words = one.texts.to_pylist()
     if _is_free_text(words, filled):
         by_class["other"] = words
     if column is None or column.kind == "label":
@@ -322,16 +354,16 @@ def _name_counts(kind: str, values: pa.Array) -> bool:
     return len(filled) > FEW_CATEGORIES or max(len(v) for v in filled) > LONG_TEXT_LETTERS
 
 
-def _problem(table: str, header: str, encoded: pa.DictionaryArray, kind: str, members: list[str]) -> Problem:
+def _problem(one: _Column, kind: str, members: list[str]) -> Problem:
     """Return the problem: which column, how many rows, the first, what class; no value."""
-    places = {value: i for i, value in enumerate(encoded.dictionary.to_pylist())}
-    wanted = pa.array([places[m] for m in members], encoded.indices.type)
-    rows = np.asarray(pc.is_in(encoded.indices, value_set=wanted))
+    places = {value: i for i, value in enumerate(one.encoded.dictionary.to_pylist())}
+    wanted = pa.array([places[m] for m in members], one.encoded.indices.type)
+    rows = np.asarray(pc.is_in(one.encoded.indices, value_set=wanted))
     first = int(rows.argmax()) + FIRST_DATA_ROW
     noun = in_words(kind)
     return Problem(
-        table,
-        header,
+        one.table,
+        one.header,
         int(rows.sum()),
         first,
         "nothing by which a person could be known is read (45 CFR 164.514(b)(2))",

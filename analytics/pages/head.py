@@ -5,22 +5,17 @@ number is white. The text in a zone is black or white, whichever contrasts more.
 """
 
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from typing import Any
 
 import pandas as pd
+import seaborn
 from markupsafe import Markup
-from matplotlib.colors import LinearSegmentedColormap, to_hex
 
 from analytics import numbers
 from analytics.reports import filled
 
 STEPS = 12  # of the scale's key
-# Every tenth of seaborn's palette "mako", light to dark: even steps of lightness (M. Waskom; BSD licence).
-MAKO = (
-    "#daf3e1", "#a4e0bb", "#5ecdad", "#3db3ad", "#3497a9", "#357aa2",
-    "#395d9c", "#414082", "#392b56", "#27182d", "#0e0508",
-)  # fmt: skip
-PALETTE = LinearSegmentedColormap.from_list("mako", MAKO, N=101)
 PART_OF_PALETTE = (0.03, 0.83)  # its ends are too pale for white, too dark for a rule
 AA = 4.5
 WHITE, INK = "#ffffff", "#000000"
@@ -114,9 +109,15 @@ def _ticks(scale: Mapping[str, Any]) -> list[dict[str, Any]]:
     return [{"at": 260 * (m - low) / (high - low), "text": numbers.number(m)} for m in marks]
 
 
+@lru_cache(maxsize=1)
+def _palette() -> list[tuple[float, float, float]]:
+    return [tuple(c[:3]) for c in seaborn.color_palette("mako_r", 101)]
+
+
 def _shade(share: float) -> str:
     low, high = PART_OF_PALETTE
-    return to_hex(PALETTE(round(100 * (low + share * (high - low)))))
+    red, green, blue = (round(255 * v) for v in _palette()[round(100 * (low + share * (high - low)))])
+    return f"#{red:02x}{green:02x}{blue:02x}"
 
 
 def _ink_on(fill: str) -> str:

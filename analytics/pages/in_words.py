@@ -222,7 +222,7 @@ def when_reached(result: Result, group: str, *, percent: float, month: float = 1
     ...        "ci_high": 34.2, "level": 0.95, "unit": "% of placements", "n_patients": 107, "flag": ""}
     >>> result = Result(pd.DataFrame([row]), pd.DataFrame(), "emergence model", ("zone",))
     >>> print(when_reached(result, "crown", percent=80))  # doctest: +NORMALIZE_WHITESPACE
-    By month 12, about 23 of 100 placements in the crown reached 80 % of planted hairs (95 % interval 15 to
+    By month 12, about 23 of 100 planted zones in the crown reached 80 % of planted hairs (95 % interval 15 to
     34; from 107 patients of this clinic). This describes the past of many, not the course of one.
     """
     if why := why_not(result):
@@ -233,7 +233,9 @@ def when_reached(result: Result, group: str, *, percent: float, month: float = 1
     kinds = (milestones.SHARE, milestones.FIRST)
     found = next((at_month[at_month["term"].eq(t)] for t in kinds if at_month["term"].eq(t).any()), None)
     place, what = ZONE_WORDS.get(group, group), f"{percent:g} % of planted hairs"
-    unknown = f"For the {place} these records do not say how many placements reach {what} by month {month:g}"
+    unknown = (
+        f"For the {place} these records do not say how many planted zones reach {what} by month {month:g}"
+    )
     if found is None:
         return f"{unknown}."
     row = found.iloc[0]
@@ -246,7 +248,7 @@ def when_reached(result: Result, group: str, *, percent: float, month: float = 1
         return f"{unknown}: {results.SAYS_NOTHING}."
     seen = "reached" if row["term"] == milestones.SHARE else "had a reading of"
     sentence = (
-        f"By month {month:g}, {_of_hundred(row['estimate'])} placements in the {place} {seen} {what} "
+        f"By month {month:g}, {_of_hundred(row['estimate'])} planted zones in the {place} {seen} {what} "
         f"({100 * row['level']:g} % interval {_whole(row['ci_low'])} to {_whole(row['ci_high'])}; "
         f"from {n_patients} patients of this clinic)."
     )

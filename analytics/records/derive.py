@@ -18,7 +18,7 @@ def filled(frames: Frames) -> Frames:
     out["patients"] = _patients(out["patients"])
     out["sessions"] = _sessions(out["sessions"])
     out["placements"] = _placements(out["placements"], out["sessions"])
-    out["measurements"] = _measurements(out["measurements"], out["placements"])
+    out["measurements"] = of_counts(out["measurements"], out["placements"])
     return out
 
 
@@ -72,7 +72,8 @@ def counted(placements: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
     return grafts, hairs
 
 
-def _measurements(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
+def of_counts(measurements: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
+    """Return counts with their region, its kind (planted here, or not) and their number filled in."""
     planted = pd.MultiIndex.from_frame(placements[["patient_id", "zone"]].dropna().drop_duplicates())
     here = pd.MultiIndex.from_frame(measurements[["patient_id", "zone"]])
     kind = np.where(

@@ -16,7 +16,7 @@ from analytics.dictionary import TABLES, Raw, Table, declared
 from analytics.errors import Problem, RecordError
 from analytics.identifiers import allowed_beside, examine
 from analytics.records import readers, rules
-from analytics.records.derive import filled, moments, visits_from
+from analytics.records.derive import filled, moments, of_counts, visits_from
 from analytics.records.frames import Records
 from analytics.records.rules import first_counts
 from analytics.records.stores import from_arrow
@@ -218,7 +218,7 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
     used = {name: len(given[name]) for name in raw.tables if name in TABLES}
     given["measurements"], early = first_counts.apart(given["measurements"])
     frames = filled(given)
-    frames[first_counts.NAME] = filled({**given, "measurements": early})["measurements"]
+    frames[first_counts.NAME] = of_counts(early, frames["placements"])
     register = rules.Register(frames, given, rules.clock_of(frames, given))
     problems += rules.check(rules.ACROSS, register, absent)
     if len(early):
@@ -270,7 +270,9 @@ def _warnings(problems: list[Problem]) -> tuple[Problem, ...]:
 
 
 def _final(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    return frame[table.names()].astype({c.name: c.dtype for c in table.columns}).reset_index(drop=True)
+    other = {c.name: c.dtype for c in table.columns if frame[c.name].dtype != c.dtype}
+    final = frame[table.names()].reset_index(drop=True)
+    return final.astype(other) if other else final
 
 
 def _balance(raw: Raw, used_rows: dict[str, int], reasons: dict[str, str], *, stopped: bool) -> pd.DataFrame:

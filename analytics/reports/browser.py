@@ -27,6 +27,7 @@ PLACES = (
     r"C:\Program Files\Microsoft\Edge\Application\msedge.exe",
 )
 PRINT_SECONDS = 120
+HEIGHT_MM = {"A4": 297, "letter": 279}  # a picture as high as a sheet needs to know it
 NO_BROWSER = (
     "The PDF was not made: no Chromium, Chrome or Edge was found on this computer. Install one of them, or "
     "open the HTML file and print it to PDF."
@@ -64,6 +65,10 @@ def flags() -> list[str]:
     return [*QUIET_FLAGS, *(["--no-sandbox"] if is_root else [])]
 
 
+def _sized(paper: str) -> str:
+    return f"@page {{ size: {paper}; }} :root {{ --paper: {HEIGHT_MM[paper]}mm; }}"
+
+
 def pdf(page: Path, target: Path, *, paper: str = "A4") -> Path:
     """Print an HTML file to a tagged PDF.
 
@@ -72,7 +77,7 @@ def pdf(page: Path, target: Path, *, paper: str = "A4") -> Path:
     page, target
         The HTML file, and the PDF to be written.
     paper
-        A size that a style sheet knows: A4, letter.
+        A4 or letter.
 
     Returns
     -------
@@ -90,9 +95,7 @@ def pdf(page: Path, target: Path, *, paper: str = "A4") -> Path:
     with tempfile.TemporaryDirectory(prefix="rw-print-", ignore_cleanup_errors=True) as profile:
         sized = Path(profile) / "page.html"
         text = page.read_text(encoding="utf-8")
-        sized.write_text(
-            text.replace("</head>", f"<style>@page {{ size: {paper}; }}</style></head>", 1), "utf-8"
-        )
+        sized.write_text(text.replace("</head>", f"<style>{_sized(paper)}</style></head>", 1), "utf-8")
         command = [
             str(program),
             *flags(),

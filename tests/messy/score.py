@@ -92,8 +92,8 @@ def score(folder: Path, *names: str, seed: int = 1, n_patients: int = 30) -> Sco
         return Score(0, 1, 0, 0, 0, 0, str(stop))
     found = records.check(folder / "out")
     said = found.text() + "\n".join(balance.notes)
-    if found.is_usable:
-        said += "\n".join(plausible.implausible(records.load(folder / "out")))
+    if found.records is not None:
+        said += "\n".join(plausible.implausible(found.records))
     right, wrong = _compared(folder / "out", one)
     new = _new(said, seed, n_patients)
     lost = n - right - wrong

@@ -59,10 +59,7 @@ def pairs(pages: list[str]) -> list[tuple[str, str]]:
 
 def is_long(register: str, page: str) -> bool:
     """Tell whether a page takes over ten seconds that no other test shares (those of the demo are shared)."""
-    by_default = {("twelve", "01"), ("register_a", "04")}
-    return (
-        register != "demo" and page[:2] in ("01", "02", "03", "04") and (register, page[:2]) not in by_default
-    )
+    return register != "demo" and page[:2] in ("01", "02", "03", "04")
 
 
 def _place(register: str, folder: Path) -> Path:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import seaborn
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
@@ -55,6 +56,7 @@ def sides(result: Curve, ax: Axes | None = None, *, narrow: bool = False) -> Axe
     ax.set_title("Planted hairs that have grown, %", fontsize=FONT_PT, fontweight="normal", loc="left")
     ax.set_xlabel("Months since the session", labelpad=2)
     ax.grid(axis="y")
+    seaborn.despine(ax=ax)
     return ax
 
 
@@ -96,20 +98,22 @@ def _readings(ax: Axes, result: Curve, names: list[str]) -> None:
         own = drawn[drawn["zone"].eq(name)]
         if own.empty:
             continue
-        ends = np.flatnonzero(own["placement_id"].ne(own["placement_id"].shift()))[1:]
-        joined = np.split(own[["x", "y"]].to_numpy(), ends)
+        codes = own["placement_id"].to_numpy(dtype=str)
+        joined = np.split(own[["x", "y"]].to_numpy(), np.flatnonzero(codes[1:] != codes[:-1]) + 1)
         faint = LineCollection(joined, colors=COLOURS[position], alpha=0.16, linewidths=0.5, zorder=2)
         ax.add_collection(faint)
         inside = own[own["y"].between(LOW, HIGH) & own["x"].le(LAST)]
-        marks = ax.scatter(
-            inside["x"], inside["y"], color=COLOURS[position], marker=SHAPES[position],
-            s=7 if position else 5, alpha=0.5 if position else 0.32, linewidth=0,
+        seaborn.scatterplot(
+            inside, x="x", y="y", color=COLOURS[position], marker=SHAPES[position], s=7 if position else 5,
+            alpha=0.5 if position else 0.32, linewidth=0, legend=False, ax=ax,
         )  # fmt: skip
         titles = [
             f"{title_case(name)}, month {numbers.number(x, 1)}: {numbers.percent(y)}"
             for x, y in zip(inside["x"], inside["y"], strict=True)
         ]
-        titled(marks, titles)
+        titled(ax.collections[-1], titles)
+    ax.set_xlabel("")
+    ax.set_ylabel("")
 
 
 def _mean(ax: Axes, result: Curve, name: str, position: int) -> None:

@@ -131,7 +131,9 @@ def both_in_words(page: Page) -> str:
         own.loc[(t, "donor"), "estimate"] for t in ("left after both", "grafts of the later session")
     )
     leaves = (
-        f"{max(left, 0):,.0f} follicular units left" if np.isfinite(left) else "what is left is not known"
+        f"{max(left, 0):,.0f} follicular unit{'' if round(left) == 1 else 's'} left"
+        if np.isfinite(left)
+        else "what is left is not known"
     )
     given = _listed(gives) if gives else "densities cannot be told"
     return f"Draft {name} and {more:,.0f} grafts later: {given}; {leaves}."

@@ -94,6 +94,8 @@ def _lists(result: Result) -> str:
         return why
     rows = result.table()
     known = [
-        f"{row.term}: {words.number(row.estimate)}" for row in rows.itertuples() if pd.notna(row.estimate)
+        f"{words.readable(row.term)}: {words.number(row.estimate)}"
+        for row in rows.itertuples()
+        if pd.notna(row.estimate)
     ]
     return f"{words.title_case('; '.join(known))}." if known else ""

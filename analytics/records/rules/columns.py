@@ -5,13 +5,16 @@ A cell that breaks a hard rule becomes missing for the checks that follow.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analytics.dictionary import Column, Table, limits_in_words
-from analytics.errors import Problem, Sentence, at_rows
+from analytics.errors import Problem, Sentence, as_mask, at_rows
 from analytics.records.typed import nearest
+
+Cells = Any  # the cells (n,) of a column: an array of numbers, else a series
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +27,7 @@ class CellRule:
     """
 
     is_asked: Callable[[Column], bool]
-    holds: Callable[[pd.Series, Column], pd.Series]
+    holds: Callable[[Cells, Column], Cells]
     sentence: Callable[[Column, object], Sentence]
     is_hard: bool = True
 
@@ -67,12 +70,12 @@ def _within(column: Column, low: float | None, high: float | None) -> str:
     return limits_in_words(low, high).replace(",", "", 1) + unit
 
 
-def _between(values: pd.Series, low: float | None, high: float | None) -> pd.Series:
-    return values.between(-np.inf if low is None else low, np.inf if high is None else high)
+def _between(values: np.ndarray, low: float | None, high: float | None) -> np.ndarray:
+    return (values >= (-np.inf if low is None else low)) & (values <= (np.inf if high is None else high))
 
 
 RULES = {
-    "empty_cell": CellRule(lambda c: c.required, lambda s, c: s.notna(), _empty, is_hard=False),
+    "empty_cell": CellRule(lambda c: c.required, lambda s, c: ~pd.isna(s), _empty, is_hard=False),
     "unknown_word": CellRule(lambda c: bool(c.allowed), lambda s, c: s.isin(c.allowed), _unknown_word),
     "not_whole": CellRule(lambda c: c.kind == "integer", lambda s, c: s == np.floor(s), _not_whole),
     "outside": CellRule(
@@ -126,9 +129,10 @@ def check(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, list[Problem
 def _broken(cells: pd.Series, column: Column) -> Iterator[tuple[str, np.ndarray]]:
     """Yield each rule asked of a column and which cells break it; a missing cell breaks one alone."""
     is_known = cells.notna().to_numpy()
+    values = cells.to_numpy() if column.kind in ("number", "integer") else cells
     for code, rule in RULES.items():
-        if rule.is_asked(column):
-            holds = rule.holds(cells, column).to_numpy(dtype=bool, na_value=False)
+        if rule.is_asked(column) and (code == "empty_cell" or is_known.any()):
+            holds = as_mask(rule.holds(values, column))
             yield code, ~holds & (is_known | (code == "empty_cell"))
 
 

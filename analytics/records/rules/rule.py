@@ -57,9 +57,9 @@ def check(rules: Iterable[Rule], register: Register, absent: set[str]) -> list[P
     """Return the problems of a register by rules; `absent` names columns not handed in, as table.column."""
     problems: list[Problem] = []
     for rule in rules:
-        if absent.isdisjoint(rule.needs):
-            table = rule.where.partition(".")[0]
-            problems += rule.told(register.tables[table], rule.broken(register))
+        frame = register.tables[rule.where.partition(".")[0]]
+        if len(frame) and absent.isdisjoint(rule.needs):
+            problems += rule.told(frame, rule.broken(register))
     return problems
 
 
