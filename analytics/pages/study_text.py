@@ -12,7 +12,8 @@ from importlib import metadata
 
 import pandas as pd
 
-from analytics import numbers, study
+from analytics import followup, numbers, study
+from analytics.dictionary import MATURITY_MONTH
 from analytics.pages.page import Page
 from analytics.pages.writing import frame, lead
 
@@ -57,7 +58,7 @@ def methods(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFram
         ("Design", f"A cohort from one practice's own register; {_frozen(standing)}."),
         ("Patients", plan.population.words),
         ("Comparison", f"{_capital(study.exposure_in_words(plan.exposure))}."),
-        ("Outcome", f"{_capital(study.outcome_in_words(plan.primary))}."),
+        ("Outcome", f"{_capital(study.outcome_in_words(plan.primary))}.{_yield(plan)}"),
         ("Model", _model(page)),
         ("Missing", _missing(page)),
         ("Confounding", _confounding(page, plan)),
@@ -92,6 +93,18 @@ def _frozen(standing: study.Status) -> str:
     if standing.frozen is not None and standing.is_confirmatory:
         return f"plan and records were frozen on {standing.frozen.frozen_at[:10]} and not changed since"
     return f"the plan is {standing.word}"
+
+
+def _yield(plan: study.Plan) -> str:
+    """Return what a yield is and which reading counts; nothing for another outcome."""
+    if plan.primary.outcome.kind != "yield_at_maturity":
+        return ""
+    months = numbers.listed([f"{month:g} ({zone})" for zone, month in MATURITY_MONTH.items()])
+    return (
+        " Yield is the gain in hairs per cm² since the count before the session, less the change expected in "
+        "native hair, as a percentage of hairs planted per cm². What counts is the reading nearest to month "
+        f"{months}, from {followup.OPENS_EARLY:g} month before to {followup.CLOSES_LATE:g} months after."
+    )
 
 
 def _model(page: Page) -> str:
@@ -226,12 +239,13 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
     protocol = f"plan {'as frozen, ' if standing.is_confirmatory else ''}{study.digest(plan)[:12]}"
     rows = [
         ("STROBE", "1", "design named in title and abstract", AUTHOR),
-        ("STROBE", "2-3", "background, aims and hypotheses", f"question: {plan.question}"),
+        ("STROBE", "2", "background", AUTHOR),
+        ("STROBE", "3", "aims and hypotheses", f"question: {plan.question} What exactly is asked"),
         ("STROBE", "4", "design", "cohort from a register; the plan in full"),
         ("STROBE", "5", "setting, places, dates", AUTHOR),
         ("STROBE", "6", "who was eligible, how followed", "population of the plan; flow"),
         ("STROBE", "7", "variables defined", "plan in full; data dictionary"),
-        ("STROBE", "8", "how measured, alike in both groups", f"counting error; devices {AUTHOR}"),
+        ("STROBE", "8", "how measured, alike in both", f"error of a count; readers by group: {ABSENT}"),
         ("STROBE", "9", "bias", where("confounding, missing data", "confounding", "missing")),
         ("STROBE", "10", "how the size came about", where("design check; no sample drawn", "design")),
         ("STROBE", "11", "numbers grouped or not", compared),
@@ -243,7 +257,7 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         ("STROBE", "13", "numbers at each stage", "flow, with reasons by group"),
         ("STROBE", "14a-b", "who they were, missing values", "the groups before the outcome"),
         ("STROBE", "14c", "time followed", "month of the outcome, by group" if is_yield else ABSENT),
-        ("STROBE", "15", "outcomes", where("means by group; the comparison", "model", "answer")),
+        ("STROBE", "15", "outcomes", where(f"primary: means by group; others: {ABSENT}", "model")),
         ("STROBE", "16", "plain and adjusted answers with intervals", where("side by side", "confounding")),
         ("STROBE", "17", "other analyses", where("all tests that were run", "tests")),
         ("STROBE", "18-21", "key results, limits, meaning, for whom", AUTHOR),
@@ -252,7 +266,7 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         ("RECORD", "1.2", "region and time named", AUTHOR),
         ("RECORD", "1.3", "linkage named", "none: one register"),
         ("RECORD", "6.1", "how people were selected", "population of the plan"),
-        ("RECORD", "6.2", "codes checked", "check on reading: every table against the dictionary"),
+        ("RECORD", "6.2", "codes checked", "no study of validity; each table checked on reading"),
         ("RECORD", "6.3", "linkage as a picture", "none"),
         ("RECORD", "7.1", "all codes listed", "data dictionary; plan in full"),
         ("RECORD", "12.1", "access to the register", AUTHOR),
@@ -260,7 +274,7 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         ("RECORD", "12.3", "linkage methods", "none"),
         ("RECORD", "13.1", "selection with reasons", "flow, with reasons by group"),
         ("RECORD", "19.1", "limits of data not collected for this", AUTHOR),
-        ("RECORD", "22.1", "protocol, data, code", f"{protocol}; code at the foot"),
+        ("RECORD", "22.1", "protocol, data, code", f"{protocol}; code at the foot; records {AUTHOR}"),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=["guideline", "item", "about", "answered"])
 

@@ -17,6 +17,7 @@ from analytics.reports import filled
 from analytics.results import Result, plain
 
 MOST_COLUMNS = 6  # on a screen; the rest is in the CSV file
+X_OF_PICTURE = {"overlap": "propensity"}
 MAX_ROWS = 50  # of a plain frame; a result's table is shown whole
 # Column headings of a result's table, in reading order after the groups.
 ESTIMATE, INTERVAL, PATIENTS, ROWS, TEST = "Estimate", "Interval", "Patients", "Rows", "p"
@@ -65,8 +66,8 @@ def show(
     if isinstance(what, Result):
         frame, marked = of_result(what, rows_are=rows_are)
         # Where all that had a month is withheld, there is nothing to set side by side.
-        if across and numbers.heading(getattr(what, "x_name", "month")) in frame:
-            frame, level = side_by_side(frame, numbers.heading(getattr(what, "x_name", "month")))
+        if across and numbers.heading(_x_name(what)) in frame:
+            frame, level = side_by_side(frame, numbers.heading(_x_name(what)))
             marked = (*marked, level)
         notes, most = (*marked, *notes, *what.notes), len(frame)
     else:
@@ -120,7 +121,7 @@ def of_result(result: Result, *, rows_are: str = ROWS) -> tuple[pd.DataFrame, tu
     if not result.by or table.duplicated(list(result.by)).any():
         out["Quantity"] = table["term"].map(lambda v: numbers.title_case(numbers.readable(v)))
     if "x" in table and table["x"].notna().any():
-        out[numbers.heading(getattr(result, "x_name", "month"))] = table["x"].map(_plain_x)
+        out[numbers.heading(_x_name(result))] = table["x"].map(_plain_x)
     one_unit = table["unit"].nunique() == 1
     unit = str(table["unit"].iloc[0]) if len(table) else ""
     places, marks = _places(table), _marks(table)
@@ -179,8 +180,15 @@ def _marks(table: pd.DataFrame) -> dict[str, str]:
     return {flag: RAISED[position % len(RAISED)] for position, flag in enumerate(flags)}
 
 
+def _x_name(what: object) -> str:
+    """Return what the column x counts: months, unless the result or its picture says otherwise."""
+    return str(getattr(what, "x_name", X_OF_PICTURE.get(getattr(what, "picture", ""), "month")))
+
+
 def _plain_x(x: float) -> str:
-    return "" if pd.isna(x) else numbers.number(x, 0 if float(x).is_integer() else 1)
+    if pd.isna(x):
+        return ""
+    return numbers.number(x, next(places for places in (0, 1, 2) if places == 2 or round(x, places) == x))
 
 
 def of_frame(frame: pd.DataFrame, *, labels: Mapping[str, str], places: Mapping[str, int]) -> pd.DataFrame:
