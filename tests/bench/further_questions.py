@@ -115,13 +115,9 @@ def grown(clinic: Records, frame: pd.DataFrame) -> Records:
     counts = clinic.measurements
     keys = pd.MultiIndex.from_frame(counts[["session_id", "zone"]])
     more = np.nan_to_num(more.reindex(keys).to_numpy(dtype=float))
-    grown = counts["month"].ge(6) & counts["region_kind"].eq("planted")
-    return replace(
-        clinic,
-        measurements=counts.assign(
-            density_hairs_cm2=counts["density_hairs_cm2"] + np.where(grown, more, 0.0)
-        ),
-    )
+    is_grown = counts["month"].ge(6) & counts["region_kind"].eq("planted")
+    density = (counts["density_hairs_cm2"] + np.where(is_grown, more, 0.0)).clip(lower=0)
+    return replace(clinic, measurements=counts.assign(density_hairs_cm2=density))
 
 
 def of_yield(seed: int, part: float) -> list[dict]:
