@@ -57,10 +57,10 @@ def _texts(ax) -> str:
 
 def test_intervals_draw_each_estimate_its_limits_and_its_n():
     ax = figures.draw(_zones())
-    dots = [line for line in ax.lines if line.get_marker() == "o"]
-    assert [float(dot.get_xdata()[0]) for dot in dots] == [90.0, 80.0]
-    bars = [tuple(line.get_xdata()) for line in ax.lines if len(line.get_xdata()) == 2]
-    assert bars == [(87.0, 93.0), (74.0, 86.0)]
+    (dots,) = [line for line in ax.lines if line.get_marker() == "o"]
+    assert dots.get_xydata().tolist() == [[90.0, 0.0], [80.0, 1.0]]
+    bars = [segment[:, 0].tolist() for segment in ax.collections[0].get_segments()]
+    assert bars == [[87.0, 93.0], [74.0, 86.0]]
     assert "90 (87 to 93)" in _texts(ax)
     assert "120" in _texts(ax)
 

@@ -87,11 +87,6 @@ def is_invented(records: "Records") -> bool:
     changed, is still known. A clinic's own session would have to agree in its month, three counts of grafts
     and a time in minutes; a session that lacks one of them is never taken for an invented one.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-
     Returns
     -------
     bool
@@ -132,11 +127,6 @@ def code_sha256() -> str:
 
 def data_sha256(records: "Records") -> str:
     """Return one hash over the tables that were read, whatever their order.
-
-    Parameters
-    ----------
-    records
-        The records as loaded.
 
     Returns
     -------

@@ -62,9 +62,10 @@ def together(result: Result, ax: Axes | None = None, *, narrow: bool = False) ->
         titled(points, [f"{group_name(by, name)}, month {x:g}: {numbers.number(y)}"
                         for x, y in zip(at["x"], at["estimate"], strict=True)])  # fmt: skip
     last = path.groupby(by, sort=False).tail(1)
+    dashes = {group_name(by, name): series_style(i)["linestyle"] for i, name in enumerate(names)}
     label_line_ends(axes, [(row["x"], row["estimate"], group_name(by, row[by]), series_style(i)["color"])
-                           for i, (_, row) in enumerate(last.iterrows())])  # fmt: skip
-    axes.set_xlim(0, path["x"].max() * (1.28 if narrow else 1.14))
+                           for i, (_, row) in enumerate(last.iterrows())], dashes=dashes)  # fmt: skip
+    axes.set_xlim(0, path["x"].max() * (1.36 if narrow else 1.18))
     _name_axes([axes], result, path)
     axes.grid(axis="y")
     seaborn.despine(ax=axes)

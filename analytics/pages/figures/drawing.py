@@ -11,7 +11,7 @@ Source: Okabe and Ito, *Color Universal Design* (2008), for the hues; the darken
 import io
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 from xml.etree import ElementTree
 
@@ -47,6 +47,7 @@ FONT_PT = 8.6  # the smallest: 12 pixels where the drawing is as wide as its pla
 SVG, LINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
 TEXT_SIZE = re.compile(r"(font: (?:[a-z]+ |[1-9]00 )*|font-size: )([\d.]+)px")
 TITLES = "titles:"  # begins the id of a group whose marks have titles
+SAMPLE_PT = 26  # a piece of a line before its name
 LINE_OF_TEXT = 0.075  # of the height of a panel
 # The reading machine's own sans serif; matplotlib measures with DejaVu Sans, which is wider, so nothing
 # collides.
@@ -64,6 +65,7 @@ STYLE: Any = {
     "axes.titlesize": 9.2,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
+    "axes.titley": 1.0,  # where it comes to stand anyway: found out, it costs a tenth of a picture
     "axes.labelsize": 8.6,
     "axes.axisbelow": True,
     "grid.color": "#e3e6e9",
@@ -186,10 +188,13 @@ def row_labels(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
     return labels
 
 
-def label_line_ends(ax: Axes, ends: list[tuple[float, float, str, str]]) -> None:
+def label_line_ends(
+    ax: Axes, ends: list[tuple[float, float, str, str]], *, dashes: Mapping[str, Any] | None = None
+) -> None:
     """Write each line's name at its end, moved apart where they would touch.
 
-    `ends` holds (x, y, text, colour). Names are kept a line of text apart, in the order of their y.
+    `ends` holds (x, y, text, colour). Names are kept a line of text apart, in the order of their y. `dashes`
+    by name: a piece of the line stands before it, where many end together and colour alone would tell.
     """
     right = max(x for x, _, _, _ in ends)
     low, high = ax.get_ylim()
@@ -200,10 +205,16 @@ def label_line_ends(ax: Axes, ends: list[tuple[float, float, str, str]]) -> None
         places.append(max(y, places[-1] + step) if places else y)
     down = max(0.0, places[-1] - (high - 0.3 * step))
     for (_, _, text, colour), place in zip(ordered, places, strict=True):
+        if dashes:
+            piece = {"arrowstyle": "-", "color": colour, "linestyle": dashes[text], "linewidth": 1.6}
+            ax.annotate(
+                "", (right, place - down), xytext=(SAMPLE_PT, 0), textcoords="offset points",
+                arrowprops=piece, annotation_clip=False,
+            )  # fmt: skip
         ax.annotate(
             text,
             (right, place - down),
-            xytext=(4, 0),
+            xytext=(SAMPLE_PT + 2 if dashes else 4, 0),
             textcoords="offset points",
             color=colour,
             va="center",

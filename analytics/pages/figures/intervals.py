@@ -150,8 +150,7 @@ def interval_rows(
     for y, (label, (_, row)) in enumerate(zip(labels, rows.iterrows(), strict=True)):
         if with_numbers or narrow:
             _row_text(ax, y, label, row, places, narrow=narrow)
-        if pd.notna(row["estimate"]):
-            _dot_and_bar(ax, y, row)
+    _dots_and_bars(ax, rows)
     if with_numbers and not narrow:
         _row_heads(ax, rows)
     ax.set_yticks(np.arange(len(rows)), [] if narrow else labels)
@@ -162,16 +161,22 @@ def interval_rows(
     ax.grid(axis="x")
 
 
-def _dot_and_bar(ax: Axes, y: int, row: pd.Series) -> None:
-    """Draw one interval; a pooled row as a diamond as wide as its interval."""
-    low, high = row.get("ci_low", np.nan), row.get("ci_high", np.nan)
-    if row["term"] == POOLED and pd.notna(low):
-        ax.fill([low, row["estimate"], high, row["estimate"]], [y, y - 0.28, y, y + 0.28], color=SERIES[1])
-        return
-    style = marker_style(0)
-    if pd.notna(low):
-        ax.plot([low, high], [y, y], color=style["color"], linewidth=2.2, alpha=0.55)
-    ax.plot([row["estimate"]], [y], markersize=5.5, linestyle="none", **style)
+def _dots_and_bars(ax: Axes, rows: pd.DataFrame) -> None:
+    """Draw the intervals, downwards; a pooled row as a diamond as wide as its interval."""
+    rows = rows.assign(y=np.arange(len(rows)))[rows["estimate"].notna().to_numpy()]
+    has_bar = rows["ci_low"].notna() if "ci_low" in rows else pd.Series(False, index=rows.index)
+    is_pooled = rows["term"].eq(POOLED) & has_bar
+    for _, row in rows[is_pooled].iterrows():
+        y, at = row["y"], row["estimate"]
+        ax.fill([row["ci_low"], at, row["ci_high"], at], [y, y - 0.28, y, y + 0.28], color=SERIES[1])
+    style, dots = marker_style(0), rows[~is_pooled]
+    if len(bars := rows[has_bar & ~is_pooled]):
+        ax.hlines(
+            bars["y"], bars["ci_low"], bars["ci_high"], color=style["color"], linewidth=2.2, alpha=0.55,
+            capstyle="projecting",
+        )  # fmt: skip
+    if len(dots):
+        ax.plot(dots["estimate"], dots["y"], markersize=5.5, linestyle="none", **style)
 
 
 def _row_text(ax: Axes, y: int, label: str, row: pd.Series, places: int, *, narrow: bool) -> None:

@@ -40,7 +40,7 @@ ORDER = ("not met", "cannot tell", "met", "no data", sentences_review.WITHHELD)
 ROW_IN, NARROW_ROW_IN = 0.44, 0.78
 STATUS_STYLE: dict[str, dict] = {
     followup.COUNTED: {"color": SERIES[0], "hatch": ""},
-    followup.UNUSABLE: {"color": SERIES[0], "hatch": "///"},
+    followup.UNUSABLE: {"color": "#5590c0", "hatch": "///"},
     followup.SEEN: {"color": "#8fb8d9", "hatch": ""},
     followup.OUTSIDE: {"color": "#8fb8d9", "hatch": "///"},
     followup.MISSED: {"color": "#e8ebee", "hatch": "xxx"},
@@ -94,14 +94,18 @@ def _board_row(ax: Axes, y: int, row: pd.Series, *, narrow: bool) -> None:
         ax.plot(away[0], top, markersize=6, linestyle="none", markeredgewidth=1.4, **style)
     value = _board_words(row)
     if narrow:
-        _beside(ax, 0.0, y - 0.34, "\n".join(textwrap.wrap(str(row["statement"]), 62)[:2]), size=7.4)
+        _beside(ax, 0.0, y - 0.34, _statement(row, 62), size=7.4)
         _beside(ax, 0.0, y - 0.02, f"{str(row['outcome']).upper()}: {value}", size=7.4, weight="bold")
         return
     year = "" if row["year_outcome"] == "no data" else f"; four quarters: {row['year_outcome']}"
-    _beside(ax, -0.02, y, "\n".join(textwrap.wrap(str(row["statement"]), 46)[:2]), align="right", size=7.8)
+    _beside(ax, -0.02, y, _statement(row, 46), align="right", size=7.8)
     _beside(ax, 1.02, y - 0.16, str(row["outcome"]).upper(), size=7.8, weight="bold")
     _beside(ax, 1.56, y - 0.16, year.removeprefix("; "), size=7.2)
     _beside(ax, 1.02, y + 0.16, value, size=7.4)
+
+
+def _statement(row: pd.Series, width: int) -> str:
+    return "\n".join(textwrap.wrap(numbers.as_said(str(row["statement"])), width)[:2])
 
 
 def _board_words(row: pd.Series) -> str:
