@@ -386,6 +386,14 @@ def show_html(content: str, **mark: Any) -> None:
     display(HTML(PERCENT.sub(f"{numbers.THIN}%", content)), metadata={reports.MARK: mark} if mark else {})
 
 
+def keep_drawing(name: str, make: Callable[[], dict[str, bytes]]) -> None:
+    """Keep a figure as files of its own, made by `make` by their ending, where the run asks for them."""
+    run = _run()
+    if reports.FIGURES in run.get("formats", ()):
+        for kind, content in make().items():
+            files.write(Path(run["staging"]) / reports.DRAWINGS / f"{name}.{kind}", content)
+
+
 def _run() -> dict[str, Any]:
     """Return the run this kernel was started for; empty when a person has the notebook open."""
     place = os.environ.get(reports.RUN_VARIABLE, "")

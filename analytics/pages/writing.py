@@ -17,7 +17,7 @@ from analytics.numbers import number, readable
 from analytics.pages import blocks, first_screen, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
-from analytics.pages.page import Page, note_gap, result_of, show_html
+from analytics.pages.page import Page, keep_drawing, note_gap, result_of, show_html
 from analytics.pages.small import photographs_in_short
 from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.pages.words import of_page
@@ -208,6 +208,7 @@ def figure(
     if block is not None:
         page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
         show_html(block, failed=_failed(result))
+        keep_drawing(f"figure_{number}_{name}", partial(blocks.figure_files, result, alt))
 
 
 def table(
@@ -425,6 +426,7 @@ def flow(
         if block is not None:
             page.written.append({"kind": "figure", "id": f"f{number}", "name": "flow", "title": title})
             show_html(block)
+            keep_drawing(f"figure_{number}_flow", partial(blocks.flow_files, seen, lost, labels, alt))
     frame(page, stages, title, labels=labels, folded=True)
     frame(page, left_out, "Why units are not in the analysis, by group", labels=labels, folded=True)
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 # The names by which `render`, the run's own process and the notebook know each other's files and marks.
 RUN_VARIABLE = "REGROWTH_RUN"
 END_TYPE = "application/vnd.regrowth.end+json"
+DRAWINGS, FIGURES = "drawings", "figures.zip"  # where a run keeps figures, and the format they become
 RESULTS_FILE = "results.json"
 OUTCOME_FILE = "outcome.json"
 STEP_FILE = "step.txt"
