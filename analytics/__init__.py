@@ -2,8 +2,20 @@
 
 `import analytics` offers the rooms: `analytics.records.load(...)`, `analytics.yields.average(...)`, and for a
 question of one's own `analytics.units`, `analytics.model`, `analytics.times`; `analytics.draw` shows the
-picture of any result. A room is imported when it is
-first asked for, so that this import costs nothing.
+picture of any result. A room is imported when it is first asked for, so that this import costs nothing.
+The Tab key lists what is meant for users: classes, and functions whose docstring holds an example that runs.
+
+Arguments that mean the same everywhere are said here, and by a function only where it adds to it:
+
+    records     the records as loaded, of `records.load`
+    choices     what a yield rests on: `yields.Choices`
+    level       confidence level of intervals, between 0 and 1; a room's question takes 0.5 to 0.999
+    patient_id  code of the patient, as it stands in `patients`
+    criteria    of `review.read`
+    quarter     the quarter under review, 1 the first of the register; nothing later is seen
+    plan        of `study.read` or `study.checked`
+    audience    who will read it: internal, shared, public
+    page        of `pages.begin`; for what shows a result, of `pages.results`
 """
 
 import importlib
@@ -40,8 +52,6 @@ ROOMS = (
     "results",
     "dictionary",
 )
-# The argument of a room's functions that is the same for all.
-SHOWN_ONCE = {"pages": "page", "study": "plan"}
 OFFERED = {"units": "bench", "model": "bench", "times": "bench", "draw": "pages"}
 
 
@@ -60,26 +70,19 @@ def __getattr__(name: str) -> Any:
 
 
 def _complete_shortly() -> None:
-    """Let completion list what a room hands on for users, not its files, constants and inner parts."""
-    for name in set(ROOMS) - {"numerics"}:
-        room = sys.modules.get(f"analytics.{name}")
-        if room is not None:
-            own = [n for n, of in vars(room).items() if _is_handed_on(n, of)]
-            vars(room)["__dir__"] = own.copy
+    """Let completion list what a room or an engine hands on for users, not its files and inner parts."""
+    for name, room in list(sys.modules.items()):
+        if name.startswith("analytics.numerics.") or name.removeprefix("analytics.") in set(ROOMS) - {
+            "numerics"
+        }:
+            vars(room)["__dir__"] = [n for n, of in vars(room).items() if _is_for_users(n, of)].copy
 
 
-def _is_handed_on(name: str, thing: object) -> bool:
-    """Return whether a name of a room is meant for users: a class, or a function that shows how it is asked.
-
-    What is asked of a page or a plan is shown once, by `pages.begin` and `study.answers`.
-    """
-    module, said = str(getattr(thing, "__module__", "")), thing.__doc__ or ""
-    if name[0] == "_" or not module.startswith("analytics."):
+def _is_for_users(name: str, thing: object) -> bool:
+    """Return whether a name of a room is for users: a class, or a function with an example that runs."""
+    if name[0] == "_" or not str(getattr(thing, "__module__", "")).startswith("analytics."):
         return False
-    if isinstance(thing, type) or "Examples\n" in said or ">>>" in said:
-        return True
-    code = getattr(thing, "__code__", None)
-    return SHOWN_ONCE.get(module.split(".")[1], "") in (code.co_varnames[: code.co_argcount] if code else ())
+    return isinstance(thing, type) or ">>>" in (thing.__doc__ or "")
 
 
 def __dir__() -> list[str]:

@@ -190,6 +190,13 @@ def unanswered(gap: Gap) -> Result:
 
     Whatever is asked of it (`only`, a frame of `extra`, its table) is without rows too.
 
+    Parameters
+    ----------
+    gap
+        Why there is no answer.
+
+    Examples
+    --------
     >>> told = unanswered(Gap("No crown was counted."))
     >>> len(told.table()), only(told, zone="crown").gap.why
     (0, 'No crown was counted.')
@@ -200,6 +207,16 @@ def unanswered(gap: Gap) -> Result:
 
 def why_not(answer: Any) -> str:
     """Return why a question has no answer, as a sentence; empty where it has one.
+
+    Parameters
+    ----------
+    answer
+        A result; anything else has an answer.
+
+    Returns
+    -------
+    str
+        A sentence, or empty.
 
     Examples
     --------
@@ -212,6 +229,13 @@ def why_not(answer: Any) -> str:
 def first(*answers: Result) -> Result:
     """Return the first result that has an answer; the last one where none has.
 
+    Parameters
+    ----------
+    answers
+        Results, the preferred one first.
+
+    Examples
+    --------
     >>> first(unanswered(Gap("No fit.")), unanswered(Gap("No count."))).gap.why
     'No count.'
     """
@@ -255,6 +279,11 @@ def line(
     basis
         One of BASES; a `share` declares its numerator and denominator.
 
+    Returns
+    -------
+    dict
+        Column of TABLE_COLUMNS to value; what is not known is left out.
+
     Raises
     ------
     ParameterError
@@ -262,9 +291,8 @@ def line(
 
     Examples
     --------
-    >>> line("seen", 75.0, "%", by={"zone": "crown"}, basis="share", numerator=3, denominator=4)
-    {'zone': 'crown', 'term': 'seen', 'estimate': 75.0, 'unit': '%', 'basis': 'share', 'numerator': 3, \
-'denominator': 4}
+    >>> list(line("seen", 75.0, "%", basis="share", numerator=3, denominator=4).items())[3:]
+    [('basis', 'share'), ('numerator', 3), ('denominator', 4)]
     """
     if basis is not None and basis not in BASES:
         raise ParameterError(f"results.line(basis): unknown; use one of {', '.join(BASES)}")
@@ -298,6 +326,20 @@ def counted(count: int, of: int | None = None) -> str:
 
     The mark says to `disclosure` that it is a count; `plain` takes it off what anybody reads.
 
+    Parameters
+    ----------
+    count
+        A whole number.
+    of
+        What it is counted among, where that is said too.
+
+    Returns
+    -------
+    str
+        The count in its mark.
+
+    Examples
+    --------
     >>> f"risks from {counted(126)} baseline rows; {counted(3, of=60)} withdrew"
     'risks from {126} baseline rows; {3 of 60} withdrew'
     """
@@ -307,6 +349,20 @@ def counted(count: int, of: int | None = None) -> str:
 def plain(text: str, say: Callable[[int, int | None], str] | None = None) -> str:
     """Return a text with its marked counts as they are, or as `say(count, of)` says them.
 
+    Parameters
+    ----------
+    text
+        With counts as `counted` marks them.
+    say
+        Says a count and what it is counted among; None: as they are.
+
+    Returns
+    -------
+    str
+        Without marks.
+
+    Examples
+    --------
     >>> plain(f"risks from {counted(1126)} rows")
     'risks from 1,126 rows'
     """
@@ -348,8 +404,11 @@ def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: Arra
     ----------
     estimate, se, df
         Numbers, or arrays of one shape; the limits have that shape.
-    level
-        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    tuple
+        Lower and upper limit.
 
     Examples
     --------
@@ -366,6 +425,20 @@ def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: Arra
 def of_share(low: float, high: float, n_patients: float) -> tuple[tuple[float, float], str]:
     """Return the limits of a share in percent, or none and why: too few patients, or limits that say nothing.
 
+    Parameters
+    ----------
+    low, high
+        Limits in percent.
+    n_patients
+        Patients it rests on, 0 or more.
+
+    Returns
+    -------
+    tuple
+        The limits, NaN where none are said, and the reason, empty where they are.
+
+    Examples
+    --------
     >>> of_share(12.0, 71.0, 6)
     ((12.0, 71.0), '')
     >>> of_share(0.0, 99.9, 6)[1] == SAYS_NOTHING, of_share(12.0, 71.0, 4)[1] == NO_SHARE_INTERVAL

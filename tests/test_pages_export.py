@@ -1,9 +1,12 @@
 """The formats hold the same numbers, open offline, and cannot be made to run anything."""
 
+import html
 import json
 import re
+import struct
 import zipfile
 from html.parser import HTMLParser
+from xml.etree import ElementTree
 
 import nbformat
 import openpyxl
@@ -44,8 +47,8 @@ def test_the_page_has_its_language_one_first_heading_and_a_way_past_the_head(pag
 
 def test_the_page_names_nothing_outside_itself_and_forbids_it(page):
     addresses = re.findall(r'(?:src|href|srcset|action)="([^"]*)"', page)
-    tables = ("sample_20260331.xlsx", "sample_20260331.tex", "sample_20260331.tables.html")
-    beside = (*tables, "results.json", "../index.html")
+    kinds = ("xlsx", "tex", "tables.html", "figures.zip")
+    beside = (*(f"sample_20260331.{kind}" for kind in kinds), "results.json", "../index.html")
     assert [a for a in addresses if not a.startswith(("data:", "#")) and a not in beside] == []
     assert "@import" not in page
     assert not _tags(page, "script")
@@ -174,3 +177,19 @@ def test_what_a_library_prints_is_not_published():
     stripped = export.stripped(nbformat.v4.new_notebook(cells=[cell]))
     assert [o.output_type for o in stripped.cells[0].outputs] == ["display_data"]
     assert "/home/desk" not in nbformat.writes(stripped)
+
+
+def test_every_figure_lies_as_svg_and_png_beside_each_other_without_titles_of_marks(sample_report, page):
+    with zipfile.ZipFile(sample_report.files["figures.zip"]) as packed:
+        content = {name: packed.read(name) for name in packed.namelist()}
+    names = ("figure_1_by_zone", "figure_2_growth")
+    assert sorted(content) == [f"{name}.{kind}" for name in names for kind in ("png", "svg")]
+    for name in names:
+        root = ElementTree.fromstring(content[f"{name}.svg"])
+        assert root.get("aria-label") in html.unescape(page)
+        assert "http" not in content[f"{name}.svg"].decode().replace("http://www.w3.org/", "")
+        assert not root.findall(".//{http://www.w3.org/2000/svg}title")
+        inches = [float(root.get(side).removesuffix("in")) for side in ("width", "height")]
+        # PNG specification, section 11.2: width and height follow the first chunk's name, 300 dots an inch.
+        dots = struct.unpack(">II", content[f"{name}.png"][16:24])
+        assert dots == pytest.approx([300 * side for side in inches], abs=1)

@@ -48,7 +48,7 @@ def test_a_reports_files_are_the_owners_alone(sample_report):
 
 def test_the_same_input_gives_the_same_bytes(sample_report, tmp_path):
     notebook = _page(tmp_path, sample_page.BEGIN, sample_page.WRITE, sample_page.FINISH)
-    formats = ("html", "ipynb", "xlsx", "tex", "tables.html")
+    formats = ("html", "ipynb", "xlsx", "tex", "tables.html", "figures.zip")
     again = render.page(notebook, DEMO, tmp_path / "elsewhere", formats=formats, as_of="2026-03-31")
     code = [
         json.loads(r.files["results"].read_text())["provenance"]["code_sha256"]

@@ -68,14 +68,16 @@ def say_of_files(data: str, known: records.Records | None, say: Callable[[str], 
 
 def _of_plans(folder: Path) -> list[str]:
     """Return the faults of plans of studies and of batches in a folder."""
-    # Loaded here: a look at the records need not wait for studies and reports.
-    from analytics import reports, study
-
     out: list[str] = []
     for place in sorted(folder.glob("*.toml")):
+        # Loaded where there is a plan: a look at the records need not wait for studies and reports.
         if place.match(PLANS):
+            from analytics import study
+
             reads: Callable = study.read
         elif "[[report]]" in place.read_text(encoding="utf-8", errors="replace"):
+            from analytics import reports
+
             reads = reports.batch.read
         else:
             continue

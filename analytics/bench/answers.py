@@ -25,14 +25,10 @@ def answer(records: Records, *, formula: str, compared: str = "", level: float =
 
     Parameters
     ----------
-    records
-        The records as loaded.
     formula
         As `model` takes it.
     compared
         A variable of the formula whose adjusted means are wanted.
-    level
-        Confidence level.
 
     Returns
     -------
@@ -90,12 +86,8 @@ def time_answer(records: Records, *, formula: str, level: float = LEVEL) -> Resu
 
     Parameters
     ----------
-    records
-        The records as loaded.
     formula
         As `times` takes it.
-    level
-        Of the intervals, between 0 and 1.
 
     Returns
     -------

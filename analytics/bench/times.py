@@ -45,11 +45,6 @@ class Times:
 
         Limits are of t with one less than the number of patients.
 
-        Parameters
-        ----------
-        level
-            Confidence level, between 0 and 1.
-
         Returns
         -------
         pandas.DataFrame
@@ -115,8 +110,6 @@ def times(formula: str, records: Records, *, family: str = "log-logistic") -> Ti
     formula
         Percent of planted hairs ~ terms, such as `80 % ~ zone + smoker`; `50 % ~ zone + zone:smoker` asks
         for the smokers' ratio in each zone. Terms are of columns of `units(records).codebook()`.
-    records
-        The records as loaded.
     family
         Of `numerics.time_ratios`: log-logistic, log-normal or weibull.
 

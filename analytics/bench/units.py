@@ -146,13 +146,9 @@ def units(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     plan
         A study plan: its population, its reading, its primary analysis; then choices and months are the
         plan's.
-    choices
-        What a yield rests on.
     month
         Month since the session; by default the maturity month of each zone.
     late_months

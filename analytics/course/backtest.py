@@ -42,14 +42,10 @@ def backtest(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     quarters
         How many past quarters to refit and predict from, 1 to 12.
     curve
         Shape of the emergence curve.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

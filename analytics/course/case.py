@@ -38,10 +38,6 @@ def case(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient.
     plateaus
         The practice's model (`regrowth.fit_plateaus`); fitted here if not given.
     level

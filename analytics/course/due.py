@@ -64,8 +64,6 @@ def due(records: Records, schedule: tuple[Planned, ...], *, month: int, ahead: i
 
     Parameters
     ----------
-    records
-        The records as loaded.
     schedule
         The clinic's planned visits (`review.read(...).schedule`).
     month
@@ -127,12 +125,8 @@ def next_visits(records: Records, schedule: tuple[Planned, ...], *, patient_id: 
 
     Parameters
     ----------
-    records
-        The records as loaded.
     schedule
         Of `course.Planned`, as the criteria declare them.
-    patient_id
-        Code of the patient.
 
     Returns
     -------

@@ -46,8 +46,6 @@ def no_growth(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     patient_id
         One patient; empty for all.
     below

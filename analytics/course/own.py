@@ -18,8 +18,6 @@ def own_counts(records: Records, *, patient_id: str) -> pd.DataFrame:
     ----------
     records
         The records of that patient, or of more.
-    patient_id
-        Code of the patient as it stands in `patients`.
 
     Returns
     -------

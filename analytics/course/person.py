@@ -18,13 +18,6 @@ AGE_BAND_YEARS = 10
 def person(records: Records, *, patient_id: str) -> Result:
     """Return what the records hold of one patient.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
-
     Returns
     -------
     Result

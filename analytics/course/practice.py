@@ -53,14 +53,10 @@ def call_back(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     plateaus
         The practice's model: `regrowth.fit_plateaus`.
     error_rate
         Share of the names that may be false, 0.01 to 0.5.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -121,8 +117,6 @@ def false_alarms(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     plateaus
         The practice's model, `regrowth.fit_plateaus`; fitted here if not given.
     zones
@@ -146,7 +140,11 @@ def false_alarms(
 
     Examples
     --------
-    Shown with `call_back`: it needs a fitted practice.
+    >>> from analytics import course, regrowth, simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> model = regrowth.fit_plateaus(clinic, fit=regrowth.fit_emergence(clinic))
+    >>> course.false_alarms(clinic, plateaus=model, zones=("frontal",), n=20).by
+    ('zone',)
     """
     if n < 1 or not months or min(months) <= 0:
         raise ParameterError(

@@ -158,16 +158,12 @@ def front_month(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     fit
         Of `regrowth.fit_emergence` on the same records; fitted here if not given.
     zone
         The zone set against the front.
     month
         Month of the zone, above 0.
-    level
-        Confidence level of the limits, 0.5 to 0.999.
     seed
         Of the draws.
 

@@ -71,8 +71,6 @@ def protect_all(
     ----------
     results
         Name to result; all results of one page.
-    audience
-        internal, shared, public, or a published rule's name.
     threshold
         A stricter local rule.
 
@@ -157,8 +155,6 @@ def protect_frame(
     ----------
     frame
         Any table a page prints.
-    audience
-        internal, shared, public, or a published rule's name.
     by
         Columns that name groups; by default every column that holds text.
     threshold
@@ -201,8 +197,6 @@ def protect_text(text: str, audience: str) -> str:
     ----------
     text
         A sentence, its counts marked by `results.counted`.
-    audience
-        internal, shared, public, or a published rule's name.
 
     Returns
     -------
@@ -229,8 +223,6 @@ def protect_facts(facts: pd.DataFrame, audience: str, *, threshold: int | None =
     ----------
     facts
         Of `Result.facts()`.
-    audience
-        internal, shared, public, or a published rule's name.
     threshold
         A stricter local rule.
 
@@ -256,8 +248,6 @@ def protect_provenance(rests_on: Mapping[str, Any], audience: str) -> dict[str, 
     ----------
     rests_on
         `sources` and `balance`, as a report states them.
-    audience
-        internal, shared, public, or a published rule's name.
 
     Returns
     -------

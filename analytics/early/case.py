@@ -17,15 +17,6 @@ from analytics.results import LEVEL, Curve, limits, line
 def case(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
     """Return a patient's readings by place, each with its counting error, and the assumed course.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient.
-    level
-        Of the intervals.
-
     Returns
     -------
     Curve

@@ -83,15 +83,6 @@ COURSE = {
 def ladder(records: Records, *, choices: yields.Choices = yields.USUAL, level: float = LEVEL) -> Curve:
     """Return what is known of each planted zone, on the rung that its readings carry.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    choices
-        What the yields rest on.
-    level
-        Of every interval.
-
     Returns
     -------
     Curve

@@ -73,10 +73,6 @@ def when(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    choices
-        What the yields rest on.
     zone
         The zone asked of; where it was never planted, the zone planted most.
     difference

@@ -52,13 +52,6 @@ IS_UNEVEN = "uneven beyond counting error"
 def donor(records: Records, *, level: float = LEVEL) -> Result:
     """Return what the donor loses for each graft taken, and how unevenly its regions lose it.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    level
-        Confidence level.
-
     Returns
     -------
     Result

@@ -36,15 +36,6 @@ def missing_records(
 ) -> Result:
     """Return what is missing of what was due, and what each gap costs the headline.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    choices
-        What a yield rests on.
-    level
-        Confidence level.
-
     Returns
     -------
     Result

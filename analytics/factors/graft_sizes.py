@@ -23,13 +23,6 @@ NO_DONOR = "donor zone not measured before this session"
 def hairs_per_graft(records: Records, *, level: float = LEVEL) -> Result:
     """Return hairs per graft planted, offered by the donor, and their ratio, over sessions.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    level
-        Confidence level.
-
     Returns
     -------
     Result
@@ -90,15 +83,6 @@ def single_hair_grafts(
     records: Records, *, choices: yields.Choices = yields.USUAL, level: float = LEVEL
 ) -> Result:
     """Return the difference in yield for 10 points more of hairs in single-hair grafts, within zone.
-
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    choices
-        What a yield rests on.
-    level
-        Confidence level.
 
     Returns
     -------

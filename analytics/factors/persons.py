@@ -33,10 +33,6 @@ def by_person(records: Records, *, choices: yields.Choices = yields.USUAL, level
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    choices
-        What a yield rests on.
     level
         Of all limits together.
 

@@ -62,12 +62,6 @@ def by_density(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    choices
-        What a yield rests on.
-    level
-        Confidence level.
     seed
         Of the draws behind the chance under a level yield.
 

@@ -46,8 +46,6 @@ def poor_growth(records: Records, *, plateaus: PlateauDistribution, level: float
 
     Parameters
     ----------
-    records
-        The records as loaded.
     plateaus
         The practice's distribution: `regrowth.fit_plateaus`.
     level
@@ -62,7 +60,11 @@ def poor_growth(records: Records, *, plateaus: PlateauDistribution, level: float
 
     Examples
     --------
-    Page 01 asks it; it needs `regrowth.fit_plateaus`, whose example shows how to make it.
+    >>> from analytics import factors, regrowth, simulate
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> model = regrowth.fit_plateaus(clinic, fit=regrowth.fit_emergence(clinic))
+    >>> factors.poor_growth(clinic, plateaus=model).table()["unit"].unique().tolist()
+    ['points of chance']
     """
     units = bench.units(records, choices=plateaus.fit.choices).frame
     frame = with_chances(units, records, plateaus)

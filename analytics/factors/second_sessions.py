@@ -19,15 +19,6 @@ def second_session(
 ) -> Result:
     """Return the yield of later sessions into a zone minus that of first ones, adjusted.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    choices
-        What a yield rests on.
-    level
-        Confidence level.
-
     Returns
     -------
     Result

@@ -26,10 +26,6 @@ def therapy_begun(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    choices
-        What a yield rests on.
     level
         Of both limits together.
 

@@ -33,8 +33,6 @@ def transection(records: Records, *, level: float = LEVEL) -> Result:
 
     Parameters
     ----------
-    records
-        The records as loaded.
     level
         Of each share, and of all differences together.
 

@@ -43,10 +43,6 @@ def whose_hairs(records: Records, *, level: float = LEVEL, choices: yields.Choic
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    level
-        Confidence level.
     choices
         What a yield rests on; under `control` native hair and therapy are not parted.
 

@@ -23,8 +23,6 @@ def complications(records: Records, *, event: str, by_month: float) -> pd.DataFr
 
     Parameters
     ----------
-    records
-        The records as loaded.
     event
         A kind of `events`.
     by_month

@@ -125,11 +125,6 @@ def reading_month(session_month, month):
 def register_end(records: Records) -> int:
     """Return the last register month the records know of: of a session, a count, an attendance.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-
     Returns
     -------
     int
@@ -163,8 +158,6 @@ def states(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     rows
         Rows of `yields.by_visit`: `placement_id`, `session_id`, `month`, `is_baseline`, `for_curve`,
         `why_not_curve`.

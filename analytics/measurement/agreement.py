@@ -95,8 +95,6 @@ def repeatability(records: Records, *, level: float = LEVEL) -> Result:
     ----------
     records
         The clinic's records.
-    level
-        Of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -39,11 +39,6 @@ WATCHED = {
 def series_changes(records: Records) -> Result:
     """Flag the counts made otherwise than the first count of their series.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-
     Returns
     -------
     Result
@@ -99,12 +94,8 @@ def bridge(records: Records, *, by: str = "reader_id", level: float = LEVEL) -> 
 
     Parameters
     ----------
-    records
-        The records as loaded.
     by
         `reader_id` or `device_class`.
-    level
-        Of the intervals.
 
     Returns
     -------
@@ -175,8 +166,6 @@ def bridged(records: Records, *, by: str = "reader_id") -> Records:
 
     Parameters
     ----------
-    records
-        The records as loaded.
     by
         `reader_id` or `device_class`.
 

@@ -34,12 +34,8 @@ def grades(records: Records, *, patient_id: str = "", level: float = LEVEL) -> C
 
     Parameters
     ----------
-    records
-        The records as loaded.
     patient_id
         Of one patient alone; empty for all.
-    level
-        Of the intervals.
 
     Returns
     -------
@@ -93,13 +89,6 @@ def grades(records: Records, *, patient_id: str = "", level: float = LEVEL) -> C
 def reader_agreement(records: Records, *, level: float = LEVEL) -> Result:
     """Return how far each two readers grade alike: quadratically weighted kappa, by scale.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    level
-        Of the intervals, between 0 and 1.
-
     Returns
     -------
     Result
@@ -149,8 +138,6 @@ def answers(records: Records, *, patient_id: str = "", level: float = LEVEL) -> 
 
     Parameters
     ----------
-    records
-        The records as loaded.
     patient_id, level
         As in `grades`.
 

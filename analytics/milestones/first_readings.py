@@ -108,8 +108,6 @@ def share_limits(
         Shape (m,), 0 to 1.
     n_seen
         Shape (m,): patients who tell about the share; stands in where the share is 0 or 1 and has no error.
-    level
-        Level of the limits.
 
     Source: Korn & Graubard 1998, Survey Methodology 24:193-201 (effective sample size with t quantiles),
     here with Wilson's limits in place of exact ones.

@@ -90,8 +90,6 @@ def intervals(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     percent
         The milestone, percent of planted hairs, above 0 to 150.
     rule
@@ -101,8 +99,6 @@ def intervals(
         Planned visits to which readings belong (the nearest), or None for exact months.
     end_at_therapy
         End the watch where a course of medical therapy starts after the session.
-    choices
-        What the yields rest on.
     level
         Of the lower limit of `confirmed`.
 

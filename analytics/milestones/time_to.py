@@ -82,14 +82,10 @@ def time_to(
     plateaus
         The emergence fit of the same records and choices and how plateaus are spread
         (`regrowth.fit_plateaus`); made here if not given.
-    choices
-        What the yields rest on.
     planned_months, end_at_therapy
         As in `intervals`.
     n_resamples, seed, n_jobs
         Of the resampling of patients.
-    level
-        Of every interval.
 
     Returns
     -------

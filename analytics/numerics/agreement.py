@@ -109,8 +109,6 @@ def icc(readings: ArrayLike, *, level: float = 0.95) -> Icc:
     ----------
     readings
         Shape (n, k): n targets, 2 or more; k readers, 2 or more; none missing.
-    level
-        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -201,8 +199,6 @@ def limits(
         Shape (n,), whose difference it is; each its own if not given.
     multiplier
         SDs on either side of the bias, above 0.
-    level
-        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -295,8 +291,6 @@ def within(values: ArrayLike, groups: ArrayLike, *, level: float = 0.95) -> With
         Shape (n,).
     groups
         Shape (n,), the thing read; things read once add nothing.
-    level
-        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -328,8 +322,6 @@ def concordance(x: ArrayLike, y: ArrayLike, *, level: float = 0.95) -> Concordan
     ----------
     x, y
         Shape (n,), n 4 or more, both varying.
-    level
-        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -367,8 +359,6 @@ def dispersion(counts: ArrayLike, areas: ArrayLike, groups: ArrayLike, *, level:
         Shape (n,): things counted, 0 or more, and the area counted, above 0.
     groups
         Shape (n,), the place and time; places counted once add nothing.
-    level
-        Confidence level, between 0 and 1.
 
     Raises
     ------
@@ -421,8 +411,6 @@ def weighted_kappa(a: ArrayLike, b: ArrayLike, *, level: float = 0.95) -> Kappa:
     ----------
     a, b
         Grades of the same things, (n,), numbers.
-    level
-        Of the limits.
 
     Source
     ------

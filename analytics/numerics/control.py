@@ -174,9 +174,19 @@ def p_prime(
 ) -> Chart:
     """Return the chart of `p` with Laney's limits, for points that differ by more than chance.
 
+    Parameters
+    ----------
+    events, sizes, n_baseline, width, exact, rule
+        As in `p`.
+
     Source
     ------
     Laney 2002, Quality Engineering 14:531-537.
+
+    Examples
+    --------
+    >>> [float(c) for c in p_prime([2, 3, 1, 4], [20, 20, 20, 20]).centre[:1]]
+    [0.125]
     """
     return _attribute("p_prime", events, sizes, n_baseline=n_baseline, width=width, exact=exact, rule=rule)
 
@@ -222,9 +232,19 @@ def u_prime(
 ) -> Chart:
     """Return the chart of `u` with Laney's limits, for points that differ by more than chance.
 
+    Parameters
+    ----------
+    events, exposure, n_baseline, width, exact
+        As in `u`.
+
     Source
     ------
     Laney 2002, Quality Engineering 14:531-537.
+
+    Examples
+    --------
+    >>> [float(c) for c in u_prime([2, 3, 1, 4], [20, 20, 20, 20]).centre[:1]]
+    [0.125]
     """
     return _attribute("u_prime", events, exposure, n_baseline=n_baseline, width=width, exact=exact)
 
@@ -353,6 +373,18 @@ def widths(n_baseline: int, n_points: int, *, width: float = 3.0) -> np.ndarray:
 
     A later point falls outside as often as a normal one does `width`, errors of centre and sigma included.
 
+    Parameters
+    ----------
+    n_baseline, n_points
+        Points that set the lines, and all points; whole numbers above 0.
+    width
+        Half width of the limits in sigmas, above 0.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n_points,).
+
     Examples
     --------
     >>> widths(39, 40)[-2:].round(2).tolist()
@@ -366,6 +398,11 @@ def widths(n_baseline: int, n_points: int, *, width: float = 3.0) -> np.ndarray:
 
 def rule_of(chart: Chart) -> Rule:
     """Return what the lines of one chart follow from, to judge later points by.
+
+    Parameters
+    ----------
+    chart
+        One series, of this module.
 
     Examples
     --------

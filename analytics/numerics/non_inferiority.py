@@ -108,8 +108,6 @@ def limits(x1: float, n1: float, x2: float, n2: float, *, level: float = 0.95) -
     ----------
     x1, n1, x2, n2
         Counts, 0 <= x <= n, n above 0.
-    level
-        Confidence level, between 0 and 1.
 
     Returns
     -------

@@ -260,8 +260,6 @@ def ratio_of_totals(
         Shape (n,), numerators 0 or more, denominators above 0; one entry per session.
     clusters
         Shape (n,), labels of the independent units; each entry its own unit if not given.
-    level
-        Confidence level, between 0 and 1.
     bounded
         The ratio is a share, at most 1.
 

@@ -430,6 +430,11 @@ def least_squares(
     small_sample
         Multiply by G / (G - 1) x (n - 1) / (n - p).
 
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Coefficients (p,), covariance (p, p).
+
     Source
     ------
     Petersen 2009, Rev Financ Stud 22:435-480.

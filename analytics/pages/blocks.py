@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 from markupsafe import Markup, escape
+from matplotlib.figure import Figure
 
 from analytics import disclosure, numbers
 from analytics.numbers import readable, title_case
@@ -58,30 +59,48 @@ def figure_block(
     )
 
 
+def figure_files(result: Result, alt: str) -> dict[str, bytes]:
+    """Return a picture as files of its own, by their ending."""
+    return drawing.alone(draw(result).figure, f"{alt.rstrip('.')}. {main_numbers(result)}")  # type: ignore[arg-type]
+
+
 def flow_block(
     stages: pd.DataFrame, left_out: pd.DataFrame, labels: Mapping[str, str], number: int, title: str, alt: str
 ) -> Markup:
     """Return the flow of a study drawn, for a wide page and for a telephone; its numbers stand elsewhere."""
-    wide, narrow = (
-        drawing.svg(flow(stages, left_out, labels, narrow=on).figure)  # type: ignore[arg-type]
-        for on in (False, True)
-    )
+    wide, narrow = (drawing.svg(_flow(stages, left_out, labels, narrow=on)) for on in (False, True))
     groups = [labels[c].lower() for c in ("n_reference", "n_compared") if c in stages]
     units = next(labels[c] for c in stages if c in ("n_placements", "n_sessions")).lower()
     caption = f"Left out: {units}" + (f"; in brackets patients {', '.join(groups)}." if groups else ".")
-    said = "; ".join(
-        f"{row['stage']} {numbers.number(row['n_patients'])} patients"
-        for _, row in stages[stages["n_patients"].notna()].iterrows()
-    )
+    alternative = _flow_in_words(stages, alt)
     return filled(
         "blocks/figure",
         number=number,
         title=title,
-        wide=drawing.inline(wide, f"f{number}w", f"{alt.rstrip('.')}. {said}."),
-        narrow=drawing.inline(narrow, f"f{number}n", f"{alt.rstrip('.')}. {said}."),
+        wide=drawing.inline(wide, f"f{number}w", alternative),
+        narrow=drawing.inline(narrow, f"f{number}n", alternative),
         caption=caption,
         data="",
     )
+
+
+def flow_files(
+    stages: pd.DataFrame, left_out: pd.DataFrame, labels: Mapping[str, str], alt: str
+) -> dict[str, bytes]:
+    """Return the flow of a study as files of its own, by their ending."""
+    return drawing.alone(_flow(stages, left_out, labels, narrow=False), _flow_in_words(stages, alt))
+
+
+def _flow(stages: pd.DataFrame, left_out: pd.DataFrame, labels: Mapping[str, str], *, narrow: bool) -> Figure:
+    return flow(stages, left_out, labels, narrow=narrow).figure  # type: ignore[return-value]
+
+
+def _flow_in_words(stages: pd.DataFrame, alt: str) -> str:
+    said = "; ".join(
+        f"{row['stage']} {numbers.number(row['n_patients'])} patients"
+        for _, row in stages[stages["n_patients"].notna()].iterrows()
+    )
+    return f"{alt.rstrip('.')}. {said}."
 
 
 def _drawn(result: Result, narrow: bool) -> str:

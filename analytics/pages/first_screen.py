@@ -69,6 +69,22 @@ def key_number(
         As in `KeyNumber`; without a unit, the row's own. Without `rests_on`, its number of patients.
     where
         The row, by column and value.
+
+    Returns
+    -------
+    KeyNumber
+        As `key_numbers` writes it.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", se=2.0, ci=(76.0, 84.0), basis="model", n_patients=9)
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "counted by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> pages.key_number(page, "seen", label="Yield").value
+    '80'
     """
     result = result_of(page, name)
     if why_not(result):
@@ -89,10 +105,21 @@ def key_numbers(page: Page, what: str | Sequence[KeyNumber]) -> None:
 
     Parameters
     ----------
-    page
-        Of `results`.
     what
         Name of a result, or numbers of `key_number`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", se=2.0, ci=(76.0, 84.0), basis="model", n_patients=9)
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "counted by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> pages.key_numbers(page, "seen")
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["numbers"][0]["value"]
+    '80'
     """
     shown = _of_result(page, what) if isinstance(what, str) else list(what)
     tiles = [_tile(page, one) for one in shown[:MOST_NUMBERS]]
@@ -164,6 +191,19 @@ def head_map(
     ------
     ParameterError
         When the page has no scale in `words.toml`, or a zone has more than one row.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", basis="model", by={"zone": "crown"})
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "by hand", ("zone",))
+    >>> page = pages.results(pages.begin("01_surgeon_audit", "data_demo"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> pages.head_map(page, "seen", "Yield by zone", term="yield")
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["kind"]
+    'map'
     """
     if why_not(result_of(page, name)):
         return  # the answer and the picture beside it have said why
@@ -224,10 +264,18 @@ def facts(page: Page, phrases: Sequence[str]) -> None:
 
     Parameters
     ----------
-    page
-        Of `begin`.
     phrases
         A few words each.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.facts(page, ["240 patients", "two surgeons"])
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["text"]
+    '240 patients; two surgeons'
     """
     shown = [disclosure.protect_text(phrase, page.audience) for phrase in phrases]
     if shown:
@@ -246,6 +294,16 @@ def when(page: Page, sentence: str, *, rough: str = "", title: str = "When can i
         How rough that is.
     title
         Its heading.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.when(page, "In quarter 14, when six more crowns are counted.")
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["text"]
+    'In quarter 14, when six more crowns are counted.'
     """
     if not sentence:
         return
@@ -271,11 +329,6 @@ def strip(page: Page) -> None:
 
 def about(page: Page) -> str:
     """Return whose numbers the page holds, and from when; codes for this clinic alone.
-
-    Parameters
-    ----------
-    page
-        Of `begin`.
 
     Returns
     -------

@@ -132,8 +132,6 @@ def file_beside(page: Page, name: str) -> Path:
 
     Parameters
     ----------
-    page
-        Of `begin`.
     name
         Name of the file, or a path to it as seen from where the command was given, or from the records.
 
@@ -141,6 +139,14 @@ def file_beside(page: Page, name: str) -> Path:
     -------
     Path
         Which need not be there.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("08_own_question", "data_demo")
+    <IPython.core.display.HTML object>
+    >>> pages.file_beside(page, "criteria.toml").as_posix()
+    'data_demo/criteria.toml'
     """
     run = _run()
     place = Path(run.get("data") or str(page.settings.get("data", ".")))
@@ -156,8 +162,6 @@ def folder(page: Page, name: str) -> Path:
 
     Parameters
     ----------
-    page
-        Of `begin`.
     name
         Of the setting.
 
@@ -165,6 +169,14 @@ def folder(page: Page, name: str) -> Path:
     -------
     Path
         Which need not be there.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("07_pooled_yield", answers="data_demo/pooling")
+    <IPython.core.display.HTML object>
+    >>> pages.folder(page, "answers").name
+    'pooling'
     """
     given = _run().get("folders", {}).get(name)
     place = Path(given or str(page.settings[name]))
@@ -185,8 +197,6 @@ def state_folder(page: Page, named: str = "") -> Path:
 
     Parameters
     ----------
-    page
-        Of `begin`.
     named
         A folder named in its settings; empty for the one beside the records.
 
@@ -194,6 +204,14 @@ def state_folder(page: Page, named: str = "") -> Path:
     -------
     Path
         Which need not be there.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.state_folder(page, "kept_by_the_clinic").name
+    'kept_by_the_clinic'
     """
     return files.state.folder(_run().get("data") or str(page.settings.get("data", ".")), named)
 
@@ -201,15 +219,18 @@ def state_folder(page: Page, named: str = "") -> Path:
 def kept_plans(page: Page) -> tuple[dict[str, Any], ...]:
     """Return the drafts kept in the clinic's state folder, oldest first; none where they were changed.
 
-    Parameters
-    ----------
-    page
-        Of `begin`.
-
     Returns
     -------
     tuple of dict
         One entry per draft kept.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.kept_plans(page)
+    ()
     """
     log = files.state.read(state_folder(page), "plans")
     return () if log.fault else log.entries
@@ -227,9 +248,16 @@ def question(function: Callable[..., Any], **arguments: Any) -> Question:
     arguments
         Its other arguments by name.
 
+    Returns
+    -------
+    Question
+        Not answered yet.
+
     Examples
     --------
-    Shown with `begin`.
+    >>> from analytics import pages, yields
+    >>> pages.question(yields.average, by="zone").arguments
+    {'by': 'zone'}
     """
     return Question(function, arguments)
 
@@ -243,8 +271,6 @@ def ask(page: Page, **questions: Question) -> dict[str, Any]:
 
     Parameters
     ----------
-    page
-        Of `begin`.
     questions
         Of `question`, by name.
 
@@ -255,7 +281,12 @@ def ask(page: Page, **questions: Question) -> dict[str, Any]:
 
     Examples
     --------
-    Shown with `begin`.
+    >>> from analytics import pages, yields
+    >>> page = pages.begin("08_own_question", "data_demo")
+    <IPython.core.display.HTML object>
+    >>> found = pages.ask(page, failed=pages.question(yields.photograph_failures))
+    >>> found["failed"].by
+    ('reader_id', 'visit')
     """
     answered = reports.answers(questions, page.records, page.data_sha256)
     for name, answer in answered.items():
@@ -280,10 +311,13 @@ def results(page: Page, **named: Result) -> Page:
 
     Parameters
     ----------
-    page
-        Of `begin`.
     named
         Results by name.
+
+    Returns
+    -------
+    Page
+        With its results, protected for its audience.
 
     Raises
     ------
@@ -292,7 +326,14 @@ def results(page: Page, **named: Result) -> Page:
 
     Examples
     --------
-    Shown with `begin`.
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", se=2.0, ci=(76.0, 84.0), basis="model", n_patients=9)
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "counted by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> sorted(page.results)
+    ['seen']
     """
     if page.results:
         raise ParameterError("pages.results: called twice; hand over all results of the page in one call")
@@ -312,14 +353,14 @@ def result_of(page: Page, name: str) -> Result:
 def finish(page: Page) -> None:
     """Write what the page rests on, hand its numbers over, and mark the end that `render` looks for.
 
-    Parameters
-    ----------
-    page
-        Of `results`.
-
     Examples
     --------
-    Alone in a notebook's last cell: `pages.finish(page)`.
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.finish(page)  # doctest: +ELLIPSIS
+    <IPython.core.display.HTML object>
+    ...
     """
     reports.dismiss()
     rests_on = reports.sources(page.name, page.records, page.settings)
@@ -343,6 +384,14 @@ def show_html(content: str, **mark: Any) -> None:
     if "lead" in mark:
         mark["lead"] = PERCENT.sub(f"{numbers.THIN}%", mark["lead"])
     display(HTML(PERCENT.sub(f"{numbers.THIN}%", content)), metadata={reports.MARK: mark} if mark else {})
+
+
+def keep_drawing(name: str, make: Callable[[], dict[str, bytes]]) -> None:
+    """Keep a figure as files of its own, made by `make` by their ending, where the run asks for them."""
+    run = _run()
+    if reports.FIGURES in run.get("formats", ()):
+        for kind, content in make().items():
+            files.write(Path(run["staging"]) / reports.DRAWINGS / f"{name}.{kind}", content)
 
 
 def _run() -> dict[str, Any]:

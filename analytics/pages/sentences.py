@@ -23,8 +23,6 @@ def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
 
     Parameters
     ----------
-    page
-        Of `results`.
     name
         Of the result.
     counts
@@ -36,6 +34,17 @@ def say(page: Page, name: str, *, counts: bool = True, **where: Any) -> str:
     -------
     str
         As *84 % (95 % interval 81 to 87; 203 patients)*.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", se=2.0, ci=(76.0, 84.0), basis="model", n_patients=9)
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "counted by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> print(pages.say(page, "seen"))
+    80 % (95 % interval 76 to 84; 9 patients)
     """
     row = _row(page, name, where)
     return disclosure.WITHHELD if row is None else numbers.full(row, counts=counts)
@@ -51,8 +60,6 @@ def verdict(
 
     Parameters
     ----------
-    page
-        Of `results`.
     name
         Of the result.
     below, above, unsure

@@ -17,7 +17,7 @@ from analytics.numbers import number, readable
 from analytics.pages import blocks, first_screen, tables
 from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
-from analytics.pages.page import Page, note_gap, result_of, show_html
+from analytics.pages.page import Page, keep_drawing, note_gap, result_of, show_html
 from analytics.pages.small import photographs_in_short
 from analytics.pages.tables import MAX_ROWS, ROWS
 from analytics.pages.words import of_page
@@ -28,7 +28,24 @@ LEAST_WORDS_OF_ALT = 4
 
 
 def answer(page: Page, sentence: str) -> None:
-    """Write the one-line answer, first on the page and on its card."""
+    """Write the one-line answer, first on the page and on its card.
+
+    Parameters
+    ----------
+    sentence
+        One line, such as `say` makes.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.answer(page, "Nine of ten hairs grew.")
+    <IPython.core.display.HTML object>
+    <IPython.core.display.HTML object>
+    >>> page.written[0]["text"]
+    'Nine of ten hairs grew.'
+    """
     shown = disclosure.protect_text(sentence, page.audience)
     page.written.append({"kind": "answer", "text": shown})
     first_screen.strip(page)
@@ -39,6 +56,21 @@ def lead(page: Page, sentence: str) -> None:
     """Write the short answer to a heading's question: the first under a heading stands in the fold's line.
 
     Nothing is written for an empty sentence.
+
+    Parameters
+    ----------
+    sentence
+        One line; what few patients stand behind is withheld from others.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.lead(page, "No zone is behind.")
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["text"]
+    'No zone is behind.'
     """
     if not sentence:
         return
@@ -51,6 +83,23 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
     """Write what needs attention, when there is any: nothing is written for an empty frame.
 
     `{n}` in the sentence is replaced by the number of rows.
+
+    Parameters
+    ----------
+    sentence
+        One line.
+    rows
+        What is counted; None writes the sentence as it is.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.attention(page, "{n} cases are behind.", ["0001", "0002"])
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["text"]
+    '2 cases are behind.'
     """
     if rows is not None and len(rows) == 0:
         return
@@ -60,7 +109,22 @@ def attention(page: Page, sentence: str, rows: pd.DataFrame | Sequence | None = 
 
 
 def flag(page: Page, sentence: str) -> None:
-    """Note on the page's card what is worse and stands on its first screen already; nothing where empty."""
+    """Note on the page's card what is worse and stands on its first screen already; nothing where empty.
+
+    Parameters
+    ----------
+    sentence
+        One line.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.flag(page, "The crown is lower.")
+    >>> page.written[-1]["text"]
+    'The crown is lower.'
+    """
     if sentence:
         _noted(page, sentence)
 
@@ -105,6 +169,19 @@ def figure(
     ------
     ParameterError
         When there is no written alternative.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", se=2.0, ci=(76.0, 84.0), basis="model", n_patients=9)
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "counted by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> pages.figure(page, "seen", "Yield", alt="A dot and its interval for the yield")
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["id"]
+    'f1'
     """
     alt = alt or of_page(page.name).get("alt", {}).get(name, "")
     if len(alt.split()) < LEAST_WORDS_OF_ALT:
@@ -131,6 +208,7 @@ def figure(
     if block is not None:
         page.written.append({"kind": "figure", "id": f"f{number}", "name": name, "title": title})
         show_html(block, failed=_failed(result))
+        keep_drawing(f"figure_{number}_{name}", partial(blocks.figure_files, result, alt))
 
 
 def table(
@@ -160,6 +238,19 @@ def table(
         What it says in one line, written above it as the section's answer.
     read
         Makes the frame that is shown, where that is not `result.table()`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", se=2.0, ci=(76.0, 84.0), basis="model", n_patients=9)
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "counted by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> pages.table(page, "seen", "Yield")
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["id"]
+    't1'
     """
     if says:
         lead(page, says)
@@ -261,6 +352,17 @@ def frame(
         Makes what is shown of the rows, once protected; files hold the rows themselves.
     of
         Name of the result it shows.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.frame(page, pd.DataFrame({"zone": ["crown"], "n_rows": [9]}), "Counts")
+    <IPython.core.display.HTML object>
+    >>> page.written[-1]["title"]
+    'Counts'
     """
     if why := str(rows.attrs.get(WHY, "")):
         _instead(page, title, why if page.audience == "internal" else disclosure.UNTOLD)
@@ -300,6 +402,21 @@ def flow(
     ----------
     page, stages, left_out, title, labels
         The page, `study.flow`, `study.reasons`, what the picture shows, `study.flow_labels`.
+
+    Examples
+    --------
+    >>> from analytics import pages, simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> stages, lost = study.flow(clinic, plan), study.reasons(clinic, plan)
+    >>> page = pages.begin("03_hypothesis_study", "data_demo")
+    <IPython.core.display.HTML object>
+    >>> pages.flow(page, stages, lost, "Who was in it", labels=study.flow_labels(clinic, plan))
+    <IPython.core.display.HTML object>
+    <IPython.core.display.HTML object>
+    <IPython.core.display.HTML object>
+    >>> page.written[0]["kind"]
+    'figure'
     """
     seen, lost = (disclosure.protect_frame(rows, page.audience) for rows in (stages, left_out))
     if not seen.empty:
@@ -309,6 +426,7 @@ def flow(
         if block is not None:
             page.written.append({"kind": "figure", "id": f"f{number}", "name": "flow", "title": title})
             show_html(block)
+            keep_drawing(f"figure_{number}_flow", partial(blocks.flow_files, seen, lost, labels, alt))
     frame(page, stages, title, labels=labels, folded=True)
     frame(page, left_out, "Why units are not in the analysis, by group", labels=labels, folded=True)
 
@@ -337,6 +455,18 @@ def graded(page: Page) -> None:
 
     Of results named graded, graders and asked, those the page has; nothing where a clinic records no such
     thing. What a count would add is said beside.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", se=2.0, ci=(76.0, 84.0), basis="model", n_patients=9)
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "counted by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> pages.graded(page)
+    >>> page.written
+    []
     """
     titles = {"graded": "Grades of photographs, by zone and month", "asked": "Patients' answers, by month"}
     there = [n for n in ("graded", "graders", "asked") if n in page.results and page.results[n].gap is None]
@@ -356,7 +486,24 @@ def graded(page: Page) -> None:
 
 
 def method(page: Page, *names: str) -> None:
-    """Write how each result was made, how many rows it rests on, and which of its checks failed."""
+    """Write how each result was made, how many rows it rests on, and which of its checks failed.
+
+    Parameters
+    ----------
+    names
+        Of results handed over; all of them where none is named.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", se=2.0, ci=(76.0, 84.0), basis="model", n_patients=9)
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame(), "counted by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> pages.method(page, "seen")
+    <IPython.core.display.HTML object>
+    """
     named = {name: result_of(page, name) for name in names or tuple(page.results)}
     named = {name: result for name, result in named.items() if result.gap is None}
     show_html(blocks.method_block(named, page.audience, page.written), slot="made")
@@ -371,6 +518,20 @@ def left_out(page: Page, name: str, *, reasons: Mapping[str, str] | None = None)
         The page and the result.
     reasons
         Sentence by code, such as `yields.REASONS`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analytics import pages, results
+    >>> row = results.line("yield", 80.0, "%", basis="model")
+    >>> given = results.Result(pd.DataFrame([row]), pd.DataFrame({"reason": ["", "no baseline"]}), "by hand")
+    >>> page = pages.results(pages.begin("my_question"), seen=given)
+    <IPython.core.display.HTML object>
+    >>> pages.left_out(page, "seen")
+    <IPython.core.display.HTML object>
+    <IPython.core.display.HTML object>
+    >>> page.written[0]["text"]
+    '1 of 2 rows; most often: no baseline.'
     """
     if why := why_not(result_of(page, name)):
         _instead(page, "Rows left out, and why", why)
@@ -400,7 +561,21 @@ def _most_left_out(page: Page, counts: pd.DataFrame, n_rows: int) -> str:
 
 
 def cautions(page: Page, *more: str) -> None:
-    """Write the page's own cautions and those that stand on every page."""
+    """Write the page's own cautions and those that stand on every page.
+
+    Parameters
+    ----------
+    more
+        Sentences of the page's own.
+
+    Examples
+    --------
+    >>> from analytics import pages
+    >>> page = pages.begin("my_question")
+    <IPython.core.display.HTML object>
+    >>> pages.cautions(page, "One reader counted all of it.")
+    <IPython.core.display.HTML object>
+    """
     own = (*of_page(page.name).get("cautions", ()), *more)
     show_html(blocks.cautions_block(own), slot="foot")
 

@@ -47,10 +47,6 @@ def drafts(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
     plans
         Up to four drafts, from `read_drafts`.
     plateaus
@@ -61,8 +57,6 @@ def drafts(
         Register month of the session; 0 for the newest month in the records.
     safe_share
         As in `ledger`.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -115,10 +109,6 @@ def predicted(
         Of `outlook`.
     holds
         Of `donor`.
-    patient_id
-        Code of the patient, for the rows.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -254,10 +244,6 @@ def split(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
     aims
         Densities aimed at, of `read_aims`.
     plateaus

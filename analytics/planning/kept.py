@@ -47,10 +47,6 @@ def entry(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
     plan
         The draft chosen, of `read_drafts`.
     plateaus
@@ -106,14 +102,8 @@ def against_plan(records: Records, patient_id: str, kept: Iterable[Entry], *, le
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
     kept
         Entries of the log, oldest first.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -148,12 +138,8 @@ def over_the_practice(records: Records, kept: Iterable[Entry], *, level: float =
 
     Parameters
     ----------
-    records
-        The records as loaded.
     kept
         Entries of the log, oldest first.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -49,10 +49,6 @@ def two_sessions(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
     plans, later
         Drafts from `read_drafts`; the first of `later` follows each plan. None: the plan again, as far as the
         donor goes.

@@ -38,14 +38,8 @@ def ledger(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient.
     safe_share
         Share of the supply that may be spent over a lifetime, 0.05 to 0.8; published opinion is 0.3 to 0.5.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -123,10 +117,6 @@ def donor(records: Records, patient_id: str, *, safe_share: float = SAFE_SHARE) 
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
     safe_share
         As in `ledger`.
 

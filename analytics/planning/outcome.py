@@ -27,13 +27,6 @@ SHOWN = [
 def donor_outcome(records: Records, patient_id: str) -> Result:
     """Return how a patient's donor density and calibre changed over sessions, and what was taken.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
-
     Returns
     -------
     Result

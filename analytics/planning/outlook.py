@@ -171,10 +171,6 @@ def outlook(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    patient_id
-        Code of the patient as it stands in `patients`.
     zones
         Zones that may be planted.
     plateaus

@@ -32,8 +32,6 @@ def curve(round_file: dict, *, level: float = LEVEL, step: float = 0.5) -> Curve
     ----------
     round_file
         Of `finished`.
-    level
-        Confidence level of the band, 0.5 to 0.999.
     step
         Months from one point of the curve to the next, above 0.
 
@@ -97,7 +95,9 @@ def curve_of(_: object, folder: Path | str) -> Curve:
 
     Examples
     --------
-    Shown with `curve`; a page asks it, which hands its records over first.
+    >>> from analytics import pooling
+    >>> pooling.curve_of(None, "data_demo/pooling").by
+    ('zone',)
     """
     return curve(finished(Path(folder)))
 

@@ -83,8 +83,6 @@ def note_answer(ledger: dict, round_file: dict, records: Records, clinic: str) -
         Of `read_ledger`.
     round_file
         The round that is answered.
-    records
-        The records as loaded.
     clinic
         Code of the clinic in the study.
 
@@ -131,8 +129,6 @@ def note_summary(ledger: dict, records: Records, clinic: str) -> dict:
     ----------
     ledger
         Of `read_ledger`.
-    records
-        The records as loaded.
     clinic
         Code of the clinic.
 

@@ -46,7 +46,13 @@ def prepare_partition(register: Path, coding: Coding, out: Path) -> Path:
 
     Examples
     --------
-    Shown with `fit_partitions`.
+    >>> from pathlib import Path
+    >>> from tempfile import mkdtemp
+    >>> from analytics import pooling
+    >>> coding = pooling.read_study(Path("data_demo/pooling/study.toml"))
+    >>> part = pooling.prepare_partition(Path("data_demo"), coding, Path(mkdtemp(), "part.parquet"))
+    >>> part.name
+    'part.parquet'
     """
     frame = design_rows(door.load(register), coding)
     sink = io.BytesIO()
@@ -78,7 +84,13 @@ def fit_partitions(paths: Sequence[Path], coding: Coding, *, client: Any = None)
 
     Examples
     --------
-    README.md and `tests/bench/pooling_scale.py` show it on a register of many partitions.
+    >>> from pathlib import Path
+    >>> from tempfile import mkdtemp
+    >>> from analytics import pooling
+    >>> coding = pooling.read_study(Path("data_demo/pooling/study.toml"))
+    >>> part = pooling.prepare_partition(Path("data_demo"), coding, Path(mkdtemp(), "part.parquet"))
+    >>> pooling.fit_partitions([part], coding).converged
+    True
     """
     if not paths:
         raise FitError("pooling.fit_partitions: no partition given; prepare at least one")
@@ -112,7 +124,14 @@ def shared_covariance_partitions(
 
     Examples
     --------
-    Shown with `fit_partitions`.
+    >>> from pathlib import Path
+    >>> from tempfile import mkdtemp
+    >>> from analytics import pooling
+    >>> coding = pooling.read_study(Path("data_demo/pooling/study.toml"))
+    >>> part = pooling.prepare_partition(Path("data_demo"), coding, Path(mkdtemp(), "part.parquet"))
+    >>> fit = pooling.fit_partitions([part], coding)
+    >>> pooling.shared_covariance_partitions([part], coding, fit).shape == fit.beta_cov.shape
+    True
     """
     named = [(str(path), f"part {i}") for i, path in enumerate(paths)]
     theta = fit.optimum.theta
@@ -143,7 +162,14 @@ def turnbull_partitions(
 
     Examples
     --------
-    Shown with `fit_partitions`.
+    >>> from pathlib import Path
+    >>> from tempfile import mkdtemp
+    >>> from analytics import pooling
+    >>> coding = pooling.read_study(Path("data_demo/pooling/study.toml"))
+    >>> part = pooling.prepare_partition(Path("data_demo"), coding, Path(mkdtemp(), "part.parquet"))
+    >>> found = pooling.turnbull_partitions([part], percent=50, grid=range(3, 61, 3))
+    >>> round(float(found.mass.sum()), 6)
+    1.0
     """
     named = [(str(path), "") for path in paths]
     counts: dict = _summed(client, _partition_intervals, named, float(percent), tuple(float(g) for g in grid))

@@ -148,8 +148,6 @@ def combine(summaries: Sequence[dict], *, level: float = LEVEL) -> Result:
     ----------
     summaries
         Of `summary` or `read_summary`, one a clinic.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -363,7 +361,11 @@ def shrinkage(result: Result, *, term: str = "yield_at_maturity") -> pd.DataFram
 
     Examples
     --------
-    Shown with `read_folder`.
+    >>> from pathlib import Path
+    >>> from analytics import pooling
+    >>> found = pooling.combine(pooling.read_folder(Path("data_demo/pooling")))
+    >>> pooling.shrinkage(found).columns.tolist()
+    ['measure', 'clinic', 'own', 'shrunken']
     """
     if result.gap is not None:
         return pd.DataFrame()
@@ -393,7 +395,11 @@ def overview(result: Result) -> pd.DataFrame:
 
     Examples
     --------
-    Shown with `read_folder`.
+    >>> from pathlib import Path
+    >>> from analytics import pooling
+    >>> found = pooling.combine(pooling.read_folder(Path("data_demo/pooling")))
+    >>> pooling.overview(found).columns.tolist()[:3]
+    ['measure', 'unit', 'clinics']
     """
     if result.gap is not None:
         return pd.DataFrame()

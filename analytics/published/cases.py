@@ -193,7 +193,10 @@ def summary(found: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    Shown with `run`.
+    >>> from analytics import published
+    >>> found = published.run(published.cases()[:1])
+    >>> published.summary(found)["result"].tolist()
+    ['pass']
     """
     grouped = found.groupby(["check", "about", "source"], sort=False)["passed"]
     out = grouped.agg(numbers="size", reproduced="sum").reset_index()

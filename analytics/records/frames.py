@@ -59,13 +59,6 @@ class Records:
 def patient(records: Records, patient_id: str) -> pd.Series:
     """Return the row of a patient.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    patient_id
-        Code as it stands in `patients`.
-
     Returns
     -------
     Series
@@ -103,8 +96,6 @@ def as_of(records: Records, register_month: float) -> Records:
 
     Parameters
     ----------
-    records
-        The records as loaded.
     register_month
         Last month known, from 1. A count lies in the register month of its session plus its own month.
 
@@ -154,8 +145,6 @@ def subset(records: Records, patient_ids: Iterable[str]) -> Records:
 
     Parameters
     ----------
-    records
-        The records as loaded.
     patient_ids
         Codes as they stand in `patients`.
 
@@ -252,8 +241,6 @@ def with_columns(
     ----------
     rows
         Any rows with the code of the table looked up (`patient_id`, `session_id`, `placement_id`).
-    records
-        The records as loaded.
     names
         Columns wanted.
     of

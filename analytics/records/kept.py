@@ -51,8 +51,6 @@ def once(records: Records, kind: str, asked: Hashable, make: Callable[[], Made])
 
     Parameters
     ----------
-    records
-        The records as loaded.
     kind, asked
         What it is, and the choices it was made under.
     make

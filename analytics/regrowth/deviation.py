@@ -242,8 +242,6 @@ def leftover(records: Records, *, fit: Emergence) -> Curve:
 
     Parameters
     ----------
-    records
-        The records as loaded.
     fit
         `regrowth.fit_emergence` of the same records.
 
@@ -430,8 +428,6 @@ def gaps(seen: pd.DataFrame, unit: str, level: float) -> list[dict]:
         Of `observed`.
     unit
         Of the outcome, in words.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -171,12 +171,8 @@ def fit_emergence(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     curve
         One of `curves.SHAPES`.
-    choices
-        What the yields rest on.
     by
         Column that plays the zone's part; `zone`.
     case_mix

@@ -204,8 +204,6 @@ def quantities(
         Of `fit_emergence`.
     function
         (beta, spread) -> shape (m,).
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
     df
         Degrees of freedom of the t quantile, from `degrees`: one number, or (m,).
     scale

@@ -57,14 +57,10 @@ def emergence(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     fit
         A fit already made by `fit_emergence` on the same records; fitted here if not given.
     curve, choices, case_mix, early_shedding, from_month
         As in `fit_emergence`.
-    level
-        Of the intervals.
     both_shapes
         Show the headline under a second curve shape too.
 
@@ -205,8 +201,6 @@ def fit_plateaus(records: Records, *, fit: Emergence | None = None, seed: int = 
 
     Parameters
     ----------
-    records
-        The records as loaded.
     fit
         The emergence model of the same records; fitted here if not given.
     seed
@@ -255,8 +249,6 @@ def shares(
         The milestone, percent of planted hairs, above 0.
     zones
         Zones wanted; all of the fit if not given.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -362,8 +354,6 @@ def share_below(
         A zone, or several taken together by their placements followed.
     threshold
         Percent of planted hairs, above 0.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -82,10 +82,6 @@ def select(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    choices
-        What the yields rest on.
     case_mix
         Columns of `yields.by_visit` or of patients.
     coded

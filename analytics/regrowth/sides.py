@@ -62,14 +62,10 @@ def against_front(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     fit
         A fit made by `fit_emergence` on the same records; fitted here if not given.
     zone
         The zone set against the front.
-    level
-        Of the intervals.
 
     Returns
     -------

@@ -75,16 +75,10 @@ def by_zone(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    choices
-        What the yields rest on.
     case_mix
         Columns that shift yield, in points.
     by
         Column whose values each get a curve.
-    level
-        Of the bands.
 
     Returns
     -------

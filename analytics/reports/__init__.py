@@ -14,7 +14,7 @@ from analytics.reports.parallel import Question, answers, begun, defect, dismiss
 from analytics.reports.parameters import NOTEBOOKS, described, pages, title
 from analytics.reports.publish import FORMATS, without_answer
 from analytics.reports.record import (
-    DETAILS_FILE, END_TYPE, LEFT_FILE, MARK, PACKAGE, RESULTS_FILE, ROOT, RUN_VARIABLE, data_sha256,
-    is_invented, sources,
+    DETAILS_FILE, DRAWINGS, END_TYPE, FIGURES, LEFT_FILE, MARK, PACKAGE, RESULTS_FILE, ROOT, RUN_VARIABLE,
+    data_sha256, is_invented, sources,
 )
 from analytics.reports.render import TIMEOUT_SECONDS, page, report_name

@@ -29,6 +29,7 @@ MEDIA_TYPES = {
     ".json": "application/json",
     ".pdf": "application/pdf",
     ".tex": "application/x-tex",
+    ".zip": "application/zip",
     ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
 

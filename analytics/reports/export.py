@@ -1,11 +1,16 @@
 """The formats of a report, from the notebook run and `results.json`: HTML, notebook, workbook, LaTeX, PDF.
 
+Figures as SVG and PNG, where asked for, were drawn with the page and are packed into one file.
+
 HTML is one file: nothing is fetched when it is opened, and its policy forbids the browser to try. The
 notebook keeps code and outputs, and loses times, machine paths and the record of its execution, so that
 the same input gives the same bytes.
 """
 
+import io
 import re
+import shutil
+import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,7 +22,7 @@ from analytics import files
 from analytics.errors import AnalyticsError
 from analytics.reports import browser, layout, workbook
 from analytics.reports.layout import TEMPLATES
-from analytics.reports.record import RESULTS_FILE
+from analytics.reports.record import DRAWINGS, FIGURES, RESULTS_FILE
 
 EXECUTED = "executed.ipynb"
 PAPERS = {"pdf": "A4", "letter.pdf": "letter"}
@@ -29,7 +34,7 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     notebook = stripped(nbformat.read(staging / EXECUTED, as_version=4))
     (staging / EXECUTED).unlink()
     made, notes = [], []
-    page = html(notebook, links=_links(run), named=run["name"])
+    page = html(notebook, links=_links(run, staging), named=run["name"])
     target = staging / f"{run['name']}.html"
     if {"html", *PAPERS} & set(run["formats"]):
         files.write(target, page)
@@ -47,6 +52,7 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
         to = staging / f"{run['name']}.tables.html"
         workbook.write_html(staging / RESULTS_FILE, to, title=title(notebook))
         made.append("tables.html")
+    made += _packed(run, staging)
     for kind in [kind for kind in PAPERS if kind in run["formats"]]:
         try:
             browser.pdf(target, staging / f"{run['name']}.{kind}", paper=PAPERS[kind])
@@ -56,12 +62,25 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
     return {"made": made, "notes": notes, "title": title(notebook)}
 
 
-def _links(run: dict[str, Any]) -> dict[str, str]:
+def _packed(run: dict[str, Any], staging: Path) -> list[str]:
+    """Pack the figures that were asked for into one file; none where the page has no figure."""
+    drawn = sorted((staging / DRAWINGS).glob("*"))
+    if drawn:
+        buffer = io.BytesIO()
+        with zipfile.ZipFile(buffer, "w") as packed:
+            for path in drawn:  # without a time: the same figures are the same bytes
+                packed.writestr(zipfile.ZipInfo(path.name), path.read_bytes(), zipfile.ZIP_DEFLATED)
+        files.write(staging / f"{run['name']}.{FIGURES}", buffer.getvalue())
+        shutil.rmtree(staging / DRAWINGS)
+    return [FIGURES] if drawn else []
+
+
+def _links(run: dict[str, Any], staging: Path) -> dict[str, str]:
     """Return what lies beside the report, by word."""
-    excel = {"Excel": f"{run['name']}.xlsx"} if "xlsx" in run["formats"] else {}
-    latex = {"LaTeX": f"{run['name']}.tex"} if "tex" in run["formats"] else {}
-    word = {"Word processor": f"{run['name']}.tables.html"} if "tables.html" in run["formats"] else {}
-    return {**excel, **latex, **word, "All numbers (JSON)": RESULTS_FILE, "All reports": "../index.html"}
+    words = {"Excel": "xlsx", "LaTeX": "tex", "Word processor": "tables.html", "Figures": FIGURES}
+    asked = set(run["formats"]) - (set() if (staging / DRAWINGS).exists() else {FIGURES})
+    beside = {word: f"{run['name']}.{kind}" for word, kind in words.items() if kind in asked}
+    return {**beside, "All numbers (JSON)": RESULTS_FILE, "All reports": "../index.html"}
 
 
 def html(notebook: nbformat.NotebookNode, *, links: Mapping[str, str] | None = None, named: str = "") -> str:

@@ -21,6 +21,7 @@ WORD_OF_FORMAT = {
     "xlsx": "Excel",
     "tex": "LaTeX",
     "tables.html": "Word processor",
+    "figures.zip": "Figures",
     "ipynb": "Notebook",
 }
 WORD_OF_STATE = {"failed": "Not made", "attention": "Needs attention", "made": "Made"}  # in reading order

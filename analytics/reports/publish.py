@@ -6,6 +6,7 @@ becomes a further edition beside it: `NAME (2)`.
 """
 
 import json
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,8 @@ from analytics.files import left_as_they_are
 from analytics.reports.crate import compose, request_sha256
 from analytics.reports.record import (
     DETAILS_FILE,
+    DRAWINGS,
+    FIGURES,
     LEFT_FILE,
     LOG_FILE,
     OUTCOME_FILE,
@@ -25,7 +28,7 @@ from analytics.reports.record import (
     STEP_FILE,
 )
 
-FORMATS = ("html", "ipynb", "xlsx", "tex", "tables.html", "pdf", "letter.pdf")  # pdf is of A4
+FORMATS = ("html", "ipynb", "xlsx", "tex", "tables.html", FIGURES, "pdf", "letter.pdf")  # pdf is of A4
 FAILED = "failed"
 CAUSE_FILE = "cause.txt"
 RUN_FILE = files.RECORD
@@ -60,6 +63,7 @@ def put_aside(out: Path, staging: Path, name: str, outcome: dict[str, Any]) -> A
     message = str(outcome.get("message", "no reason given"))
     for shown in REMAINS:
         (staging / shown).unlink(missing_ok=True)
+    shutil.rmtree(staging / DRAWINGS, ignore_errors=True)
     files.write(staging / CAUSE_FILE, f"{name} was not made.\n{message}\n")
     files.put_in_place(staging, _edition(files.made(out / FAILED) / name, staging), by=WRITER)
     kind = getattr(errors, str(outcome.get("kind", "")), AnalyticsError)

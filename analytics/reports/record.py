@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 # The names by which `render`, the run's own process and the notebook know each other's files and marks.
 RUN_VARIABLE = "REGROWTH_RUN"
 END_TYPE = "application/vnd.regrowth.end+json"
+DRAWINGS, FIGURES = "drawings", "figures.zip"  # where a run keeps figures, and the format they become
 RESULTS_FILE = "results.json"
 OUTCOME_FILE = "outcome.json"
 STEP_FILE = "step.txt"
@@ -87,11 +88,6 @@ def is_invented(records: "Records") -> bool:
     changed, is still known. A clinic's own session would have to agree in its month, three counts of grafts
     and a time in minutes; a session that lacks one of them is never taken for an invented one.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-
     Returns
     -------
     bool
@@ -132,11 +128,6 @@ def code_sha256() -> str:
 
 def data_sha256(records: "Records") -> str:
     """Return one hash over the tables that were read, whatever their order.
-
-    Parameters
-    ----------
-    records
-        The records as loaded.
 
     Returns
     -------

@@ -195,6 +195,18 @@ def _noted(report: Report, run: dict[str, Any]) -> Report:
 def report_name(page: str, label: str, settings: dict[str, Any]) -> str:
     """Return the name of a report's folder and files; one that has a quarter is named by it.
 
+    Parameters
+    ----------
+    label
+        A word of one's own, may be empty.
+    settings
+        Of the page, by name.
+
+    Returns
+    -------
+    str
+        Letters, digits and underscores.
+
     Examples
     --------
     >>> report_name("01_surgeon_audit", "S1", {"as_of": "2026-03-31"})

@@ -31,16 +31,8 @@ def actions(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
     log
         From `read_actions`; actions set after the quarter are left out.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -79,12 +79,6 @@ def case_by_case(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     criterion_id
         A criterion of a share of grafts (transection), or of poor growth.
     by

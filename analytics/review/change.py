@@ -66,20 +66,12 @@ def before_after(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     change_id
         A declared change whose month has been reached.
     criterion_id
         A criterion the change was declared to act on.
     month
         Register month at whose end one looks; the end of the quarter if not given.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

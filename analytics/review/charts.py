@@ -101,10 +101,6 @@ def run_charts(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
     quarter
         The quarter under review; nothing later is seen.
     only

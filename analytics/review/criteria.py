@@ -71,8 +71,6 @@ def roles(
 
     Parameters
     ----------
-    criteria
-        From `review.read`.
     change
         A declared change; the first of the file if empty.
     charts
@@ -237,10 +235,6 @@ def under_review(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
     quarter
         Named by its number; 0 for the last completed one.
     complete_through

@@ -42,17 +42,6 @@ CENTILES = (0.01, 0.99)
 def follow_up(records: Records, criteria: Criteria, *, quarter: int, level: float = LEVEL) -> Result:
     """Return follow-up by planned visit and zone as it stood at the end of a quarter.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
-
     Returns
     -------
     Result
@@ -154,16 +143,8 @@ def absent(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     criterion_id
         A criterion of yield or of an answer. All due so far are taken, not one quarter's.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -57,16 +57,10 @@ def indicators(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
     quarter
         The quarter under review, 1 to the last of the register; nothing later is seen.
     windows
         Criterion and quarters, as an earlier review chose them; chosen now where not given or declared.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -76,18 +76,12 @@ def operators(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
     quarter, quarters
         The quarter under review and how many quarters up to it are taken (1 to 40).
     criterion_id
         Of the declared criteria: a share, a complication, a visit or a yield.
     by
         surgeon_id or harvested_by.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -107,11 +107,6 @@ def _begins(register_begins: str) -> tuple[int, int]:
 def latest(records: Records) -> int:
     """Return the last quarter that holds a session.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-
     Returns
     -------
     int

@@ -70,7 +70,10 @@ def write_demo(folder: str | Path) -> list[Path]:
 
     Examples
     --------
-    How `data_demo` was made; it draws the whole register: `write_demo("a_new_folder")`.
+    >>> from tempfile import mkdtemp
+    >>> from analytics import simulate
+    >>> sorted(path.stem for path in simulate.write_demo(mkdtemp()))[:3]
+    ['events', 'measurements', 'patients']
     """
     tables, _ = demo()
     texts = {Path(folder) / f"{name}.csv": as_csv(table).encode() for name, table in tables.items()}

@@ -72,10 +72,6 @@ def check(records: Records, plan: Plan, *, n_simulations: int = N_SIMULATIONS) -
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    plan
-        Of `read` or `checked`.
     n_simulations
         Draws for yield and satisfaction.
 

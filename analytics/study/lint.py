@@ -61,10 +61,6 @@ def lint(plan: Plan, records: Records, *, name: str = "plan") -> Findings:
 
     Parameters
     ----------
-    plan
-        Of `read` or `checked`.
-    records
-        The records as loaded.
     name
         What messages call the plan.
 

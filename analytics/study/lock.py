@@ -227,8 +227,6 @@ def status(plan: str | Path, records: Records, *, memory: Path | None = None) ->
     ----------
     plan
         The TOML file.
-    records
-        The records as loaded.
     memory
         The clinic's state folder; without it changed rows cannot be told, only changed tables.
 
@@ -239,7 +237,10 @@ def status(plan: str | Path, records: Records, *, memory: Path | None = None) ->
 
     Examples
     --------
-    As `regrowth study status` says it; page 03 shows it before anything else.
+    >>> from analytics import records, study
+    >>> demo = records.load("data_demo")
+    >>> study.status("data_demo/study_out_of_body.toml", demo).word
+    'as frozen'
     """
     content, freezes = read(plan), _freezes(plan)
     log = state.read(memory, FREEZES) if memory is not None else state.Log(())

@@ -101,6 +101,16 @@ ADDED_LATER = (
 def in_words(variable: str) -> str:
     """Return a variable as a person says it.
 
+    Parameters
+    ----------
+    variable
+        A column of the analysis set.
+
+    Returns
+    -------
+    str
+        In words.
+
     Examples
     --------
     >>> in_words("session_number")

@@ -58,13 +58,6 @@ IN_WORDS = {"holm": "Holm", "benjamini-hochberg": "Benjamini-Hochberg"}
 def answers(records: Records, plan: Plan) -> Result:
     """Return the primary answer: the difference with its interval first, the p-value after.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    plan
-        Of `read` or `checked`.
-
     Returns
     -------
     Result
@@ -78,19 +71,10 @@ def answers(records: Records, plan: Plan) -> Result:
 
     Examples
     --------
-    >>> from analytics import simulate
+    >>> from analytics import simulate, study
     >>> clinic = simulate.as_records(simulate.register(40)[0])
-    >>> from analytics import study
-    >>> made = study.checked(
-    ...     {
-    ...         "title": "t", "question": "q?", "seed": 1, "population": {"words": "all"},
-    ...         "exposure": {"variable": "method", "reference": ["FUT"], "compared": ["FUE"], "reason": "r"},
-    ...         "analysis": [
-    ...             {"id": "a", "role": "primary", "matters": 5, "outcome": {"kind": "yield_at_maturity"}}
-    ...         ],
-    ...     }
-    ... )
-    >>> answers(clinic, made).by
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.answers(clinic, plan).by
     ('comparison',)
     """
     found = answer.answer(records, plan, plan.primary)
@@ -193,6 +177,15 @@ def tests(records: Records, plan: Plan) -> Result:
     -------
     Result
         By role and analysis; `p_value` as it is, the adjusted one in the flag and in `extra["tests"]`.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> first = plan.model_copy(update={"analysis": plan.analysis[:1]})
+    >>> study.tests(clinic, first).table()["role"].tolist()
+    ['primary']
     """
     found = [answer.answer(records, plan, a) for a in plan.analysis]
     table = pd.DataFrame(
@@ -259,7 +252,16 @@ def _p(p: float) -> str:
 
 
 def design(records: Records, plan: Plan) -> Curve:
-    """Return what could be found with the units there are, without seeing the answer (`study.design`)."""
+    """Return what could be found with the units there are, without seeing the answer (`study.design`).
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.design(clinic, plan).x_name
+    'true difference (points of yield)'
+    """
     return check(records, plan)
 
 
@@ -279,17 +281,43 @@ def balance(records: Records, plan: Plan) -> Result:
     -------
     Result
         A line per variable, as recorded and weighted: standardised difference, compared less reference.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.balance(clinic, plan).table()["unit"].unique().tolist()
+    ['standard deviations']
     """
     return _of_primary(records, plan, confounding_balance)
 
 
 def overlap(records: Records, plan: Plan) -> Result:
-    """Return the distribution of the propensity in both groups, and what the weights are worth."""
+    """Return the distribution of the propensity in both groups, and what the weights are worth.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.overlap(clinic, plan).table()["unit"].unique().tolist()
+    ['% of the group']
+    """
     return _of_primary(records, plan, confounding_overlap)
 
 
 def confounding(records: Records, plan: Plan) -> Result:
-    """Return the answer not adjusted, adjusted, weighted and matched, side by side."""
+    """Return the answer not adjusted, adjusted, weighted and matched, side by side.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.confounding(clinic, plan).table()["term"].tolist()[::3]
+    ['unadjusted', 'matched on zone']
+    """
     found = answer.answer(records, plan, plan.primary)
     bare = plan.model_copy(update={"adjust": ()})
     plain = answer.answer(records, bare, plan.primary)
@@ -297,17 +325,44 @@ def confounding(records: Records, plan: Plan) -> Result:
 
 
 def e_values(records: Records, plan: Plan) -> Result:
-    """Return how strong something unrecorded would have to be to explain the answer away."""
+    """Return how strong something unrecorded would have to be to explain the answer away.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.e_values(clinic, plan).table()["term"].tolist()
+    ['E-value of the answer', 'E-value of its nearer limit']
+    """
     return confounding_e_values(answer.answer(records, plan, plan.primary))
 
 
 def missing(records: Records, plan: Plan) -> Result:
-    """Return the answer under other treatments of what is missing."""
+    """Return the answer under other treatments of what is missing.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.missing(clinic, plan).table()["unit"].unique().tolist()
+    ['points of yield']
+    """
     return treatments(records, answer.answer(records, plan, plan.primary), plan)
 
 
 def tipping(records: Records, plan: Plan) -> Result:
-    """Return how far the unseen would have to be off before the conclusion changes."""
+    """Return how far the unseen would have to be off before the conclusion changes.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.tipping(clinic, plan).table()["term"].tolist()[1:]
+    ['tipping point, worse', 'tipping point, better']
+    """
     return missing_tipping(answer.answer(records, plan, plan.primary), plan)
 
 
@@ -320,17 +375,44 @@ def robustness(
     ----------
     options
         For some choices (native loss, photographs, window, planted density) the options to walk through.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> few = {"native loss": ["none"], "photographs": ["standard"], "window": ["month 12"]}
+    >>> study.robustness(clinic, plan, options=few).by
+    ('native loss', 'photographs', 'window', 'planted density')
     """
     return grid(records, plan, options=options)
 
 
 def by_zone(records: Records, plan: Plan) -> Result:
-    """Return the primary effect zone by zone, and the test that it is the same in all."""
+    """Return the primary effect zone by zone, and the test that it is the same in all.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.by_zone(clinic, plan).by
+    ('zone',)
+    """
     return robustness_by_zone(answer.answer(records, plan, plan.primary), plan)
 
 
 def smooth(records: Records, plan: Plan) -> Result:
-    """Return the course of the outcome over a number, of the first analysis that has one."""
+    """Return the course of the outcome over a number, of the first analysis that has one.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.smooth(clinic, plan).table()["unit"].unique().tolist()
+    ['points of yield', 'F']
+    """
     return robustness_smooth(answer.answer(records, plan, _on_a_number(plan)), plan)
 
 
@@ -346,28 +428,76 @@ def flow(records: Records, plan: Plan) -> pd.DataFrame:
     -------
     DataFrame
         One row per stage: stage, n_patients, n_units, and why the rest fell away.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> stages = study.flow(clinic, plan)
+    >>> bool(stages["n_patients"].is_monotonic_decreasing)
+    True
     """
     return report.flow(answer.answer(records, plan, plan.primary))
 
 
 def flow_labels(records: Records, plan: Plan) -> dict[str, str]:
-    """Return the headings of `flow`, the groups by their own names."""
+    """Return the headings of `flow`, the groups by their own names.
+
+    Returns
+    -------
+    dict
+        Heading by column of `flow`.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.flow_labels(clinic, plan)["n_compared"]
+    'Over 4 hours'
+    """
     return report.flow_labels(answer.answer(records, plan, plan.primary))
 
 
 def estimand(plan: Plan, analysis: str = "") -> pd.DataFrame:
     """Return the parts of an estimand in words; of the primary analysis if none is named.
 
+    Parameters
+    ----------
+    analysis
+        Id of an analysis of the plan; the primary one if empty.
+
     Returns
     -------
     pandas.DataFrame
         `part` and `declared`.
+
+    Examples
+    --------
+    >>> from analytics import study
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.estimand(plan).columns.tolist()
+    ['part', 'declared']
     """
     return report.estimand(plan, plan.named(analysis) if analysis else None)
 
 
 def plan_in_full(plan: Plan) -> pd.DataFrame:
-    """Return every entry of the plan."""
+    """Return every entry of the plan.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `entry` and `declared`, one row per entry.
+
+    Examples
+    --------
+    >>> from analytics import study
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.plan_in_full(plan)["declared"].iloc[0]
+    'Time out of the body and yield'
+    """
     return report.plan_in_full(plan)
 
 
@@ -378,16 +508,46 @@ def standing(
 
     For others without exact rows of the register: of few that changed, and of its tables.
 
+    Parameters
+    ----------
+    where
+        Of `status`.
+    reports
+        Folder of reports, to list those made on the same data; none if empty.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per point that is told.
+
     Examples
     --------
-    Page 03 shows it first: `study.standing(study.status(plan, records), records)`.
+    >>> from analytics import records, study
+    >>> demo = records.load("data_demo")
+    >>> where = study.status("data_demo/study_out_of_body.toml", demo)
+    >>> study.standing(where, demo).columns.tolist()
+    ['what', 'stands']
     """
     found = reports_on(records, reports)
     return report.standing(where, found, with_sizes=audience == "internal")
 
 
 def reasons(records: Records, plan: Plan) -> pd.DataFrame:
-    """Return why units are not in the primary analysis, by group."""
+    """Return why units are not in the primary analysis, by group.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per stage reached and reason: n_units, n_patients, and of each group.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.reasons(clinic, plan)["reached"].iloc[0]
+    'in the register'
+    """
     return report.reasons(answer.answer(records, plan, plan.primary))
 
 
@@ -399,6 +559,14 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
     DataFrame
         Columns variable, level, and per group n, n_missing, mean or percent, sd, median;
         standardised_difference.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.table_one(clinic, plan)["variable"].iloc[0]
+    'zone'
     """
     found = answer.answer(records, plan, plan.primary)
     if found.given.exposure.is_number:
@@ -408,17 +576,44 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
 
 
 def model(records: Records, plan: Plan) -> Result:
-    """Return group means as they are and with the rest held equal, coefficients, variance components."""
+    """Return group means as they are and with the rest held equal, coefficients, variance components.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.model(clinic, plan).table()["term"].tolist()[:2]
+    ['up to 4 hours', 'up to 4 hours']
+    """
     return report.model(answer.answer(records, plan, plan.primary), plan)
 
 
 def leftover(records: Records, plan: Plan) -> Result:
-    """Return what the declared model leaves over: odd patients, zones and months missed, quantiles."""
+    """Return what the declared model leaves over: odd patients, zones and months missed, quantiles.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.leftover(clinic, plan).by
+    ('part',)
+    """
     return robustness_leftover(answer.answer(records, plan, plan.primary), plan)
 
 
 def influence(records: Records, plan: Plan) -> Result:
-    """Return how far the primary answer moves without one patient, and whether it hangs on one."""
+    """Return how far the primary answer moves without one patient, and whether it hangs on one.
+
+    Examples
+    --------
+    >>> from analytics import simulate, study
+    >>> clinic = simulate.as_records(simulate.register(40)[0])
+    >>> plan = study.read("data_demo/study_out_of_body.toml")
+    >>> study.influence(clinic, plan).table()["term"].iloc[0]
+    'with every patient'
+    """
     return report.influence(answer.answer(records, plan, plan.primary), plan)
 
 
@@ -437,7 +632,11 @@ def warnings(where: Status) -> list[str]:
 
     Examples
     --------
-    Page 03 shows them first: `study.warnings(study.status(plan, records))`.
+    >>> from analytics import records, study
+    >>> demo = records.load("data_demo")
+    >>> where = study.status("data_demo/study_out_of_body.toml", demo)
+    >>> study.warnings(where)
+    []
     """
     points = [] if where.is_confirmatory else [where.word]
     points += [f"changed: {entry}" for entry in where.changed]

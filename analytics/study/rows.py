@@ -123,10 +123,6 @@ def sample(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    plan
-        Of `read` or `checked`.
     reading
         For yields; by default the plan's (`reading_of`).
     visits
@@ -161,8 +157,6 @@ def of_everyone(records: Records, *, reading: Reading) -> pd.DataFrame:
 
     Parameters
     ----------
-    records
-        The records as loaded.
     reading
         Which reading is the outcome.
     """

@@ -24,8 +24,6 @@ def synthetic(records: Records, *, seed: int) -> Records:
 
     Parameters
     ----------
-    records
-        The records as loaded.
     seed
         The same seed gives the same copy.
 

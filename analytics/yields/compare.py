@@ -43,16 +43,10 @@ def against_others(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     who
         Column that names the operator: `surgeon_id` or `team_id`.
     adjust
         Case-mix columns held equal beside the zone.
-    level
-        Confidence level, 0.5 to 0.999.
-    choices
-        What the yield rests on.
     rows
         Rows of `by_visit` under these choices, where the caller has them already.
 

@@ -57,12 +57,8 @@ def photograph_failures(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     by
         Any of `visit` (month since the session, nearest of VISITS), `reader_id`, `device_class`.
-    level
-        Of the intervals, 0.5 to 0.999.
 
     Returns
     -------
@@ -120,11 +116,6 @@ def photograph_failures(
 def attendances(records: Records) -> pd.DataFrame:
     """Return one row per attendance, as one reader saw it: failed, its visit, condition_reason, room.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-
     Returns
     -------
     pandas.DataFrame
@@ -172,12 +163,8 @@ def counted_at_maturity(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     by
         Columns of placements or sessions: `zone`, `surgeon_id`, `method`.
-    level
-        Of the intervals, 0.5 to 0.999.
     choices, rows
         As in `yields.average`.
 
@@ -308,8 +295,6 @@ def if_not_read(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     points
         How far the mean of those never read lies from that of those read, -100 to 100 points of yield.
     by

@@ -79,17 +79,11 @@ def joint(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     tempo
         Zone -> (half month, steepness), both above 0, held; estimated here if not given.
     curve
         One of `curves.SHAPES`; the tailed one has its tail held at 1, which is the log-logistic: a few
         overlapping regions cannot tell a tail, and how a gain splits hardly hangs on it.
-    choices
-        What the yield rests on.
-    level
-        Of the intervals, 0.5 to 0.999.
     rows
         Rows of `by_visit` made with the same choices, where the caller has them already.
 

@@ -270,11 +270,6 @@ def planted_error(records: Records) -> PlantedError:
     The log ratio of region to zone varies by both errors; the region's own is taken out. Fewer than MIN_BOTH
     such placements: the defaults.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-
     Returns
     -------
     PlantedError

@@ -58,12 +58,8 @@ def loss_chain(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     by
         Columns of `sessions` to group by, e.g. `surgeon_id`, `method`.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
     choices
         What the yields of what is growing rest on.
     rows
@@ -224,8 +220,6 @@ def ratio_of_sums(
     ----------
     part, whole
         Counts of each session, (k,), whole above 0.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
     is_share
         Whether the ratio lies between 0 and 1.
 
@@ -270,8 +264,6 @@ def graft_yield(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     by, level, choices, rows
         As in `yields.average`.
 

@@ -70,13 +70,6 @@ def hair_mass(records: Records, *, level: float = LEVEL) -> Result:
     was measured by the same method on the same day, the ratio of recipient to donor calibre is in
     `extra["relative_to_donor"]`.
 
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    level
-        Of the intervals.
-
     Returns
     -------
     Result

@@ -54,18 +54,12 @@ def average(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     by
         One column or several to group by, of the rows or of patients: `zone`, `surgeon_id`, `smoker`.
     month
         Month since the session, 6 to 60; by default each zone's maturity month.
     adjust
         Columns of patients (case mix) or of the rows held at their mean.
-    level
-        Confidence level, 0.5 to 0.999.
-    choices
-        What the yield rests on.
     rows
         Rows of `by_visit` under these choices, where the caller has them already.
     count_error

@@ -203,8 +203,6 @@ def therapy_seen(records: Records, rate: UntreatedRate) -> tuple[float, float, f
 
     Parameters
     ----------
-    records
-        The records as loaded.
     rate
         Of `native_rate`.
 

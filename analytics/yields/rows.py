@@ -83,10 +83,6 @@ def by_visit(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    choices
-        What the yield rests on (`yields.Choices`).
     count_error
         Counting error; by default estimated from the clinic's duplicates (`measurement.error_model`).
 
@@ -221,13 +217,6 @@ def finished(rows: pd.DataFrame, records: Records, error: CountError, choices: C
 
 def native_rate(records: Records, choices: Choices = USUAL) -> native.UntreatedRate:
     """Return the yearly loss of untreated native hair that yields under these choices rest on.
-
-    Parameters
-    ----------
-    records
-        The records as loaded.
-    choices
-        What the yields rest on.
 
     Returns
     -------

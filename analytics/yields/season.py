@@ -36,10 +36,6 @@ def season(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    level
-        Of the limits.
     choices
         What the rows rest on; densities as they were counted, not levelled.
     rows
@@ -95,8 +91,6 @@ def length(swing: Season, *, level: float = LEVEL) -> Length:
     ----------
     swing
         From `yields.level.estimate`.
-    level
-        Of the limits.
     """
     if swing.why_not:
         return Length(np.nan, np.nan, np.nan)

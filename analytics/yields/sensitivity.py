@@ -77,14 +77,10 @@ def sensitivity(
 
     Parameters
     ----------
-    records
-        The records as loaded.
     by
         Columns to group by, as in `yields.average`.
     choices
         Those of the main line, with counts as they are.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

@@ -29,6 +29,12 @@ COMMANDS = {
     "report 06": ("report", "06"),
     "report 01": ("report", "01", "data_demo"),
     "report 02": ("report", "02", "data_demo"),
+    "report 03": ("report", "03", "data_demo"),
+    "report 04": ("report", "04", "data_demo", "--set", "patient=0108"),
+    "report 05": (
+        *("report", "05", "data_demo", "--set", "patient=0006", "--set", "areas=frontal 45, crown 90"),
+        *("--set", "draft_a=frontal 1500, crown 1000", "--set", "draft_b=frontal 800, crown 1700"),
+    ),
     "unknown setting": ("report", "01", "data_demo", "--set", "surgon=S1"),
 }
 PAGE = "01_surgeon_audit"

@@ -82,8 +82,6 @@ def random_effects(
         The least factor Hartung and Knapp may scale the covariance by: with 1, estimates that happen to lie
         close together do not make it smaller than their own errors do (Roever, Knapp & Friede 2015, BMC Med
         Res Methodol 15:99).
-    level
-        Confidence level, between 0 and 1.
     prediction
         Quantile of the prediction interval: `t` (k - p - 1 df: Higgins, Thompson & Spiegelhalter 2009, J R
         Stat Soc A 172:137; 1 where two estimates leave none) or `normal`.

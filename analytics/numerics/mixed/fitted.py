@@ -336,8 +336,6 @@ class MixedFit:
 
         Parameters
         ----------
-        level
-            Confidence, between 0 and 1.
         names
             Which parameters, as in `profile_names`; all if not given. Each costs some tens of passes over
             the data.
@@ -357,13 +355,7 @@ class MixedFit:
         return Profile(wanted, rows[:, 0], rows[:, 1], rows[:, 2], level)
 
     def wald(self, *, level: float = 0.95) -> Profile:
-        """Return limits from the curvature at the optimum, under the names of `profile` (`mixed.inference`).
-
-        Parameters
-        ----------
-        level
-            Confidence, between 0 and 1.
-        """
+        """Return limits from the curvature at the optimum, named as in `profile` (`mixed.inference`)."""
         estimate, low, high = wald_limits(self.optimum.theta, self.sigma, self._spread, self.form, level)
         half = scipy.stats.t.ppf(0.5 + level / 2.0, self.beta_df) * self.beta_se
         return Profile(

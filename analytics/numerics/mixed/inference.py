@@ -288,8 +288,6 @@ def variance_limits(
         Covariance of the free variance parameters.
     form
         The plan.
-    level
-        Confidence, between 0 and 1.
     """
     free = free_entries(theta, form)
     at = theta[free] if form.known else np.append(theta[free], 2.0 * np.log(sigma / form.unit))

@@ -49,8 +49,6 @@ def perfect_record(standard: float, *, at_most: bool, level: float = LEVEL) -> f
         Share of 0 to 1.
     at_most
         Whether the share may be at most, or has to be at least, the standard.
-    level
-        Confidence level, between 0 and 1.
 
     Returns
     -------
@@ -80,8 +78,6 @@ def units_to_decide(share: float, standard: float, *, level: float = LEVEL) -> f
     ----------
     share, standard
         0 to 1.
-    level
-        Confidence level, between 0 and 1.
 
     Returns
     -------

@@ -27,8 +27,6 @@ def asked(page: Page, choices: yields.Choices, *, curve: str) -> tuple[dict[str,
 
     Parameters
     ----------
-    choices
-        What a yield rests on.
     curve
         Shape of the emergence curve.
     """

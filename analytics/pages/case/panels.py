@@ -14,8 +14,6 @@ def asked(page: Page, patient: str) -> tuple[dict[str, Result], dict[str, Any]]:
 
     Parameters
     ----------
-    page
-        Of `pages.begin`.
     patient
         Code of the patient.
     """

@@ -41,6 +41,7 @@ DASHES: tuple = (
 )
 MARKERS = ("o", "s", "^", "D", "v", "P")
 BAND_ALPHA = 0.16
+PNG_DPI = 300  # of a figure as a file of its own (what journals ask for at least: common practice, no source)
 WIDTH_IN = 7.6
 NARROW_WIDTH_IN = 3.55
 FONT_PT = 8.6  # the smallest: 12 pixels where the drawing is as wide as its place
@@ -330,3 +331,17 @@ def svg(figure: Figure) -> str:
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     return re.sub(r"'?DejaVu Sans'?(, [^;\"]*)?", lambda _: FONT_STACK, text)
+
+
+def alone(figure: Figure, alternative: str) -> dict[str, bytes]:
+    """Return a figure as files of its own by their ending: svg with its alternative, png with PNG_DPI.
+
+    No mark keeps its title: no single reading leaves with a figure.
+    """
+    wide, high = figure.get_size_inches()
+    drawn = str(inline(svg(figure), "f", alternative, with_titles=False))
+    sized = drawn.replace("<svg ", f'<svg width="{wide:g}in" height="{high:g}in" ', 1)
+    buffer = io.BytesIO()
+    with mpl.rc_context(STYLE):
+        figure.savefig(buffer, format="png", dpi=PNG_DPI, facecolor="white", metadata={"Software": None})
+    return {"svg": sized.encode(), "png": buffer.getvalue()}

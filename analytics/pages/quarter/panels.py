@@ -51,8 +51,6 @@ def asked(
 
     Parameters
     ----------
-    criteria
-        From `review.read`.
     log
         Of `review.read_actions`.
     roles, past

@@ -36,15 +36,9 @@ def agenda(
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
     panels
         Of the same quarter, before anything is withheld: indicators, all_charts, actions, and any
         comparison of operators and case-by-case chart.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     remembered
         Of `recall`.
 

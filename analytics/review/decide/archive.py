@@ -52,12 +52,6 @@ def recall(place: Path, criteria: Criteria, *, quarter: int) -> Remembered:
     ----------
     place
         Of `files.state.folder`.
-    criteria
-        From `review.read`.
-    criteria
-        From `review.read`.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     quarter
         The quarter under review; later reviews are not seen.
 
@@ -126,17 +120,11 @@ def keep(
     ----------
     place
         The register's state folder, of `files.state.folder`.
-    criteria
-        From `review.read`.
-    criteria
-        From `review.read`.
     log
         From `review.read_actions`.
     panels
         Results as computed, before anything is withheld from them: indicators, all_charts, agenda, and any
         case-by-case charts.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     quarter
         The quarter under review.
 
@@ -147,7 +135,14 @@ def keep(
 
     Examples
     --------
-    Page 02 calls it in its last cells; `recall` reads what it left.
+    >>> from pathlib import Path
+    >>> from tempfile import mkdtemp
+    >>> from analytics import results, review
+    >>> criteria = review.read("data_demo/criteria.toml")
+    >>> none = results.unanswered(results.Gap("No session is in the quarter."))
+    >>> panels = dict.fromkeys(("indicators", "all_charts", "agenda"), none)
+    >>> review.keep(Path(mkdtemp()), criteria, (), panels, quarter=12)
+    False
     """
     indicators, charts, agenda = (panels[name] for name in ("indicators", "all_charts", "agenda"))
     if any(each.gap is not None for each in (indicators, charts)):

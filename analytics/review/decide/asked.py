@@ -31,14 +31,8 @@ def asked(records: Records, criteria: Criteria, *, quarter: int, level: float = 
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
     quarter
         The quarter under review; sessions that reached the month in it and the three before count.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
 
     Returns
     -------

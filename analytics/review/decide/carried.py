@@ -24,8 +24,6 @@ def carried_by(
     ----------
     rows
         Counted rows of the window that the number is of.
-    level
-        Confidence level of the intervals, 0.5 to 0.999.
     """
     said = outcome_of(number, criterion.standard, criterion.direction)
     if said not in (MET, NOT_MET) or not criterion.has_rows_of_its_own or rows["patient_id"].nunique() < 2:

@@ -21,12 +21,6 @@ def work_lists(records: Records, criteria: Criteria, *, quarter: int, indicators
 
     Parameters
     ----------
-    records
-        The records as loaded.
-    criteria
-        From `review.read`.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     indicators
         Of the same quarter.
 

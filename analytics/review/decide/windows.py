@@ -56,8 +56,6 @@ def window_of(criterion: Criterion, rows: pd.DataFrame, quarter: int) -> int:
     ----------
     rows
         Of `criterion.rows`, up to the quarter.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     """
     if criterion.over_quarters:
         return criterion.over_quarters
@@ -105,8 +103,6 @@ def told(
         Over the window.
     history
         The number of each quarter up to this one.
-    quarter
-        The quarter under review, 1 or more; nothing later is seen.
     over
         Quarters of the window.
     """
