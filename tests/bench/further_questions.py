@@ -1,10 +1,11 @@
 """Are planted effects found, absent ones not claimed, and does the truth lie inside the intervals?
 
 Of what goes with transected grafts, why photographs fail, what a donor loses and how evenly, therapy begun
-before or after a session, and whose hairs the gain is; `--of poor`, `--of plateau` of the outcomes of a study
-that rest on the growth model. Each register is drawn twice: with every effect planted, and with none; its
-clinic's native loss is drawn from the stated prior. `--of gaps`: does a gap in the records cost the headline
-what is said? `--of later`: do densities after two sessions fall within their limits? Run by hand:
+before or after a session, and whose hairs the gain is; `--of yield` of what goes with yield; `--of poor`,
+`--of plateau` of the outcomes of a study that rest on the growth model. Each register is drawn twice: with
+every effect planted, and with none; its clinic's native loss is drawn from the stated prior. `--of gaps`:
+does a gap in the records cost the headline what is said? `--of later`: do densities after two sessions fall
+within their limits? Run by hand:
 
     nice python tests/bench/further_questions.py --n 100 [--of poor]
 
@@ -24,7 +25,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import bench, factors, planning, regrowth, simulate, study, yields
-from analytics.factors import donor_area, gaps, therapy
+from analytics.factors import adjusted, donor_area, gaps, persons, second_sessions, therapy
 from analytics.planning import later
 from analytics.records import Records, unchanged
 from analytics.results import LEVEL
@@ -42,6 +43,10 @@ AFTER = "begun after it, minus none"
 POOR, MORE_POOR, POOR_UNDER, KEPT = 0.06, 0.15, (50.0, 70.0), 0.93
 # Two sessions over a life: patients asked of each register, planned hairs/cm2, years between.
 ASKED, PLANNED, YEARS, PLANNED_CV = 12, (30.0, 20.0), 10, 0.06
+# Yield: points a graft/cm2 beyond a density, for 10 points more of hairs in singles, of a later session;
+# transected grafts: points at each doubling of a surgeon's sessions.
+FALLS_FROM, FALL, SINGLES, LATER, DRIFT = 32.0, 2.5, 4.0, 25.0, -1.0
+OF_YIELD = 320  # patients: second sessions are few
 LACKING = 0.25  # of what is taken away to make a gap
 
 
@@ -99,19 +104,78 @@ def harvested(clinic: Records, hairs: float, *, uneven: float = 0.0, seed: int =
 def treated(clinic: Records, points: float) -> Records:
     """Return the clinic where so many points more grow of what was planted before therapy was begun."""
     frame = therapy.with_therapy(bench.units(clinic).frame, clinic)
-    begun = frame[frame["begun_after"].eq(1)].drop_duplicates("placement_id")
-    hairs = begun.set_index(["session_id", "zone"])["planted_hairs_cm2"]
-    hairs = hairs[~hairs.index.duplicated()]
+    return grown(clinic, frame.assign(points=points * frame["begun_after"].eq(1)))
+
+
+def grown(clinic: Records, frame: pd.DataFrame) -> Records:
+    """Return the clinic where `points` more of what was planted grow, by planted zone of `bench.units`."""
+    more = frame["planted_hairs_cm2"] * frame["points"] / 100
+    more = more.set_axis(pd.MultiIndex.from_frame(frame[["session_id", "zone"]]))
+    more = more[~more.index.duplicated()]
     counts = clinic.measurements
     keys = pd.MultiIndex.from_frame(counts[["session_id", "zone"]])
-    more = np.nan_to_num(hairs.reindex(keys).to_numpy(dtype=float)) * points / 100
-    grown = counts["month"].ge(6) & counts["region_kind"].eq("planted")
-    return replace(
-        clinic,
-        measurements=counts.assign(
-            density_hairs_cm2=counts["density_hairs_cm2"] + np.where(grown, more, 0.0)
+    more = np.nan_to_num(more.reindex(keys).to_numpy(dtype=float))
+    is_grown = counts["month"].ge(6) & counts["region_kind"].eq("planted")
+    density = (counts["density_hairs_cm2"] + np.where(is_grown, more, 0.0)).clip(lower=0)
+    return replace(clinic, measurements=counts.assign(density_hairs_cm2=density))
+
+
+def of_yield(seed: int, part: float) -> list[dict]:
+    """Return a line a question on yield: by density, size of grafts, session, and a surgeon's sessions."""
+    level = {"repeat_session": 0.0, "per_fu_above_35": 0.0, "smoker": 0.0, "scar": 0.0}
+    truth = replace(simulate.Truth(), **level, per_hour_above_4=0.0, poor_growth=0.06)
+    clinic = simulate.as_records(simulate.register(OF_YIELD, truth=truth, seed=seed, months=96)[0])
+    rng, placed = np.random.default_rng(seed), clinic.placements
+    share = pd.Series(rng.uniform(0.2, 0.8, len(placed)), index=placed["placement_id"])
+    ones = (placed["hairs"] * share.to_numpy()).round().astype("Int64")
+    sized = replace(clinic, placements=placed.assign(grafts_1=ones))
+    frame = bench.units(sized).frame
+    later = second_sessions.numbered(frame, sized)["is_later"].eq(1)
+    density = (frame["grafts"] / frame["area_cm2"]).astype(float)
+    points = {
+        "falls beyond a density": -part * FALL * (density - FALLS_FROM).clip(lower=0),
+        "single-hair grafts": -part * SINGLES * 10 * (frame["placement_id"].map(share) - 0.5),
+        "a later session": -part * LATER * later,
+    }
+    made = {name: grown(sized, frame.assign(points=own.fillna(0))) for name, own in points.items()}
+    people = factors.by_person(drifting(clinic, part * DRIFT, seed))
+    asked = (
+        ("falls beyond a density", factors.by_density, "falls from", FALLS_FROM),
+        (
+            "single-hair grafts",
+            factors.single_hair_grafts,
+            "10 points more of hairs in single-hair grafts",
+            -part * SINGLES,
         ),
+        ("a later session", factors.second_session, "planted before minus first", -part * LATER),
     )
+    out = [_told(name, seed, ask(made[name]), term, true) for name, ask, term, true in asked]
+    by = people.table() if people.gap is None else pd.DataFrame(columns=["role"])
+    learnt = "transected grafts, for each doubling of sessions"
+    surgeons = replace(people, estimates=by[by["role"].eq("surgeon")])
+    return [*out, _told("sessions of a surgeon", seed, surgeons, learnt, part * DRIFT)]
+
+
+def _told(question: str, seed: int, told, term: str, true: float) -> dict:
+    rows = told.table()
+    rows = rows[rows["term"].eq(term)] if "term" in rows else rows
+    if told.gap is not None or rows.empty:
+        return {"question": question, "seed": seed, "answered": False}
+    one = rows.iloc[0]
+    found = one["flag"] in (factors.HIGHER, factors.LOWER, adjusted.FALLS)
+    known = {"question": question, "seed": seed, "answered": True, "found": found, "claims": found}
+    return {**known, "low": one["ci_low"], "high": one["ci_high"], "truth": true}
+
+
+def drifting(clinic: Records, points: float, seed: int) -> Records:
+    """Return the clinic whose surgeons transect so many points more at each doubling of their sessions."""
+    sessions, rng = clinic.sessions, np.random.default_rng(seed)
+    doublings = persons.numbered(clinic, "surgeon_id").set_index("session_id")["doublings"]
+    patient = pd.Series(rng.normal(0, 1.5, len(clinic.patients)), index=clinic.patients["patient_id"])
+    share = 8 + sessions["patient_id"].map(patient) + points * sessions["session_id"].map(doublings)
+    share = (share + rng.normal(0, 1.5, len(sessions))).clip(0, 90)
+    cut_ = (sessions["grafts_out"].astype(float) * share / 100).round().astype("Int64")
+    return replace(clinic, sessions=sessions.assign(grafts_transected=cut_))
 
 
 def dealt(clinic: Records, latent: simulate.Latent, more: float, *, seed: int, keeps: float = 1.0):
@@ -327,7 +391,8 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
     of_clinics = table["question"].str.startswith(("planted part", "poor growth", "plateau"))
     means = table.groupby(["question", "world"])["truth"].transform("mean")
     table["truth"] = table["truth"].mask(of_clinics, means)
-    table["inside"] = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
+    inside = (table["low"] <= table["truth"]) & (table["truth"] <= table["high"])
+    table["inside"] = inside.astype(float).where(table["low"].notna())  # a density is told where one is found
     by = table.groupby(["question", "world"])
     told = by[["answered", "found", "claims", "inside"]].mean().round(3)
     return told.assign(n=by.size())
@@ -340,8 +405,8 @@ def of_costs(table: pd.DataFrame) -> pd.DataFrame:
 
 
 PARTS = {
-    "recorded": one_register, "poor": poor_growth, "plateau": plateau, "gaps": what_gaps_cost,
-    "later": two_sessions,
+    "recorded": one_register, "yield": of_yield, "poor": poor_growth, "plateau": plateau,
+    "gaps": what_gaps_cost, "later": two_sessions,
 }  # fmt: skip
 ONE_WORLD = ("gaps", "later")
 

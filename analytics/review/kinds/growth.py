@@ -31,7 +31,6 @@ from analytics.review.periods import LAST, THIS, YEAR, View, as_at, last_month
 from analytics.review.units import exceptions
 
 GROUP = "period"
-PLACE = ["placement_id", "region_id"]
 
 
 class MeanYield(Criterion):
@@ -68,10 +67,10 @@ class MeanYield(Criterion):
         self, view: View, rows: pd.DataFrame, group: np.ndarray, *, level: float
     ) -> dict[str, Measured]:
         """Return the mean of each group, by one mixed model of one reading per placement."""
-        counted = rows.assign(**{GROUP: group}).loc[rows["reason"].eq(""), [*PLACE, GROUP]]
+        counted = rows.assign(**{GROUP: group}).loc[rows["reason"].eq(""), ["placement_id", GROUP]]
         if counted.empty:
             return {}
-        theirs = view.by_visit.merge(counted, on=PLACE, validate="many_to_one")
+        theirs = view.by_visit.merge(counted, on="placement_id", validate="many_to_one")
         try:
             table = yields.average(view.records, by=(GROUP,), rows=theirs, level=level).table()
         except FitError:
