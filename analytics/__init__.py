@@ -18,6 +18,7 @@ Arguments that mean the same everywhere are said here, and by a function only wh
     page        of `pages.begin`; for what shows a result, of `pages.results`
 """
 
+import functools
 import importlib
 import os
 import sys
@@ -75,7 +76,12 @@ def _complete_shortly() -> None:
         if name.startswith("analytics.numerics.") or name.removeprefix("analytics.") in set(ROOMS) - {
             "numerics"
         }:
-            vars(room)["__dir__"] = [n for n, of in vars(room).items() if _is_for_users(n, of)].copy
+            # Asked when the key is pressed: a room may be half imported now.
+            vars(room)["__dir__"] = functools.partial(_for_users, vars(room))
+
+
+def _for_users(held: dict[str, object]) -> list[str]:
+    return [name for name, thing in held.items() if _is_for_users(name, thing)]
 
 
 def _is_for_users(name: str, thing: object) -> bool:

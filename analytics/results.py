@@ -6,6 +6,8 @@ used for). `pages.figures.draw(result)` makes its picture. Numbers are held at f
 them to what the standard error supports.
 """
 
+from __future__ import annotations
+
 import html
 import re
 from collections.abc import Callable, Collection, Mapping

@@ -36,7 +36,7 @@ def _offered():
 def _lacks(function):
     """Return what the docstring of a function lacks."""
     text = inspect.getdoc(function) or ""
-    signature = inspect.signature(function)
+    signature = inspect.signature(function, eval_str=True)
     taken = text.partition("Parameters\n----------\n")[2]
     given = signature.return_annotation
     # An own class says what its fields are.
@@ -69,3 +69,8 @@ def test_completion_offers_every_name_that_a_notebook_or_the_readme_calls():
         called = set(re.findall(rf"\b{room}\.(\w+)", "\n".join(code)))
         assert {name for name in called if callable(getattr(module, name, None))} <= set(dir(module)), room
     assert not {"marked_cells", "refuse_large"} & set(dir(analytics.records))
+
+
+def test_completion_is_of_what_a_room_holds_when_it_is_asked(monkeypatch):
+    monkeypatch.setattr(analytics.pages, "later", analytics.pages.answer, raising=False)
+    assert "later" in dir(analytics.pages)

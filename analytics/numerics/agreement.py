@@ -12,6 +12,8 @@ Biometrics 45:255-268, corrected 2000, 56:324-325; Cohen 1968, Psychol Bull 70:2
 Everitt 1969, Psychol Bull 72:323-327.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np

@@ -23,6 +23,8 @@ unknown: Student's t on the degrees of freedom of a mean moving range (`widths`)
 The limit functions work along the last axis, so that thousands of simulated series are charted in one call.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any

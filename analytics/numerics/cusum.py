@@ -15,6 +15,8 @@ Sources: Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452; Stein
 (chain); Lucas & Crosier 1982, Technometrics 24:199-205 (head start).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np

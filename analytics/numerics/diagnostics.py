@@ -9,6 +9,8 @@ Stat Assoc 99:383-394 (Cholesky residuals); Dempster & Ryan 1985, Biometrika 72:
 own variance). What leaving a group out does: `numerics.resample.leave_one_out`.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np

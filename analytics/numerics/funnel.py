@@ -9,6 +9,8 @@ Sources: Spiegelhalter 2005, Stat Med 24:1185-1202 (limits, interpolation in its
 DerSimonian & Laird 1986, Control Clin Trials 7:177-188 (moment estimate of tau2).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np

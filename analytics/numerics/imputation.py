@@ -11,6 +11,8 @@ Sources: Rubin 1987, Multiple Imputation for Nonresponse in Surveys; Barnard & R
 from memory).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np

@@ -14,6 +14,8 @@ Sources: Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd
 1995, J R Stat Soc B 57:289-300.
 """
 
+from __future__ import annotations
+
 import warnings
 
 import numpy as np

@@ -18,6 +18,8 @@ chapter 4 (mean); Cochran 1977, Sampling Techniques, section 6.3 (ratio estimato
 Ann Intern Med 167:268-274 (E-value).
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -17,6 +17,8 @@ formula); Liang & Zeger 1986, Biometrika 73:13-22; Mancl & DeRouen 2001, Biometr
 2004, Am J Epidemiol 160:301-305 (standardised risks); Petersen 2009, Rev Financ Stud 22:435-480 (two ways).
 """
 
+from __future__ import annotations
+
 import warnings
 from dataclasses import dataclass
 

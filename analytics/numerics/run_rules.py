@@ -14,6 +14,8 @@ Sources: Anh√∏j & Olesen 2014, PLoS One 9:e113825 (rules); Wentzel-Larsen & Anh√
 (joint distribution of longest run and crossings).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from functools import lru_cache
 

@@ -9,6 +9,8 @@ Sources: Austin 2009, Stat Med 28:3083-3107 (standardised differences); Yang & D
 weights); Cole & Hernán 2008, Am J Epidemiol 168:656-664 (truncation); Kish 1965 (effective number).
 """
 
+from __future__ import annotations
+
 import warnings
 from dataclasses import dataclass
 

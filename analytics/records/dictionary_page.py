@@ -35,7 +35,7 @@ def with_dictionary(page: str) -> str:
 
 
 def write_pages(page: str | Path) -> list[Path]:
-    """Write the dictionary into a page that has its marks, and the Table Schema beside the dictionary.
+    """Write the dictionary into a page that has its marks, and the Table Schema where it has changed.
 
     Parameters
     ----------
@@ -51,8 +51,18 @@ def write_pages(page: str | Path) -> list[Path]:
     ------
     OSError
         When one of them cannot be written.
+
+    Examples
+    --------
+    >>> from shutil import copy
+    >>> from tempfile import mkdtemp
+    >>> from analytics import records
+    >>> page = copy("data_demo/README.md", mkdtemp())
+    >>> [path.name for path in records.write_pages(page)]
+    ['README.md', 'table_schema.json']
     """
     place = Path(page)
     place.write_text(with_dictionary(place.read_text(encoding="utf-8")), encoding="utf-8", newline="\n")
-    SCHEMA_FILE.write_text(schema_text(), encoding="utf-8", newline="\n")
+    if SCHEMA_FILE.read_text(encoding="utf-8") != schema_text():
+        SCHEMA_FILE.write_text(schema_text(), encoding="utf-8", newline="\n")
     return [place, SCHEMA_FILE]

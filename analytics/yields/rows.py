@@ -21,6 +21,8 @@ younger than the zone's maturity month when the next one is planted.
 Of records that are promised to stay as they are (`records.promise_unchanged`) rows are made once.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterable
 
 import numpy as np

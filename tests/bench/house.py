@@ -4,7 +4,7 @@
 
 ROOT is a checkout (this one where not given). Everything is read as text; nothing of the project is run. A
 function counts as met when its name is used outside its own definition by the package, a notebook, or the
-code in README.md; a line counts as reachable when such a chain of names begins at a
+code in README.md and DEVELOPERS.md; a line counts as reachable when such a chain of names begins at a
 notebook, a command or a documented call. Names are matched as text, so both figures are lower bounds.
 """
 
@@ -115,13 +115,14 @@ def _used(tree: ast.AST) -> set[str]:
 
 
 def _outside(root: Path) -> set[str]:
-    """Return the names that notebooks mention, and those in the code of README.md."""
+    """Return the names that notebooks mention, and those in the code of README.md and DEVELOPERS.md."""
     out = set()
     for path in (root / "notebooks").glob("*.ipynb"):
         for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
             if cell["cell_type"] == "code":
                 out |= _used(ast.parse("".join(cell["source"])))
-    text = (root / "README.md").read_text(encoding="utf-8")
+    pages = ("README.md", "DEVELOPERS.md")
+    text = "\n".join((root / page).read_text(encoding="utf-8") for page in pages)
     for code in re.findall(r"`([^`\n]+)`|```\w*\n(.*?)```", text, re.DOTALL):
         out |= set(re.findall(r"[A-Za-z_]\w+", " ".join(code)))
     return out

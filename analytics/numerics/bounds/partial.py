@@ -21,6 +21,8 @@ Manski 1989, J Hum Resour 24:343-60; Horowitz & Manski 2000, J Am Stat Assoc 95:
 Econometrica 72:1845-57; Begg & Greenes 1983, Biometrics 39:207-15.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np

@@ -31,6 +31,9 @@ from analytics.numerics.nonlinear.model import Linearised, Model, NonlinearFit, 
 # Nodes a dimension by number of dimensions: product rules exact to degree 9, 5, 5.
 _NODES = {1: 5, 2: 3, 3: 3}
 _MAX_PASSES = 60
+# Linear models in a row whose variances ran nowhere, after which none has settled on registers of 2 to 30
+# patients (six in a row at most in one that did): a choice of ours.
+_MAX_ROUGH = 10
 _PULL = 1e-3
 # On the way a deviance good to this will do: variances to a hundredth of their errors.
 _ON_THE_WAY = 1e-4
@@ -73,14 +76,15 @@ def fit(
     variance_of = variance_rule(known_variance, len(model.y))
     linear: MixedFit | None = None
     memory: list[tuple[np.ndarray, np.ndarray]] = []
-    settled, n_passes = False, 0
+    settled, n_passes, n_rough = False, 0, 0
     with np.errstate(over="ignore", invalid="ignore"):
         bends = _bends(model, beta)
         at = linearise(model, beta, covariances, bends)
-        while not settled and n_passes < _MAX_PASSES:
+        while not settled and n_passes < _MAX_PASSES and n_rough < _MAX_ROUGH:
             n_passes += 1
             variance, before = variance_of(at.mean), linear
             linear = _linear_fit(model, at, beta, variance, criterion, before, promise=_ON_THE_WAY)
+            n_rough = 0 if linear.converged else n_rough + 1
             found = _joined(linear, prior)
             pull = float(np.max(np.abs((found - beta) / sizes_of(linear))))
             settled = before is not None and pull < _PULL

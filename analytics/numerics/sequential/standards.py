@@ -14,6 +14,8 @@ Sources: Wilson 1927, J Am Stat Assoc 22:209-212; Griffiths 1973, Biometrics 29:
 likelihood, from memory).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np

@@ -18,6 +18,8 @@ Qual Health Care 15:7-13 (risk-adjusted); Grigg, Farewell & Spiegelhalter 2003, 
 12:147-170.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
