@@ -351,12 +351,18 @@ def fit_or_simplify(
     """
     last = len(OWN_HALF) - 1
     problem: FitError | None = None
+    tried: set[tuple] = set()
     tries = (*((s, 0) for s in range(last + 1)), (last, 1), (last, 2))
     for (sharing, simpler), is_held in product(tries, (False, True)):
         layout = build(sharing)
         if is_held and not layout.designs[TAIL].shape[1]:
             continue
         layout = _without_tail(layout) if is_held else layout
+        # Where zones are few, sharing further is the same model.
+        model = (simpler, *(design.tobytes() for design in layout.designs))
+        if model in tried:
+            continue
+        tried.add(model)
         precision = prior_precision(layout)
         try:
             found = nonlinear.fit(

@@ -33,7 +33,7 @@ _NODES = {1: 5, 2: 3, 3: 3}
 _MAX_PASSES = 60
 # Linear models in a row whose variances ran nowhere, after which none has settled on registers of 2 to 30
 # patients (six in a row at most in one that did): a choice of ours.
-_MAX_ROUGH = 10
+_MAX_ROUGH = 8
 _PULL = 1e-3
 # On the way a deviance good to this will do: variances to a hundredth of their errors.
 _ON_THE_WAY = 1e-4
