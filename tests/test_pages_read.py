@@ -62,9 +62,11 @@ def test_a_method_is_headed_by_the_figures_and_tables_that_show_it():
 
 
 def test_one_patient_is_not_patients_and_none_is_not_said():
-    one = blocks._how(_result(patients=("p1",)), "internal")
+    one = blocks._how(_result(patients=("p1",), n_rows=1), "internal")
+    others = blocks._how(_result(patients=("p1",)), "internal")
     none = blocks._how(_result(patients=()), "internal")
     assert one == "As given. From 1 row of 1 patient."
+    assert others == "As given.", "a line that rests on other rows than the result's own"
     assert none == "As given."
 
 
@@ -185,7 +187,7 @@ def test_several_answers_are_said_by_their_ends_and_by_how_many_intervals_hold_n
 
 def test_declared_tests_are_counted_by_what_they_found():
     flags = [
-        "cannot tell: about 430 patients with an outcome would be needed",
+        "cannot tell: about 430 patients with an outcome would be needed for 80 % power",
         "equivalent; interval of 95 %",
         "",
     ]

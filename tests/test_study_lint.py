@@ -153,7 +153,9 @@ def test_little_power_is_noticed_and_not_refused(register):
     wide, narrow = (
         study.lint(checked({**PLAN, **analysis(**{**NI, "margin": margin})}), register) for margin in (30, 1)
     )
-    assert wide.notices == wide.refused == narrow.refused == ()
+    assert wide.refused == narrow.refused == ()
+    (said,) = wide.notices
+    assert "analysis 1 (yield), margin: wider than what matters" in said
     assert any("% at the margin with the" in said for said in narrow.notices)
 
 

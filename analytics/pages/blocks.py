@@ -179,10 +179,17 @@ def _how(result: Result, audience: str) -> str:
         for column, one in (("n_rows", "row"), ("n_patients", "patient"))
         if facts[column] != 0
     ]
-    if not parts:
+    if not parts or _has_others(result):
         return how
     out = f"; {_count(facts['n_left_out'])} left out" if facts["n_left_out"] else ""
     return f"{how} From {' of '.join(parts)}{out}."
+
+
+def _has_others(result: Result) -> bool:
+    """Tell whether lines of a result rest on other rows than its own, as tests of several outcomes do."""
+    table = result.estimates
+    most = table["n_rows"].max() if "n_rows" in table and len(table) else 0
+    return bool(most > result.facts()["n_rows"].iloc[0])
 
 
 def _count(value: Any) -> str:

@@ -94,7 +94,8 @@ def _leftover(known: pd.DataFrame) -> str:
     shape = known.loc[known["term"].str.startswith("largest departure")]
     among = [numbers.p_value(p, places=3) for p in shape["p_value"]] if len(shape) else []
     simulated = f"; their distribution against the simulated one: p {among[0]}" if among else ""
-    return f"{off} of {len(rows)} intervals of zones and months exclude 0{patients}{simulated}."
+    intervals = f"{off} of {len(rows)} intervals (by zone, month, expected value) exclude 0"
+    return f"{intervals}{patients}{simulated}."
 
 
 def _tests(known: pd.DataFrame) -> str:

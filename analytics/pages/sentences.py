@@ -419,13 +419,25 @@ def study_key_numbers(page: Page, plan: study.Plan) -> list[KeyNumber]:
             named = label.format(
                 size=f"{plan.primary.matters:g} {plan.primary.unit}", power=numbers.number(100 * plan.power)
             )
-            tiles.append(KeyNumber(named, said.value, said.unit, said.interval))
+            beneath = _of_those_due(page, row) if start == WITH_OUTCOME else said.interval
+            tiles.append(KeyNumber(named, said.value, said.unit, beneath))
     return tiles
 
 
+def _of_those_due(page: Page, row: pd.Series) -> str:
+    """Return how many of the units due have the primary outcome, where their treatment was asked about."""
+    missing = result_of(page, "missing")
+    known = pd.DataFrame() if why_not(missing) else missing.table()
+    imputed = known[known["term"].str.startswith("imputed")] if len(known) else known
+    if imputed.empty or not row["n_rows"] < imputed["n_rows"].iloc[0]:
+        return ""
+    return f"{numbers.number(row['n_rows'])} of {numbers.number(imputed['n_rows'].iloc[0])} outcomes due"
+
+
+WITH_OUTCOME = "patients with an outcome: all"
 # Label of a key number, and how the term of `study.design` begins that it shows.
 STUDY_TILES = {
-    "With an outcome today": "patients with an outcome: all",
+    "With an outcome today": WITH_OUTCOME,
     f"Minimum detectable effect, with {{power}}{numbers.THIN}% power": "detectable with",
     "Power to detect {size}": "power at what matters",
 }

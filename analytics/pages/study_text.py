@@ -44,7 +44,9 @@ REFERENCES = {
 def reported(page: Page, plan: study.Plan, standing: study.Status) -> None:
     """Write the methods section and the reporting items, and how many of these the page answers."""
     listed = items(page, plan, standing)
-    left = {word: int(listed["answered"].eq(word).sum()) for word in (AUTHOR, ABSENT)}
+    said = listed["answered"]
+    left = {word: int(said.eq(word).sum()) for word in (AUTHOR, ABSENT)}
+    left["answered in part"] = int((said.str.contains(f"{AUTHOR}|{ABSENT}")).sum()) - sum(left.values())
     rest = "".join(f"; {n} {'is' if n == 1 else 'are'} {word}" for word, n in left.items() if n)
     answered = len(listed) - sum(left.values())
     lead(page, f"{answered} of {len(listed)} reporting items are answered here{rest}.")
@@ -266,7 +268,7 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         ("RECORD", "1.2", "region and time named", AUTHOR),
         ("RECORD", "1.3", "linkage named", "none: one register"),
         ("RECORD", "6.1", "how people were selected", "population of the plan"),
-        ("RECORD", "6.2", "codes checked", "no study of validity; each table checked on reading"),
+        ("RECORD", "6.2", "codes checked", f"each table checked on reading; a study of validity: {ABSENT}"),
         ("RECORD", "6.3", "linkage as a picture", "none"),
         ("RECORD", "7.1", "all codes listed", "data dictionary; plan in full"),
         ("RECORD", "12.1", "access to the register", AUTHOR),

@@ -41,7 +41,7 @@ class Verdict:
     """What may be said of an effect.
 
     `said` in a word or two; `p_value` of the declared hypothesis; `low`, `high` the interval it rests on and
-    its `level`, on the scale of the effect; `n_needed` patients for the declared power at what matters (or
+    its `level`, on the scale of the effect; `n_needed` patients for the declared `power` at what matters (or
     at the margin), NaN where it cannot be said.
     """
 
@@ -51,6 +51,7 @@ class Verdict:
     high: float
     level: float
     n_needed: float
+    power: float
 
 
 def judge(effect: Effect, analysis: Analysis, plan: Plan) -> Verdict:
@@ -63,20 +64,20 @@ def judge(effect: Effect, analysis: Analysis, plan: Plan) -> Verdict:
     """
     level = plan.level(analysis)
     if not effect.is_known:
-        return Verdict(CANNOT_TELL, np.nan, np.nan, np.nan, level, np.nan)
+        return Verdict(CANNOT_TELL, np.nan, np.nan, np.nan, level, np.nan, plan.power)
     low, high = effect.limits(level)
     matters, margin = _scaled(analysis.matters, effect), _scaled(analysis.margin or np.nan, effect)
     if analysis.hypothesis == "difference":
         said = _difference(low, high, matters, effect.p, plan.alpha)
         n = needed(effect, matters, plan.alpha / 2, plan.power)
-        return Verdict(said, effect.p, low, high, level, n)
+        return Verdict(said, effect.p, low, high, level, n, plan.power)
     if analysis.hypothesis == "equivalence":
         said, p = _equivalence(effect, low, high, margin)
         n = needed(effect, margin, plan.tail, (1 + plan.power) / 2)
     else:
         said, p = _non_inferiority(effect, low, high, margin, analysis.better)
         n = needed(effect, margin, plan.tail, plan.power)
-    return Verdict(said, p, low, high, level, n)
+    return Verdict(said, p, low, high, level, n, plan.power)
 
 
 def _scaled(size: float, effect: Effect) -> float:

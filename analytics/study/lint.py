@@ -96,7 +96,7 @@ def lint(plan: Plan, records: Records, *, name: str = "plan") -> Findings:
         ]
         refused += own
         if not own:
-            notices += _power(plan, records, analysis, at)
+            notices += [*_wide(analysis, at), *_power(plan, records, analysis, at)]
     said = dict.fromkeys(refused)
     return Findings(
         tuple(f"{name}, {t}" for t in said), tuple(f"{name}, {t}" for t in dict.fromkeys(notices))
@@ -189,6 +189,13 @@ def _sizes(analysis: Analysis, at: str) -> list[str]:
         kind = in_words(analysis.outcome.kind)
         said.append(f'{at}, better: of {kind} {BETTER[analysis.outcome.kind]} is better; correct "better"')
     return said
+
+
+def _wide(analysis: Analysis, at: str) -> list[str]:
+    """Return that a margin lets through what the plan itself says would matter."""
+    if analysis.margin is None or analysis.margin <= analysis.matters:
+        return []
+    return [f"{at}, margin: wider than what matters; a difference that matters could be let through as none"]
 
 
 def _outcome(records: Records, analysis: Analysis, at: str) -> list[str]:

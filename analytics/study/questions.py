@@ -150,15 +150,21 @@ def said(found: Answer) -> str:
     if found.verdict.said != CANNOT_TELL:
         return found.verdict.said
     n = _needed(found)
-    needed = f": about {n:,.0f} patients with an outcome would be needed" if np.isfinite(n) else ""
-    return f"{CANNOT_TELL}{needed}"
+    if not np.isfinite(n):
+        return CANNOT_TELL
+    for_what = f"for {100 * found.verdict.power:g} % power"
+    return f"{CANNOT_TELL}: about {n:,.0f} patients with an outcome would be needed {for_what}"
 
 
 def _needed(found: Answer) -> float:
-    """Return how many patients with an outcome would do where the answer does not decide; else NaN."""
+    """Return how many patients with an outcome would do where the answer does not decide; else NaN.
+
+    NaN too where as many have one: then the effect lies near what matters, and numbers are not what lacks.
+    """
     n = found.verdict.n_needed
     decides = found.verdict.said != CANNOT_TELL or not found.effect.is_known
-    return np.nan if decides or not np.isfinite(n) else _rounded(n)
+    has = found.units["patient_id"].nunique()
+    return np.nan if decides or not np.isfinite(n) or n <= has else _rounded(n)
 
 
 def _rounded(n: float) -> float:
