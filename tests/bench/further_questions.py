@@ -172,7 +172,7 @@ def drifting(clinic: Records, points: float, seed: int) -> Records:
     sessions, rng = clinic.sessions, np.random.default_rng(seed)
     doublings = persons.numbered(clinic, "surgeon_id").set_index("session_id")["doublings"]
     patient = pd.Series(rng.normal(0, 1.5, len(clinic.patients)), index=clinic.patients["patient_id"])
-    share = 8 + sessions["patient_id"].map(patient) + points * sessions["session_id"].map(doublings)
+    share = 16 + sessions["patient_id"].map(patient) + points * sessions["session_id"].map(doublings)
     share = (share + rng.normal(0, 1.5, len(sessions))).clip(0, 90)
     cut_ = (sessions["grafts_out"].astype(float) * share / 100).round().astype("Int64")
     return replace(clinic, sessions=sessions.assign(grafts_transected=cut_))
