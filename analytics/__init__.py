@@ -5,6 +5,16 @@ question of one's own `analytics.units`, `analytics.model`, `analytics.times`; `
 picture of any result. A room is imported when it is first asked for, so that this import costs nothing.
 The Tab key lists what is meant for users: classes, and functions whose docstring holds an example that runs.
 
+    records, mapping, entry        read the register; from a sheet of one's own; enter a follow-up
+    yields, regrowth, milestones   yield of a count and means of it; the growth curve; months to a milestone
+    early, course, planning        what few patients tell; one case and who is due; the next session
+    review, study, pooling         the quarterly review; a declared question; several clinics
+    bench, factors                 formulas and times of one's own; what was recorded and goes with growth
+    measurement, followup          how well a count repeats; who was due, and what became of it
+    simulate, published, numerics  registers with a known truth; published values; the engines
+    pages, reports, results        what a notebook writes; a run; the one form of an answer
+    dictionary                     every table and column
+
 Arguments that mean the same everywhere are said here, and by a function only where it adds to it:
 
     records     the records as loaded, of `records.load`

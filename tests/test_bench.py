@@ -6,6 +6,7 @@ independent fit is a direct maximisation of the same likelihood by scipy, writte
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from scipy import optimize, stats
 
 import analytics
 from analytics import bench, records, results, yields
+from analytics.dictionary import Column
 from analytics.errors import ParameterError
 from analytics.numerics import diagnostics, mixed
 from analytics.pages.figures import show
@@ -293,6 +295,16 @@ def test_a_column_of_the_clinics_own_is_read_checked_and_reaches_formulas(tmp_pa
     again = records.load(records.write(read, tmp_path / "again"))
     assert again.patients.equals(read.patients)
     assert again.own == read.own
+
+
+def test_words_of_ones_own_stand_in_the_order_declared_the_first_as_reference(units):
+    rng = np.random.default_rng(1)
+    words = ("under 25", "25 to 30", "over 30")
+    own = Column("band", "choice", "an invented band", allowed=words)
+    frame = units.frame.assign(band=rng.choice(words, len(units.frame)))
+    fitted = bench.model("yield_pct ~ band + zone", replace(units, frame=frame, own=(own,)))
+    assert fitted.means("band")["band"].tolist() == list(words)
+    assert [t for t in fitted.terms if "band" in t] == ["band[T.25 to 30]", "band[T.over 30]"]
 
 
 def test_every_fault_of_a_declaration_is_told(tmp_path):

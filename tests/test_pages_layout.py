@@ -24,8 +24,9 @@ def _cell(html: str, **mark) -> nbformat.NotebookNode:
     return new_code_cell("hidden()", outputs=[out])
 
 
-def _report(*cells: nbformat.NotebookNode) -> str:
-    return export.html(new_notebook(cells=[new_markdown_cell("# Does it grow?"), *cells]))
+def _report(*cells: nbformat.NotebookNode, answer: str = "<p>It does.</p>") -> str:
+    first = [_cell(answer, slot="answer")] if answer else []
+    return export.html(new_notebook(cells=[new_markdown_cell("# Does it grow?"), *first, *cells]))
 
 
 def _folds(page: str) -> list[str]:
@@ -62,6 +63,18 @@ def test_every_question_is_a_fold_whose_line_has_its_short_answer():
     assert all(word in first for word in ("Two questions.", "<p>table</p>", "<p>second lead</p>"))
     assert "<p>curve</p>" in second
     assert " open" not in first + second
+
+
+def test_a_notebook_that_gives_no_answer_is_read_on_without_folds():
+    page = _report(
+        new_markdown_cell("## The model\n\nSome words."), _cell("<p>a</p>"), _cell("<p>b</p>", slot="made"),
+        answer="",
+    )  # fmt: skip
+    (made,) = _folds(page)
+    assert "<p>b</p>" in made
+    order = [page.index(part) for part in ('<h2 id="the-model">The model</h2>', "Some words.", "<p>a</p>")]
+    assert order == sorted(order)
+    assert page.index("<p>a</p>") < page.index("How was this made?")
 
 
 def test_a_fold_with_a_check_that_did_not_pass_is_open_and_says_so():

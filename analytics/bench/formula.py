@@ -28,6 +28,7 @@ from analytics.bench import crossed as crossing
 from analytics.bench import pictures
 from analytics.bench.diagnostics import Diagnosis, diagnose
 from analytics.bench.units import Units, units
+from analytics.dictionary import Column
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import diagnostics, mixed, regression
 from analytics.records import Records
@@ -210,7 +211,7 @@ class Model:
         if variable not in known:
             raise ParameterError(f"means: the formula has no {variable}; it has {', '.join(sorted(known))}")
         values = self.frame[variable].dropna()
-        levels = sorted(values.unique())
+        levels = list(values.cat.categories) if values.dtype == "category" else sorted(values.unique())
         has_many = len(levels) > MOST_LEVELS
         if has_many and not is_numeric_dtype(values):
             raise ParameterError(
@@ -222,7 +223,7 @@ class Model:
         out = self._lines(rows, levels, level).rename(columns={"term": variable})
         if has_many:
             return out
-        counts = self.frame.groupby(variable)["patient_id"].nunique()
+        counts = self.frame.groupby(variable, observed=True)["patient_id"].nunique()
         return out.assign(n_patients=[int(counts[value]) for value in levels])
 
     def predict(self, rows: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
@@ -423,14 +424,22 @@ def model(
 
 def rows_of(data: Records | Units | pd.DataFrame, **asked) -> pd.DataFrame:
     """Return the rows to analyse of records, units or a frame."""
-    if isinstance(data, Records):
-        return units(data, **asked).analysed
-    if asked:
+    if asked and not isinstance(data, Records):
         raise ParameterError(f"model: {', '.join(asked)} are for records; make units with them first")
-    frame = data.analysed if isinstance(data, Units) else data
+    made = units(data, **asked) if isinstance(data, Records) else data
+    if isinstance(made, Units):
+        return _in_order(made.analysed, made.own)
+    frame = made
     if "patient_id" not in frame:
         raise ParameterError("model: a frame has a column patient_id, by which rows belong together")
     return frame.reset_index(drop=True)
+
+
+def _in_order(frame: pd.DataFrame, own: Sequence[Column]) -> pd.DataFrame:
+    """Return the rows with the words of each choice of the clinic's own in the order it declared."""
+    words = {c.name: [w for w in c.allowed if w in set(frame[c.name])] for c in own if c.name in frame}
+    ordered = {name: pd.Categorical(frame[name], categories=known) for name, known in words.items() if known}
+    return frame.assign(**ordered).reset_index(drop=True)
 
 
 def variables_of(terms: str, frame: pd.DataFrame, where: str) -> set[str]:

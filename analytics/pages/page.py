@@ -363,6 +363,10 @@ def finish(page: Page) -> None:
     ...
     """
     reports.dismiss()
+    if not any(block["kind"] == "answer" for block in page.written):  # the answer brings it elsewhere
+        from analytics.pages import first_screen
+
+        first_screen.strip(page)
     rests_on = reports.sources(page.name, page.records, page.settings)
     rests_on = disclosure.protect_provenance(rests_on, page.audience)
     show_html(blocks.provenance_block(rests_on, pd.DataFrame(rests_on["balance"])), slot="made")

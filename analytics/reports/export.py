@@ -8,6 +8,7 @@ the same input gives the same bytes.
 """
 
 import io
+import json
 import re
 import shutil
 import zipfile
@@ -53,6 +54,7 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
         workbook.write_html(staging / RESULTS_FILE, to, title=title(notebook))
         made.append("tables.html")
     made += _packed(run, staging)
+    notes += _empty(run, staging, made)
     for kind in [kind for kind in PAPERS if kind in run["formats"]]:
         try:
             browser.pdf(target, staging / f"{run['name']}.{kind}", paper=PAPERS[kind])
@@ -60,6 +62,18 @@ def formats(run: dict[str, Any], staging: Path) -> dict[str, Any]:
         except AnalyticsError as error:
             notes.append(str(error))
     return {"made": made, "notes": notes, "title": title(notebook)}
+
+
+def _empty(run: dict[str, Any], staging: Path, made: list[str]) -> list[str]:
+    """Return a sentence on formats that hold what a page hands over, where it hands nothing over."""
+    content = json.loads((staging / RESULTS_FILE).read_text(encoding="utf-8"))
+    hold = [
+        kind for kind in run["formats"] if kind in ("xlsx", "tex", "tables.html") and not content["results"]
+    ]
+    hold += [FIGURES] if FIGURES in run["formats"] and FIGURES not in made else []
+    if not hold:
+        return []
+    return [f"{', '.join(hold)}: empty, because the page hands nothing over (pages.results, pages.figure)"]
 
 
 def _packed(run: dict[str, Any], staging: Path) -> list[str]:

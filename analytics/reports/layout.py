@@ -119,6 +119,11 @@ def document(
         foot_line = piece.mark.get("foot_line", foot_line)
         _set(piece.mark, written, slots, folds, is_text=piece.cell.cell_type == "markdown")
     shown = [fold for fold in folds if fold.inside or fold.words]
+    if not slots["answer"]:  # a notebook of one's own, which says nothing for a first screen, is read on
+        for fold in shown:
+            head = Markup('<h2 id="{}">{}</h2>').format(fold.id, fold.title)
+            slots["main"] += [head, *fold.words, *fold.inside]
+        shown = []
     if slots["words"]:
         shown.append(Fold(WORDS, inside=slots["words"]))
     if slots["made"]:

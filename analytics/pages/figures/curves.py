@@ -91,7 +91,7 @@ def _panelled(result: Result, ax: Axes | None, *, narrow: bool, steps: bool = Fa
             panel.set_ylim(0, 100)
         if len(ends) > 1 and len(axes) == 1:
             label_line_ends(panel, ends)
-        panel.set_title(group_name(panel_by or "", name))
+        panel.set_title(_panel_name(panel_by or "", name))
         panel.grid(axis="y")
     if len(axes) > 1:
         name_lines_above(axes)
@@ -248,7 +248,7 @@ def run(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes
             color=SERIES[1],
         )
         if result.by:
-            panel.set_title(", ".join(group_name(c, k) for c, k in zip(result.by, _keys(name), strict=True)))
+            panel.set_title(", ".join(_panel_name(c, k) for c, k in zip(result.by, _keys(name), strict=True)))
         panel.grid(axis="y")
         _axis_names(panel, result, rows)
     return axes[0]
@@ -283,6 +283,12 @@ def _axis_names(ax: Axes, result: Result, rows: pd.DataFrame) -> None:
     ax.set_ylabel(axis_name(title_case(what), str(rows["unit"].iloc[0])))
     x_name = result.x_name if isinstance(result, Curve) else "month"
     ax.set_xlabel(title_case(numbers.unit_name(x_name)))
+
+
+def _panel_name(column: str, value: object) -> str:
+    """Return the title of a panel; an answer stands with what was asked."""
+    is_answer = str(value) in ("yes", "no", "not recorded")
+    return f"{title_case(readable(column))}: {value}" if is_answer else group_name(column, value)
 
 
 def _keys(name: object) -> tuple:
