@@ -11,6 +11,7 @@ grafts) is weighted by what it is a share of (`weights=`): means are then ratios
 Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
 """
 
+import difflib
 import html
 import re
 from collections.abc import Sequence
@@ -209,7 +210,7 @@ class Model:
         """
         known = {str(v) for v in self.spec.required_variables}
         if variable not in known:
-            raise ParameterError(f"means: the formula has no {variable}; it has {', '.join(sorted(known))}")
+            raise ParameterError(f"the formula has no {variable}; it has {', '.join(sorted(known))}")
         values = self.frame[variable].dropna()
         levels = list(values.cat.categories) if values.dtype == "category" else sorted(values.unique())
         has_many = len(levels) > MOST_LEVELS
@@ -456,7 +457,9 @@ def variables_of(terms: str, frame: pd.DataFrame, where: str) -> set[str]:
         raise ParameterError(f"{where}: the formula was not understood; look at its terms") from fault
     unknown = sorted(named - set(frame.columns))
     if unknown:
+        near = [like for name in unknown for like in difflib.get_close_matches(name, map(str, frame), n=1)]
         raise ParameterError(
-            f"{where}: there is no column {', '.join(unknown)}; units(records).codebook() lists them"
+            f"{where}: there is no column {', '.join(unknown)}{f' ({near[0]} is near)' if near else ''}; "
+            "units(records).codebook() lists them"
         )
     return named

@@ -150,7 +150,9 @@ def _not_read(table: Table, raw: RawTable, at: int, like: str | None, allowed: M
         "unknown_column",
         what if holds else f"{what}, holds nothing and was not loaded",
         "only columns of the dictionary are read",
-        f"{rename}; a column of your own is declared in variables.toml; {LET_THROUGH}" if holds else rename,
+        f"{rename}; a column of your own is declared by this name in variables.toml; {LET_THROUGH}"
+        if holds
+        else rename,
         "error" if holds else "warning",
     )
 
