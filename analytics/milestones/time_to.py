@@ -91,8 +91,9 @@ def time_to(
     -------
     Curve
         By group, terms `share reached` (x is the month), `median month` (the model's); `first reading`,
-        `median month of first reading` (Turnbull's); `first readings expected` (of hair that follows the model);
-        `time ratio ...` to the front and, above 25 %, `never reaches ...`. `path`: the model's share and the observed first readings, in percent of placements. `extra`: `at_risk` (x, n,
+        `median month of first reading` (Turnbull's); `first readings expected` (of hair that follows the
+        model); `time ratio ...` to the front and, above 25 %, `never reaches ...`. `path`: the model's share
+        and the observed first readings, in percent of placements. `extra`: `at_risk` (x, n,
         n_intervals), `simultaneous` (a band that holds the whole curve), `undetermined` (where the data leave
         the curve free).
 
