@@ -82,10 +82,9 @@ def __getattr__(name: str) -> Any:
 
 def _complete_shortly() -> None:
     """Let completion list what a room or an engine hands on for users, not its files and inner parts."""
+    rooms = {f"analytics.{name}" for name in ROOMS if name != "numerics"}
     for name, room in list(sys.modules.items()):
-        if name.startswith("analytics.numerics.") or name.removeprefix("analytics.") in set(ROOMS) - {
-            "numerics"
-        }:
+        if name in rooms or name.startswith("analytics.numerics."):
             # Asked when the key is pressed: a room may be half imported now.
             vars(room)["__dir__"] = functools.partial(_for_users, vars(room))
 
