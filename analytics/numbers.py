@@ -263,6 +263,15 @@ def full(row: Mapping | pd.Series, *, counts: bool = True) -> str:
     return f"{said.value}{said.unit} ({inside})" if inside else f"{said.value}{said.unit}"
 
 
+def unbroken(text: str) -> str:
+    """Return a text whose percent signs stand behind a thin space that does not break.
+
+    >>> unbroken("9 % of 30 hairs") == f"9{THIN}% of 30 hairs"
+    True
+    """
+    return re.sub(r"(?<=\d) %", f"{THIN}%", text)
+
+
 def sentence(text: str) -> str:
     """Return a note as a sentence: a large first letter, a point at the end.
 
@@ -272,7 +281,7 @@ def sentence(text: str) -> str:
     'One row a zone.'
     """
     text = re.sub(r"(?<![\w.])-(?=\d)", MINUS, plain(text).strip()).replace("cm2", "cm²")
-    text = re.sub(r"(?<=\d) %", f"{THIN}%", as_said(text))
+    text = unbroken(as_said(text))
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
 
 
@@ -329,7 +338,7 @@ def readable(value: object) -> str:
     'yield at maturity'
     """
     said = SAID.get(str(value), str(value).replace("_pct", " %").replace("_", " "))
-    return as_said(re.sub(r"(?<=\d) %", f"{THIN}%", re.sub(r"(?<=[cm]m)2\b", "²", said)))
+    return as_said(unbroken(re.sub(r"(?<=[cm]m)2\b", "²", said)))
 
 
 def listed(names: Sequence[str]) -> str:

@@ -7,10 +7,12 @@ its reason (`units`). Overlapping sessions stay in the joint view. What the earl
 past its maturity counts as the later one's: on drawn registers some 2 points (`tests/bench/README.md`).
 """
 
+import numpy as np
 import pandas as pd
 
 from analytics import bench, followup, yields
 from analytics.factors.adjusted import USED, adjusted_for, difference, formula, too_few
+from analytics.numerics import proportions
 from analytics.records import Records
 from analytics.results import LEVEL, Result, line
 
@@ -43,8 +45,9 @@ def second_session(
             ("planted before", analysed[analysed["is_later"].eq(1)]),
         )
     ]
-    # The smaller side has few patients: at most twice as many degrees of freedom stand behind the error.
-    most = 2.0 * min(row["n_patients"] for row in lines)
+    # Each patient tells the error once: few on a side are not trusted as if every planted zone did.
+    told = analysed.drop_duplicates(["patient_id", "is_later"])["is_later"]
+    most = proportions.df_of_events(np.ones(len(told)), told)
     what = ("is_later", "planted before minus first", "points of yield")
     lines.append(difference(fitted, *what, level=level, most_df=most))
     return Result(pd.DataFrame(lines), frame[USED], adjusted_for(fitted), checks=fitted.checks)

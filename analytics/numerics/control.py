@@ -474,12 +474,8 @@ def _quantiles(
     n: np.ndarray, p: np.ndarray, tail: np.ndarray, *, of_shares: bool
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return both quantiles as shares (or rates) of n, (k,); those asked for twice are found once."""
-    code = np.zeros(len(n), dtype=int)
-    for column in (n, p, tail):
-        known, at = np.unique(column, return_inverse=True)
-        code = code * len(known) + at
-    _, one, of = np.unique(code, return_index=True, return_inverse=True)
-    n, p, tail = n[one], p[one], tail[one]
+    asked, of = np.unique(np.column_stack((n, p, tail)), axis=0, return_inverse=True)
+    (n, p, tail), of = asked.T, of.ravel()
     dist = scipy.stats.binom(n, p) if of_shares else scipy.stats.poisson(n * p)
     return (dist.ppf(tail) / n)[of], (dist.ppf(1 - tail) / n)[of]
 

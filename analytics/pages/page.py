@@ -18,7 +18,6 @@ Excel) comes from the protected ones.
 import hashlib
 import json
 import os
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -36,7 +35,6 @@ from analytics.reports import Question, filled
 from analytics.results import Gap, Result
 
 MONTHS_A_QUARTER = 3
-PERCENT = re.compile(r"(?<=\d) %")  # printed with a thin space that does not break
 
 
 @dataclass(frozen=True, slots=True)
@@ -386,8 +384,8 @@ def finish(page: Page) -> None:
 def show_html(content: str, **mark: Any) -> None:
     """Put HTML on the page; `mark` says where the report's layout sets it (`reports.layout`)."""
     if "lead" in mark:
-        mark["lead"] = PERCENT.sub(f"{numbers.THIN}%", mark["lead"])
-    display(HTML(PERCENT.sub(f"{numbers.THIN}%", content)), metadata={reports.MARK: mark} if mark else {})
+        mark["lead"] = numbers.unbroken(mark["lead"])
+    display(HTML(numbers.unbroken(content)), metadata={reports.MARK: mark} if mark else {})
 
 
 def keep_drawing(name: str, make: Callable[[], dict[str, bytes]]) -> None:
