@@ -439,7 +439,7 @@ WITH_OUTCOME = "patients with an outcome: all"
 STUDY_TILES = {
     "With an outcome today": WITH_OUTCOME,
     f"Minimum detectable effect, with {{power}}{numbers.THIN}% power": "detectable with",
-    "Power to detect {size}": "power at what matters",
+    "Power to detect {size}": "power for what matters",
 }
 
 
