@@ -95,7 +95,7 @@ def medians(half: Result, most: Result, zone: str) -> str:
         if len(found) and pd.notna(found["estimate"].iloc[0]):
             parts.append(f"{words} by month {numbers.number(found['estimate'].iloc[0])}")
         else:
-            parts.append(f"{words} in fewer than half of the planted zones")
+            parts.append(f"{words} not reached by half of the planted zones")
     return f"{numbers.title_case(zone)}, median planted zone: {', '.join(parts)}."
 
 

@@ -279,7 +279,9 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
 
 
 def _why_unsure(row: pd.Series | None) -> str:
-    return numbers.as_said(str(row["flag"])) if row is not None and is_assumed(row) else MAY_BE_NONE
+    if row is None or not (is_assumed(row) or pd.isna(row["ci_low"])):
+        return MAY_BE_NONE
+    return numbers.as_said(str(row["flag"]))
 
 
 def _ladder_numbers(page: Page) -> list[KeyNumber]:

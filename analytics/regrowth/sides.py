@@ -205,6 +205,8 @@ def _path(fit: Emergence, side: str, read: pd.DataFrame, level: float) -> list[d
     found = quantities(fit, _mean(fit, side, months), level=level, df=degrees(fit, side))
     near = read[read["zone"].eq(side)].set_index("x")["n"]
     nearest = [near.iloc[int(np.argmin(np.abs(TICKS - month)))] for month in months]
+    if fit.n_patients[weights_of(fit, side) > 0].max() < LEAST_FOR_INTERVAL:
+        found = [replace(one, ci_low=np.nan, ci_high=np.nan) for one in found]
     return [
         side_line(
             side, "yield", "%", one, level, x=month,

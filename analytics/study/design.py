@@ -79,7 +79,8 @@ def check(records: Records, plan: Plan, *, n_simulations: int = N_SIMULATIONS) -
     -------
     Curve
         Terms: patients and rows by group, effective sample size, detectable difference, power for what
-        matters (by simulation and closed form), size of the test, patients needed. `path` is power (percent) by effect.
+        matters (by simulation and closed form), size of the test, patients needed. `path` is power (percent)
+        by effect.
 
     Raises
     ------
