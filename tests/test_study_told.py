@@ -17,6 +17,7 @@ from analytics.results import Result
 from analytics.study import answer as study_answer
 from analytics.study import report as study_report
 from analytics.study import rows as study_rows
+from analytics.study.confounding import side_by_side, undeclared
 from analytics.study.design import _simulated
 from analytics.study.plan import checked
 from analytics.study.robustness import _against_declared
@@ -256,8 +257,8 @@ def _page(register, plan, *names: str) -> Page:
 
 
 WORDS = {
-    "confounding": "weighted by propensity", "e_values": "E-value", "missing": "imputed",
-    "tipping": "points were added",
+    "confounding": "weighted by propensity", "balance": "standardised difference", "e_values": "E-value",
+    "missing": "imputed", "tipping": "points were added",
     "influence": "refitted without each patient", "leftover": "against a normal distribution",
     "by_zone": "estimated in each of", "design": "power with the units",
     "tests": "1 primary", "answer": "Kenward-Roger",
@@ -282,6 +283,7 @@ def test_no_sentence_without_its_result(register, tmp_path):
     assert bare["text"].iloc[-1] == ""
     cited = whole.set_index("part").loc["References", "text"]
     assert "Kenward & Roger" in cited
+    assert "Austin 2009" in cited
     assert "Mancl" not in cited
 
 
@@ -307,6 +309,40 @@ def test_every_reporting_item_is_answered_said_absent_or_left_to_the_author(regi
     assert answered["STROBE", "16"] == "side by side"
     assert answered["STROBE", "12b"] == study_text.ABSENT
     assert (answered.str.len() > 0).all()
+
+
+def test_what_was_not_declared_and_lies_apart_is_added_after_the_plan():
+    """40 patients, one unit each; grafts and curl apart, age 0.2 SD apart: least squares by hand."""
+    rng = np.random.default_rng(5)
+    x, alike = np.repeat([0.0, 1.0], 20), np.tile(np.linspace(-1, 1, 20), 2)
+    grafts, age = 900 + 100 * alike + 150 * x, 40 + alike**2 + 0.2 * np.std(alike[:20] ** 2, ddof=1) * x
+    y = 70 + 0.02 * grafts + rng.normal(0, 3, 40)
+    given = given_of(y, x, [f"p{k:02d}" for k in range(40)])
+    curl = np.where((np.arange(40) % 5 == 0) | (x == 0) & (np.arange(40) % 2 == 0), "straight", "wavy")
+    given.units[["grafts", "age_years", "curl"]] = pd.DataFrame(
+        {"grafts": grafts, "age_years": age, "curl": curl}
+    )
+    plan = plan_of(adjust=[])
+    found = study_answer.of_sample(given, plan, plan.primary)
+    assert undeclared(found, plan) == (["grafts", "curl"], [])
+    wide = plan_of(adjust=[{"variable": v, "reason": "r"} for v in ("grafts", "curl")])
+    more = study_answer.of_sample(given, wide, wide.primary)
+    told = side_by_side(found, found, plan, more, []).table().set_index("term").loc[study.ADDED]
+    X = np.column_stack([x, np.ones(40), grafts, curl == "wavy"])
+    assert told["estimate"] == pytest.approx(np.linalg.lstsq(X, y, rcond=None)[0][0])
+    assert told["flag"].startswith("added after the plan: grafts, curl")
+    # Two patients a column: with six there is room for one beside exposure and constant.
+    few = replace(given, units=given.units.groupby("x").head(3).reset_index(drop=True))
+    found = study_answer.of_sample(few, plan, plan.primary)
+    assert undeclared(found, plan) == (["grafts"], ["age_years"])
+    page = Page("03_hypothesis_study", {}, None, "", {"confounding": replace_table(told)})
+    said = study_text.methods(page, plan, study.Status("not frozen: exploratory", None, (), {}, 0))
+    assert "at least 0.25 standard deviations apart: grafts, curl." in " ".join(said["text"])
+    assert "Stuart 2010" in said["text"].iloc[-1]
+
+
+def replace_table(row: pd.Series) -> Result:
+    return Result(row.to_frame().T.reset_index(names="term"), pd.DataFrame(), "m")
 
 
 # The flow drawn

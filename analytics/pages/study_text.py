@@ -19,6 +19,7 @@ from analytics.pages.writing import frame, lead
 
 AUTHOR = "for the author"
 ABSENT = "not made on this page"
+DECLARED = "adjusted in the model (declared)"
 LIBRARIES = ("regrowth-workbook", "numpy", "scipy", "pandas", "statsmodels", "lifelines", "surpyval")
 # Of a method, as the result that used it names it, and where it is described.
 REFERENCES = {
@@ -31,6 +32,8 @@ REFERENCES = {
     "Benjamini": "Benjamini & Hochberg 1995, Journal of the Royal Statistical Society B 57:289-300",
     "two one-sided": "Schuirmann 1987, Journal of Pharmacokinetics and Biopharmaceutics 15:657-680",
     "non-inferiority": "ICH E9 1998, Statistical Principles for Clinical Trials",
+    "standardised difference": "Austin 2009, Statistics in Medicine 28:3083-3107",
+    "0.25 standard deviations": "Stuart 2010, Statistical Science 25:1-21",
     "propensity": "Robins, Hernan & Brumback 2000, Epidemiology 11:550-560",
     "E-value": "VanderWeele & Ding 2017, Annals of Internal Medicine 167:268-274",
     "imputed": "Barnard & Rubin 1999, Biometrika 86:948-955",
@@ -130,17 +133,28 @@ def _missing(page: Page) -> str:
 
 def _confounding(page: Page, plan: study.Plan) -> str:
     # Where nothing is adjusted for, that is the declared answer and no repetition of it.
-    same = ("declared",) if plan.adjust else ("declared", "unadjusted")
-    other = [str(t) for t in _made(page, "confounding")["term"] if not any(word in str(t) for word in same)]
-    text = f"The answer was repeated: {'; '.join(other)}." if other else ""
-    has_e = not _made(page, "e_values").empty
-    return f"{text}{' ' if text and has_e else ''}{'The E-value is given.' if has_e else ''}"
+    same = (DECLARED,) if plan.adjust else (DECLARED, "unadjusted")
+    table = _made(page, "confounding")
+    other = [str(t) for t in table["term"] if t not in (*same, study.ADDED)]
+    more = table.loc[table["term"].eq(study.ADDED), "flag"] if "flag" in table else ()
+    apart = "How far groups are apart is told by the standardised difference."
+    added = (
+        "After the plan, by how the groups differ and not by outcomes, it was also adjusted for what is "
+        "recorded, was not declared and is at least 0.25 standard deviations apart"
+    )
+    said = [
+        "" if _made(page, "balance").empty else apart,
+        f"The answer was repeated: {'; '.join(other)}." if other else "",
+        *(f"{added}: {str(flag).partition(';')[0].partition(': ')[2]}." for flag in more),
+        "" if _made(page, "e_values").empty else "The E-value is given.",
+    ]
+    return " ".join(text for text in said if text)
 
 
 def _zones(page: Page) -> str:
     n = len(_made(page, "by_zone"))
     is_tested = "by_zone" in page.results and any(
-        note.startswith("same in all zones") for note in page.results["by_zone"].notes
+        note.startswith(study.SAME) for note in page.results["by_zone"].notes
     )
     text = f"The effect was also estimated in each of {n} zones." if n else ""
     return f"{text[:-1]}, and a test made that it is the same in all." if n and is_tested else text

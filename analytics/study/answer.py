@@ -28,6 +28,7 @@ from analytics.study.plan import BINARY, NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Background, Reading, Sample, sample
 
 CANNOT_TELL = "cannot tell"
+BETWEEN = "between patients"
 HIGHER, LOWER = "higher", "lower"
 NO_DIFFERENCE = "no difference that matters"
 EQUIVALENT, NOT_EQUIVALENT = "equivalent", "not equivalent"
@@ -196,12 +197,12 @@ def of_sample(given: Sample, plan: Plan, analysis: Analysis, *, adjusted: bool =
 
 def _form(analysis: Analysis, given: Sample, seen: pd.DataFrame) -> str:
     if given.exposure.is_number or analysis.outcome.kind in BINARY:
-        return "between patients"
+        return BETWEEN
     if analysis.design != "as recorded":
         return analysis.design
     found = recognised(seen)
     # Both groups in most patients: the mixed model uses them within the patient, and those with one too.
-    return found if found == "split scalp" else "between patients"
+    return found if found == "split scalp" else BETWEEN
 
 
 def _estimated(analysis: Analysis, form: str, seen: pd.DataFrame, columns: Columns) -> Effect:
@@ -224,7 +225,7 @@ def _of_times(records: Records, plan: Plan, analysis: Analysis, given: Sample) -
         effect, units = milestone(records, plan, analysis, given)
     held = tuple(v for v in plan.adjusted_for if v != given.exposure.variable)
     changed = replace(given, units=units)
-    return Answer(analysis, changed, "between patients", effect, judge(effect, analysis, plan), held, ())
+    return Answer(analysis, changed, BETWEEN, effect, judge(effect, analysis, plan), held, ())
 
 
 def row(found: Answer, *, term: str = "", level: float | None = None) -> dict:

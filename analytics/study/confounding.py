@@ -2,14 +2,17 @@
 
 The declared adjustment set, four ways side by side: not at all; in the model (declared); by weights from the
 propensity, stabilised and truncated; matched exactly on zone (every compared placement against the reference
-placements of its zone; where zones are compared, within the patient). And the E-value: how strongly
-something unrecorded would have to go with both exposure and outcome to explain the answer away.
+placements of its zone; where zones are compared, within the patient). A fifth adds to the model what is
+recorded, was not declared and lies APART: chosen after the plan, though not by any outcome. And the E-value:
+how strongly something unrecorded would have to go with both exposure and outcome to explain the answer away.
 
-Sources: Robins, Hernán & Brumback 2000, Epidemiology 11:550-560; Stuart 2010, Stat Sci 25:1-21 (matching
-weights; from memory); VanderWeele & Ding 2017, Ann Intern Med 167:268-274 (E-value; a standardised
-difference d is read as a risk ratio exp(0.91 d)).
+Sources: Robins, Hernán & Brumback 2000, Epidemiology 11:550-560; Austin 2009, Stat Med 28:3083-3107
+(standardised differences; 0.1); Stuart 2010, Stat Sci 25:1-21 (matching weights; 0.25; from memory); Austin &
+Steyerberg 2015, J Clin Epidemiol 68:627-636 (two patients a column; from memory); VanderWeele & Ding 2017,
+Ann Intern Med 167:268-274 (E-value; a standardised difference d is read as a risk ratio exp(0.91 d)).
 """
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,12 +21,16 @@ import pandas as pd
 from analytics.errors import FitError
 from analytics.numerics import proportions, weighting
 from analytics.results import Result, counted, limits, line
-from analytics.study.answer import Answer, effect_row, margins
-from analytics.study.effects import Effect, common_words, of_plan, paired, unknown, weighted
+from analytics.study.answer import BETWEEN, Answer, effect_row, margins
+from analytics.study.effects import Effect, common_words, design, of_plan, paired, unknown, weighted
+from analytics.study.outcomes import NOTHING_HELD
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, POOR_GROWTH, VARIABLES, Plan, in_words
 from analytics.study.rows import is_number
 
 ALIKE = 0.1
+APART = 0.25  # standard deviations, from which a variable that was not declared is added
+PATIENTS_A_COLUMN = 2
+ADDED = "adjusted also for what was not declared"
 PER_SD = 0.91
 N_CLASSES = 10
 NO_WEIGHTS = "not for this outcome: weights and matching are made for numbers and for yes or no"
@@ -141,8 +148,36 @@ def overlap(found: Answer, plan: Plan) -> Result:
     )
 
 
-def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
-    """Return the answer not adjusted, adjusted (declared), weighted, matched.
+def undeclared(found: Answer, plan: Plan) -> tuple[list[str], list[str]]:
+    """Return what is recorded, not in the plan and APART, furthest first; and of it what does not fit in."""
+    units = found.units
+    if found.given.exposure.is_number or not found.effect.is_known or found.design != BETWEEN:
+        return [], []
+    variables = [v for v in shown_variables(found) if v not in plan.adjusted_for]
+    gaps = {v: abs(_balance_row(units, v, "", None, plan)["estimate"]) for v in variables}
+    far = sorted((v for v in variables if gaps[v] >= APART), key=lambda v: -gaps[v])
+    kept: list[str] = []
+    too_many: list[str] = []
+    for variable in far:
+        tried = design(units, (*found.held, *kept, variable))
+        if variable in tried.held:  # else it says nothing that the others do not
+            fits = tried.X.shape[1] * PATIENTS_A_COLUMN <= _carries(found)
+            (kept if fits else too_many).append(variable)
+    return kept, too_many
+
+
+def _carries(found: Answer) -> int:
+    """Return what bears columns: patients; of yes or no, the rarer answer."""
+    if found.analysis.outcome.kind not in BINARY:
+        return int(found.units["patient_id"].nunique())
+    yes = found.units["y"].sum()
+    return int(min(yes, len(found.units) - yes))
+
+
+def side_by_side(
+    found: Answer, plain: Answer, plan: Plan, wide: Answer | None = None, too_many: list[str] | None = None
+) -> Result:
+    """Return the answer not adjusted, adjusted (declared), weighted, matched, adjusted for more.
 
     Parameters
     ----------
@@ -150,10 +185,16 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
         The declared answer.
     plain
         The same with nothing held equal.
+    wide
+        The same with what is `undeclared` held equal too; none where nothing is.
+    too_many
+        Of what is undeclared, what could not be added.
     """
     level = plan.level(found.analysis)
     effects = {"unadjusted": plain.effect, "adjusted in the model (declared)": found.effect}
     effects |= _weighted_and_matched(found, plan)
+    if wide is not None and not any(note.startswith(NOTHING_HELD) for note in wide.effect.notes):
+        effects[ADDED] = replace(wide.effect, notes=(*_added(found, wide), *wide.effect.notes))
     rows = [effect_row(effect, found.analysis, term=term, level=level) for term, effect in effects.items()]
     checks = {f"{term}: {k}": bool(v) for term, e in effects.items() for k, v in e.checks.items() if not v}
     method = (
@@ -164,9 +205,17 @@ def side_by_side(found: Answer, plain: Answer, plan: Plan) -> Result:
     notes = (
         *(f"could not be adjusted for: {v}" for v in map(in_words, found.not_held)),
         f"not adjusted for: {', '.join(not_adjusted(found, plan))}",
+        *(f"too few patients to add: {v}" for v in [", ".join(map(in_words, too_many or []))] if v),
     )
     extra = margins(found.analysis)
     return Result(pd.DataFrame(rows), _used(found), method, checks=checks, notes=notes, extra=extra)
+
+
+def _added(found: Answer, wide: Answer) -> tuple[str, ...]:
+    """Return what was added after the plan, and that the conclusion is another where it is."""
+    words = ", ".join(in_words(v) for v in wide.held if v not in found.held)
+    another = f"another verdict: {wide.verdict.said}" if wide.verdict.said != found.verdict.said else ""
+    return tuple(text for text in (f"added after the plan: {words}", another) if text)
 
 
 def _weighted_and_matched(found: Answer, plan: Plan) -> dict[str, Effect]:

@@ -60,6 +60,7 @@ NEWCOMBE = (
 )
 # Two events a column is the least a logistic model can be asked to carry (common practice, no source).
 EVENTS_A_COLUMN = 2
+NOTHING_HELD = "adjusted for nothing"
 PURE_TEMPO_PERCENT = 25.0
 FAMILY = "log-logistic"
 
@@ -89,7 +90,7 @@ def risk_difference(units: pd.DataFrame, columns: Columns) -> Effect:
 def _fit(y: np.ndarray, columns: Columns, patient: np.ndarray):
     """Return the fit with as much held equal as the events carry, its columns, and what is to be noted."""
     whole, notes = _carried(columns, y)
-    for X, said in ((whole, notes), (columns.X[:, :2], ("adjusted for nothing: too few events",))):
+    for X, said in ((whole, notes), (columns.X[:, :2], (f"{NOTHING_HELD}: too few events",))):
         try:
             return regression.logistic(y, X, patient), X, said
         except FitError:
@@ -109,7 +110,7 @@ def _carried(columns: Columns, y: np.ndarray) -> tuple[np.ndarray, tuple[str, ..
     rarer = min(y.sum(), len(y) - y.sum())
     if rarer >= EVENTS_A_COLUMN * len(kept) or len(kept) == 2:
         return columns.X[:, kept], notes
-    return columns.X[:, :2], ("adjusted for nothing: too few events",)
+    return columns.X[:, :2], (f"{NOTHING_HELD}: too few events",)
 
 
 def _tells(column: np.ndarray, y: np.ndarray) -> bool:
@@ -239,7 +240,7 @@ def _time_ratio(seen: pd.DataFrame, made: Columns, percent: float, is_number: bo
 def _family_fit(left, right, made: Columns, patient, never):
     """Return the fit with what is held equal, or with less where that cannot be fitted, and notes."""
     tries = [(made.X, never, ()), (made.X, None, ("no share that never reaches could be fitted",))]
-    tries.append((made.X[:, :2], None, ("adjusted for nothing",)))
+    tries.append((made.X[:, :2], None, (NOTHING_HELD,)))
     for X, share, notes in tries:
         try:
             fit = time_ratios.fit(left, right, X, family=FAMILY, patient=patient, never_design=share)

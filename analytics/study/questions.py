@@ -32,7 +32,7 @@ from analytics.study.answer import CANNOT_TELL, FOUND, Answer
 from analytics.study.confounding import balance as confounding_balance
 from analytics.study.confounding import e_values as confounding_e_values
 from analytics.study.confounding import overlap as confounding_overlap
-from analytics.study.confounding import shown_variables, side_by_side
+from analytics.study.confounding import shown_variables, side_by_side, undeclared
 from analytics.study.design import check
 from analytics.study.lock import Status, reports_on
 from analytics.study.missing import tipping as missing_tipping
@@ -40,6 +40,7 @@ from analytics.study.missing import treatments
 from analytics.study.plan import (
     NO_UNIT_VALUE,
     RATIOS,
+    Adjustment,
     Analysis,
     Plan,
     in_words,
@@ -314,7 +315,7 @@ def overlap(records: Records, plan: Plan) -> Result:
 
 
 def confounding(records: Records, plan: Plan) -> Result:
-    """Return the answer not adjusted, adjusted, weighted and matched, side by side.
+    """Return the answer not adjusted, adjusted, weighted, matched and adjusted for more, side by side.
 
     Examples
     --------
@@ -325,9 +326,18 @@ def confounding(records: Records, plan: Plan) -> Result:
     ['unadjusted', 'matched on zone']
     """
     found = answer.answer(records, plan, plan.primary)
-    bare = plan.model_copy(update={"adjust": ()})
-    plain = answer.answer(records, bare, plan.primary)
-    return side_by_side(found, plain, plan)
+    more, too_many = undeclared(found, plan)
+    added = tuple(Adjustment(variable=name, reason="added after the plan") for name in more)
+    wide = _adjusted(records, found, plan, (*plan.adjust, *added)) if more else None
+    return side_by_side(found, _adjusted(records, found, plan, ()), plan, wide, too_many)
+
+
+def _adjusted(records: Records, found: Answer, plan: Plan, adjust: tuple[Adjustment, ...]) -> Answer:
+    """Return the primary answer with other variables held equal."""
+    other = plan.model_copy(update={"adjust": adjust})
+    if found.analysis.outcome.kind in NO_UNIT_VALUE:
+        return answer.answer(records, other, plan.primary)
+    return answer.of_sample(found.given, other, plan.primary)
 
 
 def e_values(records: Records, plan: Plan) -> Result:
