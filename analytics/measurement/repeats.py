@@ -9,7 +9,7 @@ are left out.
 import numpy as np
 import pandas as pd
 
-from analytics.records import Records
+from analytics.records import Records, numbered, paired
 
 VISIT = ["patient_id", "zone", "region_id", "session_id", "month"]
 WHY_NOT = {
@@ -28,9 +28,10 @@ def repeats(records: Records) -> pd.DataFrame:
     """
     counts = records.measurements
     known = counts["density_hairs_cm2"].notna()
-    again = counts.duplicated(VISIT, keep=False) & known
+    (visit,) = numbered(VISIT, counts)
+    again = pd.Index(visit).duplicated(keep=False) & (visit >= 0) & known.to_numpy()
     rows = counts[again].copy()
-    rows["visit"] = rows.groupby(VISIT, sort=False).ngroup().to_numpy() if len(rows) else np.array([], int)
+    rows["visit"] = pd.factorize(visit[again])[0]
     rows["counted_area_cm2"] = rows["roi_area_cm2"] * rows["n_fields"]
     rows["hairs"] = rows["density_hairs_cm2"] * rows["counted_area_cm2"]
     density = rows["density_hairs_cm2"].to_numpy(dtype=float)
@@ -43,25 +44,35 @@ def _reasons(rows: pd.DataFrame) -> np.ndarray:
     """Return the code of WHY_NOT of every count, (n,), empty where the repeat may be used."""
     if rows.empty:
         return np.array([], dtype=object)
-    visit = rows["visit"]
-    standard = rows["standard_conditions"].fillna(True).astype(bool)
-    mixed = standard.groupby(visit).transform("nunique").gt(1)
-    mixed |= rows["hair_length"].groupby(visit).transform("nunique").gt(1)
-    mixed |= rows["thinnest_counted_um"].groupby(visit).transform("nunique").gt(1)
-    unlike = rows["marked"].groupby(visit).transform("nunique").gt(1)
-    unnamed = rows["reader_id"].isna().groupby(visit).transform("any")
-    empty = rows["marked"] & rows["density_hairs_cm2"].le(0).groupby(visit).transform("any")
+    visit, reader = rows["visit"].to_numpy(), rows["reader_id"]
+    standard = rows["standard_conditions"].fillna(True).to_numpy(dtype=bool)
+    mixed = _differs(standard, visit)
+    for name in ("hair_length", "thinnest_counted_um"):
+        mixed |= _differs(pd.factorize(rows[name])[0], visit)
+    marked = rows["marked"].to_numpy()
+    unlike = _differs(marked, visit)
+    unnamed = np.isin(visit, visit[reader.isna()])
+    empty = marked & np.isin(visit, visit[rows["density_hairs_cm2"].le(0)])
     return np.select(
         [mixed, unlike, unnamed, empty], ["conditions", "marking", "no_reader", "zero"], default=""
     )
 
 
+def _differs(codes: np.ndarray, visit: np.ndarray) -> np.ndarray:
+    """Return whether the counts of a visit have different codes, (n,); -1 is no code."""
+    least, most = np.full(len(codes), len(codes)), np.full(len(codes), -1)
+    known = codes >= 0
+    np.minimum.at(least, visit[known], codes[known])
+    np.maximum.at(most, visit[known], codes[known])
+    return most[visit] > least[visit]
+
+
 def by_one_reader(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the usable repeats that one reader made with one device, under a common code `same`."""
     usable = rows[rows["reason"].eq("")]
-    key = ["visit", "reader_id", "device_class"]
-    again = usable[usable.duplicated(key, keep=False)]
-    return again.assign(same=again.groupby(key, dropna=False, sort=False).ngroup())
+    (same,) = numbered(["visit", "reader_id", "device_class"], usable.fillna({"device_class": ""}))
+    again = pd.Index(same).duplicated(keep=False)
+    return usable[again].assign(same=pd.factorize(same[again])[0])
 
 
 def between(rows: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -84,32 +95,45 @@ def between(rows: pd.DataFrame, by: str) -> pd.DataFrame:
     """
     other = "device_class" if by == "reader_id" else "reader_id"
     usable = rows[rows["reason"].eq("") & rows[by].notna() & rows["log_density"].notna()]
-    means = usable.groupby(["visit", by, other], dropna=False, as_index=False).agg(
-        patient_id=("patient_id", "first"),
-        marked=("marked", "first"),
-        density=("density_hairs_cm2", "mean"),
-        hairs=("hairs", "sum"),
-        n=("hairs", "size"),
-    )
-    pairs = means.merge(
-        means[["visit", by, other, "density", "hairs", "n"]],
-        on=["visit", other],
-        suffixes=("", "_2"),
-        validate="many_to_many",
-    )
-    pairs = pairs[pairs[by] < pairs[f"{by}_2"]]
+    name, names = pd.factorize(usable[by].to_numpy(object), sort=True)
+    shared, others = pd.factorize(usable[other].astype("string").fillna("").to_numpy(object), sort=True)
+    order = np.lexsort((shared, name, usable["visit"].to_numpy()))
+    usable, name, shared = usable.iloc[order], name[order], shared[order]
+    visit = usable["visit"].to_numpy()
+    of, is_first = _means(usable, paired(paired(visit, name), shared))
+    visit, name, shared = visit[is_first], name[is_first], shared[is_first]
+    first, second = _pairs(paired(visit, shared))
+    density, hairs, n = (of[c].to_numpy() for c in ("density", "hairs", "n"))
+    one = usable[is_first]
     return pd.DataFrame(
         {
-            "visit": pairs["visit"],
-            "patient_id": pairs["patient_id"],
-            "marked": pairs["marked"],
-            "first": pairs[by].astype(str),
-            "second": pairs[f"{by}_2"].astype(str),
-            "first_density": pairs["density"],
-            "second_density": pairs["density_2"],
-            "log_ratio": np.log(pairs["density_2"].to_numpy() / pairs["density"].to_numpy()),
-            "hairs_inverse": 1.0 / pairs["hairs"] + 1.0 / pairs["hairs_2"],
-            "counts_inverse": 1.0 / pairs["n"] + 1.0 / pairs["n_2"],
-            "other": pairs[other].astype("string").fillna(""),
+            "visit": visit[first],
+            "patient_id": one["patient_id"].array[first],
+            "marked": one["marked"].array[first],
+            "first": names[name[first]],
+            "second": names[name[second]],
+            "first_density": density[first],
+            "second_density": density[second],
+            "log_ratio": np.log(density[second] / density[first]),
+            "hairs_inverse": 1.0 / hairs[first] + 1.0 / hairs[second],
+            "counts_inverse": 1.0 / n[first] + 1.0 / n[second],
+            "other": pd.array(others[shared[first]], dtype="string"),
         }
-    ).reset_index(drop=True)
+    )
+
+
+def _means(rows: pd.DataFrame, code: np.ndarray) -> tuple[pd.DataFrame, np.ndarray]:
+    """Return mean density, sum of hairs and counts of each code, in their order, and their first rows."""
+    of = rows.groupby(code, sort=False)
+    means = {"density": of["density_hairs_cm2"].mean(), "hairs": of["hairs"].sum(), "n": of.size()}
+    return pd.DataFrame(means), ~pd.Index(code).duplicated()
+
+
+def _pairs(code: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return all pairs of rows of one code, the earlier row first, in the order of rows."""
+    order = np.argsort(code, kind="stable")
+    ahead = range(1, int(np.bincount(code).max(initial=0)))
+    found = [np.stack([order[:-k], order[k:]])[:, code[order[:-k]] == code[order[k:]]] for k in ahead]
+    first, second = np.hstack([np.empty((2, 0), int), *found])
+    again = np.lexsort((second, first))
+    return first[again], second[again]

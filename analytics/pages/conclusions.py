@@ -46,7 +46,10 @@ def _in_short(result: Result, name: str) -> str:
         return why
     table = result.table()
     known = table[table["estimate"].notna()] if len(table) and name not in COUNTED else table
-    return SAYS[name](known) if len(known) else _why_none(table)
+    if not len(known):
+        return _why_none(table)
+    tested = [note for note in result.notes if name == "by_zone" and study.SAME in note]
+    return f"{SAYS[name](known)[:-1]}; {tested[0]}." if tested else SAYS[name](known)
 
 
 def _why_none(table: pd.DataFrame) -> str:

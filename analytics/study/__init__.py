@@ -1,6 +1,7 @@
 """A declared question put to the clinic's own records: was it decided before, and what may be said?"""
 
 from analytics.study.answer import CANNOT_TELL
+from analytics.study.confounding import ADDED
 from analytics.study.effects import CLUSTERED, MIXED, fitted, parts_of
 from analytics.study.lint import lint
 from analytics.study.lock import Status, freeze, looks, note_look, status
@@ -31,5 +32,6 @@ from analytics.study.questions import (
     warnings,
 )
 from analytics.study.report import HANGS, exposure_in_words, outcome_in_words
+from analytics.study.robustness import SAME
 from analytics.study.rows import Reading, of_everyone, sample
 from analytics.study.synthetic import synthetic

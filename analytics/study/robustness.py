@@ -41,6 +41,7 @@ from analytics.study.rows import Background, Reading, background, reading_of, sa
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
 N_ON_CURVE = 41
 FEWEST = 3
+SAME = "same in all zones"
 SAID, OTHER_VERDICT = "said", "another verdict"
 
 
@@ -109,15 +110,12 @@ def _interaction_rows(
         )  # fmt: skip
         rows.append(effect_row(effect, found.analysis, term="effect", level=level, by={"zone": zone}))
     if k == 1:
-        return rows, ()
+        return rows, (f"not tested whether it is the {SAME}: one has enough patients",)
     L = np.zeros((k - 1, X.shape[1]))
     L[:, 0], L[np.arange(k - 1), np.arange(1, k)] = -1.0, 1.0
     joint = fit.contrast(L)
     numerator, denominator = joint.df if isinstance(joint.df, tuple) else (k - 1, joint.df)
-    said = (
-        f"same in all zones: F {joint.statistic:.2f} on {numerator} and {_df(denominator)} df, "
-        f"p {joint.p_value:.2g}"
-    )
+    said = f"{SAME}: F {joint.statistic:.2f} on {numerator} and {_df(denominator)} df, p {joint.p_value:.2g}"
     return rows, (said,)
 
 

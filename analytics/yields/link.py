@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import dictionary, followup
-from analytics.records import Records
+from analytics.records import Records, beside, numbered
 from analytics.results import counted
 
 REGION_CV = 0.06
@@ -33,6 +33,12 @@ ZONE_CV_FLOOR = 0.02
 BASELINE_FROM_MONTH = dictionary.BASELINE_FROM_MONTH
 SERIES = ["session_id", "zone", "region_id"]
 OF_PLACEMENT = ["method", "holding_medium", "out_of_body_min"]
+FIRST_KNOWN = {
+    "baseline_length": "hair_length",
+    "baseline_thinnest": "thinnest_counted_um",
+    "baseline_reader": "reader_id",
+    "baseline_device": "device_class",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,35 +56,43 @@ class PlantedError:
 def counts(records: Records) -> pd.DataFrame:
     """Return the counts of planted regions with the session and the placement that each belongs to."""
     counts = records.measurements
-    counts = counts[counts["region_kind"].eq("planted") & counts["zone"].ne("donor")]
-    counts = counts.assign(count_row=np.arange(len(counts)))
+    is_planted = counts["region_kind"].eq("planted") & counts["zone"].ne("donor")
+    counts = counts[is_planted.to_numpy(dtype=bool, na_value=False)].reset_index(drop=True)
     sessions = records.sessions.drop(columns=["patient_id"]).rename(
         columns={"register_month": "session_month"}
     )
-    rows = counts.merge(sessions, on="session_id", how="left", validate="many_to_one")
-    rows = rows.merge(
-        _placement_of(counts, records.placements), on="count_row", how="left", validate="one_to_one"
+    wanted = "placement_id site area_cm2 grafts hairs roi_planted_hairs_cm2".split()
+    places = records.placements[[*wanted, *OF_PLACEMENT]].rename(
+        columns={c: f"placement_{c}" for c in OF_PLACEMENT}
     )
+    place = _placement_of(counts, records.placements)
+    own = places.set_axis(pd.RangeIndex(len(places))).reindex(place).set_axis(counts.index)
+    rows = pd.concat([beside(counts, sessions, "session_id"), own], axis=1)
     by_placement = {c: rows[f"placement_{c}"].fillna(rows[c]) for c in OF_PLACEMENT}
     return rows.assign(**by_placement, reads_as="own session")
 
 
-def _placement_of(counts: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
-    """Match each count to its placement by session and zone, and by region where a zone has two sites."""
-    wanted = "placement_id session_id zone site area_cm2 grafts hairs roi_planted_hairs_cm2".split()
-    renamed = placements[[*wanted, *OF_PLACEMENT]].rename(columns={c: f"placement_{c}" for c in OF_PLACEMENT})
-    pairs = counts[["count_row", "session_id", "zone", "region_id"]].merge(
-        renamed, on=["session_id", "zone"], how="inner", validate="many_to_many"
-    )
-    is_own = pairs.groupby("count_row")["placement_id"].transform("size").eq(1).to_numpy(copy=True)
-    others = pairs[~is_own]
-    is_own[~is_own] = [
-        r in (s, p) or r.endswith((f"-{s}", f"_{s}", f" {s}"))
-        for r, s, p in zip(
-            *(others[c].astype(str) for c in ("region_id", "site", "placement_id")), strict=True
-        )
-    ]
-    return pairs[is_own].drop_duplicates("count_row").drop(columns=["session_id", "zone", "region_id"])
+def _placement_of(counts: pd.DataFrame, placements: pd.DataFrame) -> np.ndarray:
+    """Return the row of each count's placement, -1 for none, (n,).
+
+    By session and zone, and by region where a zone has two sites.
+    """
+    here, there = numbered(["session_id", "zone"], counts, placements)
+    order = np.argsort(there, kind="stable")
+    first, end = (np.searchsorted(there[order], here, side=side) for side in ("left", "right"))
+    place = np.full(len(counts), -1)
+    is_only = (end - first == 1) & (here >= 0)
+    place[is_only] = order[first[is_only]]
+    names = {c: placements[c].astype(str).to_numpy(object) for c in ("site", "placement_id")}
+    regions = counts["region_id"].astype(str).to_numpy(object)
+    for row in np.flatnonzero((end - first > 1) & (here >= 0)):
+        region = regions[row]
+        for one in order[first[row] : end[row]]:
+            site, code = names["site"][one], names["placement_id"][one]
+            if region in (site, code) or region.endswith((f"-{site}", f"_{site}", f" {site}")):
+                place[row] = one
+                break
+    return place
 
 
 def with_earlier_readings(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
@@ -87,38 +101,46 @@ def with_earlier_readings(rows: pd.DataFrame, records: Records) -> pd.DataFrame:
     The earlier session is the one planted last before, whether it was ever counted or not: an uncounted one
     in between takes the reading with it, for it grew there too.
     """
-    link = _planted_last_before(records)
-    if link.empty:
-        return rows
     columns = (
         "session_id session_number session_month patient_month surgeon_id team_id method holding_medium "
         "out_of_body_min placement_id area_cm2 grafts hairs roi_planted_hairs_cm2"
     ).split()
-    at_baseline = rows[rows["month"].between(BASELINE_FROM_MONTH, 0)].merge(
-        link.rename(columns={"patient_month": "later_month"}),
-        on="placement_id",
-        how="inner",
-        validate="many_to_one",
-    )
-    places = rows.dropna(subset=["placement_id"]).drop_duplicates("placement_id")
-    before = places[columns].rename(columns={"placement_id": "earlier_id"})
-    again = at_baseline.drop(columns=columns).merge(
-        before, on="earlier_id", how="inner", validate="many_to_one"
-    )
-    again = again.rename(columns={"earlier_id": "placement_id"}).assign(reads_as="earlier session")
-    again = again.assign(month=again["month"] + again["later_month"] - again["patient_month"])
-    return pd.concat([rows, again[again["month"].gt(0)][rows.columns]], ignore_index=True)
+    link = _planted_last_before(records)
+    at = link.index.get_indexer(pd.Index(rows["placement_id"]))
+    again = np.flatnonzero((at >= 0) & rows["month"].between(BASELINE_FROM_MONTH, 0).to_numpy())
+    places = pd.Index(rows["placement_id"])
+    listed = np.flatnonzero(~places.duplicated() & ~places.isna())
+    before = places[listed].get_indexer(pd.Index(link["earlier_id"].iloc[at[again]]))
+    again, before = again[before >= 0], listed[before[before >= 0]]
+    if not len(again):
+        return rows
+    own = {c: rows[c].take(before).array for c in columns}
+    later, month = link["patient_month"].to_numpy()[at[again]], rows["month"].to_numpy()[again]
+    since = month + later - rows["patient_month"].to_numpy()[before]
+    added = rows.take(again).assign(**own, reads_as="earlier session", month=since)
+    return pd.concat([rows, added[added["month"].gt(0)]], ignore_index=True)
 
 
 def _planted_last_before(records: Records) -> pd.DataFrame:
-    """Return each placement with the one planted last before it in the same zone and site."""
+    """Return `earlier_id`, the one planted last before in the same zone and site, by `placement_id`.
+
+    Beside it the `patient_month` of the later one.
+    """
     months = records.sessions[["session_id", "patient_month"]]
-    places = records.placements.merge(months, on="session_id", how="inner", validate="many_to_one")
-    keys = ["patient_id", "zone", "site"]
-    places = places.sort_values([*keys, "patient_month"])
-    earlier = places.groupby(keys, dropna=False)["placement_id"].shift(1)
-    link = places.assign(earlier_id=earlier)[["placement_id", "earlier_id", "patient_month"]]
-    return link.dropna(subset=["earlier_id"])
+    places = beside(records.placements, months, "session_id")
+    places = places[places["session_id"].isin(months["session_id"])]
+    (ground,) = numbered(["patient_id", "zone", "site"], places.fillna({"site": ""}))
+    order = np.lexsort((places["patient_month"].to_numpy(), ground))
+    later, earlier = order[1:], order[:-1]
+    is_same = (ground[later] == ground[earlier]) & (ground[later] >= 0)
+    codes = places["placement_id"].array
+    return pd.DataFrame(
+        {
+            "earlier_id": codes[earlier[is_same]],
+            "patient_month": places["patient_month"].to_numpy()[later[is_same]],
+        },
+        index=pd.Index(codes[later[is_same]]),
+    )
 
 
 def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest") -> pd.DataFrame:
@@ -129,34 +151,52 @@ def with_baseline(rows: pd.DataFrame, photographs: str, *, rule: str = "nearest"
     rule
         `nearest` takes the counts of the month nearest to 0, `mean` all from month -6 to 0.
     """
+    month = rows["month"].to_numpy()
+    own = rows["reads_as"].eq("own session").to_numpy()
+    is_baseline = (month >= BASELINE_FROM_MONTH) & (month <= 0) & own
+    is_standard = rows["standard_conditions"].fillna(True).to_numpy(dtype=bool)
     rows = rows.assign(
         counted_area_cm2=rows["roi_area_cm2"] * rows["n_fields"],
-        is_baseline=rows["month"].between(BASELINE_FROM_MONTH, 0) & rows["reads_as"].eq("own session"),
-        is_standard=rows["standard_conditions"].fillna(True).astype(bool),
+        is_baseline=is_baseline,
+        is_standard=is_standard,
     )
-    # One number for each series of a session, zone and region: three names compared once.
-    number = rows.groupby(SERIES, sort=False).ngroup()
-    series = number.where(number.ge(0))
-    before = rows[rows["is_baseline"] & rows["density_hairs_cm2"].notna()]
-    usable_before = before if photographs == "all" else before[before["is_standard"]]
-    is_nearest = usable_before["month"].eq(usable_before.groupby(series)["month"].transform("max"))
-    taken = usable_before[is_nearest] if rule == "nearest" else usable_before
+    (series,) = numbered(SERIES, rows)
+    is_before = is_baseline & rows["density_hairs_cm2"].notna().to_numpy() & (series >= 0)
+    usable = np.flatnonzero(is_before if photographs == "all" else is_before & is_standard)
+    latest = np.full(series.max(initial=-1) + 1, -np.inf)
+    np.maximum.at(latest, series[usable], month[usable])
+    taken = usable[month[usable] == latest[series[usable]]] if rule == "nearest" else usable
     # Reader, hair length, thinnest hair of repeats are the first count's, whatever the order of rows.
-    taken = taken.sort_values(["month", "count_number"], ascending=[False, True], kind="stable")
-    baseline = taken.groupby(series).agg(
-        baseline_density=("density_hairs_cm2", "mean"),
-        baseline_area=("counted_area_cm2", "sum"),
-        baseline_month=("month", "mean"),
-        baseline_marked=("roi_marked", "min"),
-        baseline_length=("hair_length", "first"),
-        baseline_thinnest=("thinnest_counted_um", "first"),
-        baseline_reader=("reader_id", "first"),
-        baseline_device=("device_class", "first"),
-        n_baseline=("month", "size"),
+    taken = taken[np.lexsort((rows["count_number"].to_numpy()[taken], -month[taken]))]
+    baseline = _of_series(rows.iloc[taken], series[taken])
+    found = baseline.reindex(series).set_axis(rows.index)
+    return pd.concat([rows, found], axis=1).assign(any_baseline=np.isin(series, series[is_before]))
+
+
+def _of_series(taken: pd.DataFrame, series: np.ndarray) -> pd.DataFrame:
+    """Return what the counts of each series say together, by number: means, and the first known."""
+    of = taken[["density_hairs_cm2", "counted_area_cm2", "month"]].groupby(series)
+    mean, area, n = of[["density_hairs_cm2", "month"]].mean(), of["counted_area_cm2"].sum(), of.size()
+    marked = np.full(len(n), np.nan)
+    at = n.index.get_indexer(series)
+    np.fmin.at(marked, at, taken["roi_marked"].to_numpy(dtype=float, na_value=np.nan))
+    known: dict[str, pd.api.extensions.ExtensionArray] = {}
+    for name, column in FIRST_KNOWN.items():
+        is_known = np.flatnonzero(taken[column].notna().to_numpy())[::-1]
+        first = np.full(len(n), -1)
+        first[at[is_known]] = is_known  # the last one written is the first in order
+        known[name] = taken[column].array.take(first, allow_fill=True)
+    return pd.DataFrame(
+        {
+            "baseline_density": mean["density_hairs_cm2"],
+            "baseline_area": area,
+            "baseline_month": mean["month"],
+            "baseline_marked": pd.array(marked, dtype="boolean"),
+            **known,
+            "n_baseline": n,
+        },
+        index=n.index,
     )
-    own_baseline = baseline.reindex(series.to_numpy()).set_axis(rows.index)
-    any_baseline = np.isin(series.to_numpy(), series[before.index].to_numpy())
-    return pd.concat([rows, own_baseline], axis=1).assign(any_baseline=any_baseline)
 
 
 def with_bridge(rows: pd.DataFrame, by: str, shifts: pd.DataFrame) -> pd.DataFrame:
@@ -192,20 +232,22 @@ def with_history(rows: pd.DataFrame, history: pd.DataFrame) -> pd.DataFrame:
     history
         Of `history`.
     """
-    rows = rows.merge(history, on="placement_id", how="left", validate="many_to_one")
+    rows = beside(rows, history, "placement_id")
     is_later = rows["first_session"].notna()
     rows = rows.assign(
         is_later=is_later,
         is_overlap=rows["is_overlap"].eq(True),
         planted_before=rows["planted_before"].where(is_later, 0.0),
+        maturity_month=rows["zone"].map(dictionary.MATURITY_MONTH).astype(float),
     )
-    at_first = (
-        rows.loc[rows["is_baseline"], ["session_id", "zone", "region_id", "baseline_density"]]
-        .drop_duplicates(["session_id", "zone", "region_id"])
-        .rename(columns={"session_id": "first_session", "baseline_density": "first_density"})
-    )
-    rows = rows.merge(at_first, on=["first_session", "zone", "region_id"], how="left", validate="many_to_one")
-    return rows.assign(maturity_month=rows["zone"].map(dictionary.MATURITY_MONTH).astype(float))
+    before = rows.loc[rows["is_baseline"], [*SERIES, "baseline_density"]]
+    at_first = rows.loc[is_later, ["first_session", "zone", "region_id"]]
+    there, here = numbered(SERIES, before, at_first.rename(columns={"first_session": "session_id"}))
+    known = pd.Series(before["baseline_density"].to_numpy(), there)
+    known = known[(there >= 0) & ~known.index.duplicated()]
+    first = pd.Series(np.nan, rows.index)
+    first[is_later] = known.reindex(here).to_numpy()
+    return rows.assign(first_density=first)
 
 
 def history(placements: pd.DataFrame) -> pd.DataFrame:
@@ -222,18 +264,18 @@ def history(placements: pd.DataFrame) -> pd.DataFrame:
     sessions = sessions_before(
         pairs, immature=("immature", "max"), first_at=("session_month_before", "first")
     )
-    summed = sessions.assign(unknown=sessions["planted"].isna()).groupby(
-        "placement_id", sort=False, as_index=False
+    (place,) = numbered(["placement_id"], sessions)
+    of, is_first = sessions.groupby(place, sort=False), ~pd.Index(place).duplicated()
+    summed = of["planted"].sum().where(of["planted"].count().eq(of.size()))
+    return pd.DataFrame(
+        {
+            "placement_id": sessions["placement_id"].array[is_first],
+            "planted_before": summed.to_numpy(),
+            "is_overlap": of["immature"].max().to_numpy(),
+            "first_session": sessions["session_id_before"].array[is_first],
+            "first_at": sessions["first_at"].array[is_first],
+        }
     )
-    summed = summed.agg(
-        planted_before=("planted", "sum"),
-        unknown=("unknown", "any"),
-        is_overlap=("immature", "max"),
-        first_session=("session_id_before", "first"),
-        first_at=("first_at", "first"),
-    )
-    known = summed["planted_before"].where(~summed["unknown"])
-    return summed.assign(planted_before=known).drop(columns="unknown")
 
 
 def placed(records: Records, error: PlantedError, *, choice: str = "best") -> pd.DataFrame:
@@ -241,7 +283,8 @@ def placed(records: Records, error: PlantedError, *, choice: str = "best") -> pd
     months = records.sessions[["session_id", "register_month", "patient_month"]]
     months = months.rename(columns={"register_month": "session_month"})
     placements = planted_density(records.placements, error, choice=choice)
-    return placements.merge(months, on="session_id", how="inner", validate="many_to_one")
+    placements = placements[placements["session_id"].isin(months["session_id"])]
+    return beside(placements.reset_index(drop=True), months, "session_id")
 
 
 def on_the_same_ground(placements: pd.DataFrame) -> pd.DataFrame:
@@ -254,14 +297,17 @@ def sessions_before(pairs: pd.DataFrame, **more: tuple[str, str]) -> pd.DataFram
 
     The density is unknown where that of one site is.
     """
-    sessions = pairs.groupby(["placement_id", "session_id_before"], sort=False, as_index=False).agg(
-        planted=("planted_hairs_cm2_before", "mean"),
-        n_known=("planted_hairs_cm2_before", "count"),
-        n_sites=("placement_id", "size"),
-        **more,
+    (key,) = numbered(["placement_id", "session_id_before"], pairs)
+    of, is_first = pairs.groupby(key, sort=False), ~pd.Index(key).duplicated()
+    known = of["planted_hairs_cm2_before"].count().eq(of.size())
+    return pd.DataFrame(
+        {
+            "placement_id": pairs["placement_id"].array[is_first],
+            "session_id_before": pairs["session_id_before"].array[is_first],
+            "planted": of["planted_hairs_cm2_before"].mean().where(known).to_numpy(),
+            **{name: getattr(of[column], how)().array for name, (column, how) in more.items()},
+        }
     )
-    known = sessions["n_known"].eq(sessions["n_sites"])
-    return sessions.assign(planted=sessions["planted"].where(known)).drop(columns=["n_known", "n_sites"])
 
 
 def planted_error(records: Records) -> PlantedError:

@@ -32,7 +32,7 @@ import scipy
 
 from analytics.errors import FitError
 from analytics.numerics import mixed
-from analytics.records import Records, once
+from analytics.records import Records, numbered, once
 from analytics.results import counted
 from analytics.yields.choices import ANNUAL_LOSS_PCT, ANNUAL_LOSS_SD_PCT, Choices
 
@@ -176,7 +176,7 @@ def _seen_in_controls(records: Records) -> tuple[float, float, int]:
         return 0.0, np.inf, 0
     since = rows["session_id"].map(records.sessions.set_index("session_id")["register_month"])
     now = (since + rows["month"]).to_numpy(dtype=float)
-    regions = pd.factorize(rows["patient_id"] + "|" + rows["region_id"] + "|" + rows["zone"])[0]
+    (regions,) = numbered(["patient_id", "region_id", "zone"], rows)
     start = pd.Series(now).groupby(regions).transform("min").to_numpy()
     spells, row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
     expected = np.log(assumed_factor(start, now, spells, row))
@@ -226,7 +226,7 @@ def therapy_seen(records: Records, rate: UntreatedRate) -> tuple[float, float, f
     rows = _control_rows(records.measurements)
     since = rows["session_id"].map(records.sessions.set_index("session_id")["register_month"])
     now = (since + rows["month"]).to_numpy(dtype=float)
-    regions = pd.factorize(rows["patient_id"] + "|" + rows["region_id"] + "|" + rows["zone"])[0]
+    (regions,) = numbered(["patient_id", "region_id", "zone"], rows)
     spells, row = _of_rows(merged_courses(records.therapies), rows["patient_id"])
     lift = _log_level(spells, row, now, rate.loss_pct)
     first = pd.Series(lift).groupby(regions).transform("min").to_numpy()
@@ -371,7 +371,7 @@ def control_rate(records: Records) -> ControlRate:
             f"{MIN_CONTROL_REGIONS} are needed; use native_change='assumed'"
         )
     codes, labels = pd.factorize(rows["patient_id"])
-    regions = pd.factorize(rows["patient_id"] + "|" + rows["region_id"] + "|" + rows["zone"])[0]
+    (regions,) = numbered(["patient_id", "region_id", "zone"], rows)
     years = rows["years"].to_numpy()
     X = np.column_stack([np.ones(len(rows)), years])
     levels = [(codes, years[:, None]), (regions, np.ones((len(rows), 1)))]
@@ -387,10 +387,12 @@ def control_rate(records: Records) -> ControlRate:
 
 
 def _control_rows(measurements: pd.DataFrame) -> pd.DataFrame:
-    standard = measurements["standard_conditions"].fillna(True).astype(bool)
-    followed = measurements["region_kind"].eq("unplanted") & measurements["zone"].ne("donor") & standard
-    rows = measurements[followed & measurements["density_hairs_cm2"].gt(0)].copy()
-    region = [rows["patient_id"], rows["session_id"], rows["zone"], rows["region_id"]]
-    rows["years"] = rows["month"] / 12
-    rows["log_density"] = np.log(rows["density_hairs_cm2"])
-    return rows[rows.groupby(region)["month"].transform("nunique").ge(2)].reset_index(drop=True)
+    standard = measurements["standard_conditions"].fillna(True).to_numpy(dtype=bool)
+    followed = measurements["region_kind"].eq("unplanted") & measurements["zone"].ne("donor")
+    is_counted = measurements["density_hairs_cm2"].gt(0).to_numpy()
+    rows = measurements[followed.to_numpy(dtype=bool, na_value=False) & standard & is_counted]
+    (region,) = numbered(["patient_id", "session_id", "zone", "region_id"], rows)
+    month = rows["month"]
+    again = month.groupby(region).transform("max").gt(month.groupby(region).transform("min"))
+    rows = rows.assign(years=month / 12, log_density=np.log(rows["density_hairs_cm2"]))
+    return rows[again & (region >= 0)].reset_index(drop=True)

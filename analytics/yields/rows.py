@@ -434,7 +434,8 @@ def _against_photographs(rows: pd.DataFrame, photographs: str) -> list[tuple]:
 
 def _first_reason(conditions: Iterable[tuple]) -> np.ndarray:
     tests, codes = zip(*conditions, strict=True)
-    return np.select([np.asarray(t, dtype=bool) for t in tests], codes, default="")
+    place = np.select([np.asarray(t, dtype=bool) for t in tests], range(1, len(tests) + 1), default=0)
+    return np.array(["", *codes], dtype=object)[place]  # one text for all rows of a reason
 
 
 def _output_columns() -> list[str]:

@@ -9,10 +9,11 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from analytics.records.codes import paired
+
 Frames = dict[str, pd.DataFrame]
 DOUBT_REGISTER = 1.0  # months between two whole register months
 DOUBT_STATED = 0.2  # months between clocks written to one decimal
-MISSING = -1  # the number of a missing code
 
 
 class Clock(NamedTuple):
@@ -109,9 +110,3 @@ def _numbered(*frames: pd.DataFrame) -> tuple[pd.DataFrame, ...]:
 
 def _stacked(frames: tuple[pd.DataFrame, ...], key: str) -> np.ndarray:
     return np.concatenate([f[key].to_numpy(object) if key in f else np.full(len(f), None) for f in frames])
-
-
-def paired(first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    """Return one number for each pair of numbers, MISSING where either is."""
-    pair = pd.factorize(first * (second.max(initial=0) + 1) + second)[0]
-    return np.where((first == MISSING) | (second == MISSING), MISSING, pair)

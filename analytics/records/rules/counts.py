@@ -8,7 +8,8 @@ between two sessions, which is never told as a fault.
 import pandas as pd
 
 from analytics.dictionary import BASELINE_FROM_MONTH
-from analytics.records.rules.clock import MISSING, Clock, paired
+from analytics.records.codes import MISSING, paired
+from analytics.records.rules.clock import Clock
 from analytics.records.rules.patients import calibre_without_method, hairs_per_fu
 from analytics.records.rules.rule import Register, Rule, at_all, is_false, is_true, is_word
 

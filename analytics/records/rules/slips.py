@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from analytics.records.rules.clock import MISSING
+from analytics.records.codes import MISSING
 from analytics.records.rules.counts import visit_of
 from analytics.records.rules.rule import Register, Rule, at_all, is_true, is_word
 
