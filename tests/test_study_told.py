@@ -229,8 +229,10 @@ def test_the_groups_are_described_as_counted_by_hand(register):
     ages = people.groupby("x")["age_years"]
     row = table.loc[("age", "mean")]
     assert [row["reference"], row["compared"]] == pytest.approx(ages.mean().tolist())
-    assert [row["sd_reference"], row["median_compared"]] == pytest.approx(
-        [ages.std()[0.0], ages.median()[1.0]]
+    middle = table.loc[("age", "median")]
+    assert [row["sd_reference"], middle["compared"]] == pytest.approx([ages.std()[0.0], ages.median()[1.0]])
+    assert [middle["low_reference"], middle["high_reference"]] == pytest.approx(
+        ages.quantile([0.05, 0.95])[0.0].tolist()
     )
     assert [row["n_reference"], row["n_missing_compared"]] == [
         ages.count()[0.0],
@@ -244,6 +246,47 @@ def test_the_groups_are_described_as_counted_by_hand(register):
     assert crown["compared"] == pytest.approx(100 * units["zone"].eq("crown").mean())
     left = study.reasons(register, plan)
     assert left["n_units"].sum() == found.given.units["reason"].ne("").sum()
+    # What was compared stands first; those without an outcome are those the flow loses at its last step.
+    assert table.index[0][0] == "method"
+    assert table.loc[("method", "FUE, %"), ["reference", "compared"]].tolist() == [0.0, 100.0]
+    lost = left.loc[left["reached"].eq("outcome month reached"), "n_units"].sum()
+    assert table.loc["zone"][["n_unseen_reference", "n_unseen_compared"]].to_numpy().sum() == lost
+    everyone = found.given.units.assign(seen=found.given.units["reason"].eq(""))
+    due = everyone[everyone["seen"] | everyone["is_due"]].drop_duplicates(["patient_id", "x", "seen"])
+    own = due[due["x"].eq(1.0)].groupby("seen")["age_years"]
+    apart = (own.mean()[False] - own.mean()[True]) / np.sqrt((own.var()[False] + own.var()[True]) / 2)
+    assert row["difference_compared"] == pytest.approx(apart)
+    # For others no word of few, none alone withheld (the rest would give it back); in public none of staff.
+    shown = disclosure.protect_frame(study.table_one(register, plan), "shared")
+    counts = shown[[c for c in shown if c.startswith("n_")]].to_numpy()
+    assert not ((counts > 0) & (counts < 5)).any()
+    words = shown[shown["level"].str.endswith(", %")]
+    hidden = words["n_reference"].isna().groupby(words["variable"]).sum()
+    assert hidden.gt(1).any()
+    assert not hidden.eq(1).any()
+    public = disclosure.protect_frame(study.table_one(register, plan), "public")
+    assert {"surgeon", "team"} & set(shown["variable"])
+    assert not {"surgeon", "team"} & set(public["variable"])
+
+
+def test_shares_of_few_are_withheld_with_all_that_would_give_them_back():
+    """3 of 30 and 10 of 40 by hand; held is what the events carry: two a column."""
+    x, y = np.repeat([1.0, 0.0], [30, 40]), np.zeros(70)
+    y[:3], y[30:40] = 1.0, 1.0
+    given = given_of(y, x, np.arange(70))
+    given.units["smoker"] = np.where(np.arange(70) % 3 == 0, "yes", "no")
+    rare = {**YIELD, "outcome": {"kind": "complication", "event": "folliculitis"}, "better": "lower"}
+    plan = plan_of(adjust=[{"variable": "smoker", "reason": "r"}], analysis=[rare])
+    found = study_answer.of_sample(given, plan, plan.primary)
+    assert found.held == ("smoker",)
+    groups = pd.DataFrame(study_report.by_group(found, plan))
+    assert groups["estimate"].tolist() == pytest.approx([25.0, 10.0])
+    told = Result(pd.DataFrame([study_answer.row(found)]), given.units, "m", extra={"groups": groups})
+    seen = disclosure.protect_all({"t": told}, "shared")["t"]  # fewer than 5
+    assert seen.table()["estimate"].isna().all()
+    assert seen.extra["groups"]["estimate"].notna().tolist() == [True, False]
+    fewer = replace(given, units=given.units.assign(y=np.where(np.arange(70) % 14 == 0, 1.0, 0.0)))
+    assert study_answer.of_sample(fewer, plan, plan.primary).held == ()
 
 
 # Words
@@ -386,10 +429,18 @@ def test_the_table_of_groups_is_read_with_both_groups_beside_each_other(register
     assert list(read.columns) == [
         "variable", "level", "reference", "compared", "missing", "standardised_difference",
     ]  # fmt: skip
-    row = whole[whole["variable"].eq("age")].iloc[0]
-    seen = read[read["variable"].eq("age")].iloc[0]
-    mean, sd, median = (f"{row[c]:.1f}" for c in ("compared", "sd_compared", "median_compared"))
-    assert seen["compared"] == f"{mean} ({sd}), {median}"
+    row, middle = (r for _, r in whole[whole["variable"].eq("age")].iterrows())
+    seen, under = (r for _, r in read[read["variable"].eq("age")].iterrows())
+    assert seen["compared"] == f"{row['compared']:.1f} ({row['sd_compared']:.1f})"
+    ends = f"{middle['low_compared']:.1f} to {middle['high_compared']:.1f}"
+    assert under["compared"] == f"{middle['compared']:.1f} ({ends})"
+    beside = study_text.unseen(whole)
+    assert len(beside.columns) == 6
+    assert not beside["variable"].str.startswith("month of the outcome").any()
+    assert beside["unseen_compared"].iloc[-1] == study_text.groups(
+        whole.assign(compared=whole["unseen_compared"], n_compared=whole["n_unseen_compared"],
+                     low_compared=whole["low_unseen_compared"], high_compared=whole["high_unseen_compared"])
+    )[~read["variable"].eq("month of the outcome")]["compared"].iloc[-1]  # fmt: skip
     assert seen["missing"] == f"{row['n_missing_reference']:.0f} and {row['n_missing_compared']:.0f}"
     words = read[read["variable"].eq("zone")]
     assert (words["missing"] != "").sum() == 1
@@ -409,7 +460,9 @@ def test_the_months_of_the_outcomes_stand_with_the_groups(register):
     """Time followed (STROBE 14c): the mean month of the outcomes of each group, from the units by hand."""
     plan = plan_of()
     units = study_answer.answer(register, plan, plan.primary).units
-    row = study.table_one(register, plan).set_index("variable").loc["month of the outcome"]
+    row = (
+        study.table_one(register, plan).set_index(["variable", "level"]).loc[("month of the outcome", "mean")]
+    )
     means = units.groupby("x")["month"].mean()
     assert [row["reference"], row["compared"]] == pytest.approx(means.tolist())
 

@@ -149,7 +149,8 @@ def protect_frame(
 
     Columns named n, n_..., numerator, denominator are counts of persons; every other number of a row rests on
     them. A table that holds one row per person is emptied. A column `stage` makes a flow of it, each row
-    within the one before; a column `reason` lists why rows were left out.
+    within the one before; a column `reason` lists why rows were left out; a column `variable` describes the
+    same persons again and again, each time in the words of `level`.
 
     Parameters
     ----------
@@ -176,6 +177,8 @@ def protect_frame(
         return frame.copy()
     if names_persons(frame) or names_staff(frame, applied):
         return frame.iloc[0:0].copy()
+    if not by and {"variable", "level"} <= set(frame):
+        return _described(frame, applied)
     groups = tuple(by) or text_columns(frame)
     hidden = suppress({"frame": count_table(frame, groups)}, applied.threshold)["frame"]
     shown = withheld(frame, hidden, groups, applied)
@@ -186,6 +189,17 @@ def protect_frame(
         numbers = numbers_of(shown)
         shown[numbers] = rounded(shown[numbers].astype(float), max(applied.round_to, REASONS_TO))
     return shown
+
+
+def _described(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
+    """Return a table of groups, variable by variable: a reader knows how many there are from any other."""
+    shown = []
+    for variable, own in frame.groupby("variable", sort=False):
+        if applied.by_staff or variable not in STAFF:
+            own = own.reset_index(drop=True)
+            hidden = suppress({"frame": count_table(own, ["level"])}, applied.threshold)["frame"]
+            shown.append(withheld(own, hidden, ["level"], applied))
+    return pd.concat(shown, ignore_index=True) if shown else frame.iloc[0:0].copy()
 
 
 def protect_text(text: str, audience: str) -> str:

@@ -16,6 +16,7 @@ from analytics import followup, numbers, study
 from analytics.dictionary import MATURITY_MONTH
 from analytics.pages.page import Page
 from analytics.pages.writing import frame, lead
+from analytics.results import Result
 
 AUTHOR = "for the author"
 ABSENT = "not made on this page"
@@ -65,6 +66,7 @@ def methods(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFram
         ("Comparison", f"{_capital(study.exposure_in_words(plan.exposure))}."),
         ("Outcome", f"{_capital(study.outcome_in_words(plan.primary))}.{_yield(plan)}"),
         ("Model", _model(page)),
+        ("Other outcomes", _others(page, plan)),
         ("Missing", _missing(page)),
         ("Confounding", _confounding(page, plan)),
         ("Zones", _zones(page)),
@@ -116,6 +118,25 @@ def _model(page: Page) -> str:
     if _made(page, "answer").empty:
         return ""
     return f"{_capital(_method(page, 'answer'))}. The patient was the independent unit throughout."
+
+
+def _others(page: Page, plan: study.Plan) -> str:
+    """Return how each other analysis with an estimate was made, those made alike together."""
+    known = _made(page, "tests")
+    if known.empty:
+        return ""
+    listed = page.results["tests"].extra["tests"]
+    listed = listed[listed["analysis"].isin(known["analysis"]) & listed["role"].ne("primary")]
+    same = study.exposure_in_words(plan.exposure)
+    text = []
+    for (method, held), own in listed.groupby(["method", "held"], sort=False):
+        named = [
+            outcome if compared == same else f"{outcome} ({compared})"
+            for outcome, compared in zip(own["outcome"], own["compared"], strict=True)
+        ]
+        adjusted = "" if "unadjusted" in method else f"; adjusted for {held or 'nothing'}"
+        text.append(f"{_capital('; '.join(named))}: {method}{adjusted}.")
+    return " ".join(text)
 
 
 def _missing(page: Page) -> str:
@@ -204,31 +225,78 @@ def _several(page: Page) -> str:
     return f"Tests: {', '.join(said)}{lost}."
 
 
+MONTH = study.in_words("month")
+LEVELS = {"mean": "mean (SD)", "median": "median (5th to 95th centile)"}
+
+
 def groups(rows: pd.DataFrame) -> pd.DataFrame:
     """Return `study.table_one` as it is read: a group's numbers in one cell, what is missing in another."""
     if rows.empty:
         return rows
-    is_number = rows["level"].eq("mean")
-    shown = pd.DataFrame({"variable": rows["variable"]})
-    shown["level"] = rows["level"].where(~is_number, "mean (SD), median")
-    for name in ("reference", "compared"):
-        shown[name] = [_group_cell(row, name) for _, row in rows.iterrows()]
+    shown = _described(rows, {name: name for name in ("reference", "compared")})
     missing = [
         [_count(row[f"n_missing_{name}"]) for name in ("reference", "compared")] for _, row in rows.iterrows()
     ]
     first = ~rows["variable"].duplicated()
     shown["missing"] = pd.Series([" and ".join(m) for m in missing], index=rows.index).where(first, "")
-    gap = rows["standardised_difference"].map(lambda d: numbers.number(d, 2) if pd.notna(d) else "")
-    return shown.assign(standardised_difference=gap.where(first, ""))
+    return shown.assign(standardised_difference=rows["standardised_difference"].map(_gap).where(first, ""))
+
+
+def unseen(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return of `study.table_one` those seen beside those not seen, in each group."""
+    rows = rows[rows["variable"].ne(MONTH)]
+    names = {
+        f"{seen}_{name}": f"{'unseen_' * (seen == 'unseen')}{name}"
+        for name in ("reference", "compared")
+        for seen in ("seen", "unseen")
+    }
+    gaps = rows["difference_reference"].map(_gap) + " and " + rows["difference_compared"].map(_gap)
+    of_variable = gaps.groupby(rows["variable"]).transform("first")
+    return _described(rows.assign(variable=rows["variable"] + ": " + of_variable), names)
+
+
+def _described(rows: pd.DataFrame, names: dict[str, str]) -> pd.DataFrame:
+    """Return variable and level with a cell for each group, by the heading it stands under."""
+    shown = pd.DataFrame({"variable": rows["variable"], "level": rows["level"].replace(LEVELS)})
+    for heading, name in names.items():
+        shown[heading] = [_group_cell(row, name) for _, row in rows.iterrows()]
+    return shown
+
+
+def _gap(value: float) -> str:
+    return numbers.number(value, 2) if pd.notna(value) else numbers.NOT_AVAILABLE
 
 
 def _group_cell(row: pd.Series, name: str) -> str:
     if pd.isna(row[name]):
         return "withheld" if pd.isna(row[f"n_{name}"]) else numbers.NOT_AVAILABLE
-    if row["level"] != "mean":
-        return f"{numbers.number(row[name], 1)} (n {_count(row[f'n_{name}'])})"
-    said = f"{numbers.number(row[name], 1)} ({numbers.number(row[f'sd_{name}'], 1)})"
-    return f"{said}, {numbers.number(row[f'median_{name}'], 1)}"
+    said = numbers.number(row[name], 1)
+    if row["level"] == "mean":
+        return f"{said} ({numbers.number(row[f'sd_{name}'], 1)})"
+    if row["level"] != "median":
+        return f"{said} (n {_count(row[f'n_{name}'])})"
+    ends = (row[f"low_{name}"], row[f"high_{name}"])
+    return said if pd.isna(ends[0]) else f"{said} ({numbers.limits(*ends, 1)})"
+
+
+def by_group(result: Result) -> pd.DataFrame:
+    """Return the outcomes of the groups as they are read, a row a number: of every analysis of two groups."""
+    rows = result.extra["groups"]
+    if rows.empty:
+        return rows
+    said = [numbers.full(row, counts=False) for _, row in rows.iterrows()]
+    flags = rows["flag"].fillna("").map(lambda flag: f"; {flag}" if flag else "")
+    text = (pd.Series(said, index=rows.index) + flags).where(rows["estimate"].notna(), "withheld")
+    return pd.DataFrame(
+        {
+            "analysis": rows["analysis"],
+            "group": rows["term"],
+            "part": rows["part"],
+            "outcome": text,
+            "n_patients": rows["n_patients"].map(_count),
+            "n_rows": rows["n_rows"].map(_count),
+        }
+    )
 
 
 def _count(n: float) -> str:
@@ -264,16 +332,16 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         ("STROBE", "8", "how measured, alike in both", f"error of a count; readers by group: {ABSENT}"),
         ("STROBE", "9", "bias", where("confounding, missing data", "confounding", "missing")),
         ("STROBE", "10", "how the size came about", where("design check; no sample drawn", "design")),
-        ("STROBE", "11", "numbers grouped or not", compared),
+        ("STROBE", "11", "numbers grouped or not", f"{compared}; the groups"),
         ("STROBE", "12a", "methods, confounding", where("methods; side by side", "confounding")),
         ("STROBE", "12b", "subgroups, interactions", where("by zone", "by_zone")),
         ("STROBE", "12c", "missing data", where("missing data", "missing")),
-        ("STROBE", "12d", "loss to follow-up", where("missing data", "missing")),
+        ("STROBE", "12d", "loss to follow-up", where("missing data; those seen and not seen", "missing")),
         ("STROBE", "12e", "sensitivity", where("robustness grid; tipping point", "robustness", "tipping")),
         ("STROBE", "13", "numbers at each stage", "flow, with reasons by group"),
-        ("STROBE", "14a-b", "who they were, missing values", "the groups before the outcome"),
+        ("STROBE", "14a-b", "who they were, missing values", "the groups; those seen and not seen"),
         ("STROBE", "14c", "time followed", "month of the outcome, by group" if is_yield else ABSENT),
-        ("STROBE", "15", "outcomes", where(f"primary: means by group; others: {ABSENT}", "model")),
+        ("STROBE", "15", "outcomes", where("outcomes by group, every analysis of two groups", "tests")),
         ("STROBE", "16", "plain and adjusted answers with intervals", where("side by side", "confounding")),
         ("STROBE", "17", "other analyses", where("all tests that were run", "tests")),
         ("STROBE", "18-21", "key results, limits, meaning, for whom", AUTHOR),

@@ -5,7 +5,6 @@ a number has a decimal point, no unit, no thousands mark. The frame keeps the po
 index. A refused cell is missing in the frame, so that the checks that follow speak of other faults only.
 """
 
-import difflib
 import re
 from dataclasses import dataclass
 
@@ -197,14 +196,3 @@ def looks_like(text: str) -> str:
     if re.match(r"[<>~≈]?\s*[+-]?[0-9]", text):
         return "unit_in_cell"
     return "word_for_number"
-
-
-def nearest(word: str, words: tuple[str, ...]) -> str | None:
-    """Return which of some words a word is most like, or None where none is near.
-
-    >>> nearest("croun", ("hairline", "crown"))
-    'crown'
-    """
-    spelling = {w.casefold(): w for w in words}
-    close = difflib.get_close_matches(word.casefold(), list(spelling), n=1, cutoff=0.7)
-    return spelling[close[0]] if close else None

@@ -13,7 +13,6 @@ inferiority; from memory).
 """
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,7 +22,7 @@ from analytics.errors import FitError
 from analytics.records import Records
 from analytics.results import line
 from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, unknown, why_short
-from analytics.study.outcomes import milestone, of_curve, risk_difference
+from analytics.study.outcomes import NOTHING_HELD, milestone, of_curve, risk_difference
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
 from analytics.study.rows import Background, Reading, Sample, sample
 
@@ -190,9 +189,9 @@ def of_sample(given: Sample, plan: Plan, analysis: Analysis, *, adjusted: bool =
     columns = of_plan(seen, given, plan, adjusted=adjusted)
     form = _form(analysis, given, seen)
     effect = _estimated(analysis, form, seen, columns)
-    return Answer(
-        analysis, given, form, effect, judge(effect, analysis, plan), columns.held, columns.left_out
-    )
+    held = columns.held if effect.held is None else effect.held
+    lost = (*(v for v in columns.held if v not in held), *columns.left_out)
+    return Answer(analysis, given, form, effect, judge(effect, analysis, plan), held, lost)
 
 
 def _form(analysis: Analysis, given: Sample, seen: pd.DataFrame) -> str:
@@ -224,6 +223,7 @@ def _of_times(records: Records, plan: Plan, analysis: Analysis, given: Sample) -
     else:
         effect, units = milestone(records, plan, analysis, given)
     held = tuple(v for v in plan.adjusted_for if v != given.exposure.variable)
+    held = () if NOTHING_HELD in effect.notes else held
     changed = replace(given, units=units)
     return Answer(analysis, changed, BETWEEN, effect, judge(effect, analysis, plan), held, ())
 
@@ -242,15 +242,10 @@ def effect_row(
     low, high = effect.limits(level) if effect.is_known else (np.nan, np.nan)
     values = np.array([effect.estimate, low, high], dtype=float)
     values = np.exp(values) if effect.is_ratio else values
-    made_of: dict[str, Any] = {"basis": "model"}
-    if effect.counts:
-        # Two shares: few events, or few without one, would be given back by their difference.
-        yes_a, n_a, yes_b, n_b = effect.counts
-        made_of = {"basis": "counts", "numerator": int(yes_a + yes_b), "denominator": int(n_a + n_b)}
     return line(
         term, float(values[0]), analysis.unit, by=by,
         se=np.nan if effect.is_ratio else effect.se, ci=(float(values[1]), float(values[2])), level=level,
-        n_patients=effect.n_patients, n_rows=effect.n_rows, **made_of,
+        n_patients=effect.n_patients, n_rows=effect.n_rows, **effect.made_of,
         statistic=effect.estimate / effect.se if effect.is_known else np.nan, df=effect.df,
         p_value=effect.p, flag="; ".join(effect.notes),
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Were the groups alike, and does the answer hang on how that is allowed for?
+"""Were the groups alike, and those seen like those not seen; does the answer hang on how that is allowed for?
 
 The declared adjustment set, four ways side by side: not at all; in the model (declared); by weights from the
 propensity, stabilised and truncated; matched exactly on zone (every compared placement against the reference
@@ -12,6 +12,7 @@ Steyerberg 2015, J Clin Epidemiol 68:627-636 (two patients a column; from memory
 Ann Intern Med 167:268-274 (E-value; a standardised difference d is read as a risk ratio exp(0.91 d)).
 """
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -25,13 +26,20 @@ from analytics.study.answer import BETWEEN, Answer, effect_row, margins
 from analytics.study.effects import Effect, common_words, design, of_plan, paired, unknown, weighted
 from analytics.study.outcomes import NOTHING_HELD
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, POOR_GROWTH, VARIABLES, Plan, in_words
-from analytics.study.rows import is_number
+from analytics.study.report import GROUPS
+from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, as_words, is_number
 
 ALIKE = 0.1
 APART = 0.25  # standard deviations, from which a variable that was not declared is added
 PATIENTS_A_COLUMN = 2
 ADDED = "adjusted also for what was not declared"
 PER_SD = 0.91
+CENTILES = (0.05, 0.5, 0.95)
+CENTILES_FROM = 20  # recorded; of fewer the outer ones are single patients
+# What belongs to the patient is described once per patient of a group, the rest once per unit.
+OF_PATIENT = (
+    "sex", "age_years", "smoker", "diabetes", "scarring", "loss_class", "hair_calibre_um", "curl", "contrast",
+)  # fmt: skip
 N_CLASSES = 10
 NO_WEIGHTS = "not for this outcome: weights and matching are made for numbers and for yes or no"
 
@@ -108,6 +116,92 @@ def _weights(found: Answer, plan: Plan) -> weighting.Weights | None:
         return None
     share = propensity(found, plan).share
     return weighting.stabilised(found.units["x"].eq(1.0).to_numpy(), share)
+
+
+def table_one(found: Answer, variables: list[str]) -> pd.DataFrame:
+    """Return the groups as they were, those with an outcome and those without one that should have it.
+
+    Two rows per number (mean with SD; median with 5th and 95th centile, these from 20 recorded on), one per
+    word (percent). `n_...` is how many have it recorded (the word, for words), `n_missing_...` how many have
+    not; `unseen_` are those without an outcome. Standardised differences: compared less reference among the
+    seen, and in each group unseen less seen, one for all words of a variable.
+    """
+    units = _seen_and_unseen(found)
+    rows: list[dict] = []
+    for variable in variables:
+        is_of_patient = variable in OF_PATIENT or found.given.own.get(variable) == "patients"
+        own = units.drop_duplicates(["patient_id", "x", "is_seen"]) if is_of_patient else units
+        rows += _number_rows(own, variable) if is_number(own[variable]) else _word_rows(own, variable)
+    return pd.DataFrame(rows)
+
+
+def _seen_and_unseen(found: Answer) -> pd.DataFrame:
+    """Return the units of the comparison whose outcome month was reached; a number is cut at its median."""
+    units = found.given.units
+    inside = units["x"].notna() & ~units["reason"].isin([NOT_IN_POPULATION, NOT_DUE])
+    units = units[inside].assign(is_seen=units.loc[inside, "reason"].eq(""))
+    if found.given.exposure.is_number:
+        units = units.assign(x=units["x"].gt(units.loc[units["is_seen"], "x"].median()).astype(float))
+    return units.reset_index(drop=True)
+
+
+def _groups(own: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Return who belongs to each group: seen and unseen, reference and compared."""
+    return {
+        f"{before}{name}": own["is_seen"].eq(seen).to_numpy() & own["x"].eq(float(g)).to_numpy()
+        for before, seen in (("", True), ("unseen_", False))
+        for g, name in enumerate(GROUPS)
+    }
+
+
+def _gaps(own: pd.DataFrame, gap: Callable[[np.ndarray, np.ndarray], float]) -> dict[str, float]:
+    """Return the standardised differences of a variable; `gap` gives one of the rows named, second group."""
+    seen, is_compared = own["is_seen"].to_numpy(dtype=bool), own["x"].eq(1.0).to_numpy()
+    made = {"standardised_difference": gap(seen, is_compared)}
+    for g, name in enumerate(GROUPS):
+        made[f"difference_{name}"] = gap(is_compared == bool(g), ~seen)
+    return made
+
+
+def _number_rows(own: pd.DataFrame, variable: str) -> list[dict]:
+    values = pd.to_numeric(own[variable], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    mean: dict[str, Any] = {"variable": in_words(variable), "level": "mean"}
+    median: dict[str, Any] = {"variable": in_words(variable), "level": "median", "basis": "quantile"}
+    sizes = []
+    for name, inside in _groups(own).items():
+        known = values[inside & ~np.isnan(values)]
+        n = {f"n_{name}": len(known), f"n_missing_{name}": int(inside.sum()) - len(known)}
+        spread = known.std(ddof=1) if len(known) > 1 else np.nan
+        mean |= n | {name: known.mean() if len(known) else np.nan, f"sd_{name}": spread}
+        low, middle, high = np.quantile(known, CENTILES) if len(known) else (np.nan,) * 3
+        told = len(known) >= CENTILES_FROM
+        median |= n | {name: middle}
+        median |= {f"low_{name}": low if told else np.nan, f"high_{name}": high if told else np.nan}
+        sizes.append(own.loc[inside & ~np.isnan(values), "patient_id"].nunique())
+    gaps = _gaps(own, lambda rows, second: weighting.standardised_difference(values[rows], second[rows]))
+    return [mean | gaps, median | {"n_patients": min((n for n in sizes if n), default=0)}]
+
+
+def _word_rows(own: pd.DataFrame, variable: str) -> list[dict]:
+    words = as_words(own[variable])
+    known = words.notna().to_numpy()
+    labels = words.fillna("").to_numpy(dtype=object).astype(str)
+
+    def gap(rows: np.ndarray, second: np.ndarray) -> float:
+        return weighting.categorical_difference(labels[rows & known], second[rows & known])
+
+    gaps, groups = _gaps(own, gap), _groups(own)
+    rows = []
+    for word in words[known].value_counts().index:
+        row: dict[str, Any] = {"variable": in_words(variable), "level": f"{word}, %"}
+        for name, inside in groups.items():
+            n, of = int((labels == word)[inside & known].sum()), int((inside & known).sum())
+            row |= {
+                f"n_{name}": n, f"n_missing_{name}": int((inside & ~known).sum()),
+                name: 100 * n / of if of else np.nan,
+            }  # fmt: skip
+        rows.append(row | gaps)
+    return rows
 
 
 def overlap(found: Answer, plan: Plan) -> Result:
@@ -195,7 +289,8 @@ def side_by_side(
     effects |= _weighted_and_matched(found, plan)
     if wide is not None and not any(note.startswith(NOTHING_HELD) for note in wide.effect.notes):
         effects[ADDED] = replace(wide.effect, notes=(*_added(found, wide), *wide.effect.notes))
-    rows = [effect_row(effect, found.analysis, term=term, level=level) for term, effect in effects.items()]
+    made_of = found.effect.made_of
+    rows = [effect_row(e, found.analysis, term=term, level=level) | made_of for term, e in effects.items()]
     checks = {f"{term}: {k}": bool(v) for term, e in effects.items() for k, v in e.checks.items() if not v}
     method = (
         f"adjustment set {', '.join(in_words(v) for v in found.held) or 'empty'}; weighted: inverse "
@@ -265,9 +360,10 @@ def e_values(found: Answer) -> Result:
     if np.isfinite(ratio):
         point, limit = proportions.e_value(ratio, low, high)
         counts: dict[str, Any] = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
+        counts |= found.effect.made_of
         rows = [
-            line("E-value of the answer", point, "risk ratio", basis="model", **counts),
-            line("E-value of its nearer limit", limit, "risk ratio", basis="model", **counts),
+            line("E-value of the answer", point, "risk ratio", **counts),
+            line("E-value of its nearer limit", limit, "risk ratio", **counts),
         ]
     table = pd.DataFrame(rows or [line("E-value", np.nan, "risk ratio", flag=how)])
     method = f"E-value (VanderWeele & Ding 2017); {how}"

@@ -15,6 +15,7 @@ Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Sur
 
 import contextlib
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -126,7 +127,8 @@ class Effect:
     """Compared less reference (or per unit of a number), with its error.
 
     For a ratio `estimate` and `se` are on the log scale and `is_ratio` is True. `df` degrees of freedom of
-    the t limits. `method` in words, `checks` named, `notes` to print.
+    the t limits. `method` in words, `checks` named, `notes` to print. `held` is what could be held equal,
+    where that is not all of a design.
     """
 
     estimate: float
@@ -141,6 +143,7 @@ class Effect:
     notes: tuple[str, ...] = ()
     more: dict[str, float] = field(default_factory=dict)
     counts: tuple[float, ...] = ()
+    held: tuple[str, ...] | None = None
 
     def limits(self, level: float) -> tuple[float, float]:
         """Return the limits on the scale of `estimate`; Newcombe's, in points, for two shares (`counts`)."""
@@ -156,6 +159,13 @@ class Effect:
         if self.p_value is not None:
             return self.p_value
         return float(2 * scipy.stats.t.sf(abs(self.estimate) / self.se, self.df)) if self.se > 0 else np.nan
+
+    @property
+    def made_of(self) -> dict[str, Any]:
+        """What it is made of, as a line declares it: for yes or no the fewest it may give back."""
+        if "fewest" not in self.more:
+            return {"basis": "model"}
+        return {"basis": "counts", "numerator": int(self.more["fewest"]), "denominator": self.n_rows}
 
     @property
     def is_known(self) -> bool:
@@ -346,7 +356,7 @@ def paired(units: pd.DataFrame, within: tuple[str, ...]) -> Effect:
     sides = "two sides of one zone in one session" if within else "both groups in one patient"
     method = f"pairs ({sides}): mean of the patients' own differences, t interval"
     notes = () if len(own) >= FEWEST_PAIRS else (f"fewer than {FEWEST_PAIRS} pairs",)
-    return Effect(mean.estimate, mean.se, mean.df, len(own), 2 * len(found), method, notes=notes)
+    return Effect(mean.estimate, mean.se, mean.df, len(own), 2 * len(found), method, notes=notes, held=())
 
 
 def recognised(units: pd.DataFrame) -> str:

@@ -54,7 +54,8 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
         effects["weighted for being seen"] = _guarded(_weighted_for_seen, found, plan)
         if kind not in NOT_NORMAL:
             effects["imputed, missing at random"] = _guarded(_imputed, found, plan)
-    rows = [effect_row(e, found.analysis, term=t, level=level) for t, e in effects.items()]
+    made_of = found.effect.made_of
+    rows = [effect_row(e, found.analysis, term=t, level=level) | made_of for t, e in effects.items()]
     if kind in BINARY:
         rows += _bound_rows(found, level)
     due = found.given.due
@@ -82,7 +83,8 @@ def _bound_rows(found: Answer, level: float) -> list[dict]:
     return [
         line(
             row.term, row.estimate, found.analysis.unit, ci=(row.ci_low, row.ci_high), level=level,
-            basis="counts", n_patients=row.n_patients, n_rows=row.n_rows, flag="best and worst case",
+            n_patients=row.n_patients, n_rows=row.n_rows, flag="best and worst case",
+            **(found.effect.made_of if found.effect.is_known else {"basis": "counts"}),
         )
         for row in table.itertuples()
     ]  # fmt: skip

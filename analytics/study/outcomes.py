@@ -73,44 +73,46 @@ def risk_difference(units: pd.DataFrame, columns: Columns) -> Effect:
     """
     y = units["y"].to_numpy(dtype=float)
     patient = units["patient_id"].to_numpy(dtype=object).astype(str)
-    fit, X, notes = _fit(y, columns, patient)
+    fit, kept, notes = _fit(y, columns, patient)
     if fit is None:
         return _plain(units)
-    found = regression.standardised(fit, X, 0)
+    found = regression.standardised(fit, columns.X[:, kept], 0)
+    names = [columns.names[j].partition(": ")[0] for j in kept]
     return Effect(
         POINTS * found.difference, POINTS * found.difference_se, fit.df, fit.n_clusters, len(y), GEE,
         p_value=_p_odds(fit), checks=dict(fit.checks), notes=notes,
+        held=tuple(v for v in columns.held if v in names),
         more={
             "risk_compared": POINTS * found.compared, "risk_reference": POINTS * found.reference,
             "log_ratio": found.log_ratio, "log_ratio_se": found.log_ratio_se, "correlation": fit.correlation,
+            **_fewest(units),
         },
     )  # fmt: skip
 
 
 def _fit(y: np.ndarray, columns: Columns, patient: np.ndarray):
     """Return the fit with as much held equal as the events carry, its columns, and what is to be noted."""
-    whole, notes = _carried(columns, y)
-    for X, said in ((whole, notes), (columns.X[:, :2], (f"{NOTHING_HELD}: too few events",))):
+    for kept, said in (_carried(columns, y), ([0, 1], (f"{NOTHING_HELD}: too few events",))):
         try:
-            return regression.logistic(y, X, patient), X, said
+            return regression.logistic(y, columns.X[:, kept], patient), kept, said
         except FitError:
             continue
-    return None, columns.X, ()
+    return None, [], ()
 
 
 def _p_odds(fit: regression.MarginalFit) -> float:
     return float(2 * scipy.stats.t.sf(abs(fit.beta[0]) / np.sqrt(fit.cov[0, 0]), fit.df))
 
 
-def _carried(columns: Columns, y: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
+def _carried(columns: Columns, y: np.ndarray) -> tuple[list[int], tuple[str, ...]]:
     """Return the columns the events carry: without those that tell yes from no, or the first two."""
     kept = [0, 1, *(j for j in range(2, columns.X.shape[1]) if not _tells(columns.X[:, j], y))]
     lost = [columns.names[j] for j in range(columns.X.shape[1]) if j not in kept]
     notes = (f"not adjusted for, being without an event: {', '.join(lost)}",) if lost else ()
     rarer = min(y.sum(), len(y) - y.sum())
     if rarer >= EVENTS_A_COLUMN * len(kept) or len(kept) == 2:
-        return columns.X[:, kept], notes
-    return columns.X[:, :2], (f"{NOTHING_HELD}: too few events",)
+        return kept, notes
+    return [0, 1], (f"{NOTHING_HELD}: too few events",)
 
 
 def _tells(column: np.ndarray, y: np.ndarray) -> bool:
@@ -136,11 +138,18 @@ def _plain(units: pd.DataFrame) -> Effect:
     return Effect(
         POINTS * float(found.estimate), se, np.inf, len(first), len(first), NEWCOMBE,
         p_value=float(scipy.stats.fisher_exact(table).pvalue), counts=counts,
-        notes=("no event in a group, or nothing but events",),
+        notes=("no event in a group, or nothing but events",), held=(),
         more={
             "risk_compared": POINTS * float(a.mean()), "risk_reference": POINTS * float(b.mean()),
+            **_fewest(first),
         },
     )  # fmt: skip
+
+
+def _fewest(units: pd.DataFrame) -> dict[str, float]:
+    """Return the fewest units of one answer in one group: what a difference of shares may give back."""
+    cells = units.groupby(["x", "y"]).size() if units["x"].nunique() <= 2 else pd.Series(dtype=int)
+    return {"fewest": float(cells.min())} if len(cells) else {}
 
 
 def bounds(due: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
@@ -340,6 +349,7 @@ def _compared(
     weights = np.zeros(len(found.beta))
     weights[found.slices[parameter]] = _contrast(layout, given, parameter)
     cov = _robust(layout, found)
+    more = {} if given.exposure.is_number else _levels(layout, found, weights, cov, parameter)
     groups = [int(seen.loc[seen["x"].eq(g), "patient_id"].nunique()) for g in (0.0, 1.0)]
     n_patients = int(seen["patient_id"].nunique())
     df = (n_patients if given.exposure.is_number else min(groups)) - 1.0
@@ -351,8 +361,20 @@ def _compared(
         float(weights @ found.beta), float(np.sqrt(weights @ cov @ weights)), max(df, 1.0), n_patients,
         len(layout.y),
         f"{what}: emergence model on density ({USUAL_CURVE}), {free} free to differ, errors over patients",
-        is_ratio=is_ratio, checks={"converged": bool(found.converged)}, notes=notes,
+        is_ratio=is_ratio, checks={"converged": bool(found.converged)}, notes=notes, more=more,
     )  # fmt: skip
+
+
+def _levels(layout: Layout, found, weights: np.ndarray, cov: np.ndarray, parameter: int) -> dict[str, float]:
+    """Return a parameter of each group, with its error: that of the mean row, moved by what is compared."""
+    x = layout.rows.frame["x"].to_numpy(dtype=float)
+    middle = np.zeros(len(weights))
+    middle[found.slices[parameter]] = layout.designs[parameter].mean(axis=0)
+    made: dict[str, float] = {}
+    for name, g in (("reference", 0.0), ("compared", 1.0)):
+        at = middle + (g - x.mean()) * weights
+        made |= {f"level_{name}": float(at @ found.beta), f"level_{name}_se": float(np.sqrt(at @ cov @ at))}
+    return made
 
 
 def _robust(layout, found) -> np.ndarray:

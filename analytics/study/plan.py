@@ -45,6 +45,7 @@ IN_WORDS = {
     "hair_calibre_um": "hair calibre",
     "on_therapy": "therapy at the session",
     "recipient": "recipient skin",
+    "grafts_out": "grafts taken out",
 }
 RATIOS = ("tempo", "milestone")
 OF_CURVE = ("tempo", "plateau_yield")  # by the emergence model on all counts

@@ -33,6 +33,7 @@ from analytics.study.confounding import balance as confounding_balance
 from analytics.study.confounding import e_values as confounding_e_values
 from analytics.study.confounding import overlap as confounding_overlap
 from analytics.study.confounding import shown_variables, side_by_side, undeclared
+from analytics.study.confounding import table_one as groups_described
 from analytics.study.design import check
 from analytics.study.lock import Status, reports_on
 from analytics.study.missing import tipping as missing_tipping
@@ -139,7 +140,7 @@ def _risk_rows(found: Answer) -> list[dict]:
 def _made_of(found: Answer, group: float) -> dict:
     """Return what a risk is made of: the counts of its group, or the model's standardised share."""
     if not found.effect.counts:
-        return {"basis": "model"}
+        return found.effect.made_of
     yes, of = found.effect.counts[:2] if group == 1.0 else found.effect.counts[2:]
     return {"basis": "share", "numerator": int(yes), "denominator": int(of)}
 
@@ -183,7 +184,8 @@ def tests(records: Records, plan: Plan) -> Result:
     Returns
     -------
     Result
-        By role and analysis; `p_value` as it is, the adjusted one in the flag and in `extra["tests"]`.
+        By role and analysis; `p_value` as it is, the adjusted one in the flag and in `extra["tests"]`;
+        outcomes by group in `extra["groups"]`.
 
     Examples
     --------
@@ -222,15 +224,22 @@ def tests(records: Records, plan: Plan) -> Result:
             ],
             "patients_needed": [_needed(f) for f in found],
             "n_patients": table["n_patients"],
+            "method": [f.effect.method for f in found],
+            "held": [", ".join(in_words(v) for v in f.held) for f in found],
         }
     )  # fmt: skip
+    groups = [
+        {"role": f.analysis.role, "analysis": f.analysis.id} | row
+        for f in found
+        for row in report.by_group(f, plan)
+    ]
     used = pd.concat([f.given.units[["patient_id", "unit_id", "reason"]] for f in found[:1]])
     checks = {f"{f.analysis.id}: {k}": bool(v) for f in found for k, v in f.effect.checks.items() if not v}
     return Result(
         table, used,
         f"every test declared, {len(table)} in all; secondary Holm, exploratory Benjamini-Hochberg",
         by=("role", "analysis"), checks=checks,
-        extra={"tests": listed, **answer.margins(plan.primary)},
+        extra={"tests": listed, "groups": pd.DataFrame(groups), **answer.margins(plan.primary)},
     )  # fmt: skip
 
 
@@ -568,13 +577,15 @@ def reasons(records: Records, plan: Plan) -> pd.DataFrame:
 
 
 def table_one(records: Records, plan: Plan) -> pd.DataFrame:
-    """Return the groups as they were before the outcome; an empty table for a number as exposure.
+    """Return the groups: what was compared, what they were before the outcome, when they were read.
+
+    Those with an outcome, and those who should have one and do not. A number compared is cut at its median.
 
     Returns
     -------
     DataFrame
-        Columns variable, level, and per group n, n_missing, mean or percent, sd, median;
-        standardised_difference.
+        Columns variable, level, and of each group, seen and `unseen_`, n, n_missing, mean, median or percent,
+        sd, low and high; standardised_difference of the seen, difference_... of unseen less seen.
 
     Examples
     --------
@@ -582,13 +593,13 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
     >>> clinic = simulate.as_records(simulate.register(40)[0])
     >>> plan = study.read("data_demo/study_out_of_body.toml")
     >>> study.table_one(clinic, plan)["variable"].iloc[0]
-    'zone'
+    'minutes out of the body'
     """
     found = answer.answer(records, plan, plan.primary)
-    if found.given.exposure.is_number:
-        return pd.DataFrame()
+    described = [found.given.exposure.variable, *shown_variables(found)]
+    described += [] if found.given.has_zone else ["grafts_out"]
     followed = ["month"] if plan.primary.outcome.kind == "yield_at_maturity" else []
-    return report.table_one(found, [*shown_variables(found), *followed])
+    return groups_described(found, [*described, *followed])
 
 
 def model(records: Records, plan: Plan) -> Result:

@@ -1,9 +1,9 @@
 """What a reader of a study must be told: who was in it by group, what was declared, what the model held.
 
-Flow with the reasons by group, the groups' description (often called table 1), means of the groups as they
-are and with the rest held equal, coefficients, variance components, and the declared plan in words.
+Flow with the reasons by group, outcomes of the groups as they are and with the rest held equal,
+coefficients, variance components, and the declared plan in words.
 
-Sources: ICH E9(R1) 2019 (estimands); Austin 2009, Stat Med 28:3083-3107 (standardised differences).
+Source: ICH E9(R1) 2019 (estimands).
 """
 
 from dataclasses import replace
@@ -13,18 +13,23 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import FitError
-from analytics.numerics import resample, weighting
+from analytics.numerics import resample
 from analytics.results import Result, counted, limits, line
-from analytics.study.answer import Answer, effect_row, margins, of_sample
+from analytics.study.answer import BETWEEN, Answer, effect_row, margins, of_sample
 from analytics.study.effects import Columns, arrays, fitted, normal, of_plan
 from analytics.study.lock import FORGED, NOT_COMPARABLE, Frozen, Status
-from analytics.study.plan import BINARY, NO_UNIT_VALUE, STRATEGIES, Analysis, Exposure, Plan, in_words
-from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES, as_words, is_number
+from analytics.study.plan import (
+    BINARY,
+    NO_UNIT_VALUE,
+    OF_CURVE,
+    STRATEGIES,
+    Analysis,
+    Exposure,
+    Plan,
+    in_words,
+)
+from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, SESSION_OUTCOMES
 
-# What belongs to the patient is described once per patient of a group, the rest once per unit.
-OF_PATIENT = (
-    "sex", "age_years", "smoker", "diabetes", "scarring", "loss_class", "hair_calibre_um", "curl", "contrast",
-)  # fmt: skip
 OUTCOME_WORDS = {
     "yield_at_maturity": "yield at the zone's maturity month, percent of planted hairs",
     "plateau_yield": "plateau: what grows in the end, percent of planted hairs",
@@ -41,6 +46,7 @@ STAGES = (
     "in the register", "in the population", "in a group of the comparison", "outcome month reached",
     "analysed",
 )  # fmt: skip
+AS_IT_IS = "mean as it is"
 HANGS = "hangs on one patient"
 # That the furthest of so many patients moves the answer as far. Patients do not weigh alike, so that 2 % is
 # about 5 % of registers without an odd patient (simulated, tests/bench/README.md).
@@ -121,11 +127,13 @@ def flow_labels(found: Answer) -> dict[str, str]:
         "n_sessions": "Sessions",
         "n_units": "Sessions" if is_session else "Planted zones",
     }
-    if found.given.exposure.is_number:
-        return labels
     named = (found.given.exposure.reference_name, found.given.exposure.compared_name)
-    capital = [name[:1].upper() + name[1:] for name in named]
-    return labels | {f"{n}{c}": name for c, name in zip(GROUPS, capital, strict=True) for n in ("", "n_")}
+    if found.given.exposure.is_number:
+        named = ("up to the median", "above the median")
+    for column, name in zip(GROUPS, (name[:1].upper() + name[1:] for name in named), strict=True):
+        labels |= {column: name, f"n_{column}": name}
+        labels |= {f"seen_{column}": f"{name}, seen", f"unseen_{column}": f"{name}, not seen"}
+    return labels
 
 
 def plan_in_full(plan: Plan) -> pd.DataFrame:
@@ -251,60 +259,6 @@ def _patients_by_group(found: Answer, own: pd.DataFrame) -> dict[str, int]:
     }
 
 
-def table_one(found: Answer, variables: list[str]) -> pd.DataFrame:
-    """Return the groups as they were before the outcome, one row per number or per word of a variable.
-
-    Numbers: mean, SD, median; words: percent. `n_...` is how many have it recorded (the word, for words),
-    `n_missing_...` how many have not. The standardised difference is compared less reference, and one for all
-    words of a variable.
-    """
-    units = found.units
-    rows: list[dict] = []
-    for variable in variables:
-        is_of_patient = variable in OF_PATIENT or found.given.own.get(variable) == "patients"
-        own = units.drop_duplicates(["patient_id", "x"]) if is_of_patient else units
-        rows += _number_rows(own, variable) if is_number(own[variable]) else _word_rows(own, variable)
-    return pd.DataFrame(rows)
-
-
-def _groups(own: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    return {name: own[own["x"].eq(float(g))] for g, name in enumerate(GROUPS)}
-
-
-def _number_rows(own: pd.DataFrame, variable: str) -> list[dict]:
-    row: dict[str, Any] = {"variable": in_words(variable), "level": "mean"}
-    for name, group in _groups(own).items():
-        values = pd.to_numeric(group[variable], errors="coerce").astype(float)
-        row |= {
-            f"n_{name}": int(values.notna().sum()), f"n_missing_{name}": int(values.isna().sum()),
-            name: values.mean(), f"sd_{name}": values.std(), f"median_{name}": values.median(),
-        }  # fmt: skip
-    values = pd.to_numeric(own[variable], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    gap = weighting.standardised_difference(values, own["x"].eq(1.0).to_numpy())
-    return [row | {"standardised_difference": gap}]
-
-
-def _word_rows(own: pd.DataFrame, variable: str) -> list[dict]:
-    words = as_words(own[variable])
-    known = words.notna()
-    groups = {name: words[group.index] for name, group in _groups(own).items()}
-    gap = np.nan
-    if known.any():
-        labels = words[known].to_numpy(dtype=object).astype(str)
-        gap = weighting.categorical_difference(labels, own.loc[known, "x"].eq(1.0).to_numpy())
-    rows = []
-    for word in words.dropna().value_counts().index:
-        row: dict[str, Any] = {"variable": in_words(variable), "level": f"{word}, %"}
-        for name, group in groups.items():
-            n, of = int(group.eq(word).sum()), int(group.notna().sum())
-            row |= {
-                f"n_{name}": n, f"n_missing_{name}": int(group.isna().sum()),
-                name: 100 * n / of if of else np.nan, f"sd_{name}": np.nan, f"median_{name}": np.nan,
-            }  # fmt: skip
-        rows.append(row | {"standardised_difference": gap})
-    return rows
-
-
 def model(found: Answer, plan: Plan) -> Result:
     """Return means by group as they are and with the rest held equal, coefficients and variance components.
 
@@ -322,8 +276,7 @@ def model(found: Answer, plan: Plan) -> Result:
         )
         return Result(pd.DataFrame([none]), used, "not made for this answer", by=("part",))
     columns, level = of_plan(units, found.given, plan), 1 - plan.alpha
-    unit = "of 10" if analysis.outcome.kind == "satisfaction" else "%"
-    rows = [] if found.given.exposure.is_number else _mean_rows(found, columns, unit, level)
+    rows = [] if found.given.exposure.is_number else _mean_rows(found, columns, level)
     for k, name in enumerate(columns.names):
         effect = normal(units, columns, contrast=np.eye(len(columns.names))[k])
         row = effect_row(effect, analysis, term=name, level=level, by={"part": "coefficient"})
@@ -336,9 +289,10 @@ def model(found: Answer, plan: Plan) -> Result:
     return Result(pd.DataFrame(rows), used, method, by=("part",))
 
 
-def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list[dict]:
+def _mean_rows(found: Answer, columns: Columns, level: float) -> list[dict]:
     rows = []
     units, exposure = found.units, found.given.exposure
+    unit = "of 10" if found.analysis.outcome.kind == "satisfaction" else "%"
     for g, name in ((0.0, exposure.reference_name), (1.0, exposure.compared_name)):
         own = units[units["x"].eq(g)]
         counts: dict[str, Any] = {"n_patients": int(own["patient_id"].nunique()), "n_rows": len(own)}
@@ -348,7 +302,7 @@ def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list
                 name,
                 float(np.average(own["y"], weights=own.get("weight"))),
                 unit,
-                by={"part": "mean as it is"},
+                by={"part": AS_IT_IS},
                 basis="model",
                 flag=flag,
                 **counts,
@@ -362,6 +316,56 @@ def _mean_rows(found: Answer, columns: Columns, unit: str, level: float) -> list
             line(
                 name, effect.estimate, unit, by={"part": "mean, adjusted"}, se=effect.se,
                 ci=(low, high), level=level, basis="model", df=effect.df, **counts,
+            )
+        )  # fmt: skip
+    return rows
+
+
+def by_group(found: Answer, plan: Plan) -> list[dict]:
+    """Return the outcome of each group as lines: shares of yes, means as they are and adjusted, half months.
+
+    None where nothing is estimated or a number is compared. Of a milestone, the share that some reading has
+    shown at or above it.
+    """
+    kind, exposure = found.analysis.outcome.kind, found.given.exposure
+    if exposure.is_number or not found.effect.is_known:
+        return []
+    if kind in OF_CURVE:
+        return _curve_rows(found, 1 - plan.alpha)
+    if kind not in (*BINARY, "milestone"):
+        columns = of_plan(found.units, found.given, plan)
+        rows = _mean_rows(found, columns, 1 - plan.alpha)
+        return rows if found.design == BETWEEN else [r for r in rows if r["part"] == AS_IT_IS]
+    rows = []
+    for g, name in ((0.0, exposure.reference_name), (1.0, exposure.compared_name)):
+        own = found.units[found.units["x"].eq(g)]
+        yes = own["y"].eq(1.0) if kind in BINARY else np.isfinite(own["right"].astype(float))
+        n, of = int(yes.sum()), len(own)
+        rows.append(
+            line(
+                name, 100 * n / of, "%", by={"part": "share" if kind in BINARY else "share seen to reach it"},
+                basis="share", numerator=n, denominator=of, n_patients=int(own["patient_id"].nunique()),
+                n_rows=of,
+            )
+        )  # fmt: skip
+    return rows
+
+
+def _curve_rows(found: Answer, level: float) -> list[dict]:
+    """Return half month, or plateau, of each group with the rest at its mean."""
+    more, names = found.effect.more, found.given.exposure
+    rows = []
+    for key, g, name in (("reference", 0.0, names.reference_name), ("compared", 1.0, names.compared_name)):
+        value, se = more[f"level_{key}"], more[f"level_{key}_se"]
+        numbers = np.array([value, *limits(value, se, level=level, df=found.effect.df)])
+        numbers = np.exp(numbers) if found.effect.is_ratio else numbers
+        own = found.units[found.units["x"].eq(g)]
+        rows.append(
+            line(
+                name, float(numbers[0]), "months" if found.effect.is_ratio else "%",
+                by={"part": "month of half the plateau" if found.effect.is_ratio else "plateau"},
+                ci=(float(numbers[1]), float(numbers[2])), level=level, basis="model",
+                n_patients=int(own["patient_id"].nunique()), n_rows=len(own),
             )
         )  # fmt: skip
     return rows
@@ -440,7 +444,7 @@ def _influence_lines(
 ) -> Result:
     analysis, level = found.analysis, found.verdict.level
     flag = _influence_flag(*n_changed)
-    counts: dict[str, Any] = {"n_patients": found.effect.n_patients - 1, "basis": "model"}
+    counts: dict[str, Any] = {"n_patients": found.effect.n_patients - 1, **found.effect.made_of}
     rows = [effect_row(found.effect, analysis, term="with every patient", level=level)]
     for name, k in (
         ("lowest without one patient", np.nanargmin),
