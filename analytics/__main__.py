@@ -6,7 +6,6 @@ are, without a traceback, and end with code 2.
 """
 
 import argparse
-import difflib
 import importlib
 import os
 import signal
@@ -14,7 +13,7 @@ import sys
 import threading
 from collections.abc import Sequence
 
-from analytics.errors import AnalyticsError, of_system, without_address
+from analytics.errors import AnalyticsError, meant, of_system, without_address
 
 # Command: module, and what it does. A room that adds a command adds its line.
 COMMANDS = {
@@ -61,8 +60,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0 if given else 2
     name, *rest = given
     if name not in COMMANDS:
-        close = difflib.get_close_matches(name, COMMANDS, n=1)
-        hint = f"; did you mean '{close[0]}'?" if close else ""
+        hint = meant(name, COMMANDS)
         print(f"regrowth: no such command; use one of {', '.join(COMMANDS)}{hint}", file=sys.stderr)
         return 2
     module, does = COMMANDS[name]

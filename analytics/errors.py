@@ -7,8 +7,10 @@ row is numbered as the person sees it in the file: the header is row 1, the firs
 
 from __future__ import annotations
 
+import difflib
 import errno
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -67,6 +69,31 @@ def without_address(message: str, *, with_argument: bool = True) -> str:
         return f"{name}: " if with_argument and name not in _NO_ARGUMENT else ""
 
     return "\n".join(_ADDRESS.sub(kept, line) for line in message.split("\n"))
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Return which of some names one is most like, capitals apart, or None where none is near.
+
+    Examples
+    --------
+    >>> nearest("Croun", ("hairline", "crown"))
+    'crown'
+    """
+    spelling = {each.casefold(): each for each in known}
+    close = difflib.get_close_matches(name.casefold(), spelling, n=1)
+    return spelling[close[0]] if close else None
+
+
+def meant(name: str, known: Iterable[str]) -> str:
+    """Return the end of a message that asks whether the nearest of some names was meant, else nothing.
+
+    Examples
+    --------
+    >>> meant("croun", ("hairline", "crown")), meant("beard", ("hairline", "crown"))
+    ("; did you mean 'crown'?", '')
+    """
+    close = nearest(name, known)
+    return f"; did you mean '{close}'?" if close else ""
 
 
 def of_system(fault: OSError) -> str:

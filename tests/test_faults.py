@@ -82,7 +82,7 @@ def test_every_fault_of_a_plan_is_told_at_once_with_what_was_perhaps_meant(tmp_p
     plan.write_text('[setings]\na = 1\n[[report]]\npag = "x"\n', encoding="utf-8")
     with pytest.raises(ParameterError) as wrong:
         batch.read(plan)
-    for said in ("did you mean settings?", "report 1, page: it is missing", "did you mean page?"):
+    for said in ("did you mean 'settings'?", "report 1, page: it is missing", "did you mean 'page'?"):
         assert said in str(wrong.value)
     plan.write_text(
         f'data = "{ROOT / "data_demo"}"\n[[report]]\npage = "01_surgeon_audt"\n[[report]]\n'

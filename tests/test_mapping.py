@@ -380,8 +380,8 @@ def test_all_that_is_wrong_in_a_mapping_file_is_said_at_once(tmp_path):
     with pytest.raises(ParameterError) as wrong:
         mapping_plan.read_plan(tmp_path / "m.toml")
     said = str(wrong.value)
-    assert "decimla: no such key; did you mean decimal?" in said
-    assert "column D: no such target; did you mean sessions.date?" in said
+    assert "decimla: no such key; did you mean 'decimal'?" in said
+    assert "column D: no such target; did you mean 'sessions.date'?" in said
     assert ": no such target\n" in said
     assert "joining.same_operation: still a question" in said
 

@@ -91,6 +91,21 @@ def test_the_rate_printed_beside_lines_set_earlier_is_that_of_their_errors_too(k
     assert 100 * rates.either < 12
 
 
+def test_the_rate_of_means_of_values_with_long_tails_is_that_of_such_values():
+    # Student's t with 4 degrees of freedom, one to three values a point; 4,000 stable series drawn anew.
+    rng = np.random.default_rng(11)
+    sizes = np.tile([1, 2, 3], 21)
+    drawn = np.stack([rng.standard_t(4, (4000, n)).mean(axis=1) for n in sizes], axis=1)
+    charts = control.chart("individuals", drawn, np.broadcast_to(sizes, drawn.shape), n_baseline=39)
+    seen = charts.outside[:, -24:].any(axis=-1).mean()
+    one = control.chart("individuals", drawn[0], sizes, n_baseline=39)
+    asked = {"judged": 24, "n_series": 4000}
+    rates = run_rules.of_chart(one, sizes, values=rng.standard_t(4, 2000), **asked)
+    normal = run_rules.of_chart(one, sizes, **asked)
+    assert 100 * rates.outside == pytest.approx(100 * seen, abs=4)
+    assert seen > 2 * normal.outside
+
+
 @pytest.mark.parametrize("kind", ["p", "p_prime", "u", "u_prime", "g", "t"])
 def test_every_kind_of_chart_has_a_false_alarm_rate(kind):
     rng = np.random.default_rng(2)

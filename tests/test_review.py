@@ -27,6 +27,7 @@ from analytics.review import followup as review_absent
 from analytics.review import measures as review_measures
 from analytics.review import periods as review_periods
 from analytics.review import visits as review_due
+from analytics.review.charts import series as review_series
 from analytics.review.criteria import Criteria
 from analytics.review.declared import ALL_METHODS, ALL_ZONES, Action
 from analytics.review.kinds import KINDS, NOT_ASKED, TOLD_UNASKED, Criterion
@@ -572,6 +573,41 @@ def test_the_baseline_is_frozen_before_a_declared_change(demo, criteria, panels)
     # A change at month 22 shows in readings from month 34 on: the first maturity is that of the front.
     assert signals.loc["yield_all", "baseline_points"] == (months < 22 + 12).sum()
     assert signals.loc["transection", "baseline_points"] == signals.loc["transection", "points"]
+
+
+@pytest.mark.parametrize("cause", ["mix", "time"])
+def test_a_signal_says_whether_it_goes_with_the_case_mix(demo, criteria, cause):
+    # Repeat sessions, three in ten from month 25 on and none before, lose twice as much; or all sessions do.
+    rng = np.random.default_rng(12)
+    sessions = invented_sessions(rng, 500)
+    late = sessions["register_month"] > 24
+    repeat = late & (rng.random(len(sessions)) < 0.3)
+    more = 1 + (repeat if cause == "mix" else late).to_numpy()
+    sessions = sessions.assign(
+        session_number=1 + repeat, grafts_transected=(sessions["grafts_transected"] * more).round()
+    )
+    alone = criteria.model_copy(update={"criterion": (criteria.named("transection"),), "change": ()})
+    known = blank(demo, sessions)
+    first = review.run_charts(known, alone, quarter=8).extra["limits"]
+    kept = tuple(first.itertuples(index=False, name=None))
+    found = review.run_charts(known, alone, quarter=12, kept=kept).extra["found"]
+    worse = found[found["direction"].eq("worse")]
+    assert len(worse)
+    assert worse["is_of_mix"].eq(cause == "mix").all()
+
+
+def test_values_at_equal_case_mix_are_those_of_a_regression_with_quarters():
+    # statsmodels WLS with a term for each quarter, as an independent computation
+    rng = np.random.default_rng(5)
+    rows = pd.DataFrame({"quarter": rng.integers(1, 6, 80), "whole": rng.integers(1, 9, 80).astype(float)})
+    rows["session_number"] = 1 + (rng.random(80) < 0.1 * rows["quarter"])
+    rows["part"] = rows["whole"] * (2 + 0.3 * rows["session_number"] + rng.normal(0, 0.2, 80))
+    moved = review_series.at_equal_mix(rows, ("session_number",), of_shares=False)["part"] / rows["whole"]
+    repeat = (rows["session_number"] > 1).astype(float)
+    design = pd.get_dummies(rows["quarter"]).astype(float).assign(repeat=repeat)
+    worth = sm.WLS(rows["part"] / rows["whole"], design, weights=rows["whole"]).fit().params["repeat"]
+    away = repeat - np.average(repeat, weights=rows["whole"])
+    np.testing.assert_allclose(moved, rows["part"] / rows["whole"] - worth * away, rtol=1e-9)
 
 
 def test_nothing_is_charted_from_fewer_than_four_events(panels):

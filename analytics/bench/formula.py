@@ -11,7 +11,6 @@ grafts) is weighted by what it is a share of (`weights=`): means are then ratios
 Sources: Kenward & Roger 1997, Biometrics 53:983-997; Bell & McCaffrey 2002, Surv Methodol 28:169-181.
 """
 
-import difflib
 import html
 import re
 from collections.abc import Sequence
@@ -30,7 +29,7 @@ from analytics.bench import pictures
 from analytics.bench.diagnostics import Diagnosis, diagnose
 from analytics.bench.units import Units, units
 from analytics.dictionary import Column
-from analytics.errors import FitError, ParameterError
+from analytics.errors import FitError, ParameterError, nearest
 from analytics.numerics import diagnostics, mixed, regression
 from analytics.records import Records
 from analytics.results import LEVEL, limits
@@ -457,7 +456,7 @@ def variables_of(terms: str, frame: pd.DataFrame, where: str) -> set[str]:
         raise ParameterError(f"{where}: the formula was not understood; look at its terms") from fault
     unknown = sorted(named - set(frame.columns))
     if unknown:
-        near = [like for name in unknown for like in difflib.get_close_matches(name, map(str, frame), n=1)]
+        near = [like for name in unknown if (like := nearest(name, map(str, frame)))]
         raise ParameterError(
             f"{where}: there is no column {', '.join(unknown)}{f' ({near[0]} is near)' if near else ''}; "
             "units(records).codebook() lists them"

@@ -13,9 +13,10 @@ side was ever planted, the question is when its mean is known to within the diff
 Patients counted at maturity by a register month are those there are; those operated on already, each with the
 chance to come back; and new ones at the rate of the last RATE_MONTHS months, each with that chance. They come
 as long after their month of maturity as those read so far did in the mean; where none was read,
-ASSUMED_DELAY. The chance is the share read of those due. Month by month SIMULATED futures are
-drawn (arrivals Poisson, returns binomial, rate and chance from their Jeffreys distributions); the middle one
-and the middle 80 of 100 are told. It is no promise: sessions may change, and so may who comes back.
+ASSUMED_DELAY. The chance is the share read of those whose window has closed. Month by month SIMULATED
+futures are drawn (arrivals Poisson, returns binomial, rate and chance from their Jeffreys distributions);
+the middle one and the middle 80 of 100 are told. It is no promise: sessions may change, and so may who comes
+back.
 
 Source of the test's formula: Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd ed.
 """
@@ -26,7 +27,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from analytics import yields
+from analytics import followup, yields
 from analytics.dictionary import FRONT, MATURITY_MONTH
 from analytics.errors import FitError, ParameterError
 from analytics.numerics import power as design
@@ -48,12 +49,14 @@ SEED = 1
 class Side:
     """One side of the question: what was counted, what is on its way, and how it goes on.
 
-    `ahead` holds the register months at which placements already there become mature, `delay` how many months
-    later they are read.
+    `ahead` holds the register months at which placements already there become mature and whose visit has not
+    closed, `waited` the share of its window that has passed, `delay` how many months after maturity they are
+    read. Of those whose window has closed, `read_of_due` says how many were read.
     """
 
     n_mature: int
     ahead: np.ndarray
+    waited: np.ndarray
     per_month: tuple[float, float]  # patients planted, and months they were planted in
     read_of_due: tuple[int, int]
     maturity: float
@@ -150,13 +153,16 @@ def _side(records: Records, mature: pd.DataFrame, zones: list[str], now: float) 
     of_patient = frame.groupby("patient").min()
     read = set(mature.loc[mature["zone"].isin(zones), "patient_id"])
     is_read = of_patient.index.isin(read)
-    is_due = (of_patient["due"] <= now).to_numpy()
+    # Whose visit can still come is neither read nor absent.
+    is_due = (of_patient["due"] + followup.CLOSES_LATE <= now).to_numpy()
     recent = (of_patient["begun"] > now - RATE_MONTHS).to_numpy()
     span = min(RATE_MONTHS, max(now - float(month.min()) + 1.0, 1.0))
     ahead = of_patient.loc[~is_read & ~is_due, "due"].to_numpy(dtype=float)
+    waited = (now - ahead + followup.OPENS_EARLY) / (followup.OPENS_EARLY + followup.CLOSES_LATE)
     maturity = float(max((MATURITY_MONTH[z] for z in zones), default=0))
     read_of_due = (int((is_read & is_due).sum()), int(is_due.sum()))
-    return Side(len(read), ahead, (float(recent.sum()), span), read_of_due, maturity, _delay(mature))
+    waited = np.clip(waited, 0.0, 1.0)
+    return Side(len(read), ahead, waited, (float(recent.sum()), span), read_of_due, maturity, _delay(mature))
 
 
 def _delay(mature: pd.DataFrame) -> float:
@@ -213,9 +219,11 @@ def _drawn(side: Side, now: float, rng: np.random.Generator) -> np.ndarray:
     planted, span = side.per_month
     rate = rng.gamma(planted + 0.5, 1 / span, SIMULATED)
     known = np.zeros((SIMULATED, len(months)))
-    for at in side.ahead:
-        comes = rng.random(SIMULATED) < back
-        known += comes[:, None] & (months[None, :] >= at + side.delay - now)
+    for at, waited in zip(side.ahead, side.waited, strict=True):
+        # Visits spread evenly over their window: who has not come by now is less likely to come.
+        still = back * (1 - waited) / (1 - back * waited)
+        comes = rng.random(SIMULATED) < still
+        known += comes[:, None] & (months[None, :] >= max(at + side.delay - now, 1.0))
     arriving = rng.poisson((rate * back)[:, None], (SIMULATED, len(months))).astype(float)
     arriving[:, : int(side.maturity + side.delay) + 1] = 0.0
     return np.floor(known + np.cumsum(arriving, axis=1))

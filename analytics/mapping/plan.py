@@ -5,7 +5,6 @@ anywhere is a question that must be answered first. Rows and columns are named a
 (row 5, column B).
 """
 
-import difflib
 import re
 import tomllib
 from dataclasses import dataclass, field, fields
@@ -13,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from analytics.dictionary import TABLES
-from analytics.errors import ParameterError
+from analytics.errors import ParameterError, meant
 from analytics.mapping.sources import Unfold
 from analytics.mapping.values import DERIVED, GROUPS, ORDERS, SET_ASIDE, Reading, key
 
@@ -268,11 +267,8 @@ def _reading(given: dict[str, Any], words: dict[str, dict[str, str]]) -> Reading
 
 
 def _known(given: dict[str, Any], allowed: set[str], where: str, faults: list[str]) -> None:
-    for name in given:
-        if name not in allowed:
-            close = difflib.get_close_matches(name, allowed, n=1)
-            hint = f"; did you mean {close[0]}?" if close else ""
-            faults.append(f"{where}{name}: no such key{hint}")
+    unknown = (name for name in given if name not in allowed)
+    faults.extend(f"{where}{name}: no such key{meant(name, allowed)}" for name in unknown)
 
 
 def _choices(given: dict[str, Any], faults: list[str]) -> None:
@@ -338,10 +334,9 @@ def _column(given: dict[str, Any], where: str, faults: list[str]) -> ColumnPlan:
     _known(given, {f.name for f in fields(ColumnPlan)}, f"{here}, ", faults)
     to = given.get("to", SET_ASIDE)
     targets = tuple(to) if isinstance(to, list) and to else (str(to),)
-    for target in targets:
-        if not isinstance(target, str) or (target not in TARGETS and target not in (SET_ASIDE, QUESTION)):
-            close = difflib.get_close_matches(str(target), TARGETS, n=1)
-            faults.append(f"{here}: no such target{f'; did you mean {close[0]}?' if close else ''}")
+    allowed = {*TARGETS, SET_ASIDE, QUESTION}
+    unknown = (str(target) for target in targets if not isinstance(target, str) or target not in allowed)
+    faults.extend(f"{here}: no such target{meant(target, TARGETS)}" for target in unknown)
     if len(targets) > 1 and not given.get("split"):
         faults.append(f'{here}: two targets need split: a separator, or "number and word"')
     if not re.fullmatch(rf"[A-Z]{{1,3}}[0-9]{{0,7}}|{SHEET_NAME}", letter):

@@ -474,8 +474,12 @@ def _quantiles(
     n: np.ndarray, p: np.ndarray, tail: np.ndarray, *, of_shares: bool
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return both quantiles as shares (or rates) of n, (k,); those asked for twice are found once."""
-    asked, of = np.unique(np.column_stack((n, p, tail)), axis=0, return_inverse=True)
-    (n, p, tail), of = asked.T, of.ravel()
+    code = np.zeros(len(n), dtype=np.int64)
+    for asked in (n, p, tail):
+        different, of = np.unique(asked, return_inverse=True)
+        code = code * len(different) + of
+    _, first, of = np.unique(code, return_index=True, return_inverse=True)
+    n, p, tail = n[first], p[first], tail[first]
     dist = scipy.stats.binom(n, p) if of_shares else scipy.stats.poisson(n * p)
     return (dist.ppf(tail) / n)[of], (dist.ppf(1 - tail) / n)[of]
 

@@ -27,6 +27,8 @@ from analytics.errors import ParameterError
 from analytics.numerics import control
 
 MIN_USEFUL = 10  # below it the rules are not tabulated by their authors
+MIN_VALUES = 30  # fewer single values do not show the shape they are drawn from: normal instead (our choice)
+MANY = 30  # a mean of more values is as good as normal (our choice)
 N_SERIES = 4000
 SEED = 20260102
 
@@ -273,6 +275,7 @@ def of_chart(
     chart: control.Chart,
     sizes: ArrayLike | None = None,
     *,
+    values: ArrayLike | None = None,
     judged: int | None = None,
     runs_at_most: float = 1.0,
     n_series: int = N_SERIES,
@@ -288,7 +291,10 @@ def of_chart(
     chart
         A chart from `control`, one series.
     sizes
-        Sizes or exposures of its points, for p and u charts.
+        Sizes or exposures of its points, for p and u charts; units of each mean, for individuals.
+    values
+        For individuals: the single values that its means are made of, shape (m,). From MIN_VALUES on stable
+        series are drawn from them, so that a long tail is part of the rate; else they are normal.
     judged
         The last points, among which a signal counts; all if not given.
     runs_at_most
@@ -306,7 +312,7 @@ def of_chart(
     rng = np.random.default_rng(seed)
     shape = (n_series, len(chart.value))
     n = None if sizes is None else np.broadcast_to(np.asarray(sizes, dtype=float), shape)
-    drawn = _stable_series(chart, n, shape, rng)
+    drawn = _stable_series(chart, n, shape, rng, np.empty(0) if values is None else np.asarray(values, float))
     simulated = control.chart(chart.kind, drawn, n, n_baseline=chart.n_baseline)
     first = max(shape[1] - (judged or shape[1]), 0)
     outside = simulated.outside[:, first:].any(axis=-1)
@@ -343,12 +349,19 @@ def baseline_median(chart: control.Chart) -> np.ndarray:
 
 
 def _stable_series(
-    chart: control.Chart, sizes: np.ndarray | None, shape: tuple[int, int], rng: np.random.Generator
+    chart: control.Chart,
+    sizes: np.ndarray | None,
+    shape: tuple[int, int],
+    rng: np.random.Generator,
+    values: np.ndarray,
 ) -> np.ndarray:
     centre = float(np.ravel(chart.centre)[0])
     if chart.kind == "individuals":
+        of_points = np.ones(shape[1]) if sizes is None else sizes[0]
         one = float(np.ravel(chart.spread)[0])
-        return centre + one / np.sqrt(1.0 if sizes is None else sizes) * rng.standard_normal(shape)
+        if len(values) >= MIN_VALUES and (spread := float(values.std(ddof=1))) > 0:
+            return _means_of((values - values.mean()) / spread, of_points, shape, rng) * one + centre
+        return centre + one / np.sqrt(of_points) * rng.standard_normal(shape)
     if chart.kind == "g":
         mean = float(chart.value[: chart.n_baseline].mean())
         return rng.geometric(1 / (1 + mean), shape) - 1.0
@@ -360,6 +373,19 @@ def _stable_series(
     if chart.kind.startswith("p"):
         return rng.binomial(sizes.astype(int), _beta(centre, extra, sizes, rng)).astype(float)
     return rng.poisson(sizes * _gamma(centre, extra, sizes, rng)).astype(float)
+
+
+def _means_of(
+    values: np.ndarray, sizes: np.ndarray, shape: tuple[int, int], rng: np.random.Generator
+) -> np.ndarray:
+    """Draw means of as many of the values, of mean 0 and SD 1, as each point has units."""
+    out = np.empty(shape)
+    for i, n in enumerate(np.maximum(sizes.astype(int), 1).tolist()):
+        if n > MANY:
+            out[:, i] = rng.standard_normal(shape[0]) / np.sqrt(n)
+        else:
+            out[:, i] = values[rng.integers(0, len(values), (shape[0], n))].mean(axis=1)
+    return out
 
 
 def _beta(centre: float, extra: float, sizes: np.ndarray, rng: np.random.Generator) -> np.ndarray:

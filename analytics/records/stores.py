@@ -16,9 +16,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.dictionary import TABLES, Raw, RawTable
-from analytics.errors import Problem, not_loaded, refused
+from analytics.errors import Problem, nearest, not_loaded, refused
 from analytics.records.safety import LARGEST_UNPACKED_BYTES, refuse_large
-from analytics.records.typed import nearest
 
 if TYPE_CHECKING:  # what reads one kind of store is loaded where that kind is read
     import duckdb

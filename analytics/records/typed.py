@@ -5,7 +5,6 @@ a number has a decimal point, no unit, no thousands mark. The frame keeps the po
 index. A refused cell is missing in the frame, so that the checks that follow speak of other faults only.
 """
 
-import difflib
 import re
 from dataclasses import dataclass
 
@@ -53,12 +52,14 @@ def typed(raw: RawTable, table: Table) -> Typed:
     """
     handed_in = {name.strip().casefold(): array for name, array in zip(raw.names, raw.cells, strict=True)}
     n = raw.n_rows
-    nothing = pa.array([""] * n, pa.string())
     columns: dict[str, object] = {}
     problems, is_empty = [], np.ones(n, dtype=bool)
     for column in table.columns:
         cells = None if column.derived else handed_in.pop(column.name, None)
-        text = nothing if cells is None else tidy(cells)
+        if cells is None:
+            columns[column.name] = _nothing(n, column.kind)
+            continue
+        text = tidy(cells)
         columns[column.name], bad, code = _one(text, column)
         problems += _refused(text, bad, table, column, code)
         is_empty &= np.asarray(pc.equal(text, ""))
@@ -83,6 +84,13 @@ def _one(text: pa.Array, column: Column) -> tuple[object, np.ndarray, str]:
     words = as_word(text, column.allowed) if column.kind == "choice" else as_text(text)
     bad = np.zeros(len(text), bool) if column.kind == "choice" else not_a_code(text, column)
     return pd.array(words.to_numpy(zero_copy_only=False), dtype="string"), bad, "not_a_code"
+
+
+def _nothing(n: int, kind: str) -> object:
+    """Return the values of a column that was not handed in."""
+    if kind in ("number", "integer"):
+        return np.full(n, np.nan)
+    return pd.array([pd.NA] * n, dtype="boolean" if kind == "yesno" else "string")
 
 
 def _refused(text: pa.Array, bad: np.ndarray, table: Table, column: Column, code: str) -> list[Problem]:
@@ -188,14 +196,3 @@ def looks_like(text: str) -> str:
     if re.match(r"[<>~≈]?\s*[+-]?[0-9]", text):
         return "unit_in_cell"
     return "word_for_number"
-
-
-def nearest(word: str, words: tuple[str, ...]) -> str | None:
-    """Return which of some words a word is most like, or None where none is near.
-
-    >>> nearest("croun", ("hairline", "crown"))
-    'crown'
-    """
-    spelling = {w.casefold(): w for w in words}
-    close = difflib.get_close_matches(word.casefold(), list(spelling), n=1, cutoff=0.7)
-    return spelling[close[0]] if close else None

@@ -20,7 +20,6 @@ Each report runs in a process and kernel of its own, so a worker here is a threa
 where all of them reach.
 """
 
-import difflib
 import itertools
 import re
 import time
@@ -35,7 +34,7 @@ import joblib
 import pydantic
 
 from analytics import files
-from analytics.errors import AnalyticsError, ParameterError, of_system, without_address
+from analytics.errors import AnalyticsError, ParameterError, meant, of_system, without_address
 from analytics.reports.overview import write
 from analytics.reports.publish import without_answer
 from analytics.reports.render import TIMEOUT_SECONDS, check, planned_name, unless_made
@@ -219,8 +218,7 @@ def _wrong(fault: Any) -> str:
     known = (_Entry if "report" in fault["loc"][:-1] else _Plan).model_fields
     name = str(fault["loc"][-1])
     if fault["type"] == "extra_forbidden":
-        close = difflib.get_close_matches(name, known, n=1)
-        return f"no such name; {f'did you mean {close[0]}?' if close else 'use one of ' + ', '.join(known)}"
+        return f"no such name{meant(name, known) or '; use one of ' + ', '.join(known)}"
     if fault["type"] == "missing":
         return "it is missing; add it"
     return f"{fault['msg'][:1].lower()}{fault['msg'][1:]}"

@@ -7,7 +7,6 @@ no model: its cell of annotated constants is one.
 """
 
 import ast
-import difflib
 import json
 import re
 from pathlib import Path
@@ -17,7 +16,7 @@ import pydantic
 from pydantic import ConfigDict, Field, StringConstraints
 
 from analytics import files
-from analytics.errors import ParameterError
+from analytics.errors import ParameterError, meant
 
 FORMS = ("00_", "09_")  # notebooks that are worked with and make no report
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
@@ -125,9 +124,7 @@ def notebook(page: str) -> Path:
         name for name in known if name == page or name.startswith(f"{page.zfill(2)}_") or name[3:] == page
     ]
     if len(matches) != 1:
-        raise ParameterError(
-            f"page: no page of that name; use one of {', '.join(known)}{_nearest(page, known)}"
-        )
+        raise ParameterError(f"page: no page of that name; use one of {', '.join(known)}{meant(page, known)}")
     return NOTEBOOKS / f"{matches[0]}.ipynb"
 
 
@@ -319,7 +316,7 @@ def _in_words(page: str, kind: type[pydantic.BaseModel], error: pydantic.Validat
     for problem in error.errors():
         name = str(problem["loc"][0]) if problem["loc"] else ""
         if problem["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
-            lines.append(f"{page} has no setting '{name}'; it has {', '.join(known)}{_nearest(name, known)}")
+            lines.append(f"{page} has no setting '{name}'; it has {', '.join(known)}{meant(name, known)}")
         else:
             rule = re.sub(r"^Input should be", "expected", problem["msg"])
             rule = re.sub(
@@ -328,8 +325,3 @@ def _in_words(page: str, kind: type[pydantic.BaseModel], error: pydantic.Validat
             help_text = kind.model_fields[name].description if name in kind.model_fields else ""
             lines.append(f"{page}, setting {name}: {rule}; it means: {help_text or 'see the page'}")
     return "\n".join(lines)
-
-
-def _nearest(name: str, known: list[str]) -> str:
-    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
-    return f"; did you mean '{close[0]}'?" if close else ""

@@ -15,8 +15,9 @@ that stand there are not drawn again. Planted, each alone, from register month 3
 
 `--tables` prints in how many registers a review names the event (a new signal *worse*, or *better* for the
 change, of the criterion and, for the drift, the operator) and the median quarter; for nothing, how often each
-kind of alarm is given beside what the page states of it, and the share of criteria decided (met or not met)
-within four quarters, one quarter's numbers (as before windows) against windows.
+kind of alarm is given, and stands once adjusted for case mix, beside what the page states; and the share
+of criteria decided (met or not met) within four quarters, one quarter's numbers (as before windows) against
+windows.
 """
 
 import argparse
@@ -134,6 +135,9 @@ def _summary(event: str, quarter: int, panels, *, n_visits: int) -> dict:
     new = signals[signals["status"].eq("new")]
     charts = panels["all_charts"].extra["signals"]
     of_charts = charts[charts["is_drawn"].astype(bool)]
+    found = panels["all_charts"].extra["found"]
+    stand = set(found.loc[~found["is_of_mix"].astype(bool), "criterion"])
+    of_charts = of_charts.assign(stands=of_charts["criterion"].isin(stand))
     table = panels["indicators"].table().set_index("term")
     one_quarter = table.loc["this quarter"].set_index("criterion")["outcome"]
     audit = panels["indicators"].extra["audit"].set_index("criterion")["outcome"]
@@ -142,8 +146,8 @@ def _summary(event: str, quarter: int, panels, *, n_visits: int) -> dict:
     return {
         "quarter": quarter,
         "is_named": _is_named(event, new, audit),
-        "new": new[["key", "source", "direction", "rule"]].to_dict("records"),
-        "charts": of_charts[["criterion", "chart", "signal", "false_alarm_pct"]].to_dict("records"),
+        "new": new[["key", "source", "direction", "rule", "is_of_mix"]].to_dict("records"),
+        "charts": of_charts[["criterion", "chart", "signal", "stands", "false_alarm_pct"]].to_dict("records"),
         "cases_watched": int(cases.loc[cases["term"].eq("signals"), "n_rows"].sum()),
         "cases_signals": float(cases.loc[cases["term"].eq("signals"), "estimate"].sum()),
         "operators": sum(panels[k].table().iloc[:, 0].nunique() for k in ("grafts", "growth")),
@@ -213,9 +217,9 @@ def _of_nothing(made: list[list[dict]]) -> None:
     of = pd.Series([f"{s['source']}: {s['rule'].split(' of ')[0]}" for s in worse], dtype=object)
     print((of.value_counts() / len(later)).round(3).to_string())
     charts = pd.DataFrame([c for q in quarters for c in q["charts"]])
-    charts["seen"] = 100 * charts["signal"].ne("no signal")
-    print(charts.groupby("chart")[["seen", "false_alarm_pct"]].mean().round(1).to_string())
-    print(charts.groupby("criterion")[["seen", "false_alarm_pct"]].mean().round(1).to_string())
+    charts["seen"], charts["stands"] = 100 * charts["signal"].ne("no signal"), 100 * charts["stands"]
+    for by in ("chart", "criterion"):
+        print(charts.groupby(by)[["seen", "stands", "false_alarm_pct"]].mean().round(1).to_string())
     last = [one[-1] for one in made]
     watched, signals = (sum(q[k] for q in last) for k in ("cases_watched", "cases_signals"))
     print(f"  case by case: {signals:.0f} signals in {watched} cases, one in {watched / max(signals, 1):.0f}")

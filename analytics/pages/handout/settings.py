@@ -4,14 +4,13 @@ A verdict stands on the page only where the surgeon has chosen or written it. Wh
 clinic's own text; there is none by default.
 """
 
-import difflib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
 from analytics.dictionary import ZONES
-from analytics.errors import ParameterError
+from analytics.errors import ParameterError, meant
 
 # A verdict that can be chosen by a word; any other text is printed as it is written.
 CHOICES = {
@@ -49,9 +48,8 @@ def settings(given: Mapping[str, Any]) -> Handout:
     names = [field.name for field in fields(Handout)]
     for name in given:
         if name not in names:
-            close = difflib.get_close_matches(name, names, n=1)
-            hint = f"; did you mean '{close[0]}'?" if close else ""
-            raise ParameterError(f"handout has no setting '{name}'; it has {', '.join(names)}{hint}")
+            known = ", ".join(names)
+            raise ParameterError(f"handout has no setting '{name}'; it has {known}{meant(name, names)}")
     text = {name: str(given.get(name, "")).strip() for name in names}
     if not text["patient"]:
         raise ParameterError("handout: whose it is must be said; give it as: --set patient=CODE")

@@ -161,6 +161,11 @@ def _one_by_kind(rows: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _says(row: dict[str, Any]) -> str:
+    """Return what a signal is, and that it goes with the case mix where it does."""
+    return _seen(row) + (", but not once adjusted for case mix" if row["is_of_mix"] else "")
+
+
+def _seen(row: dict[str, Any]) -> str:
     month = "" if pd.isna(row["register_month"]) else f"month {row['register_month']:.0f}"
     source = row["source"]
     if source == "case by case":

@@ -11,8 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.dictionary import Column, Table, limits_in_words
-from analytics.errors import Problem, Sentence, as_mask, at_rows
-from analytics.records.typed import nearest
+from analytics.errors import Problem, Sentence, as_mask, at_rows, nearest
 
 Cells = Any  # the cells (n,) of a column: an array of numbers, else a series
 

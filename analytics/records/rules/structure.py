@@ -7,9 +7,9 @@ from dataclasses import replace
 import pyarrow.compute as pc
 
 from analytics.dictionary import TABLES, Raw, RawTable, Table
-from analytics.errors import Problem, Severity
+from analytics.errors import Problem, Severity, nearest
 from analytics.identifiers import LET_THROUGH
-from analytics.records.typed import nearest, tidy
+from analytics.records.typed import tidy
 
 PLAIN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_ .()-]{0,39}")
 INSTEAD_OF_COUNTS = ("grades", "ratings")  # where these have rows, a register needs no count

@@ -24,7 +24,7 @@ CHART, CASES, OPERATOR, FOLLOW_UP = "chart", "case by case", "operator", "follow
 OF_VISIT = "follow_up:"  # how the key of a signal about a visit begins
 COLUMNS = [
     "key", "status", "direction", "source", "criterion", "name", "group", "rule", "register_month", "quarter",
-    "weight", "n_units", "first_named_in", "is_staff",
+    "weight", "n_units", "is_of_mix", "first_named_in", "is_staff",
 ]  # fmt: skip
 NOW_QUARTERS, BEFORE_QUARTERS = 2, 8  # attendance of these quarters against that of those before
 
@@ -53,7 +53,7 @@ def collected(
         row["status"] = NEW if is_new else KNOWN
     found += _cleared({row["key"] for row in found}, remembered, first)
     titles = {c.id: c.title for c in criteria.criterion}
-    frame = pd.DataFrame([{"group": "", **row} for row in found], columns=COLUMNS)
+    frame = pd.DataFrame([{"group": "", "is_of_mix": False, **row} for row in found], columns=COLUMNS)
     frame["name"] = frame["criterion"].map(titles).fillna(frame["criterion"])
     frame["is_staff"] = frame["group"].ne("")
     order = frame.assign(

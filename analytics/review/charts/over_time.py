@@ -12,7 +12,8 @@ wider by what its points leave unknown), and Anhøj's run rules against the medi
 points 20 to 25 of 100 stable charts of five years signalled, lines set after three, and no signal cleared.
 How often the very chart shown would signal if nothing had changed is simulated with its own sizes and
 baseline and printed with it; the classic set of four rules would signal on one stable chart in five. Every
-signal has a direction, better or worse, the month in which it stands, and a weight.
+signal has a direction, better or worse, the month in which it stands, and a weight, and says whether it is
+gone once cases are adjusted for case mix: repeat sessions, say, grow more frequent as a register ages.
 """
 
 from dataclasses import dataclass, replace
@@ -25,49 +26,35 @@ from analytics.errors import ParameterError
 from analytics.numerics import control, run_rules
 from analytics.records import Records
 from analytics.results import Curve, line
+from analytics.review.charts.series import (
+    GAPS,
+    MIN_EVENTS,
+    MIN_POINTS,
+    SHARES,
+    Series,
+    at_equal_mix,
+    last_before_change,
+    series_of,
+)
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
-from analytics.review.periods import MONTHS, View, quarter_of
-from analytics.review.units import stacked
+from analytics.review.periods import View, quarter_of
+from analytics.review.units import stacked, with_case_mix
 
 PERIODS = ("month", "quarter")
-RARE_SHARE_EMPTY = 0.5  # more than half of the periods without an event: sessions between events instead
-MIN_EVENTS = 4  # fewer: no chart can be drawn
-MIN_POINTS = 3  # likewise
 JUDGED = 24  # the last points, among which a signal counts: two years of months (our choice)
 LOW, CENTRE, HIGH = "lower limit", "centre", "upper limit"
 OUTSIDE, OUTSIDE_BETTER = "outside the limits, worse", "outside the limits, better"
-SHARES, GAPS = ("p", "p_prime"), "g"  # charts of counts; the others are of means
 # Share of stable series that may break the run rules, which are made stricter where the baseline is short or
 # points take few values (our choice; around their own median 3 % of series of 24 break them).
 RUNS_AT_MOST = 0.06
-FOUND = ["criterion", "rule", "direction", "register_month", "quarter", "weight", "n_units"]
+FOUND = ["criterion", "rule", "direction", "register_month", "quarter", "weight", "n_units", "is_of_mix"]
 LIMITS = ["criterion", "kind", "centre", "sigma", "median", "n_baseline_points", "set_in_quarter"]
 POINT, RUN, CROSSINGS = "a point outside the limits", "a long run on one side", "few crossings of the centre"
 Kept = tuple[str, str, float, float, float, int, int]  # the columns LIMITS of one chart
 NO_POINTS = pd.DataFrame(
     columns=["criterion", "term", "x", "estimate", "unit", "n_patients", "n_rows", "flag"]
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Series:
-    """Points of one chart: where, parts, wholes (units of a mean; None for g), patients, units; its baseline.
-
-    `term` and `unit` name the points; `scale` turns a share into percent.
-    """
-
-    term: str
-    unit: str
-    kind: str
-    scale: float
-    x: np.ndarray
-    part: np.ndarray
-    whole: np.ndarray | None
-    n_patients: np.ndarray
-    n_units: np.ndarray
-    n_baseline: int
-    month: np.ndarray  # register month in which each point stands
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +103,8 @@ def run_charts(
         `by` is (criterion,); a row per point (x the register month or quarter, or the running number of the
         event), flagged where it lies outside; `path` holds centre and limits; `extra["signals"]` one row
         per chart: kind, points, signals in words, false-alarm rate in percent; `extra["found"]` one row per
-        signal with direction, month and weight; `extra["limits"]` what the lines follow from;
+        signal with direction, month, weight, and whether it is gone at equal case mix; `extra["limits"]`
+        what the lines follow from;
         `extra["changes"]` the declared changes.
 
     Raises
@@ -142,16 +130,26 @@ def run_charts(
     for criterion in chosen:
         rows = criterion.rows(view)
         used.append(rows.assign(criterion=criterion.id)[["criterion", "patient_id", "session_id", "reason"]])
-        before = _last_before_change(criterion, criteria, quarter, period)
+        before = last_before_change(criterion, criteria, quarter, period)
         old = of_old.get(criterion.id)
-        series = _series(rows[rows["reason"].eq("")], criterion, before, period, old[1] if old else "")
+        counted = rows[rows["reason"].eq("")]
+        series = series_of(counted, criterion, before, period, old[1] if old else "")
         if series is None:
-            signals.append(_no_chart(criterion, rows[rows["reason"].eq("")]))
+            signals.append(_no_chart(criterion, counted))
             continue
         chart, line_kept = _charted(criterion, series, old, quarter)
-        rates = run_rules.of_chart(chart, series.whole, judged=JUDGED, runs_at_most=RUNS_AT_MOST)
+        rates = run_rules.of_chart(
+            chart, series.whole, values=series.values, judged=JUDGED, runs_at_most=RUNS_AT_MOST
+        )
         runs = run_rules.run_tests(chart.value[-JUDGED:], line_kept.rule.median, stricter=rates.stricter)
-        found += _found(criterion, chart, series, line_kept.rule.median, runs)
+        here = _found(criterion, chart, series, line_kept.rule.median, runs)
+        if here and series.kind != GAPS:
+            mix = (*criteria.monitor.case_mix, *criterion.own_case_mix)
+            equal = at_equal_mix(with_case_mix(counted, records, mix), mix, of_shares=series.kind in SHARES)
+            other = series_of(equal, criterion, before, period, series.kind) or series
+            stands = _standing(criterion, other, line_kept.rule.n_baseline, rates.stricter)
+            here = [one | {"is_of_mix": (one["rule"], one["direction"]) not in stands} for one in here]
+        found += here
         lines.append(line_kept)
         points += _points(criterion, chart, series)
         paths += _lines(criterion, chart, series, line_kept.rule.median)
@@ -177,77 +175,6 @@ def run_charts(
     )
 
 
-def _last_before_change(criterion: Criterion, criteria: Criteria, quarter: int, period: str) -> int | None:
-    """Return the last month (or quarter) of the frozen baseline, or None where no change was declared."""
-    months = [
-        c.register_month + criterion.lag_months
-        for c in criteria.change
-        if criterion.id in c.criteria and quarter_of(c.register_month + criterion.lag_months) <= quarter
-    ]
-    if not months:
-        return None
-    return min(months) - 1 if period == "month" else int(quarter_of(min(months) - 1))
-
-
-def _series(
-    rows: pd.DataFrame, criterion: Criterion, before: int | None, period: str, kind_kept: str
-) -> Series | None:
-    """Return the points of a chart, or None where there are too few for any."""
-    month = np.floor(rows["register_month"] + 0.5)
-    rows = rows.assign(x=np.asarray(month if period == "month" else quarter_of(month)).astype(int))
-    sums = rows.groupby("x").agg(
-        part=("part", "sum"), whole=("whole", "sum"), n_patients=("patient_id", "nunique"), n=("part", "size")
-    )
-    if len(sums) < MIN_POINTS:
-        return None
-    part, whole = sums["part"].to_numpy(dtype=float), sums["whole"].to_numpy(dtype=float)
-    kind = criterion.chart
-    if kind == "p":
-        if min(part.sum(), whole.sum() - part.sum()) < MIN_EVENTS:
-            return None
-        if (part == 0).mean() > RARE_SHARE_EMPTY if not kind_kept else kind_kept == GAPS:
-            return _between_events(rows, before)
-    return Series(
-        criterion.id,
-        criterion.unit,
-        kind,
-        100.0 if kind in SHARES else 1.0,
-        sums.index.to_numpy(dtype=float),
-        part if kind in SHARES else part / whole,
-        whole if kind in SHARES else sums["n"].to_numpy(dtype=float),
-        sums["n_patients"].to_numpy(dtype=float),
-        sums["n"].to_numpy(dtype=float),
-        _n_before(sums.index.to_numpy(), before),
-        sums.index.to_numpy() if period == "month" else MONTHS * sums.index.to_numpy(),
-    )
-
-
-def _n_before(x: np.ndarray, before: int | None) -> int:
-    return len(x) if before is None else int(np.clip((x <= before).sum(), 2, len(x)))
-
-
-def _between_events(rows: pd.DataFrame, before: int | None) -> Series | None:
-    """Return sessions between events, in the order of register months."""
-    ordered = rows.sort_values(["register_month", "session_id"]).reset_index(drop=True)
-    at = ordered.index[ordered["part"] > 0].to_numpy()
-    between = np.diff(at) - 1.0
-    if len(between) < MIN_POINTS:
-        return None
-    return Series(
-        "sessions between events",
-        "sessions between",
-        GAPS,
-        1.0,
-        np.arange(1.0, len(between) + 1),
-        between,
-        None,
-        np.ones(len(between)),
-        between + 1,
-        _n_before(ordered.loc[at[1:], "x"].to_numpy(), before),
-        ordered.loc[at[1:], "register_month"].to_numpy(dtype=int),
-    )
-
-
 def _charted(
     criterion: Criterion, series: Series, old: Kept | None, quarter: int
 ) -> tuple[control.Chart, _Lines]:
@@ -258,6 +185,17 @@ def _charted(
         return _judged(chart), _Lines(criterion.id, series.kind, rule, old[6])
     chart = control.chart(series.kind, series.part, series.whole, n_baseline=series.n_baseline)
     return _judged(chart), _Lines(criterion.id, series.kind, control.rule_of(chart), quarter)
+
+
+def _standing(criterion: Criterion, series: Series, n_baseline: int, stricter: int) -> set[tuple[str, str]]:
+    """Return rule and direction of the signals of a series by lines of its own, from as long a baseline."""
+    chart = control.chart(
+        series.kind, series.part, series.whole, n_baseline=min(n_baseline, len(series.part))
+    )
+    median = control.rule_of(chart).median
+    runs = run_rules.run_tests(chart.value[-JUDGED:], median, stricter=stricter)
+    found = _found(criterion, _judged(chart), series, median, runs)
+    return {(one["rule"], one["direction"]) for one in found}
 
 
 def _judged(chart: control.Chart) -> control.Chart:
@@ -283,6 +221,7 @@ def _found(
             "quarter": int(quarter_of(month)),
             "weight": float(weight),
             "n_units": float(series.n_units[i]),
+            "is_of_mix": False,
         }
 
     half = np.maximum(np.where(chart.value > chart.centre, chart.high, 2 * chart.centre - chart.low), 0)
