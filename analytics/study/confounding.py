@@ -327,7 +327,7 @@ def _weighted_and_matched(found: Answer, plan: Plan) -> dict[str, Effect]:
         none = unknown(NO_WEIGHTS, units, is_ratio=found.effect.is_ratio)
         return {"weighted by propensity": none, "matched on zone": none}
     if not found.effect.is_known:
-        return {term: found.effect for term in ("weighted by propensity", "matched on zone")}
+        return dict.fromkeys(("weighted by propensity", "matched on zone"), found.effect)
     if found.analysis.outcome.kind in BINARY:
         units = units.assign(y=100 * units["y"])
     return {"weighted by propensity": _by_propensity(found, units, plan), **_by_zone(found, units)}
