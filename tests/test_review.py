@@ -28,10 +28,10 @@ from analytics.review import measures as review_measures
 from analytics.review import periods as review_periods
 from analytics.review import visits as review_due
 from analytics.review.charts import series as review_series
+from analytics.review.compared import shares as operators_shares
 from analytics.review.criteria import Criteria
 from analytics.review.declared import ALL_METHODS, ALL_ZONES, Action
 from analytics.review.kinds import KINDS, NOT_ASKED, TOLD_UNASKED, Criterion
-from analytics.review.operators import shares as operators_shares
 from analytics.review.periods import View
 from analytics.review.units import of_sessions
 

@@ -433,9 +433,9 @@ def main(pages: list[str], audiences: list[str], data: Path, *, formats: bool = 
 
 def numbers_in(path: Path) -> set[str]:
     """Return every number of five digits and more in a file: in texts, cells, and tables in links."""
-    if path.suffix == ".xlsx":
+    if path.suffix in (".xlsx", ".zip"):
         with zipfile.ZipFile(path) as whole:
-            text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith("xml"))
+            text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith(("xml", "svg")))
     else:
         text = path.read_text(encoding="utf-8")
     links = re.findall(r"data:text/csv[^,\"']*?(;base64)?,([^\"'\\\\]+)", text)
