@@ -51,14 +51,13 @@ BASES = {
 }
 MARKED = re.compile(r"\{(\d+)(?: of (\d+))?\}")  # a count inside a text, as `counted` writes it
 LEVEL = 0.95
-# Patients from which an interval over patients is given: with two, one degree of freedom, a t interval is 13
-# standard errors either way and says nothing. A choice of ours.
-LEAST_FOR_INTERVAL = 3
+# Patients from which an interval over patients is given, of whatever number (`line`): Student's is 13 errors
+# either way with two, 4.3 with three, 2.8 with five. That of a share must be narrower than 90 points too.
+# Choices of ours.
+LEAST_FOR_INTERVAL, WIDEST_SHARE = 5, 90.0
 NO_INTERVAL = f"fewer than {LEAST_FOR_INTERVAL} patients: no interval"
-# A share says less than a mean: its interval is given from five patients on, and where it is narrower than
-# 90 points. Choices of ours.
-LEAST_FOR_SHARE, WIDEST_SHARE = 5, 90.0
-NO_SHARE_INTERVAL = f"fewer than {LEAST_FOR_SHARE} patients: no interval yet"
+# What a line about one patient declares: its limits are of a count or of what is to come, not over patients.
+OF_ONE: dict[str, Any] = {"n_patients": 1, "over_patients": False}
 SAYS_NOTHING = "no interval: it would span nearly 0 to 100 %; more patients are needed"
 SHOWN_LINES, SHOWN_DECIMALS = 30, 3  # of a table in a notebook
 WHY = "why not"  # under which the frames of a result without an answer say why
@@ -263,10 +262,12 @@ def line(
     df: float | None = None,
     p_value: float | None = None,
     flag: ArrayLike | None = None,
+    over_patients: bool = True,
 ) -> dict[str, Any]:
     """Return one line of a result's table: the groups, then what is known of the number, in the fixed order.
 
-    Of arrays (a curve: `x` and what changes along it) a frame of the line holds a row each.
+    Of arrays (a curve: `x` and what changes along it) a frame of the line holds a row each. An interval over
+    fewer than LEAST_FOR_INTERVAL patients is left out, and the flag says so.
 
     Parameters
     ----------
@@ -280,6 +281,8 @@ def line(
         Columns of TABLE_COLUMNS, where they are known; counts are whole numbers, the flag is in words.
     basis
         One of BASES; a `share` declares its numerator and denominator.
+    over_patients
+        False where the limits are not over patients: of one count, of one patient's outcome, of a bound.
 
     Returns
     -------
@@ -300,6 +303,9 @@ def line(
         raise ParameterError(f"results.line(basis): unknown; use one of {', '.join(BASES)}")
     if basis == "share" and (numerator is None or denominator is None):
         raise ParameterError("results.line(basis): a share declares its numerator and denominator")
+    if over_patients and ci is not None and is_few(n_patients):
+        had = bool(np.isfinite(np.asarray(ci, dtype=float)).any())
+        ci, flag = (np.nan, np.nan), _without_interval(flag, had)
     low, high = ci if ci is not None else (None, None)
     given = {
         "term": term,
@@ -321,6 +327,21 @@ def line(
         "flag": flag,
     }
     return {**(by or {}), **{name: value for name, value in given.items() if value is not None}}
+
+
+def is_few(n_patients: float | None) -> bool:
+    """Return whether so many patients, where their number is known, are too few for an interval."""
+    return n_patients is not None and n_patients < LEAST_FOR_INTERVAL
+
+
+def _without_interval(flag: Any, had_one: bool) -> Any:
+    """Return a flag, or several, that says that few patients give no interval, unless it says why."""
+    if flag is not None and np.ndim(flag):
+        return [_without_interval(each, had_one) for each in flag]
+    said = str(flag or "")
+    if said and (not had_one or NO_INTERVAL in said):
+        return said
+    return f"{said}; {NO_INTERVAL}" if said else NO_INTERVAL
 
 
 def counted(count: int, of: int | None = None) -> str:
@@ -443,11 +464,10 @@ def of_share(low: float, high: float, n_patients: float) -> tuple[tuple[float, f
     --------
     >>> of_share(12.0, 71.0, 6)
     ((12.0, 71.0), '')
-    >>> of_share(0.0, 99.9, 6)[1] == SAYS_NOTHING, of_share(12.0, 71.0, 4)[1] == NO_SHARE_INTERVAL
+    >>> of_share(0.0, 99.9, 6)[1] == SAYS_NOTHING, of_share(12.0, 71.0, 4)[1] == NO_INTERVAL
     (True, True)
     """
-    why = SAYS_NOTHING if high - low > WIDEST_SHARE else ""
-    why = NO_SHARE_INTERVAL if n_patients < LEAST_FOR_SHARE else why
+    why = NO_INTERVAL if is_few(n_patients) else SAYS_NOTHING if high - low > WIDEST_SHARE else ""
     return ((np.nan, np.nan) if why else (low, high)), why
 
 

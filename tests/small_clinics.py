@@ -5,6 +5,7 @@ it appears, no section has failed because the package did, no interval is imposs
 point stands beside its own label.
 """
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,7 @@ Change = Callable[[Tables], Tables]
 CLOSE = 1e-6
 VACUOUS = (0.5, 99.5)  # percent: limits beyond both say nothing
 LONGEST_MONTHS = 480.0
+NONE = re.compile(r"(?:[^.']{0,60} )?nan to nan|[^.']{0,60} nan (?:points|months|%)")  # in a sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +202,7 @@ def faults(shown) -> list[str]:
     if shown.refused:
         return [f"refused: {shown.refused}"]
     found = [f"defect: {name}" for name in shown.content["defects"]]
+    found += [f"a number that is none: {t}" for t in NONE.findall(str(shown.content))]
     for name, result in shown.results.items():
         found += [f"{name}: {fault}" for fault in impossible(result.table())]
         if isinstance(result, Curve):

@@ -33,14 +33,18 @@ def test_two_patients_are_single_counts_with_their_own_error(tmp_path):
     assert found.path["term"].unique().tolist() == ["assumed, no counted study"]
 
 
-def test_from_three_the_mean_has_students_limits_and_never_under_counting_error(tmp_path):
-    found = early.ladder(_read_once(tmp_path, 4), choices=_no_loss())
+def test_from_five_the_raw_mean_has_students_limits_and_never_under_counting_error(tmp_path):
+    few = early.ladder(_read_once(tmp_path / "4", 4), choices=_no_loss()).table().iloc[0]
+    assert few["estimate"] == pytest.approx(63.0)
+    assert np.isnan(few["ci_low"])
+    assert results.NO_INTERVAL in few["flag"]
+    found = early.ladder(_read_once(tmp_path / "5", 5), choices=_no_loss())
     row = found.table().iloc[0]
     assert found.extra["rungs"]["name"].tolist() == ["raw mean"]
-    assert row["estimate"] == pytest.approx(63.0)
+    assert row["estimate"] == pytest.approx(64.0)
     # Counts differ by less than they err, so the spread is that of counting.
     spread = np.sqrt(np.mean(found.rows().loc[found.rows()["month"].eq(8.0), "yield_pct_se"] ** 2))
-    half = stats.t.ppf(0.975, 3) * spread / 2
+    half = stats.t.ppf(0.975, 4) * spread / np.sqrt(5)
     assert row["ci_high"] - row["estimate"] == pytest.approx(half)
 
 

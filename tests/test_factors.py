@@ -57,7 +57,7 @@ def test_a_planted_cause_of_poor_growth_is_found_and_an_absent_one_not_claimed()
     others = rows.drop(index="smoker")
     assert not others["flag"].isin([factors.HIGHER, factors.LOWER]).any()
     said = recorded.poor_growth(told)
-    assert said.startswith("Goes with a higher or lower chance of poor growth: smoker, +")
+    assert said.startswith("Chance of poor growth: smoker, +")
     listed = told.extra["look_at"]
     assert len(listed)
     assert listed["chance"].ge(50).all()

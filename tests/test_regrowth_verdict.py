@@ -117,7 +117,7 @@ def test_without_one_patient_the_model_is_the_one_fitted_without_that_patient(tm
     zones = {
         z: replace(t, plateau_yield=60.0 if z == "crown" else 85.0) for z, t in simulate.Truth().zones.items()
     }
-    register, _ = registers.drawn(n=40, seed=6, zones=zones, attendance={6: 1, 12: 1, 18: 1, 24: 1})
+    register, _ = registers.drawn(n=44, seed=6, zones=zones, attendance={6: 1, 12: 1, 18: 1, 24: 1})
     fit = regrowth.fit_emergence(register)
     both = regrowth.against_front(register, fit=fit)
     found = _row(both, PAIR, sides.WITHOUT_ONE)

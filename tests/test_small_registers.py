@@ -98,10 +98,10 @@ def test_a_place_counted_twice_in_a_month_shows_both_counts():
     assert "; 62" in cell
 
 
-def test_two_patients_have_a_mean_and_no_interval(tmp_path):
+def test_four_patients_have_a_mean_and_no_interval(tmp_path):
     from registers import count, one_session_each
 
-    for n, has_interval in ((2, False), (3, True)):
+    for n, has_interval in ((4, False), (5, True)):
         people = [f"P{i}" for i in range(n)]
         counts = [count(p, f"{p}-1", 0, 10.0) for p in people]
         counts += [count(p, f"{p}-1", 12, 40.0 + i) for i, p in enumerate(people)]
@@ -132,7 +132,7 @@ def test_a_step_with_fewer_than_five_at_risk_has_no_band(tmp_path):
     ("low", "high", "n", "why"),
     [
         (12.0, 71.0, 5, ""),
-        (12.0, 71.0, 4, results.NO_SHARE_INTERVAL),
+        (12.0, 71.0, 4, results.NO_INTERVAL),
         (0.0, 99.4, 12, results.SAYS_NOTHING),
         (4.0, 94.0, 12, ""),
     ],
@@ -155,7 +155,7 @@ def test_how_often_limits_of_four_patients_held_has_no_interval():
     held = table.loc["95 % limits held"]
     assert held["estimate"] == 75.0
     assert pd.isna(held["ci_low"])
-    assert held["flag"] == results.NO_SHARE_INTERVAL
+    assert held["flag"] == results.NO_INTERVAL
     more = scored(pd.concat([rows.assign(patient_id=rows["patient_id"] + k) for k in "123"]), "crown", 0.95)
     held = more.set_index("term").loc["95 % limits held"]
     assert held["ci_low"] < 75 < held["ci_high"]

@@ -302,7 +302,7 @@ def _page(register, plan, *names: str) -> Page:
 WORDS = {
     "confounding": "weighted by propensity", "balance": "standardised difference", "e_values": "E-value",
     "missing": "imputed", "tipping": "points were added",
-    "influence": "refitted without each patient", "leftover": "against a normal distribution",
+    "influence": "refitted without each patient", "leftover": "with a normal distribution",
     "by_zone": "estimated in each of", "design": "power with the units",
     "tests": "1 primary", "answer": "Kenward-Roger",
 }  # fmt: skip

@@ -252,7 +252,7 @@ def test_per_graft_as_if_independent_the_interval_is_two_and_a_half_times_too_na
 
 def test_a_mean_of_few_patients_is_flagged_not_removed(tmp_path):
     table = yields.average(registers.one_case(tmp_path, [(0, 40), (12, 80)])).table()
-    assert table["flag"].tolist() == ["fewer than 3 patients: no interval"]
+    assert table["flag"].tolist() == ["fewer than 5 patients: no interval"]
     assert len(table) == 1
 
 

@@ -16,7 +16,7 @@ from analytics.course.standing import FALSE_ALARMS, bands, below, practice_bound
 from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
-from analytics.results import LEVEL, Curve, Gap, Result, limits, line, unanswered
+from analytics.results import LEVEL, OF_ONE, Curve, Gap, Result, limits, line, unanswered
 
 MONTHS_AHEAD = (9.0, 12.0, 15.0, 18.0, 24.0)
 LEVELS = (0.5, 0.8, 0.95)
@@ -128,7 +128,7 @@ def against_usual(found: Curve) -> Result:
     zones = found.extra["zones"].sort_values("session_number").drop_duplicates("zone", keep="last")
     lines = []
     for row in zones[zones["now"].notna()].itertuples():
-        own: dict[str, Any] = {"by": {"zone": row.zone}, "x": row.month, "n_patients": 1}
+        own: dict[str, Any] = {"by": {"zone": row.zone}, "x": row.month, **OF_ONE}
         ends = (row.usual_low, row.usual_high)
         lines += [
             line("density now", row.now, "hairs/cm2", **own),
@@ -335,7 +335,7 @@ def _ahead_lines(wanted: pd.DataFrame, name: str, level: float) -> list[dict]:
 
 
 def _own(name: str, month: float, level: float) -> dict[str, Any]:
-    return {"by": {"place": name}, "x": month, "level": level, "n_patients": 1}
+    return {"by": {"place": name}, "x": month, "level": level, **OF_ONE}
 
 
 def _not_judged(used: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:

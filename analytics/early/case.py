@@ -11,7 +11,7 @@ from analytics import yields
 from analytics.early.ladder import assumed
 from analytics.errors import FitError
 from analytics.records import Records, patient, subset
-from analytics.results import LEVEL, Curve, limits, line
+from analytics.results import LEVEL, OF_ONE, Curve, limits, line
 
 
 def case(records: Records, patient_id: str, *, level: float = LEVEL) -> Curve:
@@ -80,7 +80,7 @@ def _lines(own: pd.DataFrame, place: str, level: float) -> list[dict]:
         line(
             "reading", float(row.yield_pct), "%", by={"place": place}, x=float(row.month),
             se=float(row.yield_pct_se), ci=limits(row.yield_pct, row.yield_pct_se, level=level), level=level,
-            n_patients=1,
+            **OF_ONE,
             flag=_flag(float(row.month), str(row.why)),
         )
         for row in own.itertuples()

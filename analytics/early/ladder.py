@@ -4,7 +4,8 @@ Each zone stands on a rung of a ladder, chosen by what was counted in it and by 
 
 1. `single counts`: fewer than LEAST_MEAN patients read from month 6 on. Their counts stand alone.
 2. `raw mean`: the latest reading of each placement from month 6 on, averaged over a patient's placements, and
-   the mean over patients with Student's t. It speaks of the months it was read at, not of maturity.
+   the mean over patients, from LEAST_FOR_INTERVAL with Student's t. It speaks of the months it was read at,
+   not of maturity.
 3. `mean at maturity`: LEAST_FOLLOWED patients followed, LEAST_DIRECT of them read at maturity:
    `yields.average`.
 4. `course assumed`: LEAST_FOLLOWED patients followed, fewer read at maturity. Each reading is divided by the
@@ -36,7 +37,18 @@ from analytics.dictionary import MATURITY_MONTH, ZONES
 from analytics.errors import FitError
 from analytics.numerics import meta
 from analytics.records import Records
-from analytics.results import LEVEL, Curve, Result, first, limits, line, only, why_not
+from analytics.results import (
+    LEAST_FOR_INTERVAL,
+    LEVEL,
+    OF_ONE,
+    Curve,
+    Result,
+    first,
+    limits,
+    line,
+    only,
+    why_not,
+)
 
 LEAST_MEAN, LEAST_FOLLOWED, LEAST_DIRECT, FOR_MODEL = 3, 10, 5, 10  # patients of a zone; choices of ours
 RUNGS = {
@@ -288,7 +300,7 @@ def _single(own: pd.DataFrame, zone: str, level: float) -> Iterator[dict]:
         yield line(
             "gain" if is_gain else "yield", float(row.yield_pct), UNIT, by={"zone": zone}, x=float(row.month),
             se=float(row.yield_pct_se), ci=limits(row.yield_pct, row.yield_pct_se, level=level), level=level,
-            n_patients=1, n_rows=1, flag=flag,
+            n_rows=1, flag=flag, **OF_ONE,
         )  # fmt: skip
     if last.empty:
         flag = "planted, and no usable count against a baseline yet"
@@ -375,8 +387,8 @@ def _under(own: pd.DataFrame, zone: str, course: Course) -> tuple[float, float, 
 
 def _method(level: float) -> str:
     return (
-        f"by zone, what its readings carry: single counts; raw mean of the latest counts over patients, "
-        f"Student's t (from {LEAST_MEAN} patients); mean at maturity (from {LEAST_FOLLOWED} followed); "
+        "by zone, what its readings carry: single counts; raw mean of the latest counts over patients, from "
+        f"{LEAST_FOR_INTERVAL} with Student's t; mean at maturity (from {LEAST_FOLLOWED} followed); "
         "readings brought to maturity by an assumed course, random effects over patients with Hartung and "
         f"Knapp's limits, {DRAWS} courses drawn, seed {SEED}; growth model from {FOR_MODEL} at maturity; "
         f"level {level:g}"
@@ -384,7 +396,7 @@ def _method(level: float) -> str:
 
 
 def _notes(rungs: pd.DataFrame) -> tuple[str, ...]:
-    said = [f"No interval over patients is printed where fewer than {LEAST_MEAN} were read"]
+    said = [f"No interval over patients is printed where fewer than {LEAST_FOR_INTERVAL} were read"]
     if rungs["rung"].isin((1, 4)).any():
         said.append(f"The course is {ASSUMED}: half of the gain by month 5.5 in front, 7.5 in the crown")
     return tuple(said)

@@ -24,7 +24,7 @@ from analytics.errors import FitError
 from analytics.measurement import error_model
 from analytics.numerics import proportions
 from analytics.records import Records
-from analytics.results import LEVEL, Gap, Result, line, unanswered
+from analytics.results import LEAST_FOR_INTERVAL, LEVEL, Gap, Result, line, unanswered
 
 COST = "cost to the headline"
 WIDER, SHIFT = "points of half width", "points of yield"
@@ -53,6 +53,9 @@ def missing_records(
         now = _headline(records, rows, level)
     except FitError:
         return unanswered(Gap("Cannot be told: no yield at maturity yet, so that no gap costs one."))
+    if not np.isfinite(now["half"]):
+        few = f"a yield at maturity from fewer than {LEAST_FOR_INTERVAL} patients has no interval to widen"
+        return unanswered(Gap(f"Cannot be told: {few}."))
     units = bench.units(records, choices=choices).frame
     lines = []
     for gap, codes in (

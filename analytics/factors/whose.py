@@ -24,7 +24,7 @@ from analytics import measurement, yields
 from analytics.errors import FitError
 from analytics.numerics import regression
 from analytics.records import Records
-from analytics.results import LEAST_FOR_INTERVAL, LEVEL, NO_INTERVAL, Result, limits, line
+from analytics.results import LEAST_FOR_INTERVAL, LEVEL, Result, limits, line
 
 UNIT = "hairs/cm²"
 ASSUMED = "resting on published rates"
@@ -101,7 +101,7 @@ def _lines(own: pd.DataFrame, zone: str, published: float, why: str, level: floa
     }
     patients = own["patient_id"].to_numpy()
     lines = [_mean(term, values, shared, patients, zone, level) for term, (values, shared) in parts.items()]
-    lines[3]["flag"] = lines[3]["flag"] or why
+    lines[3]["flag"] = lines[3].get("flag") or why
     planted, lost, lifted = (abs(lines[k]["estimate"]) for k in (1, 2, 3))
     whole = planted + lost + lifted
     assumed = 100 * (published * lost + lifted) / whole if whole else np.nan
@@ -128,10 +128,9 @@ def _mean(term: str, values: pd.Series, shared: float, patients: np.ndarray, zon
         own = regression.contrast(fit, [1.0], level=level)
         se = float(np.hypot(own.se, shared))
         df = own.df * (se / own.se) ** 4 if own.se > 0 else np.inf
-    flag = NO_INTERVAL if n < LEAST_FOR_INTERVAL else yields.FEW if n < yields.MIN_PATIENTS else ""
     return line(
         term, mean, UNIT, by={"zone": zone}, se=se, ci=limits(mean, se, level=level, df=df), level=level,
-        basis="model", n_patients=n, n_rows=len(values), df=df, flag=flag,
+        basis="model", n_patients=n, n_rows=len(values), df=df,
     )  # fmt: skip
 
 

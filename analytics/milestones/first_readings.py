@@ -20,7 +20,7 @@ from analytics.errors import ParameterError
 from analytics.numerics import proportions, resample, turnbull
 from analytics.numerics.resample import Resamples
 from analytics.numerics.turnbull import TurnbullFit, summaries
-from analytics.results import LEAST_FOR_SHARE, NO_SHARE_INTERVAL
+from analytics.results import LEAST_FOR_INTERVAL, NO_INTERVAL
 
 LEAST_AT_RISK = 5  # planted zones at risk from which a step has a band; common practice, no source
 NOBODY = "no placement was seen to reach it"
@@ -48,7 +48,7 @@ class GroupCurve:
     @property
     def flag(self) -> str:
         """Return what must be said beside every number of the group."""
-        said = [NO_SHARE_INTERVAL] if self.n_patients < LEAST_FOR_SHARE else []
+        said = [NO_INTERVAL] if self.n_patients < LEAST_FOR_INTERVAL else []
         return "; ".join(said if self.fit.checks["any_reached"] else [*said, NOBODY])
 
 
@@ -162,7 +162,7 @@ def share_rows(
         late = months > group.known_to
         part.loc[late, ["estimate", "se", "ci_low", "ci_high"]] = np.nan
         part.loc[late, "flag"] = PAST
-        if group.n_patients < LEAST_FOR_SHARE:
+        if group.n_patients < LEAST_FOR_INTERVAL:
             part[["se", "ci_low", "ci_high"]] = np.nan
         part = part.assign(basis="model", numerator=np.nan, denominator=np.nan)
         # At month 0 all are below by definition: nothing was counted.
@@ -200,7 +200,7 @@ def median_rows(
         at = k * width + width - 1
         row = printable_median(drawn.estimate[at], low[at], high[at], group.last_month)
         row["se"] = drawn.se()[at] if np.isfinite(row["estimate"]) else np.nan
-        if group.n_patients < LEAST_FOR_SHARE:
+        if group.n_patients < LEAST_FOR_INTERVAL:
             row |= {"se": np.nan, "ci_low": np.nan, "ci_high": np.nan}
         row["flag"] = "; ".join(f for f in (row["flag"], group.flag) if f)
         parts.append(labelled(pd.DataFrame([row]), group, by))

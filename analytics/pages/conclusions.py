@@ -83,7 +83,7 @@ def _design(known: pd.DataFrame) -> str:
 
 # How a term of `study.design` begins, and what it says.
 DESIGN = {
-    "power at what matters, simulated": "power for the difference that matters: {}",
+    "power for what matters, simulated": "power for the difference that matters: {}",
     "detectable with": "minimum detectable effect, with {1}: {0}",
 }
 
@@ -96,7 +96,7 @@ def _leftover(known: pd.DataFrame) -> str:
     patients = f"; {far[0]}{numbers.THIN}% of patients are further off than chance allows" if far else ""
     shape = known.loc[known["term"].str.startswith("largest departure")]
     among = [numbers.p_value(p, places=3) for p in shape["p_value"]] if len(shape) else []
-    simulated = f"; their distribution against the simulated one: p {among[0]}" if among else ""
+    simulated = f"; distribution against simulated residuals: p {among[0]}" if among else ""
     intervals = f"{off} of {len(rows)} intervals (by zone, month, expected value) exclude 0"
     return f"{intervals}{patients}{simulated}."
 

@@ -95,7 +95,7 @@ def medians(half: Result, most: Result, zone: str) -> str:
         if len(found) and pd.notna(found["estimate"].iloc[0]):
             parts.append(f"{words} by month {numbers.number(found['estimate'].iloc[0])}")
         else:
-            parts.append(f"{words} in fewer than half of the planted zones")
+            parts.append(f"{words} not reached by half of the planted zones")
     return f"{numbers.title_case(zone)}, median planted zone: {', '.join(parts)}."
 
 
@@ -242,8 +242,8 @@ def when_reached(result: Result, group: str, *, percent: float, month: float = 1
     if not np.isfinite(row["estimate"]):
         return f"{unknown}: {numbers.words_for_missing(row)}."
     n_patients = int(row["n_patients"])
-    if n_patients < results.LEAST_FOR_SHARE:
-        return f"{unknown}: fewer than {results.LEAST_FOR_SHARE} patients."
+    if n_patients < results.LEAST_FOR_INTERVAL:
+        return f"{unknown}: fewer than {results.LEAST_FOR_INTERVAL} patients."
     if not np.isfinite(row["ci_low"]):
         return f"{unknown}: {results.SAYS_NOTHING}."
     seen = "reached" if row["term"] == milestones.SHARE else "had a reading of"

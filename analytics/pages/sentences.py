@@ -279,7 +279,9 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
 
 
 def _why_unsure(row: pd.Series | None) -> str:
-    return numbers.as_said(str(row["flag"])) if row is not None and is_assumed(row) else MAY_BE_NONE
+    if row is None or not (is_assumed(row) or pd.isna(row["ci_low"])):
+        return MAY_BE_NONE
+    return numbers.as_said(str(row["flag"]))
 
 
 def _ladder_numbers(page: Page) -> list[KeyNumber]:
@@ -439,7 +441,7 @@ WITH_OUTCOME = "patients with an outcome: all"
 STUDY_TILES = {
     "With an outcome today": WITH_OUTCOME,
     f"Minimum detectable effect, with {{power}}{numbers.THIN}% power": "detectable with",
-    "Power to detect {size}": "power at what matters",
+    "Power to detect {size}": "power for what matters",
 }
 
 

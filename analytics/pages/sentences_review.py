@@ -437,9 +437,10 @@ def _follow_up(result: Result) -> str:
     best = seen.loc[seen["x"].sub(12).abs().idxmin()]
     clark = table[table["term"].eq("completeness of person-time")]["estimate"]
     whole = f" Of all follow-up time {clark.iloc[0]:.0f}{THIN}% was observed." if clark.notna().any() else ""
+    inside = f" (95{THIN}% interval {words.limits(best['ci_low'], best['ci_high'])})"
     return (
         f"Of {best['n_rows']:.0f} due at {best['visit']}, {best['estimate']:.0f}{THIN}% were seen in the "
-        f"window (95{THIN}% interval {best['ci_low']:.0f} to {best['ci_high']:.0f}).{whole}"
+        f"window{inside if pd.notna(best['ci_low']) else ''}.{whole}"
     )
 
 

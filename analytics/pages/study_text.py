@@ -148,7 +148,10 @@ def _missing(page: Page) -> str:
     text = f"{_capital(lost)}."
     text += f" The answer was repeated: {'; '.join(other)}." if other else ""
     is_tipped = _made(page, "tipping")["term"].astype(str).str.startswith("imputed").any()
-    shifted = " To the imputed outcomes of the compared group points were added until the conclusion changed."
+    shifted = (
+        " More and more points were added to the imputed outcomes of the compared group until the conclusion "
+        "changed."
+    )
     return text + (shifted if is_tipped else "")
 
 
@@ -178,16 +181,16 @@ def _zones(page: Page) -> str:
         note.startswith(study.SAME) for note in page.results["by_zone"].notes
     )
     text = f"The effect was also estimated in each of {n} zones." if n else ""
-    return f"{text[:-1]}, and a test made that it is the same in all." if n and is_tested else text
+    return f"{text[:-1]}, and tested for being the same in all." if n and is_tested else text
 
 
 def _checks(page: Page) -> str:
     if len(_made(page, "leftover")) < 2:
         return ""
     return (
-        "What the model leaves over was set against zones, months and what was expected, its quantiles "
-        "against a normal distribution, each patient's outcomes together against chance, and each outcome "
-        "among those simulated from the fitted model (randomised quantile residuals)."
+        "Residuals were examined by zone, month and expected value, their quantiles compared with a normal "
+        "distribution, each patient's outcomes together with chance, and each outcome with outcomes "
+        "simulated from the fitted model (randomised quantile residuals)."
     )
 
 

@@ -20,7 +20,7 @@ import scipy
 
 from analytics import dictionary
 from analytics.errors import FitError, ParameterError
-from analytics.results import Result, line
+from analytics.results import OF_ONE, Result, line
 
 GRAFTS, PLANTED = "grafts", "planted density"
 TARGET, EXPECTED, SHORTFALL = "target", "expected density", "expected shortfall"
@@ -215,7 +215,7 @@ def lines_of(t: Target, grafts: float, **own: Any) -> list[dict[str, Any]]:
 def _lines(t: Target, grafts: float) -> list[dict[str, Any]]:
     planted = grafts * t.hairs_per_graft / t.area_cm2
     flag = "at the densest planting followed" if planted > 0.999 * t.most_planted else ""
-    own: dict[str, Any] = {"by": {"zone": t.zone}, "flag": flag, "n_patients": 1, "basis": "model"}
+    own: dict[str, Any] = {"by": {"zone": t.zone}, "flag": flag, "basis": "model", **OF_ONE}
     return [
         line(GRAFTS, float(grafts), "FU", **own),
         line(PLANTED, planted, "hairs/cm2", **own),

@@ -21,7 +21,7 @@ from analytics.planning.outlook import Ahead, Outlook, outlook
 from analytics.planning.texts import Aim, Draft, ZoneDraft
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
-from analytics.results import LEVEL, Result, line
+from analytics.results import LEVEL, OF_ONE, Result, line
 
 DONOR, DONOR_LEFT = "donor", "left for later sessions"
 SPENT = "donor spent"
@@ -149,7 +149,7 @@ def _zone_lines(
     of = ahead.zones[zone.zone]
     zone = with_hairs(zone, of)
     planted = zone.grafts * float(zone.hairs_per_graft or np.nan) / zone.area_cm2
-    own: dict[str, Any] = {"by": {"draft": name, "zone": zone.zone}, "level": level, "n_patients": 1}
+    own: dict[str, Any] = {"by": {"draft": name, "zone": zone.zone}, "level": level, **OF_ONE}
     is_dense = zone.grafts / zone.area_cm2 > DENSE_PACKING_FU_CM2
     dense = f"beyond dense packing as published (over {DENSE_PACKING_FU_CM2} FU/cm2)" if is_dense else ""
     when = None if np.isnan(of.counted_month) else of.counted_month
@@ -218,7 +218,7 @@ def target_of(ahead: Outlook, aim: Aim, zone: ZoneDraft | None = None) -> Target
 
 def _donor_lines(plan: Draft, holds: Donor) -> list[dict]:
     """Return what a draft plants, what it spends for that, and what it leaves; FU are counted grafts."""
-    own: dict[str, Any] = {"by": {"draft": plan.name, "zone": DONOR}, "n_patients": 1}
+    own: dict[str, Any] = {"by": {"draft": plan.name, "zone": DONOR}, **OF_ONE}
     spent = plan.grafts * holds.per_graft
     after = holds.left - spent
     flag = "more than the safe share leaves" if after < 0 else ""

@@ -22,10 +22,9 @@ from analytics.planning.outlook import outlook
 from analytics.planning.texts import Aim, Draft
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
-from analytics.results import LEVEL, Result, line
+from analytics.results import LEVEL, OF_ONE, Result, line
 
 LOG = "plans"
-MIN_FOR_LIMITS = 3  # cases
 Entry = dict[str, Any]
 # Of a session that has not been done.
 UNKNOWN = (
@@ -216,7 +215,7 @@ def _grown(records: Records, session: str) -> pd.DataFrame:
 
 
 def _lines(row: pd.Series, level: float) -> list[dict[str, Any]]:
-    own: dict[str, Any] = {"by": {"session": str(row["session"]), "zone": row["zone"]}, "n_patients": 1}
+    own: dict[str, Any] = {"by": {"session": str(row["session"]), "zone": row["zone"]}, **OF_ONE}
     waits = "not operated on yet" if pd.isna(row["grafts_planted"]) else "not planted"
     not_planned = "not planned"
     uncounted = waits if pd.isna(row["grafts_planted"]) else "not counted at maturity yet"
@@ -259,13 +258,7 @@ def _practice_lines(zone: str, rows: pd.DataFrame, level: float) -> list[dict[st
         known = value.astype(float).dropna()
         by_patient = known.groupby(both.loc[known.index, "patient_id"]).mean()
         made, n = mean(by_patient, level=level), len(by_patient)
-        is_few = n < MIN_FOR_LIMITS
-        more: dict[str, Any] = {
-            "ci": (np.nan, np.nan) if is_few else (made.low, made.high),
-            "flag": f"fewer than {MIN_FOR_LIMITS} cases: no interval" if is_few else "",
-            "n_patients": n,
-            "n_rows": len(known),
-        }
+        more: dict[str, Any] = {"ci": (made.low, made.high), "n_patients": n, "n_rows": len(known)}
         lines.append(line(term, made.estimate, unit, basis="model", **more, **own))
     ripe = rows.dropna(subset=["counted", "ci_low"])
     inside = ripe["counted"].between(ripe["ci_low"].astype(float), ripe["ci_high"].astype(float))

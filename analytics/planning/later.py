@@ -26,7 +26,7 @@ from analytics.planning.outlook import Outlook, outlook
 from analytics.planning.texts import Draft, ZoneDraft
 from analytics.records import Records
 from analytics.regrowth import PlateauDistribution
-from analytics.results import LEVEL, Result, line
+from analytics.results import LEVEL, OF_ONE, Result, line
 
 LEAST_YEARS, MOST_YEARS = 1, 40
 FIRST, BEFORE, BOTH = "after the first session", "before the later session", "after both sessions"
@@ -92,7 +92,7 @@ def two_sessions(
         second = later[0] if later else _again(plan, holds.plants - plan.grafts)
         for zone in zones:
             lines += _zone_lines(now, then, plan, second, zone, level)
-        own: dict[str, Any] = {"by": {"draft": plan.name, "zone": "donor"}, "n_patients": 1}
+        own: dict[str, Any] = {"by": {"draft": plan.name, "zone": "donor"}, **OF_ONE}
         left = holds.left - (plan.grafts + second.grafts) * holds.per_graft
         flag = "more than the safe share leaves" if left < 0 else ""
         flag = flag if np.isfinite(left) else "donor not measured: give the split of the later session"
@@ -119,7 +119,7 @@ def _zone_lines(
     """Return the lines of one zone; what cannot be predicted says why."""
     mature = now.zones[zone].maturity
     planted, more = (_planted(draft, zone, now) for draft in (plan, second))
-    own: dict[str, Any] = {"by": {"draft": plan.name, "zone": zone}, "level": level, "n_patients": 1}
+    own: dict[str, Any] = {"by": {"draft": plan.name, "zone": zone}, "level": level, **OF_ONE}
     why = now.zones[zone].why_not(max(planted, more))
     lines = []
     for term, ahead, at, first, new in (

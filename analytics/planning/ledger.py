@@ -21,7 +21,7 @@ import pandas as pd
 from analytics import records as door
 from analytics.errors import ParameterError
 from analytics.records import Records
-from analytics.results import LEVEL, Result, limits, line
+from analytics.results import LEVEL, OF_ONE, Result, limits, line
 
 SAFE_SHARE_RANGE = (0.30, 0.50)
 SAFE_SHARE = 0.40
@@ -197,7 +197,10 @@ def _held(allowed: dict) -> dict:
 def _estimated(term: str, value: float, se: float, level: float, flag: str) -> dict:
     """Return what rests on the measured density, with limits."""
     ends = limits(value, se, level=level)
-    return line(term, value, "FU", se=se, ci=ends, level=level, n_patients=1, flag=flag or _known(value))
+    return line(
+        term, value, "FU", se=se, ci=ends, level=level, **OF_ONE,
+        flag=flag or _known(value),
+    )  # fmt: skip
 
 
 def _counted(term: str, grafts: float, level: float, flag: str) -> dict:

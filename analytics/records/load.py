@@ -270,9 +270,11 @@ def _warnings(problems: list[Problem]) -> tuple[Problem, ...]:
 
 
 def _final(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    other = {c.name: c.dtype for c in table.columns if frame[c.name].dtype != c.dtype}
-    final = frame[table.names()].reset_index(drop=True)
-    return final.astype(other) if other else final
+    cells = {c.name: (frame[c.name].array, c.dtype) for c in table.columns}
+    final = {
+        name: array if array.dtype == dtype else array.astype(dtype) for name, (array, dtype) in cells.items()
+    }
+    return pd.DataFrame(final, index=pd.RangeIndex(len(frame)))
 
 
 def _balance(raw: Raw, used_rows: dict[str, int], reasons: dict[str, str], *, stopped: bool) -> pd.DataFrame:

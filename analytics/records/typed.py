@@ -52,12 +52,14 @@ def typed(raw: RawTable, table: Table) -> Typed:
     """
     handed_in = {name.strip().casefold(): array for name, array in zip(raw.names, raw.cells, strict=True)}
     n = raw.n_rows
-    nothing = pa.array([""] * n, pa.string())
     columns: dict[str, object] = {}
     problems, is_empty = [], np.ones(n, dtype=bool)
     for column in table.columns:
         cells = None if column.derived else handed_in.pop(column.name, None)
-        text = nothing if cells is None else tidy(cells)
+        if cells is None:
+            columns[column.name] = _nothing(n, column.kind)
+            continue
+        text = tidy(cells)
         columns[column.name], bad, code = _one(text, column)
         problems += _refused(text, bad, table, column, code)
         is_empty &= np.asarray(pc.equal(text, ""))
@@ -82,6 +84,13 @@ def _one(text: pa.Array, column: Column) -> tuple[object, np.ndarray, str]:
     words = as_word(text, column.allowed) if column.kind == "choice" else as_text(text)
     bad = np.zeros(len(text), bool) if column.kind == "choice" else not_a_code(text, column)
     return pd.array(words.to_numpy(zero_copy_only=False), dtype="string"), bad, "not_a_code"
+
+
+def _nothing(n: int, kind: str) -> object:
+    """Return the values of a column that was not handed in."""
+    if kind in ("number", "integer"):
+        return np.full(n, np.nan)
+    return pd.array([pd.NA] * n, dtype="boolean" if kind == "yesno" else "string")
 
 
 def _refused(text: pa.Array, bad: np.ndarray, table: Table, column: Column, code: str) -> list[Problem]:

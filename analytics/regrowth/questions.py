@@ -24,7 +24,6 @@ from analytics.regrowth.rows import EmergenceRows, prepare, select
 from analytics.regrowth.single_cases import chance_below, posterior
 from analytics.regrowth.tables import (
     between_rows,
-    few_patients,
     mix_rows,
     path,
     shared_rows,
@@ -297,7 +296,6 @@ def _share_lines(
         (low, high), why = of_share(100 * one.ci_low, 100 * one.ci_high, fit.n_patients[k])
         flags = [
             "past the last supported month" if month > fit.last_month[k] + 1 else "",
-            few_patients(fit, k),
             "over 99 %: finer cannot be told" if one.estimate > NEARLY_ALL else "",
             why or ("too few to say" if high - low > TOO_WIDE else ""),
         ]
@@ -317,7 +315,7 @@ def _median_line(plateaus: PlateauDistribution, zone: str, percent: float, level
     elif found.estimate > fit.last_month[k]:
         flag = "past the last supported month"
     term = f"median_month_to_{percent:g}_pct"
-    return _line(fit, k, term, "months", found, level, np.nan, [flag, few_patients(fit, k)])
+    return _line(fit, k, term, "months", found, level, np.nan, [flag])
 
 
 def _line(fit: Emergence, k: int, term: str, unit: str, found: Quantity, level: float, x, flags) -> dict:

@@ -36,8 +36,8 @@ from analytics.records import Records
 from analytics.regrowth.emergence import Emergence, fit_emergence
 from analytics.regrowth.quantities import FRONT_NAME, degrees, mean_yield, parameters, quantities, weights_of
 from analytics.regrowth.rows import select
-from analytics.regrowth.tables import between_rows, few_patients_of, side_line
-from analytics.results import LEVEL, Curve, line
+from analytics.regrowth.tables import between_rows, side_line
+from analytics.results import LEAST_FOR_INTERVAL, LEVEL, Curve, line
 
 FEWEST_COUNTED = 10  # patients of each side
 TRIED = 3  # patients left out, one at a time
@@ -170,17 +170,13 @@ def _half(fit: Emergence, side: str, beta: np.ndarray) -> float:
 
 def _own(fit: Emergence, side: str, level: float) -> list[dict]:
     """Return the yield at maturity and the half month of one side."""
-    month, df, flag = (
-        _maturity(fit, side),
-        degrees(fit, side),
-        few_patients_of(fit, weights_of(fit, side) > 0),
-    )
+    month, df = _maturity(fit, side), degrees(fit, side)
     mean = quantities(fit, _mean(fit, side, [month]), level=level, df=df)[0]
     half = quantities(fit, lambda b, s: [_half(fit, side, b)], level=level, df=df, scale="log")[0]
     n = int(fit.n_patients[weights_of(fit, side) > 0].max())
     return [
-        side_line(side, "yield_at_maturity", "%", mean, level, x=month, n_patients=n, flag=flag),
-        side_line(side, "half_month", "months", half, level, n_patients=n, flag=flag),
+        side_line(side, "yield_at_maturity", "%", mean, level, x=month, n_patients=n, flag=""),
+        side_line(side, "half_month", "months", half, level, n_patients=n, flag=""),
     ]
 
 
@@ -209,6 +205,8 @@ def _path(fit: Emergence, side: str, read: pd.DataFrame, level: float) -> list[d
     found = quantities(fit, _mean(fit, side, months), level=level, df=degrees(fit, side))
     near = read[read["zone"].eq(side)].set_index("x")["n"]
     nearest = [near.iloc[int(np.argmin(np.abs(TICKS - month)))] for month in months]
+    if fit.n_patients[weights_of(fit, side) > 0].max() < LEAST_FOR_INTERVAL:
+        found = [replace(one, ci_low=np.nan, ci_high=np.nan) for one in found]
     return [
         side_line(
             side, "yield", "%", one, level, x=month,
@@ -319,8 +317,10 @@ def _without_one(
     side = np.sign(gap["estimate"])
     if not (gap["ci_low"] > 0 or gap["ci_high"] < 0):
         return line(term, np.nan, "points", by=by, basis="model", flag=NOT_TRIED)
-    if fit.n_patients[fit.zone_index(zone)] > MOST_PATIENTS:
-        said = f"not tried: more than {MOST_PATIENTS} patients on the side of the zone"
+    many = fit.n_patients[fit.zone_index(zone)] > MOST_PATIENTS
+    if many or gap["n_patients"] <= LEAST_FOR_INTERVAL:
+        why = f"more than {MOST_PATIENTS} patients on the side of the zone" if many else "too few patients"
+        said = f"not tried: {why}"
         return line(term, np.nan, "points", by=by, basis="model", flag=said)
     tried = [_refitted(records, fit, who, gap["zone"], level) for who in _speaking(fit, visits, zone, side)]
     found = [f for f in tried if f is not None]

@@ -23,7 +23,6 @@ from analytics.regrowth.quantities import (
 from analytics.results import LEVEL, line
 
 NEARLY_ALL = 0.95
-FEW_PATIENTS = 5
 ALL_ZONES = "all"
 
 
@@ -180,9 +179,8 @@ def _row(
     x: float = np.nan,
 ) -> dict:
     """Return a line of one zone, with its counts and what must be said of it."""
-    said = "; ".join(f for f in (flag, few_patients(fit, k)) if f)
     counts = {"n_patients": int(fit.n_patients[k]), "n_rows": int(fit.n_rows[k])}
-    return side_line(fit.zones[k], term, unit, found, level, x=x, **counts, flag=said)
+    return side_line(fit.zones[k], term, unit, found, level, x=x, **counts, flag=flag)
 
 
 def side_line(
@@ -212,16 +210,6 @@ def side_line(
         df=found.df,
         flag=flag,
     )
-
-
-def few_patients(fit: Emergence, k: int) -> str:
-    """Return a flag where a zone has few patients."""
-    return few_patients_of(fit, np.arange(len(fit.zones)) == k)
-
-
-def few_patients_of(fit: Emergence, here: np.ndarray) -> str:
-    """Return a flag where the zones named have few patients."""
-    return f"fewer than {FEW_PATIENTS} patients" if fit.n_patients[here].max() < FEW_PATIENTS else ""
 
 
 def _plateau_flag(fit: Emergence, k: int) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.records import Records
-from analytics.results import LEAST_FOR_INTERVAL, LEVEL, NO_INTERVAL, Result, line
+from analytics.results import LEAST_FOR_INTERVAL, LEVEL, NO_INTERVAL, SAYS_NOTHING, Result, line
 from analytics.review.criteria import Criteria
 from analytics.review.decide import HARM_COLUMNS, Telling, carried_by, harm, told, window_of
 from analytics.review.decide.windows import BETTER, per_quarter
@@ -138,8 +138,8 @@ def _judged(criterion: Criterion, view: View, monitor: Monitor, window: int | No
 
 
 def _readable(number: Measured) -> Measured:
-    """Take the interval off a mean or ratio of fewer than three patients."""
-    if number.is_of_units or number.n_patients >= LEAST_FOR_INTERVAL:
+    """Take the interval off a number of too few patients, so that no verdict rests on it either."""
+    if number.n_patients >= LEAST_FOR_INTERVAL:
         return number
     return replace(number, se=np.nan, low=np.nan, high=np.nan)
 
@@ -158,7 +158,7 @@ def _line(judged: _Judged, term: str, number: Measured, level: float) -> dict[st
     decided = judged.outcome if term == WINDOW else _outcome(criterion, number) if term in DECIDED else ""
     few = f"fewer than {FEW_UNITS} units" if number.n_units < FEW_UNITS else ""
     if np.isfinite(number.estimate) and np.isnan(number.low):
-        few = NO_INTERVAL
+        few = NO_INTERVAL if number.n_patients < LEAST_FOR_INTERVAL else SAYS_NOTHING
     return line(
         term,
         number.estimate,

@@ -40,7 +40,6 @@ from analytics.review.units import OPERATORS, none_declared, not_yet, with_case_
 NO_SIGNAL, LOOK, SIGNAL = "no signal", "than the others at 95 %", "than the others at 99.8 %"
 OBSERVED, EXPECTED, DRAWN, POWER = "observed", "expected of the others", "shrunken", "chance to be flagged"
 FEW_SESSIONS = 5
-MIN_FOR_LIMITS = 3  # patients; a t interval from two is no information
 
 
 def operators(
@@ -129,7 +128,6 @@ def _lines(
     if one.part < FEW_EVENTS:
         few = "; ".join(w for w in (few, f"fewer than {FEW_EVENTS} events") if w)
     raw, versus = one.raw, one.versus
-    has_limits = of_odds or raw.n >= MIN_FOR_LIMITS
     share: dict[str, Any] = {}
     if of_odds:
         share = {"basis": "share", "numerator": one.part, "denominator": one.whole}
@@ -145,9 +143,8 @@ def _lines(
         flag = _flag(value, few)
         return line(term, scale * value, "%", ci=(scale * low, scale * high), flag=flag, **(common | more))
 
-    raw_limits = (raw.low, raw.high) if has_limits else (np.nan, np.nan)
     return [
-        percent(OBSERVED, raw.estimate, *raw_limits, se=scale * raw.se, **share),
+        percent(OBSERVED, raw.estimate, raw.low, raw.high, se=scale * raw.se, **share),
         percent(EXPECTED, one.expected),
         _line_of_difference(versus, of_odds, few, common),
         percent(DRAWN, *drawn),

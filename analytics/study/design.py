@@ -78,8 +78,9 @@ def check(records: Records, plan: Plan, *, n_simulations: int = N_SIMULATIONS) -
     Returns
     -------
     Curve
-        Terms: patients and rows by group, effective rows, detectable difference, power at what matters (by
-        simulation and closed form), size of the test, patients needed. `path` is power (percent) by effect.
+        Terms: patients and rows by group, effective sample size, detectable difference, power for what
+        matters (by simulation and closed form), size of the test, patients needed. `path` is power (percent)
+        by effect.
 
     Raises
     ------
@@ -207,7 +208,7 @@ def _rows(seen: pd.DataFrame, given: Sample, plan: Plan, analysis: Analysis, dra
     )
     rows += _power_rows(seen, given, plan, drawn, matters, counts)
     needed = np.ceil(counts["n_patients"] * (found / matters) ** 2)
-    term = f"patients with an outcome needed for {100 * plan.power:g} % power at what matters"
+    term = f"patients with an outcome needed for {100 * plan.power:g} % power for what matters"
     rows.append(line(term, float(needed), "count", **counts))
     return rows
 
@@ -274,7 +275,7 @@ def _counted(seen: pd.DataFrame, given: Sample, drawn: Draws) -> list[dict]:
         )
         if np.isfinite(correlation):
             worth = closed.effective_rows(sizes, correlation)
-            rows.append(line(f"independent rows they are worth: {name}", np.round(worth), "count", **counts))
+            rows.append(line(f"effective sample size: {name}", np.round(worth), "count", **counts))
     if np.isfinite(correlation):
         counts = {"n_patients": rows[0]["n_patients"], "n_rows": rows[0]["n_rows"]}
         rows.append(line("correlation of two outcomes of a patient", correlation, "ratio", **counts))
@@ -287,7 +288,7 @@ def _power_rows(
     rows = []
     if len(drawn.se) >= FEWEST_DRAWS:
         for term, effect in (
-            ("power at what matters, simulated", matters),
+            ("power for what matters, simulated", matters),
             ("size of the test, simulated", 0.0),
         ):
             share = drawn.power(effect, plan.alpha)
@@ -295,7 +296,7 @@ def _power_rows(
             ends = (100 * float(found.low), 100 * float(found.high))
             rows.append(line(term, 100 * share, "%", ci=ends, level=found.level, **counts))
     form = closed_form(seen, given, plan, drawn, matters)
-    rows.append(line("power at what matters, closed form", 100 * form, "%", **counts))
+    rows.append(line("power for what matters, closed form", 100 * form, "%", **counts))
     return rows
 
 
@@ -314,7 +315,7 @@ def closed_form(seen: pd.DataFrame, given: Sample, plan: Plan, drawn: Draws, mat
 
 
 def closed_power(given: Sample, plan: Plan, analysis: Analysis) -> tuple[float, int]:
-    """Return the power at what matters, or at the margin, by closed form (0 to 1), and its patients.
+    """Return the power for what matters, or at the margin, by closed form (0 to 1), and its patients.
 
     Variances are estimated with what is compared left out; a share is that of the whole mix.
 

@@ -239,7 +239,7 @@ def tipping(found: Answer, plan: Plan) -> Result:
     )
     return Curve(
         pd.DataFrame(rows), _used(found), method, picture="tipping", path=frame,
-        x_name="points added to the missing of the compared group", extra=margins(analysis),
+        x_name="points added to missing outcomes of the compared group", extra=margins(analysis),
     )  # fmt: skip
 
 

@@ -172,7 +172,7 @@ def _course(found: Answer, plan: Plan, fit, x, knots, middle: float, k: int) -> 
     counts: dict[str, Any] = {"n_patients": found.effect.n_patients, "n_rows": found.effect.n_rows}
     term = f"per {exposure.per:g} {in_words(exposure.variable)}"
     table = [effect_row(found.effect, analysis, term=term, level=level)]
-    for name, test in (("any course", any_), ("bent, beyond a straight line", bent)):
+    for name, test in (("any relation", any_), ("curved, beyond a straight line", bent)):
         table.append(
             line(
                 name, float(test.statistic), "F", basis="model", statistic=float(test.statistic),

@@ -22,7 +22,7 @@ from analytics.yields.joint import joint
 from analytics.yields.link import MIN_BOTH, planted_error
 from analytics.yields.losses import graft_yield, loss_chain, ratio_of_sums
 from analytics.yields.mass import cross_section, cross_section_se, hair_mass
-from analytics.yields.means import FEW, MIN_PATIENTS, average, expected_variance, one_reading
+from analytics.yields.means import average, expected_variance, one_reading
 from analytics.yields.native import MIN_CONTROL_REGIONS, UntreatedRate, therapy_seen
 from analytics.yields.rows import (
     MENDABLE, REASONS, USES, YIELD_FROM_MONTH, by_visit, native_rate, with_reason,

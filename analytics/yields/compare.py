@@ -19,8 +19,6 @@ from analytics.records import Records
 from analytics.results import LEVEL, Result, limits, line
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.means import (
-    FEW,
-    MIN_PATIENTS,
     estimate,
     expected_variance,
     indicators,
@@ -111,8 +109,7 @@ def _own_minus_others(
     mean = same["zone"].map(pd.Series(y, index=same.index).groupby(same["zone"]).mean()).to_numpy(dtype=float)
     fit = estimate(y, X, same, expected_variance(same, mean, error), 1)
     value, se, df = (float(column[0]) for column in (fit.beta, fit.se, fit.df))
-    flag = FEW if patients < MIN_PATIENTS else ""
-    return report(value, se=se, ci=limits(value, se, level=level, df=df), df=df, flag=flag), fit.checks
+    return report(value, se=se, ci=limits(value, se, level=level, df=df), df=df), fit.checks
 
 
 def _reporter(own_of: tuple[str, str], level: float, patients: int, rows: int) -> Callable[..., dict]:

@@ -39,9 +39,9 @@ from analytics.errors import ParameterError
 from analytics.measurement import CountError
 from analytics.numerics import bounds, proportions, regression
 from analytics.records import Records, with_columns
-from analytics.results import LEVEL, Result, line
+from analytics.results import LEAST_FOR_INTERVAL, LEVEL, NO_INTERVAL, Result, line
 from analytics.yields.choices import USUAL, Choices
-from analytics.yields.means import FEW, MIN_PATIENTS, average, one_reading
+from analytics.yields.means import average, one_reading
 from analytics.yields.rows import by_visit
 
 # Months by which readings are tabulated, each to the nearest; common practice, no source.
@@ -94,16 +94,17 @@ def photograph_failures(
     )
     share = proportions.proportion(counts["numerator"], counts["denominator"], level=level)
     estimate, low, high = (100 * np.asarray(v, dtype=float) for v in (share.estimate, share.low, share.high))
+    told = counts["n_patients"] >= LEAST_FOR_INTERVAL
     shares = counts[[*by, "numerator", "denominator", "n_patients"]].assign(
         term="photographs failed",
         estimate=estimate,
-        ci_low=low,
-        ci_high=high,
+        ci_low=np.where(told, low, np.nan),
+        ci_high=np.where(told, high, np.nan),
         level=level,
         unit="% of attendances",
         basis="share",
         n_rows=counts["denominator"],
-        flag=np.where(counts["n_patients"] < MIN_PATIENTS, FEW, ""),
+        flag=np.where(told, "", NO_INTERVAL),
     )
     shown = counts.drop(columns="n_patients").assign(share_pct=estimate, ci_low=low, ci_high=high)
     method = (
@@ -242,7 +243,7 @@ def _direct_mean(those: pd.DataFrame, group: dict, level: float) -> dict:
     mean = regression.contrast(fit, [1.0], level=level)
     return line(
         "direct mean", mean.estimate, unit, se=mean.se, ci=(mean.low, mean.high), basis="model", df=mean.df,
-        flag=FEW if n_patients < MIN_PATIENTS else "", **about,
+        **about,
     )  # fmt: skip
 
 

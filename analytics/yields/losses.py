@@ -36,7 +36,7 @@ from analytics.errors import FitError, ParameterError
 from analytics.records import Records
 from analytics.results import LEVEL, Result, limits, line
 from analytics.yields.choices import USUAL, Choices
-from analytics.yields.means import FEW, MIN_PATIENTS, average, one_reading, shared_errors
+from analytics.yields.means import average, one_reading, shared_errors
 from analytics.yields.rows import by_visit
 
 # Share of partly cut follicles that grew, lower third and two thirds kept (Er et al. 2006, see above).
@@ -197,7 +197,6 @@ def _step_line(sessions: pd.DataFrame, labels: dict, step: Step, level: float) -
         basis="model",
         n_patients=patients,
         n_rows=len(used),
-        flag=FEW if patients < MIN_PATIENTS else "",
     )
 
 

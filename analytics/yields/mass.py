@@ -11,7 +11,6 @@ import pandas as pd
 from analytics.errors import FitError
 from analytics.records import Records
 from analytics.results import LEVEL, Result, limits, line
-from analytics.yields.means import FEW, MIN_PATIENTS
 
 
 def cross_section(density, calibre_um) -> np.ndarray:
@@ -135,7 +134,6 @@ def _change_by_zone(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
             basis="model",
             n_patients=n,
             n_rows=len(group),
-            flag=FEW if n < MIN_PATIENTS else "",
         )
         lines.append(of_change)
     return pd.DataFrame(lines)

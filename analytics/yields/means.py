@@ -35,9 +35,6 @@ from analytics.results import LEAST_FOR_INTERVAL, LEVEL, NO_INTERVAL, Result, co
 from analytics.yields.choices import USUAL, Choices
 from analytics.yields.rows import by_visit, with_reason
 
-MIN_PATIENTS = 5
-FEW = f"fewer than {MIN_PATIENTS} patients"
-
 
 def average(
     records: Records,
@@ -242,7 +239,7 @@ def _means(
         basis="model",
         n_patients=few,
         df=fit.df,
-        flag=np.select([~told, few < MIN_PATIENTS], [NO_INTERVAL, FEW], ""),
+        flag=np.where(~told, NO_INTERVAL, ""),
     )
     return table, fit.checks
 

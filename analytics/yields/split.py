@@ -18,7 +18,6 @@ from scipy.special import expit, logit
 from analytics.dictionary import MATURITY_MONTH
 from analytics.numerics.nonlinear import NonlinearFit, share
 from analytics.results import counted, limits, line
-from analytics.yields.means import FEW, MIN_PATIENTS
 
 PLATEAU, HALF, STEEPNESS, SESSIONS = range(1, 5)
 FIRM_PCT = 50.0
@@ -268,7 +267,6 @@ def _together(
     ahead = (
         "" if n_counted == len(regions) else f"{counted(n_counted, of=len(regions))} regions counted by then"
     )
-    few = "" if len(by_patient) >= MIN_PATIENTS else FEW
     return line(
         "yield, sessions together",
         total,
@@ -281,7 +279,7 @@ def _together(
         basis="model",
         n_patients=len(by_patient),
         n_rows=len(regions),
-        flag="; ".join(words for words in (few, ahead) if words),
+        flag=ahead,
     )
 
 
@@ -315,6 +313,7 @@ def _region_row(split: pd.Series, level: float) -> dict:
         n_patients=1,
         n_rows=1,
         flag=_how_firm(split["decided_pct"]),
+        over_patients=False,
     )
 
 

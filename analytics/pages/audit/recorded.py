@@ -82,7 +82,7 @@ def poor_growth(result: Result) -> str:
         for _, row in told.iterrows()
     ]
     if said:
-        return f"Goes with a higher or lower chance of poor growth: {'; '.join(said)}."
+        return f"Chance of poor growth: {'; '.join(said)}."
     open_ = int(rows["flag"].str.startswith(factors.CANNOT_TELL).sum())
     rest = f"; for {open_} of {len(rows)} it cannot be told" if open_ else ""
     return f"Nothing recorded goes with poor growth beyond chance{rest}."

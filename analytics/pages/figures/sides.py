@@ -197,7 +197,7 @@ def _distance(ax: Axes, result: Curve, names: list[str], *, narrow: bool) -> Non
     """Draw the difference of the half months as a distance, with its interval in words."""
     gap = _row(result, f"{names[-1]} : {names[0]}", "half_month_difference")
     ends = [_row(result, name, "half_month") for name in names]
-    if gap is None or any(end is None for end in ends) or is_assumed(gap):
+    if gap is None or any(end is None for end in ends) or is_assumed(gap) or pd.isna(gap["ci_low"]):
         return
     at = [float(end["estimate"]) for end in ends]  # type: ignore[index]
     heights = []

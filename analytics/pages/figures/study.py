@@ -149,9 +149,9 @@ def tipping(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> 
             va="bottom" if right else "top", fontsize=7.6, color=QUIET,
         )  # fmt: skip
     panel.set_xlabel(
-        "Points added to the missing\nof the compared group"
+        "Points added to missing outcomes\nof the compared group"
         if narrow
-        else "Points added to the missing of the compared group"
+        else "Points added to missing outcomes of the compared group"
     )
     panel.set_ylabel(_answer_name(path))
     return panel

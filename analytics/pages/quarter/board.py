@@ -14,7 +14,7 @@ from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
 from analytics.pages.sentences_review import WITHHELD, audit, part
 from analytics.reports import filled
-from analytics.results import Result, why_not
+from analytics.results import LEAST_FOR_INTERVAL, Result, why_not
 from analytics.review import CANNOT_TELL, MET, NO_DATA, NOT_MET
 
 NEVER = "not within 5 years"  # of those that cannot be told, a group of their own
@@ -56,7 +56,9 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
                  "names": "; ".join(theirs["name"]),
                  "last": _last_heading(outcome)}
             )  # fmt: skip
-    show_html(filled("blocks/board", title=title, id=f"t{number}", groups=groups, folded=MET))
+    lacks = rows["estimate"].notna() & rows["ci_low"].isna()
+    few = f" No interval is printed from fewer than {LEAST_FOR_INTERVAL} patients." if lacks.any() else ""
+    show_html(filled("blocks/board", title=title, id=f"t{number}", groups=groups, folded=MET, few=few))
 
 
 def _last_heading(outcome: str) -> str:

@@ -110,3 +110,28 @@ def _numbered(*frames: pd.DataFrame) -> tuple[pd.DataFrame, ...]:
 
 def _stacked(frames: tuple[pd.DataFrame, ...], key: str) -> np.ndarray:
     return np.concatenate([f[key].to_numpy(object) if key in f else np.full(len(f), None) for f in frames])
+
+
+def latest_before(
+    group: np.ndarray, moment: np.ndarray, of_group: np.ndarray, events: np.ndarray
+) -> np.ndarray:
+    """Return for each moment the latest event of its group not after it, NaN where there is none.
+
+    Parameters
+    ----------
+    group, moment
+        Number of the group and time of each moment, (n,).
+    of_group, events
+        Number of the group and time of each event, (m,); an unknown time is no event.
+    """
+    known = np.isfinite(events)
+    groups = np.concatenate([of_group[known], group])
+    times = np.concatenate([events[known], moment])
+    is_event = np.arange(len(times)) < known.sum()
+    order = np.lexsort((~is_event, times, groups))
+    latest = np.maximum.accumulate(np.where(is_event[order], np.arange(len(order)), -1))
+    event = order[latest]  # where there is none yet, any other: of no event
+    is_met = (latest >= 0) & (groups[event] == groups[order])
+    found = np.empty(len(order))
+    found[order] = np.where(is_met, times[event], np.nan)
+    return np.where(np.isfinite(moment), found[known.sum() :], np.nan)

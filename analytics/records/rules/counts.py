@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.dictionary import BASELINE_FROM_MONTH
 from analytics.records.codes import MISSING, paired
-from analytics.records.rules.clock import Clock
+from analytics.records.rules.clock import Clock, latest_before
 from analytics.records.rules.patients import calibre_without_method, hairs_per_fu
 from analytics.records.rules.rule import Register, Rule, at_all, is_false, is_true, is_word
 
@@ -38,11 +38,9 @@ def _wrong_session(register: Register) -> pd.Series:
 
 def _latest_before(counts: pd.DataFrame, events: pd.DataFrame, by: str) -> pd.Series:
     """Return for each count the start of its group's latest event clearly before it, or NaN."""
-    moments = pd.DataFrame({by: counts[by], "moment": counts["time"] - counts["doubt"]}).dropna()
-    starts = events[[by, "start"]].dropna().sort_values("start").rename(columns={"start": "met"})
-    asked = moments.sort_values("moment").reset_index()
-    met = pd.merge_asof(asked, starts, left_on="moment", right_on="met", by=by)
-    return met.set_index("index")["met"].reindex(counts.index)
+    moment = (counts["time"] - counts["doubt"]).to_numpy()
+    of, starts = events[by].to_numpy(), events["start"].to_numpy()
+    return pd.Series(latest_before(counts[by].to_numpy(), moment, of, starts), counts.index)
 
 
 def _without_baseline(register: Register) -> pd.Series:
@@ -120,8 +118,9 @@ def _reason_without_fault(register: Register) -> pd.Series:
     return is_true(counts["standard_conditions"]) & counts["condition_reason"].notna()
 
 
-def _first_of_region(counts: pd.DataFrame) -> pd.DataFrame:
+def _first_of_region(register: Register) -> pd.DataFrame:
     """Return for each count the first one of its region and session."""
+    counts = register.clock.counts
     ordered = counts.sort_values("month", kind="stable")
     is_first = ~ordered["course"].duplicated() & (ordered["course"] != MISSING)
     return ordered[is_first].set_index("course").reindex(counts["course"]).set_axis(counts.index)
@@ -129,7 +128,7 @@ def _first_of_region(counts: pd.DataFrame) -> pd.DataFrame:
 
 def _area_changed(register: Register) -> pd.Series:
     counts = register.clock.counts
-    first = _first_of_region(counts)
+    first = register.once(_first_of_region)
     area, first_area = ((f["roi_area_cm2"] * f["n_fields"]).round(6) for f in (counts, first))
     marked = is_true(counts["roi_marked"]) & is_true(first["roi_marked"])
     return marked & area.notna() & first_area.notna() & area.ne(first_area)
@@ -137,14 +136,14 @@ def _area_changed(register: Register) -> pd.Series:
 
 def _length_changed(register: Register) -> pd.Series:
     counts = register.clock.counts
-    length, first = counts["hair_length"], _first_of_region(counts)["hair_length"]
+    length, first = counts["hair_length"], register.once(_first_of_region)["hair_length"]
     differs = (length.eq("shaved") != first.eq("shaved")).fillna(False)
     return length.notna() & first.notna() & differs
 
 
 def _cut_off_changed(register: Register) -> pd.Series:
     counts = register.clock.counts
-    thinnest, first = counts["thinnest_counted_um"], _first_of_region(counts)["thinnest_counted_um"]
+    thinnest, first = (f["thinnest_counted_um"] for f in (counts, register.once(_first_of_region)))
     return thinnest.notna() & first.notna() & thinnest.ne(first)
 
 

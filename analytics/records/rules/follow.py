@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 
+from analytics.records.codes import MISSING, numbered
+from analytics.records.rules.clock import latest_before
 from analytics.records.rules.rule import Register, Rule, at_all, by_session, is_false, is_true
 
 SAME_VISIT_MONTHS = 0.5  # a count further from every visit of its session than this was made at none
@@ -15,31 +17,26 @@ def _after_withdrawal(register: Register) -> pd.Series:
     return visits["month"] > ended.groupby([visits["patient_id"], visits["session_id"]]).transform("min")
 
 
-def _at_no_visit(register: Register) -> pd.Series:
+def _at_no_visit(register: Register) -> np.ndarray:
     """Return which counts are near no visit, by the clock of their session and by that of their patient."""
     counts, visits, sessions = (register.tables[name] for name in ("measurements", "visits", "sessions"))
     start = by_session(sessions, "patient_month").astype(float)
     moments = [
         f.assign(moment=f["month"] + f["session_id"].map(start).astype(float)) for f in (counts, visits)
     ]
-    of_session = _apart(counts, visits, on="month", by="session_id", tolerance=SAME_VISIT_MONTHS)
+    of_session = _apart(*moments, on="month", by="session_id", tolerance=SAME_VISIT_MONTHS)
     of_patient = _apart(*moments, on="moment", by="patient_id", tolerance=SAME_VISIT_MONTHS + DOUBT_MONTHS)
     return of_session & of_patient
 
 
-def _apart(rows: pd.DataFrame, others: pd.DataFrame, *, on: str, by: str, tolerance: float) -> pd.Series:
+def _apart(rows: pd.DataFrame, others: pd.DataFrame, *, on: str, by: str, tolerance: float) -> np.ndarray:
     """Return which rows have none of the others in their group within the tolerance."""
-    events = others[[by, on]].dropna().sort_values(on).assign(is_met=True)
-    asked = rows[[by, on]].dropna().sort_values(on).reset_index()
-    met = pd.merge_asof(
-        asked.astype({by: object}),
-        events.astype({by: object}),
-        on=on,
-        by=by,
-        direction="nearest",
-        tolerance=tolerance,  # type: ignore[arg-type]
-    )
-    return at_all(met.set_index("index")["is_met"].isna(), rows)
+    group, of_group = numbered([by], rows, others)
+    asked, events = (f[on].to_numpy(dtype=float) for f in (rows, others))
+    before = latest_before(group, asked, of_group, events)
+    after = -latest_before(group, -asked, of_group, -events)
+    is_met = (asked - before <= tolerance) | (after - asked <= tolerance)
+    return ~is_met & (group != MISSING) & np.isfinite(asked)
 
 
 def _courses_overlap(register: Register) -> pd.Series:

@@ -5,6 +5,7 @@ import pandas as pd
 
 from analytics.dictionary import TABLES, Column, Table
 from analytics.errors import Problem
+from analytics.records.codes import MISSING, numbered
 from analytics.records.rules.rule import Register, Rule, by_session
 
 
@@ -12,9 +13,9 @@ def duplicate_key(table: Table) -> Rule:
     """Return the rule that no two rows of a table share its key."""
     key = list(table.key)
 
-    def broken(register: Register) -> pd.Series:
-        rows = register.given[table.name][key]
-        return rows.duplicated() & rows.notna().all(axis=1)
+    def broken(register: Register) -> np.ndarray:
+        (number,) = numbered(key, register.given[table.name])
+        return pd.Index(number).duplicated() & (number != MISSING)
 
     return Rule(
         "duplicate_key",
@@ -127,13 +128,23 @@ def exact_copy(table: Table) -> Rule:
     return Rule(
         "exact_copy",
         f"{table.name}.",
-        lambda rows: rows.duplicated() & (table.name != "measurements"),
+        lambda rows: _is_copy(rows, table),
         "row is an exact copy of an earlier row and was left out",
         "rows are exact copies of earlier rows and were left out",
         "a row stands once",
         "take the copy away",
         "warning",
     )
+
+
+def _is_copy(rows: pd.DataFrame, table: Table) -> np.ndarray:
+    """Return which rows are like an earlier one in all; only those of one key are looked at whole."""
+    copies = np.zeros(len(rows), dtype=bool)
+    if table.name == "measurements":
+        return copies
+    again = np.flatnonzero(pd.Index(numbered(table.key, rows)[0]).duplicated(keep=False))
+    copies[again] = rows.iloc[again].duplicated()
+    return copies
 
 
 def left_out(

@@ -89,14 +89,14 @@ def _grafts_taken_here(register: Register) -> pd.Series:
 
 def _lifetime_exceeded(register: Register) -> pd.Series:
     elsewhere = register.tables["patients"]["grafts_elsewhere"].astype(float)
-    return _grafts_taken_here(register) + elsewhere > LIFETIME_GRAFTS
+    return register.once(_grafts_taken_here) + elsewhere > LIFETIME_GRAFTS
 
 
 def _donor_overdrawn(register: Register) -> pd.Series:
     patients = register.tables["patients"]
     held = patients["donor_area_cm2"] * patients["donor_fu_cm2"]
     first = patients["donor_measured_before_session"].eq(1).fillna(False)
-    return (_grafts_taken_here(register) > held) & first & ~_lifetime_exceeded(register)
+    return (register.once(_grafts_taken_here) > held) & first & ~_lifetime_exceeded(register)
 
 
 RULES = (

@@ -1,7 +1,10 @@
 """What a rule is: which rows break it, the columns it needs and what is said, in one declaration."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -10,6 +13,7 @@ from analytics.errors import Problem, Sentence, Severity, at_rows
 from analytics.records.rules.clock import Clock
 
 Frames = Mapping[str, pd.DataFrame]
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +23,13 @@ class Register:
     tables: Frames
     given: Frames
     clock: Clock
+    made: dict[Callable, object] = field(default_factory=dict)
+
+    def once(self, make: Callable[[Register], Made]) -> Made:
+        """Return what `make` makes of this register, which several rules look at."""
+        if make not in self.made:
+            self.made[make] = make(self)
+        return self.made[make]  # type: ignore[return-value]
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,28 +23,29 @@ def _is_placed(sessions: pd.DataFrame) -> pd.Series:
     return sessions[[*NUMBERED, "register_month"]].notna().all(axis=1)
 
 
-def _in_order(sessions: pd.DataFrame) -> pd.DataFrame:
+def _in_order(register: Register) -> pd.DataFrame:
     """Return each patient's sessions by their numbers, one for each number.
 
     A table out of order is told of at the row as it stands in the file, so the index is kept.
     """
+    sessions = register.tables["sessions"]
     return sessions[_is_placed(sessions) & ~_number_twice(sessions)].sort_values(NUMBERED)
 
 
 def _months_since_the_last(register: Register) -> pd.Series:
-    return _in_order(register.tables["sessions"]).groupby("patient_id")["register_month"].diff()
+    return register.once(_in_order).groupby("patient_id")["register_month"].diff()
 
 
 def _out_of_order(register: Register) -> pd.Series:
-    return at_all(_months_since_the_last(register) < 0, register.tables["sessions"])
+    return at_all(register.once(_months_since_the_last) < 0, register.tables["sessions"])
 
 
 def _same_month(register: Register) -> pd.Series:
-    return at_all(_months_since_the_last(register) == 0, register.tables["sessions"])
+    return at_all(register.once(_months_since_the_last) == 0, register.tables["sessions"])
 
 
 def _gap(register: Register) -> pd.Series:
-    ordered = _in_order(register.tables["sessions"])
+    ordered = register.once(_in_order)
     step = ordered.groupby("patient_id")["session_number"].diff().fillna(ordered["session_number"])
     return at_all(step > 1, register.tables["sessions"])
 
@@ -61,13 +62,13 @@ def _falls(ordered: pd.DataFrame) -> pd.Series:
 
 
 def _patient_month_order(register: Register) -> pd.Series:
-    ordered = _with_stated_month(register)
+    ordered = register.once(_with_stated_month)
     first = ordered["stated"] & ordered["session_number"].eq(1) & ordered["patient_month"].ne(0)
     return at_all(first | _falls(ordered), register.tables["sessions"])
 
 
 def _patient_month_register(register: Register) -> pd.Series:
-    ordered = _with_stated_month(register)
+    ordered = register.once(_with_stated_month)
     of_patient = ordered.groupby("patient_id")
     between = of_patient["register_month"].diff() - of_patient["patient_month"].diff()
     apart = ordered["stated"] & (between.abs() > 1 + NEAR) & ~_falls(ordered)
@@ -130,12 +131,12 @@ def _planted_apart(register: Register) -> tuple[pd.Series, pd.Series]:
 
 
 def _planted_sum(register: Register) -> pd.Series:
-    apart, far = _planted_apart(register)
+    apart, far = register.once(_planted_apart)
     return apart > far
 
 
 def _planted_sum_near(register: Register) -> pd.Series:
-    apart, far = _planted_apart(register)
+    apart, far = register.once(_planted_apart)
     return (apart > 0) & ~(apart > far)
 
 

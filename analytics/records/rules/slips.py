@@ -1,8 +1,10 @@
 """Likely slips that break no rule: one code spelt in two ways, counts that cannot both be right."""
 
+import re
+
 import pandas as pd
 
-from analytics.records.codes import MISSING
+from analytics.records.codes import MISSING, numbered
 from analytics.records.rules.counts import visit_of
 from analytics.records.rules.rule import Register, Rule, at_all, is_true, is_word
 
@@ -35,14 +37,16 @@ def two_spellings(table: str, column: str) -> Rule:
 
 
 def _is_rarer_spelling(codes: pd.Series) -> pd.Series:
+    bare = codes.dropna().drop_duplicates().map(_bare)
+    if not bare.duplicated().any():
+        return codes.isna() & False
     spellings = codes.value_counts().index
-    bare = (
-        spellings.to_series()
-        .str.casefold()
-        .str.replace(r"[\s_.-]+", "", regex=True)
-        .str.replace(r"(?<!\d)0+(?=\d)", "", regex=True)
-    )
-    return codes.isin(spellings[bare.duplicated().to_numpy()])
+    return codes.isin(spellings[spellings.map(_bare).duplicated()])
+
+
+def _bare(code: str) -> str:
+    """Return a code without what the same code is at times spelt with: capitals, dashes, leading zeros."""
+    return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s_.-]+", "", code.casefold()))
 
 
 def _per_mm2(register: Register) -> pd.Series:
@@ -75,10 +79,10 @@ def _beyond_planted(register: Register) -> pd.Series:
     baseline = counts[is_planted & (counts["month"] <= 0)]
     before = counts["course"].map(baseline.groupby("course")["density_hairs_cm2"].mean())
     average = placements["hairs"] / placements["area_cm2"]
-    hairs_cm2 = placements["roi_planted_hairs_cm2"].fillna(average).rename("hairs_cm2")
-    by_zone = hairs_cm2.groupby([placements["session_id"], placements["zone"]]).max().reset_index()
-    plantings = planted.merge(by_zone, on=["session_id", "zone"], how="left", validate="one_to_one")
-    most = counts["planting"].map(plantings.set_index("planting")["hairs_cm2"]) * MOST_YIELD_PCT / 100
+    hairs_cm2 = placements["roi_planted_hairs_cm2"].fillna(average)
+    place, planting = numbered(["session_id", "zone"], placements, planted)
+    by_zone = hairs_cm2.groupby(place).max().reindex(planting).set_axis(planted["planting"])
+    most = counts["planting"].map(by_zone) * MOST_YIELD_PCT / 100
     return is_planted & ((counts["density_hairs_cm2"] - before) > most)
 
 

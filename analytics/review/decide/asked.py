@@ -99,12 +99,13 @@ def _lines(n: dict[str, int], standard: float, by: dict[str, str], about: dict[s
         ),
         line(
             "all operated, at least", 100 * found.lower, "%", by=by,
-            ci=(100 * found.low, 100 * found.lower), denominator=operated, **least, **about,
+            ci=(100 * found.low, 100 * found.lower), denominator=operated, over_patients=False, **least,
+            **about,
         ),
         line(
             "all operated, at most", 100 * found.upper, "%", by=by,
             ci=(100 * found.upper, 100 * found.high), basis="share",
-            numerator=events + operated - n_asked, denominator=operated, **about,
+            numerator=events + operated - n_asked, denominator=operated, over_patients=False, **about,
         ),
     ]  # fmt: skip
     if not n_asked:
