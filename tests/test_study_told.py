@@ -331,13 +331,29 @@ def test_no_sentence_without_its_result(register, tmp_path):
 
 
 def test_an_outcome_of_times_claims_no_weights_and_no_imputation(register):
-    plan = plan_of(analysis=[{**YIELD, "outcome": {"kind": "milestone", "percent": 25}, "matters": 1.2}])
-    page = _page(register, plan, "answer", "confounding", "missing", "tipping", "e_values", "influence")
+    second = {**YIELD, "id": "s", "role": "secondary", "outcome": {"kind": "satisfaction"}, "matters": 1}
+    first = {**YIELD, "outcome": {"kind": "milestone", "percent": 25}, "matters": 1.2}
+    plan = plan_of(analysis=[first, second])
+    page = _page(
+        register, plan, "answer", "confounding", "missing", "tipping", "e_values", "influence", "tests"
+    )
     said = study_text.methods(page, plan, study.Status("not frozen: exploratory", None, (), {}, 0))
     text = " ".join(said["text"])
     for word in ("weighted", "imputed", "points were added", "refitted without"):
         assert word not in text
     assert "time-ratio model" in text
+    assert "units have no count that serves" in text
+    # A secondary outcome has its method and its groups from the tests that ran, and neither without them.
+    others = said.set_index("part").loc["Other outcomes", "text"]
+    assert others.startswith("Satisfaction, 0 to 10, nearest to month 12: mixed model")
+    shown = study_text.by_group(page.results["tests"])
+    of_s = shown[shown["analysis"].eq("s") & shown["part"].eq("Mean as it is")]
+    units = study_answer.answer(register, plan, plan.named("s")).units
+    mean, sd = units.groupby("x")["y"].mean()[1.0], units.groupby("x")["y"].std()[1.0]
+    assert of_s["outcome"].iloc[1].startswith(f"{mean:.1f} of 10; SD {sd:.1f}")
+    fewer = replace(page, results={k: v for k, v in page.results.items() if k != "tests"})
+    rest = study_text.methods(fewer, plan, study.Status("not frozen: exploratory", None, (), {}, 0))
+    assert "Other outcomes" not in set(rest["part"])
 
 
 def test_every_reporting_item_is_answered_said_absent_or_left_to_the_author(register):
@@ -348,8 +364,8 @@ def test_every_reporting_item_is_answered_said_absent_or_left_to_the_author(regi
     assert {1, *numbers} >= {1, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 21, 22}
     assert items["guideline"].eq("RECORD").sum() == 13
     answered = items.set_index(["guideline", "item"])["answered"]
-    assert answered["STROBE", "14c"] == "month of the outcome, by group"
-    assert answered["STROBE", "16"] == "side by side"
+    assert answered["STROBE", "14c"] == "the groups: month of the outcome"
+    assert answered["STROBE", "16"] == "ways to allow for differences"
     assert answered["STROBE", "12b"] == study_text.ABSENT
     assert (answered.str.len() > 0).all()
 
@@ -436,11 +452,11 @@ def test_the_table_of_groups_is_read_with_both_groups_beside_each_other(register
     assert under["compared"] == f"{middle['compared']:.1f} ({ends})"
     beside = study_text.unseen(whole)
     assert len(beside.columns) == 6
-    assert not beside["variable"].str.startswith("month of the outcome").any()
-    assert beside["unseen_compared"].iloc[-1] == study_text.groups(
-        whole.assign(compared=whole["unseen_compared"], n_compared=whole["n_unseen_compared"],
-                     low_compared=whole["low_unseen_compared"], high_compared=whole["high_unseen_compared"])
-    )[~read["variable"].eq("month of the outcome")]["compared"].iloc[-1]  # fmt: skip
+    of_age = beside[beside["variable"].str.startswith("age: not seen less seen")].iloc[0]
+    assert of_age["unseen_compared"] == f"{row['unseen_compared']:.1f} ({row['sd_unseen_compared']:.1f})"
+    assert not beside["variable"].str.contains("of the outcome").any()
+    everyone = whole.assign(n_unseen_reference=0, n_unseen_compared=0)
+    assert study_text.unseen(everyone).empty
     assert seen["missing"] == f"{row['n_missing_reference']:.0f} and {row['n_missing_compared']:.0f}"
     words = read[read["variable"].eq("zone")]
     assert (words["missing"] != "").sum() == 1

@@ -53,6 +53,7 @@ from analytics.errors import ParameterError
 from analytics.results import Curve, Gap, Result, plain, unanswered, worded
 
 REASONS_TO = 5  # assumed, as the rounding of published counts
+OF_STAFF = ("surgeon", "team", "reader")  # as a variable of a table of groups begins
 PER_CASE_X = ("case", "case number", "case_number")
 NOT_SHOWN = "not shown"
 
@@ -195,7 +196,7 @@ def _described(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
     """Return a table of groups, variable by variable: a reader knows how many there are from any other."""
     shown = []
     for variable, own in frame.groupby("variable", sort=False):
-        if applied.by_staff or variable not in STAFF:
+        if applied.by_staff or not str(variable).startswith(OF_STAFF):
             own = own.reset_index(drop=True)
             hidden = suppress({"frame": count_table(own, ["level"])}, applied.threshold)["frame"]
             shown.append(withheld(own, hidden, ["level"], applied))

@@ -156,10 +156,11 @@ def _missing(page: Page) -> str:
 
 
 def _confounding(page: Page, plan: study.Plan) -> str:
-    # Where nothing is adjusted for, that is the declared answer and no repetition of it.
-    same = (DECLARED,) if plan.adjust else (DECLARED, "unadjusted")
     table = _made(page, "confounding")
-    other = [str(t) for t in table["term"] if t not in (*same, study.ADDED)]
+    declared = table.loc[table["term"].eq(DECLARED), "estimate"]
+    # Where nothing is adjusted for, the unadjusted is the declared answer and no repetition of it.
+    again = table[~table["term"].isin([DECLARED, study.ADDED]) & ~table["estimate"].isin(declared)]
+    other = again["term"].astype(str).tolist()
     more = table.loc[table["term"].eq(study.ADDED), "flag"] if "flag" in table else ()
     apart = "How far groups are apart is told by the standardised difference."
     added = (
@@ -228,8 +229,7 @@ def _several(page: Page) -> str:
     return f"Tests: {', '.join(said)}{lost}."
 
 
-MONTH = study.in_words("month")
-LEVELS = {"mean": "mean (SD)", "median": "median (5th to 95th centile)"}
+LEVELS = {"mean": "Mean (SD)", "median": "Median (5th to 95th centile)"}
 
 
 def groups(rows: pd.DataFrame) -> pd.DataFrame:
@@ -247,7 +247,10 @@ def groups(rows: pd.DataFrame) -> pd.DataFrame:
 
 def unseen(rows: pd.DataFrame) -> pd.DataFrame:
     """Return of `study.table_one` those seen beside those not seen, in each group."""
-    rows = rows[rows["variable"].ne(MONTH)]
+    counts = rows[["n_unseen_reference", "n_unseen_compared"]].ne(0).any(axis=1)
+    rows = rows[counts.groupby(rows["variable"]).transform("any")]
+    if rows.empty:
+        return rows
     names = {
         f"{seen}_{name}": f"{'unseen_' * (seen == 'unseen')}{name}"
         for name in ("reference", "compared")
@@ -255,12 +258,13 @@ def unseen(rows: pd.DataFrame) -> pd.DataFrame:
     }
     gaps = rows["difference_reference"].map(_gap) + " and " + rows["difference_compared"].map(_gap)
     of_variable = gaps.groupby(rows["variable"]).transform("first")
-    return _described(rows.assign(variable=rows["variable"] + ": " + of_variable), names)
+    named = rows["variable"] + ": not seen less seen " + of_variable + " SD"
+    return _described(rows.assign(variable=named), names)
 
 
 def _described(rows: pd.DataFrame, names: dict[str, str]) -> pd.DataFrame:
     """Return variable and level with a cell for each group, by the heading it stands under."""
-    shown = pd.DataFrame({"variable": rows["variable"], "level": rows["level"].replace(LEVELS)})
+    shown = pd.DataFrame({"variable": rows["variable"], "level": rows["level"].replace(LEVELS).map(_capital)})
     for heading, name in names.items():
         shown[heading] = [_group_cell(row, name) for _, row in rows.iterrows()]
     return shown
@@ -288,13 +292,13 @@ def by_group(result: Result) -> pd.DataFrame:
     if rows.empty:
         return rows
     said = [numbers.full(row, counts=False) for _, row in rows.iterrows()]
-    flags = rows["flag"].fillna("").map(lambda flag: f"; {flag}" if flag else "")
+    flags = rows.reindex(columns=["flag"])["flag"].fillna("").map(lambda flag: f"; {flag}" if flag else "")
     text = (pd.Series(said, index=rows.index) + flags).where(rows["estimate"].notna(), "withheld")
     return pd.DataFrame(
         {
             "analysis": rows["analysis"],
-            "group": rows["term"],
-            "part": rows["part"],
+            "group": rows["term"].map(_capital),
+            "part": rows["part"].map(_capital),
             "outcome": text,
             "n_patients": rows["n_patients"].map(_count),
             "n_rows": rows["n_rows"].map(_count),
@@ -318,35 +322,44 @@ def hanging(page: Page) -> list[str]:
 def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
     """Return the reporting items with where the page answers each, or that it does not."""
 
-    def where(text: str, *names: str) -> str:
-        return text if any(not _made(page, name).empty for name in names) else ABSENT
+    def where(**parts: str) -> str:
+        """Return the parts whose result the page holds; of no result, `always`."""
+        held = [text for name, text in parts.items() if name == "always" or not _made(page, name).empty]
+        return "; ".join(held) or ABSENT
 
     compared = study.exposure_in_words(plan.exposure)
     is_yield = plan.primary.outcome.kind == "yield_at_maturity"
+    readers = f"data dictionary; who recorded, by group: {ABSENT}"
+    readers = (
+        "the groups: readers; error of counting: means, coefficients and spreads" if is_yield else readers
+    )
+    has_groups = "tests" in page.results and len(page.results["tests"].extra["groups"]) > 0
+    treated = "the answer under other treatments of the missing"
+    ways, seen = "ways to allow for differences", "those seen and those not seen"
     protocol = f"plan {'as frozen, ' if standing.is_confirmatory else ''}{study.digest(plan)[:12]}"
     rows = [
         ("STROBE", "1", "design named in title and abstract", AUTHOR),
         ("STROBE", "2", "background", AUTHOR),
         ("STROBE", "3", "aims and hypotheses", f"question: {plan.question} What exactly is asked"),
         ("STROBE", "4", "design", "cohort from a register; the plan in full"),
-        ("STROBE", "5", "setting, places, dates", AUTHOR),
-        ("STROBE", "6", "who was eligible, how followed", "population of the plan; flow"),
-        ("STROBE", "7", "variables defined", "plan in full; data dictionary"),
-        ("STROBE", "8", "how measured, alike in both", f"error of a count; readers by group: {ABSENT}"),
-        ("STROBE", "9", "bias", where("confounding, missing data", "confounding", "missing")),
-        ("STROBE", "10", "how the size came about", where("design check; no sample drawn", "design")),
+        ("STROBE", "5", "setting, places, dates", f"months of the register: the groups; rest {AUTHOR}"),
+        ("STROBE", "6", "who was eligible, how followed", "population of the plan; flow of patients"),
+        ("STROBE", "7", "variables defined", "the plan in full; data dictionary"),
+        ("STROBE", "8", "how measured", readers),
+        ("STROBE", "9", "bias", where(confounding=ways, missing=treated)),
+        ("STROBE", "10", "how the size came about", where(design="what could be found; no sample drawn")),
         ("STROBE", "11", "numbers grouped or not", f"{compared}; the groups"),
-        ("STROBE", "12a", "methods, confounding", where("methods; side by side", "confounding")),
-        ("STROBE", "12b", "subgroups, interactions", where("by zone", "by_zone")),
-        ("STROBE", "12c", "missing data", where("missing data", "missing")),
-        ("STROBE", "12d", "loss to follow-up", where("missing data; those seen and not seen", "missing")),
-        ("STROBE", "12e", "sensitivity", where("robustness grid; tipping point", "robustness", "tipping")),
-        ("STROBE", "13", "numbers at each stage", "flow, with reasons by group"),
-        ("STROBE", "14a-b", "who they were, missing values", "the groups; those seen and not seen"),
-        ("STROBE", "14c", "time followed", "month of the outcome, by group" if is_yield else ABSENT),
-        ("STROBE", "15", "outcomes", where("outcomes by group, every analysis of two groups", "tests")),
-        ("STROBE", "16", "plain and adjusted answers with intervals", where("side by side", "confounding")),
-        ("STROBE", "17", "other analyses", where("all tests that were run", "tests")),
+        ("STROBE", "12a", "methods, confounding", where(confounding=f"methods; {ways}")),
+        ("STROBE", "12b", "subgroups, interactions", where(by_zone="the effect zone by zone")),
+        ("STROBE", "12c", "missing data", where(missing=treated)),
+        ("STROBE", "12d", "loss to follow-up", where(always=seen, tipping="tipping points")),
+        ("STROBE", "12e", "sensitivity", where(robustness="every combination of choices", confounding=ways)),
+        ("STROBE", "13", "numbers at each stage", "flow of patients, with reasons by group"),
+        ("STROBE", "14a-b", "who they were, missing values", f"the groups; {seen}"),
+        ("STROBE", "14c", "time followed", "the groups: month of the outcome" if is_yield else ABSENT),
+        ("STROBE", "15", "outcomes", where(tests="outcomes by group") if has_groups else ABSENT),
+        ("STROBE", "16", "plain and adjusted answers", where(confounding=ways)),
+        ("STROBE", "17", "other analyses", where(tests="every declared test")),
         ("STROBE", "18-21", "key results, limits, meaning, for whom", AUTHOR),
         ("STROBE", "22", "funding", AUTHOR),
         ("RECORD", "1.1", "type of data named", "a practice's own outcome register"),
@@ -359,7 +372,7 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         ("RECORD", "12.1", "access to the register", AUTHOR),
         ("RECORD", "12.2", "cleaning", "rows read, used and left out, at the foot of the page"),
         ("RECORD", "12.3", "linkage methods", "none"),
-        ("RECORD", "13.1", "selection with reasons", "flow, with reasons by group"),
+        ("RECORD", "13.1", "selection with reasons", "flow of patients, with reasons by group"),
         ("RECORD", "19.1", "limits of data not collected for this", AUTHOR),
         ("RECORD", "22.1", "protocol, data, code", f"{protocol}; code at the foot; records {AUTHOR}"),
     ]  # fmt: skip

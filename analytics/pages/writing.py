@@ -368,9 +368,10 @@ def frame(
         _instead(page, title, why if page.audience == "internal" else disclosure.UNTOLD)
         return
     shown = disclosure.protect_frame(rows, page.audience)
-    if shown.empty:
+    told = shown if read is None or shown.empty else read(shown)
+    if told.empty:
         none = "none" if page.audience == "internal" else "none, or none that this audience may see"
-        if len(rows):
+        if len(rows) and shown.empty:
             _withheld(page, title)
         else:
             show_html(filled("blocks/instead", title=title, why=none, withheld=False))
@@ -381,7 +382,7 @@ def frame(
     page.written.append(entry)
     caption, words = f"Table {number}. {title}", of_page(page.name)
     written = tables.show(
-        shown if read is None else read(shown),
+        told,
         whole=shown,
         table_id=f"t{number}",
         title=caption,

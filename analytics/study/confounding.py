@@ -32,7 +32,7 @@ from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION, as_words, is_number
 ALIKE = 0.1
 APART = 0.25  # standard deviations, from which a variable that was not declared is added
 PATIENTS_A_COLUMN = 2
-ADDED = "adjusted also for what was not declared"
+ADDED = "adjusted for more (after the plan)"
 PER_SD = 0.91
 CENTILES = (0.05, 0.5, 0.95)
 CENTILES_FROM = 20  # recorded; of fewer the outer ones are single patients
@@ -112,7 +112,7 @@ def weights(found: Answer, plan: Plan) -> np.ndarray | None:
 
 
 def _weights(found: Answer, plan: Plan) -> weighting.Weights | None:
-    if not found.held:
+    if not _declared(found, plan):
         return None
     share = propensity(found, plan).share
     return weighting.stabilised(found.units["x"].eq(1.0).to_numpy(), share)
@@ -188,7 +188,8 @@ def _word_rows(own: pd.DataFrame, variable: str) -> list[dict]:
     labels = words.fillna("").to_numpy(dtype=object).astype(str)
 
     def gap(rows: np.ndarray, second: np.ndarray) -> float:
-        return weighting.categorical_difference(labels[rows & known], second[rows & known])
+        told = second[rows & known]
+        return weighting.categorical_difference(labels[rows & known], told) if len(set(told)) == 2 else np.nan
 
     gaps, groups = _gaps(own, gap), _groups(own)
     rows = []
@@ -202,6 +203,11 @@ def _word_rows(own: pd.DataFrame, variable: str) -> list[dict]:
             }  # fmt: skip
         rows.append(row | gaps)
     return rows
+
+
+def _declared(found: Answer, plan: Plan) -> tuple[str, ...]:
+    """Return what of the plan's adjustment set the units tell apart, whatever the outcome could bear."""
+    return of_plan(found.units, found.given, plan).held if len(found.units) else ()
 
 
 def overlap(found: Answer, plan: Plan) -> Result:
@@ -250,10 +256,11 @@ def undeclared(found: Answer, plan: Plan) -> tuple[list[str], list[str]]:
     variables = [v for v in shown_variables(found) if v not in plan.adjusted_for]
     gaps = {v: abs(_balance_row(units, v, "", None, plan)["estimate"]) for v in variables}
     far = sorted((v for v in variables if gaps[v] >= APART), key=lambda v: -gaps[v])
+    declared = _declared(found, plan)
     kept: list[str] = []
     too_many: list[str] = []
     for variable in far:
-        tried = design(units, (*found.held, *kept, variable))
+        tried = design(units, (*declared, *kept, variable))
         if variable in tried.held:  # else it says nothing that the others do not
             fits = tried.X.shape[1] * PATIENTS_A_COLUMN <= _carries(found)
             (kept if fits else too_many).append(variable)
@@ -288,27 +295,28 @@ def side_by_side(
     effects = {"unadjusted": plain.effect, "adjusted in the model (declared)": found.effect}
     effects |= _weighted_and_matched(found, plan)
     if wide is not None and not any(note.startswith(NOTHING_HELD) for note in wide.effect.notes):
-        effects[ADDED] = replace(wide.effect, notes=(*_added(found, wide), *wide.effect.notes))
+        effects[ADDED] = replace(wide.effect, notes=(*_added(found, wide, plan), *wide.effect.notes))
     made_of = found.effect.made_of
     rows = [effect_row(e, found.analysis, term=term, level=level) | made_of for term, e in effects.items()]
     checks = {f"{term}: {k}": bool(v) for term, e in effects.items() for k, v in e.checks.items() if not v}
+    declared = ", ".join(in_words(v) for v in _declared(found, plan)) or "empty"
     method = (
-        f"adjustment set {', '.join(in_words(v) for v in found.held) or 'empty'}; weighted: inverse "
+        f"adjustment set {declared}; weighted: inverse "
         "propensity, stabilised, cut at the 1st and 99th centile; matched: reference placements weighed to "
         "the compared group's zones; errors by patient"
     )
     notes = (
         *(f"could not be adjusted for: {v}" for v in map(in_words, found.not_held)),
-        f"not adjusted for: {', '.join(not_adjusted(found, plan))}",
+        f"the declared answer is not adjusted for: {', '.join(not_adjusted(found, plan))}",
         *(f"too few patients to add: {v}" for v in [", ".join(map(in_words, too_many or []))] if v),
     )
     extra = margins(found.analysis)
     return Result(pd.DataFrame(rows), _used(found), method, checks=checks, notes=notes, extra=extra)
 
 
-def _added(found: Answer, wide: Answer) -> tuple[str, ...]:
+def _added(found: Answer, wide: Answer, plan: Plan) -> tuple[str, ...]:
     """Return what was added after the plan, and that the conclusion is another where it is."""
-    words = ", ".join(in_words(v) for v in wide.held if v not in found.held)
+    words = ", ".join(in_words(v) for v in wide.held if v not in plan.adjusted_for)
     another = f"another verdict: {wide.verdict.said}" if wide.verdict.said != found.verdict.said else ""
     return tuple(text for text in (f"added after the plan: {words}", another) if text)
 
@@ -318,6 +326,8 @@ def _weighted_and_matched(found: Answer, plan: Plan) -> dict[str, Effect]:
     if found.analysis.outcome.kind in NO_UNIT_VALUE or found.given.exposure.is_number or not len(units):
         none = unknown(NO_WEIGHTS, units, is_ratio=found.effect.is_ratio)
         return {"weighted by propensity": none, "matched on zone": none}
+    if not found.effect.is_known:
+        return dict.fromkeys(("weighted by propensity", "matched on zone"), found.effect)
     if found.analysis.outcome.kind in BINARY:
         units = units.assign(y=100 * units["y"])
     return {"weighted by propensity": _by_propensity(found, units, plan), **_by_zone(found, units)}

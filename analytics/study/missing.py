@@ -31,6 +31,7 @@ from analytics.study.answer import Answer, effect_row, judge, margins
 from analytics.study.effects import Effect, normals, of_plan, unknown, weighted
 from analytics.study.outcomes import bounds
 from analytics.study.plan import BINARY, NO_UNIT_VALUE, NOT_NORMAL, Plan
+from analytics.study.rows import NOT_DUE, NOT_IN_POPULATION
 from analytics.yields import expected_variance
 
 N_IMPUTATIONS = 30
@@ -58,12 +59,21 @@ def treatments(records: Records, found: Answer, plan: Plan) -> Result:
     rows = [effect_row(e, found.analysis, term=t, level=level) | made_of for t, e in effects.items()]
     if kind in BINARY:
         rows += _bound_rows(found, level)
-    due = found.given.due
-    lost = int(due["y"].isna().sum()) if kind not in NO_UNIT_VALUE else 0
-    lost_of_due = counted(lost, of=len(due))
-    method = f"{lost_of_due} units due have no outcome; {N_IMPUTATIONS} imputations, seed {plan.seed}"
+    drawn = f"; {N_IMPUTATIONS} imputations, seed {plan.seed}"
+    method = f"{_lost(found)}{drawn if any(term.startswith('imputed') for term in effects) else ''}"
     checks = {f"{t}: {k}": bool(v) for t, e in effects.items() for k, v in e.checks.items() if not v}
     return Result(pd.DataFrame(rows), _used(found), method, checks=checks, extra=margins(found.analysis))
+
+
+def _lost(found: Answer) -> str:
+    """Return how many have no outcome, of those that should; of times, that have no count that serves."""
+    if found.analysis.outcome.kind in NO_UNIT_VALUE:
+        units = found.given.units
+        inside = units[units["x"].notna() & ~units["reason"].isin([NOT_IN_POPULATION, NOT_DUE])]
+        lost = counted(int(inside["reason"].ne("").sum()), of=len(inside))
+        return f"{lost} units have no count that serves, and are left out"
+    due = found.given.due
+    return f"{counted(int(due['y'].isna().sum()), of=len(due))} units due have no outcome"
 
 
 def _used(found: Answer) -> pd.DataFrame:

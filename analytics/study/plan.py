@@ -42,6 +42,8 @@ IN_WORDS = {
     "register_month": "calendar month",
     "age_years": "age",
     "month": "month of the outcome",
+    "reader_id": "reader of the outcome",
+    "reader_changed": "another reader than before the session",
     "hair_calibre_um": "hair calibre",
     "on_therapy": "therapy at the session",
     "recipient": "recipient skin",

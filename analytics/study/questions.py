@@ -50,6 +50,7 @@ from analytics.study.robustness import by_zone as robustness_by_zone
 from analytics.study.robustness import grid
 from analytics.study.robustness import leftover as robustness_leftover
 from analytics.study.robustness import smooth as robustness_smooth
+from analytics.study.rows import OF_READING
 
 ADJUSTED_BY = {"primary": "", "secondary": "holm", "exploratory": "benjamini-hochberg"}
 SAME_LEVEL = 1e-9
@@ -598,7 +599,7 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
     found = answer.answer(records, plan, plan.primary)
     described = [found.given.exposure.variable, *shown_variables(found)]
     described += [] if found.given.has_zone else ["grafts_out"]
-    followed = ["month"] if plan.primary.outcome.kind == "yield_at_maturity" else []
+    followed = OF_READING if plan.primary.outcome.kind == "yield_at_maturity" else ()
     return groups_described(found, [*described, *followed])
 
 

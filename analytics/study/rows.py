@@ -33,6 +33,7 @@ from analytics.yields import expected_variance, one_reading
 PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep": "all"}
 SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again", "transection")
 OF_PLACEMENT = ("zone", "recipient", "planted_hairs_cm2", "grafts")
+OF_READING = ("month", "reader_id", "reader_changed")  # of the count that is the outcome
 OWN_TABLES = ("patients", "sessions", "placements")
 NOT_IN_POPULATION = "outside the population of the plan"
 NO_EXPOSURE = "what is compared is not recorded"
@@ -361,10 +362,11 @@ def _with_yields(
         y = picked["yield_pct"] / picked["planted_ratio"]
         mean = picked["zone"].map(y.groupby(picked["zone"]).mean()).to_numpy(dtype=float)
         variance = expected_variance(picked, mean, known.error)
-        picked = picked.assign(y=y, variance=variance)
+        changed = picked["reader_changed"].astype("boolean")
+        picked = picked.assign(y=y, variance=variance, reader_changed=changed)
     else:
         picked = picked.assign(y=np.nan, variance=np.nan)
-    columns = ["placement_id", "region_id", "month", "y", "variance"]
+    columns = ["placement_id", "region_id", "y", "variance", *OF_READING]
     units = known.places.merge(picked[columns], on="placement_id", how="left", validate="one_to_many")
     units = units.assign(early=units["placement_id"].map(_early(rows, picked)))
     reached = units["register_month"] + units["maturity_month"] <= known.end
