@@ -324,7 +324,7 @@ def _cv(log_sd: float) -> float:
 
 
 def _own_words(n: int) -> str:
-    return f"clinic's own duplicates (n={n})"
+    return f"this clinic's own duplicates, n = {n}"
 
 
 def _rms_cv(rows: pd.DataFrame) -> float:

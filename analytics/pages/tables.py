@@ -124,18 +124,18 @@ def of_result(result: Result, *, rows_are: str = ROWS) -> tuple[pd.DataFrame, tu
         out[numbers.heading(_x_name(result))] = table["x"].map(_plain_x)
     one_unit = table["unit"].nunique() == 1
     unit = str(table["unit"].iloc[0]) if len(table) else ""
-    places, marks = _places(table), _marks(table)
+    places, marks = _places(result, table), _marks(table)
     name = f"{ESTIMATE} ({numbers.unit_name(unit)})" if one_unit and unit not in ("", "ratio") else ESTIMATE
     out[name] = [
-        _said(row, places[str(row["unit"])], with_unit=not one_unit) + marks.get(_flag(row), "")
-        for _, row in table.iterrows()
+        _said(row, n, with_unit=not one_unit) + marks.get(_flag(row), "")
+        for n, (_, row) in zip(places, table.iterrows(), strict=True)
     ]
     if {"ci_low", "ci_high"} <= set(table.columns) and table["ci_low"].notna().any():
         out[_interval_heading(table)] = [
             ""
             if pd.isna(row["ci_low"]) and pd.isna(row["ci_high"])
-            else numbers.limits(row["ci_low"], row["ci_high"], places[str(row["unit"])])
-            for _, row in table.iterrows()
+            else numbers.limits(row["ci_low"], row["ci_high"], n)
+            for n, (_, row) in zip(places, table.iterrows(), strict=True)
         ]
     # On the page of one patient a column of ones says nothing; elsewhere a 1 is a warning.
     of = [result.facts()["n_patients"], table["n_patients"] if "n_patients" in table else pd.Series([0])]
@@ -213,14 +213,18 @@ def _said(row: pd.Series, places: int, *, with_unit: bool) -> str:
     return numbers.with_unit(text, str(row["unit"])) if with_unit else text
 
 
-def _places(table: pd.DataFrame) -> dict[str, int]:
-    """Return the decimals of each unit, from the median standard error of its rows."""
+def _places(result: Result, table: pd.DataFrame) -> list[int]:
+    """Return the decimals of each row: its criterion's, else its unit's, from the median standard error."""
+    declared = result.extra.get("declared", pd.DataFrame())
+    if {"criterion", "places"} <= set(declared.columns) and "criterion" in table:
+        own = declared.set_index("criterion")["places"]
+        return [int(n) for n in table["criterion"].map(own)]
     out = {}
     for unit, rows in table.groupby("unit", sort=False):
         se = rows["se"].dropna() if "se" in rows else pd.Series(dtype=float)
         median = float(se.median()) if len(se) else float("nan")
         out[str(unit)] = numbers.decimals(median, str(unit), rows["estimate"].dropna())
-    return out
+    return [out[str(unit)] for unit in table["unit"]]
 
 
 def _interval_heading(table: pd.DataFrame) -> str:

@@ -64,7 +64,7 @@ def _covered(read) -> list[dict]:
     out = []
     for row in found.table().itertuples():
         rung = int(rungs[row.zone])
-        if rung < 2 or not np.isfinite(row.estimate):
+        if rung < 2 or not np.isfinite(row.ci_low):  # none over few patients
             continue
         months = [float(MATURITY_MONTH[row.zone])]
         if rung == 2:

@@ -124,7 +124,7 @@ def thickness_notes(person: Result) -> tuple[str, ...]:
         return ()
     row = person.extra["thickness"].iloc[0]
     return (
-        f"Interval: the errors of count and calibre; the calibre's, {100 * row['calibre_cv']:.1f} % "
+        f"Interval: errors of count and calibre; that of the calibre, {100 * row['calibre_cv']:.1f} % "
         f"({row['calibre_source']}), counts double.",
     )
 
@@ -141,7 +141,8 @@ def donor_table(donor: Result) -> pd.DataFrame:
     ]
     change = ["" if pd.isna(fall) else numbers.percent(-fall) for fall in rows["fall_pct"]]
     shown = ["session_number", "month", "density_hairs_cm2", "change", "calibre", "taken"]
-    return rows.assign(calibre=measured, taken=taken, change=change)[shown]
+    session = [f"Session {number}" for number in rows["session_number"]]
+    return rows.assign(session_number=session, calibre=measured, taken=taken, change=change)[shown]
 
 
 def _calibre(micrometres: float, method: str) -> str:
