@@ -265,6 +265,11 @@ def test_the_groups_are_described_as_counted_by_hand(register):
     hidden = words["n_reference"].isna().groupby(words["variable"]).sum()
     assert hidden.gt(1).any()
     assert not hidden.eq(1).any()
+    whole = study.table_one(register, plan).set_index(["variable", "level"])
+    for variable, own in words.groupby("variable"):
+        gone = whole.loc[variable].loc[own.loc[own["n_reference"].isna(), "level"]]
+        left = gone[["n_reference", "n_compared", "n_unseen_reference", "n_unseen_compared"]].sum()
+        assert len(gone) == len(own) or not left.between(1, 4).any(), variable
     public = disclosure.protect_frame(study.table_one(register, plan), "public")
     assert {"surgeon", "team"} & set(shown["variable"])
     assert not {"surgeon", "team"} & set(public["variable"])
