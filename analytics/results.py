@@ -143,7 +143,9 @@ class Result:
         said = html.escape(repr(self))
         if self.gap is not None:
             return f"<p>{said}</p>"
-        table = self.table().round(SHOWN_DECIMALS).head(SHOWN_LINES)
+        table = self.table().drop(columns=["basis", "numerator", "denominator"], errors="ignore")
+        table = table.assign(**{c: [_group_in_words(v) for v in table[c]] for c in self.by})
+        table = table.round(SHOWN_DECIMALS).head(SHOWN_LINES)
         return f"<p>{said}</p>{table.to_html(index=False, na_rep='')}<p>{html.escape(plain(self.method))}</p>"
 
 
@@ -517,6 +519,12 @@ def _where(frame: pd.DataFrame, where: dict[str, str | Collection[str]]) -> pd.D
     for column, wanted in where.items():
         frame = frame[frame[column].isin([wanted] if isinstance(wanted, str) else list(wanted))]
     return frame
+
+
+def _group_in_words(value: Any) -> Any:
+    if pd.isna(value):
+        return "not recorded"
+    return {True: "yes", False: "no"}[bool(value)] if isinstance(value, bool | np.bool_) else value
 
 
 def _left_out(used: pd.DataFrame) -> pd.Series:

@@ -239,7 +239,9 @@ def test_a_planted_patient_is_found_by_the_influence_flag(units):
 def test_results_records_and_answers_say_themselves_shortly(demo):
     answer = yields.average(demo, by="method")
     assert answer.by == ("method",)
-    assert set(yields.average(demo, by="smoker").table()["smoker"].dropna()) == {True, False}
+    smokers = yields.average(demo, by="smoker")
+    assert set(smokers.table()["smoker"].dropna()) == {True, False}
+    assert all(f"<td>{said}</td>" in smokers._repr_html_() for said in ("yes", "no", "not recorded"))
     for thing in (demo, answer, bench.model("yield_pct ~ zone", demo), bench.times("50 % ~ zone", demo)):
         assert len(repr(thing)) < 300
         assert "<" in thing._repr_html_()

@@ -28,10 +28,10 @@ def process_of(subject, *, name: str) -> int:
     return os.getpid()
 
 
-def is_slow(subject, *, seconds: float) -> int:
-    """Take some time, then return the process that answers."""
+def is_slow(subject, *, seconds: float, after: object = None) -> tuple[int, float]:
+    """Take some time, then return the process that answers, and when."""
     time.sleep(seconds)
-    return os.getpid()
+    return os.getpid(), time.monotonic()
 
 
 def ends_the_helper(subject, *, first: int) -> str:
@@ -88,11 +88,14 @@ def test_a_lost_helper_costs_time_and_nothing_else():
 
 
 def test_a_busy_helper_leaves_the_other_questions_to_this_process():
-    short = {n: Question(is_slow, {"seconds": 0.1}) for n in "abcde"}
+    short = {n: Question(is_slow, {"seconds": 0.1}) for n in "abcd"}
+    short["after another"] = Question(is_slow, {"seconds": 0.1, "after": short["a"]})
     questions = {"long": Question(is_slow, {"seconds": 1.5}), **short}
     found = parallel.answers(questions, None, "")
-    assert found.pop("long") != HERE
-    assert set(found.values()) == {HERE}
+    process, end = found.pop("long")
+    assert process != HERE
+    assert {process for process, _ in found.values()} == {HERE}
+    assert max(ended for _, ended in found.values()) < end  # none waited for the long one
 
 
 def test_a_refusal_in_the_helper_is_the_same_sentence():

@@ -17,7 +17,7 @@ from conftest import ROOT
 from analytics import files, pages, reports
 from analytics.errors import AnalyticsError, FitError, ParameterError, RecordError
 from analytics.files import listing as disk_list
-from analytics.reports import overview, render
+from analytics.reports import overview, publish, render
 
 DEMO = ROOT / "data_demo"
 DIES = "import os\nos._exit(9)"
@@ -89,6 +89,16 @@ def test_the_run_record_names_the_tables_read_by_the_hash_of_their_files(sample_
     expected = hashlib.sha256((DEMO / "patients.csv").read_bytes()).hexdigest()
     assert record["#table-patients"]["sha256"] == expected
     assert record["#setting-chair"]["value"] == "007"
+
+
+def test_a_report_that_replaces_one_of_other_settings_says_so(sample_report):
+    settings = {
+        e["name"]: e["value"]
+        for e in _timeless(sample_report.files["run"]).values()
+        if e["@id"].startswith("#setting-")
+    }
+    assert publish._other_settings(sample_report.folder, settings) == []
+    assert "another chair;" in publish._other_settings(sample_report.folder, settings | {"chair": "8"})[0]
 
 
 def test_the_run_record_is_a_crate_to_the_reference_reader(sample_report, tmp_path):

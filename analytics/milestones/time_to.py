@@ -74,7 +74,8 @@ def time_to(
         The milestone: percent of planted hairs (above 0 to 150), or of the own plateau (above 0, under 100).
     by
         zone, surgeon_id, team_id, method, session_number, or a column of `patients` in words or yes and no
-        (smoker). The model speaks of zones alone; for another column first readings stand alone.
+        (smoker). The model speaks of zones alone; for another column first readings stand alone. One group
+        of the answer: `results.only(found, zone="crown")`.
     family
         `planted` or `plateau`.
     months

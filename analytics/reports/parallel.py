@@ -15,8 +15,8 @@ import dataclasses
 import functools
 import multiprocessing
 import os
+import threading
 import traceback
-from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
@@ -68,8 +68,8 @@ def cores() -> int:
 def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str) -> dict[str, Any]:
     """Return the answer to each question about the subject, by its name.
 
-    Those that need no other are asked at once, then those that need only these, and so on. Of each round
-    helpers begin with the first and this process with the last: the longest belong at either end.
+    Each is asked as soon as those it needs are answered. Helpers begin with the first and this process with
+    the last: the longest belong at either end.
 
     Parameters
     ----------
@@ -85,29 +85,85 @@ def answers(questions: Mapping[str, Question], subject: Any, subject_sha256: str
     dict
         Answers by the same names.
     """
-    answered: dict[Question, Any] = {}
-    waiting = _with_needs(questions.values())
-    while waiting:
-        answered.update(_fail_with_their_needs(waiting, answered))
-        waiting = [q for q in waiting if q not in answered]
-        ready = [q for q in waiting if all(need in answered for need in q.needs())]
-        known = [
-            Question(q.function, {k: _known(v, answered) for k, v in q.arguments.items()}) for q in ready
-        ]
-        answered.update(zip(ready, _round(known, subject, subject_sha256), strict=True))
-        waiting = [q for q in waiting if q not in answered]
-    return {name: answered[question] for name, question in questions.items()}
+    board = _Board(_with_needs(questions.values()), subject_sha256)
+    board.look_in_store()
+    count = min(cores(), len(board.waiting)) - 1
+    if count > 0:
+        try:
+            _shared_out(board, subject, count)
+        except LOST:
+            # No room for a helper, or it was ended by the system: slower, not wrong.
+            _at_work.clear()
+    _by_this_process(board, subject)
+    return {name: board.answered[question] for name, question in questions.items()}
 
 
-def _fail_with_their_needs(waiting: list[Question], answered: Mapping[Question, Any]) -> dict[Question, Any]:
-    """Return the questions that need an answer there is none of, each with that gap."""
-    out: dict[Question, Any] = {}
-    for question in waiting:  # each stands after those it needs
-        known = {**answered, **out}
-        gap = next((known[need] for need in question.needs() if why_not(known.get(need))), None)
-        if gap is not None:
-            out[question] = gap
-    return out
+class _Board:
+    """Which questions wait for whom: each is taken once those it needs are answered, from either end."""
+
+    def __init__(self, questions: list[Question], subject_sha256: str) -> None:
+        self.waiting, self.subject_sha256 = questions, subject_sha256
+        self.answered: dict[Question, Any] = {}
+        self.at_work = 0
+        self.changed = threading.Condition()
+
+    def take(self, *, last: bool = False) -> Question | None:
+        """Return a question that may be answered now, None where none will be left."""
+        with self.changed:
+            self.changed.wait_for(lambda: self._ready() or not self.at_work)
+            ready = self._ready()
+            if not ready:
+                return None
+            question = ready[-1 if last else 0]
+            self.waiting.remove(question)
+            self.at_work += 1
+            return question
+
+    def put(self, question: Question, answer: Any) -> None:
+        """Note an answer, and what cannot be answered for want of it."""
+        with self.changed:
+            self.answered[question] = answer
+            for one in list(self.waiting):  # each stands after those it needs
+                gap = next((a for a in map(self.answered.get, one.needs()) if why_not(a)), None)
+                if gap is not None:
+                    self.answered[one] = gap
+                    self.waiting.remove(one)
+            self._done()
+
+    def give_back(self, question: Question) -> None:
+        """Let another answer a question that was taken."""
+        with self.changed:
+            self.waiting.insert(0, question)
+            self._done()
+
+    def stop(self) -> None:
+        """Let nobody take another question."""
+        with self.changed:
+            self.waiting.clear()
+            self.changed.notify_all()
+
+    def known(self, question: Question) -> dict[str, Any]:
+        """Return the arguments of a question, the answers it needs among them."""
+        return {k: self.answered[v] if isinstance(v, Question) else v for k, v in question.arguments.items()}
+
+    def look_in_store(self) -> None:
+        """Answer what was asked before, and then what needed it."""
+        looked: set[Question] = set()
+        while unseen := [q for q in self._ready() if q not in looked]:
+            for question in unseen:
+                looked.add(question)
+                is_there, value = find(question.function, self.subject_sha256, self.known(question))
+                if is_there:
+                    self.waiting.remove(question)
+                    self.at_work += 1
+                    self.put(question, value)
+
+    def _ready(self) -> list[Question]:
+        return [q for q in self.waiting if all(need in self.answered for need in q.needs())]
+
+    def _done(self) -> None:
+        self.at_work -= 1
+        self.changed.notify_all()
 
 
 def _with_needs(questions: Any) -> list[Question]:
@@ -119,30 +175,14 @@ def _with_needs(questions: Any) -> list[Question]:
     return list(ordered)
 
 
-def _known(value: Any, answered: Mapping[Question, Any]) -> Any:
-    """Return an argument, or the answer to it where it is a question."""
-    return answered[value] if isinstance(value, Question) else value
-
-
-def _round(questions: list[Question], subject: Any, subject_sha256: str) -> list[Any]:
-    """Return the answers of questions that need no other, from the store where they were asked before."""
-    stored = [find(q.function, subject_sha256, q.arguments) for q in questions]
-    out = {at: value for at, (is_there, value) in enumerate(stored) if is_there}
-    unanswered = {at: question for at, question in enumerate(questions) if at not in out}
-    if len(unanswered) < 2 or cores() < 2:
-        out.update(_by_this_process(unanswered, subject, subject_sha256))
-        return [out[at] for at in range(len(questions))]
-    try:
-        out.update(_shared_out(unanswered, subject, subject_sha256))
-    except LOST:
-        # No room for a helper, or it was ended by the system: slower, not wrong.
-        _at_work.clear()
-        out.update(_by_this_process(unanswered, subject, subject_sha256))
-    return [out[at] for at in range(len(questions))]
-
-
-def _by_this_process(questions: Mapping[int, Question], subject: Any, subject_sha256: str) -> dict[int, Any]:
-    return {at: guarded(q.function, subject, subject_sha256, q.arguments) for at, q in questions.items()}
+def _by_this_process(board: _Board, subject: Any, *, last: bool = False) -> None:
+    while (asked := board.take(last=last)) is not None:
+        try:
+            answer = guarded(asked.function, subject, board.subject_sha256, board.known(asked))
+        except BaseException:
+            board.give_back(asked)
+            raise
+        board.put(asked, answer)
 
 
 def guarded(
@@ -194,38 +234,34 @@ def defect(error: Exception) -> Gap:
     return Gap(why, is_defect=True, details="".join(traceback.format_exception(error)))
 
 
-def _shared_out(questions: Mapping[int, Question], subject: Any, subject_sha256: str) -> dict[int, Any]:
+def _shared_out(board: _Board, subject: Any, count: int) -> None:
     """Let helpers begin at the front and this process at the back, until they meet.
 
     A helper is given one question at a time: what it has queued can no longer be taken from it.
     """
-    count = cores() - 1
     helpers = _helpers(count, subject)
-    unasked, out = deque(questions.items()), {}
 
     def feed_a_helper() -> None:
-        while unasked:
+        while (asked := board.take()) is not None:
             try:
-                at, asked = unasked.popleft()
-            except IndexError:  # this process took the last one in between
-                return
-            task = helpers.submit(_ask_what_is_held, asked.function, subject_sha256, asked.arguments)
-            out[at] = task.result()
+                arguments = board.known(asked)
+                answer = helpers.submit(
+                    _ask_what_is_held, asked.function, board.subject_sha256, arguments
+                ).result()
+            except BaseException:
+                board.give_back(asked)
+                raise
+            board.put(asked, answer)
 
     with ThreadPoolExecutor(count) as threads:
         feeding = [threads.submit(feed_a_helper) for _ in range(count)]
         try:
-            while unasked:
-                try:
-                    at, asked = unasked.pop()
-                except IndexError:  # a helper took the last one in between
-                    break
-                out[at] = guarded(asked.function, subject, subject_sha256, asked.arguments)
-        finally:
-            unasked.clear()
+            _by_this_process(board, subject, last=True)
+        except BaseException:
+            board.stop()
+            raise
         for one in feeding:
             one.result()
-    return out
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -84,6 +84,7 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
     files.write_json(staging / RUN_FILE, record)
     of_a_quarter = bool(run["parameters"].get("quarter"))
     place = _edition(out / run["name"], staging, stays=of_a_quarter)
+    replaced = _other_settings(place, run["parameters"])
     # Noted before it can leave: a note without its report forbids too much, the other way round too little.
     if gone:
         # Only a report for others needs it, and it takes a second to import.
@@ -97,7 +98,7 @@ def publish(out: Path, staging: Path, run: dict[str, Any], outcome: dict[str, An
         apart = files.made(staging.with_name(f"{staging.name}-details"))
         files.write(apart / DETAILS_FILE, details)
         files.put_in_place(apart, _edition(files.made(out / FAILED) / run["name"], apart), by=WRITER)
-    return described(run["name"], place, (*outcome["notes"], *_beside(place, out / run["name"])))
+    return described(run["name"], place, (*outcome["notes"], *replaced, *_beside(place, out / run["name"])))
 
 
 def _edition(place: Path, staging: Path, *, stays: bool = False) -> Path:
@@ -113,6 +114,17 @@ def _edition(place: Path, staging: Path, *, stays: bool = False) -> Path:
         if not files.clashes(staging, edition, by=WRITER):
             return edition
     raise AssertionError("editions never end")
+
+
+def _other_settings(place: Path, settings: dict[str, Any]) -> list[str]:
+    """Return what a person should know where the report that is replaced had other settings."""
+    try:
+        graph = json.loads((place / RUN_FILE).read_text(encoding="utf-8"))["@graph"]
+        was = {e["name"]: e["value"] for e in graph if e["@id"].startswith("#setting-")}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []
+    other = ", ".join(name for name, value in settings.items() if was.get(name, value) != value)
+    return [f"This replaces a report with another {other}; a label of its own keeps both."] if other else []
 
 
 def _same_numbers(edition: Path, staging: Path) -> bool:
@@ -147,8 +159,8 @@ def _beside(place: Path, asked: Path) -> list[str]:
     said = []
     if place != asked:
         said.append(
-            f"{asked.name} was left as it is, because files in it were changed, or are not its own: "
-            f"this report is in {place.name}."
+            f"{asked.name} was left as it is, because its files were changed, are not its own, or are a "
+            f"review of other numbers: this report is in {place.name}."
         )
     left = left_as_they_are(place)
     return [*said, left] if left else said

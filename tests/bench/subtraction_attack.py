@@ -433,9 +433,9 @@ def main(pages: list[str], audiences: list[str], data: Path, *, formats: bool = 
 
 def numbers_in(path: Path) -> set[str]:
     """Return every number of five digits and more in a file: in texts, cells, and tables in links."""
-    if path.suffix == ".xlsx":
+    if path.suffix in (".xlsx", ".zip"):
         with zipfile.ZipFile(path) as whole:
-            text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith("xml"))
+            text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith(("xml", "svg")))
     else:
         text = path.read_text(encoding="utf-8")
     links = re.findall(r"data:text/csv[^,\"']*?(;base64)?,([^\"'\\\\]+)", text)
@@ -446,7 +446,8 @@ def numbers_in(path: Path) -> set[str]:
 
 def attack_by_formats(truth: Page, shown: Page, files: dict[str, Path]) -> tuple[int, list[str]]:
     """Search formats for exact numbers of the truth that are no places on an axis; return tries and finds."""
-    axes = {f"{abs(v):.5g}" for rows in shown.tables.values() if "x" in rows for v in rows["x"].dropna()}
+    places = {abs(v) for rows in shown.tables.values() if "x" in rows for v in rows["x"].dropna()}
+    axes = {f"{v:.5g}" for place in places for v in (place, round(place, 5))}  # as it is, and as printed
     exact = {
         f"{abs(float(v)):.5g}": (*place, column)
         for place, rows in truth.tables.items()

@@ -12,7 +12,7 @@ import pandas as pd
 from analytics import numbers as words
 from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
-from analytics.pages.sentences_review import WITHHELD, audit, part
+from analytics.pages.review_tables import WITHHELD, audit, part
 from analytics.reports import filled
 from analytics.results import LEAST_FOR_INTERVAL, Result, why_not
 from analytics.review import CANNOT_TELL, MET, NO_DATA, NOT_MET
