@@ -336,8 +336,13 @@ def readable(value: object) -> str:
     --------
     >>> readable("yield_at_maturity")
     'yield at maturity'
+    >>> readable("plateau_yield, crown")
+    'final yield, crown'
     """
-    said = SAID.get(str(value), str(value).replace("_pct", " %").replace("_", " "))
+    text = str(value)
+    name = text if text in SAID else text.partition(", ")[0]  # a quantity, and where
+    said = SAID.get(name, name) + text[len(name) :]
+    said = said.replace("_pct", " %").replace("_", " ")
     return as_said(unbroken(re.sub(r"(?<=[cm]m)2\b", "²", said)))
 
 

@@ -103,7 +103,7 @@ def pooled_yield(page: Page) -> str:
         if row is not None and pd.isna(row["estimate"]):
             return f"Nothing is pooled: {row['flag']}."
         said.append(f"{say(page, name, term='pooled')} {where}")
-    return f"Over the clinics, of the planted hair there has grown at maturity {said[0]}, and {said[1]}."
+    return f"Planted hairs grown at maturity, over all clinics: {said[0]}, {said[1]}."
 
 
 def crown_against_front(page: Page, surgeon: str) -> str:
