@@ -385,7 +385,9 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     said = STUDY_SAYS.get(found, f"{found} ({{what}})" if found else disclosure.WITHHELD)
     rest = words.partition(":")[2].strip() if found == study.CANNOT_TELL else ""
     what = study.outcome_in_words(plan.primary).partition(", percent of")[0]
-    sentence = f"{numbers.title_case(who)}: {said.format(what=what)}. The estimate is {value}."
+    is_known = pd.notna(row.get("estimate")) or found != study.CANNOT_TELL
+    told = f" The estimate is {value}." if is_known else ""
+    sentence = f"{numbers.title_case(who)}: {said.format(what=what)}.{told}"
     return f"{start}{sentence}{f' {numbers.sentence(rest)}' if rest else ''}"
 
 
