@@ -5,8 +5,8 @@
 Registers of 12 drawn patients, the demo's criteria beside them, have a few digits, cells and bytes of their
 files changed at random (`tests/fuzzed_files.py`). Those that `check` can still use are made into reports by
 the command, pages 01, 02 and 04 in turn; the others stop there with a sentence. Wrong is a traceback, a
-section that fails for a defect of ours, a code of exit beside 0 (made), 2 (refused) and 3 (made, sections without an
-answer), a changed source. Counts what came out, and prints every wrong one.
+section that fails for a defect of ours, a code of exit beside 0 (made), 2 (refused) and 3 (made, sections
+without an answer), a changed source. Counts what came out, and prints every wrong one.
 """
 
 import collections
