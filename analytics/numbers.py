@@ -203,6 +203,17 @@ def percent(value: float, places: int = 0) -> str:
     return with_unit(number(value, places), "%")
 
 
+def chance(percent: float) -> str:
+    """Return a chance in percent, never 0 or 100.
+
+    >>> [chance(value).replace(THIN, " ") for value in (0.2, 37.4, 99.7)]
+    ['under 1 %', '37 %', 'over 99 %']
+    """
+    if percent > 99:
+        return f"over 99{THIN}%"
+    return f"under 1{THIN}%" if percent < 1 else f"{percent:.0f}{THIN}%"
+
+
 def unit_name(unit: str) -> str:
     """Return a unit in words, for a heading or an axis.
 
@@ -336,8 +347,13 @@ def readable(value: object) -> str:
     --------
     >>> readable("yield_at_maturity")
     'yield at maturity'
+    >>> readable("plateau_yield, crown")
+    'final yield, crown'
     """
-    said = SAID.get(str(value), str(value).replace("_pct", " %").replace("_", " "))
+    text = str(value)
+    name = text if text in SAID else text.partition(", ")[0]  # a quantity, and where
+    said = SAID.get(name, name) + text[len(name) :]
+    said = said.replace("_pct", " %").replace("_", " ")
     return as_said(unbroken(re.sub(r"(?<=[cm]m)2\b", "²", said)))
 
 

@@ -24,7 +24,8 @@ from statsmodels.stats.proportion import proportion_confint
 from analytics import disclosure
 from analytics.disclosure import ties
 from analytics.errors import ParameterError
-from analytics.pages import figures, sentences_review
+from analytics.pages import figures
+from analytics.pages import review_tables as tables_review
 from analytics.reports import render
 from analytics.results import Curve, Result, counted, line, plain
 
@@ -536,7 +537,7 @@ def test_an_audit_shows_no_more_than_the_rows_it_is_read_from():
     )
     extra = {"audit": audit, "declared": declared}
     result = _result(_shares(table), ("criterion", "outcome"), 115, extra=extra)
-    shown = sentences_review.audit(_protected(result, "shared")).iloc[0]
+    shown = tables_review.audit(_protected(result, "shared")).iloc[0]
     assert shown[["year_estimate", "year_low", "year_high", "change"]].isna().all()
     assert (shown["outcome"], shown["year_outcome"]) == ("met", "withheld")
     assert (shown["estimate"], shown["last_estimate"]) == (100.0, 100.0)
@@ -594,7 +595,7 @@ def test_shares_side_by_side_rest_on_their_counts_and_name_no_staff():
     table = pd.DataFrame({"term": ["x"], "estimate": [80.0], "unit": ["%"], "n_patients": [280]})
     result = _result(table, (), 280, extra={"differences": sides})
     read = {
-        audience: sentences_review.differences_table(_protected(result, audience)).set_index("characteristic")
+        audience: tables_review.differences_table(_protected(result, audience)).set_index("characteristic")
         for audience in ("internal", "shared", "public")
     }
     assert list(read["internal"].columns) == ["seen (n 180)", "absent (n 100)", "standardised_difference"]

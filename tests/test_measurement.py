@@ -152,9 +152,7 @@ def test_the_error_model_finds_the_truth_of_a_register(counted_often):
     records, latent = counted_often
     model = measurement.error_model(records)
     effects = np.array(list(latent.readers.values()))
-    n_phi, n_within = (
-        int(words.split("n = ")[1]) for words in (model.phi_source, model.within_source)
-    )
+    n_phi, n_within = (int(words.split("n = ")[1]) for words in (model.phi_source, model.within_source))
     assert abs(model.phi - 1.5) < FOUR_SE * 1.5 * np.sqrt(2 / n_phi)
     assert abs(model.within_cv - 0.05) < FOUR_SE * 0.05 / np.sqrt(2 * n_within) + 0.001
     # Three readers, pairs drawn unevenly: their spread is only known to lie between that of its pairs.

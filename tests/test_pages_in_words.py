@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from analytics import disclosure
+from analytics import disclosure, numbers
 from analytics.pages import case as words
 from analytics.pages import in_words
 from analytics.results import Curve, Result, line
@@ -76,7 +76,7 @@ def test_a_case_is_said_with_those_first_that_need_thought():
 
 def test_every_place_of_a_case_gets_a_verdict_with_its_chance_and_its_last_forecast():
     table = words.in_words(_case()).set_index("place")
-    said = table["sentence"]
+    said = table["sentence"].str.replace(numbers.THIN, " ")
     # Between the tenths: 100 - 61 - 1.
     assert (
         said["Frontal, session 1"]

@@ -11,7 +11,7 @@ import pytest
 
 from analytics import numbers, pages
 from analytics.pages import blocks, case, conclusions, due, figures, sentences, tables
-from analytics.pages import sentences_review as words_review
+from analytics.pages.quarter import sentences as words_review
 from analytics.results import Result
 
 THIN = "\u202f"

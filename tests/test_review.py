@@ -17,7 +17,8 @@ from analytics import review, yields
 from analytics.dictionary import schema as words
 from analytics.errors import ParameterError
 from analytics.pages import figures
-from analytics.pages import sentences_review as words_review
+from analytics.pages import review_tables as tables_review
+from analytics.pages.quarter import sentences as words_review
 from analytics.records.frames import Records
 from analytics.results import plain
 from analytics.review import cases as review_cases
@@ -28,10 +29,10 @@ from analytics.review import measures as review_measures
 from analytics.review import periods as review_periods
 from analytics.review import visits as review_due
 from analytics.review.charts import series as review_series
+from analytics.review.compared import shares as operators_shares
 from analytics.review.criteria import Criteria
 from analytics.review.declared import ALL_METHODS, ALL_ZONES, Action
 from analytics.review.kinds import KINDS, NOT_ASKED, TOLD_UNASKED, Criterion
-from analytics.review.operators import shares as operators_shares
 from analytics.review.periods import View
 from analytics.review.units import of_sessions
 
@@ -285,7 +286,7 @@ def test_a_share_of_two_patients_has_no_interval_of_0_to_100_and_cannot_tell():
 
 
 def test_the_board_says_met_only_where_the_interval_does(panels):
-    for _, row in words_review.audit(panels["indicators"]).iterrows():
+    for _, row in tables_review.audit(panels["indicators"]).iterrows():
         said = review_measures.outcome(row["ci_low"], row["ci_high"], row["standard"], row["direction"])
         # A rare harm of which the interval cannot tell has the verdict of its sequential test.
         assert row["outcome"] == said or (said == "cannot tell" and row["by_sequential_test"])
@@ -846,7 +847,7 @@ def test_a_new_kind_of_criterion_is_one_class(demo, criteria):
         assert_keeps_the_contract(panel)
         assert figures.draw(panel).figure is not None
         assert words_review.in_words(panel)
-    assert words_review.audit_table(indicators)["standard"].tolist() == ["at most 30.0\u202f%"]
+    assert tables_review.audit_table(indicators)["standard"].tolist() == ["at most 30.0\u202f%"]
 
 
 def test_nothing_outside_the_kinds_asks_for_the_kind_of_a_criterion():

@@ -12,10 +12,10 @@ from analytics.files import state
 from analytics.numerics import control, run_rules
 from analytics.pages.page import Page
 from analytics.pages.quarter import agenda, answer, board
+from analytics.review.compared import shares
 from analytics.review.decide import signals as found
 from analytics.review.decide.windows import told, window_of
 from analytics.review.measures import Measured
-from analytics.review.operators import shares
 
 ROOT = Path(__file__).parents[1]
 DRAWN = ("transection", "folliculitis", "yield_all", "seen_12")

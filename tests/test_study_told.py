@@ -11,7 +11,7 @@ from scipy import stats
 
 from analytics import disclosure, simulate, study
 from analytics.numerics import power, resample
-from analytics.pages import figures, study_text
+from analytics.pages import figures, sentences, study_text
 from analytics.pages.page import Page
 from analytics.results import Result
 from analytics.study import answer as study_answer
@@ -249,6 +249,7 @@ def test_the_groups_are_described_as_counted_by_hand(register):
     # What was compared stands first; those without an outcome are those the flow loses at its last step.
     assert table.index[0][0] == "method"
     assert table.loc[("method", "FUE, %"), ["reference", "compared"]].tolist() == [0.0, 100.0]
+    assert table.loc["method"]["standardised_difference"].isna().all()
     lost = left.loc[left["reached"].eq("outcome month reached"), "n_units"].sum()
     assert table.loc["zone"][["n_unseen_reference", "n_unseen_compared"]].to_numpy().sum() == lost
     everyone = found.given.units.assign(seen=found.given.units["reason"].eq(""))
@@ -264,6 +265,11 @@ def test_the_groups_are_described_as_counted_by_hand(register):
     hidden = words["n_reference"].isna().groupby(words["variable"]).sum()
     assert hidden.gt(1).any()
     assert not hidden.eq(1).any()
+    whole = study.table_one(register, plan).set_index(["variable", "level"])
+    for variable, own in words.groupby("variable"):
+        gone = whole.loc[variable].loc[own.loc[own["n_reference"].isna(), "level"]]
+        left = gone[["n_reference", "n_compared", "n_unseen_reference", "n_unseen_compared"]].sum()
+        assert len(gone) == len(own) or not left.between(1, 4).any(), variable
     public = disclosure.protect_frame(study.table_one(register, plan), "public")
     assert {"surgeon", "team"} & set(shown["variable"])
     assert not {"surgeon", "team"} & set(public["variable"])
@@ -489,3 +495,21 @@ def test_bars_that_are_all_withheld_are_said_and_not_drawn(register):
     assert figures.unsaid(overlap) == ""
     hidden = overlap.estimates.assign(estimate=np.nan, flag="withheld, small numbers")
     assert figures.unsaid(replace(overlap, estimates=hidden)) == "Withheld, small numbers."
+    grid = replace(overlap, picture="specification")  # every combination of choices without an answer
+    few = hidden.assign(flag="5 patients in the compared group")
+    assert figures.unsaid(replace(grid, estimates=few)) == "5 patients in the compared group."
+
+
+def test_an_answer_without_a_number_claims_no_estimate():
+    row = {
+        "term": "answer",
+        "estimate": np.nan,
+        "unit": "points of yield",
+        "flag": "cannot tell: 2 are too few",
+    }
+    plan, standing = plan_of(), study.Status("not frozen: exploratory", None, (), {}, 0)
+    told = Result(pd.DataFrame([row]), pd.DataFrame(), "m")
+    said = sentences.study_answer(told, plan, "cannot tell: 2 are too few", standing)
+    assert said.endswith("differs. 2 are too few.")
+    known = replace(told, estimates=pd.DataFrame([{**row, "estimate": 1.0}]))
+    assert "The estimate is 1 point." in sentences.study_answer(known, plan, "1 point", standing)

@@ -199,6 +199,9 @@ def _described(frame: pd.DataFrame, applied: Rule) -> pd.DataFrame:
         if applied.by_staff or not str(variable).startswith(OF_STAFF):
             own = own.reset_index(drop=True)
             hidden = suppress({"frame": count_table(own, ["level"])}, applied.threshold)["frame"]
+            counts = [c for c in numbers_of(own) if c.startswith("n_") and not c.startswith("n_missing")]
+            if is_few(own.loc[hidden.rows, counts].sum(), applied).any():  # what the rows shown leave over
+                hidden = replace(hidden, rows=np.ones(len(own), dtype=bool))
             shown.append(withheld(own, hidden, ["level"], applied))
     return pd.concat(shown, ignore_index=True) if shown else frame.iloc[0:0].copy()
 

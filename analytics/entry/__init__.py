@@ -2,7 +2,8 @@
 
 from analytics.entry.case import Case, Place, case_of
 from analytics.entry.changes import Change
-from analytics.entry.counts import Import, import_counts, propose, read_export
+from analytics.entry.counts import Import, import_counts
+from analytics.entry.exports import propose, read_export
 from analytics.entry.journal import history, record, undo
 from analytics.entry.look import look
 from analytics.entry.photographs import ENDINGS, read_folder

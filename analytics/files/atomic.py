@@ -1,6 +1,4 @@
-"""Files written whole or not at all, readable by their owner alone.
-
-Files and folders written whole or not at all, and over nothing but the program's own unchanged files.
+"""Files and folders written whole or not at all, and over nothing but the program's own unchanged files.
 
 A file is written beside its place, flushed to the disk and moved there. What a command hands to a person is
 noted in a list in the same folder (`files.listing`), and may be replaced by the same writer while its bytes

@@ -1,20 +1,25 @@
 """Write the proposed mapping file: what was found, on what it rests, and what a person must answer."""
 
-import datetime
 import json
 import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
-
-import numpy as np
-import pandas as pd
 
 from analytics.dictionary import TABLES
 from analytics.errors import RecordError
 from analytics.mapping import find, habits, values
+from analytics.mapping.doubts import (
+    Guessed,
+    cells_in,
+    date_columns,
+    footnotes,
+    joining,
+    line_of,
+    n_errors,
+    texts_of,
+)
 from analytics.mapping.plan import CONFIRMED, EVERY_SHEET, QUESTION, SHEET_NAME, ColumnPlan
 from analytics.mapping.propose import Guess, cells_of, choice_words, columns, nearest
 from analytics.mapping.sources import EMPTY, Book, Sheet, Unfold, found, read, sheet_of, unfolded
@@ -48,7 +53,6 @@ HEAD = """\
 # Then: regrowth map FILE --mapping THIS_FILE --out FOLDER
 version = 1
 """
-Guessed = list[tuple[Sheet, find.FoundTable, list[Guess]]]  # tables of the file, a guess for each column
 
 
 def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> str:
@@ -85,7 +89,7 @@ def propose(source: str | Path, *, queries: Mapping[str, str] | None = None) -> 
     parts = [
         HEAD.format(name=book.name),
         _reading(book, tables),
-        _joining(tables),
+        joining(tables),
         _zones(tables),
         _words(tables),
         _constants(tables),
@@ -141,52 +145,39 @@ def _unfold(one: Unfold) -> str:
         ("names", one.names),
         ("values", one.values),
     )
-    return "\n".join([*lines, *(_line(k, v, "") for k, v in facts), ""])
-
-
-def _texts(guessed: Guessed, *, of: str = "") -> Counter[str]:
-    """Return the texts of all mapped columns, or of those with a target that ends so, with how often each."""
-    out: Counter[str] = Counter()
-    for sheet, table, guesses in guessed:
-        for at, one in zip(table.headers, guesses, strict=True):
-            if not one.plan.is_set_aside and any(t.endswith(of) for t in one.plan.to):
-                out.update({c: n for c, n in _counted(sheet, table, at).items() if isinstance(c, str) and c})
-    return out
-
-
-def _counted(sheet: Sheet, table: find.FoundTable, at: int) -> Counter:
-    """Return the cells of a column, each with how often it stands there."""
-    return Counter(_cells(sheet, table, at))
+    return "\n".join([*lines, *(line_of(k, v, "") for k, v in facts), ""])
 
 
 def _reading(book: Book, guessed: Guessed) -> str:
-    dates = _texts(guessed, of="date")
-    other = {*dates, *_texts(guessed, of="patient_id")}
-    every = _texts(guessed)
+    dates = texts_of(guessed, of="date")
+    other = {*dates, *texts_of(guessed, of="patient_id")}
+    every = texts_of(guessed)
     numbers = Counter({t: n for t, n in every.items() if t not in other and _is_numeric(t)})
-    counts = _texts(guessed, of="density_hairs_cm2")
+    counts = texts_of(guessed, of="density_hairs_cm2")
     decimal, why_decimal = habits.decimal(numbers)
     between, why_between = habits.thousands(numbers, decimal)
     order, why_order = habits.date_order(dates)
     short, why_short = habits.short_years(dates)
-    mark, why_mark = habits.mark(counts, _footnotes(guessed))
-    asked = habits.asked(numbers, _texts(guessed, of="patient_id"), _errors(guessed))
+    mark, why_mark = habits.mark(counts, footnotes(guessed))
+    asked = habits.asked(numbers, texts_of(guessed, of="patient_id"), n_errors(guessed))
     lines = [
         "[reading]",
-        _line("decimal", decimal, f"comma or point; {why_decimal}"),
-        _line("thousands", between, f"none, point, comma, space, apostrophe; {why_between}"),
-        _line("date_order", order, f"day-month-year, month-day-year, year-month-day; {why_order}"),
-        _line("short_years", short, why_short) if short else "",
-        _line("missing", habits.missing(every), "words that stand for an empty cell"),
-        _line("mark", mark, f"a count with it was not photographed to standard; {why_mark}") if mark else "",
-        *(_line(name, QUESTION, why) for name, why in asked.items()),
-        _line("encoding", book.encoding, "how letters were read") if book.encoding else "",
-        _line("separator", book.separator, "what stands between cells") if book.separator else "",
+        line_of("decimal", decimal, f"comma or point; {why_decimal}"),
+        line_of("thousands", between, f"none, point, comma, space, apostrophe; {why_between}"),
+        line_of("date_order", order, f"day-month-year, month-day-year, year-month-day; {why_order}"),
+        line_of("short_years", short, why_short) if short else "",
+        line_of("missing", habits.missing(every), "words that stand for an empty cell"),
+        line_of("mark", mark, f"a count with it was not photographed to standard; {why_mark}")
+        if mark
+        else "",
+        *(line_of(name, QUESTION, why) for name, why in asked.items()),
+        line_of("encoding", book.encoding, "how letters were read") if book.encoding else "",
+        line_of("separator", book.separator, "what stands between cells") if book.separator else "",
     ]
-    swapped = any(values.swapped(_cells(s, t, at), values.Reading()) for s, t, at in _date_columns(guessed))
+    swapped = any(values.swapped(cells_in(s, t, at), values.Reading()) for s, t, at in date_columns(guessed))
     if swapped:
         lines.append(
-            _line(
+            line_of(
                 "swapped", QUESTION, 'stored dates may have day and month turned: "as stored" or "turn back"'
             )
         )
@@ -195,137 +186,6 @@ def _reading(book: Book, guessed: Guessed) -> str:
 
 def _is_numeric(text: str) -> bool:
     return bool(habits.NUMBER.match(values.ABOUT.sub("", text.strip())))
-
-
-def _errors(guessed: Guessed) -> int:
-    """Return how many cells of mapped columns hold the error of a formula."""
-    n = 0
-    for sheet, table, guesses in guessed:
-        for at, one in zip(table.headers, guesses, strict=True):
-            if not one.plan.is_set_aside:
-                n += sum(
-                    k
-                    for c, k in _counted(sheet, table, at).items()
-                    if isinstance(c, str) and c in values.FORMULA_ERRORS
-                )
-    return n
-
-
-def _date_columns(guessed: Guessed) -> list[tuple[Sheet, find.FoundTable, int]]:
-    return [
-        (sheet, table, at)
-        for sheet, table, guesses in guessed
-        for at, one in zip(table.headers, guesses, strict=True)
-        if any(t.endswith("date") for t in one.plan.to)
-    ]
-
-
-def _cells(sheet: Sheet, table: find.FoundTable, at: int) -> np.ndarray:
-    """Return the cells of a column of data, without totals between rows."""
-    rows = np.arange(table.first_row, table.last_row + 1)
-    rows = rows[~np.isin(rows, table.aside)]
-    return sheet.cells[rows, at]
-
-
-def _footnotes(guessed: Guessed) -> list[str]:
-    out: list[str] = []
-    for sheet, table, _ in guessed:
-        out += [c for c in sheet.cells[table.last_row + 1 :].ravel() if isinstance(c, str) and c]
-    return out
-
-
-def _joining(guessed: Guessed) -> str:
-    """Return when rows speak of one operation, and when the register begins."""
-    days_by_patient = _operation_days(guessed)
-    near = sum(_has_near(days) for days in days_by_patient.values())
-    same, why = ("day", "day, month, or within N days; one date is one operation")
-    if near:
-        same, why = (
-            QUESTION,
-            f"{near} patients have operation dates under 31 days apart: day, month, within N days",
-        )
-    return (
-        "[joining]\n"
-        + _line(
-            "register_begins",
-            habits.first_month(d for days in days_by_patient.values() for d in days),
-            "the month that is register month 1 (or an earlier one)",
-        )
-        + "\n"
-        + _line("same_operation", same, why)
-        + "\n"
-        + _contradiction(guessed)
-        + "\n"
-        + _line("undated_counts", "stop", 'a count without its date: stop, or "planned month"')
-        + "\n"
-        + _blank_codes(guessed)
-    )
-
-
-def _contradiction(guessed: Guessed) -> str:
-    """Return what becomes of facts of a patient that rows state differently: a question where any do."""
-    said = []
-    for sheet, table, guesses in guessed:
-        places = list(zip(table.headers, guesses, strict=True))
-        who = next((at for at, g in places if "patients.patient_id" in g.plan.to), None)
-        if who is None:
-            continue
-        for at, one in places:
-            if at != who and one.plan.to[0].startswith("patients."):
-                pairs = pd.DataFrame({"who": _cells(sheet, table, who), "fact": _cells(sheet, table, at)})
-                pairs = pairs[pairs["who"].ne("") & pairs["fact"].ne("")].astype(str).drop_duplicates()
-                n = int(pairs["who"].value_counts().gt(1).sum())
-                said += [f"column {one.plan.letter} differs between rows of {n} patients"] if n else []
-    why = 'where rows of one patient disagree: stop, or "leave out" to set those cells aside'
-    return _line("contradiction", QUESTION if said else "stop", "; ".join([*said, why]))
-
-
-def _blank_codes(guessed: Guessed) -> str:
-    """Return the question what a row without a code is, where rows of data have none."""
-    n = 0
-    for sheet, table, guesses in guessed:
-        for at, one in zip(table.headers, guesses, strict=True):
-            if "patients.patient_id" in one.plan.to:
-                cells = _cells(sheet, table, at)
-                rows = np.arange(table.first_row, table.last_row + 1)
-                rows = rows[~np.isin(rows, table.aside)]
-                inside = {
-                    r
-                    for first, left, last, right in sheet.merged
-                    if left <= at <= right
-                    for r in range(first, last + 1)
-                }
-                full = (sheet.fate[rows] != EMPTY).any(axis=1)
-                n += sum(
-                    c == "" and f and int(r) not in inside for c, f, r in zip(cells, full, rows, strict=True)
-                )
-    why = f'{n} rows have no code: "as above" if a code stands once for the rows below it, else stop'
-    return _line("blank_codes", QUESTION, why) + "\n" if n else ""
-
-
-def _operation_days(guessed: Guessed) -> dict[object, set[datetime.date]]:
-    """Return the days of operations by patient; none while the order of day and month is a question."""
-    order = habits.date_order(_texts(guessed, of="date"))[0]
-    days_by_patient: dict[object, set[datetime.date]] = {}
-    if order == QUESTION:
-        return days_by_patient
-    reading = values.Reading(date_order=order, short_years="2000")
-    for sheet, table, guesses in guessed:
-        places = list(zip(table.headers, guesses, strict=True))
-        who = next((at for at, g in places if "patients.patient_id" in g.plan.to), None)
-        for at in [at for at, g in places if "sessions.date" in g.plan.to and who is not None]:
-            pairs = dict.fromkeys(zip(_cells(sheet, table, who or 0), _cells(sheet, table, at), strict=True))
-            days = {cell: values.date(cell, reading) for cell in {c for _, c in pairs} if cell != ""}
-            for patient, cell in pairs:
-                day = days.get(cell)
-                if isinstance(day, datetime.date) and patient != "":
-                    days_by_patient.setdefault(patient, set()).add(day)
-    return days_by_patient
-
-
-def _has_near(days: set[datetime.date]) -> bool:
-    ordered = sorted(days)
-    return any((b - a).days < 31 for a, b in pairwise(ordered))
 
 
 def _zones(guessed: Guessed) -> str:
@@ -378,13 +238,13 @@ def _lexicon(name: str, texts: list[str], words: dict[str, str]) -> str:
         exact = words.get(values.key(text))
         near, score = nearest(text, words)
         if exact:
-            lines.append(_line(text, exact, ""))
+            lines.append(line_of(text, exact, ""))
         elif score >= find.LIKELY:
-            lines.append(_line(text, near, f"near a known word ({score:.0f} of 100): look"))
+            lines.append(line_of(text, near, f"near a known word ({score:.0f} of 100): look"))
         elif LIKE_A_PERSON.search(text) or len(text.split()) > MOST_WORDS_OF_A_LABEL:
             n_hidden += 1
         else:
-            lines.append(_line(text, QUESTION, "which of the dictionary's words?"))
+            lines.append(line_of(text, QUESTION, "which of the dictionary's words?"))
     if n_hidden:
         lines.append(
             f"# {n_hidden} more are like numbers, addresses or sentences and are not copied: mend those cells"
@@ -396,7 +256,7 @@ def _constants(guessed: Guessed) -> str:
     """Return questions for what a register must state and the file does not."""
     stated = {t for _, _, guesses in guessed for g in guesses for t in g.plan.to}
     tables = {t.split(".")[0] for t in stated if "." in t}
-    mark = habits.mark(_texts(guessed, of="density_hairs_cm2"), _footnotes(guessed))[0]
+    mark = habits.mark(texts_of(guessed, of="density_hairs_cm2"), footnotes(guessed))[0]
     missing = [
         t
         for t in MUST_STATE
@@ -436,15 +296,15 @@ def _table(sheet: Sheet, table: find.FoundTable, guesses: list[Guess], n_alike: 
     is_every = sheet.name == EVERY_SHEET
     lines = [
         "[[table]]",
-        _line("sheet", sheet.name, f"every sheet with these headings: {n_alike}" if is_every else ""),
-        _line("header_rows", [r + 1 for r in table.header_rows], ""),
-        _line("first_row", table.first_row + 1, ""),
-        _line("last_row", 0 if is_every else table.last_row + 1,
+        line_of("sheet", sheet.name, f"every sheet with these headings: {n_alike}" if is_every else ""),
+        line_of("header_rows", [r + 1 for r in table.header_rows], ""),
+        line_of("first_row", table.first_row + 1, ""),
+        line_of("last_row", 0 if is_every else table.last_row + 1,
               "to the last row of data of each sheet" if is_every else "what stands below is set aside"),
         "",
     ]  # fmt: skip
     for at, one in zip(table.headers, guesses, strict=True):
-        filled = sum(c != "" for c in _cells(sheet, table, at))
+        filled = sum(c != "" for c in cells_in(sheet, table, at))
         lines += [f"  # {filled} cells; {one.why}", "  [[table.column]]", *_column(one.plan), ""]
     return "\n".join(lines)
 
@@ -456,7 +316,7 @@ def _column(plan: ColumnPlan) -> list[str]:
         value = getattr(plan, name)
         if value not in ("", 0, None) or (name == "month" and value == 0.0):
             facts[name] = value
-    return [f"  {_line(k, v, '')}" for k, v in facts.items()]
+    return [f"  {line_of(k, v, '')}" for k, v in facts.items()]
 
 
 def _aside(book: Book, guessed: Guessed, away: set[str], has_tabs: bool) -> str:
@@ -468,9 +328,9 @@ def _aside(book: Book, guessed: Guessed, away: set[str], has_tabs: bool) -> str:
             rows = [r + 1 for r in table.aside]
             lines += [
                 "[[set_aside]]",
-                _line("sheet", sheet.name, ""),
-                _line("rows", rows, ""),
-                _line("reason", TOTAL, "look"),
+                line_of("sheet", sheet.name, ""),
+                line_of("rows", rows, ""),
+                line_of("reason", TOTAL, "look"),
                 "",
             ]
     for sheet in book.sheets:
@@ -478,14 +338,5 @@ def _aside(book: Book, guessed: Guessed, away: set[str], has_tabs: bool) -> str:
             continue
         if sheet.name not in used and (sheet.fate != EMPTY).any():
             reason = "hidden sheet" if sheet.is_hidden else "no table was found on it"
-            lines += ["[[set_aside]]", _line("sheet", sheet.name, ""), _line("reason", reason, ""), ""]
+            lines += ["[[set_aside]]", line_of("sheet", sheet.name, ""), line_of("reason", reason, ""), ""]
     return "\n".join(lines)
-
-
-def _line(name: str, value: object, remark: str) -> str:
-    """Return one line of TOML: a JSON text, number or list is one of TOML too."""
-    bare = (
-        name if name.replace("_", "").isalnum() and name.isascii() else json.dumps(name, ensure_ascii=False)
-    )
-    text = json.dumps(value, ensure_ascii=False)
-    return f"{bare} = {text}" + (f"  # {remark}" if remark else "")

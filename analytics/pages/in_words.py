@@ -272,8 +272,8 @@ def _half_by(own: pd.DataFrame) -> str:
     if middle.empty:
         return ""
     row = middle.iloc[0]
-    limits = f"{round(row['ci_low'])} to {round(row['ci_high'])}"
-    return f" Half were there by about month {round(row['estimate'])} ({limits})."
+    inside = "" if np.isnan(row["ci_low"]) else f" ({numbers.limits(row['ci_low'], row['ci_high'])})"
+    return f" Half were there by about month {round(row['estimate'])}{inside}."
 
 
 def own_question(fitted: Result, formula: str) -> str:
@@ -286,7 +286,6 @@ def own_question(fitted: Result, formula: str) -> str:
         return f"{formula}: no term can be estimated."
     first = terms.sort_values("p_value").iloc[0]
     others = len(terms) - 1
-    beside = f" Of {others + 1} terms this is the clearest." if others else ""
-    return (
-        f"{first['term']}: {numbers.full(first)}.{beside} Looked for, not declared: a question for a study."
-    )
+    beside = f", the clearest of {others + 1} terms" if others else ""
+    said = f"{numbers.title_case(str(first['term']))}: {numbers.full(first)}{beside}."
+    return f"{said} This was looked for, not declared in advance: a question for a study."

@@ -103,7 +103,7 @@ def pooled_yield(page: Page) -> str:
         if row is not None and pd.isna(row["estimate"]):
             return f"Nothing is pooled: {row['flag']}."
         said.append(f"{say(page, name, term='pooled')} {where}")
-    return f"Over the clinics, of the planted hair there has grown at maturity {said[0]}, and {said[1]}."
+    return f"Planted hairs grown at maturity, over all clinics: {said[0]}, {said[1]}."
 
 
 def crown_against_front(page: Page, surgeon: str) -> str:
@@ -385,7 +385,9 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     said = STUDY_SAYS.get(found, f"{found} ({{what}})" if found else disclosure.WITHHELD)
     rest = words.partition(":")[2].strip() if found == study.CANNOT_TELL else ""
     what = study.outcome_in_words(plan.primary).partition(", percent of")[0]
-    sentence = f"{numbers.title_case(who)}: {said.format(what=what)}. The estimate is {value}."
+    is_known = pd.notna(row.get("estimate")) or found != study.CANNOT_TELL
+    told = f" The estimate is {value}." if is_known else ""
+    sentence = f"{numbers.title_case(who)}: {said.format(what=what)}.{told}"
     return f"{start}{sentence}{f' {numbers.sentence(rest)}' if rest else ''}"
 
 

@@ -240,9 +240,11 @@ def groups(rows: pd.DataFrame) -> pd.DataFrame:
     missing = [
         [_count(row[f"n_missing_{name}"]) for name in ("reference", "compared")] for _, row in rows.iterrows()
     ]
-    first = ~rows["variable"].duplicated()
+    first, gap = ~rows["variable"].duplicated(), rows["standardised_difference"].map(_gap)
     shown["missing"] = pd.Series([" and ".join(m) for m in missing], index=rows.index).where(first, "")
-    return shown.assign(standardised_difference=rows["standardised_difference"].map(_gap).where(first, ""))
+    return shown.assign(
+        standardised_difference=gap.where(first & rows["standardised_difference"].notna(), "")
+    )
 
 
 def unseen(rows: pd.DataFrame) -> pd.DataFrame:
@@ -334,8 +336,8 @@ def items(page: Page, plan: study.Plan, standing: study.Status) -> pd.DataFrame:
         "the groups: readers; error of counting: means, coefficients and spreads" if is_yield else readers
     )
     has_groups = "tests" in page.results and len(page.results["tests"].extra["groups"]) > 0
-    treated = "the answer under other treatments of the missing"
-    ways, seen = "ways to allow for differences", "those seen and those not seen"
+    treated = "other assumptions about missing outcomes"
+    ways, seen = "ways to allow for differences", "patients seen and not seen"
     protocol = f"plan {'as frozen, ' if standing.is_confirmatory else ''}{study.digest(plan)[:12]}"
     rows = [
         ("STROBE", "1", "design named in title and abstract", AUTHOR),

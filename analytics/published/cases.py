@@ -227,5 +227,5 @@ def sentence(found: pd.DataFrame) -> str:
     whole = found.groupby("check")["passed"].all()
     return (
         f"This installation reproduces {int(whole.sum())} of {len(whole)} published examples "
-        f"({int(found['passed'].sum())} of {len(found)} numbers)."
+        f"({int(found['passed'].sum()):,} of {len(found):,} numbers)."
     )

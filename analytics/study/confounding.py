@@ -132,7 +132,9 @@ def table_one(found: Answer, variables: list[str]) -> pd.DataFrame:
         is_of_patient = variable in OF_PATIENT or found.given.own.get(variable) == "patients"
         own = units.drop_duplicates(["patient_id", "x", "is_seen"]) if is_of_patient else units
         rows += _number_rows(own, variable) if is_number(own[variable]) else _word_rows(own, variable)
-    return pd.DataFrame(rows)
+    told = pd.DataFrame(rows)
+    is_compared = told["variable"].eq(in_words(found.given.exposure.variable))  # apart by definition
+    return told.assign(standardised_difference=told["standardised_difference"].mask(is_compared))
 
 
 def _seen_and_unseen(found: Answer) -> pd.DataFrame:

@@ -2,15 +2,16 @@
 
     nice python tests/bench/mutated_reports.py [N] [FIRST]
 
-Registers of 12 drawn patients have a few digits, cells and bytes of their files changed at random
-(`tests/fuzzed_files.py`). Those that `check` can still use are made into reports by the command, pages 01, 02
-and 04 in turn; the others stop there with a sentence. Wrong is a traceback, a section that fails for a defect
-of ours, a code of exit beside 0 (made), 2 (refused) and 3 (made, sections without an answer), a changed
-source. Counts what came out, and prints every wrong one.
+Registers of 12 drawn patients, the demo's criteria beside them, have a few digits, cells and bytes of their
+files changed at random (`tests/fuzzed_files.py`). Those that `check` can still use are made into reports by
+the command, pages 01, 02 and 04 in turn; the others stop there with a sentence. Wrong is a traceback, a
+section that fails for a defect of ours, a code of exit beside 0 (made), 2 (refused) and 3 (made, sections
+without an answer), a changed source. Counts what came out, and prints every wrong one.
 """
 
 import collections
 import hashlib
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -23,6 +24,7 @@ import fuzzed_files as fuzz
 
 from analytics import records, simulate
 
+CRITERIA = Path(__file__).parents[2] / "data_demo" / "criteria.toml"
 PAGES = ("01", "02", "04")
 SEED = 130_000
 CHANGES = (1, 6)
@@ -32,7 +34,8 @@ def mutated(place: Path, seed: int) -> None:
     """Write a register of 12 drawn patients, a few bytes and cells of it changed."""
     rng = np.random.default_rng(seed)
     records.write(simulate.as_records(simulate.register(12, seed=seed)[0]), place)
-    files = sorted(place.glob("*.csv"))
+    shutil.copy(CRITERIA, place)
+    files = sorted(p for p in place.iterdir() if p.suffix in (".csv", ".toml"))
     for _ in range(int(rng.integers(*CHANGES))):
         file = files[int(rng.integers(len(files)))]
         fault = fuzz.FAULTS[int(rng.integers(len(fuzz.FAULTS)))]

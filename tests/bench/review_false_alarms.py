@@ -23,7 +23,7 @@ from analytics.numerics import run_rules as false_alarms
 from analytics.numerics import run_rules as runrules
 from analytics.records.frames import Records
 from analytics.review.charts import JUDGED, RUNS_AT_MOST
-from analytics.review.operators import shares
+from analytics.review.compared import shares
 from analytics.simulate.truth import Truth
 
 ROOT = Path(__file__).parents[2]

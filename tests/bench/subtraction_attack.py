@@ -58,6 +58,7 @@ PAGES = ("01_surgeon_audit", "02_quarterly_review", "03_hypothesis_study")
 COUNTS = ("n_patients", "n_rows")
 QUARTERS, SEED = (11, 12), 20261130
 EXACT_DIGITS = 5
+DECLARED = "Sources of the standards"
 GEOMETRY = re.compile(
     r"\b(?:d|points|[xyr]|[xyr][12xy]|c[xy]|width|height|transform|viewBox|style)=\\?\"[^\"]*\""
 )
@@ -366,7 +367,9 @@ def attack_by_words(truth: Page, shown: Page, applied: disclosure.Rule) -> tuple
         withheld |= {f"{value:.1f}" for value in shares.loc[few, "estimate"]}
     withheld -= printed  # the same percentage of another row, which may be seen
     tries, finds = 0, []
-    for title, rows in shown.words.items():  # a mean yield and a share of grafts are no shares of persons
+    # What a standard rests on is declared, and none of the clinic's numbers.
+    told = {title: rows for title, rows in shown.words.items() if title != DECLARED}
+    for title, rows in told.items():  # a mean yield and a share of grafts are no shares of persons
         own = {str(row[0]): row for row in truth.words.get(title, [])}
         for row in (r for r in rows if not str(r[0]).startswith("Yield") and "graft" not in str(r[0])):
             for i, cell in enumerate(row[1:], start=1):
@@ -433,9 +436,9 @@ def main(pages: list[str], audiences: list[str], data: Path, *, formats: bool = 
 
 def numbers_in(path: Path) -> set[str]:
     """Return every number of five digits and more in a file: in texts, cells, and tables in links."""
-    if path.suffix == ".xlsx":
+    if path.suffix in (".xlsx", ".zip"):
         with zipfile.ZipFile(path) as whole:
-            text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith("xml"))
+            text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith(("xml", "svg")))
     else:
         text = path.read_text(encoding="utf-8")
     links = re.findall(r"data:text/csv[^,\"']*?(;base64)?,([^\"'\\\\]+)", text)
@@ -446,7 +449,8 @@ def numbers_in(path: Path) -> set[str]:
 
 def attack_by_formats(truth: Page, shown: Page, files: dict[str, Path]) -> tuple[int, list[str]]:
     """Search formats for exact numbers of the truth that are no places on an axis; return tries and finds."""
-    axes = {f"{abs(v):.5g}" for rows in shown.tables.values() if "x" in rows for v in rows["x"].dropna()}
+    places = {abs(v) for rows in shown.tables.values() if "x" in rows for v in rows["x"].dropna()}
+    axes = {f"{v:.5g}" for place in places for v in (place, round(place, 5))}  # as it is, and as printed
     exact = {
         f"{abs(float(v)):.5g}": (*place, column)
         for place, rows in truth.tables.items()

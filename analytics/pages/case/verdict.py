@@ -126,21 +126,22 @@ def _verdict(row: pd.Series) -> str:
         return _disagreement(row)
     behind, ahead, low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
     certain = {
-        "low": f"Low: {_chance(low)} chance. Mature, little more will come.",
-        "not low": f"Not low: {_chance(low)} chance of low.",
-        "ahead": f"Ahead: above 95 in 100 comparable cases; {_chance(ahead)} chance of the highest tenth.",
-        "usual": f"As usual: {_chance(100 - behind - ahead)} chance of {BETWEEN}.",
-        "not behind": f"Not behind: {_chance(behind)} chance of the lowest tenth.",
+        "low": f"Low: {numbers.chance(low)} chance. Mature, little more will come.",
+        "not low": f"Not low: {numbers.chance(low)} chance of low.",
+        "ahead": f"Ahead: above 95 in 100 comparable cases; {numbers.chance(ahead)} chance of the highest "
+        "tenth.",
+        "usual": f"As usual: {numbers.chance(100 - behind - ahead)} chance of {BETWEEN}.",
+        "not behind": f"Not behind: {numbers.chance(behind)} chance of the lowest tenth.",
     }
     if row["state"] in certain:
         return certain[row["state"]]
     if row["state"] == "cannot tell" and row["is_mature"]:
-        return f"Cannot be judged: {_chance(low)} chance of low; 95 % or 5 % would tell. {ONE_MORE}"
+        return f"Cannot be judged: {numbers.chance(low)} chance of low; 95 % or 5 % would tell. {ONE_MORE}"
     split = ", ".join(
-        f"{word} {_chance(100 * row[name])}"
+        f"{word} {numbers.chance(100 * row[name])}"
         for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
     )
-    text = f"{_chance(behind)} chance of the lowest tenth (in the end {split})."
+    text = f"{numbers.chance(behind)} chance of the lowest tenth (in the end {split})."
     if row["state"] == "behind":
         return f"Behind: below 95 in 100 comparable cases; {text}"
     ripe = MATURITY_MONTH.get(str(row["zone"]))
@@ -158,17 +159,6 @@ def _disagreement(row: pd.Series) -> str:
         f"{by_all}: they put the density before the session at {row['before_by_all']:.0f}, "
         f"{row['before']:.0f} was counted. Count this region again first."
     )
-
-
-def _chance(percent: float) -> str:
-    """Return a chance in percent, nearly none and nearly certain in words.
-
-    >>> _chance(0.2), _chance(37.4), _chance(99.8)
-    ('under 1 %', '37 %', 'over 99 %')
-    """
-    if percent < 1:
-        return "under 1 %"
-    return "over 99 %" if percent > 99 else f"{percent:.0f} %"
 
 
 def _expected(row: pd.Series) -> str:

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from analytics import numbers
 from analytics.numbers import readable, title_case
 from analytics.pages.figures import drawing
-from analytics.pages.sentences_review import MUTE, charts
+from analytics.pages.review_tables import MUTE, charts
 from analytics.results import Curve, Result
 
 GAPS = "g"  # kind of chart, as `numerics.control` names it

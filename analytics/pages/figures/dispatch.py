@@ -87,6 +87,7 @@ TOO_FEW_TO_DRAW = "Too few counts to draw; the table holds what can be told."
 UNSAID: dict[str, Callable[[Result], str]] = {
     "splits": joint.unsaid,
     "overlap": study.unsaid,
+    "specification": study.unsaid,
     "quantiles": lambda result: "" if len(getattr(result, "path", ())) else TOO_FEW_TO_DRAW,
 }
 

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analytics import followup, numbers
-from analytics.pages import sentences_review
+from analytics.pages import review_tables
 from analytics.pages.figures.charts import before_after, cases, run_charts
 from analytics.pages.figures.drawing import (
     ALARM,
@@ -34,9 +34,9 @@ OUTCOME_STYLE: dict[str, dict] = {
     "not met": {"marker": "s", "color": ALARM, "markerfacecolor": ALARM},
     "cannot tell": {"marker": "D", "color": QUIET, "markerfacecolor": "white"},
     "no data": {"marker": "", "color": QUIET, "markerfacecolor": "white"},
-    sentences_review.WITHHELD: {"marker": "", "color": QUIET, "markerfacecolor": "white"},
+    review_tables.WITHHELD: {"marker": "", "color": QUIET, "markerfacecolor": "white"},
 }
-ORDER = ("not met", "cannot tell", "met", "no data", sentences_review.WITHHELD)
+ORDER = ("not met", "cannot tell", "met", "no data", review_tables.WITHHELD)
 ROW_IN, NARROW_ROW_IN = 0.44, 0.78
 STATUS_STYLE: dict[str, dict] = {
     followup.COUNTED: {"color": SERIES[0], "hatch": ""},
@@ -62,7 +62,7 @@ def sentence(result: Result, ax: Axes | None = None, *, narrow: bool = False) ->
 
 def indicators(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
     """Draw each criterion on its own scale, its standard at the line and better to the right."""
-    audit = sentences_review.audit(result)
+    audit = review_tables.audit(result)
     order = {name: i for i, name in enumerate(ORDER)}
     audit = audit.sort_values("outcome", key=lambda o: o.map(order), kind="stable")
     row_in = NARROW_ROW_IN if narrow else ROW_IN
@@ -111,9 +111,7 @@ def _statement(row: pd.Series, width: int) -> str:
 def _board_words(row: pd.Series) -> str:
     if pd.isna(row["estimate"]):
         return (
-            "small numbers"
-            if row["outcome"] == sentences_review.WITHHELD
-            else "nothing to count this quarter"
+            "small numbers" if row["outcome"] == review_tables.WITHHELD else "nothing to count this quarter"
         )
     unit, places = str(row["unit"]), int(row["places"])
     value = numbers.with_unit(numbers.number(row["estimate"], places), unit)

@@ -4,7 +4,7 @@ from analytics.pages.quarter.agenda import agenda, answer, decisions_table, list
 from analytics.pages.quarter.board import audit_sheet, board, harms_table, told_table
 from analytics.pages.quarter.panels import reviewed
 from analytics.pages.quarter.unasked import complications_table
-from analytics.pages.sentences_review import (
+from analytics.pages.review_tables import (
     CASES_NAMED, action_table, also_table, audit_table, carried_table, change_table, chart_table,
     differences_table, follow_up_table, named_cases, signal_table, sources,
 )

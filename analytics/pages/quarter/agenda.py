@@ -8,7 +8,7 @@ from analytics import disclosure
 from analytics import numbers as words
 from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
-from analytics.pages.sentences_review import WITHHELD, audit, moved, part
+from analytics.pages.review_tables import WITHHELD, audit, moved, part
 from analytics.pages.writing import flag
 from analytics.reports import filled
 from analytics.results import Result, why_not

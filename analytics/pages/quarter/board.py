@@ -12,7 +12,7 @@ import pandas as pd
 from analytics import numbers as words
 from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
-from analytics.pages.sentences_review import WITHHELD, audit, part
+from analytics.pages.review_tables import WITHHELD, audit, part
 from analytics.reports import filled
 from analytics.results import LEAST_FOR_INTERVAL, Result, why_not
 from analytics.review import CANNOT_TELL, MET, NO_DATA, NOT_MET
@@ -101,21 +101,10 @@ def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str]) -> str:
         return "all sessions, one by one" if row["by_sequential_test"] else quarters
     if outcome == CANNOT_TELL and name in known.index:
         one = known.loc[name]
-        chance = "" if pd.isna(one["chance_pct"]) else _percent(one["chance_pct"])
+        chance = "" if pd.isna(one["chance_pct"]) else words.chance(one["chance_pct"])
         when = "" if pd.isna(one["told_in"]) else f"quarter {one['told_in']:.0f}"
         return "; ".join(part for part in (chance, when) if part)
     return ""
-
-
-def _percent(chance: float) -> str:
-    """Return a chance as percent, never 0 or 100.
-
-    >>> _percent(99.7).replace(words.THIN, " ")
-    'over 99 %'
-    """
-    if chance > 99:
-        return f"over 99{words.THIN}%"
-    return f"under 1{words.THIN}%" if chance < 1 else f"{chance:.0f}{words.THIN}%"
 
 
 def _spark(row: pd.Series, history: pd.DataFrame) -> dict[str, Any]:

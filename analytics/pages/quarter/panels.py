@@ -4,8 +4,8 @@ from collections.abc import Mapping
 
 from analytics import factors, measurement, review
 from analytics.pages.page import Page, ask, file_beside, question, results, state_folder
+from analytics.pages.quarter.sentences import titles
 from analytics.pages.quarter.short import in_short
-from analytics.pages.sentences_review import titles
 from analytics.results import Result
 
 

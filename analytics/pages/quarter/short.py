@@ -5,7 +5,8 @@ from collections.abc import Mapping
 import pandas as pd
 
 from analytics import numbers as words
-from analytics.pages.sentences_review import audit, part, said
+from analytics.pages.quarter.sentences import said
+from analytics.pages.review_tables import audit, part
 from analytics.results import Result, why_not
 from analytics.review import CANNOT_TELL
 
@@ -18,7 +19,7 @@ def in_short(results: Mapping[str, Result], title: Mapping[str, str]) -> dict[st
     results
         Of the page, as they may be shown.
     title
-        Of `sentences_review.titles`.
+        Of `sentences.titles`.
     """
     indicators, lists, of_panels = results["indicators"], results["lists"], said(results)
     return {

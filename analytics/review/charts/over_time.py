@@ -16,7 +16,7 @@ signal has a direction, better or worse, the month in which it stands, and a wei
 gone once cases are adjusted for case mix: repeat sessions, say, grow more frequent as a register ages.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -36,21 +36,19 @@ from analytics.review.charts.series import (
     last_before_change,
     series_of,
 )
+from analytics.review.charts.signals import FOUND, JUDGED, found_in, judged, with_mix
 from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.periods import View, quarter_of
 from analytics.review.units import stacked, with_case_mix
 
 PERIODS = ("month", "quarter")
-JUDGED = 24  # the last points, among which a signal counts: two years of months (our choice)
 LOW, CENTRE, HIGH = "lower limit", "centre", "upper limit"
 OUTSIDE, OUTSIDE_BETTER = "outside the limits, worse", "outside the limits, better"
 # Share of stable series that may break the run rules, which are made stricter where the baseline is short or
 # points take few values (our choice; around their own median 3 % of series of 24 break them).
 RUNS_AT_MOST = 0.06
-FOUND = ["criterion", "rule", "direction", "register_month", "quarter", "weight", "n_units", "is_of_mix"]
 LIMITS = ["criterion", "kind", "centre", "sigma", "median", "n_baseline_points", "set_in_quarter"]
-POINT, RUN, CROSSINGS = "a point outside the limits", "a long run on one side", "few crossings of the centre"
 Kept = tuple[str, str, float, float, float, int, int]  # the columns LIMITS of one chart
 NO_POINTS = pd.DataFrame(
     columns=["criterion", "term", "x", "estimate", "unit", "n_patients", "n_rows", "flag"]
@@ -142,13 +140,17 @@ def run_charts(
             chart, series.whole, values=series.values, judged=JUDGED, runs_at_most=RUNS_AT_MOST
         )
         runs = run_rules.run_tests(chart.value[-JUDGED:], line_kept.rule.median, stricter=rates.stricter)
-        here = _found(criterion, chart, series, line_kept.rule.median, runs)
+        here = found_in(criterion, chart, series, line_kept.rule.median, runs)
         if here and series.kind != GAPS:
             mix = (*criteria.monitor.case_mix, *criterion.own_case_mix)
             equal = at_equal_mix(with_case_mix(counted, records, mix), mix, of_shares=series.kind in SHARES)
             other = series_of(equal, criterion, before, period, series.kind) or series
-            stands = _standing(criterion, other, line_kept.rule.n_baseline, rates.stricter)
-            here = [one | {"is_of_mix": (one["rule"], one["direction"]) not in stands} for one in here]
+            there = control.chart(
+                other.kind, other.part, other.whole, n_baseline=min(line_kept.rule.n_baseline, len(other.x))
+            )
+            here = with_mix(
+                here, chart, line_kept.rule.median, criterion, other, judged(there), rates.stricter
+            )
         found += here
         lines.append(line_kept)
         points += _points(criterion, chart, series)
@@ -182,64 +184,9 @@ def _charted(
     if old is not None and old[1] == series.kind:
         rule = control.Rule(old[2], old[3], old[4], min(old[5], len(series.part)))
         chart = control.chart(series.kind, series.part, series.whole, rule=rule)
-        return _judged(chart), _Lines(criterion.id, series.kind, rule, old[6])
+        return judged(chart), _Lines(criterion.id, series.kind, rule, old[6])
     chart = control.chart(series.kind, series.part, series.whole, n_baseline=series.n_baseline)
-    return _judged(chart), _Lines(criterion.id, series.kind, control.rule_of(chart), quarter)
-
-
-def _standing(criterion: Criterion, series: Series, n_baseline: int, stricter: int) -> set[tuple[str, str]]:
-    """Return rule and direction of the signals of a series by lines of its own, from as long a baseline."""
-    chart = control.chart(
-        series.kind, series.part, series.whole, n_baseline=min(n_baseline, len(series.part))
-    )
-    median = control.rule_of(chart).median
-    runs = run_rules.run_tests(chart.value[-JUDGED:], median, stricter=stricter)
-    found = _found(criterion, _judged(chart), series, median, runs)
-    return {(one["rule"], one["direction"]) for one in found}
-
-
-def _judged(chart: control.Chart) -> control.Chart:
-    """Return the chart with only its last points outside: what stood outside before is no signal any more."""
-    is_late = np.arange(len(chart.value)) >= len(chart.value) - JUDGED
-    return replace(chart, outside=chart.outside & is_late)
-
-
-def _found(
-    criterion: Criterion, chart: control.Chart, series: Series, median: float, runs: run_rules.Runs
-) -> list[dict[str, Any]]:
-    """Return every signal of a chart with its direction, the month it stands in, and its weight in sigmas."""
-
-    def one(rule: str, i: int, above: bool, weight: float) -> dict[str, Any]:
-        # A long gap between events is good news where events are bad.
-        is_worse = (above == (criterion.direction == "at most")) != (series.kind == GAPS)
-        month = int(series.month[i])
-        return {
-            "criterion": criterion.id,
-            "rule": rule,
-            "direction": "worse" if is_worse else "better",
-            "register_month": month,
-            "quarter": int(quarter_of(month)),
-            "weight": float(weight),
-            "n_units": float(series.n_units[i]),
-            "is_of_mix": False,
-        }
-
-    half = np.maximum(np.where(chart.value > chart.centre, chart.high, 2 * chart.centre - chart.low), 0)
-    sigma = np.maximum((half - chart.centre) / chart.width, 1e-12)
-    out = [
-        one(
-            POINT, i, bool(chart.value[i] > chart.centre[i]), abs(chart.value[i] - chart.centre[i]) / sigma[i]
-        )
-        for i in np.flatnonzero(chart.outside).tolist()
-    ]
-    judged = chart.value[-JUDGED:]
-    if runs.long_run:
-        first, _, above = run_rules.longest_run(judged, median)
-        out.append(one(RUN, len(half) - len(judged) + first, above, float(runs.longest)))
-    if runs.few_crossings:
-        latest = next((bool(v > median) for v in judged[::-1] if v != median), True)
-        out.append(one(CROSSINGS, len(half) - 1, latest, float(runs.crossings)))
-    return out
+    return judged(chart), _Lines(criterion.id, series.kind, control.rule_of(chart), quarter)
 
 
 def _points(criterion: Criterion, chart: control.Chart, series: Series) -> list[dict[str, Any]]:

@@ -9,56 +9,17 @@ them to what the standard error supports.
 from __future__ import annotations
 
 import html
-import re
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import scipy
-from numpy.typing import ArrayLike
 
 from analytics.errors import ParameterError
+from analytics.results.lines import LEVEL, TABLE_COLUMNS
+from analytics.results.marks import as_it_is, plain, worded_frame
 
-# The only columns a table may hold after its `by` columns, in this order.
-TABLE_COLUMNS = (
-    "term",
-    "x",
-    "estimate",
-    "se",
-    "ci_low",
-    "ci_high",
-    "level",
-    "unit",
-    "basis",
-    "numerator",
-    "denominator",
-    "n_patients",
-    "n_rows",
-    "statistic",
-    "df",
-    "p_value",
-    "flag",
-)
-# What a number is made of, which decides how it is treated where small counts are withheld (`disclosure`).
-BASES = {
-    "model": "estimated; gives no count of persons back",
-    "count": "a count of persons or things: the estimate itself, or its numerator",
-    "share": "numerator over denominator, both declared",
-    "counts": "computed from counts of persons, and would give them back: a limit of a chart, a difference",
-    "quantile": "a quantile of persons, which is one person's value where they are few",
-}
-MARKED = re.compile(r"\{(\d+)(?: of (\d+))?\}")  # a count inside a text, as `counted` writes it
-LEVEL = 0.95
-# Patients from which an interval over patients is given, of whatever number (`line`): Student's is 13 errors
-# either way with two, 4.3 with three, 2.8 with five. That of a share must be narrower than 90 points too.
-# Choices of ours.
-LEAST_FOR_INTERVAL, WIDEST_SHARE = 5, 90.0
-NO_INTERVAL = f"fewer than {LEAST_FOR_INTERVAL} patients: no interval"
-# What a line about one patient declares: its limits are of a count or of what is to come, not over patients.
-OF_ONE: dict[str, Any] = {"n_patients": 1, "over_patients": False}
-SAYS_NOTHING = "no interval: it would span nearly 0 to 100 %; more patients are needed"
 SHOWN_LINES, SHOWN_DECIMALS = 30, 3  # of a table in a notebook
 WHY = "why not"  # under which the frames of a result without an answer say why
 
@@ -109,7 +70,7 @@ class Result:
     def table(self) -> pd.DataFrame:
         """Return one row per reported number, in the fixed column order."""
         ordered = [*self.by, *(c for c in TABLE_COLUMNS if c in self.estimates.columns)]
-        return _worded_frame(self.estimates.loc[:, ordered].reset_index(drop=True), _as_it_is)
+        return worded_frame(self.estimates.loc[:, ordered].reset_index(drop=True), as_it_is)
 
     def facts(self) -> pd.DataFrame:
         """Return one row: method, rows, patients, left out, level, failed checks."""
@@ -245,232 +206,16 @@ def first(*answers: Result) -> Result:
     return next((each for each in answers if each.gap is None), answers[-1])
 
 
-def line(
-    term: str,
-    estimate: ArrayLike,
-    unit: str,
-    *,
-    by: Mapping[str, Any] | None = None,
-    x: ArrayLike | None = None,
-    se: ArrayLike | None = None,
-    ci: tuple[ArrayLike, ArrayLike] | None = None,
-    level: float | None = None,
-    basis: str | None = None,
-    numerator: float | None = None,
-    denominator: float | None = None,
-    n_patients: int | None = None,
-    n_rows: int | None = None,
-    statistic: float | None = None,
-    df: float | None = None,
-    p_value: float | None = None,
-    flag: ArrayLike | None = None,
-    over_patients: bool = True,
-) -> dict[str, Any]:
-    """Return one line of a result's table: the groups, then what is known of the number, in the fixed order.
-
-    Of arrays (a curve: `x` and what changes along it) a frame of the line holds a row each. An interval over
-    fewer than LEAST_FOR_INTERVAL patients is left out, and the flag says so.
-
-    Parameters
-    ----------
-    term, estimate, unit
-        Name of the number, its value, its unit in words.
-    by
-        The groups it belongs to, e.g. `{"zone": "crown"}`.
-    ci
-        Lower and upper limit, for example of `limits`.
-    x, se, level, numerator, denominator, n_patients, n_rows, statistic, df, p_value, flag
-        Columns of TABLE_COLUMNS, where they are known; counts are whole numbers, the flag is in words.
-    basis
-        One of BASES; a `share` declares its numerator and denominator.
-    over_patients
-        False where the limits are not over patients: of one count, of one patient's outcome, of a bound.
-
-    Returns
-    -------
-    dict
-        Column of TABLE_COLUMNS to value; what is not known is left out.
-
-    Raises
-    ------
-    ParameterError
-        When the basis is unknown, or a share hands over no counts.
-
-    Examples
-    --------
-    >>> list(line("seen", 75.0, "%", basis="share", numerator=3, denominator=4).items())[3:]
-    [('basis', 'share'), ('numerator', 3), ('denominator', 4)]
-    """
-    if basis is not None and basis not in BASES:
-        raise ParameterError(f"results.line(basis): unknown; use one of {', '.join(BASES)}")
-    if basis == "share" and (numerator is None or denominator is None):
-        raise ParameterError("results.line(basis): a share declares its numerator and denominator")
-    if over_patients and ci is not None and is_few(n_patients):
-        had = bool(np.isfinite(np.asarray(ci, dtype=float)).any())
-        ci, flag = (np.nan, np.nan), _without_interval(flag, had)
-    low, high = ci if ci is not None else (None, None)
-    given = {
-        "term": term,
-        "x": x,
-        "estimate": estimate,
-        "se": se,
-        "ci_low": low,
-        "ci_high": high,
-        "level": level,
-        "unit": unit,
-        "basis": basis,
-        "numerator": numerator,
-        "denominator": denominator,
-        "n_patients": n_patients,
-        "n_rows": n_rows,
-        "statistic": statistic,
-        "df": df,
-        "p_value": p_value,
-        "flag": flag,
-    }
-    return {**(by or {}), **{name: value for name, value in given.items() if value is not None}}
-
-
-def is_few(n_patients: float | None) -> bool:
-    """Return whether so many patients, where their number is known, are too few for an interval."""
-    return n_patients is not None and n_patients < LEAST_FOR_INTERVAL
-
-
-def _without_interval(flag: Any, had_one: bool) -> Any:
-    """Return a flag, or several, that says that few patients give no interval, unless it says why."""
-    if flag is not None and np.ndim(flag):
-        return [_without_interval(each, had_one) for each in flag]
-    said = str(flag or "")
-    if said and (not had_one or NO_INTERVAL in said):
-        return said
-    return f"{said}; {NO_INTERVAL}" if said else NO_INTERVAL
-
-
-def counted(count: int, of: int | None = None) -> str:
-    """Return a count of persons, or of what is counted of them, as it stands in a method, a note or a flag.
-
-    The mark says to `disclosure` that it is a count; `plain` takes it off what anybody reads.
-
-    Parameters
-    ----------
-    count
-        A whole number.
-    of
-        What it is counted among, where that is said too.
-
-    Returns
-    -------
-    str
-        The count in its mark.
-
-    Examples
-    --------
-    >>> f"risks from {counted(126)} baseline rows; {counted(3, of=60)} withdrew"
-    'risks from {126} baseline rows; {3 of 60} withdrew'
-    """
-    return f"{{{int(count)}}}" if of is None else f"{{{int(count)} of {int(of)}}}"
-
-
-def plain(text: str, say: Callable[[int, int | None], str] | None = None) -> str:
-    """Return a text with its marked counts as they are, or as `say(count, of)` says them.
-
-    Parameters
-    ----------
-    text
-        With counts as `counted` marks them.
-    say
-        Says a count and what it is counted among; None: as they are.
-
-    Returns
-    -------
-    str
-        Without marks.
-
-    Examples
-    --------
-    >>> plain(f"risks from {counted(1126)} rows")
-    'risks from 1,126 rows'
-    """
-    said = say or _as_it_is
-    return MARKED.sub(lambda m: said(int(m[1]), int(m[2]) if m[2] else None), text)
-
-
 def worded(result: Result, say: Callable[[int, int | None], str]) -> Result:
     """Return the result with each marked count of its texts as `say(count, of)` says it."""
     changed = replace(
         result,
-        estimates=_worded_frame(result.estimates, say),
+        estimates=worded_frame(result.estimates, say),
         method=plain(result.method, say),
         notes=tuple(plain(note, say) for note in result.notes),
-        extra={name: _worded_frame(frame, say) for name, frame in result.extra.items()},
+        extra={name: worded_frame(frame, say) for name, frame in result.extra.items()},
     )
-    return replace(changed, path=_worded_frame(changed.path, say)) if isinstance(changed, Curve) else changed
-
-
-def _worded_frame(frame: pd.DataFrame, say: Callable[[int, int | None], str]) -> pd.DataFrame:
-    marked = [c for c in frame.columns if _has_marks(frame[c])]
-    if not marked:
-        return frame
-    return frame.assign(**{c: [plain(v, say) if isinstance(v, str) else v for v in frame[c]] for c in marked})
-
-
-def _has_marks(column: pd.Series) -> bool:
-    return column.dtype == object and any(isinstance(v, str) and "{" in v for v in column)
-
-
-def _as_it_is(count: int, of: int | None) -> str:
-    return f"{count:,}" if of is None else f"{count:,} of {of:,}"
-
-
-def limits(estimate: ArrayLike, se: ArrayLike, *, level: float = LEVEL, df: ArrayLike = np.inf) -> tuple:
-    """Return lower and upper limit: estimate -+ the quantile of t (normal for infinite df) times its error.
-
-    Parameters
-    ----------
-    estimate, se, df
-        Numbers, or arrays of one shape; the limits have that shape.
-
-    Returns
-    -------
-    tuple
-        Lower and upper limit.
-
-    Examples
-    --------
-    >>> low, high = limits(10.0, 1.0, level=0.95)
-    >>> round(float(low), 2), round(float(high), 2)
-    (8.04, 11.96)
-    """
-    centre, error = np.asarray(estimate, dtype=float), np.asarray(se, dtype=float)
-    half = scipy.stats.t.ppf(0.5 + level / 2, np.asarray(df, dtype=float)) * error
-    low, high = centre - half, centre + half
-    return (float(low), float(high)) if low.ndim == 0 else (low, high)
-
-
-def of_share(low: float, high: float, n_patients: float) -> tuple[tuple[float, float], str]:
-    """Return the limits of a share in percent, or none and why: too few patients, or limits that say nothing.
-
-    Parameters
-    ----------
-    low, high
-        Limits in percent.
-    n_patients
-        Patients it rests on, 0 or more.
-
-    Returns
-    -------
-    tuple
-        The limits, NaN where none are said, and the reason, empty where they are.
-
-    Examples
-    --------
-    >>> of_share(12.0, 71.0, 6)
-    ((12.0, 71.0), '')
-    >>> of_share(0.0, 99.9, 6)[1] == SAYS_NOTHING, of_share(12.0, 71.0, 4)[1] == NO_INTERVAL
-    (True, True)
-    """
-    why = NO_INTERVAL if is_few(n_patients) else SAYS_NOTHING if high - low > WIDEST_SHARE else ""
-    return ((np.nan, np.nan) if why else (low, high)), why
+    return replace(changed, path=worded_frame(changed.path, say)) if isinstance(changed, Curve) else changed
 
 
 def only(result: Result, *, picture: str = "", **where: str | Collection[str]) -> Result:
