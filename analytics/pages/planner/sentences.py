@@ -105,14 +105,15 @@ def split_in_words(page: Page) -> str:
     wide = wide.loc[table["zone"].drop_duplicates()]
     divided = ", ".join(f"{readable(zone)} {row['grafts']:,.0f}" for zone, row in wide.iterrows())
     given = ", ".join(
-        f"{row['expected density']:.0f} of {row['target']:.0f} in the {_zone(zone)} ({in_100(row[CHANCE])})"
+        f"{row['expected density']:.0f} of {row['target']:.0f} in the {_zone(zone)} "
+        f"(chance {in_100(row[CHANCE])})"
         for zone, row in wide.iterrows()
     )
     missed = wide[CHANCE].lt(50).all()
     none = {1: "the target is not", 2: "neither target is"}.get(len(wide), "no target is")
     close = f" With this division {none} likely to be met." if missed else ""
     total = f"{wide['grafts'].sum():,.0f}"
-    return f"{total} grafts, divided to come closest: {divided}. Expected {given} hairs/cm².{close}"
+    return f"{total} grafts, divided to come closest: {divided}. Expected, hairs/cm²: {given}.{close}"
 
 
 def both_in_words(page: Page) -> str:

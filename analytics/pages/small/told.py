@@ -120,10 +120,12 @@ def map_caption(found: Result) -> str:
     if why_not(found) or "rungs" not in found.extra or found.table().empty:
         return ""
     rows = found.table()[lambda t: t["term"].eq(early.AT_MATURITY) & t["estimate"].notna()]
+    white = set(found.extra["rungs"].get("zone", ())) - set(rows["zone"])
     rows = rows[rows["flag"].ne(early.RUNGS[5])]
     said = [f"{', '.join(own['zone'])}: {rung}" for rung, own in rows.groupby("flag", sort=False)]
     told = numbers.title_case("; ".join(said))
-    return f"Darker means more hair grown. {told}, not the growth model." if said else ""
+    unread = " White: no number at maturity yet." if white else ""
+    return f"Darker means more hair grown. {told}, not the growth model.{unread}" if said else ""
 
 
 def rungs_table(found: Result) -> pd.DataFrame:
