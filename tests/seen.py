@@ -21,7 +21,7 @@ def opened(chromium, path: Path, size: dict):
 
 # A long table or a cloud of marks repeats itself: the first of each kind are looked at.
 _FIRST_OF_A_KIND = """
-for (const [many, inside, n] of [['tbody', 'tr', 12], ['svg', '*', 150]])
+for (const [many, inside, n] of [['tbody', 'tr', 6], ['svg', '*', 40]])
     document.querySelectorAll(many).forEach(
         whole => [...whole.querySelectorAll(inside)].slice(n).reverse().forEach(one => one.remove()))"""
 

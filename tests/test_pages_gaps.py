@@ -5,8 +5,8 @@ import pytest
 
 from analytics import disclosure, numbers, pages, reports, results
 from analytics.errors import FitError
-from analytics.pages import writing
 from analytics.pages.page import Page
+from analytics.pages.writing import showing
 from analytics.results import Gap, Result
 
 WHY = "7 patients were counted, 10 are needed; count more."
@@ -115,7 +115,7 @@ def test_a_reader_outside_is_not_told_why():
 
 def test_a_drawing_that_fails_takes_its_own_place_only(shown, monkeypatch):
     page, _ = _page(good=pages.question(_answered))
-    monkeypatch.setattr(writing.blocks, "figure_block", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr(showing.blocks, "figure_block", lambda *_, **__: 1 / 0)
     pages.figure(page, "good", "Mean", alt="a dot and a bar alone")
     pages.table(page, "good", "Mean in numbers")
     assert "ZeroDivisionError" in " ".join(shown)

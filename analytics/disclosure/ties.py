@@ -19,7 +19,6 @@ Willenborg & de Waal 2001, Elements of Statistical Disclosure Control, chapter o
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -228,13 +227,21 @@ def _group(table: CountTable, row: int) -> Group:
 
 def _tie_populations(cells: _Cells, populations: list[tuple[str, dict[Group, int]]]) -> None:
     """Take two populations as the same, cell by cell, when they agree wherever they can be compared."""
-    for (kind, one), (other_kind, other) in combinations(populations, 2):
-        if kind != other_kind:
-            continue
-        both = [group for group in one.keys() & other.keys() if group]
-        if both and all(cells.value[one[g]] == cells.value[other[g]] for g in both):
-            for group in both:
-                cells.tie(one[group], (other[group],))
+    with_group: dict[tuple[str, Group], list[int]] = {}
+    for place, (kind, one) in enumerate(populations):
+        for group in filter(None, one):
+            with_group.setdefault((kind, group), []).append(place)
+    for place, (kind, one) in enumerate(populations):
+        shared: dict[int, list[Group]] = {}
+        for group in filter(None, one):
+            for later in with_group[kind, group]:
+                if later > place:
+                    shared.setdefault(later, []).append(group)
+        for later in sorted(shared):
+            other, both = populations[later][1], shared[later]
+            if all(cells.value[one[g]] == cells.value[other[g]] for g in both):
+                for group in both:
+                    cells.tie(one[group], (other[group],))
 
 
 def _hide_over_few(

@@ -19,11 +19,11 @@ import pandas as pd
 import scipy
 
 from analytics.errors import FitError
-from analytics.records import Records
+from analytics.records import Records, once
 from analytics.results import line
 from analytics.study.effects import Columns, Effect, normal, of_plan, paired, recognised, unknown, why_short
 from analytics.study.outcomes import NOTHING_HELD, milestone, of_curve, risk_difference
-from analytics.study.plan import BINARY, NO_UNIT_VALUE, OF_CURVE, Analysis, Plan
+from analytics.study.plan import BINARY, NO_UNIT_VALUE, OF_CURVE, Analysis, Plan, digest
 from analytics.study.rows import Background, Reading, Sample, sample
 
 CANNOT_TELL = "cannot tell"
@@ -173,6 +173,19 @@ def answer(
     reading, visits, known
         As in `rows.sample`.
     """
+    if analysis.role == "primary" and reading is None and visits is None and known is None:
+        # Every question of a study's page begins with it.
+        asked = (digest(plan), analysis.model_dump_json())
+        return once(
+            records, "study answer", asked, lambda: _answer(records, plan, analysis, None, None, None)
+        )
+    return _answer(records, plan, analysis, reading, visits, known)
+
+
+def _answer(
+    records: Records, plan: Plan, analysis: Analysis, reading: Reading | None, visits: pd.DataFrame | None,
+    known: Background | None,
+) -> Answer:  # fmt: skip
     given = sample(records, plan, analysis, reading=reading, visits=visits, known=known)
     if analysis.outcome.kind in NO_UNIT_VALUE:
         return _of_times(records, plan, analysis, given)
