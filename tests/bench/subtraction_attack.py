@@ -58,6 +58,7 @@ PAGES = ("01_surgeon_audit", "02_quarterly_review", "03_hypothesis_study")
 COUNTS = ("n_patients", "n_rows")
 QUARTERS, SEED = (11, 12), 20261130
 EXACT_DIGITS = 5
+DOI = re.compile(r"10\.\d{4,}/")
 DECLARED = "Sources of the standards"
 GEOMETRY = re.compile(
     r"\b(?:d|points|[xyr]|[xyr][12xy]|c[xy]|width|height|transform|viewBox|style)=\\?\"[^\"]*\""
@@ -440,10 +441,10 @@ def numbers_in(path: Path) -> set[str]:
             text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith(("xml", "svg")))
     else:
         text = path.read_text(encoding="utf-8")
-    text = re.sub(r"10\.\d{4,}/", "", text)  # of a DOI
     links = re.findall(r"data:text/csv[^,\"']*?(;base64)?,([^\"'\\\\]+)", text)
     inside = [base64.b64decode(d).decode() if is_coded else unquote(d) for is_coded, d in links]
-    found = [n for t in (GEOMETRY.sub(" ", text), *inside) for n in re.findall(r"\d+\.\d+", t)]
+    texts = [DOI.sub(" ", t) for t in (GEOMETRY.sub(" ", text), *inside)]
+    found = [n for t in texts for n in re.findall(r"\d+\.\d+", t)]
     return {f"{float(n):.5g}" for n in found if len(n.replace(".", "").lstrip("0")) >= EXACT_DIGITS}
 
 
