@@ -75,7 +75,7 @@ def test_a_follow_up_is_the_row_a_person_would_type(tmp_path: Path, kind: str) -
 def test_random_entries_and_undos_equal_typed_rows(tmp_path: Path, kind: str) -> None:
     place = _register(tmp_path, kind)
     chance = random.Random(KINDS.index(kind))
-    tables = {t: _frame(place, t) for t in ("measurements", "visits")}
+    register = records.load(place)
     stands: dict[int, dict[str, dict]] = {}
     for step in range(int(os.environ.get("REGROWTH_ENTRIES", "8"))):
         if stands and chance.random() < 0.3:
@@ -87,9 +87,11 @@ def test_random_entries_and_undos_equal_typed_rows(tmp_path: Path, kind: str) ->
         done = entry.record(place, _follow_up(place, "0003", month, {"left": hairs}), kind="follow-up")
         count = {"patient_id": "0003", "zone": "crown", "region_id": "left", "month": month}
         stands[done.number] = {"measurements": {**count, "density_hairs_cm2": float(hairs)}, "visits": count}
-    for table, before in tables.items():
-        new = _frame(place, table).iloc[len(before) :]
-        assert _frame(place, table).iloc[: len(before)].equals(before)
+    after = records.load(place)
+    for table in ("measurements", "visits"):
+        before, whole = getattr(register, table), getattr(after, table)
+        new = whole.iloc[len(before) :]
+        assert whole.iloc[: len(before)].equals(before)
         columns = ["patient_id", "month"] + (["density_hairs_cm2"] if table == "measurements" else [])
         assert new[columns].values.tolist() == [[row[table][c] for c in columns] for row in stands.values()]
 

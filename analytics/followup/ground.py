@@ -2,7 +2,10 @@
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
+
+from analytics.records import numbered, pairs
 
 KEYS = ("placement_id", "session_id", "patient_id", "zone", "site", "patient_month")
 
@@ -34,10 +37,15 @@ def same_ground(placements: pd.DataFrame, *, carried: Sequence[str] = ()) -> pd.
     [['c', 'a']]
     """
     places = placements[[*KEYS, *carried]]
-    several = places.duplicated(["patient_id", "zone"], keep=False)
-    pairs = places[several].merge(
-        places[several], on=["patient_id", "zone"], suffixes=("", "_before"), validate="many_to_many"
-    )
-    sites, before = pairs["site"].fillna("whole"), pairs["site_before"].fillna("whole")
-    shares = sites.eq(before) | sites.eq("whole") | before.eq("whole")
-    return pairs[shares & pairs["patient_month_before"].lt(pairs["patient_month"])]
+    (zone,) = numbered(["patient_id", "zone"], places)
+    known = np.flatnonzero(zone >= 0)
+    first, second = pairs(zone[known])
+    later, before = known[np.concatenate([first, second])], known[np.concatenate([second, first])]
+    site, month = places["site"].fillna("whole").to_numpy(object), places["patient_month"].to_numpy()
+    shares = (site[later] == site[before]) | (site[later] == "whole") | (site[before] == "whole")
+    meant = shares & (month[before] < month[later])
+    later, before = later[meant], before[meant]
+    order = np.lexsort((before, later))
+    earlier = places.drop(columns=["patient_id", "zone"]).add_suffix("_before").iloc[before[order]]
+    own = places.iloc[later[order]].reset_index(drop=True)
+    return pd.concat([own, earlier.reset_index(drop=True)], axis=1)

@@ -20,7 +20,7 @@ from analytics.errors import FitError
 from analytics.measurement.error import CountError
 from analytics.measurement.repeats import WHY_NOT, between, by_one_reader, repeats
 from analytics.numerics import agreement
-from analytics.records import Records, once
+from analytics.records import Records, numbered, once
 from analytics.results import LEVEL, Result, limits, line
 
 MIN_DF = 20
@@ -289,10 +289,10 @@ def _within(rows: pd.DataFrame, level: float = LEVEL) -> agreement.Within | None
 def _calibres(rows: pd.DataFrame) -> agreement.Within | None:
     """Return how a calibre repeats, on the log scale: one reader, device and method."""
     sized = rows[rows["hair_calibre_um"].gt(0) & rows["calibre_method"].notna()]
-    again = sized.groupby(["same", "calibre_method"]).ngroup()
-    if not again.duplicated().any():
+    (again,) = numbered(["same", "calibre_method"], sized)
+    if not pd.Index(again).duplicated().any():
         return None
-    return agreement.within(np.log(sized["hair_calibre_um"].to_numpy(dtype=float)), again.to_numpy())
+    return agreement.within(np.log(sized["hair_calibre_um"].to_numpy(dtype=float)), again)
 
 
 def _phi(rows: pd.DataFrame, level: float = LEVEL) -> agreement.Dispersion | None:

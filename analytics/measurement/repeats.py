@@ -9,7 +9,7 @@ are left out.
 import numpy as np
 import pandas as pd
 
-from analytics.records import Records, numbered, paired
+from analytics.records import Records, numbered, paired, pairs
 
 VISIT = ["patient_id", "zone", "region_id", "session_id", "month"]
 WHY_NOT = {
@@ -102,7 +102,7 @@ def between(rows: pd.DataFrame, by: str) -> pd.DataFrame:
     visit = usable["visit"].to_numpy()
     of, is_first = _means(usable, paired(paired(visit, name), shared))
     visit, name, shared = visit[is_first], name[is_first], shared[is_first]
-    first, second = _pairs(paired(visit, shared))
+    first, second = pairs(paired(visit, shared))
     density, hairs, n = (of[c].to_numpy() for c in ("density", "hairs", "n"))
     one = usable[is_first]
     return pd.DataFrame(
@@ -127,13 +127,3 @@ def _means(rows: pd.DataFrame, code: np.ndarray) -> tuple[pd.DataFrame, np.ndarr
     of = rows.groupby(code, sort=False)
     means = {"density": of["density_hairs_cm2"].mean(), "hairs": of["hairs"].sum(), "n": of.size()}
     return pd.DataFrame(means), ~pd.Index(code).duplicated()
-
-
-def _pairs(code: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return all pairs of rows of one code, the earlier row first, in the order of rows."""
-    order = np.argsort(code, kind="stable")
-    ahead = range(1, int(np.bincount(code).max(initial=0)))
-    found = [np.stack([order[:-k], order[k:]])[:, code[order[:-k]] == code[order[k:]]] for k in ahead]
-    first, second = np.hstack([np.empty((2, 0), int), *found])
-    again = np.lexsort((second, first))
-    return first[again], second[again]

@@ -3,7 +3,7 @@
 import pandas as pd
 
 from analytics.records import derive, readers
-from analytics.records.codes import beside, numbered, paired
+from analytics.records.codes import beside, numbered, paired, pairs
 from analytics.records.dictionary_page import write_pages
 from analytics.records.frames import Records, as_of, patient, subset, with_columns
 from analytics.records.kept import derived, once, promise_unchanged, unchanged

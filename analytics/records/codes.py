@@ -43,6 +43,16 @@ def paired(first: np.ndarray, second: np.ndarray) -> np.ndarray:
     return np.where((first == MISSING) | (second == MISSING), MISSING, pair)
 
 
+def pairs(code: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return all pairs of rows of one code, the earlier row first, in the order of rows."""
+    order = np.argsort(code, kind="stable")
+    ahead = range(1, int(np.bincount(code).max(initial=0)))
+    found = [np.stack([order[:-k], order[k:]])[:, code[order[:-k]] == code[order[k:]]] for k in ahead]
+    first, second = np.hstack([np.empty((2, 0), int), *found])
+    again = np.lexsort((second, first))
+    return first[again], second[again]
+
+
 def beside(rows: pd.DataFrame, table: pd.DataFrame, code: str) -> pd.DataFrame:
     """Return rows with the other columns of the table's row of the same code, missing where it has none.
 

@@ -6,10 +6,26 @@ Each function takes typed frames and returns a new frame; none looks at a file.
 import numpy as np
 import pandas as pd
 
-from analytics.dictionary import SCALES
+from analytics.dictionary import SCALES, Table
 
 Frames = dict[str, pd.DataFrame]
 SIZES = (1, 2, 3, 4)
+
+
+def missing(n: int, dtype: str) -> np.ndarray | pd.api.extensions.ExtensionArray:
+    """Return `n` missing cells of a column's type; whole numbers are floats until they are filled."""
+    if dtype in ("float64", "int64"):
+        return np.full(n, np.nan)
+    return pd.array([pd.NA] * n, dtype=dtype)
+
+
+def final(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Return the dictionary's columns of a filled frame, each of its type, its rows numbered anew."""
+    cells = {c.name: (frame[c.name].array, c.dtype) for c in table.columns}
+    typed = {
+        name: array if array.dtype == dtype else array.astype(dtype) for name, (array, dtype) in cells.items()
+    }
+    return pd.DataFrame(typed, index=pd.RangeIndex(len(frame)))
 
 
 def filled(frames: Frames) -> Frames:

@@ -12,11 +12,11 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 
-from analytics.dictionary import TABLES, Raw, Table, declared
+from analytics.dictionary import TABLES, Raw, declared
 from analytics.errors import Problem, RecordError
 from analytics.identifiers import allowed_beside, examine
 from analytics.records import readers, rules
-from analytics.records.derive import filled, moments, of_counts, visits_from
+from analytics.records.derive import filled, final, moments, of_counts, visits_from
 from analytics.records.frames import Records
 from analytics.records.rules import first_counts
 from analytics.records.stores import from_arrow
@@ -168,9 +168,9 @@ def _typed(
         [(name, t.file, t.sha256, t.n_rows) for name, t in sorted(raw.tables.items())],
         columns=["table", "file", "sha256", "n_rows"],
     )
-    final = {name: _final(frames[name], raw.table(name)) for name in TABLES}
-    final[first_counts.NAME] = _final(frames[first_counts.NAME], raw.table("measurements"))
-    return Records(**final, warnings=warnings, balance=balance, sources=sources, own=raw.own)
+    tables = {name: final(frames[name], raw.table(name)) for name in TABLES}
+    tables[first_counts.NAME] = final(frames[first_counts.NAME], raw.table("measurements"))
+    return Records(**tables, warnings=warnings, balance=balance, sources=sources, own=raw.own)
 
 
 def from_frames(frames: Mapping[str, pd.DataFrame]) -> Records:
@@ -267,14 +267,6 @@ def _errors(problems: list[Problem]) -> tuple[Problem, ...]:
 
 def _warnings(problems: list[Problem]) -> tuple[Problem, ...]:
     return tuple(p for p in problems if p.severity == "warning")
-
-
-def _final(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    cells = {c.name: (frame[c.name].array, c.dtype) for c in table.columns}
-    final = {
-        name: array if array.dtype == dtype else array.astype(dtype) for name, (array, dtype) in cells.items()
-    }
-    return pd.DataFrame(final, index=pd.RangeIndex(len(frame)))
 
 
 def _balance(raw: Raw, used_rows: dict[str, int], reasons: dict[str, str], *, stopped: bool) -> pd.DataFrame:

@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 
 from analytics.dictionary import Column, RawTable, Table
 from analytics.errors import Problem, Sentence, at_rows
+from analytics.records.derive import missing
 
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 YES = ("true", "yes", "1", "1.0")
@@ -57,7 +58,7 @@ def typed(raw: RawTable, table: Table) -> Typed:
     for column in table.columns:
         cells = None if column.derived else handed_in.pop(column.name, None)
         if cells is None:
-            columns[column.name] = _nothing(n, column.kind)
+            columns[column.name] = missing(n, column.dtype)
             continue
         text = tidy(cells)
         columns[column.name], bad, code = _one(text, column)
@@ -84,13 +85,6 @@ def _one(text: pa.Array, column: Column) -> tuple[object, np.ndarray, str]:
     words = as_word(text, column.allowed) if column.kind == "choice" else as_text(text)
     bad = np.zeros(len(text), bool) if column.kind == "choice" else not_a_code(text, column)
     return pd.array(words.to_numpy(zero_copy_only=False), dtype="string"), bad, "not_a_code"
-
-
-def _nothing(n: int, kind: str) -> object:
-    """Return the values of a column that was not handed in."""
-    if kind in ("number", "integer"):
-        return np.full(n, np.nan)
-    return pd.array([pd.NA] * n, dtype="boolean" if kind == "yesno" else "string")
 
 
 def _refused(text: pa.Array, bad: np.ndarray, table: Table, column: Column, code: str) -> list[Problem]:

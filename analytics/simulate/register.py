@@ -6,6 +6,7 @@ the same register. See `simulate.truth` for every setting and where it comes fro
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -211,16 +212,12 @@ def as_records(tables: dict[str, pd.DataFrame]) -> Records:
     filled = derive.filled(frames)
     if "visits" not in tables:
         filled["visits"] = derive.visits_from(filled["measurements"])
-    final: dict = {
-        name: filled[name][table.names()].astype({c.name: c.dtype for c in table.columns})
-        for name, table in TABLES.items()
-    }
-    return Records(**final)
+    return Records(**{name: derive.final(filled[name], table) for name, table in TABLES.items()})
 
 
-def _typed(column: pd.Series | None, n: int, dtype: str) -> pd.Series:
+def _typed(column: pd.Series | None, n: int, dtype: str) -> Any:
     """Return a column typed as before defaults are filled: whole numbers may be missing yet."""
-    loose = pd.api.types.pandas_dtype("float64" if dtype == "int64" else dtype)
     if column is None:
-        return pd.Series([np.nan if loose.kind == "f" else pd.NA] * n, dtype=loose)
-    return column.reset_index(drop=True).astype(loose)
+        return derive.missing(n, dtype)
+    loose = "float64" if dtype == "int64" else dtype
+    return (column if column.dtype == loose else column.astype(loose)).array

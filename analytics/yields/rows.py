@@ -367,10 +367,10 @@ def _is_yes(column: pd.Series) -> np.ndarray:
 
 def _differs(now: pd.Series, before: pd.Series) -> np.ndarray:
     """Return True where both are known and differ."""
-    known = now.notna() & before.notna()
     # Names are compared as numbers of names: of whatever two kinds the columns are, each once.
-    both, _ = pd.factorize(pd.concat([now.astype(object), before.astype(object)], ignore_index=True))
-    return known.to_numpy() & (both[: len(now)] != both[len(now) :])
+    both, _ = pd.factorize(np.concatenate([now.to_numpy(object), before.to_numpy(object)]))
+    first, second = both[: len(now)], both[len(now) :]
+    return (first >= 0) & (second >= 0) & (first != second)
 
 
 def _with_uses(rows: pd.DataFrame, choices: Choices) -> pd.DataFrame:

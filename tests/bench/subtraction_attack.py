@@ -130,14 +130,12 @@ def attack_by_algebra(truth: Page, shown: Page, applied: disclosure.Rule) -> tup
         true, out = keyed(rows, truth.by[place[0]]), shown.tables.get(place)
         out = None if out is None or out.empty else keyed(out, truth.by[place[0]])
         for column in [c for c in (*COUNTS, "numerator") if c in rows]:
+            printed = {} if out is None else _counts(out, column)
             for key, n in _counts(true, column).items():
                 here = known.count((*place, column, key))
-                printed = np.nan
-                if out is not None and key in out.index:
-                    printed = _counts(out, column).get(key, np.nan)
-                if np.isfinite(printed):
+                if np.isfinite(said := printed.get(key, np.nan)):
                     half = (applied.round_to - 1) / 2
-                    known.low[here], known.high[here] = printed - half, printed + half
+                    known.low[here], known.high[here] = said - half, said + half
                 elif small(n, applied.threshold):
                     targets.append((here, n, (*place, column, key)))
         _sums(known, place, true, truth.by[place[0]])
@@ -176,8 +174,9 @@ def _equal(known: Known, truth: Page) -> None:
     seen: dict[tuple, list[tuple[tuple, float]]] = {}
     for place, rows in truth.tables.items():
         by = truth.by[place[0]]
+        true = keyed(rows, by)
         for column in (c for c in COUNTS if c in rows):
-            for key, n in _counts(keyed(rows, by), column).items():
+            for key, n in _counts(true, column).items():
                 group = key[0].split("|")[: len([b for b in by if b != "outcome"])]
                 seen.setdefault((tuple(by), tuple(group), column), []).append(((*place, column, key), n))
     for same in seen.values():
@@ -441,6 +440,7 @@ def numbers_in(path: Path) -> set[str]:
             text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith(("xml", "svg")))
     else:
         text = path.read_text(encoding="utf-8")
+    text = re.sub(r"10\.\d{4,}/", "", text)  # of a DOI
     links = re.findall(r"data:text/csv[^,\"']*?(;base64)?,([^\"'\\\\]+)", text)
     inside = [base64.b64decode(d).decode() if is_coded else unquote(d) for is_coded, d in links]
     found = [n for t in (GEOMETRY.sub(" ", text), *inside) for n in re.findall(r"\d+\.\d+", t)]
