@@ -21,7 +21,6 @@ from analytics.study import answer as study_verdict
 from analytics.study import effects as study_columns
 from analytics.study import effects as study_effects
 from analytics.study import outcomes as study_events
-from analytics.study import questions as study_questions
 from analytics.study import report as study_report
 from analytics.study import rows as study_rows
 from analytics.study.confounding import side_by_side
@@ -30,6 +29,7 @@ from analytics.study.effects import Effect
 from analytics.study.lock import AS_FROZEN, CHANGED, NOT_FROZEN, place_of
 from analytics.study.missing import tipping, treatments
 from analytics.study.plan import checked
+from analytics.study.questions import decided as study_decided
 
 PLAN_FILE = Path(__file__).parents[1] / "data_demo" / "study_out_of_body.toml"
 MORNING = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
@@ -536,7 +536,7 @@ def test_the_public_sees_no_exact_count_of_the_flow_the_design_or_the_register(d
 def test_a_difference_is_said_only_if_it_holds_among_all_tests_of_its_role(word, adjusted_p, says):
     """The conclusion goes by the p-value that the plan declares: the adjusted one."""
     found = SimpleNamespace(verdict=SimpleNamespace(said=word), effect=SimpleNamespace(is_known=True))
-    assert study_questions._said_among(found, adjusted_p, 0.05) == says
+    assert study_decided._said_among(found, adjusted_p, 0.05) == says
 
 
 def test_a_difference_of_plateaus_is_that_of_the_plateaus_drawn():
