@@ -22,6 +22,7 @@ from analytics.study import effects as study_columns
 from analytics.study import effects as study_effects
 from analytics.study import outcomes as study_events
 from analytics.study import questions as study_questions
+from analytics.study import report as study_report
 from analytics.study import rows as study_rows
 from analytics.study.confounding import side_by_side
 from analytics.study.design import _simulated, closed_form, exchange
@@ -553,7 +554,13 @@ def test_a_difference_of_plateaus_is_that_of_the_plateaus_drawn():
     assert found.verdict.said == "lower"
     zones = {"variable": "zone", "reference": ["frontal"], "compared": ["crown"], "reason": "r"}
     by_zone = checked({**content(), "exposure": zones, "adjust": [], "analysis": [plateau]})
-    crown = study_answer.answer(read, by_zone, by_zone.primary).effect
+    of_zones = study_answer.answer(read, by_zone, by_zone.primary)
+    crown = of_zones.effect
     fit = regrowth.fit_emergence(read)
     ends = dict(zip(fit.zones, fit.beta[slice(*fit.slices[regrowth.PLATEAU])], strict=True))
     assert crown.estimate == pytest.approx(ends["crown"] - ends["frontal"], abs=crown.se)
+    # The plateaus of the groups: the audit's for zones, and apart by the answer for methods.
+    told = [row["estimate"] for row in study_report.by_group(of_zones, by_zone)]
+    assert told == pytest.approx([ends["frontal"], ends["crown"]], abs=crown.se)
+    strip, single = (row["estimate"] for row in study_report.by_group(found, plan))
+    assert single - strip == pytest.approx(found.effect.estimate)

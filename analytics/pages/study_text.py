@@ -225,7 +225,7 @@ def _several(page: Page) -> str:
     how = {"primary": "", "secondary": " (Holm)", "exploratory": " (Benjamini-Hochberg)"}
     said = [f"{counts[role]} {role}{words}" for role, words in how.items() if counts.get(role, 0)]
     n_lost = int(page.results["tests"].table()["estimate"].isna().sum())
-    lost = f"; {n_lost} declared could not be estimated" if n_lost else ""
+    lost = f"; {n_lost} declared without an estimate on this page" if n_lost else ""
     return f"Tests: {', '.join(said)}{lost}."
 
 

@@ -440,6 +440,7 @@ def numbers_in(path: Path) -> set[str]:
             text = " ".join(whole.read(n).decode() for n in whole.namelist() if n.endswith(("xml", "svg")))
     else:
         text = path.read_text(encoding="utf-8")
+    text = re.sub(r"10\.\d{4,}/", "", text)  # of a DOI
     links = re.findall(r"data:text/csv[^,\"']*?(;base64)?,([^\"'\\\\]+)", text)
     inside = [base64.b64decode(d).decode() if is_coded else unquote(d) for is_coded, d in links]
     found = [n for t in (GEOMETRY.sub(" ", text), *inside) for n in re.findall(r"\d+\.\d+", t)]
