@@ -1,7 +1,8 @@
 """The words of the session planner: does a draft fit the donor, and does it reach the densities aimed at?
 
-A chance is said in five words: *almost certainly* from 90 in 100, *probably* from 67, *as likely as not*
-from 33, *probably not* from 10, *almost certainly not* below (a choice of ours).
+A chance is said in five words: *very likely* from 90 in 100, *likely* from 66, *as likely as not* from 33,
+*unlikely* from 10, *very unlikely* below. Source: Mastrandrea et al. 2010, IPCC guidance note on the
+treatment of uncertainties (from memory).
 """
 
 import numpy as np
@@ -17,11 +18,11 @@ from analytics.results import Result, why_not
 LEFT, SPENT, GRAFTS = "left for later sessions", "donor spent", "grafts"
 CHANCE = "chance of reaching the target"
 LIKELY = (
-    (90.0, "almost certainly reach"),
-    (67.0, "probably reach"),
-    (33.0, "as likely reach as miss"),
-    (10.0, "probably miss"),
-    (0.0, "almost certainly miss"),
+    (90.0, "very likely reach"),
+    (66.0, "likely reach"),
+    (33.0, "as likely as not reach"),
+    (10.0, "likely miss"),
+    (0.0, "very likely miss"),
 )
 
 
@@ -36,7 +37,10 @@ def headline(page: Page) -> str:
         fits = "Whether a draft fits the donor cannot be told: the donor has not been measured."
     else:
         fits = _fits(donor, left)
-    return f"{fits} {_reach(table)}".strip()
+    reach = _reach(table)
+    if reach and np.isfinite(left) and (donor[LEFT] < 0).all():
+        reach = f"On growth alone, {reach}"
+    return f"{fits} {numbers.title_case(reach)}".strip()
 
 
 def _fits(donor: pd.DataFrame, left: float) -> str:
@@ -80,7 +84,7 @@ def _reach(table: pd.DataFrame) -> str:
             for i, (chance, names) in enumerate(zones.items())
         ]
         parts.append(f"draft {name} would {_listed(said)}")
-    return f"{numbers.title_case('; '.join(parts))}." if parts else ""
+    return f"{'; '.join(parts)}." if parts else ""
 
 
 def likely(percent: float) -> str:
@@ -89,7 +93,7 @@ def likely(percent: float) -> str:
     Examples
     --------
     >>> likely(97.0), likely(0.4)
-    ('almost certainly reach', 'almost certainly miss')
+    ('very likely reach', 'very likely miss')
     """
     return next(words for least, words in LIKELY if percent >= least)
 

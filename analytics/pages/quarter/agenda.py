@@ -71,7 +71,7 @@ def _untold(result: Result, rows: pd.DataFrame) -> list[str]:
     never = int(open_["criterion"].isin(late).sum())
     soon = len(open_) - never
     yet = [f"for {_count(soon)} we cannot tell yet"] if soon or not never else []
-    later = [f"for {_count(never)} {'not' if yet else 'we cannot tell'} within 5 years"] if never else []
+    later = [f"for {_count(never)} we cannot tell within 5 years"] if never else []
     return [*yet, *later]
 
 
@@ -84,7 +84,7 @@ def _with_standard(row: pd.Series) -> str:
     short = "" if " " in unit else unit
     value = words.with_unit(words.number(row["estimate"], places), short)
     standard = words.with_unit(words.number(row["standard"], places), short)
-    return f"{row['name']} {value}, {row['direction']} {standard}"
+    return f"{row['name']} {value} ({row['direction']} {standard})"
 
 
 def agenda(page: Page) -> None:
@@ -185,7 +185,7 @@ def _seen(row: dict[str, Any]) -> str:
     if str(row["rule"]).startswith("a long"):
         n = "many" if pd.isna(row["weight"]) else f"{row['weight']:.0f}"
         return f"{n} points in a row on one side of the average, from {month}: the level has moved"
-    return "monthly values cross their average less often than by chance: the level has moved"
+    return "monthly values stay on one side of their average for longer than by chance: the level has moved"
 
 
 def _cleared(result: Result) -> str:
