@@ -139,9 +139,9 @@ def write(path: Path, pins: Pins) -> None:
     seen: dict[str, Key] = {}
     for where, table in pins.tables.items():
         head = dict(zip(("audience", "table", "part"), where, strict=True))
-        content = json.dumps([where[0], table.names, table.columns, list(table.rows.items())])
+        content = json.dumps([table.names, table.columns, list(table.rows.items())])
         if len(table.rows) > 1 and content in seen:
-            lines.append({**head, "same as": list(seen[content][1:])})
+            lines.append({**head, "same as": list(seen[content])})
             continue
         seen[content] = where
         lines += _lines(head, table)
@@ -174,8 +174,7 @@ def read(path: Path) -> Pins:
         elif "refused" in line:
             pins.refused[line["audience"]] = line["refused"]
         elif "same as" in line:
-            other = pins.tables[line["audience"], *line["same as"]]
-            pins.tables[line["audience"], line["table"], line["part"]] = other
+            pins.tables[line["audience"], line["table"], line["part"]] = pins.tables[tuple(line["same as"])]
         else:
             table, shared = Table(line["names"], line["columns"]), line["shared"]
             pins.tables[line["audience"], line["table"], line["part"]] = table

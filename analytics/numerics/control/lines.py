@@ -80,7 +80,8 @@ def rule_of(chart: Chart) -> Rule:
 
     Examples
     --------
-    >>> rule_of(individuals([10.0, 12.0, 10.0, 12.0])).centre
+    >>> from analytics.numerics import control
+    >>> rule_of(control.individuals([10.0, 12.0, 10.0, 12.0])).centre
     11.0
     """
     sigma = float(np.ravel(chart.spread)[0])
