@@ -187,7 +187,7 @@ def test_several_answers_are_said_by_their_ends_and_by_how_many_intervals_hold_n
 
 def test_declared_tests_are_counted_by_what_they_found():
     flags = [
-        "cannot tell: about 430 patients with an outcome would be needed for 80 % power",
+        "cannot tell: about 430 patients with an outcome would be needed to tell with 80 % power",
         "equivalent; interval of 95 %",
         "",
     ]

@@ -191,7 +191,8 @@ def _seen(row: dict[str, Any]) -> str:
 def _cleared(result: Result) -> str:
     signals = part(result, "signals")
     gone = signals[signals["status"].eq(CLEARED)] if len(signals) else signals
-    return ", ".join(dict.fromkeys(f"{r['name']} {r['group']}".strip() for r in gone.to_dict("records")))
+    named = (f"{r['name']} {r['group']}".strip() for r in gone.to_dict("records"))
+    return ", ".join(dict.fromkeys(words.title_case(name) for name in named))
 
 
 def _standards(result: Result) -> list[str]:

@@ -117,7 +117,7 @@ def said(found: Answer) -> str:
     n = _needed(found)
     if not np.isfinite(n):
         return CANNOT_TELL
-    for_what = f"for {100 * found.verdict.power:g} % power"
+    for_what = f"to tell with {100 * found.verdict.power:g} % power"
     return f"{CANNOT_TELL}: about {n:,.0f} patients with an outcome would be needed {for_what}"
 
 
