@@ -71,7 +71,7 @@ def _untold(result: Result, rows: pd.DataFrame) -> list[str]:
     never = int(open_["criterion"].isin(late).sum())
     soon = len(open_) - never
     yet = [f"for {_count(soon)} we cannot tell yet"] if soon or not never else []
-    later = [f"for {_count(never)} we cannot tell within 5 years"] if never else []
+    later = [f"for {_count(never)} {'not' if yet else 'we cannot tell'} within 5 years"] if never else []
     return [*yet, *later]
 
 
