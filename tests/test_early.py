@@ -120,7 +120,7 @@ def test_counts_to_come_come_as_late_as_those_read(tmp_path, month, delay):
     """A front is mature at month 12: read at 14, a count comes two months after that month."""
     mature = yields.one_reading(yields.by_visit(_read_once(tmp_path, 6, month=month), choices=_no_loss()))
     assert to_tell._delay(mature) == pytest.approx(delay)
-    side = to_tell.Side(6, np.array([30.0]), np.zeros(1), (0.0, 24.0), (10_000, 10_000), 12.0, delay)
+    side = to_tell.Side(6, np.array([30.0]), (0.0, 24.0), (10_000, 10_000), 12.0, delay)
     come = to_tell._drawn(side, now=25.0, rng=np.random.default_rng(1))
     # One patient is on the way and all come back: five months on, and as much later as they are read.
     assert not come[:, : 5 + int(delay)].any()
@@ -129,8 +129,9 @@ def test_counts_to_come_come_as_late_as_those_read(tmp_path, month, delay):
 
 def test_who_can_still_come_is_neither_read_nor_absent():
     """Seven in ten come, evenly over a visit: who has let half of it pass is less likely to."""
-    side = to_tell.Side(0, np.full(400, 30.0), np.full(400, 0.5), (0.0, 24.0), (70_000, 100_000), 12.0, 0.0)
-    come = to_tell._drawn(side, now=33.0, rng=np.random.default_rng(2))[:, -1]
+    side = to_tell.Side(0, np.full(400, 30.0), (0.0, 24.0), (70_000, 100_000), 12.0, 0.0)
+    # Open from month 29 to 36: half of it has passed at 32.5.
+    come = to_tell._drawn(side, now=32.5, rng=np.random.default_rng(2))[:, -1]
     # Bayes: of 30 who never come and 35 who have not come yet, those 35
     assert come.mean() / 400 == pytest.approx(0.35 / 0.65, abs=0.005)
 

@@ -50,13 +50,12 @@ class Side:
     """One side of the question: what was counted, what is on its way, and how it goes on.
 
     `ahead` holds the register months at which placements already there become mature and whose visit has not
-    closed, `waited` the share of its window that has passed, `delay` how many months after maturity they are
-    read. Of those whose window has closed, `read_of_due` says how many were read.
+    closed, `delay` how many months after maturity they are read. Of those whose window has closed,
+    `read_of_due` says how many were read.
     """
 
     n_mature: int
     ahead: np.ndarray
-    waited: np.ndarray
     per_month: tuple[float, float]  # patients planted, and months they were planted in
     read_of_due: tuple[int, int]
     maturity: float
@@ -158,11 +157,9 @@ def _side(records: Records, mature: pd.DataFrame, zones: list[str], now: float) 
     recent = (of_patient["begun"] > now - RATE_MONTHS).to_numpy()
     span = min(RATE_MONTHS, max(now - float(month.min()) + 1.0, 1.0))
     ahead = of_patient.loc[~is_read & ~is_due, "due"].to_numpy(dtype=float)
-    waited = (now - ahead + followup.OPENS_EARLY) / (followup.OPENS_EARLY + followup.CLOSES_LATE)
     maturity = float(max((MATURITY_MONTH[z] for z in zones), default=0))
     read_of_due = (int((is_read & is_due).sum()), int(is_due.sum()))
-    waited = np.clip(waited, 0.0, 1.0)
-    return Side(len(read), ahead, waited, (float(recent.sum()), span), read_of_due, maturity, _delay(mature))
+    return Side(len(read), ahead, (float(recent.sum()), span), read_of_due, maturity, _delay(mature))
 
 
 def _delay(mature: pd.DataFrame) -> float:
@@ -219,8 +216,10 @@ def _drawn(side: Side, now: float, rng: np.random.Generator) -> np.ndarray:
     planted, span = side.per_month
     rate = rng.gamma(planted + 0.5, 1 / span, SIMULATED)
     known = np.zeros((SIMULATED, len(months)))
-    for at, waited in zip(side.ahead, side.waited, strict=True):
-        # Visits spread evenly over their window: who has not come by now is less likely to come.
+    # Visits spread evenly over their window: who has let part of it pass is less likely to come.
+    window = followup.OPENS_EARLY + followup.CLOSES_LATE
+    passed = np.clip((now - side.ahead + followup.OPENS_EARLY) / window, 0.0, 1.0)
+    for at, waited in zip(side.ahead, passed, strict=True):
         still = back * (1 - waited) / (1 - back * waited)
         comes = rng.random(SIMULATED) < still
         known += comes[:, None] & (months[None, :] >= max(at + side.delay - now, 1.0))

@@ -15,6 +15,10 @@ from analytics.review import (
 )
 
 THIN = words.THIN
+MOVED = {"cannot tell": "effect cannot be told"}
+CASES_NAMED = (
+    "Cases to look at: the whole 95 % interval of the reading lies below the threshold of poor growth"
+)
 WITHHELD = "withheld"
 MUTE = "too few a month for one month to stand out"
 NO_BREAK = "\N{NO-BREAK SPACE}"
@@ -159,12 +163,6 @@ def chart_table(result: Result) -> pd.DataFrame:
             "false_alarms_in_100": rows["false_alarm_pct"],
         }
     )
-
-
-MOVED = {"cannot tell": "effect cannot be told"}
-CASES_NAMED = (
-    "Cases to look at: the whole 95 % interval of the reading lies below the threshold of poor growth"
-)
 
 
 def _of_mix(result: Result) -> pd.Series:

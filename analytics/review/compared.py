@@ -15,7 +15,6 @@ from analytics.errors import FitError
 from analytics.numerics import meta, proportions, regression
 from analytics.review.units import columns
 
-FEW_EVENTS = 5
 YIELD_SHIFT_POINTS = 5.0
 DOUBLING = 2.0
 BEYOND = 0.002  # p-value of an operator who is set apart from the others of everybody else

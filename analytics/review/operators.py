@@ -25,7 +25,6 @@ from analytics.records import Records
 from analytics.results import LEVEL, Curve, Result, line
 from analytics.review.compared import (
     BEYOND,
-    FEW_EVENTS,
     YIELD_SHIFT_POINTS,
     Compared,
     shares,
@@ -40,6 +39,7 @@ from analytics.review.units import OPERATORS, none_declared, not_yet, with_case_
 NO_SIGNAL, LOOK, SIGNAL = "no signal", "than the others at 95 %", "than the others at 99.8 %"
 OBSERVED, EXPECTED, DRAWN, POWER = "observed", "expected of the others", "shrunken", "chance to be flagged"
 FEW_SESSIONS = 5
+FEW_EVENTS = 5
 
 
 def operators(
