@@ -42,13 +42,16 @@ class RawTable:
 class Raw:
     """All tables found at a path, what was odd about the files, columns let through by name.
 
-    `own` are the columns a clinic declares, by table (`dictionary.own`).
+    `own` are the columns a clinic declares, by table (`dictionary.own`). Where tables were made from
+    one sheet, `origin` has, by table, the row of the sheet that each row was made from, and the sheet's names
+    of its columns.
     """
 
     tables: dict[str, RawTable]
     problems: tuple[Problem, ...] = ()
     allowed: Mapping[str, str] = field(default_factory=dict)
     own: Mapping[str, tuple[Column, ...]] = field(default_factory=dict)
+    origin: Mapping[str, tuple[tuple[int, Mapping[str, str]], ...]] = field(default_factory=dict)
 
     def table(self, name: str) -> Table:
         """Return a table of the dictionary with the clinic's own columns."""

@@ -120,6 +120,12 @@ def case_of(data: str | Path, patient_id: str, *, whole: Mapping[str, pd.DataFra
 def register(data: str | Path) -> dict[str, pd.DataFrame]:
     """Return every table of a register as text, with all columns; `present` names those that are there."""
     raw = records.readers.read(data)
+    if raw.origin:
+        raise ParameterError(
+            f"{Path(data).name}: this register is typed on one sheet; an entry goes into a sheet for each "
+            "table; type the new rows or counts into the one sheet, or let regrowth template NEW.xlsx --from "
+            "it write such a register, and add to that"
+        )
     out = {}
     for name, table in TABLES.items():
         frame = raw.tables[name].frame() if name in raw.tables else pd.DataFrame()

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from analytics.dictionary import TABLES, note
+from analytics.dictionary import TABLES, note, zones
 from analytics.errors import Problem
 from analytics.identifiers.patterns import kind_of
 
@@ -122,7 +122,7 @@ ABOUT_A_PERSON = ("name", "email", "phone", "national", "record")
 
 def _foreign_remarks(xml: bytes) -> int:
     """Return how many remarks of a part are not the notes that the empty workbook puts on its headers."""
-    notes = {"".join(note(c).split()) for t in TABLES.values() for c in t.asked()}
+    notes = {"".join(note(c).split()) for t in (*TABLES.values(), zones.table()) for c in t.asked()}
     text = xml.decode("utf-8", "replace")
     remarks = re.findall(r"<comment\b.*?</comment>", text, re.S)
     texts = (html.unescape("".join(re.findall(r"<t\b[^>]*>([^<]*)</t>", remark))) for remark in remarks)

@@ -15,7 +15,7 @@ import pyarrow as pa
 from analytics.dictionary import TABLES, Raw, declared
 from analytics.errors import Problem, RecordError
 from analytics.identifiers import allowed_beside, examine
-from analytics.records import readers, rules
+from analytics.records import one_sheet, readers, rules
 from analytics.records.derive import filled, final, moments, of_counts, visits_from
 from analytics.records.frames import Records
 from analytics.records.rules import first_counts
@@ -228,6 +228,7 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
     if "visits" not in raw.tables:
         frames["visits"] = visits_from(moments(frames))
         problems.append(_visits_derived())
+    problems = list(dict.fromkeys(one_sheet.as_it_stands(p, raw.origin) for p in problems))
     reasons.update({n: "empty rows" for n, t in whole.tables.items() if n not in raw.tables and t.n_rows})
     return frames, problems, _balance(whole, used, reasons, stopped=bool(_errors(problems)))
 

@@ -21,8 +21,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from xml.etree import ElementTree
 
-from analytics.dictionary import TABLES, Raw, RawTable, from_rows
+from analytics.dictionary import TABLES, Raw, RawTable, declared, from_rows, zones
 from analytics.errors import Problem, RecordError, refused, twice
+from analytics.records import one_sheet
 from analytics.records.safety import COPY, refuse_unsafe_workbook
 from analytics.records.stores import cell_text, other_names
 
@@ -76,12 +77,14 @@ def read_workbook(path: Path) -> Raw:
         name = sheet.strip().lower()
         if name in tables:
             problems.append(twice(name, "sheets of the workbook"))
-        elif name in TABLES:
+        elif name in (*TABLES, zones.SHEET):
             tables[name], ragged = from_rows(rows, table=name, file=path.name, sha256=sha256)
             problems += ragged
         elif name not in (EXPLAINS, WORDS) and any(map(any, rows)):
             others[name] = f"sheet {len(tables) + len(problems) + len(others) + 1}"
-    return Raw(tables, (*problems, *other_names(others, "sheet", tables)))
+    near = {**tables, **dict.fromkeys(zones.FOUR)} if zones.SHEET in tables else tables
+    raw = Raw(tables, (*problems, *other_names(others, "sheet", near)))
+    return one_sheet.unfolded(raw, declared(path))
 
 
 def sheets_as_text(path: Path) -> dict[str, list[list[str]]]:

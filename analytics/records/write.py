@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import io
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 import pyarrow as pa
 
-from analytics.dictionary import OWN_FILE, TABLES, Column, Table, as_declared, must_be, note
+from analytics.dictionary import OWN_FILE, TABLES, Column, Table, as_declared, must_be, note, zones
 from analytics.errors import ParameterError
 from analytics.files import file, refuse_file
 from analytics.files import tables as writing
@@ -150,9 +151,24 @@ def _fill_column(sheet, column: int, values: pd.Series, text) -> None:
 ROWS_TO_FILL = 5000
 LONGEST_LIST = 255  # letters a drop-down may hold in itself (limit of the file format)
 HEADING, GREY, PAPER = "#1F3A4D", "#5B6B77", "#EAF0F3"
-EXPLANATION = (
+ON_ONE_SHEET = (
+    "One row is one zone planted in one session, with its counts. Leave the names in row 1 as they are.",
+    "patient_id, register_month and zone stand on every row. What is alike further down is filled down: mark "
+    "the cells from the filled one on, then Ctrl+D.",
+    "surgeon_id, method and grafts_out are said of the session: one of its rows is enough.",
+    "density_before is the count before the operation. Each later count is a pair: the months since this "
+    "row's session, to one decimal, and hairs per cm2. More pairs: month_4 and density_4, and so on, in the "
+    "next free columns.",
+    "Grafts of each size in place of grafts and hairs: columns grafts_1 to grafts_4. Any other column of the "
+    "workbook without --one-sheet may be added by its name, as age_years, smoker or reader_id.",
+    "Repeated counts, unplanted regions, donor counts, and two operations of one person in one month need "
+    "that workbook; regrowth template NEW.xlsx --from FILLED.xlsx writes it from this one.",
+)
+ON_SHEETS = (
     "One sheet is one table, one row is what the sheet's line below says. Leave the names in row 1 as they "
     "are.",
+)
+EXPLANATION = (
     "Bold names: the cell is never empty. Plain names: the column stays, its cells may be empty. "
     "Slanted names: optional, and the column may be deleted.",
     "Rest the pointer on a name to read what it holds, its unit, its limits and what an empty cell means.",
@@ -169,13 +185,15 @@ EXPLANATION = (
 )
 
 
-def template(path: str | Path) -> Path:
+def template(path: str | Path, *, one_sheet: bool = False) -> Path:
     """Write the empty workbook and return its path.
 
     Parameters
     ----------
     path
         An .xlsx file. One of the same name is replaced when it is an empty workbook as it was written.
+    one_sheet
+        A single sheet, a row a planted zone with its counts, in place of a sheet for each table.
 
     Returns
     -------
@@ -201,9 +219,10 @@ def template(path: str | Path) -> Path:
     sink = io.BytesIO()
     with xlsxwriter.Workbook(sink, {"in_memory": True, **PLAIN_BOOK}) as book:
         styles = _styles(book)
-        _explain(book, styles)
-        lists = _long_lists()
-        for table in TABLES.values():
+        tables = (zones.table(is_short=True),) if one_sheet else tuple(TABLES.values())
+        _explain(book, styles, tables, ON_ONE_SHEET if one_sheet else ON_SHEETS)
+        lists = _long_lists(tables)
+        for table in tables:
             _sheet(book, table, styles, lists)
         _words(book, styles, lists)
     return file(Path(path), sink.getvalue(), by="template")
@@ -222,23 +241,24 @@ def _styles(book: xlsxwriter.Workbook) -> dict:
     }
 
 
-def _explain(book: xlsxwriter.Workbook, styles: dict) -> None:
+def _explain(book: xlsxwriter.Workbook, styles: dict, tables: Sequence[Table], first: Sequence[str]) -> None:
     sheet = book.add_worksheet(EXPLAINS)
     sheet.hide_gridlines(2)
     sheet.set_column(0, 0, 18)
     sheet.set_column(1, 1, 100)
     sheet.write_string(0, 0, "How to fill in this workbook", styles["title"])
-    for row, line in enumerate(EXPLANATION, start=2):
+    lines = (*first, *EXPLANATION)
+    for row, line in enumerate(lines, start=2):
         sheet.write_string(row, 1, line, styles["wrap"])
-    for row, table in enumerate(TABLES.values(), start=len(EXPLANATION) + 3):
+    for row, table in enumerate(tables, start=len(lines) + 3):
         need = f" Optional; where it is absent: {table.absent}." if table.optional else " Always needed."
         sheet.write_url(row, 0, f"internal:'{table.name}'!A1", string=table.name)
         sheet.write_string(row, 1, f"one row is {table.row}.{need}", styles["row"])
 
 
-def _long_lists() -> dict[tuple[str, ...], int]:
+def _long_lists(tables: Sequence[Table]) -> dict[tuple[str, ...], int]:
     """Return the lists too long for a drop-down of their own, each with its column on the sheet of words."""
-    found = {c.allowed for t in TABLES.values() for c in t.asked() if len(",".join(c.allowed)) > LONGEST_LIST}
+    found = {c.allowed for t in tables for c in t.asked() if len(",".join(c.allowed)) > LONGEST_LIST}
     return {words: i for i, words in enumerate(sorted(found))}
 
 

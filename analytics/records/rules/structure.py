@@ -26,17 +26,18 @@ def check(raw: Raw) -> tuple[list[Problem], set[str]]:
             absent |= {f"{name}.{column}" for column in table.names()}
             problems += [] if table.optional or _is_spared(raw, name) else [_absent_table(table)]
             continue
-        of_header, missing = _header(raw.tables[name], table, raw.allowed)
+        of_header, missing = header(raw.tables[name], table, raw.allowed)
         problems += of_header
         is_needed = not table.optional and not _is_spared(raw, name)
-        problems += [_without_rows(table)] if is_needed and _holds_none(raw, name) else []
+        problems += [without_rows(table)] if is_needed and _holds_none(raw, name) else []
         absent |= {f"{name}.{column}" for column in missing}
     if _is_spared(raw, "measurements") and _holds_none(raw, "measurements"):
         problems.append(_without_counts())
     return problems, absent
 
 
-def _header(raw: RawTable, table: Table, allowed: Mapping[str, str]) -> tuple[list[Problem], list[str]]:
+def header(raw: RawTable, table: Table, allowed: Mapping[str, str]) -> tuple[list[Problem], list[str]]:
+    """Return what is wrong with the names of the columns, and the columns that are not there."""
     names = [name.strip().casefold() for name in raw.names]
     asked = {c.name: c for c in table.asked()}
     missing = [c for c in asked if c not in names]
@@ -168,7 +169,8 @@ def _filled(table: Table, name: str) -> Problem:
     )
 
 
-def _without_rows(table: Table) -> Problem:
+def without_rows(table: Table) -> Problem:
+    """Return what is said of a table that has no rows."""
     return _problem(
         (table.name, ""),
         "no_rows",
