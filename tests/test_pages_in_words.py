@@ -119,3 +119,11 @@ def test_what_is_due_next_names_a_bad_zone_first_then_visits_by_month():
         "session 1: no growth visible by month 9. Overdue, register month 30 to 33: count the frontal zone "
         "and crown (session 1, month 12). Register month 36 to 39: count the crown (session 1, month 18)."
     )
+
+
+def test_a_change_of_hair_mass_is_said_where_no_row_has_a_flag():
+    """A practice of one zone, with calibres of six patients, has no row to flag."""
+    change = {"term": "change of hair cross-section", "zone": "crown", "calibre_method": "optical"}
+    row = change | {"estimate": 0.21, "ci_low": 0.15, "ci_high": 0.27, "unit": "mm2/cm2", "n_patients": 6}
+    mass = Result(pd.DataFrame([row]), pd.DataFrame(), "t limits", by=("zone", "calibre_method"))
+    assert in_words.more_mass(mass) == "0.21 (0.15 to 0.27; 6 patients, crown) mm² of hair more on each cm²."

@@ -72,7 +72,8 @@ def more_mass(mass: Result) -> str:
     if why := why_not(mass):
         return why
     rows = mass.table()
-    rows = rows[rows["estimate"].notna() & rows["flag"].fillna("").eq("")] if len(rows) else rows
+    flags = rows.reindex(columns=["flag"])["flag"].fillna("")
+    rows = rows[rows["estimate"].notna() & flags.eq("")] if len(rows) else rows
     if rows.empty:
         return "Too few calibres were recorded to tell."
     ends = rows.sort_values("estimate").iloc[[0, -1]].drop_duplicates()
