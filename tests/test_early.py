@@ -6,7 +6,7 @@ import pytest
 from registers import count, drawn, load, one_session_each, patient, placement, session
 from scipy import stats
 
-from analytics import early, measurement, pages, results, yields
+from analytics import early, measurement, numbers, pages, results, yields
 from analytics.early import to_tell
 from analytics.errors import NotRecorded, ParameterError
 from analytics.numerics import agreement
@@ -59,6 +59,22 @@ def test_ten_followed_and_unripe_are_brought_to_maturity_by_an_assumed_course(tm
     assert row["estimate"] == pytest.approx(71.0 * share[1] / share[0], rel=1e-9)
     raw = 71.0 / share[0] * share[1]
     assert row["ci_low"] < raw < row["ci_high"]
+
+
+def test_two_numbers_of_one_crown_on_one_screen_are_named_beside_each_other(tmp_path):
+    """Two sides by hand: the ladder's crown by a mean of late counts, the model's above it."""
+
+    def crown(value, flag):
+        return results.line("yield_at_maturity", value, "%", by={"zone": "crown"}, flag=flag)
+
+    rungs = {"rungs": pd.DataFrame({"zone": ["crown"], "name": ["mean at maturity"]})}
+    read = pd.DataFrame([crown(80.6, "mean at maturity")])
+    found = results.Result(read, pd.DataFrame(), "by hand", ("zone",), extra=rungs)
+    model = results.Result(pd.DataFrame([crown(71.8, "")]), pd.DataFrame(), "by hand", ("zone",))
+    said = pages.small.map_caption(found, model)
+    assert "Crown: 81 here, 72 by the model above; too few were counted at maturity" in said
+    assert "above" not in pages.small.map_caption(found, found), "one number needs no line"
+    assert pages.small.rungs_in_short(found).replace(numbers.THIN, " ") == "Crown 81 %: mean at maturity."
 
 
 def test_a_model_without_an_answer_leaves_the_ladder_as_it_is(tmp_path):

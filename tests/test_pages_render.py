@@ -27,6 +27,12 @@ def _page(folder, *sources):
     return str(sample_page.write(folder / "sample.ipynb", *sources))
 
 
+@pytest.mark.parametrize("place", ["/clinic/private/criteria.toml", r"C:\clinic\private\criteria.toml"])
+def test_a_setting_that_is_a_place_is_shown_by_its_name(place):
+    told = reports.sources("02_quarterly_review", None, {"criteria": place, "aims": "frontal to 110"})
+    assert told["settings"] == {"criteria": "criteria.toml", "aims": "frontal to 110"}
+
+
 def test_a_report_has_its_files_its_answer_and_what_needs_attention(sample_report):
     assert sample_report.name == "sample_20260331"
     assert set(sample_report.files) == {*render.FORMATS, "results", "run"}

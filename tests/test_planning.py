@@ -328,6 +328,24 @@ def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, plate
     assert side.loc[("crown", "planted density"), "draft A"] == "not planted"
 
 
+def test_limits_and_chance_are_of_one_density(demo, plateaus):
+    """A target at the lower of central 95 % limits is reached 97.5 times in 100: both are of the density."""
+    plans = read_drafts(["frontal 1500 on 45"])
+    of = {"plateaus": plateaus, "aims": planning.read_aims("frontal 45 to 150")}
+    at = planning.drafts(demo, "0006", plans, **of).table().set_index("term").loc["expected density"]
+    of["aims"] = planning.read_aims(f"frontal 45 to {at['ci_low']:.6f}")
+    again = planning.drafts(demo, "0006", plans, **of).table().set_index("term")["estimate"]
+    assert again["chance of reaching the target"] == pytest.approx(97.5, abs=0.01)
+
+
+def test_a_donor_past_the_limit_has_nothing_left_and_says_by_how_much():
+    donor = pd.DataFrame({planner.sentences.LEFT: [-3125.0], planner.sentences.SPENT: [2725.0]}, index=["A"])
+    assert planner.sentences._fits(donor, -400.0) == (
+        "The draft does not fit the donor: it spends 2,725 follicular units; earlier sessions have passed "
+        "your limit by 400."
+    )
+
+
 def test_more_grafts_than_the_zones_can_take_are_refused():
     with pytest.raises(ParameterError, match="the zones take 2,000 grafts"):
         allocate(3000, [Target("crown", *ALIKE)])

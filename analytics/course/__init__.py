@@ -13,4 +13,4 @@ from analytics.course.no_growth import no_growth
 from analytics.course.own import own_counts
 from analytics.course.person import AGE_BAND_YEARS, person
 from analytics.course.practice import ERROR_RATE, call_back, false_alarms
-from analytics.course.standing import LOW_YIELD_PCT, front_month
+from analytics.course.standing import DECIDES_LOW, DECIDES_USUAL, LOW_YIELD_PCT, front_month

@@ -22,10 +22,9 @@ from analytics.results import only, plain, why_not
 
 INVENTED = "INVENTED DATA"
 MOST_NUMBERS = 6
-# A verdict's second cue; the colour of `worse` and `not met` is the alarm's, and no other word has it.
-SHAPES = {"worse": "■", "not met": "■", "low": "■", "met": "●", "better": "●", "yes": "◆", "no": "◆"}
+# The second cue of a verdict with a colour (`worse`, `not met`, `low`: the alarm's); others are words alone.
+SHAPES = {"worse": "■", "not met": "■", "low": "■", "met": "●", "better": "●"}
 UNTOLD_YET = "cannot be told yet"
-UNSURE = "◇"  # any other verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,8 +144,8 @@ def _tile(page: Page, one: KeyNumber) -> dict[str, str]:
         for part in ("label", "value", "unit", "interval", "rests_on", "verdict", "why")
     }
     kept["unit"] = kept["unit"].strip()  # the number stands in a field of its own
-    shape = SHAPES.get(one.verdict, UNSURE) if one.verdict else ""
-    kind = one.verdict.replace(" ", "-") if one.verdict in SHAPES else "unsure"
+    shape = SHAPES.get(one.verdict, "")
+    kind = one.verdict.replace(" ", "-") if one.verdict in (*SHAPES, "yes", "no") else "unsure"
     return {
         **kept,
         "verdict": numbers.title_case(kept["verdict"]),

@@ -64,7 +64,11 @@ def half_months(timing: Result) -> str:
         f"{numbers.number(row.estimate, 1)} ({ZONE_WORDS.get(row.zone, row.zone)})"
         for row in ends.itertuples()
     ]
-    return f"Half of the final growth is there by month {' to '.join(dict.fromkeys(said))}."
+    by = "Half of the final growth is there by month"
+    months = [numbers.number(n, 1) for n in ends["estimate"]]
+    if len(rows) > 1 and months[0] == months[1]:
+        return f"{by} {months[0]} in every zone."
+    return f"{by} {' to '.join(dict.fromkeys(said))}."
 
 
 def more_mass(mass: Result) -> str:
@@ -85,6 +89,9 @@ def more_mass(mass: Result) -> str:
     return f"{'From ' if len(said) > 1 else ''}{' to '.join(said)} mm² of hair more on each cm²."
 
 
+NOT_BY_HALF = " not reached by half of the planted zones"
+
+
 def medians(half: Result, most: Result, zone: str) -> str:
     """Return when half of a zone's planted zones have reached each of two milestones, in a line."""
     parts = []
@@ -96,7 +103,9 @@ def medians(half: Result, most: Result, zone: str) -> str:
         if len(found) and pd.notna(found["estimate"].iloc[0]):
             parts.append(f"{words} by month {numbers.number(found['estimate'].iloc[0])}")
         else:
-            parts.append(f"{words} not reached by half of the planted zones")
+            parts.append(f"{words}{NOT_BY_HALF}")
+    if parts[0].endswith(NOT_BY_HALF):
+        return f"{numbers.title_case(zone)}: fewer than half of the planted zones have reached half."
     return f"{numbers.title_case(zone)}, median planted zone: {', '.join(parts)}."
 
 

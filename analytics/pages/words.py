@@ -11,6 +11,11 @@ def of_page(name: str) -> dict[str, Any]:
     return _all().get(name, {})
 
 
+def of_check(check: str) -> str:
+    """Return what a check that did not pass means for the reader; empty where nothing is written of it."""
+    return _all()["checks"].get(check, "")
+
+
 @lru_cache(maxsize=1)
 def glossary() -> dict[str, str]:
     """Return what the words of the pages mean, by word."""

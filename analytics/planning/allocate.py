@@ -201,12 +201,14 @@ def judged(t: Target, grafts: float) -> Judged:
     )
 
 
-def lines_of(t: Target, grafts: float, **own: Any) -> list[dict[str, Any]]:
-    """Return the table rows of a zone against its target."""
+def lines_of(
+    t: Target, grafts: float, *, ends: tuple[float, float] | None = None, **own: Any
+) -> list[dict[str, Any]]:
+    """Return the table rows of a zone against its target; `ends` are limits of the expected density."""
     found, month = judged(t, grafts), float(dictionary.MATURITY_MONTH[t.zone])
     return [
         line(TARGET, t.target, "hairs/cm2", x=month, **own),
-        line(EXPECTED, found.expected, "hairs/cm2", x=month, **own),
+        line(EXPECTED, found.expected, "hairs/cm2", x=month, ci=ends, **own),
         line(SHORTFALL, found.short, "hairs/cm2", x=month, **own),
         line(CHANCE, 100 * found.chance, "%", x=month, **own),
     ]

@@ -1,10 +1,10 @@
 """What density would a draft split of grafts be expected to give, zone by zone, and what does it spend?
 
 Planted density is hairs over area; what it adds to and how much of it grows is the patient's `outlook`.
-Limits are of one count of a marked field of 1 cm2; the chance of reaching a target is of the density itself
-at the zone's maturity. A zone planted denser than this practice has followed has nothing to predict from:
-it says so and costs its draft that zone alone. A draft spends attempts (FUE) or grafts out (strip) as the
-ledger does, at the practice's own rate.
+Limits at a month are of one count of a marked field of 1 cm2; the expected density, its limits and the
+chance of reaching a target are of the density itself at the zone's maturity. A zone planted denser than this
+practice has followed has nothing to predict from: it says so and costs its draft that zone alone. A draft
+spends attempts (FUE) or grafts out (strip) as the ledger does, at the practice's own rate.
 """
 
 from collections.abc import Sequence
@@ -63,8 +63,8 @@ def drafts(
     Result
         By draft and zone: `latest count` (x: register month), `density at the session`, `grafts`, `planted
         density`, `density at month ...` with limits of a count; with an aim `target`, and at maturity
-        `expected density`, `expected shortfall`, `chance of reaching the target`. For zone `donor`:
-        `grafts`, `donor spent`, `left for later sessions`.
+        `expected density` with limits of the density itself, `expected shortfall`, `chance of reaching the
+        target`. For zone `donor`: `grafts`, `donor spent`, `left for later sessions`.
 
     Raises
     ------
@@ -129,7 +129,7 @@ def predicted(
         "the practice's model given this patient's own readings, no refit: what will stand without the "
         "session (growth still to come, native hair thinning as in the fit) plus planted hair times the "
         "distribution of yields; limits of a count of a marked field of 1 cm2, "
-        f"{100 * level:g} %; chance for the density itself at maturity"
+        f"{100 * level:g} %; expected density and chance: of the density itself at maturity"
     )
     planted = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
     notes = (
@@ -176,7 +176,8 @@ def _zone_lines(
         else:
             lines.append(_predicted(term, month, ahead.count(zone.zone, planted, month), own, of.note))
     if aim is not None and not why:
-        lines += lines_of(target_of(ahead, aim, zone), zone.grafts, flag=of.note, **own)
+        ends = ahead.density(zone.zone, planted, of.maturity).limits(level)
+        lines += lines_of(target_of(ahead, aim, zone), zone.grafts, ends=ends, flag=of.note, **own)
     return lines
 
 

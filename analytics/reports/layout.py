@@ -8,8 +8,9 @@ metadata of an output says where it belongs:
   side above the picture), `aside` (beside the picture),
   `made` (the last fold), `words` (the one before it), `foot`. Without a slot it stays where it was written.
 - lead: a short answer; the first of a fold moves to its line.
-- failed: the checks that a shown result did not pass; its fold says so, and the first to say it is open: on
-  its words, with figures and tables one line further down, so that a page of few data stays short.
+- failed: the checks that a shown result did not pass, each with what it is `of` and what that `says` to the
+  reader; its fold names them, and the first to name one is open and says it: on its words, with figures and
+  tables one line further down, so that a page of few data stays short.
 - foot_line: what every printed page repeats.
 
 A link to a fold opens it without a script: browsers reveal the target of a link inside a closed `details`.
@@ -56,9 +57,15 @@ class Fold:
 
     title: str
     short: str = ""
-    failed: list[str] = field(default_factory=list)
+    failed: dict[str, list[str]] = field(default_factory=dict)  # what of, by check
+    means: dict[str, str] = field(default_factory=dict)  # what it means for the reader, by check
     words: list[str] = field(default_factory=list)  # text before the first figure or table
     inside: list[str] = field(default_factory=list)
+
+    @property
+    def checks(self) -> str:
+        """Return the checks that did not pass, each with what it is of."""
+        return "; ".join(f"{c} ({', '.join(of)})" if of else c for c, of in self.failed.items())
 
     @property
     def id(self) -> str:
@@ -133,10 +140,11 @@ def document(
         title=title,
         slots={slot: Markup("\n".join(parts)) for slot, parts in slots.items()},
         folds=[
-            {"id": f.id, "title": f.title, "short": f.short, "failed": "; ".join(f.failed),
-             "is_open": is_open, "words": Markup("\n".join(f.words)),
+            {"id": f.id, "title": f.title, "short": f.short, "failed": f.checks,
+             "means": [f.means[check] for check in first if f.means[check]],
+             "is_open": bool(first), "words": Markup("\n".join(f.words)),
              "inside": Markup("\n".join(f.inside))}
-            for f, is_open in zip(shown, _opened(shown), strict=True)
+            for f, first in zip(shown, _first_named(shown), strict=True)
         ],
         links={"What the words mean": f"#{Fold(WORDS).id}", **links} if slots["words"] else links,
         named=named,
@@ -145,14 +153,14 @@ def document(
     return re.sub(r"\n\s*\n+", "\n", text)
 
 
-def _opened(folds: Sequence[Fold]) -> list[bool]:
-    """Return which folds open by themselves: those with a failed check that no fold before them has said."""
+def _first_named(folds: Sequence[Fold]) -> list[list[str]]:
+    """Return by fold the failed checks that no fold before it has named: it opens by itself to say them."""
     said: set[str] = set()
-    opened = []
+    first = []
     for fold in folds:
-        opened.append(not said.issuperset(fold.failed))
+        first.append([check for check in fold.failed if check not in said])
         said.update(fold.failed)
-    return opened
+    return first
 
 
 def _set(
@@ -167,7 +175,10 @@ def _set(
         slots[slot or "main"].append(written)
         return
     fold = folds[-1]
-    fold.failed += [check for check in mark.get("failed", ()) if check not in fold.failed]
+    for check, known in mark.get("failed", {}).items():
+        named = fold.failed.setdefault(check, [])
+        named += [one for one in known["of"] if one not in named]
+        fold.means[check] = known["says"]
     if "lead" in mark and not fold.short and not mark.get("stays"):
         fold.short = str(mark["lead"])
         return

@@ -9,7 +9,7 @@ import platform
 import subprocess
 from functools import lru_cache
 from importlib import metadata
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 # The names by which `render`, the run's own process and the notebook know each other's files and marks.
@@ -74,11 +74,20 @@ def sources(page: str, records: "Records | None", settings: dict[str, Any]) -> d
         "code_sha256": code_sha256(),
         "python": platform.python_version(),
         "libraries": {name: metadata.version(name) for name in LIBRARIES},
-        "settings": {k: (Path(v).name if k == "data" else v) for k, v in settings.items()},
+        "settings": {k: _without_place(v, is_place=k == "data") for k, v in settings.items()},
         "sources": _rows(records.sources) if records is not None else [],
         "balance": _rows(records.balance) if records is not None else [],
         "n_warnings": len(records.warnings) if records is not None else 0,
     }
+
+
+def _without_place(value: Any, *, is_place: bool) -> Any:
+    """Return a setting as a report may show it: of a file or folder its name, not where it lies."""
+    if not isinstance(value, str):
+        return value
+    of_windows = PureWindowsPath(value)
+    is_path = is_place or of_windows.is_absolute() or PurePosixPath(value).is_absolute()
+    return of_windows.name if is_path else value
 
 
 def is_invented(records: "Records") -> bool:

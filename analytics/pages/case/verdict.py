@@ -10,6 +10,8 @@ from analytics.results import Curve, Result, why_not
 ONE_MORE = "The zone is mature: waiting adds little, a further count of the same region can tell."
 BETWEEN = "lying between the lowest and the highest tenth"
 VISITS_IN_FULL = 2
+MATURE = "cannot tell, mature"  # waiting tells no more of it
+SURE_OF_LOW = f"{100 * course.DECIDES_LOW:g} %"
 # What a state of `course.case` says of zones, those that need thought first: of one, of several.
 STANDING_IN_SHORT = {
     "low": ("is low", "are low"),
@@ -18,7 +20,17 @@ STANDING_IN_SHORT = {
     "usual": ("is as usual", "are as usual"),
     "not behind": ("is not behind", "are not behind"),
     "not low": ("is not low", "are not low"),
+    MATURE: ("needs a further count to be judged", "need a further count to be judged"),
     "cannot tell": ("cannot be judged yet", "cannot be judged yet"),
+}
+# What a state of `course.case` means, for the key under the verdicts; tenths are of true yields.
+MEANS = {
+    "low": f"low, {SURE_OF_LOW} sure that under {course.LOW_YIELD_PCT:g} % of the planted hairs grow",
+    "not low": f"not low, {SURE_OF_LOW} sure of {course.LOW_YIELD_PCT:g} % or more",
+    "behind": "behind, counts below those of 95 in 100 comparable cases",
+    "ahead": "ahead, counts above those of 95 in 100 comparable cases",
+    "usual": f"as usual, {100 * course.DECIDES_USUAL:g} % sure to lie between the lowest and highest tenth",
+    "not behind": f"not behind, {SURE_OF_LOW} sure not to be in the lowest tenth",
 }
 
 
@@ -34,8 +46,11 @@ def in_short(result: Curve) -> str:
     said = zones.map(lambda zone: ZONE_WORDS.get(zone, zone))
     places = said + " (session " + session + ")" if zones.duplicated().any() else said
     parts = []
+    is_last = judged["is_mature"].astype(bool) & ~judged["is_beyond"].astype(bool)
+    is_last |= judged["is_far_below"].astype(bool)
+    states = judged["state"].mask(judged["state"].eq("cannot tell") & is_last, MATURE)
     for state, (one, more) in STANDING_IN_SHORT.items():
-        own = list(places[judged["state"].eq(state)])
+        own = list(places[states.eq(state)])
         if own:
             is_one = len(own) == 1 and not own[0].startswith("temples")
             parts.append(f"the {numbers.listed(own)} {one if is_one else more}")
@@ -170,8 +185,13 @@ def notes(result: Curve) -> tuple[str, ...]:
     """Return what the words of the verdicts mean."""
     if why_not(result) or "early" in result.extra:
         return ()
-    low = f"Low: under {course.LOW_YIELD_PCT:g} % of the planted hairs grown"
-    return (f"{low}. Tenths, and what is usual, are of our own cases. Expected: 95 of 100 counts made then.",)
+    met = set(result.extra["standing"]["state"])
+    key = "; ".join(means for state, means in MEANS.items() if state in met)
+    return (
+        *((f"{numbers.title_case(key)}.",) if key else ()),
+        "Cases, tenths, and what is usual are of our own. Expected: 95 of 100 counts made then.",
+        "A month counts from its session, a register month from the start of the register.",
+    )
 
 
 def past_hundred(result: Curve) -> tuple[str, ...]:

@@ -110,7 +110,12 @@ def _draft_row(panel: Axes, rows: pd.DataFrame, y: int, zone: str) -> None:
         term = f"density at month {dictionary.MATURITY_MONTH[zone]:g}"
         row = rows.set_index("term").loc[term]
         if np.isfinite(row["estimate"]):
-            panel.plot([row["ci_low"], row["ci_high"]], [y, y], color=SERIES[0], alpha=0.4, linewidth=4)
+            panel.plot([row["ci_low"], row["ci_high"]], [y, y], color=SERIES[0], linewidth=1)
+            itself = rows[rows["term"].eq("expected density")]
+            if len(itself):  # only where a target is set
+                panel.plot(
+                    itself[["ci_low", "ci_high"]].iloc[0], [y, y], color=SERIES[0], alpha=0.4, linewidth=6
+                )
             panel.plot(row["estimate"], y, MARKERS[y], color=SERIES[0], markersize=6)
             panel.annotate(
                 f"{row['estimate']:.0f}", (row["estimate"], y), xytext=(0, 6), textcoords="offset points",

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from analytics.numbers import readable
+from analytics.numbers import MINUS, readable
 from analytics.pages import first_screen
 from analytics.pages.first_screen import KeyNumber
 from analytics.pages.page import Page, result_of
@@ -56,6 +56,8 @@ def _maps(page: Page) -> list[dict[str, Any]]:
 def key_numbers(page: Page) -> list[KeyNumber]:
     """Return what the donor has left, and what each draft spends of it."""
     left = first_screen.key_number(page, "ledger", label="Left under your limit", rests_on=" ", term="left")
+    if left.value.startswith(MINUS):
+        left = replace(left, verdict="not met", why="passed by earlier sessions")
     shown = [left]
     if result_of(page, "drafts").gap is not None:
         return shown

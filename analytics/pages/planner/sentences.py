@@ -61,7 +61,12 @@ def _fits(donor: pd.DataFrame, left: float) -> str:
         verdict = "Neither draft fits" if len(donor) == 2 else "No draft fits"
     else:
         verdict = f"Of the drafts {_listed(within)} alone {'fits' if len(within) == 1 else 'fit'}"
-    return f"{verdict} the donor: {takes} follicular units; {max(left, 0):,.0f} are left under your limit."
+    held = f"{left:,.0f} are left under your limit" if left >= 0 else _passed(left)
+    return f"{verdict} the donor: {takes} follicular units; {held}."
+
+
+def _passed(left: float) -> str:
+    return f"earlier sessions have passed your limit by {-left:,.0f}"
 
 
 def _listed(names: list[str]) -> str:
@@ -135,11 +140,9 @@ def both_in_words(page: Page) -> str:
     left, more = (
         own.loc[(t, "donor"), "estimate"] for t in ("left after both", "grafts of the later session")
     )
-    leaves = (
-        f"{max(left, 0):,.0f} follicular unit{'' if round(left) == 1 else 's'} left"
-        if np.isfinite(left)
-        else "what is left is not known"
-    )
+    unit = f"follicular unit{'' if abs(round(left)) == 1 else 's'}" if np.isfinite(left) else ""
+    leaves = f"{left:,.0f} {unit} left" if left >= 0 else f"your limit is passed by {-left:,.0f} {unit}"
+    leaves = leaves if np.isfinite(left) else "what is left is not known"
     given = _listed(gives) if gives else "densities cannot be told"
     return f"Draft {name} and {more:,.0f} grafts later: {given}; {leaves}."
 
@@ -157,7 +160,8 @@ def in_short(page: Page) -> dict[str, str]:
     if not said["ledger"]:
         known = ledger.table().set_index("term")["estimate"]
         left = known.get("left", float("nan"))
-        said["ledger"] = f"{numbers.number(left)} FU under your limit." if np.isfinite(left) else ""
+        held = f"{numbers.number(left)} FU left under your limit" if left >= 0 else f"{_passed(left)} FU"
+        said["ledger"] = f"{numbers.title_case(held)}." if np.isfinite(left) else ""
     if not said["drafts"]:
         ends = drafts.table().query("term == 'expected density' and estimate.notna()")
         ends = ends if len(ends) else _mature(drafts.table())

@@ -141,7 +141,7 @@ def _new_signals(result: Result) -> list[dict[str, Any]]:
         sentences = [f"{words.title_case(_says(row))}." for row in _one_by_kind(rows)]
         # Good news is named in one line; its points stand with the charts.
         says = " ".join(dict.fromkeys(sentences)) if is_worse else ""
-        named.setdefault((is_worse, says), []).append(f"{name}, {group}" if group else str(name))
+        named.setdefault((is_worse, says), []).append(f"{name}, operator {group}" if group else str(name))
     ordered = sorted(named.items(), key=lambda one: not one[0][0])
     return [
         {"is_worse": is_worse, "name": "; ".join(names), "says": says}
@@ -191,8 +191,10 @@ def _seen(row: dict[str, Any]) -> str:
 def _cleared(result: Result) -> str:
     signals = part(result, "signals")
     gone = signals[signals["status"].eq(CLEARED)] if len(signals) else signals
-    named = (f"{r['name']} {r['group']}".strip() for r in gone.to_dict("records"))
-    return ", ".join(dict.fromkeys(words.title_case(name) for name in named))
+    named = (
+        f"{r['name']}, operator {r['group']}" if r["group"] else r["name"] for r in gone.to_dict("records")
+    )
+    return "; ".join(dict.fromkeys(words.title_case(name) for name in named))
 
 
 def _standards(result: Result) -> list[str]:
@@ -249,7 +251,7 @@ def _decisions(result: Result) -> list[str]:
 
 
 def _asked(kind: str, name: str, group: str) -> str:
-    who = f"{group}, {name}" if group else name
+    who = f"{name}, operator {group}" if group else name
     return {
         MISSED: f"Standard not met: {who}. What will be tried, and by when?",
         WORSE_SIGNAL: f"{who}: what is the cause?",

@@ -25,7 +25,7 @@ GROUPS = (
     (MET, "Met"),
     (NO_DATA, "Nothing to count"),
 )
-SHAPES = {NOT_MET: "■", CANNOT_TELL: "◇", NEVER: "◇", MET: "●"}
+SHAPES = {NOT_MET: "■", MET: "●"}
 SIGN = {"at most": "≤", "at least": "≥"}
 SPARK_WIDTH, SPARK_HEIGHT, SPARK_EDGE = 118.0, 22.0, 3.0
 MANY_QUARTERS = 12
@@ -64,7 +64,7 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
 def _last_heading(outcome: str) -> str:
     return {
         NOT_MET: "at the last review",
-        CANNOT_TELL: "chance it is met; told by",
+        CANNOT_TELL: "chance it is met; can be told in",
         NEVER: "chance it is met",
         MET: "decided over",
     }.get(outcome, "")

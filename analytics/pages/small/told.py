@@ -107,16 +107,25 @@ def _of_zone(table: pd.DataFrame, zone: str, rung: int) -> str:
 
 
 def rungs_in_short(found: Result) -> str:
-    """Return by which rung of the ladder each zone is told, in a line."""
+    """Return each zone's number at maturity, and by which rung of the ladder it is told, in a line."""
     rungs = found.extra["rungs"]
     if "name" not in rungs or rungs.empty:
         return disclosure.WITHHELD
-    said = [f"{', '.join(own['zone'])}: {name}" for name, own in rungs.groupby("name", sort=False)]
+    rows = found.table()
+    known = rows[rows["term"].eq(early.AT_MATURITY) & rows["estimate"].notna()] if len(rows) else rows
+    told = {row.zone: f" {numbers.percent(row.estimate)}" for row in known.itertuples()}
+    said = [
+        f"{', '.join(f'{zone}{told.get(zone, str())}' for zone in own['zone'])}: {name}"
+        for name, own in rungs.groupby("name", sort=False)
+    ]
     return f"{numbers.title_case('; '.join(said))}."
 
 
-def map_caption(found: Result) -> str:
-    """Return how the map of zones is read where not all its numbers are the growth model's; else empty."""
+def map_caption(found: Result, sides: Result) -> str:
+    """Return how the map of zones is read where not all its numbers are the growth model's; else empty.
+
+    Where the crown's is another than that of `regrowth.against_front` above it, both are named.
+    """
     if why_not(found) or "rungs" not in found.extra or found.table().empty:
         return ""
     rows = found.table()[lambda t: t["term"].eq(early.AT_MATURITY) & t["estimate"].notna()]
@@ -125,7 +134,25 @@ def map_caption(found: Result) -> str:
     said = [f"{', '.join(own['zone'])}: {rung}" for rung, own in rows.groupby("flag", sort=False)]
     told = numbers.title_case("; ".join(said))
     unread = " White: no number at maturity yet." if white else ""
-    return f"Darker means more hair grown. {told}, not the growth model.{unread}" if said else ""
+    both = _both_crowns(rows, sides)
+    return f"Darker means more hair grown. {told}, not the growth model.{both}{unread}" if said else ""
+
+
+def _both_crowns(rows: pd.DataFrame, sides: Result) -> str:
+    """Return why the crown has two numbers on one screen, where it has."""
+    if why_not(sides) or sides.table().empty:
+        return ""
+    model = sides.table()[lambda t: t["zone"].eq("crown") & t["term"].eq(early.AT_MATURITY)]
+    here, above = (
+        [numbers.number(n) for n in own["estimate"].dropna()]
+        for own in (rows[rows["zone"].eq("crown")], model)
+    )
+    if not here or not above or here == above:
+        return ""
+    return (
+        f" Crown: {here[0]} here, {above[0]} by the model above; too few were counted at maturity to say "
+        "which is nearer."
+    )
 
 
 def rungs_table(found: Result) -> pd.DataFrame:

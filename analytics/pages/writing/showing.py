@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
@@ -14,7 +15,7 @@ from analytics.pages.content import plain_rows
 from analytics.pages.figures import unsaid
 from analytics.pages.page import Page, keep_drawing, note_gap, result_of, show_html
 from analytics.pages.tables import MAX_ROWS, ROWS
-from analytics.pages.words import of_page
+from analytics.pages.words import of_check, of_page
 from analytics.pages.writing.instead import next_number, say_instead, say_why, say_withheld
 from analytics.pages.writing.saying import lead
 from analytics.reports import defect, filled
@@ -191,10 +192,14 @@ def _made(
         return None
 
 
-def _failed(result: Result) -> list[str]:
-    """Return in words which checks of a result did not pass."""
-    failed = [check for check, passed in result.checks.items() if not passed]
-    return [": ".join(map(readable, check.split(": "))) for check in failed]
+def _failed(result: Result) -> dict[str, dict[str, Any]]:
+    """Return in words which checks of a result did not pass: of what, and what that means for the reader."""
+    failed: dict[str, dict[str, Any]] = {}
+    for name in (check for check, passed in result.checks.items() if not passed):
+        of, _, check = name.rpartition(": ")
+        own = failed.setdefault(readable(check), {"of": [], "says": of_check(check)})
+        own["of"] += [readable(of)] if of else []
+    return failed
 
 
 def _why_no_number(result: Result) -> str:
