@@ -5,6 +5,7 @@ whose truth is known.
 """
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -46,6 +47,23 @@ def _poor(truth, n=140, seed=3):
     clinic = simulate.as_records(simulate.register(n, truth=truth, seed=seed)[0])
     plateaus = regrowth.fit_plateaus(clinic)
     return clinic, factors.poor_growth(clinic, plateaus=plateaus)
+
+
+def test_an_error_that_rests_on_one_patient_who_came_twice_gives_no_number():
+    """Student's 99 % limits at 0.0005 degrees of freedom were 147 digits long: nothing is known there."""
+    row = {
+        "term": ["doublings"],
+        "estimate": [0.002],
+        "std_error": [4e-6],
+        "df": [5e-4],
+        "statistic": [432.0],
+    }
+    fitted = SimpleNamespace(
+        frame=pd.DataFrame({"patient_id": [*"abc", "c"]}), tidy=lambda level: pd.DataFrame(row)
+    )
+    line = adjusted.difference(fitted, "doublings", "a doubling", "points")
+    assert np.isnan(line["estimate"])
+    assert line["flag"].startswith("cannot be told; too few patients came more than once")
 
 
 def test_a_planted_cause_of_poor_growth_is_found_and_an_absent_one_not_claimed():

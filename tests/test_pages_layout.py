@@ -166,7 +166,7 @@ def test_only_what_is_worse_has_the_colour_of_alarm(shown):
         pages.key_numbers(_page(), [pages.KeyNumber("A", "1", verdict=word)])
         kind = re.search(r"rw-is-([a-z-]+)", shown[-1]).group(1)
         assert (kind in ("worse", "not-met", "low")) == (word in words[:3]), word
-        has_shape = bool(re.search(r"[\u25a0\u25cf]", shown[-1]))
+        has_shape = bool(re.search(r"[\u25a0\u25cf\u25c6\u25c7]", shown[-1]))
         assert has_shape == (word in words[:5]), "a shape beside every word that has a colour"
 
 

@@ -23,6 +23,7 @@ MATTERS = 10.0  # points of yield, or of a chance in percent
 CASE_MIX = ("age_years", "curl", "on_therapy")
 FEWEST_PATIENTS = 12  # under which nothing is fitted; a choice of ours
 FEWEST_A_SIDE = 5  # patients on the smaller side of a comparison; a choice of ours
+LEAST_DF = 1.0  # behind an error, under which Student's limits say nothing; a choice of ours
 HIGHER, LOWER, NO_MORE, CANNOT_TELL = "higher", "lower", "no difference that matters", "cannot be told"
 FALLS = "falls"
 KNOWN = " and known sampling variances"
@@ -81,7 +82,8 @@ def difference(
     level_used
         Of one interval where `level` is that of several together.
     most_df
-        Degrees of freedom at most, where fewer stand behind the error than the fit can know.
+        Degrees of freedom at most, where fewer stand behind the error than the fit can know. Under LEAST_DF
+        there is no number: the spread of a patient's own sessions then rests on one who came twice.
     """
     used = level if level_used is None else level_used
     rows = fitted.tidy(level=used).set_index("term")
@@ -91,6 +93,9 @@ def difference(
     row = rows.loc[term]
     estimate, se, df = (float(row[c]) for c in ("estimate", "std_error", "df"))
     df = min(df, most_df)
+    if df < LEAST_DF:
+        why = f"{CANNOT_TELL}; too few patients came more than once to know its error"
+        return results.line(name, np.nan, unit, by=by, n_patients=n, n_rows=len(fitted.frame), flag=why)
     low, high = results.limits(estimate, se, level=used, df=df)
     return results.line(
         name,
