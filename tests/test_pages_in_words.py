@@ -82,9 +82,9 @@ def test_a_mature_zone_that_cannot_be_judged_needs_a_count_and_not_time():
 
 def test_the_key_under_the_verdicts_explains_those_that_stand_there_alone():
     key = words.notes(_case())[0]
-    assert key == (
+    assert key.startswith(
         "Behind, counts below those of 95 in 100 comparable cases; as usual, 90 % sure to lie between the "
-        "lowest and highest tenth."
+        "lowest and highest tenth. Cases, tenths"
     )
 
 

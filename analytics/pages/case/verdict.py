@@ -186,11 +186,10 @@ def notes(result: Curve) -> tuple[str, ...]:
     if why_not(result) or "early" in result.extra:
         return ()
     met = set(result.extra["standing"]["state"])
-    key = "; ".join(means for state, means in MEANS.items() if state in met)
+    key = numbers.title_case("; ".join(means for state, means in MEANS.items() if state in met))
     return (
-        *((f"{numbers.title_case(key)}.",) if key else ()),
-        "Cases, tenths, and what is usual are of our own. Expected: 95 of 100 counts made then.",
-        "A month counts from its session, a register month from the start of the register.",
+        f"{key}{'. ' if key else ''}Cases, tenths and what is usual are of our own. Expected: 95 of 100 counts "
+        "made then. A month counts from its session, a register month from the start of the register.",
     )
 
 

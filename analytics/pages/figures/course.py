@@ -19,7 +19,7 @@ def case(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axe
     """Draw, a panel a place: the practice's centile bands, this case's readings, forecast and limits."""
     places = list(result.extra["standing"]["place"])
     # The page is one sheet of A4, whatever the number of zones.
-    tall = 2.1 if len(places) <= 6 else 1.75
+    tall = 2.1 if len(places) <= 6 else 1.55
     rows_in = tall if narrow else 2.4 if len(places) <= 3 else 1.35
     columns = 4 if len(places) > 6 else 3
     axes = panels(ax, len(places), narrow=narrow, columns=columns, height_in=rows_in)

@@ -189,13 +189,13 @@ def _mature(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _how_surely(table: pd.DataFrame) -> str:
-    """Return how far a density once mature may lie from the expected one, over zones and drafts."""
+    """Return how far a count once mature may lie from the expected density, over zones and drafts."""
     ends = _mature(table)
     half = ((ends["ci_high"] - ends["ci_low"]) / 2).dropna().round()
     if half.empty:
         return ""
     reach = numbers.limits(half.min(), half.max()) if half.nunique() > 1 else numbers.number(half.iloc[0])
-    return f"A mature density may lie {reach} hairs/cm² either side of the expected one (95 % limits)."
+    return f"A count once mature may lie {reach} hairs/cm² either side of the expected density (95 % limits)."
 
 
 def in_100(percent: float) -> str:
