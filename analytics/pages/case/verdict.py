@@ -25,8 +25,8 @@ STANDING_IN_SHORT = {
 }
 # What a state of `course.case` means, for the key under the verdicts; tenths are of true yields.
 MEANS = {
-    "low": f"low, {SURE_OF_LOW} sure that under {course.LOW_YIELD_PCT:g} % of the planted hairs grow",
-    "not low": f"not low, {SURE_OF_LOW} sure of {course.LOW_YIELD_PCT:g} % or more",
+    "low": f"low, {SURE_OF_LOW} sure that under {course.LOW_YIELD_PCT:g} % of planted hairs grow",
+    "not low": f"not low, {SURE_OF_LOW} sure that {course.LOW_YIELD_PCT:g} % or more of planted hairs grow",
     "behind": "behind, counts below those of 95 in 100 comparable cases",
     "ahead": "ahead, counts above those of 95 in 100 comparable cases",
     "usual": f"as usual, {100 * course.DECIDES_USUAL:g} % sure to lie between the lowest and highest tenth",
@@ -188,8 +188,8 @@ def notes(result: Curve) -> tuple[str, ...]:
     met = set(result.extra["standing"]["state"])
     key = numbers.title_case("; ".join(means for state, means in MEANS.items() if state in met))
     return (
-        f"{key}{'. ' if key else ''}Cases, tenths and what is usual are of our own. Expected: 95 of 100 counts "
-        "made then. A month counts from its session, a register month from the start of the register.",
+        f"{key}{'. ' if key else ''}Cases, tenths and what is usual are of our own. Expected: 95 of 100 "
+        "counts made then. A month counts from its session, a register month from the start of the register.",
     )
 
 
