@@ -152,6 +152,25 @@ def test_who_can_still_come_is_neither_read_nor_absent():
     assert come.mean() / 400 == pytest.approx(0.35 / 0.65, abs=0.005)
 
 
+def test_the_front_of_a_zone_that_will_not_do_is_counted_at_the_end_of_what_is_looked_ahead():
+    """One front is counted and 20 are on the way, who all come: 21 in ten years, whatever the crown does."""
+    crown = to_tell.Side(0, np.array([]), (0.0, 1e9), (0, 0), 18.0, 1.0)
+    front = to_tell.Side(1, np.full(20, 30.0), (0.0, 1e9), (10_000, 10_000), 12.0, 0.0)
+    told = to_tell._told(crown, front, True, 14.0, 10.0, 0.8, 25.0, np.random.default_rng(3))
+    assert np.isnan(told["month"])
+    assert told["need_against"] == 21
+
+
+def test_a_share_that_comes_back_is_called_assumed_until_a_window_has_closed(tmp_path):
+    """All six were read at month 12, and their windows are open until 12 and CLOSES_LATE."""
+    early_days = pages.small.when_rough(early.when(_read_once(tmp_path / "a", 6)))
+    assert "50 in 100 come back at maturity (assumed: no window of maturity has closed yet)" in early_days
+    later = one_session_each(
+        tmp_path / "b", ["P0"], [count("P0", "P0-1", 0, 10.0), count("P0", "P0-1", 30, 50.0)]
+    )
+    assert "(assumed: no window" not in pages.small.when_rough(early.when(later))
+
+
 def test_a_clinic_of_one_zone_is_asked_when_its_mean_is_known(tmp_path):
     facts = early.when(_read_once(tmp_path, 6)).extra["facts"].iloc[0]
     assert (facts["zone"], facts["against"]) == ("frontal", "")

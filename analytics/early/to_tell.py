@@ -89,7 +89,8 @@ def when(
     Result
         By zone: patients counted at maturity and needed; then the register month. `extra["facts"]` is one
         row: zone, against, difference, power, month, low, high (register months, NaN: not within ten years),
-        now, n_zone, n_against, need_zone, need_against, more, per_month, returning, sd, is_assumed.
+        now, n_zone, n_against, need_zone, need_against, more, per_month, returning, sd, is_assumed,
+        is_return_assumed (no window of maturity has closed yet).
 
     Raises
     ------
@@ -124,7 +125,7 @@ def when(
         "now": now, "n_zone": own.n_mature, "n_against": against.n_mature,
         "per_month": own.per_month[0] / own.per_month[1],
         "returning": (own.read_of_due[0] + 0.5) / (own.read_of_due[1] + 1.0), "sd": sd,
-        "is_assumed": is_assumed,
+        "is_assumed": is_assumed, "is_return_assumed": own.read_of_due[1] == 0,
     }  # fmt: skip
     return Result(
         pd.DataFrame(_lines(facts, n_patients)),
@@ -194,8 +195,8 @@ def _told(
         late = np.where(np.isnan(first), np.inf, first)
         cut = ((1 - RANGE) / 2, 0.5, 1 - (1 - RANGE) / 2)
         low, month, high = (now + v for v in np.quantile(late, cut, method="closest_observation"))
-    # How many patients: with the front as it will be then, else as it is.
-    at = 0 if np.isnan(month) else int(min(max(month - now, 0), HORIZON_MONTHS))
+    # How many patients: with the front as it will be then, or at the end of what is looked ahead.
+    at = HORIZON_MONTHS if np.isnan(month) else int(min(max(month - now, 0), HORIZON_MONTHS))
     front = float(np.median(m[:, at])) if has_front else np.inf
     need = _needed(front, has_front, sd, difference, power)
     return {
