@@ -1,10 +1,12 @@
 """Shared fixtures: the demo register, loaded once."""
 
+import gc
 import os
 import pickle
 import shutil
 import socket
 import subprocess
+import sys
 import time
 import urllib.error
 import urllib.request
@@ -18,7 +20,13 @@ import matplotlib as mpl  # noqa: E402
 import pandas as pd  # noqa: E402
 import pytest  # noqa: E402
 
+from analytics.files import forks  # noqa: E402
+
 mpl.use("Agg")
+# As in reports (`files.forks`, `files.warm`): looking for garbage after every 700 objects is a tenth of a run,
+# a grammar of web addresses that jsonschema builds where it can a second of every process.
+gc.set_threshold(forks.GARBAGE_FROM)
+sys.modules.setdefault("rfc3987_syntax", None)
 ROOT = Path(__file__).parents[1]
 
 
@@ -70,6 +78,11 @@ def pytest_collection_modifyitems(items):
     """Put the files that take longest first, so that workers end together."""
     order = {name: place for place, name in enumerate(LONG_FIRST)}
     items.sort(key=lambda item: order.get(item.path.stem, len(order)))
+
+
+def pytest_collection_finish():
+    """Leave what was collected out of every later search for garbage: it stays alive to the end."""
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")
