@@ -23,8 +23,8 @@ import pytest  # noqa: E402
 from analytics.files import forks  # noqa: E402
 
 mpl.use("Agg")
-# As in reports (`files.forks`, `files.warm`): looking for garbage after every 700 objects is a tenth of a run,
-# a grammar of web addresses that jsonschema builds where it can a second of every process.
+# As in reports (`files.forks`, `files.warm`): looking for garbage after every 700 objects takes a tenth of a
+# run, a grammar of web addresses that jsonschema builds where it can a second of every process.
 gc.set_threshold(forks.GARBAGE_FROM)
 sys.modules.setdefault("rfc3987_syntax", None)
 ROOT = Path(__file__).parents[1]

@@ -310,6 +310,22 @@ def test_a_small_register_is_drawn_to_the_fit_and_has_wide_limits():
     assert POOR.sum() == pytest.approx(1.0)
 
 
+def test_a_share_has_no_limits_where_its_zone_is_followed_in_few():
+    """Drawn worlds (`tests/bench/worlds.py`): of such zones they held 70 to 80 % of the time."""
+    _, fit, rows = _register(14, 3, plateau_law="beta")
+    dist = plateaus.fit_distribution(rows, fit)
+    few = dist.n_placements < plateaus.FEW_PLACEMENTS
+    for zone, is_few in zip(fit.zones, few, strict=True):
+        found = distribution.share_quantities(dist, zone, [12.0], 80.0)[0]
+        assert np.isnan([found.ci_low, found.ci_high]).all() == is_few
+        line = regrowth.shares(dist, [12.0], 80.0, zones=(zone,)).table().dropna(subset="x").iloc[0]
+        assert ("no interval" in line["flag"]) == is_few
+        assert 0 <= line["estimate"] <= 100
+    together = distribution.share_below_quantity(dist, fit.zones, 70.0)
+    assert dist.n_placements.sum() >= plateaus.FEW_PLACEMENTS
+    assert together.ci_low < together.estimate < together.ci_high
+
+
 def test_a_threshold_that_is_no_yield_is_refused(skewed):
     with pytest.raises(ParameterError, match="not above 0"):
         distribution.share_below_quantity(skewed[2], skewed[2].fit.zones[:1], 0.0)

@@ -37,6 +37,7 @@ from analytics.numerics.deconvolution import Family, Penalty
 from analytics.regrowth import likelihood
 from analytics.regrowth.distribution import (
     CENTRES,
+    FEW_PLACEMENTS,
     LEAST_SD,
     POOR,
     WIDTH,
@@ -56,7 +57,6 @@ DRAWS = 100
 BOOTSTRAP_UP_TO = 6_000  # placements; beyond, draws from the sandwich, which agrees with the bootstrap
 SLOPES_FROM = 3_000  # placements that serve to see how the prior moves with what is held
 MOST_PLACEMENTS = 20_000  # of patients drawn at random: the shares' errors are then under a point
-FEW_PLACEMENTS = 15  # followed, in a zone: its mean is drawn to the fit's plateau
 FEWEST_PATIENTS = 12  # under this how alike a patient's placements are is not estimated
 ALIKE = 0.5
 # How far the held errors may be off (SD of their logarithm; choices of ours).

@@ -37,6 +37,7 @@ OTHER_SHAPE = {"Burr": "log-logistic", "log-logistic": "log-normal"}
 YIELD_THRESHOLD_PCT = 70.0
 NEARLY_ALL = 0.99  # a share past which the poor part of the distribution decides
 SAID_FROM = 0.05  # points
+FEW_FOLLOWED = f"no interval: fewer than {distribution.FEW_PLACEMENTS} planted zones followed"
 TOO_WIDE = 50.0  # points: a share with wider limits is flagged (a choice of ours)
 
 
@@ -298,8 +299,9 @@ def _share_lines(
             "past the last supported month" if month > fit.last_month[k] + 1 else "",
             "over 99 %: finer cannot be told" if one.estimate > NEARLY_ALL else "",
             why or ("too few to say" if high - low > TOO_WIDE else ""),
+            FEW_FOLLOWED if np.isnan(one.ci_low) and not why else "",
         ]
-        se = np.nan if why else 100 * one.se
+        se = 100 * one.se if np.isfinite(low) else np.nan
         of_100 = replace(one, estimate=100 * one.estimate, se=se, ci_low=low, ci_high=high)
         lines.append(_line(fit, k, f"share_past_{percent:g}_pct", "%", of_100, level, float(month), flags))
     return lines

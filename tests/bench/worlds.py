@@ -309,10 +309,12 @@ def summary(path: Path) -> pd.DataFrame:
     """Return coverage, bias and mean width of limits by quantity, zones together."""
     rows = pd.read_csv(path)
     rows = rows[rows["target"].ne("no fit")].copy()
-    rows["inside"] = rows["truth"].between(rows["ci_low"] - 1e-9, rows["ci_high"] + 1e-9)
+    inside = rows["truth"].between(rows["ci_low"] - 1e-9, rows["ci_high"] + 1e-9).astype(float)
+    rows["inside"] = inside.where(rows["ci_low"].notna())  # of those that have limits
     rows["error"], rows["width"] = rows["estimate"] - rows["truth"], rows["ci_high"] - rows["ci_low"]
     table = rows.groupby("target").agg(
-        n=("inside", "size"),
+        n=("error", "size"),
+        with_limits=("inside", "count"),
         covered=("inside", "mean"),
         bias=("error", "mean"),
         width=("width", "mean"),
