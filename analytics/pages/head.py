@@ -58,6 +58,7 @@ def block(
     """
     zones = [_zone(zone, by_part, scale, words) for zone in OUTLINE]
     other = [row for zone, row in by_part["printed"].items() if zone == "other"]
+    told = " ".join([caption, *(f"Other zones: {numbers.full(row)}." for row in other)]).strip()
     return filled(
         "blocks/head_map",
         title=title,
@@ -66,7 +67,8 @@ def block(
         key=[_shade((i + 0.5) / STEPS) for i in range(STEPS)],
         ticks=_ticks(scale),
         says=scale["says"],
-        caption=" ".join([caption, *(f"Other zones: {numbers.full(row)}." for row in other)]).strip(),
+        caption=told,
+        on_paper=told != scale.get("caption", ""),  # how any map of the page is read is not printed
     )
 
 

@@ -341,6 +341,7 @@ def _is_contiguous(column: pd.Series) -> bool:
 
 
 def _is_numeric_text(column: pd.Series) -> bool:
-    """Return whether most cells begin with a number; a code (0108, 0108-2) or a sentence is none."""
-    begins = r"^(?!0\d|\d+-|.*\.$)[−\d]|^$|^not available|^below"
-    return bool(column.astype(str).str.match(begins).mean() > 0.7)
+    """Return whether most cells that hold anything begin with a number; a code or a sentence is none."""
+    begins = r"^(?!0\d|\d+-|.*\.$)[−\d]|^not available|^below"
+    told = column.astype(str).loc[lambda cells: cells.ne("")]
+    return bool(told.str.match(begins).mean() > 0.7)

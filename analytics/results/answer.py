@@ -107,7 +107,25 @@ class Result:
         table = self.table().drop(columns=["basis", "numerator", "denominator"], errors="ignore")
         table = table.assign(**{c: [_group_in_words(v) for v in table[c]] for c in self.by})
         table = table.round(SHOWN_DECIMALS).head(SHOWN_LINES)
+        table.columns = [_head(c, str(getattr(self, "x_name", "month"))) for c in table.columns]
         return f"<p>{said}</p>{table.to_html(index=False, na_rep='')}<p>{html.escape(plain(self.method))}</p>"
+
+
+def _head(column: str, x_name: str) -> str:
+    """Return the heading of a column where a person reads it.
+
+    >>> _head("ci_low", "month"), _head("n_patients", "month"), _head("surgeon_id", "month"), _head("x", "month")
+    ('From', 'Patients', 'Surgeon', 'Month')
+    """
+    said = {
+        "ci_low": "from",
+        "ci_high": "to",
+        "se": "standard error",
+        "df": "degrees of freedom",
+        "x": x_name,
+    }
+    plain = said.get(column, column.removeprefix("n_").removesuffix("_id").replace("_", " "))
+    return plain[:1].upper() + plain[1:]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
