@@ -142,3 +142,8 @@ def test_a_table_has_six_columns_at_most_and_the_rest_in_its_csv_file():
     rows = list(csv.reader(io.StringIO(base64.b64decode(data).decode())))
     assert rows[0] == list(frame.columns)
     assert rows[1] == ["0", "1", "2", "3", "4", "5", "6", "7", "8", "'=2+3"], "no formula"
+
+
+def test_words_in_a_column_that_is_mostly_empty_stand_left_as_words_do():
+    listed = pd.DataFrame({"n_rows": [1, 2, 3, 4], "criterion": ["", "", "", "folliculitis"]})
+    assert re.search(r'bottom_border gt_left" [^>]*>Criterion<', str(tables.show(listed)))

@@ -114,8 +114,8 @@ class Result:
 def _head(column: str, x_name: str) -> str:
     """Return the heading of a column where a person reads it.
 
-    >>> _head("ci_low", "month"), _head("n_patients", "month"), _head("surgeon_id", "month"), _head("x", "month")
-    ('From', 'Patients', 'Surgeon', 'Month')
+    >>> [_head(column, "month") for column in ("ci_low", "n_patients", "surgeon_id", "x")]
+    ['From', 'Patients', 'Surgeon', 'Month']
     """
     said = {
         "ci_low": "from",
