@@ -125,10 +125,11 @@ def run_charts(
     chosen = [criterion for criterion in named if criterion.chart != "none"]
     points, paths, signals, used, found, lines = [], [], [], [], [], []
     of_old = {each[0]: each for each in kept}
+    changes = _changes(criteria, quarter)
     for criterion in chosen:
         rows = criterion.rows(view)
         used.append(rows.assign(criterion=criterion.id)[["criterion", "patient_id", "session_id", "reason"]])
-        before = last_before_change(criterion, criteria, quarter, period)
+        before = last_before_change(changes, criterion.id, period)
         old = of_old.get(criterion.id)
         counted = rows[rows["reason"].eq("")]
         series = series_of(counted, criterion, before, period, old[1] if old else "")
@@ -170,7 +171,7 @@ def run_charts(
             "declared": pd.DataFrame(
                 {"criterion": [c.id for c in chosen], "name": [c.title for c in chosen]}
             ),
-            "changes": _changes(criteria, quarter),
+            "changes": changes,
         },
         path=pd.DataFrame(paths) if paths else NO_POINTS,
         x_name="register_month" if period == "month" else "quarter",
@@ -316,6 +317,7 @@ def _no_chart(criterion: Criterion, rows: pd.DataFrame) -> dict[str, Any]:
 
 
 def _changes(criteria: Criteria, quarter: int) -> pd.DataFrame:
+    """Return a row per declared change and criterion that shows by a quarter; `x`: the month it first does."""
     shows = [
         (c, name, c.register_month + criteria.named(name).lag_months)
         for c in criteria.change

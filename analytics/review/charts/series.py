@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.review.criteria import Criteria
 from analytics.review.kinds import Criterion
 from analytics.review.periods import MONTHS, quarter_of
 from analytics.review.units import columns
@@ -37,16 +36,16 @@ class Series:
     values: np.ndarray  # of a mean: the single values that its points are made of
 
 
-def last_before_change(criterion: Criterion, criteria: Criteria, quarter: int, period: str) -> int | None:
-    """Return the last month (or quarter) of the frozen baseline, or None where no change was declared."""
-    months = [
-        c.register_month + criterion.lag_months
-        for c in criteria.change
-        if criterion.id in c.criteria and quarter_of(c.register_month + criterion.lag_months) <= quarter
-    ]
-    if not months:
+def last_before_change(changes: pd.DataFrame, criterion: str, period: str) -> int | None:
+    """Return the last month (or quarter) of the frozen baseline, or None where no change has shown yet.
+
+    `changes`: a row per declared change and criterion; `x` the register month in which it first shows.
+    """
+    months = changes.loc[changes["criterion"].eq(criterion), "x"]
+    if months.empty:
         return None
-    return min(months) - 1 if period == "month" else int(quarter_of(min(months) - 1))
+    first = int(months.min())
+    return first - 1 if period == "month" else int(quarter_of(first - 1))
 
 
 def series_of(
