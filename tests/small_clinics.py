@@ -144,6 +144,16 @@ def bare(tables: Tables) -> Tables:
     }
 
 
+def required(tables: Tables) -> Tables:
+    """Leave every cell empty that may be, but what was planted: as typed on one sheet."""
+    left = bare(tables)
+    for name, table in left.items():
+        for c in TABLES[name].columns:
+            if c.name in table and not (c.required or c.name in PLANTED or c.name == "session_id"):
+                left[name] = left[name].assign(**{c.name: ""})
+    return left
+
+
 def graded(tables: Tables) -> Tables:
     """Grade photographs of every planted zone at months 6 and 12 by two readers, on a scale of our own."""
     rng = np.random.default_rng(7)
@@ -178,6 +188,7 @@ RECIPES: dict[str, Recipe] = {
     **{f"{n}, ratings only": Recipe(n, 6, NO_COUNTS) for n in (3, 12)},
     **{f"{n}, optional tables empty": Recipe(n, 7, (NO_PHOTOGRAPHS,)) for n in (1, 3, 12)},
     **{f"{n}, nothing optional": Recipe(n, 8, (bare,)) for n in (1, 5, 12, 30)},
+    **{f"{n}, required cells alone": Recipe(n, 9, (required,)) for n in (1, 5, 12, 30)},
 }
 
 

@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from scipy import special, stats
 from test_results import assert_keeps_the_contract
 
-from analytics import course, measurement, records, regrowth
+from analytics import course, measurement, records, regrowth, simulate
 from analytics.course.backtest import closed_form_crps, scored
 from analytics.course.standing import below, centile, state_of
 from analytics.errors import FitError, ParameterError
@@ -219,6 +219,17 @@ def test_cases_of_the_practice_are_called_behind_as_often_as_the_rule_states(dem
     assert stated["ci_low"] <= 5.0 <= stated["ci_high"]
     assert table.loc["called behind, of healthy cases", "estimate"] < 5.0
     assert table.loc["called behind, of the lowest tenth", "estimate"] > 20.0
+
+
+def test_a_practice_that_counts_no_planted_hairs_in_the_region_is_told_its_false_alarms_too():
+    """Its planted densities are those of zones, and so less sure; the 5 % that the rule states stays."""
+    truth = simulate.Truth(planted_counted=0.0)
+    clinic = simulate.as_records(simulate.register(80, truth=truth, seed=5)[0])
+    own = regrowth.fit_plateaus(clinic, fit=regrowth.fit_emergence(clinic))
+    assert set(own.fit.planted_cv) == {"zone"}
+    table = course.false_alarms(clinic, plateaus=own, zones=("frontal",), n=1500).table().set_index("term")
+    stated = table.loc["called behind, of this practice's cases (stated 5 %)"]
+    assert stated["ci_low"] <= 5.0 <= stated["ci_high"]
 
 
 def test_the_density_now_is_one_number_on_summary_and_handout(demo, plateaus):

@@ -113,7 +113,8 @@ def false_alarms(
     All cases belong to the practice's regular growth, not to its failures: the stated rate is what the rule
     should call behind of them by chance alone.
     Healthy is a case whose true yield at its last reading is not among the lowest tenth. Readings are
-    marked 1 cm2 counts by one reader at the months given, after a baseline.
+    marked 1 cm2 counts by one reader at the months given, after a baseline; planted hairs are counted in the
+    region, or taken from the zone where this practice counts none there.
 
     Parameters
     ----------
@@ -238,7 +239,8 @@ def _simulated(
     native_sd = np.sqrt(named["region: native"]) * fit.native_scale[k]
     native = np.maximum(fit.beta[fit.slices[0][0] + k] + native_sd * rng.normal(size=n), 0.0)
     # The reader's habit and the error of planted density both multiply the case's own growth.
-    habit = 1 + np.hypot(fit.reader_cv, fit.planted_cv["region"]) * rng.normal(size=n)
+    source = "region" if "region" in fit.planted_cv else "zone"
+    habit = 1 + np.hypot(fit.reader_cv, fit.planted_cv[source]) * rng.normal(size=n)
     emerged = share(fit.shape, np.array(months) * np.exp(-log_half - slow[:, None]), log_k)[0]
     grown = PLANTED * (plateau * np.maximum(habit, 0.0))[:, None] * emerged / 100
     density = native[:, None] + np.column_stack([np.zeros(n), grown])
@@ -246,14 +248,14 @@ def _simulated(
         np.maximum(density, 1.0), 1.0, marked=True, reader_changed=False, error=fit.count_error
     )
     seen = np.maximum(density + rng.normal(size=density.shape) * np.sqrt(variance), 0.0)
-    judged = standings_of(plateaus, _as_rows(zone, months, seen), bounds=bounds)
+    judged = standings_of(plateaus, _as_rows(zone, months, seen, source), bounds=bounds)
     lowest = float(centile(plateaus, zone, [months[-1]], BEHIND_CENTILE)[0])
     called = judged["state"].eq("behind").to_numpy()
     told = float(judged["told"].median())
     return called, plateau * emerged[:, -1] >= lowest, bool(told >= FEWEST_TOLD)
 
 
-def _as_rows(zone: str, months: tuple[float, ...], density: np.ndarray) -> pd.DataFrame:
+def _as_rows(zone: str, months: tuple[float, ...], density: np.ndarray, source: str) -> pd.DataFrame:
     """Return the counts of simulated cases (cases, readings), a baseline first, as rows of a register."""
     month = np.array([0.0, *months])
     names = np.repeat([f"simulated {i}" for i in range(len(density))], len(month))
@@ -265,7 +267,7 @@ def _as_rows(zone: str, months: tuple[float, ...], density: np.ndarray) -> pd.Da
             "region_id": zone,
             "group": zone,
             "planted": PLANTED,
-            "planted_source": "region",
+            "planted_source": source,
             "month": month,
             "density": density.ravel(),
             "is_baseline": month == 0,

@@ -320,7 +320,7 @@ def _raw_mean(own: pd.DataFrame, zone: str, level: float) -> dict:
     return line(
         "yield", float(of_patient.mean()), UNIT, by={"zone": zone}, x=float(last["month"].median()), se=se,
         ci=limits(float(of_patient.mean()), se, level=level, df=n - 1), level=level, df=n - 1, n_patients=n,
-        n_rows=len(last), flag=f"{RUNGS[2]} of the latest counts, {months}; not yet of maturity",
+        n_rows=len(last), flag=f"{RUNGS[2]} of the latest counts, {months}; not a mean at maturity",
     )  # fmt: skip
 
 
