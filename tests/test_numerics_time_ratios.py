@@ -196,3 +196,20 @@ def test_a_scale_that_runs_to_nothing_has_no_standard_error_and_no_warning():
     )
     assert not fit.checks["finite_se"]
     assert np.isnan(fit.cov_robust).any()
+
+
+def test_a_group_that_all_reached_before_they_were_first_seen_has_no_standard_error_and_no_warning():
+    """One placement, reached at some time before month 19: any ratio down to 0 fits it as well."""
+    group = np.column_stack([np.ones(4), [0, 0, 0, 1]])
+    fit = time_ratios.fit(
+        [5, 9, 5, 0],
+        [8, np.inf, 8, 19],
+        group,
+        family="log-logistic",
+        patient=[0, 1, 2, 0],
+        never_design=group,
+    )
+    assert not fit.checks["finite_se"]
+    ratio, low, high = fit.time_ratio([0, 1])
+    assert ratio < 0.1
+    assert np.isnan([low, high]).all()

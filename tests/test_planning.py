@@ -10,6 +10,7 @@ import statsmodels.api as sm
 from scipy import stats
 from test_results import assert_keeps_the_contract
 
+import analytics
 from analytics import dictionary, planning, regrowth
 from analytics.errors import ParameterError
 from analytics.pages import planner
@@ -120,6 +121,17 @@ def test_more_than_the_share_allows_is_said_in_words_not_hidden(tmp_path):
     table = ledger(_register(tmp_path), "P1", safe_share=0.1).table().set_index("term")
     assert table.loc["left", "estimate"] == pytest.approx(-900.0)
     assert table.loc["left", "flag"] == "more has been spent than this share allows"
+
+
+def test_a_donor_that_was_not_measured_is_drawn_by_what_was_spent_alone(tmp_path):
+    """1,100 attempts and 1,000 strip grafts; no bar beyond them, and no limit."""
+    register = _register(tmp_path)
+    bare = register.patients.assign(donor_area_cm2=np.nan, donor_fu_cm2=np.nan)
+    found = ledger(replace(register, patients=bare), "P1", safe_share=0.4)
+    ax = analytics.draw(found)
+    assert [bar.get_width() for bar in ax.patches] == [1_100.0, 1_000.0]
+    assert not ax.get_lines()
+    assert ax.get_xlim() == pytest.approx((0.0, 2_142.0))
 
 
 def test_a_draft_is_read_as_a_surgeon_writes_it():

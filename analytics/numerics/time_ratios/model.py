@@ -294,6 +294,9 @@ def _describe(rows, codes, parameters, value, converged) -> TimeRatioFit:
     with np.errstate(over="ignore", invalid="ignore"):
         meat = summed[:, free].T @ summed[:, free] * (n_patients / max(n_patients - 1, 1))
         sandwich = inner @ meat @ inner
+    # A group that all reached before they were first seen has no least ratio: its variance is rounding alone.
+    gone = np.diag(sandwich) < 0
+    sandwich[gone], sandwich[:, gone] = np.nan, np.nan
     robust[np.ix_(free, free)] = np.where(np.isfinite(sandwich), sandwich, np.nan)
     p, with_scale, with_shape = rows.design.shape[1], rows.family != "exponential", rows.family == "gamma"
     checks = {

@@ -32,22 +32,27 @@ def ledger(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
         panel.barh(0, left, left=start, height=0.5, color=SERIES[2], alpha=0.25, linewidth=0)
         _below(panel, start + left / 2, f"left\n{left:,.0f}", SERIES[2])
     supply = table.loc["supply"]
+    if np.isfinite(supply["estimate"]):
+        _supply(panel, supply, float(table.loc["allowance", "estimate"]), narrow=narrow)
+    panel.set_ylim(-1.0, 0.75)
+    panel.set_yticks([])
+    panel.spines["left"].set_visible(False)
+    panel.set_xlabel("Follicular units (FU)")
+    ends = [v for v in (supply["estimate"], supply["ci_high"], start + left) if np.isfinite(v)]
+    panel.set_xlim(0, max([*ends, start]) * 1.02 or 1.0)
+    return panel
+
+
+def _supply(panel: Axes, supply: pd.Series, limit: float, *, narrow: bool) -> None:
+    """Draw the supply with its limits, and what of it may be spent; nothing where no donor was measured."""
     whole = float(supply["estimate"])
     panel.barh(0, whole, height=0.5, fill=False, edgecolor=QUIET, linewidth=0.8)
-    limit = float(table.loc["allowance", "estimate"])
     panel.plot([limit, limit], [-0.32, 0.36], color=INK, linewidth=1.4)
     _above(panel, limit, f"limit chosen {limit:,.0f}")
     panel.plot([supply["ci_low"], supply["ci_high"]], [0, 0], color=INK, linewidth=1.0, marker="|")
     panel.plot(whole, 0, "o", color=INK, markersize=3.5)
     if not narrow:
         _above(panel, whole, f"supply {whole:,.0f} ({supply['ci_low']:,.0f} to {supply['ci_high']:,.0f})")
-    panel.set_ylim(-1.0, 0.75)
-    panel.set_yticks([])
-    panel.spines["left"].set_visible(False)
-    panel.set_xlabel("Follicular units (FU)")
-    ends = [v for v in (whole, supply["ci_high"], start + max(left, 0.0)) if np.isfinite(v)]
-    panel.set_xlim(0, max(ends) * 1.02)
-    return panel
 
 
 def _below(panel: Axes, x: float, text: str, color: str) -> None:
