@@ -340,6 +340,15 @@ def test_a_draft_beyond_the_safe_share_is_named_before_anything_else(demo, plate
     assert side.loc[("crown", "planted density"), "draft A"] == "not planted"
 
 
+def test_a_zone_of_a_draft_that_nothing_can_be_predicted_for_is_named_in_the_headline(demo, plateaus):
+    """3,000 grafts on 10 cm2 are far denser than this practice has followed in any crown."""
+    plans = read_drafts(["frontal 1500 on 45, crown 3000 on 10", "frontal 1500 on 45"])
+    aims = planning.read_aims("frontal to 60", areas={"frontal": 45.0})
+    found = planning.drafts(demo, "0011", plans, plateaus=plateaus, aims=aims)
+    page = Page("05_session_plan", {}, demo, "", results={"drafts": found})
+    assert planner.headline(page).endswith(". What draft A gives in the crown cannot be told.")
+
+
 def test_limits_and_chance_are_of_one_density(demo, plateaus):
     """A target at the lower of central 95 % limits is reached 97.5 times in 100: both are of the density."""
     plans = read_drafts(["frontal 1500 on 45"])

@@ -14,7 +14,7 @@ from analytics.pages.planner.sentences import CHANCE, GRAFTS, LEFT, SPENT, in_10
 
 CAPTION = (
     "Expected density and target at maturity, hairs/cm², and the chance of reaching it in 100 such patients. "
-    "White zones are not planted."
+    "White: not planted, or cannot be told."
 )
 
 

@@ -89,7 +89,18 @@ def _reach(table: pd.DataFrame) -> str:
             for i, (chance, names) in enumerate(zones.items())
         ]
         parts.append(f"draft {name} would {_listed(said)}")
-    return f"{'; '.join(parts)}." if parts else ""
+    return f"{'; '.join(parts)}.{_untold(table)}" if parts else ""
+
+
+def _untold(table: pd.DataFrame) -> str:
+    """Return the zones of each draft that nothing can be predicted for: no headline passes over them."""
+    ahead = table[table["term"].str.startswith("density at month")]
+    known = ahead["estimate"].notna().groupby([ahead["draft"], ahead["zone"]], sort=False).any()
+    said = []
+    for name, own in known[~known].groupby(level="draft", sort=False):
+        zones = [_zone(str(zone)) for _, zone in own.index]
+        said.append(f" What draft {name} gives in the {_listed(zones)} cannot be told.")
+    return "".join(said)
 
 
 def likely(percent: float) -> str:
