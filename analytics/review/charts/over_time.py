@@ -317,7 +317,7 @@ def _no_chart(criterion: Criterion, rows: pd.DataFrame) -> dict[str, Any]:
 
 
 def _changes(criteria: Criteria, quarter: int) -> pd.DataFrame:
-    """Return a row per declared change and criterion that shows by a quarter; `x`: the month it first does."""
+    """Return a row per declared change and criterion that shows by a quarter; `x`: in which month."""
     shows = [
         (c, name, c.register_month + criteria.named(name).lag_months)
         for c in criteria.change
