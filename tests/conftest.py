@@ -209,6 +209,6 @@ def laboratory(tmp_path_factory):
         except (urllib.error.URLError, OSError):
             time.sleep(0.5)
     yield address, root
-    server.terminate()
+    server.kill()  # asked politely it waits twenty seconds for its kernels, which go with it
     server.wait(timeout=30)
     log.close()
