@@ -6,11 +6,12 @@ Expectations are worked by hand from a notebook of a few cells.
 import re
 
 import nbformat
+import numpy as np
 import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
-from analytics import pages
+from analytics import pages, results
 from analytics.pages import first_screen, head
 from analytics.pages import page as being_written
 from analytics.reports import MARK, export
@@ -151,6 +152,19 @@ def test_a_key_number_has_value_interval_and_what_it_rests_on(shown):
     text = re.sub(r"<[^>]+>", " ", shown[-1])
     assert "Front, at month 12" in text
     assert re.search(r"81\s+%\s+95\s%\sinterval 79 to 84\s+155 patients", text)
+
+
+def test_where_there_is_no_number_the_reason_stands_beneath_and_not_in_its_size():
+    why = "cannot tell: 1 patient in the compared group and 7 in the reference have an outcome"
+    rows = [
+        results.line("answer", np.nan, "points", flag=why),
+        results.line("short", np.nan, "%", flag="not asked"),
+    ]
+    found = results.Result(pd.DataFrame(rows), pd.DataFrame(), "compared by hand")
+    page = pages.results(pages.Page("03_hypothesis_study", {"audience": "internal"}, None, ""), study=found)
+    long = pages.key_number(page, "study", label="Difference", term="answer")
+    assert (long.value, long.verdict, long.why) == ("", "cannot be told", why.removeprefix("cannot tell: "))
+    assert pages.key_number(page, "study", label="Asked", term="short").value == "not asked"
 
 
 def test_a_key_number_others_may_not_see_is_withheld(shown):

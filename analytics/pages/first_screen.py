@@ -21,10 +21,11 @@ from analytics.reports import filled
 from analytics.results import only, plain, why_not
 
 INVENTED = "INVENTED DATA"
+LONGEST_VALUE = 24  # characters that stand in the size of a key number; longer words are its reason
 MOST_NUMBERS = 6
 # The second cue of a verdict with a colour (`worse`, `not met`, `low`: the alarm's); others are words alone.
 SHAPES = {"worse": "■", "not met": "■", "low": "■", "met": "●", "better": "●"}
-UNTOLD_YET = "cannot be told yet"
+UNTOLD = "cannot be told"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +88,15 @@ def key_number(
     """
     result = result_of(page, name)
     if why_not(result):
-        return KeyNumber(label, "", verdict=UNTOLD_YET, why=why_not(result), side=side)
+        return KeyNumber(label, "", verdict=UNTOLD, why=why_not(result), side=side)
     if page.audience != "internal" and result.table().empty:
         return KeyNumber(label, disclosure.WITHHELD, side=side)
     row = numbers.pick(result, **where)
     if pd.isna(row["estimate"]):
-        return KeyNumber(label, plain(numbers.words_for_missing(row)), side=side)
+        instead = plain(numbers.words_for_missing(row))
+        if len(instead) <= LONGEST_VALUE:
+            return KeyNumber(label, instead, side=side)
+        return KeyNumber(label, "", verdict=UNTOLD, why=instead.removeprefix("cannot tell: "), side=side)
     said = numbers.parts(row)
     return KeyNumber(
         label, said.value, unit or said.unit, said.interval, rests_on or said.patients, verdict, why, side
