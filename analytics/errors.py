@@ -199,6 +199,16 @@ def at_rows(
     ]
 
 
+def that_stop(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Return the problems that stop a load, warnings left out.
+
+    >>> wrong = Problem("zones", "", 1, None, "a rule", "an action")
+    >>> len(that_stop([wrong, wrong])), that_stop([])
+    (2, ())
+    """
+    return tuple(p for p in problems if p.severity == "error")
+
+
 def as_mask(wrong: pd.Series | np.ndarray) -> np.ndarray:
     """Return which rows (n,) are wrong; not known is not wrong.
 

@@ -14,6 +14,7 @@ from analytics.dictionary.tables import TABLES
 SHEET, FOUR = "zones", ("patients", "sessions", "placements", "measurements")
 SHOWN, MOST = 3, 12  # follow-up counts of a zone: columns in the empty workbook, and that are read
 BEFORE, MONTH, DENSITY = "density_before", "month", "density_hairs_cm2"
+PAIRS = tuple((f"month_{k}", f"density_{k}") for k in range(1, MOST + 1))  # the columns of each later count
 SESSION = ("patient_id", "register_month")
 ROW = (*SESSION, "zone", "site")
 OF_A_COUNT = ("roi_area_cm2", "n_fields", "roi_marked", "standard_conditions")
@@ -73,7 +74,7 @@ def _of_counts(n: int) -> tuple[Column, ...]:
     month = replace(counts.column(MONTH), required=False, optional=True, default="not counted")
     before = "hairs per cm2 before the operation, at most six months; held as a count at month 0"
     out = [replace(density, name=BEFORE, meaning=before)]
-    for k in range(1, n + 1):
-        out.append(replace(month, name=f"month_{k}", meaning="months from this row's session to the count"))
-        out.append(replace(density, name=f"density_{k}", meaning=f"hairs per cm2 counted at month_{k}"))
+    for at, counted in PAIRS[:n]:
+        out.append(replace(month, name=at, meaning="months from this row's session to the count"))
+        out.append(replace(density, name=counted, meaning=f"hairs per cm2 counted at {at}"))
     return tuple(out)

@@ -12,7 +12,7 @@ from analytics import records
 from analytics.entry.case import Case, as_raw
 from analytics.entry.changes import Change, applied, by_table
 from analytics.entry.forms import carried_out
-from analytics.errors import Problem
+from analytics.errors import Problem, that_stop
 from analytics.identifiers import scan
 
 
@@ -81,5 +81,4 @@ def _identifying(changes: Sequence[Change]) -> tuple[Problem, ...]:
     rows = {
         t: pd.DataFrame([dict(c.becomes or {}) for c in of]).fillna("") for t, of in by_table(changes).items()
     }
-    found = scan(as_raw(rows).tables)
-    return tuple(replace(p, row=None) for p in found if p.severity == "error")
+    return tuple(replace(p, row=None) for p in that_stop(scan(as_raw(rows).tables)))

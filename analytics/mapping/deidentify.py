@@ -21,7 +21,7 @@ import pyarrow as pa
 
 from analytics import files
 from analytics.dictionary import MEASURED_ZONES, OLDEST_AGE, TABLES, RawTable
-from analytics.errors import ParameterError, RecordError
+from analytics.errors import ParameterError, RecordError, that_stop
 from analytics.files import csv_bytes, file, folder, refuse_file
 from analytics.identifiers import codes, scan
 from analytics.mapping.apply import BALANCE_SUFFIX, Balance, beside, mapped
@@ -285,9 +285,9 @@ def _refuse_rest(tables: dict[str, pd.DataFrame], keep: Sequence[str]) -> None:
         for name, rows in tables.items()
     }
     named = dict.fromkeys(keep, "kept by name")
-    problems = [p for p in scan(raw, allowed=named) if p.severity == "error"]
+    problems = that_stop(scan(raw, allowed=named))
     if problems:
-        raise RecordError("\n".join(p.sentence() for p in problems), tuple(problems))
+        raise RecordError("\n".join(p.sentence() for p in problems), problems)
 
 
 def _text(value: object) -> str:

@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.dictionary import TABLES, Raw, declared
-from analytics.errors import Problem, RecordError
+from analytics.errors import Problem, RecordError, that_stop
 from analytics.identifiers import allowed_beside, examine
 from analytics.records import one_sheet, readers, rules
 from analytics.records.derive import filled, final, moments, of_counts, visits_from
@@ -133,7 +133,7 @@ def check_raw(raw: Raw) -> Check:
         `errors`, `warnings`, `balance`, and `records` where there is no error.
     """
     frames, problems, balance = _examined(raw)
-    errors, warnings = _errors(problems), _warnings(problems)
+    errors, warnings = that_stop(problems), _warnings(problems)
     return Check(errors, warnings, balance, None if errors else _typed(raw, frames, warnings, balance))
 
 
@@ -230,7 +230,7 @@ def _examined(raw: Raw) -> tuple[dict[str, pd.DataFrame], list[Problem], pd.Data
         problems.append(_visits_derived())
     problems = list(dict.fromkeys(one_sheet.as_it_stands(p, raw.origin) for p in problems))
     reasons.update({n: "empty rows" for n, t in whole.tables.items() if n not in raw.tables and t.n_rows})
-    return frames, problems, _balance(whole, used, reasons, stopped=bool(_errors(problems)))
+    return frames, problems, _balance(whole, used, reasons, stopped=bool(that_stop(problems)))
 
 
 def _one_table(raw: Raw, name: str, absent: set[str]) -> tuple[pd.DataFrame, list[Problem], str]:
@@ -259,11 +259,7 @@ def _is_told_as_identifier(problem: Problem, of_files: tuple[Problem, ...]) -> b
     if problem.code not in ("age_not_grouped", "unknown_column"):
         return False
     where = (problem.table, problem.column)
-    return any(p.severity == "error" and (p.table, p.column) == where for p in of_files)
-
-
-def _errors(problems: list[Problem]) -> tuple[Problem, ...]:
-    return tuple(p for p in problems if p.severity == "error")
+    return any((p.table, p.column) == where for p in that_stop(of_files))
 
 
 def _warnings(problems: list[Problem]) -> tuple[Problem, ...]:

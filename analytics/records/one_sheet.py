@@ -6,7 +6,7 @@ number of a session and the grafts discarded (taken out less planted) are made h
 A problem of the tables is told at the row and column of the sheet (`Raw.origin`).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -14,22 +14,20 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.dictionary import TABLES, Column, Raw, with_own, zones
-from analytics.errors import Problem, RecordError, Sentence, at_rows
+from analytics.errors import Problem, RecordError, Sentence, at_rows, that_stop
 from analytics.records import rules
 from analytics.records.derive import counted
 from analytics.records.typed import typed
 
 
 def unfolded(raw: Raw, own: Mapping[str, tuple[Column, ...]]) -> Raw:
-    """Return the tables of a workbook that has the one sheet in place of the four; any other as it is.
+    """Return the tables of a workbook that has the one sheet in place of the four.
 
     Raises
     ------
     RecordError
         When the sheet breaks the dictionary; every problem of it is told.
     """
-    if zones.SHEET not in raw.tables:
-        return raw
     given = raw.tables[zones.SHEET]
     as_text, whole = given.frame(), zones.table(own)
     as_text.columns = [str(name).strip().casefold() for name in as_text]
@@ -38,10 +36,10 @@ def unfolded(raw: Raw, own: Mapping[str, tuple[Column, ...]]) -> Raw:
     frame, of_cells = rules.columns.check(read.frame[~read.is_empty], whole)
     problems += [rules.structure.without_rows(whole)] if read.is_empty.all() else []
     problems += [_twice(name) for name in zones.FOUR if name in raw.tables]
-    if not _errors(problems):
+    if not that_stop(problems):
         problems += [*read.problems, *of_cells]
-        problems += [] if _errors(problems) else _across(frame)
-    stops = tuple(_errors([*raw.problems, *problems]))
+        problems += [] if that_stop(problems) else _across(frame)
+    stops = that_stop([*raw.problems, *problems])
     if stops:
         raise RecordError("\n".join(p.sentence() for p in stops), stops)
     made, origin = _tables(as_text.loc[frame.index], frame, own)
@@ -49,10 +47,6 @@ def unfolded(raw: Raw, own: Mapping[str, tuple[Column, ...]]) -> Raw:
     others = {name: t for name, t in raw.tables.items() if name != zones.SHEET}
     left = [p for p in problems if p.code in ("month_alone", "unknown_column")]
     return replace(raw, tables=tables | others, problems=(*raw.problems, *left), origin=origin)
-
-
-def _errors(problems: Sequence[Problem]) -> list[Problem]:
-    return [p for p in problems if p.severity == "error"]
 
 
 def _twice(name: str) -> Problem:
@@ -88,9 +82,7 @@ def _of_counts(frame: pd.DataFrame) -> list[Problem]:
     """Return what is wrong with counts and their months."""
     problems: list[Problem] = []
     earlier = [frame[zones.BEFORE].mask(frame[zones.BEFORE].notna(), 0.0)]
-    counts = [f"density_{k}" for k in range(1, zones.MOST + 1)]
-    for name in counts:
-        month = name.replace("density", "month")
+    for month, name in zones.PAIRS:
         is_counted, is_dated = frame[name].notna(), frame[month].notna()
         again = is_counted & np.logical_or.reduce([frame[month].eq(e) for e in earlier])
         earlier.append(frame[month].where(is_counted))
@@ -100,7 +92,7 @@ def _of_counts(frame: pd.DataFrame) -> list[Problem]:
             (again, month, "month_twice", MONTH_TWICE),
         ):
             problems += at_rows(frame, wrong, f"{zones.SHEET}.{where}", code, sentence)
-    has_count = frame[[zones.BEFORE, *counts]].notna().any(axis=1)
+    has_count = frame[[zones.BEFORE, *(density for _, density in zones.PAIRS)]].notna().any(axis=1)
     for name in zones.OF_A_COUNT:
         where = f"{zones.SHEET}.{name}"
         problems += at_rows(frame, has_count & frame[name].isna(), where, "no_fact", NO_FACT)
@@ -224,7 +216,7 @@ def _given(name: str, row: Mapping[str, str], own: Mapping) -> list[str]:
 
 def _counts(row: Mapping[str, str]) -> list[tuple[str, str]]:
     """Return the columns of month and density of each count of a row."""
-    pairs = [("", zones.BEFORE), *((f"month_{k}", f"density_{k}") for k in range(1, zones.MOST + 1))]
+    pairs = (("", zones.BEFORE), *zones.PAIRS)
     return [(month, density) for month, density in pairs if row.get(density, "")]
 
 

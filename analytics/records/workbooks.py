@@ -82,9 +82,10 @@ def read_workbook(path: Path) -> Raw:
             problems += ragged
         elif name not in (EXPLAINS, WORDS) and any(map(any, rows)):
             others[name] = f"sheet {len(tables) + len(problems) + len(others) + 1}"
-    near = {**tables, **dict.fromkeys(zones.FOUR)} if zones.SHEET in tables else tables
+    is_one = zones.SHEET in tables
+    near = {**tables, **dict.fromkeys(zones.FOUR)} if is_one else tables
     raw = Raw(tables, (*problems, *other_names(others, "sheet", near)))
-    return one_sheet.unfolded(raw, declared(path))
+    return one_sheet.unfolded(raw, declared(path)) if is_one else raw
 
 
 def sheets_as_text(path: Path) -> dict[str, list[list[str]]]:

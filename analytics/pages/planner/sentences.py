@@ -136,6 +136,11 @@ def split_in_words(page: Page) -> str:
     return f"{total} grafts, divided to come closest: {divided}. Expected, hairs/cm²: {given}.{close}"
 
 
+def _leaves(left: float) -> str:
+    size = f"{abs(left):,.0f} follicular unit{'' if abs(round(left)) == 1 else 's'}"
+    return f"{size} left" if left >= 0 else f"your limit is passed by {size}"
+
+
 def both_in_words(page: Page) -> str:
     """Return what the first draft and a later session would give together, and what they leave."""
     if why := why_not(result_of(page, "two")):
@@ -151,9 +156,7 @@ def both_in_words(page: Page) -> str:
     left, more = (
         own.loc[(t, "donor"), "estimate"] for t in ("left after both", "grafts of the later session")
     )
-    unit = f"follicular unit{'' if abs(round(left)) == 1 else 's'}" if np.isfinite(left) else ""
-    leaves = f"{left:,.0f} {unit} left" if left >= 0 else f"your limit is passed by {-left:,.0f} {unit}"
-    leaves = leaves if np.isfinite(left) else "what is left is not known"
+    leaves = _leaves(left) if np.isfinite(left) else "what is left is not known"
     given = _listed(gives) if gives else "densities cannot be told"
     return f"Draft {name} and {more:,.0f} grafts later: {given}; {leaves}."
 

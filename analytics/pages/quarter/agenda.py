@@ -141,7 +141,7 @@ def _new_signals(result: Result) -> list[dict[str, Any]]:
         sentences = [f"{words.title_case(_says(row))}." for row in _one_by_kind(rows)]
         # Good news is named in one line; its points stand with the charts.
         says = " ".join(dict.fromkeys(sentences)) if is_worse else ""
-        named.setdefault((is_worse, says), []).append(f"{name}, operator {group}" if group else str(name))
+        named.setdefault((is_worse, says), []).append(_whose(name, group))
     ordered = sorted(named.items(), key=lambda one: not one[0][0])
     return [
         {"is_worse": is_worse, "name": "; ".join(names), "says": says}
@@ -188,12 +188,15 @@ def _seen(row: dict[str, Any]) -> str:
     return "monthly values stay on one side of their average for longer than by chance: the level has moved"
 
 
+def _whose(name: str, group: str) -> str:
+    """Return a criterion, and of which operator where it is of one."""
+    return f"{name}, operator {group}" if group else str(name)
+
+
 def _cleared(result: Result) -> str:
     signals = part(result, "signals")
     gone = signals[signals["status"].eq(CLEARED)] if len(signals) else signals
-    named = (
-        f"{r['name']}, operator {r['group']}" if r["group"] else r["name"] for r in gone.to_dict("records")
-    )
+    named = (_whose(row["name"], row["group"]) for row in gone.to_dict("records"))
     return "; ".join(dict.fromkeys(words.title_case(name) for name in named))
 
 
@@ -251,7 +254,7 @@ def _decisions(result: Result) -> list[str]:
 
 
 def _asked(kind: str, name: str, group: str) -> str:
-    who = f"{name}, operator {group}" if group else name
+    who = _whose(name, group)
     return {
         MISSED: f"Standard not met: {who}. What will be tried, and by when?",
         WORSE_SIGNAL: f"{who}: what is the cause?",

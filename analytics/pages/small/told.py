@@ -113,9 +113,9 @@ def rungs_in_short(found: Result) -> str:
         return disclosure.WITHHELD
     rows = found.table()
     known = rows[rows["term"].eq(early.AT_MATURITY) & rows["estimate"].notna()] if len(rows) else rows
-    told = {row.zone: f" {numbers.percent(row.estimate)}" for row in known.itertuples()}
+    told = {row.zone: f"{row.zone} {numbers.percent(row.estimate)}" for row in known.itertuples()}
     said = [
-        f"{', '.join(f'{zone}{told.get(zone, str())}' for zone in own['zone'])}: {name}"
+        f"{', '.join(told.get(zone, zone) for zone in own['zone'])}: {name}"
         for name, own in rungs.groupby("name", sort=False)
     ]
     return f"{numbers.title_case('; '.join(said))}."
