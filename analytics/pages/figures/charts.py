@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from analytics import numbers
 from analytics.numbers import readable, title_case
 from analytics.pages.figures import drawing
+from analytics.pages.figures.placing import Placed
 from analytics.pages.review_tables import MUTE, charts
 from analytics.results import Curve, Result
 
@@ -188,7 +189,7 @@ def _grid(ax: Axes | None, n: int, *, narrow: bool, columns: int, height_in: flo
     columns = 1 if narrow else min(columns, n)
     rows = int(np.ceil(n / columns))
     width = drawing.NARROW_WIDTH_IN if narrow else drawing.WIDTH_IN
-    figure = Figure(figsize=(width, rows * height_in), layout="constrained")
+    figure = Figure(figsize=(width, rows * height_in), layout=Placed())
     panels = figure.subplots(rows, columns, squeeze=False).ravel()
     for spare in panels[n:]:
         spare.set_axis_off()

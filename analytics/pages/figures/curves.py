@@ -25,6 +25,7 @@ from analytics.pages.figures.drawing import (
 )
 from analytics.results import Curve, Result
 
+AT_RISK_PT, LINE_PT = -26, 10.5  # where the numbers at risk begin, points below the panel; a line of them
 SHORT_MONTHS = 20.0  # up to here a tick every 3 months, beyond every 6
 
 
@@ -182,8 +183,10 @@ def _at_risk(ax: Axes, at_risk: pd.DataFrame, panel_by: str | None, name: object
     assert rows is not None
     ax.annotate(
         "followed, not yet there",
-        (0, -0.2),
+        (0, 0),
         xycoords="axes fraction",
+        xytext=(0, AT_RISK_PT),
+        textcoords="offset points",
         va="top",
         fontsize=7.2,
         color=QUIET,
@@ -191,8 +194,10 @@ def _at_risk(ax: Axes, at_risk: pd.DataFrame, panel_by: str | None, name: object
     for _, row in rows.iterrows():
         ax.annotate(
             numbers.number(row["n"]),
-            (row["x"], -0.28),
+            (row["x"], 0),
             xycoords=("data", "axes fraction"),
+            xytext=(0, AT_RISK_PT - LINE_PT),
+            textcoords="offset points",
             ha="center",
             va="top",
             fontsize=7.6,

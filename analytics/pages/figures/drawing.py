@@ -20,11 +20,11 @@ import pandas as pd
 from markupsafe import Markup
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from analytics import numbers
 from analytics.numbers import group_label, group_name, readable, title_case
+from analytics.pages.figures.placing import Placed, written
 
 INK = "#1b1f23"
 QUIET = "#5c646b"
@@ -119,7 +119,7 @@ def panels(
     rows = math.ceil(n / columns)
     heights = list(heights_in) if columns == 1 and heights_in else [height_in] * rows
     if ax is None:
-        figure = Figure(figsize=(NARROW_WIDTH_IN if narrow else WIDTH_IN, sum(heights)), layout="constrained")
+        figure = Figure(figsize=(NARROW_WIDTH_IN if narrow else WIDTH_IN, sum(heights)), layout=Placed())
         grid = figure.subplots(
             rows, columns, sharex="x" in share, sharey="y" in share, squeeze=False, height_ratios=heights
         ).ravel()
@@ -324,11 +324,8 @@ def _readable_size(found: re.Match) -> str:
 
 def svg(figure: Figure) -> str:
     """Return the figure as SVG text: the same figure gives the same bytes."""
-    buffer = io.StringIO()
     with mpl.rc_context(STYLE):
-        # Laid out and drawn once: `savefig` draws a figure with a layout twice, for backends that must.
-        FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})
-    text = buffer.getvalue()
+        text = written(figure)
     text = text[text.index("<svg") :]
     return re.sub(r"'?DejaVu Sans'?(, [^;\"]*)?", lambda _: FONT_STACK, text)
 

@@ -84,8 +84,8 @@ def sensitivity(result: Result, ax: Axes | None = None, *, narrow: bool = False)
         interval_rows(panel, rows, labels, narrow=narrow, with_numbers=False)
         if not narrow:
             _n_inside(panel, rows)
-        if not narrow and position % columns:
-            panel.set_yticklabels([])
+        if position % columns:
+            panel.set_yticks([])
         if not narrow:
             panel.xaxis.set_major_locator(mpl_ticker.MaxNLocator(nbins=12 // columns, steps=[1, 2, 5, 10]))
         main = rows[[label.startswith("Main") for label in labels]]
@@ -153,7 +153,10 @@ def interval_rows(
     _dots_and_bars(ax, rows)
     if with_numbers and not narrow:
         _row_heads(ax, rows)
-    ax.set_yticks(np.arange(len(rows)), [] if narrow else labels)
+    if not narrow:
+        ax.set_yticks(np.arange(len(rows)), labels)
+    else:  # each is written above its row
+        ax.set_yticks([])
     ax.set_ylim(len(rows) - 0.5, -0.7 if narrow else -0.5)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
