@@ -217,6 +217,15 @@ def chance(percent: float) -> str:
     return f"under 1{THIN}%" if percent < 1 else f"{percent:.0f}{THIN}%"
 
 
+def of_100(percent: float) -> str:
+    """Return a chance as so many in 100.
+
+    >>> of_100(0.4), of_100(31.6), of_100(99.8)
+    ('under 1 of 100', '32 of 100', 'over 99 of 100')
+    """
+    return f"{chance(percent).removesuffix(f'{THIN}%')} of 100"
+
+
 def unit_name(unit: str) -> str:
     """Return a unit in words, for a heading or an axis.
 

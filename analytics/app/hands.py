@@ -166,7 +166,7 @@ def _moved(hands: Hands, *_: object) -> None:
     said = pages.planner.headline(page)
     parts = [
         f"<p><strong>{html.escape(said)}</strong></p>",
-        *_maps(page),
+        f'<div style="max-width:48rem">{pages.planner.picture(result)}</div>',
         pages.planner.table(result),
         _command(hands),
     ]
@@ -181,15 +181,6 @@ def _cap(hands: Hands) -> None:
         room = max(total - (planned - slider.value), 0)
         slider.max = min(room, MOST_GRAFTS) // STEP * STEP
         planned = sum(one.value for one in hands.grafts.values())
-
-
-def _maps(page: pages.Page) -> list[str]:
-    """Return the head of each draft, as the report draws it; nothing without a target."""
-    blocks = [
-        f'<div style="flex:1 1 14rem;max-width:20rem">{block}</div>'
-        for block in pages.planner.map_blocks(page)
-    ]
-    return ['<div style="display:flex;flex-wrap:wrap;gap:1rem">', *blocks, "</div>"]
 
 
 def _command(hands: Hands) -> str:

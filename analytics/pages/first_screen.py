@@ -4,7 +4,7 @@ A notebook's cells before its first second-level heading make it, in this order:
 `pages.key_numbers`, one `pages.figure`, `pages.head_map`, `pages.when`. All comes from protected results.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,8 +23,9 @@ from analytics.results import only, plain, why_not
 INVENTED = "INVENTED DATA"
 LONGEST_VALUE = 24  # characters that stand in the size of a key number; longer words are its reason
 MOST_NUMBERS = 6
-# The second cue of a verdict with a colour (`worse`, `not met`, `low`: the alarm's); others are words alone.
-SHAPES = {"worse": "■", "not met": "■", "low": "■", "met": "●", "better": "●"}
+# The second cue of a verdict with a colour (a square: the alarm's); others are words alone.
+OVER, WITHIN = "over the limit", "within the limit"
+SHAPES = {"worse": "■", "not met": "■", "low": "■", OVER: "■", "met": "●", "better": "●", WITHIN: "●"}
 UNTOLD = "cannot be told"
 
 
@@ -33,8 +34,9 @@ class KeyNumber:
     """One number of the first screen, with all that must be read with it.
 
     label: what it is, with its month; value and unit; interval, as "95 % interval 74 to 84"; rests_on:
-    followed and counted; verdict: met, not met, better, worse, low, yes, no, or words for "cannot be told",
-    with `why` behind it; side: crown or front, for the colour they have in the figure.
+    followed and counted; verdict: met, not met, better, worse, low, yes, no, over or within the limit, or
+    words for "cannot be told", with `why` behind it; side: crown or front, for the colour they have in the
+    figure.
     """
 
     label: str
@@ -165,11 +167,8 @@ def head_map(
     title: str,
     *,
     beside: str = "",
-    beneath: str = "",
     colour: str = "",
     caption: str = "",
-    words: Callable[[float], str] | None = None,
-    slot: str = "aside",
     **where: Any,
 ) -> None:
     """Draw a head seen from above with a number in each zone; darker is more, on a scale fixed for the page.
@@ -178,15 +177,10 @@ def head_map(
     ----------
     page, name, title
         The page, the name of a result with a column `zone`, what the map shows.
-    beside, beneath, colour
-        Terms whose number stands behind a stroke, stands under it, and gives the colour; none: the zone's own
-        number gives it.
+    beside, colour
+        Terms whose number stands behind a stroke, and gives the colour; none: the zone's own number gives it.
     caption
         How to read it; without one, the page's own.
-    words
-        How the number beneath is said; as a plain number if not given.
-    slot
-        `aside`, or `pair` for maps that are read side by side.
     where
         The rows, by column and value: `term` names the number printed; one row a zone must be left.
 
@@ -217,14 +211,12 @@ def head_map(
         name,
         title,
         beside=beside,
-        beneath=beneath,
         colour=colour,
         caption=caption,
-        words=words,
         **where,
     )
     page.written.append({"kind": "map", "name": name, "title": title})
-    show_html(block, slot=slot)
+    show_html(block, slot="aside")
 
 
 def head_block(
@@ -233,10 +225,8 @@ def head_block(
     title: str,
     *,
     beside: str = "",
-    beneath: str = "",
     colour: str = "",
     caption: str = "",
-    words: Callable[[float], str] | None = None,
     **where: Any,
 ) -> Markup:
     """Return the map of `head_map` as HTML."""
@@ -246,13 +236,13 @@ def head_block(
             "pages.head_map: this page has no scale; give it from, to and says in words.toml"
         )
     result = result_of(page, name)
-    terms = {"printed": where.pop("term", None), "beside": beside, "beneath": beneath, "colour": colour}
+    terms = {"printed": where.pop("term", None), "beside": beside, "colour": colour}
     rows = result.table()
     for column, value in where.items():
         rows = rows[rows[column].eq(value)]
     by_term = {part: _by_zone(rows, term) for part, term in terms.items() if part == "printed" or term}
     shown = disclosure.protect_text(caption or str(scale.get("caption", "")), page.audience)
-    return head.block(by_term, title, scale, shown, words=words)
+    return head.block(by_term, title, scale, shown)
 
 
 def _by_zone(rows: pd.DataFrame, term: str | None) -> Mapping[str, pd.Series]:

@@ -4,7 +4,7 @@ Darker means more, on a scale that is fixed for the page and never stretched to 
 number is white. The text in a zone is black or white, whichever contrasts more.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -40,23 +40,19 @@ def block(
     title: str,
     scale: Mapping[str, Any],
     caption: str,
-    *,
-    words: Callable[[float], str] | None = None,
 ) -> Markup:
     """Return the map as HTML.
 
     Parameters
     ----------
     by_part
-        Rows by zone for `printed`, and where given `beside`, `beneath`, `colour`.
+        Rows by zone for `printed`, and where given `beside`, `colour`.
     title, caption
         What it shows, and how to read it.
     scale
         `from`, `to`: the numbers at its ends; `says`: what it measures.
-    words
-        How the number beneath is said.
     """
-    zones = [_zone(zone, by_part, scale, words) for zone in OUTLINE]
+    zones = [_zone(zone, by_part, scale) for zone in OUTLINE]
     other = [row for zone, row in by_part["printed"].items() if zone == "other"]
     told = " ".join([caption, *(f"Other zones: {numbers.full(row)}." for row in other)]).strip()
     return filled(
@@ -76,7 +72,6 @@ def _zone(
     zone: str,
     by_part: Mapping[str, Mapping[str, pd.Series]],
     scale: Mapping[str, Any],
-    words: Callable[[float], str] | None,
 ) -> dict[str, Any]:
     row = by_part["printed"].get(zone)
     said = "" if row is None else _said(row)
@@ -86,16 +81,11 @@ def _zone(
         at = (float(shade["estimate"]) - scale["from"]) / (scale["to"] - scale["from"])
         fill = _shade(min(1.0, max(0.0, at)))
         ink = _ink_on(fill)
-    beside, beneath = (
-        _said(by_part[part][zone]) if zone in by_part.get(part, {}) else "" for part in ("beside", "beneath")
-    )
-    if words is not None and beneath:
-        beneath = words(float(by_part["beneath"][zone]["estimate"]))
+    beside = _said(by_part["beside"][zone]) if zone in by_part.get("beside", {}) else ""
     full = "no number" if row is None else numbers.full(row, counts=False)
     x, y = AT[zone]
     return {
         "zone": zone, "path": OUTLINE[zone], "x": x, "y": y, "said": said, "beside": beside,
-        "beneath": beneath,
         "fill": fill, "ink": ink, "is_named": zone in NAMED_INSIDE,
         "alt": f"{numbers.title_case(zone)} {full}{f' against {beside}' if beside else ''}",
     }  # fmt: skip

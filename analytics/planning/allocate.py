@@ -25,6 +25,7 @@ from analytics.results import OF_ONE, Result, line
 GRAFTS, PLANTED = "grafts", "planted density"
 TARGET, EXPECTED, SHORTFALL = "target", "expected density", "expected shortfall"
 CHANCE = "chance of reaching the target"
+CHANCE_OF_ALL = "chance of reaching every target"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +35,7 @@ class Target:
     `target` and `standing` are densities in hairs/cm2 (aimed at, and without the session at maturity, known
     to within an SD of `standing_sd`); `yields` (cells,) percent grown of planted hairs at maturity, with
     `weights` that sum to 1; `planted_cv` the error of planted density; `most_planted` the densest planting
-    with experience behind it, hairs/cm2.
+    with experience behind it, hairs/cm2. `together` (nodes, cells) parts the weights by what zones share.
     """
 
     zone: str
@@ -48,6 +49,7 @@ class Target:
     priority: float = 1.0
     standing_sd: float = 0.0
     planted_cv: float = 0.0
+    together: np.ndarray | None = None
 
     @property
     def most_grafts(self) -> int:
@@ -187,9 +189,7 @@ def judged(t: Target, grafts: float) -> Judged:
     Shown with `allocate`, which takes the split that it judges best.
     """
     planted = grafts * t.hairs_per_graft / t.area_cm2
-    grown = planted * t.yields / 100
-    mean = t.standing + grown
-    sd = np.maximum(np.hypot(t.planted_cv * grown, t.standing_sd), 1e-6)
+    mean, sd = _by_cell(t, planted)
     gap = t.target - mean
     under, height = scipy.stats.norm.cdf(gap / sd), scipy.stats.norm.pdf(gap / sd)
     return Judged(
@@ -199,6 +199,44 @@ def judged(t: Target, grafts: float) -> Judged:
         float(t.weights @ ((gap**2 + sd**2) * under + gap * sd * height)),
         float(t.weights @ (1 - under)),
     )
+
+
+def _by_cell(t: Target, planted: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and SD (cells,) of the density at maturity with hairs/cm2 planted."""
+    grown = planted * t.yields / 100
+    return t.standing + grown, np.maximum(np.hypot(t.planted_cv * grown, t.standing_sd), 1e-6)
+
+
+def chance_of_all(targets: Sequence[Target], grafts: Sequence[float]) -> float:
+    """Return the chance that every target is reached.
+
+    What the zones share (a patient who grows well does so everywhere) is summed over; given it, zones are
+    independent, as placements of one patient are in the practice's model.
+
+    Parameters
+    ----------
+    targets
+        Zones of one patient, `together` given.
+    grafts
+        Grafts of each, 0 or more.
+
+    Examples
+    --------
+    Half of patients grow 100 % everywhere, the others nothing: both zones reach 40 as often as one does.
+
+    >>> one_fate = np.array([[0.5, 0.0], [0.0, 0.5]])
+    >>> zone = (10.0, 40.0, 0.0, 2.0, np.array([0.0, 100.0]), np.array([0.5, 0.5]), 80.0)
+    >>> two = [Target(name, *zone, together=one_fate) for name in ("frontal", "crown")]
+    >>> chance_of_all(two, [300, 300])
+    0.5
+    """
+    shared = np.asarray(targets[0].together).sum(axis=1)
+    chance = np.ones_like(shared)
+    for t, n in zip(targets, grafts, strict=True):
+        mean, sd = _by_cell(t, n * t.hairs_per_graft / t.area_cm2)
+        reached = np.asarray(t.together) @ scipy.stats.norm.sf((t.target - mean) / sd)
+        chance *= reached / np.maximum(shared, 1e-300)
+    return float(shared @ chance)
 
 
 def lines_of(

@@ -15,7 +15,15 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import ParameterError
-from analytics.planning.allocate import GRAFTS, PLANTED, Target, allocate, lines_of
+from analytics.planning.allocate import (
+    CHANCE_OF_ALL,
+    GRAFTS,
+    PLANTED,
+    Target,
+    allocate,
+    chance_of_all,
+    lines_of,
+)
 from analytics.planning.ledger import SAFE_SHARE, Donor, donor
 from analytics.planning.outlook import Ahead, Outlook, outlook
 from analytics.planning.texts import Aim, Draft, ZoneDraft
@@ -24,6 +32,7 @@ from analytics.regrowth import PlateauDistribution
 from analytics.results import LEVEL, OF_ONE, Result, line
 
 DONOR, DONOR_LEFT = "donor", "left for later sessions"
+ALL = "all zones aimed at"
 SPENT = "donor spent"
 NO_PROMISE = "a prediction from this practice's own past, not a promise, and not a recommendation to operate"
 COUNTED, AT_SESSION = "latest count", "density at the session"
@@ -64,7 +73,9 @@ def drafts(
         By draft and zone: `latest count` (x: register month), `density at the session`, `grafts`, `planted
         density`, `density at month ...` with limits of a count; with an aim `target`, and at maturity
         `expected density` with limits of the density itself, `expected shortfall`, `chance of reaching the
-        target`. For zone `donor`: `grafts`, `donor spent`, `left for later sessions`.
+        target`. With two aims or more, for them all: `chance of reaching every target`, a zone that the draft
+        does not plant at what will stand there. For zone `donor`: `grafts`, `donor spent`, `left for later
+        sessions`.
 
     Raises
     ------
@@ -82,7 +93,7 @@ def drafts(
     >>> found.loc[found["term"].eq("planted density"), ["draft", "unit"]].values.tolist()
     [['A', 'hairs/cm2'], ['B', 'hairs/cm2']]
     """
-    zones = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
+    zones = tuple(dict.fromkeys([*(z.zone for plan in plans for z in plan.zones), *(a.zone for a in aims)]))
     ahead = outlook(records, patient_id, zones, plateaus=plateaus, session_month=session_month)
     holds = donor(records, patient_id, safe_share=safe_share)
     return predicted(plans, aims, ahead, holds, patient_id=patient_id, level=level)
@@ -124,12 +135,14 @@ def predicted(
     for plan in plans:
         for zone in plan.zones:
             lines += _zone_lines(ahead, zone, wanted.get(zone.zone), plan.name, level)
+        lines += _line_of_all(ahead, plan, aims)
         lines += _donor_lines(plan, holds)
     method = (
         "the practice's model given this patient's own readings, no refit: what will stand without the "
         "session (growth still to come, native hair thinning as in the fit) plus planted hair times the "
         "distribution of yields; limits of a count of a marked field of 1 cm2, "
-        f"{100 * level:g} %; expected density and chance: of the density itself at maturity"
+        f"{100 * level:g} %; expected density and chance: of the density itself at maturity; that every "
+        "target is reached: zones go together as one patient's do in the model"
     )
     planted = tuple(dict.fromkeys(z.zone for plan in plans for z in plan.zones))
     notes = (
@@ -181,6 +194,24 @@ def _zone_lines(
     return lines
 
 
+def _line_of_all(ahead: Outlook, plan: Draft, aims: Sequence[Aim]) -> list[dict]:
+    """Return the chance that every target is reached; nothing where there are fewer than two."""
+    if len(aims) < 2:
+        return []
+    own: dict[str, Any] = {"by": {"draft": plan.name, "zone": ALL}, "basis": "model", **OF_ONE}
+    drafted = {z.zone: z for z in plan.zones}
+    judged = [(target_of(ahead, aim, drafted.get(aim.zone)), drafted.get(aim.zone)) for aim in aims]
+    grafts = [zone.grafts if zone else 0 for _, zone in judged]
+    targets = [target for target, _ in judged]
+    planted = [n * t.hairs_per_graft / t.area_cm2 for t, n in zip(targets, grafts, strict=True)]
+    whys = [ahead.zones[t.zone].why_not(p) for t, p in zip(targets, planted, strict=True)]
+    if any(whys):
+        return [line(CHANCE_OF_ALL, np.nan, "%", flag=next(filter(None, whys)), **own)]
+    found = chance_of_all(targets, grafts)
+    flag = "" if np.isfinite(found) else "nothing to predict from in one of the zones"
+    return [line(CHANCE_OF_ALL, 100 * found, "%", flag=flag, **own)]
+
+
 def _predicted(term: str, month: float, found, own: dict[str, Any], flag: str) -> dict:
     ends = found.limits(own["level"])
     return line(term, found.expected, "hairs/cm2", x=month, se=found.spread, ci=ends, flag=flag, **own)
@@ -214,6 +245,7 @@ def target_of(ahead: Outlook, aim: Aim, zone: ZoneDraft | None = None) -> Target
         priority=aim.priority,
         standing_sd=float(np.sqrt(of.standing_var[m])),
         planted_cv=ahead.planted_cv,
+        together=of.together,
     )
 
 

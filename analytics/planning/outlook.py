@@ -9,7 +9,8 @@ model given this patient's own readings (`regrowth.forecast`), so that growth st
 since the last count are in it; where it was only counted, that count drawn towards the practice's mean of the
 zone and thinning; where neither, what age and class lead to expect (`native`), or the practice's mean.
 *yield* is the practice's distribution of what newly planted hair gives in the zone by that month, given how
-this patient's other placements grew. The two are taken as independent. Both hold the error of the curve and
+this patient's other placements grew. The two are taken as independent; what grows in two zones goes together
+as placements of one patient do in that model (`allocate.chance_of_all`). Both hold the error of the curve and
 the difference between patients and placements; *standing* also that of the rate at which native hair thins,
 from the last count on.
 """
@@ -46,8 +47,9 @@ class Ahead:
     """One zone at months after the session, 0 (the session itself) first.
 
     `months, standing, standing_var` (m,), hairs/cm2; `yields` (m, cells) percent grown of what is planted,
-    with `weights` (cells,). `counted` is the latest count, `counted_month` the register month it was taken
-    in, both NaN where there is none; `note` says what the standing density rests on where that is no count.
+    with `weights` (cells,), parted in `together` (nodes, cells) by what the patient's zones share. `counted`
+    is the latest count, `counted_month` the register month it was taken in, both NaN where there is none;
+    `note` says what the standing density rests on where that is no count.
     """
 
     zone: str
@@ -56,6 +58,7 @@ class Ahead:
     standing_var: np.ndarray
     yields: np.ndarray
     weights: np.ndarray
+    together: np.ndarray
     counted: float
     counted_month: float
     hairs_per_graft: float
@@ -254,7 +257,7 @@ def _ahead(
         nothing = np.full(len(months), np.nan)
         return Ahead(
             **unknown, standing=nothing, standing_var=nothing, yields=nothing[:, None],
-            weights=np.ones(1), note="",
+            weights=np.ones(1), together=np.ones((1, 1)), note="",
         )  # fmt: skip
     standing, since, note = _standing(own, last, zone, at, months, plateaus)
     native = expected_native(records, visits, patient_id, zone) if last is None else None
@@ -273,13 +276,15 @@ def _ahead(
     bare, planted = (found.path["placement_id"].eq(name).to_numpy() for name in ("bare", "planted"))
     weights = found.weight[planted][0]
     likely = weights > NEGLIGIBLE
+    whole = weights[likely].sum()
     grown = (found.mean[planted] - found.mean[bare])[:, likely] * 100 / UNIT
     return Ahead(
         **unknown,
         standing=standing["density"].to_numpy(),
         standing_var=np.maximum(standing["density_var"] - standing["count_var"], 1e-6).to_numpy() + of_rate,
         yields=grown,
-        weights=weights[likely] / weights[likely].sum(),
+        weights=weights[likely] / whole,
+        together=found.together["planted"][:, likely] / whole,
         note=note,
     )
 

@@ -14,8 +14,8 @@ tempo: both are summed over nodes, the other placements in by their own likeliho
   error and the practice's curve's; limits where its distribution function says.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -254,12 +254,15 @@ class Forecast:
     density, density_var, parameter_var, between_patient_var, within_patient_var, count_var, yield_pct,
     yield_var`, and for each level in percent `low_, high_` (density) and `yield_low_, yield_high_` (true
     yield); empty from `forecasts_of_each`. `mean, sd, weight` (rows, cells): the mixture a count comes from.
+    `together`: by placement, the weight of each node of what a patient's placements share, with each cell
+    (nodes, cells); empty likewise.
     """
 
     path: pd.DataFrame
     mean: np.ndarray
     sd: np.ndarray
     weight: np.ndarray
+    together: Mapping[object, np.ndarray] = field(default_factory=dict)
 
     def below(self, density) -> np.ndarray:
         """Return the chance (rows,) that a count lies below the densities given, one each."""
@@ -334,7 +337,10 @@ def forecast(
     post = _posterior(dist, _with_ahead(dist, known, ahead, np.zeros(len(known["month"]) + n)))
     asked = np.flatnonzero(np.isnan(post.of.density))
     found, parameter, counting = _counts(post, asked)
-    return replace(found, path=_path(post, asked, found, parameter, counting, levels))
+    given = _given_common(dist)[0]
+    together = {at: _together(post, at, given) for at in np.unique(post.of.row_placement[asked])}
+    path = _path(post, asked, found, parameter, counting, levels, together)
+    return replace(found, path=path, together={post.of.names[at]: w for at, w in together.items()})
 
 
 def forecasts_of_each(
@@ -415,12 +421,12 @@ def _counts(post: Posterior, asked: np.ndarray) -> tuple[Forecast, np.ndarray, n
     return found, parameter, counting.reshape(flat)
 
 
-def _path(post: Posterior, asked, found: Forecast, parameter, counting, levels) -> pd.DataFrame:
+def _path(post: Posterior, asked, found: Forecast, parameter, counting, levels, together) -> pd.DataFrame:
     of, fit = post.of, post.dist.fit
     j = of.row_placement[asked]
     density, variance = found.moments()
     count = np.sum(found.weight * counting, axis=1)
-    between = np.minimum(_of_patient(post, j, found.mean, density), variance - count)
+    between = np.minimum(_of_patient(together, j, found.mean, density), variance - count)
     parameter = np.minimum(parameter, variance - count - between)
     true = yields_at(post, of.month[asked][:, None], levels=levels, which=j)
     columns = {
@@ -447,14 +453,17 @@ def _path(post: Posterior, asked, found: Forecast, parameter, counting, levels) 
     return pd.DataFrame(columns)
 
 
-def _of_patient(post: Posterior, j, mean: np.ndarray, density: np.ndarray) -> np.ndarray:
+def _together(post: Posterior, at: int, given: np.ndarray) -> np.ndarray:
+    """Return the weight (nodes, cells) of what a patient's placements share with each cell of one of them."""
+    of_zone = given[:, post.of.zone[at]]
+    likely = post.weights[at].ravel() / np.maximum(post.others[at] @ of_zone, 1e-300)
+    return post.others[at][:, None] * of_zone * likely
+
+
+def _of_patient(together: Mapping, j, mean: np.ndarray, density: np.ndarray) -> np.ndarray:
     """Return the variance of the expected count over what the patient's placements share."""
-    given = _given_common(post.dist)[0]
     out = np.zeros(len(j))
-    for at in np.unique(j):
-        of_zone = given[:, post.of.zone[at]]
-        likely = post.weights[at].ravel() / np.maximum(post.others[at] @ of_zone, 1e-300)
-        joint = post.others[at][:, None] * of_zone * likely
+    for at, joint in together.items():
         size = joint.sum(axis=1)
         mine = j == at
         each = (joint @ mean[mine].T) / np.maximum(size, 1e-300)[:, None]

@@ -4,8 +4,7 @@ The cells of a notebook before its first second-level heading are the first scre
 fold, whose line is the heading with the short answer that the page gives first (`pages.lead`). A mark in the
 metadata of an output says where it belongs:
 
-- slot: `strip` (above the question), `answer`, `numbers` (under the answer), `pair` (side by
-  side above the picture), `aside` (beside the picture),
+- slot: `strip` (above the question), `answer`, `numbers` (under the answer), `aside` (beside the picture),
   `made` (the last fold), `words` (the one before it), `foot`. Without a slot it stays where it was written.
 - lead: a short answer; the first of a fold moves to its line.
 - failed: the checks that a shown result did not pass, each with what it is `of` and what that `says` to the
@@ -35,7 +34,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 TEMPLATES = Path(__file__).parent / "templates"
-SLOTS = ("strip", "answer", "numbers", "pair", "aside", "made", "words", "foot")
+SLOTS = ("strip", "answer", "numbers", "aside", "made", "words", "foot")
 MADE = "How was this made?"  # the last fold
 WORDS = "What do the words mean?"
 HEADING = re.compile(r"^(#{1,2}) +(.+?) *#*$", re.MULTILINE)

@@ -66,8 +66,7 @@ BARS: dict[str, str] = {
     "case": "Bars: 95 % intervals of a count. Grey: half, and nine in ten, of the practice's readings, "
     "dashed their median. Blue: 50, 80 and 95 % limits of a count to come.",
     "early": "Bars: 95 % intervals of a count. Dashed: an assumed course, from no counted study.",
-    "drafts": "Bars: 95 % limits of the density itself, which the chances are of. Thin lines: 95 % limits of "
-    "one count, which adds its error.",
+    "drafts": "Bars: 95 % limits of the density; where no target is set, of one count.",
     "follow_up": "In brackets: 95 % intervals of the share seen.",
     "run_charts": "",
     "cases": "",

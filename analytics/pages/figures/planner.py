@@ -5,14 +5,19 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from analytics import dictionary
-from analytics.numbers import readable, title_case
+from analytics.numbers import number, of_100, readable, title_case
 from analytics.pages.figures.drawing import INK, MARKERS, QUIET, SERIES, panels
 from analytics.results import Result
 
 SPENT_HATCHES = ("///", "...", "xxx", "\\\\\\", "+++", "ooo")
-ROW_IN = 0.42
-AROUND_IN = 1.05  # title, labels of the lines, axis
-TEXT = 7.8
+ROW_IN, HEAD_IN, AROUND_IN = 0.34, 0.66, 0.6  # a draft, the head of a zone, the axis
+TEXT = 8.6
+COLOURS = {
+    "crown": SERIES[0],
+    "frontal": SERIES[1],
+    "hairline": SERIES[1],
+}  # as on the page of crown and front
+EXPECTED, REACHED = "expected density", "chance of reaching the target"
 
 
 def ledger(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
@@ -64,70 +69,101 @@ def _above(panel: Axes, x: float, text: str) -> None:
 
 
 def drafts(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> Axes:
-    """Draw, zone by zone, each draft's density once mature with limits, what stands there, and the target."""
+    """Draw on one axis, zone by zone, each draft's density once mature with its limits, and the target."""
     table = result.table()
-    zones = [z for z in table["zone"].drop_duplicates() if z != "donor"]
+    per_zone = table[
+        table["term"].eq("density at the session") | table["term"].str.startswith("density at month")
+    ]
+    zones = list(per_zone["zone"].drop_duplicates())
     names = list(table["draft"].drop_duplicates())
-    height = ROW_IN * len(names) + AROUND_IN
-    axes = panels(ax, len(zones), narrow=narrow, columns=2, height_in=height, share="x")
-    for panel, zone in zip(axes, zones, strict=True):
-        own = table[table["zone"].eq(zone)]
-        _lines(panel, own)
-        for position, name in enumerate(names):
-            _draft_row(panel, own[own["draft"].eq(name)], position, zone)
-        panel.set_yticks(range(len(names)), [f"draft {n}" for n in names])
-        panel.set_ylim(len(names) - 0.4, -1.15)
-        panel.set_title(f"{title_case(readable(zone))}, month {dictionary.MATURITY_MONTH[zone]:g}", pad=4)
-        panel.grid(axis="x")
-    for panel in axes[-(1 if narrow else 2) :]:
-        panel.set_xlabel("Density (hairs/cm²)")
-    low, high = axes[0].get_xlim()
-    # Room for the words left of the first line; no density lies below 0.
-    axes[0].set_xlim(max(low - 0.35 * (high - low), min(low, 0.0)), high)
-    return axes[0]
+    head = HEAD_IN / ROW_IN
+    step = head + len(names)
+    panel = panels(ax, 1, narrow=narrow, height_in=ROW_IN * step * len(zones) + AROUND_IN, share="")[0]
+    ticks: list[tuple[float, str, str]] = []
+    for k, zone in enumerate(zones):
+        own, top = table[table["zone"].eq(zone)], k * step
+        rows = [top + head + i for i in range(len(names))]
+        _zone_head(panel, own, zone, top, (rows[0] - 0.6, rows[-1] + 0.45))
+        for y, marker, name in zip(rows, MARKERS, names, strict=False):
+            ticks.append((y, *_draft_row(panel, own[own["draft"].eq(name)], y, marker, zone, name)))
+    _row_names(panel, ticks, with_chances=table["term"].eq(REACHED).any())
+    panel.set_ylim(step * len(zones) - 0.4, -0.5)
+    panel.grid(axis="x")
+    panel.set_xlabel("Density once mature (hairs/cm²)")
+    low, high = panel.get_xlim()
+    # Room for the words beside the outermost lines; no density lies below 0.
+    room = (0.45 if narrow else 0.15) * (high - low)
+    panel.set_xlim(max(low - room, min(low, 0.0)), high + room)
+    return panel
 
 
-def _lines(panel: Axes, rows: pd.DataFrame) -> None:
-    """Draw what stands in the zone at the session and the target, each with its word and number."""
+def _row_names(panel: Axes, ticks: list[tuple[float, str, str]], *, with_chances: bool) -> None:
+    """Name the drafts on the left, and say on the right how likely each reaches the target."""
+    panel.set_yticks([y for y, _, _ in ticks], [name for _, name, _ in ticks])
+    panel.tick_params(axis="y", length=0)
+    panel.spines["left"].set_visible(False)
+    if with_chances:
+        right = panel.secondary_yaxis("right")
+        right.set_yticks([y for y, _, _ in ticks], [said for _, _, said in ticks])
+        right.tick_params(axis="y", length=0)
+        right.spines["right"].set_visible(False)
+        panel.annotate(
+            "target reached", (1, ticks[0][0] - 0.85), xycoords=("axes fraction", "data"), xytext=(3, 0),
+            textcoords="offset points", color=QUIET, va="center", fontsize=TEXT, annotation_clip=False,
+        )  # fmt: skip
+
+
+def _zone_head(panel: Axes, rows: pd.DataFrame, zone: str, y: float, span: tuple[float, float]) -> None:
+    """Name the zone, and draw what stands there at the session and the target through its rows."""
+    month = f"{dictionary.MATURITY_MONTH[zone]:g}"
+    panel.annotate(
+        f"{title_case(readable(zone))}, month {month}", (0, y), xycoords=("axes fraction", "data"),
+        xytext=(4, 0), textcoords="offset points", va="center", fontweight="bold",
+        fontsize=9.2, color=COLOURS.get(zone, INK),
+    )  # fmt: skip
     labels = (
-        ("density at the session", "before", QUIET, (0, (4, 2))),
-        ("target", "target", INK, "solid"),
+        ("density at the session", "at the session", QUIET, (0, (2, 2)), 1.2),
+        ("target", "target", INK, "solid", 2.2),
     )
     drawn = []
-    for term, word, color, dash in labels:
+    for term, word, color, dash, width in labels:
         found = rows.loc[rows["term"].eq(term), "estimate"].dropna()
         if len(found):
-            panel.axvline(found.iloc[0], color=color, linewidth=1.2, linestyle=dash, zorder=1)
-            drawn.append((float(found.iloc[0]), f"{word} {found.iloc[0]:.0f}", color))
+            at = float(found.iloc[0])
+            panel.plot([at, at], span, color=color, linewidth=width, linestyle=dash, zorder=1)
+            drawn.append((at, f"{word} {number(at)}", color))
     # Labels stand outwards of their lines, so that two lines close together stay readable.
     first = min((at for at, _, _ in drawn), default=0.0)
     for at, text, color in drawn:
         side = "right" if at == first and len(drawn) > 1 else "left"
         panel.annotate(
-            text, (at, -0.8), xytext=(-3 if side == "right" else 3, 0), textcoords="offset points", ha=side,
-            va="center", fontsize=TEXT, color=color,
+            text, (at, span[0] - 0.25), xytext=(-3 if side == "right" else 3, 0), ha=side, va="center",
+            textcoords="offset points", fontsize=TEXT, color=color,
         )  # fmt: skip
 
 
-def _draft_row(panel: Axes, rows: pd.DataFrame, y: int, zone: str) -> None:
+def _draft_row(
+    panel: Axes, rows: pd.DataFrame, y: float, marker: str, zone: str, name: str
+) -> tuple[str, str]:
+    """Draw one draft in one zone; return its name with what it plants, and its chance of the target."""
     said = "not planted"
+    by_term = rows.drop_duplicates("term").set_index("term")
     if len(rows):
-        term = f"density at month {dictionary.MATURITY_MONTH[zone]:g}"
-        row = rows.set_index("term").loc[term]
+        itself = EXPECTED in by_term.index  # only where a target is set
+        row = by_term.loc[EXPECTED if itself else f"density at month {dictionary.MATURITY_MONTH[zone]:g}"]
+        named = f"draft {name}: {number(by_term.loc['grafts', 'estimate'])} grafts"
         if np.isfinite(row["estimate"]):
-            panel.plot([row["ci_low"], row["ci_high"]], [y, y], color=SERIES[0], linewidth=1)
-            itself = rows[rows["term"].eq("expected density")]
-            if len(itself):  # only where a target is set
-                panel.plot(
-                    itself[["ci_low", "ci_high"]].iloc[0], [y, y], color=SERIES[0], alpha=0.4, linewidth=6
-                )
-            panel.plot(row["estimate"], y, MARKERS[y], color=SERIES[0], markersize=6)
+            colour = COLOURS.get(zone, INK)
+            panel.plot([row["ci_low"], row["ci_high"]], [y, y], color=colour, alpha=0.45, linewidth=4)
+            panel.plot(row["estimate"], y, marker, color=colour, markersize=6.5)
             panel.annotate(
-                f"{row['estimate']:.0f}", (row["estimate"], y), xytext=(0, 6), textcoords="offset points",
+                number(row["estimate"]), (row["estimate"], y), xytext=(0, 6), textcoords="offset points",
                 ha="center", fontsize=TEXT, fontweight="bold",
             )  # fmt: skip
-            return
+            return named, of_100(by_term.loc[REACHED, "estimate"]) if itself else ""
         said = str(row["flag"]).partition(":")[0].partition(" (")[0]
+        name = named.removeprefix("draft ")
     panel.annotate(
         said, (0.02, y), xycoords=("axes fraction", "data"), color=QUIET, va="center", fontsize=TEXT
     )
+    return f"draft {name}", ""

@@ -1,81 +1,69 @@
-"""The first screen of the session planner: key numbers, and a head for each draft."""
+"""The first screen of the session planner: what the donor has left, and what each draft takes and reaches."""
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from markupsafe import Markup
 
-from analytics.numbers import MINUS, readable
+from analytics.numbers import MINUS, number
 from analytics.pages import first_screen
-from analytics.pages.first_screen import KeyNumber
+from analytics.pages.figures import draw, drawing
+from analytics.pages.first_screen import OVER, WITHIN, KeyNumber
 from analytics.pages.page import Page, result_of
-from analytics.pages.planner.sentences import CHANCE, GRAFTS, LEFT, SPENT, in_100
-
-CAPTION = (
-    "Expected density and target at maturity, hairs/cm², and the chance of reaching it in 100 such patients. "
-    "White: not planted, or cannot be told."
+from analytics.pages.planner.sentences import (
+    CHANCE_OF_ALL,
+    GRAFTS,
+    LEFT,
+    SPENT,
+    chance_parts,
+    per_graft,
+    targets,
 )
+from analytics.pages.words import of_page
+from analytics.results import Result
 
 
-def head_maps(page: Page) -> None:
-    """Draw a head for each draft with aims: expected density, its target, and the chance of reaching it."""
-    for one in _maps(page):
-        first_screen.head_map(page, "drafts", one.pop("title"), slot="pair", **one)
-
-
-def map_blocks(page: Page) -> list[Markup]:
-    """Return the same heads as HTML, for whoever shows them elsewhere."""
-    return [first_screen.head_block(page, "drafts", one.pop("title"), **one) for one in _maps(page)]
-
-
-def _maps(page: Page) -> list[dict[str, Any]]:
-    if result_of(page, "drafts").gap is not None:
-        return []
-    table = result_of(page, "drafts").table()
-    with_aims = list(table.loc[table["term"].eq(CHANCE), "draft"].drop_duplicates())
-    made: list[dict[str, Any]] = []
-    for name in with_aims:
-        own = table[table["draft"].eq(name) & table["term"].eq("grafts") & table["zone"].ne("donor")]
-        grafts = ", ".join(f"{row.estimate:,.0f} {readable(row.zone)}" for row in own.itertuples())
-        made.append(
-            {
-                "title": f"Draft {name}: {grafts}",
-                "draft": name,
-                "term": "expected density",
-                "beside": "target",
-                "beneath": CHANCE,
-                "colour": CHANCE,
-                "words": in_100,
-                "caption": CAPTION if name == with_aims[0] else "",
-            }
-        )
-    return made
+def picture(result: Result) -> Markup:
+    """Return the drafts drawn as the report draws them, for whoever shows them elsewhere."""
+    alternative = of_page("05_session_plan")["alt"]["drafts"]
+    return drawing.inline(drawing.svg(draw(result).figure), "drafts", alternative)  # type: ignore[arg-type]
 
 
 def key_numbers(page: Page) -> list[KeyNumber]:
-    """Return what the donor has left, and what each draft spends of it."""
-    left = first_screen.key_number(page, "ledger", label="Left under your limit", rests_on=" ", term="left")
+    """Return what the donor has left, and how likely each draft reaches its targets, with what it takes."""
+    left = first_screen.key_number(
+        page, "ledger", label="Donor left under your limit", rests_on=" ", term="left"
+    )
     if left.value.startswith(MINUS):
-        left = replace(left, verdict="not met", why="passed by earlier sessions")
-    shown = [left]
+        left = replace(left, verdict=OVER, why="passed by earlier sessions")
     if result_of(page, "drafts").gap is not None:
-        return shown
+        return [left]
+    each = per_graft(page)
+    if np.isfinite(each) and left.unit:
+        left = replace(left, rests_on=f"a planted graft takes {number(each, 2)}{left.unit}")
+    return [left, *(_of_draft(page, name) for name in result_of(page, "drafts").table()["draft"].unique())]
+
+
+def _of_draft(page: Page, name: str) -> KeyNumber:
+    """Return the chance that a draft reaches every target; what it takes, where it has fewer than two."""
     table = result_of(page, "drafts").table()
-    for name in table["draft"].drop_duplicates():
-        of = {"draft": name, "zone": "donor"}
-        total = table["draft"].eq(name) & table["zone"].eq("donor") & table["term"].eq(GRAFTS)
-        grafts = table.loc[total, "estimate"].sum()
-        spent = first_screen.key_number(
-            page,
-            "drafts",
-            label=f"Draft {name} spends",
-            rests_on=f"for {grafts:,.0f} planted",
-            term=SPENT,
-            **of,
+    own = table[table["draft"].eq(name)]
+    donor = own[own["zone"].eq("donor")].set_index("term")["estimate"]
+    takes = f"{number(donor[SPENT])}\u00a0FU for {number(donor[GRAFTS])} grafts"
+    after = float(donor[LEFT])
+    verdict, why = "", ""
+    if np.isfinite(after):
+        verdict = WITHIN if after >= 0 else OVER
+        why = f"{number(abs(after))} FU left for later" if after >= 0 else f"by {number(abs(after))} FU"
+    chance = own.loc[own["term"].eq(CHANCE_OF_ALL), "estimate"].dropna()
+    if chance.empty:
+        label, value, unit, rests_on = (
+            f"Draft {name} takes",
+            number(donor[SPENT]),
+            "FU",
+            takes.partition("for ")[2],
         )
-        after = table.loc[table["draft"].eq(name) & table["term"].eq(LEFT), "estimate"].iloc[0]
-        told = {True: "met", False: "not met"}.get(bool(after >= 0)) if np.isfinite(after) else ""
-        why = f"{abs(after):,.0f} {'left for later' if after >= 0 else 'over the limit'}" if told else ""
-        shown.append(replace(spent, verdict=str(told), why=why))
-    return shown
+        return KeyNumber(label, value, unit, rests_on=f"for {rests_on}", verdict=verdict, why=why)
+    value, unit = chance_parts(chance.iloc[0])
+    label = f"Draft {name}: {targets(own)} reached"
+    return KeyNumber(label, value, unit, rests_on=f"takes {takes}", verdict=verdict, why=why)

@@ -1,29 +1,18 @@
-"""The words of the session planner: does a draft fit the donor, and does it reach the densities aimed at?
-
-A chance is said in five words: *very likely* from 90 in 100, *likely* from 66, *as likely as not* from 33,
-*unlikely* from 10, *very unlikely* below. Source: Mastrandrea et al. 2010, IPCC guidance note on the
-treatment of uncertainties (from memory).
-"""
+"""The words of the session planner: does a draft fit the donor, and does it reach the densities aimed at?"""
 
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
 from analytics import dictionary, numbers
-from analytics.numbers import readable
+from analytics.numbers import of_100, readable
 from analytics.pages import tables
 from analytics.pages.page import Page, result_of
 from analytics.results import Result, why_not
 
 LEFT, SPENT, GRAFTS = "left for later sessions", "donor spent", "grafts"
 CHANCE = "chance of reaching the target"
-LIKELY = (
-    (90.0, "very likely reach"),
-    (66.0, "likely reach"),
-    (33.0, "as likely as not reach"),
-    (10.0, "likely miss"),
-    (0.0, "very likely miss"),
-)
+CHANCE_OF_ALL = "chance of reaching every target"
 
 
 def headline(page: Page) -> str:
@@ -47,13 +36,13 @@ def _fits(donor: pd.DataFrame, left: float) -> str:
     over = [name for name, row in donor.iterrows() if row[LEFT] < 0]
     within = [name for name in donor.index if name not in over]
     spent = donor[SPENT].round()
-    takes = ", ".join(f"draft {name} spends {n:,.0f}" for name, n in spent.items())
+    takes = ", ".join(f"draft {name} takes {n:,.0f}" for name, n in spent.items())
     if len(donor) > 1 and spent.nunique() == 1:
-        takes = f"each spends {spent.iloc[0]:,.0f}"
+        takes = f"each takes {spent.iloc[0]:,.0f}"
     if len(donor) == 1:
         verdict, takes = (
             "The draft fits" if within else "The draft does not fit",
-            f"it spends {spent.iloc[0]:,.0f}",
+            f"it takes {spent.iloc[0]:,.0f}",
         )
     elif not over:
         verdict = "Both drafts fit" if len(donor) == 2 else "All drafts fit"
@@ -78,18 +67,40 @@ def _zone(zone: str) -> str:
 
 
 def _reach(table: pd.DataFrame) -> str:
+    """Return in how many of 100 such patients each draft reaches all its targets, where it has two or more.
+
+    Where a zone of one draft cannot be told, zone by zone.
+    """
+    of_all = table[table["term"].eq(CHANCE_OF_ALL)]
+    if len(of_all) and of_all["estimate"].notna().all():
+        said = [f"{of_100(row.estimate)} such patients with draft {row.draft}" for row in of_all.itertuples()]
+        said = [said[0], *(one.replace(" of 100 such patients", "") for one in said[1:])]
+        return f"{targets(table)} would be reached in {_listed(said)}.{_untold(table)}"
     chances = table[table["term"].eq(CHANCE)]
-    parts = []
-    for name, own in chances.groupby("draft", sort=False):
-        zones: dict[str, list[str]] = {}
-        for row in own.itertuples():
-            zones.setdefault(likely(row.estimate), []).append(_zone(row.zone))
-        said = [
-            f"{chance} {'it' if i else 'the target'} in the {_listed(names)}"
-            for i, (chance, names) in enumerate(zones.items())
-        ]
-        parts.append(f"draft {name} would {_listed(said)}")
-    return f"{'; '.join(parts)}.{_untold(table)}" if parts else ""
+    parts = [
+        f"draft {name} would reach the target "
+        + _listed(
+            [f"in the {_zone(row.zone)} in {of_100(row.estimate)} such patients" for row in own.itertuples()]
+        )
+        for name, own in chances.groupby("draft", sort=False)
+    ]
+    return f"{'; '.join(parts)}.{_untold(table)}" if parts else _untold(table).strip()
+
+
+def chance_parts(percent: float) -> tuple[str, str]:
+    """Return a chance as a number and what it is of.
+
+    >>> chance_parts(99.8)
+    ('over 99', 'of 100 such patients')
+    """
+    value, _, rest = of_100(percent).partition(" of ")
+    return value, f"of {rest} such patients"
+
+
+def targets(table: pd.DataFrame) -> str:
+    """Return the targets of a table of drafts by their number: *both targets*, *all 3 targets*."""
+    n = table.loc[table["term"].eq("target"), "zone"].nunique()
+    return "both targets" if n == 2 else f"all {n} targets"
 
 
 def _untold(table: pd.DataFrame) -> str:
@@ -103,17 +114,6 @@ def _untold(table: pd.DataFrame) -> str:
     return "".join(said)
 
 
-def likely(percent: float) -> str:
-    """Return a chance to reach a target in words.
-
-    Examples
-    --------
-    >>> likely(97.0), likely(0.4)
-    ('very likely reach', 'very likely miss')
-    """
-    return next(words for least, words in LIKELY if percent >= least)
-
-
 def split_in_words(page: Page) -> str:
     """Return what would fit the limit: how many grafts, divided how, and what that is expected to give."""
     if why := why_not(result_of(page, "split")):
@@ -123,17 +123,33 @@ def split_in_words(page: Page) -> str:
         return str(table["flag"].iloc[0])
     wide = table.pivot(index="zone", columns="term", values="estimate")
     wide = wide.loc[table["zone"].drop_duplicates()]
-    divided = ", ".join(f"{readable(zone)} {row['grafts']:,.0f}" for zone, row in wide.iterrows())
-    given = ", ".join(
-        f"{row['expected density']:.0f} of {row['target']:.0f} in the {_zone(zone)} "
-        f"(chance {in_100(row[CHANCE])})"
-        for zone, row in wide.iterrows()
-    )
+    planted = wide[wide["grafts"].gt(0)]
+    divided = ", ".join(f"{readable(zone)} {row['grafts']:,.0f}" for zone, row in planted.iterrows())
+    divided = f"all in the {_zone(planted.index[0])}" if len(planted) == 1 else f"divided as {divided}"
+    given = "; ".join(_given(str(zone), row) for zone, row in wide.iterrows())
     missed = wide[CHANCE].lt(50).all()
-    none = {1: "the target is not", 2: "neither target is"}.get(len(wide), "no target is")
-    close = f" With this division {none} likely to be met." if missed else ""
-    total = f"{wide['grafts'].sum():,.0f}"
-    return f"{total} grafts, divided to come closest: {divided}. Expected, hairs/cm²: {given}.{close}"
+    none = {1: "The target is not", 2: "Neither target is"}.get(len(wide), "No target is")
+    close = f" {none} likely to be reached so." if missed else ""
+    total = wide["grafts"].sum()
+    taken = total * per_graft(page)
+    units = f" ({taken:,.0f} follicular units)" if np.isfinite(taken) else ""
+    return f"{total:,.0f} grafts{units}, {divided}. Expected, hairs/cm²: {given}.{close}"
+
+
+def _given(zone: str, row: pd.Series) -> str:
+    """Return what a zone of the split is expected to have, against its target."""
+    thins = "" if row["grafts"] else ", unplanted, where native hair goes on thinning"
+    chance = f"reached in {of_100(row[CHANCE])} such patients"
+    return f"{_zone(zone)}{thins}: {row['expected density']:.0f} of {row['target']:.0f} ({chance})"
+
+
+def per_graft(page: Page) -> float:
+    """Return how many follicular units of the donor a planted graft takes; NaN where that is not known."""
+    found = result_of(page, "drafts")
+    if why_not(found):
+        return float("nan")
+    donor = found.table().query("zone == 'donor'").groupby("term")["estimate"].sum()
+    return float(donor[SPENT] / donor[GRAFTS])
 
 
 def _leaves(left: float) -> str:
@@ -210,19 +226,6 @@ def _how_surely(table: pd.DataFrame) -> str:
         return ""
     reach = numbers.limits(half.min(), half.max()) if half.nunique() > 1 else numbers.number(half.iloc[0])
     return f"A count once mature may lie {reach} hairs/cm² either side of the expected density (95 % limits)."
-
-
-def in_100(percent: float) -> str:
-    """Return a chance as so many in 100.
-
-    Examples
-    --------
-    >>> in_100(0.4), in_100(31.6), in_100(99.8)
-    ('under 1 in 100', '32 in 100', 'over 99 in 100')
-    """
-    if percent < 1:
-        return "under 1 in 100"
-    return "over 99 in 100" if percent > 99 else f"{percent:.0f} in 100"
 
 
 def side_by_side(result: Result) -> pd.DataFrame:
