@@ -87,7 +87,7 @@ SAID = {
     "finite_se": "standard errors found",
     "plateaus_converged": "distribution of final yields settled",
     "run_length_as_asked": "false alarms as seldom as asked",
-    "distributed_as_simulated": "outcomes spread as the model says",
+    "distributed_as_simulated": "spread of single outcomes, against the model's",
     "behind not met": "behind a standard not met",
     "ci_low": "from",
     "ci_high": "to",

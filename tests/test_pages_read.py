@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics import numbers, pages
+from analytics import numbers, pages, results
 from analytics.pages import blocks, case, conclusions, due, figures, sentences, tables
 from analytics.pages.quarter import sentences as words_review
+from analytics.pages.quarter.agenda import _signals
 from analytics.results import Result
 
 THIN = "\u202f"
@@ -201,3 +202,39 @@ def test_a_difference_that_was_assumed_to_be_none_says_nothing():
     row = pd.Series({"estimate": -1e-15, "ci_low": -2e-15, "ci_high": -1e-15})
     assert sentences._side(row) == "unsure"
     assert sentences._side(row.replace({-1e-15: -1.0, -2e-15: -2.0})) == "below"
+
+
+SIGNALS = pd.DataFrame(
+    [
+        ("new", "worse", "chart", "Folliculitis", "", "a point outside the limits", 35, 12),
+        ("new", "worse", "chart", "Discarded", "", "few crossings of the centre", 36, 12),
+        ("new", "worse", "case by case", "Transected", "S2", "the rise began in month 36", 36, 12),
+        ("known", "worse", "case by case", "Transected", "S2", "the rise began in month 22", 27, 9),
+        ("known", "better", "chart", "Yield, front", "", "few crossings of the centre", 36, 11),
+        ("cleared", "worse", "", "Infection", "", "", None, 10),
+    ],
+    columns="status direction source name group rule register_month first_named_in".split(),
+).assign(weight=4.0, n_units=9.0, is_of_mix=False)
+
+
+@pytest.mark.parametrize(
+    ("last", "expected"),
+    [
+        (11, {"New since the review of quarter 11": ["Folliculitis", "Discarded"],
+              "Carried over from quarter 11": ["Transected, operator S2 (since quarter 9)",
+                                               "Yield, front (since quarter 11)"],
+              "Gone since": ["Infection"]}),
+        (0, {"New this quarter": ["Folliculitis"],
+             "There before this quarter": ["Transected, operator S2 (since quarter 9)",
+                                           "Yield, front (since quarter 11)"],
+             "Since when cannot be told": ["Discarded"]}),
+    ],
+)  # fmt: skip
+def test_a_signal_is_new_carried_over_or_gone_and_a_first_review_says_what_it_cannot_know(last, expected):
+    """A level that moved is seen over two years: a first review cannot say since when."""
+    rows = SIGNALS if last else SIGNALS[SIGNALS["status"].ne("cleared")]
+    about = pd.DataFrame([results.line("last review", float(last), "count", basis="model")])
+    told = _signals(results.Result(about, pd.DataFrame(), "m", extra={"signals": rows}))
+    assert {p["heading"]: [line["names"] for line in p["lines"]] for p in told} == expected
+    again = next(line for p in told for line in p["lines"] if line["names"].startswith("Transected"))
+    assert again["says"] == "Case by case, one signal (month 36)."

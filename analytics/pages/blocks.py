@@ -31,10 +31,10 @@ CAUTIONS = (
 )
 
 
-def answer_block(sentence: str) -> Markup:
-    """Return the one-line answer; a number that stands before its bracketed interval is set stronger."""
+def answer_block(sentence: str, asked: str = "") -> Markup:
+    """Return the one-line answer, and what was asked; numbers before bracketed intervals are set stronger."""
     strong = BEFORE_ITS_INTERVAL.sub(r"<strong>\1</strong>", str(escape(sentence)))
-    return filled("blocks/answer", sentence=Markup(strong))
+    return filled("blocks/answer", sentence=Markup(strong), asked=asked)
 
 
 def figure_block(

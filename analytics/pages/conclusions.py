@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from analytics import disclosure, numbers, study
+from analytics import disclosure, numbers, regrowth, study
 from analytics.pages.page import Page, ask, question, result_of
 from analytics.results import LEVEL, Result, plain, why_not
 
@@ -92,13 +92,19 @@ def _leftover(known: pd.DataFrame) -> str:
     of_all = known["term"].str.startswith("further off")
     rows = known[~of_all & known["ci_low"].notna()]
     off = int((rows["ci_low"].gt(0) | rows["ci_high"].lt(0)).sum())
-    far = [numbers.number(share, 1) for share in known.loc[of_all, "estimate"]]
-    patients = f"; {far[0]}{numbers.THIN}% of patients are further off than chance allows" if far else ""
+    far = [
+        f"; {f'{numbers.percent(share, 1)} of patients are' if share else 'no patient is'} further off than "
+        "chance allows"
+        for share in known.loc[of_all, "estimate"]
+    ]
     shape = known.loc[known["term"].str.startswith("largest departure")]
-    among = [numbers.p_value(p, places=3) for p in shape["p_value"]] if len(shape) else []
-    simulated = f"; distribution against simulated residuals: p {among[0]}" if among else ""
-    intervals = f"{off} of {len(rows)} intervals (by zone, month, expected value) exclude 0"
-    return f"{intervals}{patients}{simulated}."
+    spread = [
+        f"; single outcomes spread {'otherwise than' if p < regrowth.UNLIKE else 'as'} in the model (p "
+        f"{numbers.p_value(p, places=3)})"
+        for p in (shape["p_value"] if len(shape) else ())
+    ]
+    means = f"Of {len(rows)} means by zone, month and expected value {off or 'none'}"
+    return f"{means} {'is' if off < 2 else 'are'} off{''.join([*far[:1], *spread[:1]])}."
 
 
 def _tests(known: pd.DataFrame) -> str:

@@ -3,6 +3,7 @@
 Made from the protected results alone, so that a sentence never says more than the table beneath it.
 """
 
+import re
 from typing import Any
 
 import pandas as pd
@@ -375,7 +376,7 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     groups = plan.exposure
     who = study.in_words(groups.variable)
     if not groups.is_number:
-        who = f"{who.removeprefix('minutes ')}, {groups.compared_name} against {groups.reference_name}"
+        who = f"{re.sub('^minutes ', 'time ', who)}, {groups.compared_name} against {groups.reference_name}"
     start = (
         ""
         if standing.is_confirmatory
@@ -423,27 +424,29 @@ def study_key_numbers(page: Page, plan: study.Plan) -> list[KeyNumber]:
             named = label.format(
                 size=f"{plan.primary.matters:g} {plan.primary.unit}", power=numbers.number(100 * plan.power)
             )
-            beneath = _of_those_due(page, row) if start == WITH_OUTCOME else said.interval
+            beneath = _of_those_due(page, row, plan) if start == WITH_OUTCOME else said.interval
             tiles.append(KeyNumber(named, said.value, said.unit, beneath))
     return tiles
 
 
-def _of_those_due(page: Page, row: pd.Series) -> str:
+def _of_those_due(page: Page, row: pd.Series, plan: study.Plan) -> str:
     """Return how many of the units due have the primary outcome, where their treatment was asked about."""
     missing = result_of(page, "missing")
     known = pd.DataFrame() if why_not(missing) else missing.table()
     imputed = known[known["term"].str.startswith("imputed")] if len(known) else known
     if imputed.empty or not row["n_rows"] < imputed["n_rows"].iloc[0]:
         return ""
-    return f"{numbers.number(row['n_rows'])} of {numbers.number(imputed['n_rows'].iloc[0])} outcomes due"
+    known, due = (numbers.number(n) for n in (row["n_rows"], imputed["n_rows"].iloc[0]))
+    units = "sessions" if plan.primary.outcome.kind in study.SESSION_OUTCOMES else "planted zones"
+    return f"in {known} of the {due} {units} due"
 
 
 WITH_OUTCOME = "patients with an outcome: all"
 # Label of a key number, and how the term of `study.design` begins that it shows.
 STUDY_TILES = {
-    "With an outcome today": WITH_OUTCOME,
-    f"Minimum detectable effect, with {{power}}{numbers.THIN}% power": "detectable with",
-    "Power to detect {size}": "power for what matters",
+    "Patients with an outcome today": WITH_OUTCOME,
+    f"Smallest difference that {{power}}{numbers.THIN}% power would find": "detectable with",
+    "Power to find {size}": "power for what matters",
 }
 
 

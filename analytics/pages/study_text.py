@@ -45,6 +45,41 @@ REFERENCES = {
 }
 
 
+def question(plan: study.Plan) -> str:
+    """Return what a study asks: its question, who, what is compared, which outcome in which month."""
+    asked = plan.primary
+    size = f"{asked.matters:g}"
+    of_ratio = f"a ratio of {size}"
+    matters = of_ratio if asked.is_ratio else f"a difference of {numbers.with_unit(size, asked.unit)}"
+    outcome = study.outcome_in_words(asked)
+    if asked.outcome.kind == "yield_at_maturity":
+        outcome = f"percent of planted hairs grown at month {numbers.listed(_months_of_maturity())}"
+    return (
+        f"The question: {numbers.sentence(plan.question)} In whom: {_uncapital(plan.population.words)} "
+        f"Compared: {_compared(plan)}. Outcome: {outcome}. What would matter: {matters}."
+    )
+
+
+def _uncapital(text: str) -> str:
+    said = numbers.sentence(text)
+    return said[:1].lower() + said[1:]
+
+
+def _compared(plan: study.Plan) -> str:
+    groups = plan.exposure
+    if groups.is_number:
+        return study.exposure_in_words(groups)
+    return f"{study.in_words(groups.variable)}, {groups.compared_name} against {groups.reference_name}"
+
+
+def _months_of_maturity() -> list[str]:
+    """Return the months at which zones are judged, each with its zones."""
+    zones: dict[float, list[str]] = {}
+    for zone, month in MATURITY_MONTH.items():
+        zones.setdefault(float(month), []).append(zone)
+    return [f"{month:g} in {numbers.listed(named)}" for month, named in zones.items()]
+
+
 def reported(page: Page, plan: study.Plan, standing: study.Status) -> None:
     """Write the methods section and the reporting items, and how many of these the page answers."""
     listed = items(page, plan, standing)

@@ -7,6 +7,7 @@ what one case is and will be given its readings, without a refit; `deviations` s
 """
 
 from analytics.regrowth.deviation import (
+    UNLIKE,
     ODD, SETS, SIMULATED, as_simulated, deviations, far_off, gaps, leftover, observed,
     quantiles as leftover_quantiles,
 )

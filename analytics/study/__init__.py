@@ -33,5 +33,5 @@ from analytics.study.questions import (
 )
 from analytics.study.report import HANGS, exposure_in_words, outcome_in_words
 from analytics.study.robustness import SAME
-from analytics.study.rows import Reading, of_everyone, sample
+from analytics.study.rows import SESSION_OUTCOMES, Reading, of_everyone, sample
 from analytics.study.synthetic import synthetic

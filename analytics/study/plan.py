@@ -34,7 +34,7 @@ OutcomeKind = Literal[
     "would_choose_again", "transection", "poor_growth",
 ]  # fmt: skip
 IN_WORDS = {
-    "out_of_body_min": "minutes out of the body",
+    "out_of_body_min": "minutes grafts spent outside the body",
     "holding_temperature_c": "holding temperature (°C)",
     "planted_hairs_cm2": "planted density",
     "surgeon_id": "surgeon",

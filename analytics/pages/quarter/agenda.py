@@ -33,6 +33,11 @@ from analytics.review import (
 MOST_SIGNALS, MOST_DECISIONS, MOST_NAMES = 5, 7, 3
 SMALL = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight", 9: "nine"}
 ROOM = "________"
+# How often chance alone names an operator at a level of `review.operators`.
+CHANCE_TO_BE_NAMED = {
+    "95 %": ", as chance alone does in 1 of 20",
+    "99.8 %": ", as chance alone does in 1 of 500",
+}
 OPEN, CLOSED = ("overdue", "due now", "not yet due"), ("done", "dropped")  # states of an action
 
 
@@ -54,7 +59,7 @@ def answer(result: Result, quarter: str) -> str:
         listed = "; ".join(_with_standard(row) for _, row in missed.iterrows())
         head = f"{_count(len(missed)).capitalize()} of {len(rows)} standards are not met: {listed}."
     rest = [
-        f"{_count(n.get(MET, 0))} {'is' if n.get(MET, 0) == 1 else 'are'} met",
+        f"{_count(n.get(MET, 0))} {_are(n.get(MET, 0))} met",
         *_untold(result, rows),
         *([f"for {_count(n[NO_DATA])} there is nothing to count"] if n.get(NO_DATA, 0) else []),
         *([f"{_count(n[WITHHELD])} may not be shown"] if n.get(WITHHELD, 0) else []),
@@ -64,15 +69,19 @@ def answer(result: Result, quarter: str) -> str:
 
 
 def _untold(result: Result, rows: pd.DataFrame) -> list[str]:
-    """Return for how many standards we cannot tell yet, and for how many not within 5 years."""
+    """Return how many standards cannot be told yet, and how many not within 5 years."""
     told = part(result, "told")
     late = told.loc[told["told_in"].isna(), "criterion"] if len(told) else []
     open_ = rows[rows["outcome"].eq(CANNOT_TELL)]
     never = int(open_["criterion"].isin(late).sum())
     soon = len(open_) - never
-    yet = [f"for {_count(soon)} we cannot tell yet"] if soon or not never else []
-    later = [f"for {_count(never)} {'not' if yet else 'we cannot tell'} within 5 years"] if never else []
+    yet = [f"{_count(soon)} cannot be told yet"] if soon or not never else []
+    later = [f"{_count(never)} {'not even' if yet else 'cannot be told'} within 5 years"] if never else []
     return [*yet, *later]
+
+
+def _are(n: int) -> str:
+    return "is" if n == 1 else "are"
 
 
 def _count(n: int) -> str:
@@ -101,10 +110,8 @@ def agenda(page: Page) -> None:
     show_html(
         filled(
             "blocks/agenda",
-            new=_new_signals(result),
-            first_review=_last_review(result) == 0,
+            signals=_signals(result),
             last_review=_last_review(result),
-            cleared=_cleared(result),
             standards=_standards(result),
             actions=_actions(actions),
             closed=_closed(actions),
@@ -112,16 +119,16 @@ def agenda(page: Page) -> None:
         ),
         slot="aside",
     )
-    flag(page, _alarm(signals))
+    flag(page, _alarm(signals, "New signals" if _last_review(result) else "Signals"))
 
 
-def _alarm(signals: pd.DataFrame) -> str:
+def _alarm(signals: pd.DataFrame, what: str) -> str:
     """Return the criteria with a new signal for the worse; nothing where none has one."""
     if signals.empty:
         return ""
     worse = signals[signals["direction"].eq("worse") & signals["status"].eq("new")]
     named = list(dict.fromkeys(worse["criterion"]))
-    return f"New signals for the worse: {words.listed(named)}." if named else ""
+    return f"{what} for the worse: {words.listed(named)}." if named else ""
 
 
 def _last_review(result: Result) -> int:
@@ -129,35 +136,66 @@ def _last_review(result: Result) -> int:
     return int(rows.get("last review", 0)) if len(rows) else 0
 
 
-def _new_signals(result: Result) -> list[dict[str, Any]]:
-    """Return new signals, one line for each criterion, operator and direction."""
-    signals = part(result, "signals")
-    if signals.empty:
-        return []
-    new = signals[signals["status"].eq(NEW)]
-    named: dict[tuple[bool, str], list[str]] = {}
-    for (direction, name, group), rows in new.groupby(["direction", "name", "group"], sort=False):
+def _signals(result: Result) -> list[dict[str, Any]]:
+    """Return the signals by whether they are new, carried over or gone: a heading each, worse before better.
+
+    In a first review *new* is what signalled in this quarter for the first time, as far as charts know.
+    """
+    rows, last = part(result, "signals"), _last_review(result)
+    named: dict[str, dict[tuple[bool, str], list[str]]] = {heading: {} for heading in _headings(last)}
+    for (direction, name, group), own in rows.groupby(["direction", "name", "group"], sort=False):
+        heading, since, says = _standing(own, last)
         is_worse = direction == WORSE
-        sentences = [f"{words.title_case(_says(row))}." for row in _one_by_kind(rows)]
         # Good news is named in one line; its points stand with the charts.
-        says = " ".join(dict.fromkeys(sentences)) if is_worse else ""
-        named.setdefault((is_worse, says), []).append(_whose(name, group))
-    ordered = sorted(named.items(), key=lambda one: not one[0][0])
+        key = (is_worse, says if is_worse else "")
+        named[heading].setdefault(key, []).append(_whose(name, group) + since)
     return [
-        {"is_worse": is_worse, "name": "; ".join(names), "says": says}
-        for (is_worse, says), names in ordered[: MOST_SIGNALS + 1]
+        {
+            "heading": heading,
+            "lines": [
+                {"is_worse": is_worse, "names": "; ".join(names), "says": says}
+                for (is_worse, says), names in sorted(lines.items(), key=lambda one: not one[0][0])
+            ][: MOST_SIGNALS + 1],
+        }
+        for heading, lines in named.items()
+        if lines or heading == next(iter(named))
     ]
 
 
-def _one_by_kind(rows: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows, those of case-by-case charts as one with their months."""
+def _headings(last: int) -> tuple[str, str, str]:
+    """Return the headings of what is new, what was there before, and what is neither."""
+    if last:
+        return f"New since the review of quarter {last}", f"Carried over from quarter {last}", "Gone since"
+    return "New this quarter", "There before this quarter", "Since when cannot be told"
+
+
+def _standing(rows: pd.DataFrame, last: int) -> tuple[str, str, str]:
+    """Return under which heading signals of one matter stand, since when, and what the new ones say."""
+    new, before, third = _headings(last)
+    known, fresh = rows[rows["status"].eq(KNOWN)], rows[rows["status"].eq(NEW)]
+    dateless = fresh["source"].eq("operator") | fresh["rule"].astype(str).str.startswith("few")
+    sentences = [f"{words.title_case(_says(row))}." for row in _one_by_kind(fresh, is_known=len(known) > 0)]
+    says = " ".join(dict.fromkeys(sentences))
+    if len(known):
+        return before, f" (since quarter {known['first_named_in'].min():.0f})", says
+    if fresh.empty:
+        return third, "", ""
+    return (third if not last and dateless.all() else new), "", says
+
+
+def _one_by_kind(rows: pd.DataFrame, *, is_known: bool) -> list[dict[str, Any]]:
+    """Return the rows, those of case-by-case charts as one with their months.
+
+    `is_known`: such a chart signalled before, so that its last rise is not its first.
+    """
     cases = rows[rows["source"].eq("case by case")]
     others = rows[rows["source"].ne("case by case")].to_dict("records")
     if cases.empty:
         return others
     months = sorted(int(m) for m in cases["register_month"].dropna())
-    first = cases.sort_values("register_month").iloc[0]
-    return [{**first.to_dict(), "months": months, "times": len(cases)}, *others]
+    first = cases.sort_values("register_month").iloc[0].to_dict()
+    rule = "" if is_known else first["rule"]
+    return [{**first, "rule": rule, "months": months, "times": len(cases)}, *others]
 
 
 def _says(row: dict[str, Any]) -> str:
@@ -169,12 +207,14 @@ def _seen(row: dict[str, Any]) -> str:
     month = "" if pd.isna(row["register_month"]) else f"month {row['register_month']:.0f}"
     source = row["source"]
     if source == "case by case":
-        times = "once" if row["times"] == 1 else f"{row['times']} times"
-        when = words.listed([str(m) for m in dict.fromkeys(row["months"])])
-        return f"case by case, signalled {times} (month {when}); {row['rule']}"
+        months = list(dict.fromkeys(row["months"]))
+        times = "one signal" if row["times"] == 1 else f"{_count(row['times'])} signals"
+        when = f"month{'s' if len(months) > 1 else ''} {words.listed([str(m) for m in months])}"
+        return f"case by case, {times} ({when})" + (f"; {row['rule']}" if row["rule"] else "")
     if source == "operator":
         what, _, level = str(row["rule"]).partition(" at ")
-        return f"{what} with the same cases, last four quarters ({level} interval)"
+        chance = CHANCE_TO_BE_NAMED.get(level, "")
+        return f"{what} with the same cases over the last four quarters{chance}"
     if source == "follow-up":
         fell = "" if pd.isna(row["weight"]) else f" by {row['weight']:.0f} points"
         return f"attendance fell{fell} against the two years before"
@@ -191,13 +231,6 @@ def _seen(row: dict[str, Any]) -> str:
 def _whose(name: str, group: str) -> str:
     """Return a criterion, and of which operator where it is of one."""
     return f"{name}, operator {group}" if group else str(name)
-
-
-def _cleared(result: Result) -> str:
-    signals = part(result, "signals")
-    gone = signals[signals["status"].eq(CLEARED)] if len(signals) else signals
-    named = (_whose(row["name"], row["group"]) for row in gone.to_dict("records"))
-    return "; ".join(dict.fromkeys(words.title_case(name) for name in named))
 
 
 def _standards(result: Result) -> list[str]:

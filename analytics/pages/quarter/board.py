@@ -15,13 +15,13 @@ from analytics.pages.page import Page, result_of, show_html
 from analytics.pages.review_tables import WITHHELD, audit, part
 from analytics.reports import filled
 from analytics.results import LEAST_FOR_INTERVAL, Result, why_not
-from analytics.review import CANNOT_TELL, MET, NO_DATA, NOT_MET
+from analytics.review import CANNOT_TELL, CLEARED, MET, NO_DATA, NOT_MET, WORSE
 
 NEVER = "not within 5 years"  # of those that cannot be told, a group of their own
 GROUPS = (
     (NOT_MET, "Not met"),
-    (CANNOT_TELL, "Cannot tell yet"),
-    (NEVER, "Cannot tell within 5 years"),
+    (CANNOT_TELL, "Cannot be told yet"),
+    (NEVER, "Cannot be told within 5 years"),
     (MET, "Met"),
     (NO_DATA, "Nothing to count"),
 )
@@ -33,7 +33,7 @@ MANY_QUARTERS = 12
 
 def board(page: Page, title: str = "Every criterion against its standard") -> None:
     """Write the board of the page's indicators; its rows are a table of the page, for the workbook too."""
-    result, names = result_of(page, "indicators"), _last_outcomes(page)
+    result, names, moved = result_of(page, "indicators"), _last_outcomes(page), _moved(page)
     if why_not(result):
         return  # the headline says why
     rows = audit(result)
@@ -49,7 +49,7 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
     for outcome, heading in (*GROUPS, (WITHHELD, "Withheld: small numbers")):
         theirs = rows[kinds.eq(outcome)]
         if len(theirs):
-            lines = [_line(row, result, known, names) for _, row in theirs.iterrows()]
+            lines = [_line(row, result, known, names, moved) for _, row in theirs.iterrows()]
             groups.append(
                 {"kind": outcome.replace(" ", "-"), "shape": SHAPES.get(outcome, ""), "heading": heading,
                  "n": len(theirs), "lines": lines if outcome != NO_DATA else [],
@@ -64,8 +64,8 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
 def _last_heading(outcome: str) -> str:
     return {
         NOT_MET: "at the last review",
-        CANNOT_TELL: "chance it is met; can be told in",
-        NEVER: "chance it is met",
+        CANNOT_TELL: "chance it holds; can be told in",
+        NEVER: "chance it holds",
         MET: "decided over",
     }.get(outcome, "")
 
@@ -75,7 +75,18 @@ def _last_outcomes(page: Page) -> dict[str, str]:
     return dict(zip(before["criterion"], before["outcome"], strict=True)) if len(before) else {}
 
 
-def _line(row: pd.Series, result: Result, known: pd.DataFrame, before: dict[str, str]) -> dict[str, Any]:
+def _moved(page: Page) -> set[str]:
+    """Return the criteria whose chart says that they moved for the worse."""
+    signals = part(result_of(page, "agenda"), "signals")
+    if signals.empty:
+        return set()
+    worse = signals["direction"].eq(WORSE) & signals["source"].eq("chart") & signals["status"].ne(CLEARED)
+    return set(signals.loc[worse, "criterion"])
+
+
+def _line(
+    row: pd.Series, result: Result, known: pd.DataFrame, before: dict[str, str], moved: set[str]
+) -> dict[str, Any]:
     places, unit = int(row["places"]), str(row["unit"])
     short = "" if " " in unit else unit
     value = words.with_unit(words.number(row["estimate"], places), short) if pd.notna(row["estimate"]) else ""
@@ -86,22 +97,23 @@ def _line(row: pd.Series, result: Result, known: pd.DataFrame, before: dict[str,
         "value": value or ("withheld" if row["outcome"] == WITHHELD else "none"),
         "interval": words.limits(row["ci_low"], row["ci_high"], places) if has_limits else "",
         "standard": f"{SIGN[row['direction']]} {standard}",
-        "last": _last(row, known, before),
+        "last": _last(row, known, before, moved),
         "spark": _spark(row, part(result, "history")),
     }
 
 
-def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str]) -> str:
+def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str], moved: set[str]) -> str:
     name, outcome = row["criterion"], row["outcome"]
     over = row["over_quarters"]
     quarters = "" if pd.isna(over) else f"{over:.0f} quarter{'s' if over > 1 else ''}"
     if outcome == NOT_MET:
-        return {NOT_MET: "not met too"}.get(before.get(name, ""), before.get(name, "first review"))
+        return {NOT_MET: "not met too"}.get(before.get(name, ""), before.get(name, "no earlier review"))
     if outcome == MET:
         return "all sessions, one by one" if row["by_sequential_test"] else quarters
     if outcome == CANNOT_TELL and name in known.index:
         one = known.loc[name]
         chance = "" if pd.isna(one["chance_pct"]) else words.chance(one["chance_pct"])
+        chance += ", had it not got worse" if chance and name in moved else ""
         when = "" if pd.isna(one["told_in"]) else f"quarter {one['told_in']:.0f}"
         return "; ".join(part for part in (chance, when) if part)
     return ""

@@ -12,13 +12,15 @@ from analytics.reports import filled
 from analytics.results import counted
 
 
-def answer(page: Page, sentence: str) -> None:
+def answer(page: Page, sentence: str, *, asked: str = "") -> None:
     """Write the one-line answer, first on the page and on its card.
 
     Parameters
     ----------
     sentence
         One line, such as `say` makes.
+    asked
+        What exactly was asked, beneath it in smaller letters; where the page's heading says it, nothing.
 
     Examples
     --------
@@ -31,10 +33,10 @@ def answer(page: Page, sentence: str) -> None:
     >>> page.written[0]["text"]
     'Nine of ten hairs grew.'
     """
-    shown = disclosure.protect_text(sentence, page.audience)
+    shown, question = (disclosure.protect_text(text, page.audience) for text in (sentence, asked))
     page.written.append({"kind": "answer", "text": shown})
     first_screen.strip(page)
-    show_html(blocks.answer_block(shown), slot="answer")
+    show_html(blocks.answer_block(shown, question), slot="answer")
 
 
 def lead(page: Page, sentence: str) -> None:

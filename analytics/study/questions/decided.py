@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from analytics import numbers
 from analytics.numerics import power
 from analytics.records import Records
 from analytics.results import Result, line
@@ -117,8 +118,18 @@ def said(found: Answer) -> str:
     n = _needed(found)
     if not np.isfinite(n):
         return CANNOT_TELL
-    for_what = f"to tell with {100 * found.verdict.power:g} % power"
+    for_what = f"to tell {_wanted(found.analysis)} with {100 * found.verdict.power:g} % power"
     return f"{CANNOT_TELL}: about {n:,.0f} patients with an outcome would be needed {for_what}"
+
+
+def _wanted(analysis: Analysis) -> str:
+    """Return the size that the patients needed are reckoned for, in words."""
+    of_difference = analysis.hypothesis == "difference"
+    size = analysis.matters if of_difference else analysis.margin or np.nan
+    if analysis.is_ratio:
+        return f"a ratio of {size:g}" if of_difference else f"ratios within {size:g}"
+    said = numbers.with_unit(f"{size:g}", analysis.unit)
+    return f"a difference of {said}" if of_difference else f"it against a margin of {said}"
 
 
 def _needed(found: Answer) -> float:

@@ -164,7 +164,7 @@ def table_one(records: Records, plan: Plan) -> pd.DataFrame:
     >>> clinic = simulate.as_records(simulate.register(40)[0])
     >>> plan = study.read("data_demo/study_out_of_body.toml")
     >>> study.table_one(clinic, plan)["variable"].iloc[0]
-    'minutes out of the body'
+    'minutes grafts spent outside the body'
     """
     found = answer.answer(records, plan, plan.primary)
     described = [found.given.exposure.variable, *shown_variables(found)]
