@@ -126,6 +126,14 @@ def test_the_average_over_upper_ends_is_between_its_families_and_sums_to_one():
     assert (found.whole() >= parts.min(axis=0) - 1e-12).all()
 
 
+def test_what_families_are_worth_before_the_data_counts_as_likelihood_does():
+    of, _, _ = _drawn()
+    families = [deconvolution.beta(CENTRES, np.full(70, 2.0), top, poor=POOR) for top in (105.0, 140.0)]
+    fits = [deconvolution.fit(of, f, penalty=PENALTY, start=START) for f in families]
+    alike, before = (deconvolution.average(families, fits, before=b).share[0] for b in (None, [3.0, 1.0]))
+    assert before[0] / before[1] == pytest.approx(3 * alike[0] / alike[1])
+
+
 def test_the_poor_part_and_the_share_under_a_threshold_are_recovered():
     of, truth, _ = _drawn(seed=5, n=3000, poor=0.05)
     found = deconvolution.fit(of, FAMILY, penalty=PENALTY, start=START)

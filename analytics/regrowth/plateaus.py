@@ -7,10 +7,10 @@ each placement (`regrowth.likelihood`):
 
     plateau ~ beta on (0, U), or with probability pi poor growth, uniform on 0 to 60 %
 
-one mean per zone, one spread and one pi for all, U averaged over TOPS by likelihood (U = 100 is a bounded
-skewed plateau, a large U a nearly normal one). Log tempo given plateau is normal as in the fit. A weak
-penalty (half a pseudo-placement of poor growth against 25 of the other) keeps pi off its edges; a zone with
-few followed placements is drawn to the fit's plateau.
+one mean per zone, one spread and one pi for all, U averaged over TOPS by likelihood and TOPS_BEFORE (U = 100
+is a bounded skewed plateau, a large U a nearly normal one). Log tempo given plateau is normal as in the fit.
+A weak penalty (half a pseudo-placement of poor growth against 25 of the other) keeps pi off its edges; a zone
+with few followed placements is drawn to the fit's plateau.
 
 Definitions, for a placement drawn at random, case mix average: share past q % at month m is P(plateau F(m /
 (H exp(t))) >= q); the median month is where that share is one half. True yields: no count's error, nor that
@@ -52,6 +52,9 @@ from analytics.regrowth.rows import EmergenceRows
 
 TEMPO_NODES, TEMPO_REACH = 11, 3.0
 TOPS = (100.0, 105.0, 112.0, 122.0, 140.0, 170.0, 220.0)
+# Before any count each top is a third as likely as the one below it: no more grows than was planted, and what
+# seems to is counting. A choice of ours: all alike, shares past 80 % came out low (`tests/bench/worlds.py`).
+TOPS_BEFORE = (1 / 3) ** np.arange(len(TOPS))
 POOR_PSEUDO = (0.5, 25.0)
 DRAWS = 100
 BOOTSTRAP_UP_TO = 6_000  # placements; beyond, draws from the sandwich, which agrees with the bootstrap
@@ -226,13 +229,13 @@ def _priors(table, of: Placements, fit: Emergence, held, tempos: np.ndarray, see
         deconvolution.fit(units, f, penalty=p, start=s)
         for f, p, s in zip(families, penalties, starts, strict=True)
     ]
-    objective = np.array([f.objective[0] for f in once])
+    objective = np.array([f.objective[0] for f in once]) + np.log(TOPS_BEFORE)
     kept = np.flatnonzero(objective > objective.max() + np.log(NEGLIGIBLE))
     families, penalties = [families[i] for i in kept], [penalties[i] for i in kept]
-    once = [once[i] for i in kept]
-    main = deconvolution.average(families, once)
+    once, before = [once[i] for i in kept], TOPS_BEFORE[kept]
+    main = deconvolution.average(families, once, before=before)
     draw = _bootstrapped if len(of.names) <= BOOTSTRAP_UP_TO else _sandwiched
-    thetas, share, converged = draw(units, families, penalties, once, of, main.share, rng)
+    thetas, share, converged = draw(units, families, penalties, once, of, (before, main.share), rng)
     coarse = tempos[COARSE] if len(tempos) > 1 else tempos
     given = tempo_given(fit, coarse)
     some = made[0].of
@@ -256,7 +259,7 @@ def _priors(table, of: Placements, fit: Emergence, held, tempos: np.ndarray, see
     return both, moves, converged and all(f.converged.all() for f in once)
 
 
-def _bootstrapped(units, families, penalties, once, of: Placements, _share, rng):
+def _bootstrapped(units, families, penalties, once, of: Placements, shares, rng):
     """Return parameters by family (b, p) and shares of the families (b, families), patients resampled."""
     of_patients = rng.exponential(size=(DRAWS, int(of.patient.max()) + 1))
     weights = (of_patients / of_patients.mean(axis=1, keepdims=True))[:, of.patient]
@@ -264,18 +267,18 @@ def _bootstrapped(units, families, penalties, once, of: Placements, _share, rng)
         deconvolution.fit(units, f, weights=weights, penalty=p, start=o.theta[0])
         for f, p, o in zip(families, penalties, once, strict=True)
     ]
-    share = deconvolution.average(families, again).share
+    share = deconvolution.average(families, again, before=shares[0]).share
     return [f.theta for f in again], share, all(f.converged.all() for f in again)
 
 
-def _sandwiched(units, families, _penalties, once, of: Placements, share, rng):
+def _sandwiched(units, families, _penalties, once, of: Placements, shares, rng):
     """Return the same from the patients' squared scores, the families' shares held: for large registers."""
     thetas = []
     for family, found in zip(families, once, strict=True):
         each = deconvolution.scores(units, family, found.theta[0])
         covariance = deconvolution.covariance(each, found.information[0], of.patient)
         thetas.append(rng.multivariate_normal(found.theta[0], covariance, size=DRAWS, method="eigh"))
-    return thetas, np.repeat(share, DRAWS, axis=0), True
+    return thetas, np.repeat(shares[1], DRAWS, axis=0), True
 
 
 def _moved(theta: np.ndarray, by: np.ndarray) -> np.ndarray:

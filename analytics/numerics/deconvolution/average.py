@@ -36,7 +36,7 @@ class Averaged:
         return (1 - pi) * self.regular + pi * self.poor
 
 
-def average(families: list[Family], fits: list[Prior]) -> Averaged:
+def average(families: list[Family], fits: list[Prior], *, before=None) -> Averaged:
     """Return the priors of several families averaged by likelihood, those of a small share left out.
 
     Parameters
@@ -45,8 +45,12 @@ def average(families: list[Family], fits: list[Prior]) -> Averaged:
         The families fitted.
     fits
         A fit of each, under the same sets of weights.
+    before
+        Shape (families,), above 0: how likely each is before the data, up to a factor; alike if not given.
     """
     objective = np.column_stack([f.objective for f in fits])
+    if before is not None:
+        objective = objective + np.log(before)
     share = np.exp(objective - objective.max(axis=1, keepdims=True))
     share /= share.sum(axis=1, keepdims=True)
     share = np.where(share < DROPPED, 0.0, share)
