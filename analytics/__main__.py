@@ -6,6 +6,7 @@ are, without a traceback, and end with code 2.
 """
 
 import argparse
+import gc
 import importlib
 import os
 import signal
@@ -63,6 +64,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         hint = meant(name, COMMANDS)
         print(f"regrowth: no such command; use one of {', '.join(COMMANDS)}{hint}", file=sys.stderr)
         return 2
+    from analytics.files import forks
+
+    gc.set_threshold(forks.GARBAGE_FROM)
     module, does = COMMANDS[name]
     _stop_children_when_stopped()
     if name in REPORTING and NO_REPORT.isdisjoint(rest):

@@ -6,7 +6,7 @@ frontal month a crown corresponds to; `false_alarms` and `backtest` say how far 
 Everything rests on one fit of the emergence model; a case is judged given its readings, without a refit.
 """
 
-from analytics.course.backtest import backtest
+from analytics.course.backtest import backtest, past_quarter
 from analytics.course.case import MONTHS_AHEAD, against_usual, case
 from analytics.course.due import AHEAD_MONTHS, OPEN, OVERDUE, SOON, due, next_visits
 from analytics.course.no_growth import no_growth

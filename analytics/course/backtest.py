@@ -11,6 +11,7 @@ A count may be predicted from several quarters, and a patient has several counts
 of the interval of how often limits held, as of the skill's.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -36,7 +37,12 @@ LIGHT = 1e-4  # weight of a part of a forecast that its score does without
 
 
 def backtest(
-    records: Records, *, quarters: int = 4, curve: str = regrowth.USUAL_CURVE, level: float = LEVEL
+    records: Records,
+    *,
+    quarters: int = 4,
+    curve: str = regrowth.USUAL_CURVE,
+    level: float = LEVEL,
+    predicted: Sequence[pd.DataFrame] = (),
 ) -> Result:
     """Return how past predictions did: coverage, CRPS and skill, all zones and by zone.
 
@@ -46,6 +52,8 @@ def backtest(
         How many past quarters to refit and predict from, 1 to 12.
     curve
         Shape of the emergence curve.
+    predicted
+        `past_quarter` of each of these quarters, the earliest first, where they were asked for already.
 
     Returns
     -------
@@ -74,7 +82,9 @@ def backtest(
     """
     if not 1 <= quarters <= 12:
         raise ParameterError("course.backtest(quarters): out of range; expected 1 to 12")
-    cases = predictions(records, quarters=quarters, curve=curve)
+    parts = predicted or [past_quarter(records, back=n, curve=curve) for n in range(quarters, 0, -1)]
+    parts = [part for part in parts if len(part)]
+    cases = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
     if cases.empty:
         raise FitError(
             f"course.backtest: no past quarter had {MIN_PLACEMENTS} followed placements and a count to "
@@ -101,26 +111,41 @@ def backtest(
     )
 
 
-def predictions(records: Records, *, quarters: int, curve: str) -> pd.DataFrame:
-    """Return one row per predicted count: what was observed and predicted, means and SDs; the rivals'."""
+def past_quarter(records: Records, *, back: int, curve: str = regrowth.USUAL_CURVE) -> pd.DataFrame:
+    """Return what was to come as of the end of a past quarter, beside what then was counted.
+
+    Parameters
+    ----------
+    back
+        How many quarters before the last full one, 1 or more.
+    curve
+        Shape of the emergence curve.
+
+    Returns
+    -------
+    DataFrame
+        One row per predicted count: `patient_id, placement_id, month, zone, n_before, observed,
+        quarter_month, mean, sd, pit, crps` and means and SDs of the rivals; none where too little was known.
+
+    Examples
+    --------
+    >>> from analytics import simulate
+    >>> len(past_quarter(simulate.as_records(simulate.register(40)[0]), back=40))
+    0
+    """
     whole = regrowth.select(records).frame
     whole = whole.assign(at=whole["register_month"])
     end = int(np.floor(whole["at"].max() / MONTHS_A_QUARTER)) * MONTHS_A_QUARTER
-    parts = []
-    for back in range(quarters, 0, -1):
-        cut = end - back * MONTHS_A_QUARTER
-        if cut < 1 or not (records.sessions["register_month"] <= cut).any():
-            continue
-        with door.unchanged(door.as_of(records, cut)) as then:
-            try:
-                fit = regrowth.fit_emergence(then, curve=curve)
-                plateaus = regrowth.fit_plateaus(then, fit=fit)
-            except FitError:
-                continue
-            found = _one_quarter(plateaus, regrowth.rows_for(then, fit).frame, whole, cut)
-        if found is not None:
-            parts.append(found)
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    cut = end - back * MONTHS_A_QUARTER
+    if cut < 1 or not (records.sessions["register_month"] <= cut).any():
+        return pd.DataFrame()
+    with door.unchanged(door.as_of(records, cut)) as then:
+        try:
+            fit = regrowth.fit_emergence(then, curve=curve)
+            plateaus = regrowth.fit_plateaus(then, fit=fit)
+        except FitError:
+            return pd.DataFrame()
+        return _one_quarter(plateaus, regrowth.rows_for(then, fit).frame, whole, cut)
 
 
 def closed_form_crps(observed, mean, sd) -> np.ndarray:
@@ -139,11 +164,11 @@ def closed_form_crps(observed, mean, sd) -> np.ndarray:
 
 def _one_quarter(
     plateaus: PlateauDistribution, known: pd.DataFrame, whole: pd.DataFrame, cut: int
-) -> pd.DataFrame | None:
+) -> pd.DataFrame:
     """Return what was predicted of the counts after a register month from the rows known then."""
     followed = known[~known["is_baseline"].astype(bool)]
     if followed["placement_id"].nunique() < MIN_PLACEMENTS:
-        return None
+        return pd.DataFrame()
     ahead = whole[
         whole["at"].gt(cut) & whole["at"].le(cut + HORIZON_MONTHS) & ~whole["is_baseline"].astype(bool)
     ]
@@ -151,7 +176,7 @@ def _one_quarter(
     ahead = ahead[ahead["group"].isin(plateaus.fit.zones) & ahead["reads_as"].eq("own session")]
     ahead = ahead.sort_values("at").drop_duplicates("placement_id")
     if ahead.empty:
-        return None
+        return pd.DataFrame()
     rivals = _rivals(known, followed, ahead)
     n_before = ahead["placement_id"].map(followed["placement_id"].value_counts()).fillna(0).astype(int)
     cases = ahead[["patient_id", "placement_id", "month"]].assign(
@@ -167,19 +192,27 @@ def _predicted(plateaus: PlateauDistribution, known: pd.DataFrame, ahead: pd.Dat
     out = np.empty((len(ahead), 4))
     for at, found in regrowth.forecasts_of_each(plateaus, known, ahead):
         mean, variance = found.moments()
-        crps = [_crps(found, i, seen) for i, seen in enumerate(observed[at])]
+        crps = _crps(found, observed[at])
         out[at] = np.column_stack([mean, np.sqrt(variance), found.below(observed[at]), crps])
     return pd.DataFrame(out, columns=["mean", "sd", "pit", "crps"])
 
 
-def _crps(found: Forecast, i: int, observed: float) -> float:
-    """Return the CRPS of a forecast of one count, a mixture of normals."""
+def _crps(found: Forecast, observed: np.ndarray) -> np.ndarray:
+    """Return the CRPS of each forecast of a count, a mixture of normals."""
     # Imported here: a third of a second, and no other page scores.
     from scoringrules import crps_mixnorm
 
-    likely = found.weight[i] > LIGHT
-    mean, sd, weight = found.mean[i, likely], found.sd[i, likely], found.weight[i, likely]
-    return float(crps_mixnorm(observed, mean, sd, weight / weight.sum()))
+    weight = np.where(found.weight > LIGHT, found.weight, 0.0)
+    weight /= weight.sum(axis=1, keepdims=True)
+    n_likely = np.count_nonzero(weight, axis=1)
+    out = np.empty(len(observed))
+    # Those with as many parts at once; the heaviest parts stand last.
+    for n in np.unique(n_likely):
+        rows = np.flatnonzero(n_likely == n)
+        likely = np.argsort(weight[rows], axis=1, kind="stable")[:, -n:]
+        parts = (np.take_along_axis(each[rows], likely, axis=1) for each in (found.mean, found.sd, weight))
+        out[rows] = crps_mixnorm(observed[rows], *parts)
+    return out
 
 
 def _rivals(known: pd.DataFrame, followed: pd.DataFrame, ahead: pd.DataFrame) -> pd.DataFrame:

@@ -9,8 +9,8 @@ import io
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -19,6 +19,9 @@ from analytics.dictionary import TABLES
 from analytics.entry import sheets
 from analytics.entry.changes import Change, applied, by_table, new_columns, typed
 from analytics.errors import ParameterError
+
+if TYPE_CHECKING:
+    import duckdb
 
 ARROW_KINDS = {"yesno": pa.bool_(), "number": pa.float64(), "integer": pa.int64()}
 SQL_KINDS = {"yesno": "boolean", "number": "double", "integer": "bigint"}
@@ -192,6 +195,8 @@ def _array(values: list, kind: pa.DataType) -> pa.Array:
 
 def _duckdb(name: str, data: bytes, changes: Mapping[str, list[Change]]) -> bytes:
     """Return a DuckDB file after changes; every other table and view in it stays."""
+    import duckdb
+
     with tempfile.TemporaryDirectory(prefix="rw-entry-") as folder:
         copy = Path(folder) / "register.duckdb"
         copy.write_bytes(data)
@@ -210,7 +215,7 @@ def _duckdb(name: str, data: bytes, changes: Mapping[str, list[Change]]) -> byte
         return copy.read_bytes()
 
 
-def _change_table(store: duckdb.DuckDBPyConnection, file: str, table: str, changes: list[Change]) -> None:
+def _change_table(store: "duckdb.DuckDBPyConnection", file: str, table: str, changes: list[Change]) -> None:
     found = store.execute(
         "select table_name from duckdb_tables() where not internal and schema_name = 'main'"
     ).fetchall()

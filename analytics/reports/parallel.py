@@ -39,7 +39,8 @@ LOST = (OSError, BrokenExecutor)  # what a helper that cannot start, or was ende
 class Question:
     """A question about a subject: `function(subject, **arguments)`.
 
-    An argument that is a question itself is answered first; each is asked once, however many need it.
+    An argument that is a question itself, or a tuple of questions, is answered first; each is asked once,
+    however many need it.
     """
 
     function: Callable[..., Any]
@@ -47,7 +48,8 @@ class Question:
 
     def needs(self) -> list["Question"]:
         """Return the questions whose answers this one needs."""
-        return [value for value in self.arguments.values() if isinstance(value, Question)]
+        given = (v if isinstance(v, tuple) else (v,) for v in self.arguments.values())
+        return [one for those in given for one in those if isinstance(one, Question)]
 
 
 _held: list[Any] = []  # in a helper: the subject of its questions
@@ -144,7 +146,13 @@ class _Board:
 
     def known(self, question: Question) -> dict[str, Any]:
         """Return the arguments of a question, the answers it needs among them."""
-        return {k: self.answered[v] if isinstance(v, Question) else v for k, v in question.arguments.items()}
+
+        def answer(value: Any) -> Any:
+            if isinstance(value, tuple):
+                return tuple(map(answer, value))
+            return self.answered[value] if isinstance(value, Question) else value
+
+        return {name: answer(value) for name, value in question.arguments.items()}
 
     def look_in_store(self) -> None:
         """Answer what was asked before, and then what needed it."""

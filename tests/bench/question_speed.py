@@ -127,7 +127,7 @@ def _print(number: str, patients: int, found: list[dict[str, float]]) -> None:
     print(f"\npage {number}, {said}, processor seconds: {'before, after' if len(found) > 1 else 'now'}")
     for name in sorted(found[-1], key=lambda n: -max(one.get(n, 0.0) for one in found)):
         values = [one.get(name, float("nan")) for one in found]
-        if max(values) >= WORTH_A_LINE_SECONDS:
+        if max(v for v in values if v == v) >= WORTH_A_LINE_SECONDS:
             print("".join(f"{v:9.2f}" for v in values), f"  {name}", flush=True)
 
 

@@ -15,11 +15,10 @@ import re
 import zipfile
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
-import sqlalchemy as sa
 
 from analytics.errors import refused
 from analytics.mapping.sources.sheets import Book, Sheet, sheet_of
@@ -38,6 +37,10 @@ from analytics.records import (
     refuse_unsafe_workbook,
     sqlite_url,
 )
+
+if TYPE_CHECKING:
+    # Imported where a store is read: a quarter of a second, and most sources are workbooks and text.
+    import sqlalchemy
 
 READING = re.compile(r"^\s*(?:--[^\n]*\n\s*)*(?:select|with|table|values)\b", re.IGNORECASE)
 JSON = (".jsonl", ".ndjson", ".json")
@@ -310,6 +313,8 @@ def _arrow(name: str, table: pa.Table) -> Sheet:
 
 def _duckdb(path: Path) -> tuple[Sheet, ...]:
     """Return every table of a DuckDB file as a sheet."""
+    import duckdb
+
     try:
         with duckdb.connect(str(path), read_only=True, config=LOCKED) as store:
             names = [
@@ -330,6 +335,8 @@ def _duckdb(path: Path) -> tuple[Sheet, ...]:
 
 def _database(url: str, queries: Mapping[str, str] | None, *, name: str = "database") -> Book:
     """Return the tables of a database, each by one reading query in a transaction that is never committed."""
+    import sqlalchemy as sa
+
     bad = [
         key
         for key, query in (queries or {}).items()
@@ -365,8 +372,10 @@ def _database(url: str, queries: Mapping[str, str] | None, *, name: str = "datab
     return Book(name, sheets, digest.hexdigest())
 
 
-def _query(link: sa.Connection, name: str, query: str) -> Sheet:
-    result = link.execute(sa.text(query))
+def _query(link: "sqlalchemy.Connection", name: str, query: str) -> Sheet:
+    from sqlalchemy import text
+
+    result = link.execute(text(query))
     rows: list[list[object]] = [list(result.keys())]
     rows += [[_plain(v) for v in row] for row in result.fetchmany(MOST_ROWS)]
     return sheet_of(name, rows)

@@ -8,6 +8,8 @@ from analytics.pages.due import worth_of_visits
 from analytics.pages.page import Page, ask, file_beside, question
 from analytics.results import Result
 
+PAST_QUARTERS = 4  # that the model is tested on
+
 
 def asked(page: Page, patient: str) -> tuple[dict[str, Result], dict[str, Any]]:
     """Return the panels of a case by name, and all answers as they came.
@@ -19,6 +21,7 @@ def asked(page: Page, patient: str) -> tuple[dict[str, Result], dict[str, Any]]:
     """
     fit = question(regrowth.fit_emergence)
     plateaus = question(regrowth.fit_plateaus, fit=fit)
+    past = tuple(question(course.past_quarter, back=n) for n in range(PAST_QUARTERS, 0, -1))
     answers = ask(
         page,
         case=question(course.case, patient_id=patient, plateaus=plateaus),
@@ -31,7 +34,7 @@ def asked(page: Page, patient: str) -> tuple[dict[str, Result], dict[str, Any]]:
         bare=question(course.no_growth, patient_id=patient),
         same_month=question(course.front_month, fit=fit),
         alarms=question(course.false_alarms, plateaus=plateaus),
-        tested=question(course.backtest),
+        tested=question(course.backtest, predicted=past),
     )
     return _panels(answers), answers
 
