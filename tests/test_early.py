@@ -164,7 +164,7 @@ def test_the_front_of_a_zone_that_will_not_do_is_counted_at_the_end_of_what_is_l
 def test_a_share_that_comes_back_is_called_assumed_until_a_window_has_closed(tmp_path):
     """All six were read at month 12, and their windows are open until 12 and CLOSES_LATE."""
     early_days = pages.small.when_rough(early.when(_read_once(tmp_path / "a", 6)))
-    assert "50 in 100 come back at maturity (assumed: no window of maturity has closed yet)" in early_days
+    assert "50 in 100 were counted (assumed: no window of maturity has closed yet)" in early_days
     later = one_session_each(
         tmp_path / "b", ["P0"], [count("P0", "P0-1", 0, 10.0), count("P0", "P0-1", 30, 50.0)]
     )

@@ -317,7 +317,9 @@ def _counted(page: Page, side: str) -> str:
     if own.empty or own[["n_followed", "n_counted"]].isna().any(axis=None):
         return " "
     followed, at_maturity = int(own["n_followed"].iloc[0]), int(own["n_counted"].iloc[0])
-    return f"{numbers.number(at_maturity)} of {numbers.number(followed)} planted zones counted at maturity"
+    counted = f"{numbers.number(at_maturity)} of {numbers.number(followed)} planted zones"
+    n = _n_at_maturity(page, side)
+    return f"{counted} counted at maturity so far{f' ({numbers.number(n)} patients)' if n else ''}"
 
 
 def _side(row: pd.Series | None, null: float = 0.0) -> str:

@@ -11,26 +11,16 @@ ONE_MORE = "The zone is mature: waiting adds little, a further count of the same
 BETWEEN = "lying between the lowest and the highest tenth"
 VISITS_IN_FULL = 2
 MATURE = "cannot tell, mature"  # waiting tells no more of it
-SURE_OF_LOW = f"{100 * course.DECIDES_LOW:g} %"
+REASSURING = "nothing amiss"  # the states usual, not low and not behind, which the table tells apart
+UNDER = f"chance that under {course.LOW_YIELD_PCT:g} % of planted hairs grow"
 # What a state of `course.case` says of zones, those that need thought first: of one, of several.
 STANDING_IN_SHORT = {
     "low": ("is low", "are low"),
     "behind": ("is behind", "are behind"),
     "ahead": ("is ahead", "are ahead"),
-    "usual": ("is as usual", "are as usual"),
-    "not behind": ("is not behind", "are not behind"),
-    "not low": ("is not low", "are not low"),
+    REASSURING: ("shows no sign of slow or poor growth", "show no sign of slow or poor growth"),
     MATURE: ("needs a further count to be judged", "need a further count to be judged"),
     "cannot tell": ("cannot be judged yet", "cannot be judged yet"),
-}
-# What a state of `course.case` means, for the key under the verdicts; tenths are of true yields.
-MEANS = {
-    "low": f"low, {SURE_OF_LOW} sure that under {course.LOW_YIELD_PCT:g} % of planted hairs grow",
-    "not low": f"not low, {SURE_OF_LOW} sure that {course.LOW_YIELD_PCT:g} % or more of planted hairs grow",
-    "behind": "behind, counts below those of 95 in 100 comparable cases",
-    "ahead": "ahead, counts above those of 95 in 100 comparable cases",
-    "usual": f"as usual, {100 * course.DECIDES_USUAL:g} % sure to lie between the lowest and highest tenth",
-    "not behind": f"not behind, {SURE_OF_LOW} sure not to be in the lowest tenth",
 }
 
 
@@ -49,6 +39,7 @@ def in_short(result: Curve) -> str:
     is_last = judged["is_mature"].astype(bool) & ~judged["is_beyond"].astype(bool)
     is_last |= judged["is_far_below"].astype(bool)
     states = judged["state"].mask(judged["state"].eq("cannot tell") & is_last, MATURE)
+    states = states.mask(states.isin(["usual", "not low", "not behind"]), REASSURING)
     for state, (one, more) in STANDING_IN_SHORT.items():
         own = list(places[states.eq(state)])
         if own:
@@ -141,8 +132,8 @@ def _verdict(row: pd.Series) -> str:
         return _disagreement(row)
     behind, ahead, low = (100 * row[f"chance_{name}"] for name in ("behind", "ahead", "low"))
     certain = {
-        "low": f"Low: {numbers.chance(low)} chance. Mature, little more will come.",
-        "not low": f"Not low: {numbers.chance(low)} chance of low.",
+        "low": f"Low: {numbers.chance(low)} {UNDER}. Mature, little more will come.",
+        "not low": f"Not low: {numbers.chance(low)} {UNDER}.",
         "ahead": f"Ahead: above 95 in 100 comparable cases; {numbers.chance(ahead)} chance of the highest "
         "tenth.",
         "usual": f"As usual: {numbers.chance(100 - behind - ahead)} chance of {BETWEEN}.",
@@ -151,7 +142,7 @@ def _verdict(row: pd.Series) -> str:
     if row["state"] in certain:
         return certain[row["state"]]
     if row["state"] == "cannot tell" and row["is_mature"]:
-        return f"Cannot be judged: {numbers.chance(low)} chance of low; 95 % or 5 % would tell. {ONE_MORE}"
+        return f"Cannot be judged: {numbers.chance(low)} {UNDER}; 95 % or 5 % would tell. {ONE_MORE}"
     split = ", ".join(
         f"{word} {numbers.chance(100 * row[name])}"
         for word, name in (("only late", "slow_only"), ("only low", "low_only"), ("both", "both"))
@@ -182,13 +173,14 @@ def _expected(row: pd.Series) -> str:
 
 
 def notes(result: Curve) -> tuple[str, ...]:
-    """Return what the words of the verdicts mean."""
+    """Return how sure the verdicts are, and what they compare with."""
     if why_not(result) or "early" in result.extra:
         return ()
-    met = set(result.extra["standing"]["state"])
-    key = numbers.title_case("; ".join(means for state, means in MEANS.items() if state in met))
+    sure = f"{100 * course.DECIDES_LOW:g} %"
     return (
-        f"{key}{'. ' if key else ''}Cases, tenths and what is usual are of our own. Expected: 95 of 100 "
+        f"Low and not low are said of mature zones, not behind of others, at {sure} certainty; as usual at "
+        f"{100 * course.DECIDES_USUAL:g} %. Comparable cases, tenths and what is usual are this practice's "
+        "own past cases at the same month. In brackets: usual, 9 in 10 of their counts; expected, 95 of 100 "
         "counts made then. A month counts from its session, a register month from the start of the register.",
     )
 

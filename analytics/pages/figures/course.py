@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from analytics.course import MONTHS_AHEAD
 from analytics.numbers import as_said, title_case
 from analytics.pages.figures.drawing import INK, QUIET, RULE, SERIES, name_axes, panels
 from analytics.pages.figures.intervals import intervals
@@ -132,6 +133,9 @@ def _bands(panel: Axes, bands: pd.DataFrame) -> None:
 
 
 def _forecast(panel: Axes, limits: pd.DataFrame) -> None:
+    told = limits[limits["x"].le(limits["x"].where(limits["x"].isin(MONTHS_AHEAD)).max())]
+    if len(told) > 1:  # as far as the table beside it says what is expected
+        limits = told
     if len(limits) < 2:
         return
     color = SERIES[0]

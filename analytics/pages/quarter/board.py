@@ -29,6 +29,7 @@ SHAPES = {NOT_MET: "■", MET: "●"}
 SIGN = {"at most": "≤", "at least": "≥"}
 SPARK_WIDTH, SPARK_HEIGHT, SPARK_EDGE = 118.0, 22.0, 3.0
 MANY_QUARTERS = 12
+MEANS = " Yields are means of their quarters' counts; page 01 prints the growth model's."
 
 
 def board(page: Page, title: str = "Every criterion against its standard") -> None:
@@ -58,6 +59,7 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
             )  # fmt: skip
     lacks = rows["estimate"].notna() & rows["ci_low"].isna()
     few = f" No interval is printed from fewer than {LEAST_FOR_INTERVAL} patients." if lacks.any() else ""
+    few += MEANS if rows["name"].str.startswith("Yield").any() else ""
     show_html(filled("blocks/board", title=title, id=f"t{number}", groups=groups, folded=MET, few=few))
 
 

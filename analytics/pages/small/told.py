@@ -237,8 +237,9 @@ def when_rough(result: Result) -> str:
         return ""
     share = " (assumed: no window of maturity has closed yet)" if row["is_return_assumed"] else ""
     return (
-        f"At {row['per_month']:.1f} new patients a month, of whom {100 * row['returning']:.0f} in 100 come "
-        f"back at maturity{share}; spread between patients {row['sd']:.0f} points"
+        f"At {row['per_month']:.1f} new patients a month; of those whose month of maturity has passed, "
+        f"{100 * row['returning']:.0f} in 100 were counted{share}; spread between patients "
+        f"{row['sd']:.0f} points"
         f"{' (assumed)' if row['is_assumed'] else ''}."
         + (" In brackets: 80 % of simulated futures." if np.isfinite(row["month"]) else "")
     )
