@@ -36,7 +36,7 @@ from analytics.results import Curve, Result, counted, limits, line
 from analytics.study.answer import Answer, answer, effect_row, margins, row
 from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, of_plan, parts_of
 from analytics.study.plan import NO_UNIT_VALUE, NOT_NORMAL, Plan, in_words
-from analytics.study.rows import Background, Reading, background, reading_of, sample, visit_rows
+from analytics.study.rows import Background, Reading, background, narrow, reading_of, sample, visit_rows
 
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
 N_ON_CURVE = 41
@@ -237,7 +237,7 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
     walked = {
         name: [o for o in all_ if o in (options or {}).get(name, all_)] for name, all_ in CHOICES.items()
     }
-    known = background(records, plan, plan.exposure_of(analysis))
+    known = narrow(background(records, plan, plan.exposure_of(analysis)), plan)
     # What changes native loss alone comes last: rows and their baselines are then made once.
     for photographs, planted, native in product(
         walked["photographs"], walked["planted density"], walked["native loss"]

@@ -34,6 +34,19 @@ PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep"
 SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again", "transection")
 OF_PLACEMENT = ("zone", "recipient", "planted_hairs_cm2", "grafts")
 OF_READING = ("month", "reader_id", "reader_changed")  # of the count that is the outcome
+# What of a row of `yields.by_visit` makes an outcome; a row has many more columns, and each is copied.
+READ = (
+    *("patient_id", "placement_id", "region_id", "zone", "month", "maturity_month", "count_number"),
+    *("for_headline", "for_curve", "quantity", "yield_pct", "density", "planted_ratio", "planted_source"),
+    *("planted_hairs_cm2", "planted_cv", "baseline_density", "baseline_area", "native_factor"),
+    *("native_change_se", "native_shared_se", "both_marked", "reader_id", "reader_changed"),
+    *("counted_area_cm2", "is_later", "season_1", "season_2"),
+)
+# What a unit is known by, whatever is compared.
+UNIT = (
+    *("patient_id", "session_id", "placement_id", "unit_id", "zone", "site", "register_month"),
+    *("maturity_month", "x", "reason"),
+)
 OWN_TABLES = ("patients", "sessions", "placements")
 NOT_IN_POPULATION = "outside the population of the plan"
 NO_EXPOSURE = "what is compared is not recorded"
@@ -103,6 +116,12 @@ class Background:
     error: CountError
     end: float
     replanted: frozenset[str]
+
+
+def narrow(known: Background, plan: Plan) -> Background:
+    """Return a background with those columns alone that a plan compares or holds equal."""
+    own = {*UNIT, *plan.variables.values()}
+    return replace(known, places=known.places[[c for c in known.places.columns if c in own]])
 
 
 def background(records: Records, plan: Plan, exposure: Exposure) -> Background:
@@ -387,7 +406,7 @@ def _read(rows: pd.DataFrame, reading: Reading) -> pd.DataFrame:
     target = rows["maturity_month"] if reading.month is None else reading.month
     inside = rows["month"] - target <= reading.late_months
     try:
-        return one_reading(rows[inside], month=reading.month)
+        return one_reading(rows.loc[inside, list(READ)], month=reading.month)
     except (KeyError, ValueError):
         raise FitError("study: no reading is usable; regrowth check says what was left out") from None
 
