@@ -342,7 +342,7 @@ def about(page: Page) -> str:
 def _size(records: Any) -> str:
     patients, months = len(records.patients), records.sessions["register_month"].max()
     people = f"{numbers.number(patients)} patient{'' if patients == 1 else 's'}"
-    return people if pd.isna(months) else f"{people}, sessions up to register month {numbers.number(months)}"
+    return people if pd.isna(months) else f"{people}, {numbers.number(months)} months of sessions"
 
 
 def _audience_line(page: Page) -> str:

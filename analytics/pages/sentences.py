@@ -319,7 +319,7 @@ def _counted(page: Page, side: str) -> str:
     followed, at_maturity = int(own["n_followed"].iloc[0]), int(own["n_counted"].iloc[0])
     counted = f"{numbers.number(at_maturity)} of {numbers.number(followed)} planted zones"
     n = _n_at_maturity(page, side)
-    return f"{counted} counted at maturity so far{f' ({numbers.number(n)} patients)' if n else ''}"
+    return f"{counted} counted at maturity{f' ({numbers.number(n)} patients)' if n else ''}"
 
 
 def _side(row: pd.Series | None, null: float = 0.0) -> str:
@@ -388,6 +388,7 @@ def study_answer(result: Result, plan: study.Plan, value: str, standing: study.S
     said = STUDY_SAYS.get(found, f"{found} ({{what}})" if found else disclosure.WITHHELD)
     rest = words.partition(":")[2].strip() if found == study.CANNOT_TELL else ""
     what = study.outcome_in_words(plan.primary).partition(", percent of")[0]
+    what = what.replace("the zone's maturity month", "maturity")
     is_known = pd.notna(row.get("estimate")) or found != study.CANNOT_TELL
     told = f" The estimate is {value}." if is_known else ""
     sentence = f"{numbers.title_case(who)}: {said.format(what=what)}.{told}"

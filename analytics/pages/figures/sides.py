@@ -28,7 +28,7 @@ from analytics.results import Curve, Result
 
 MOST_READINGS = 2000  # drawn; the rest are counted
 LOW, HIGH, LAST = -25.0, 130.0, 24.5  # of the axes, percent and months
-HEIGHT_IN, NARROW_HEIGHT_IN = 4.55, 4.2
+HEIGHT_IN, NARROW_HEIGHT_IN = 4.0, 4.2
 COLOURS = ("#a3430a", "#0b4f8a")  # front, the other side
 SHAPES, DASHES = ("o", "s"), ((0, (6, 2)), "solid")
 
@@ -38,8 +38,8 @@ def sides(result: Curve, ax: Axes | None = None, *, narrow: bool = False) -> Axe
     names = list(result.path["zone"].drop_duplicates())
     if ax is None:
         size = (NARROW_WIDTH_IN, NARROW_HEIGHT_IN) if narrow else (WIDTH_IN, HEIGHT_IN)
-        left, bottom = (0.13, 0.235) if narrow else (0.075, 0.215)
-        ax = Figure(figsize=size).add_axes((left, bottom, 0.985 - left, 0.95 - bottom))
+        left, bottom = (0.13, 0.235) if narrow else (0.075, 0.245)
+        ax = Figure(figsize=size).add_axes((left, bottom, 0.985 - left, (0.95 if narrow else 0.943) - bottom))
     ax.set_xlim(0, LAST)
     ax.set_ylim(LOW, HIGH)
     _readings(ax, result, names)
