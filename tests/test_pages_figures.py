@@ -177,6 +177,26 @@ def test_the_same_figure_gives_the_same_svg_and_holds_no_date():
     assert "date" not in first.lower()
 
 
+@pytest.mark.parametrize("narrow", [False, True])
+@pytest.mark.parametrize("far", [1.0, 0.3])
+def test_panels_their_texts_and_the_legend_stand_apart_and_inside_the_picture(narrow, far):
+    """A month's name may hang over the right edge: there has to be room for it."""
+    ends = pd.DataFrame({"zone": ["crown", "frontal"], "x": 18.0 * far, "label": "half of the plateau"})
+    result = _curve(marks=ends)
+    figure = figures.draw(result, narrow=narrow).figure
+    for ax in figure.axes:
+        ax.annotate("a name that hangs over", (18.0 * far, 50.0), annotation_clip=False)
+    drawing.svg(figure)
+    pen, whole = figure.canvas.get_renderer(), figure.bbox
+    boxes = [ax.get_tightbbox(pen) for ax in figure.axes if ax.axison]
+    boxes += [legend.get_window_extent(pen) for legend in figure.legends]
+    boxes += [text.get_window_extent(pen) for text in figure.texts]
+    for i, box in enumerate(boxes):
+        inside = (box.x0 >= -1, box.y0 >= -1, box.x1 <= whole.x1 + 1, box.y1 <= whole.y1 + 1)
+        assert all(inside), (i, box)
+        assert not any(box.padded(-1).overlaps(other.padded(-1)) for other in boxes[:i])
+
+
 def test_a_figure_can_be_drawn_in_axes_of_ones_own():
     figure = drawing.Figure()
     ax = figure.subplots()

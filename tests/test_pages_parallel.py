@@ -11,6 +11,7 @@ import pytest
 from analytics import yields
 from analytics.errors import ParameterError
 from analytics.numerics import resample
+from analytics.pages import blocks
 from analytics.reports import Question, cache, parallel
 from analytics.results import why_not
 
@@ -32,6 +33,11 @@ def is_slow(subject, *, seconds: float, after: object = None) -> tuple[int, floa
     """Take some time, then return the process that answers, and when."""
     time.sleep(seconds)
     return os.getpid(), time.monotonic()
+
+
+def is_slow_alone(seconds: float) -> int:
+    """Take some time, then return the process that answers."""
+    return is_slow(None, seconds=seconds)[0]
 
 
 def ends_the_helper(subject, *, first: int) -> str:
@@ -122,6 +128,26 @@ def pid_or_end(first: int, ends: bool) -> int:
 def test_a_helper_at_work_begins_what_is_asked_for_later():
     parallel.answers({n: Question(process_of, {"name": n}) for n in "ab"}, None, "")
     assert parallel.begun(pid_or_end, HERE, False)() != HERE
+
+
+def test_what_no_helper_has_begun_when_it_is_needed_is_done_here():
+    parallel.answers({n: Question(process_of, {"name": n}) for n in "ab"}, None, "")
+    busy = [parallel.begun(time.sleep, 0.5) for _ in range(3)]
+    last = parallel.begun(pid_or_end, HERE, False, or_here=True)
+    assert last() == HERE
+    assert [one() for one in busy] == [None] * 3
+    first = parallel.begun(is_slow_alone, 0.3, or_here=True)
+    time.sleep(0.1)
+    assert first() != HERE
+
+
+def test_a_picture_drawn_ahead_is_the_one_drawn_when_it_is_needed(demo):
+    result = yields.average(demo)
+    given = (result, 1, "Yield", "A dot a zone", "")
+    alone = blocks.figure_block(*given)
+    parallel.answers({n: Question(process_of, {"name": n}) for n in "ab"}, None, "")
+    blocks.draw_ahead([result])
+    assert blocks.figure_block(*given) == alone
 
 
 def test_a_helper_lost_on_the_way_costs_time_alone():

@@ -44,8 +44,10 @@ def figure_block(
 
     `with_titles`: whether marks of the wide one say their value when pointed at; a finger cannot point.
     """
-    narrow_one = begun(_drawn, result, True)
-    wide, narrow = _drawn(result, False), narrow_one()
+    narrow_one = _ahead.pop((id(result), True), None) or _Ahead(result, True)
+    wide_one = _ahead.pop((id(result), False), None)
+    wide = wide_one.drawn() if wide_one else _drawn(result, False)
+    narrow = narrow_one.drawn()
     alternative = f"{alt.rstrip('.')}. {main_numbers(result)}"
     data = tables.show(result, table_id=f"f{number}d", title=f"Numbers of figure {number}")
     return filled(
@@ -57,6 +59,26 @@ def figure_block(
         caption=_caption(result, caption),
         data=folded(f"The numbers of figure {number}", data),
     )
+
+
+class _Ahead:
+    """A picture that a helper may draw before the page comes to it."""
+
+    def __init__(self, result: Result, is_narrow: bool) -> None:
+        self.result, self.drawn = result, begun(_drawn, result, is_narrow, or_here=True)
+
+
+_ahead: dict[tuple[int, bool], _Ahead] = {}  # by identity of the result, which the picture holds
+
+
+def draw_ahead(results: Sequence[Result]) -> None:
+    """Let a helper begin with pictures: for telephones from the first on, then the wide ones from the last.
+
+    This process draws the wide ones from the first on, and what no helper has begun when it is needed.
+    """
+    _ahead.clear()
+    _ahead.update({(id(one), True): _Ahead(one, True) for one in results})
+    _ahead.update({(id(one), False): _Ahead(one, False) for one in reversed(results)})
 
 
 def figure_files(result: Result, alt: str) -> dict[str, bytes]:

@@ -30,7 +30,7 @@ from analytics import disclosure, files, numbers, records, reports
 from analytics.errors import ParameterError
 from analytics.pages import blocks
 from analytics.pages.content import collect
-from analytics.pages.words import glossary
+from analytics.pages.words import glossary, of_page
 from analytics.reports import Question, filled
 from analytics.results import Gap, Result
 
@@ -335,7 +335,10 @@ def results(page: Page, **named: Result) -> Page:
     """
     if page.results:
         raise ParameterError("pages.results: called twice; hand over all results of the page in one call")
-    return replace(page, results=disclosure.protect_all(named, page.audience))
+    handed_over = disclosure.protect_all(named, page.audience)
+    figures = (handed_over[name] for name in of_page(page.name).get("alt", {}) if name in handed_over)
+    blocks.draw_ahead([one for one in figures if one.gap is None and not one.table().empty])
+    return replace(page, results=handed_over)
 
 
 def result_of(page: Page, name: str) -> Result:

@@ -312,7 +312,7 @@ def _ask_what_is_held(function: Callable[..., Any], subject_sha256: str, argumen
     return guarded(function, _held[0], subject_sha256, arguments)
 
 
-def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
+def begun(work: Callable[..., Any], *given: Any, or_here: bool = False) -> Callable[[], Any]:
     """Let a helper that is at work already begin `work(*given)`; return what gives its answer.
 
     Without one, or where it is lost, this process answers when asked.
@@ -323,6 +323,8 @@ def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
         What to do.
     given
         Its arguments.
+    or_here
+        Whether this process answers too where no helper has begun it by the time it is asked.
 
     Returns
     -------
@@ -337,6 +339,8 @@ def begun(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
         return functools.partial(work, *given)
 
     def answer() -> Any:
+        if or_here and future.cancel():
+            return work(*given)
         try:
             return future.result()
         except LOST:
