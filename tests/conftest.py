@@ -47,6 +47,22 @@ def demo():
 
 
 @pytest.fixture(scope="session")
+def fit(demo, of_this_run):
+    """Return the growth model of the demo, fitted once a run."""
+    from analytics import regrowth
+
+    return _once(of_this_run / "fit", lambda: regrowth.fit_emergence(demo))
+
+
+@pytest.fixture(scope="session")
+def plateaus(demo, fit, of_this_run):
+    """Return the distribution of plateaus of the demo, fitted once a run."""
+    from analytics import regrowth
+
+    return _once(of_this_run / "plateaus", lambda: regrowth.fit_plateaus(demo, fit=fit))
+
+
+@pytest.fixture(scope="session")
 def published():
     """Return the folder of small published data sets."""
     return ROOT / "data_demo" / "published"

@@ -10,18 +10,13 @@ import pytest
 import seen
 from conftest import ROOT
 
-from analytics import pages, planning, regrowth
+from analytics import pages, planning
 from analytics.__main__ import main
 from analytics.app import hands
 from analytics.pages.page import Page
 from analytics.reports import RUN_VARIABLE, browser
 
 AREAS = {"frontal": 45.0, "crown": 90.0}
-
-
-@pytest.fixture(scope="module")
-def plateaus(demo):
-    return regrowth.fit_plateaus(demo, fit=regrowth.fit_emergence(demo))
 
 
 def _opened(monkeypatch):

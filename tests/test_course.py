@@ -20,16 +20,6 @@ from analytics.regrowth.quantities import parameters
 
 
 @pytest.fixture(scope="module")
-def fit(demo):
-    return regrowth.fit_emergence(demo)
-
-
-@pytest.fixture(scope="module")
-def plateaus(demo, fit):
-    return regrowth.fit_plateaus(demo, fit=fit)
-
-
-@pytest.fixture(scope="module")
 def listed(demo, plateaus):
     return course.call_back(demo, plateaus=plateaus)
 

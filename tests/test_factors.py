@@ -83,8 +83,8 @@ def test_a_planted_cause_of_poor_growth_is_found_and_an_absent_one_not_claimed()
     assert shared["mean_of_those_listed"] > shared["mean_of_all"]
 
 
-def test_poor_growth_equals_a_plain_mixed_model_and_names_no_surgeon_in_its_lines(demo):
-    told = factors.poor_growth(demo, plateaus=regrowth.fit_plateaus(demo))
+def test_poor_growth_equals_a_plain_mixed_model_and_names_no_surgeon_in_its_lines(demo, plateaus):
+    told = factors.poor_growth(demo, plateaus=plateaus)
     frame = told.rows().merge(
         bench.units(demo).frame.drop(columns=["zone", "patient_id", "reason"]), on="placement_id"
     )

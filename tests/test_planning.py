@@ -30,16 +30,6 @@ def _yields(mean, sd):
 ALIKE = (50.0, 60.0, 10.0, 2.0, *_yields(80.0, 10.0), 80.0)
 
 
-@pytest.fixture(scope="module")
-def fit(demo):
-    return regrowth.fit_emergence(demo)
-
-
-@pytest.fixture(scope="module")
-def plateaus(demo, fit):
-    return regrowth.fit_plateaus(demo, fit=fit)
-
-
 def _register(folder, **patient):
     return registers.load(
         folder,

@@ -6,17 +6,12 @@ Outside: the same outlook summed by hand, the donor's ledger, and the draft's ow
 import numpy as np
 import pytest
 
-from analytics import planning, regrowth
+from analytics import planning
 from analytics.errors import ParameterError
 from analytics.planning import later
 
 PATIENT = "0006"
 PLAN = "frontal 700 on 45, crown 300 on 90"
-
-
-@pytest.fixture(scope="module")
-def plateaus(demo):
-    return regrowth.fit_plateaus(demo, fit=regrowth.fit_emergence(demo))
 
 
 def _two(demo, plateaus, *drafts, **given):

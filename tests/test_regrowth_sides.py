@@ -13,11 +13,6 @@ from analytics.pages.figures import sides
 
 
 @pytest.fixture(scope="module")
-def fit(demo):
-    return regrowth.fit_emergence(demo)
-
-
-@pytest.fixture(scope="module")
 def both(demo, fit):
     return regrowth.against_front(demo, fit=fit)
 

@@ -16,8 +16,8 @@ PAIR = "crown : front"
 
 
 @pytest.fixture(scope="module")
-def both(demo):
-    return regrowth.against_front(demo, fit=regrowth.fit_emergence(demo))
+def both(demo, fit):
+    return regrowth.against_front(demo, fit=fit)
 
 
 def _row(result, zone, term):

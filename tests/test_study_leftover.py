@@ -107,8 +107,8 @@ def test_residuals_of_groups_are_made_independent_by_the_covariance_written_out(
         assert (told[own] ** 2).sum() == pytest.approx(expected)
 
 
-def test_a_patient_whose_counts_no_curve_explains_is_counted_on_the_audit(demo):
-    plain = regrowth.leftover(demo, fit=regrowth.fit_emergence(demo))
+def test_a_patient_whose_counts_no_curve_explains_is_counted_on_the_audit(demo, fit):
+    plain = regrowth.leftover(demo, fit=fit)
     row = plain.table().query("part == 'as simulated'").iloc[0]
     assert row["p_value"] > 0.05
     assert plain.checks["distributed_as_simulated"]
