@@ -252,12 +252,14 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
             )
         )
     halves = [numbers.number(float(rows[s, "half_month"]["estimate"]), 1) for s in ("crown", "front")]  # type: ignore[index]
+    mature = [numbers.number(float(rows[s, "yield_at_maturity"]["x"])) for s in ("crown", "front")]  # type: ignore[index]
     asked = (
-        ("Is the crown lower?", "yield_difference_at_maturity", {"above": "no", "below": "yes"}, ""),
+        ("Is the crown lower?", "yield_difference_at_maturity", {"above": "no", "below": "yes"}, "",
+         f"crown at month {mature[0]} less front at month {mature[1]}"),
         ("Does it come later?", "half_month_difference", {"above": "yes", "below": "no"},
-         f"half grown in month {halves[0]}, front {halves[1]}"),
+         f"half grown in month {halves[0]}, front {halves[1]}", " "),
     )  # fmt: skip
-    for label, term, words, why in asked:
+    for label, term, words, why, rests_on in asked:
         found = _side(rows["crown : front", term])
         too_few = term.startswith("yield") and bool(_from_when(page))
         tiles.append(
@@ -265,7 +267,7 @@ def crown_key_numbers(page: Page) -> list[KeyNumber]:
                 page,
                 "crown_front",
                 label=label,
-                rests_on=" ",
+                rests_on=rests_on,
                 verdict="cannot be told" if too_few else words.get(found, "cannot be told"),
                 why=TOO_FEW
                 if too_few
@@ -403,6 +405,13 @@ STUDY_SAYS = {
 }
 
 
+def _which_way(plan: study.Plan) -> str:
+    """Return which of two groups is the higher where the answer lies above no difference."""
+    if plan.exposure.is_number:
+        return " "
+    return f"above {1 if plan.primary.is_ratio else 0}: {plan.exposure.compared_name} is higher"
+
+
 def study_key_numbers(page: Page, plan: study.Plan) -> list[KeyNumber]:
     """Return the key numbers of a study: the difference, who has an outcome, what could have been found."""
     answer, design = result_of(page, "answer"), result_of(page, "design")
@@ -414,7 +423,7 @@ def study_key_numbers(page: Page, plan: study.Plan) -> list[KeyNumber]:
         page,
         "answer",
         label=f"Difference, {row['comparison']}" if "comparison" in row else "Difference",
-        rests_on=" ",
+        rests_on=_which_way(plan),
         verdict="cannot be told" if found == study.CANNOT_TELL else found,
         term="answer",
     )

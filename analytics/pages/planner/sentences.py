@@ -73,9 +73,16 @@ def _reach(table: pd.DataFrame) -> str:
     """
     of_all = table[table["term"].eq(CHANCE_OF_ALL)]
     if len(of_all) and of_all["estimate"].notna().all():
-        said = [f"{of_100(row.estimate)} such patients with draft {row.draft}" for row in of_all.itertuples()]
-        said = [said[0], *(one.replace(" of 100 such patients", "") for one in said[1:])]
-        return f"{targets(table)} would be reached in {_listed(said)}.{_untold(table)}"
+        said = of_all.set_index("draft")["estimate"].sort_values(ascending=False, kind="stable").map(of_100)
+        best, chance = said.index[0], said.iloc[0]
+        others = [
+            f"with draft {name} in {one.removesuffix(' of 100')}" for name, one in said.iloc[1:].items()
+        ]
+        reached = f"{targets(table)} would be reached in {chance} such patients"
+        if chance in said.iloc[1:].to_numpy() or len(said) == 1:  # none is better than all others
+            return f"{reached} with draft {best}{''.join(f', {one}' for one in others)}.{_untold(table)}"
+        better = "better" if len(said) == 2 else "best"
+        return f"draft {best} does {better}: {reached}, {_listed(others)}.{_untold(table)}"
     chances = table[table["term"].eq(CHANCE)]
     parts = [
         f"draft {name} would reach the target "

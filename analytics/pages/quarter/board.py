@@ -65,7 +65,7 @@ def board(page: Page, title: str = "Every criterion against its standard") -> No
 
 def _last_heading(outcome: str) -> str:
     return {
-        NOT_MET: "at the last review",
+        NOT_MET: "before",
         CANNOT_TELL: "chance it holds; can be told in",
         NEVER: "chance it holds",
         MET: "decided over",
@@ -94,14 +94,31 @@ def _line(
     value = words.with_unit(words.number(row["estimate"], places), short) if pd.notna(row["estimate"]) else ""
     standard = words.number(row["standard"], places)
     has_limits = pd.notna(row["ci_low"]) and pd.notna(row["ci_high"])
+    history = part(result, "history")
+    last = _last(row, known, before, moved)
+    if row["outcome"] == NOT_MET:
+        earlier = [said for said in (last, _quarter_before(row, history, short)) if said]
+        last = "; ".join(earlier) or "no earlier review"
     return {
         "name": row["name"],
         "value": value or ("withheld" if row["outcome"] == WITHHELD else "none"),
         "interval": words.limits(row["ci_low"], row["ci_high"], places) if has_limits else "",
         "standard": f"{SIGN[row['direction']]} {standard}",
-        "last": _last(row, known, before, moved),
-        "spark": _spark(row, part(result, "history")),
+        "last": last,
+        "spark": _spark(row, history),
     }
+
+
+def _quarter_before(row: pd.Series, history: pd.DataFrame, unit: str) -> str:
+    """Return the value of the last quarter before this one that has one; nothing where none is shown."""
+    if history.empty:
+        return ""
+    is_earlier = history["quarter"].lt(history["quarter"].max()) & history["estimate"].notna()
+    own = history[history["criterion"].eq(row["criterion"]) & is_earlier].sort_values("quarter")
+    if own.empty:
+        return ""
+    value = words.with_unit(words.number(own["estimate"].iloc[-1], int(row["places"])), unit)
+    return f"{value} in quarter {own['quarter'].iloc[-1]:.0f}"
 
 
 def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str], moved: set[str]) -> str:
@@ -109,7 +126,8 @@ def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str], moved: se
     over = row["over_quarters"]
     quarters = "" if pd.isna(over) else f"{over:.0f} quarter{'s' if over > 1 else ''}"
     if outcome == NOT_MET:
-        return {NOT_MET: "not met too"}.get(before.get(name, ""), before.get(name, "no earlier review"))
+        at_last = {NOT_MET: "not met", MET: "met", CANNOT_TELL: "could not be told"}.get(before.get(name, ""))
+        return f"{at_last} at the last review" if at_last else ""
     if outcome == MET:
         return "all sessions, one by one" if row["by_sequential_test"] else quarters
     if outcome == CANNOT_TELL and name in known.index:
