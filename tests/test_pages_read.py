@@ -211,10 +211,10 @@ SIGNALS = pd.DataFrame(
         ("new", "worse", "case by case", "Transected", "S2", "the rise began in month 36", 36, 12),
         ("known", "worse", "case by case", "Transected", "S2", "the rise began in month 22", 27, 9),
         ("known", "better", "chart", "Yield, front", "", "few crossings of the centre", 36, 11),
-        ("cleared", "worse", "", "Infection", "", "", None, 10),
+        ("cleared", "worse", "", "seen at month 3", "", "", None, 10),
     ],
     columns="status direction source name group rule register_month first_named_in".split(),
-).assign(weight=4.0, n_units=9.0, is_of_mix=False)
+).assign(weight=4.0, n_units=9.0, is_of_mix=False, quarter=12)
 
 
 @pytest.mark.parametrize(
@@ -223,7 +223,7 @@ SIGNALS = pd.DataFrame(
         (11, {"New since the review of quarter 11": ["Folliculitis", "Discarded"],
               "Carried over from quarter 11": ["Transected, operator S2 (since quarter 9)",
                                                "Yield, front (since quarter 11)"],
-              "Gone since": ["Infection"]}),
+              "Gone since": ["Seen at month 3"]}),
         (0, {"New this quarter": ["Folliculitis"],
              "There before this quarter": ["Transected, operator S2 (since quarter 9)",
                                            "Yield, front (since quarter 11)"],

@@ -91,9 +91,9 @@ def drafts(result: Result, ax: Axes | None = None, *, narrow: bool = False) -> A
     panel.grid(axis="x")
     panel.set_xlabel("Density once mature (hairs/cm²)")
     low, high = panel.get_xlim()
-    # Room for the words beside the outermost lines; no density lies below 0.
-    room = (0.45 if narrow else 0.15) * (high - low)
-    panel.set_xlim(max(low - room, min(low, 0.0)), high + room)
+    # Words left of a line may stand over the names of the drafts, those right of it not over the chances.
+    wide = high - low
+    panel.set_xlim(max(low - 0.05 * wide, min(low, 0.0)), high + (0.3 if narrow else 0.12) * wide)
     return panel
 
 

@@ -73,6 +73,10 @@ def _reach(table: pd.DataFrame) -> str:
     """
     of_all = table[table["term"].eq(CHANCE_OF_ALL)]
     if len(of_all) and of_all["estimate"].notna().all():
+        if of_all["estimate"].map(of_100).nunique() == 1 and len(of_all) > 1:
+            which = "either" if len(of_all) == 2 else "any"
+            same = f"{of_100(of_all['estimate'].iloc[0])} such patients with {which} draft"
+            return f"{targets(table)} would be reached in {same}.{_untold(table)}"
         said = of_all.set_index("draft")["estimate"].sort_values(ascending=False, kind="stable").map(of_100)
         best, chance = said.index[0], said.iloc[0]
         others = [

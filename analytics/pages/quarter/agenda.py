@@ -148,10 +148,11 @@ def _signals(result: Result) -> list[dict[str, Any]]:
         is_worse = direction == WORSE
         # Good news is named in one line; its points stand with the charts.
         key = (is_worse, says if is_worse else "")
-        named[heading].setdefault(key, []).append(_whose(name, group) + since)
+        named[heading].setdefault(key, []).append(words.title_case(_whose(name, group)) + since)
     return [
         {
             "heading": heading,
+            "is_gone": bool(last) and heading == _headings(last)[-1],
             "lines": [
                 {"is_worse": is_worse, "names": "; ".join(names), "says": says}
                 for (is_worse, says), names in sorted(lines.items(), key=lambda one: not one[0][0])
@@ -177,7 +178,8 @@ def _standing(rows: pd.DataFrame, last: int) -> tuple[str, str, str]:
     sentences = [f"{words.title_case(_says(row))}." for row in _one_by_kind(fresh, is_known=len(known) > 0)]
     says = " ".join(dict.fromkeys(sentences))
     if len(known):
-        return before, f" (since quarter {known['first_named_in'].min():.0f})", says
+        since = known[["first_named_in", "quarter"]].min().min()
+        return before, f" (since quarter {since:.0f})", says
     if fresh.empty:
         return third, "", ""
     return (third if not last and dateless.all() else new), "", says
@@ -289,7 +291,7 @@ def _decisions(result: Result) -> list[str]:
 def _asked(kind: str, name: str, group: str) -> str:
     who = _whose(name, group)
     return {
-        MISSED: f"Standard not met: {who}. What will be tried, and by when?",
+        MISSED: f"Standard not met: {who}. What will be tried?",
         WORSE_SIGNAL: f"{who}: what is the cause?",
         LATE: f"{name}: close, change or enforce it?",
         FELL: f"Fewer were {name}: who calls those who stayed away?",
