@@ -376,6 +376,17 @@ def test_the_chance_of_both_targets_is_that_of_simulated_patients(demo, plateaus
     assert both == pytest.approx(100 * reached.mean(), abs=0.2)
 
 
+def test_two_drafts_that_are_as_good_are_said_once():
+    rows = [(d, "all zones aimed at", "chance of reaching every target", 0.3) for d in "AB"]
+    rows += [("A", zone, "target", 90.0) for zone in ("frontal", "crown")]
+    rows += [("A", zone, "density at month 12", 80.0) for zone in ("frontal", "crown")]
+    table = pd.DataFrame(rows, columns=["draft", "zone", "term", "estimate"])
+    said = planner.sentences._reach(table)
+    assert said == "both targets would be reached in under 1 of 100 such patients with either draft."
+    table.loc[0, "estimate"] = 40.0
+    assert planner.sentences._reach(table).startswith("draft A does better: both targets")
+
+
 def test_a_draft_that_leaves_a_target_unplanted_is_judged_by_what_stands_there(demo, plateaus):
     areas = {"frontal": 45.0, "crown": 90.0}
     aims = planning.read_aims("frontal to 110, crown to 77", areas=areas)
