@@ -36,7 +36,8 @@ from analytics.results import Curve, Result, counted, limits, line
 from analytics.study.answer import Answer, answer, effect_row, margins, row
 from analytics.study.effects import CLUSTERED, MIXED, Effect, arrays, fitted, of_plan, parts_of
 from analytics.study.plan import NO_UNIT_VALUE, NOT_NORMAL, Plan, in_words
-from analytics.study.rows import Background, Reading, background, narrow, reading_of, sample, visit_rows
+from analytics.study.readings import Background, Reading, with_told
+from analytics.study.rows import background, narrow, reading_of, sample, visit_rows
 
 KNOT_SHARES = (0.05, 0.35, 0.65, 0.95)  # Harrell 2015, Regression Modeling Strategies, table 2.3 (four knots)
 N_ON_CURVE = 41
@@ -248,6 +249,7 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
             visits = visit_rows(records, plan, choices, known.error)
         except AnalyticsError:
             continue
+        told = with_told(known, visits)
         for window in walked["window"]:
             late, month = WINDOWS[window]
             reading = Reading(choices, late_months=late, month=month)
@@ -257,9 +259,7 @@ def grid(records: Records, plan: Plan, *, options: Mapping[str, Collection[str]]
                 "window": window,
                 "planted density": planted,
             }
-            rows.append(
-                named | _one(records, plan, reading, (visits, known), is_declared=reading == declared)
-            )
+            rows.append(named | _one(records, plan, reading, (visits, told), is_declared=reading == declared))
     table = pd.DataFrame(rows)
     estimates = table["estimate"].dropna()
     method = (

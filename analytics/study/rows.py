@@ -28,20 +28,11 @@ from analytics.study.plan import (
     Exposure,
     Plan,
 )  # fmt: skip
-from analytics.yields import expected_variance, one_reading
+from analytics.study.readings import NOT_DUE, Background, Reading, with_yields
 
 PHOTOGRAPHS = {"leave out": "standard", "leave out failed": "any_length", "keep": "all"}
 SESSION_OUTCOMES = ("complication", "satisfaction", "would_choose_again", "transection")
 OF_PLACEMENT = ("zone", "recipient", "planted_hairs_cm2", "grafts")
-OF_READING = ("month", "reader_id", "reader_changed")  # of the count that is the outcome
-# What of a row of `yields.by_visit` makes an outcome; a row has many more columns, and each is copied.
-READ = (
-    *("patient_id", "placement_id", "region_id", "zone", "month", "maturity_month", "count_number"),
-    *("for_headline", "for_curve", "quantity", "yield_pct", "density", "planted_ratio", "planted_source"),
-    *("planted_hairs_cm2", "planted_cv", "baseline_density", "baseline_area", "native_factor"),
-    *("native_change_se", "native_shared_se", "both_marked", "reader_id", "reader_changed"),
-    *("counted_area_cm2", "is_later", "season_1", "season_2"),
-)
 # What a unit is known by, whatever is compared.
 UNIT = (
     *("patient_id", "session_id", "placement_id", "unit_id", "zone", "site", "register_month"),
@@ -51,8 +42,6 @@ OWN_TABLES = ("patients", "sessions", "placements")
 NOT_IN_POPULATION = "outside the population of the plan"
 NO_EXPOSURE = "what is compared is not recorded"
 OTHER_GROUP = "in neither group of the comparison"
-NOT_DUE = "outcome month not reached by the end of the register"
-REPLANTED = "the zone was planted again"
 MIXED_SESSION = "both groups in one session"
 ZONE_TOO_FEW = "its zone is followed in too few to tell poor growth"
 # An answer counts within three months of the month asked for; common practice, no source.
@@ -61,18 +50,6 @@ FEWEST_POOR = 5.0  # planted zones of poor growth to be expected; a choice of ou
 # How far mean chances of the poor and of others lie apart, of 1. Groups that differ in the clearest cases
 # alone seem to differ by up to 1 over so much times too much (tests/bench/README.md; a choice of ours).
 LEAST_TOLD = 0.65
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """Which reading is a placement's outcome, under which choices; the robustness grid walks through them.
-
-    The reading nearest to `month` (the zone's maturity month where None), at most `late_months` past it.
-    """
-
-    choices: yields.Choices = yields.USUAL
-    late_months: float = 6.0
-    month: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,16 +83,6 @@ class Sample:
     def due(self) -> pd.DataFrame:
         """Units that should have an outcome, y NaN where it is missing."""
         return self.units[self.units["is_due"]].reset_index(drop=True)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Background:
-    """What all choices share: placements with exposure, counting error, end of register, zones replanted."""
-
-    places: pd.DataFrame
-    error: CountError
-    end: float
-    replanted: frozenset[str]
 
 
 def narrow(known: Background, plan: Plan) -> Background:
@@ -185,7 +152,7 @@ def of_everyone(records: Records, *, reading: Reading) -> pd.DataFrame:
     frame = frame.assign(x=np.nan, reason="", unit_id=frame["placement_id"])
     known = Background(frame, error, _register_end(records), frozenset(_replanted(records)))
     rows = yields.by_visit(records, choices=reading.choices, count_error=error)
-    return _with_yields(known, rows, reading, leave_out_replanted=False)
+    return with_yields(known, rows, reading, leave_out_replanted=False)
 
 
 def reading_of(plan: Plan) -> Reading:
@@ -345,7 +312,7 @@ def _of_yields(
     plan: Plan, known: Background, rows: pd.DataFrame, reading: Reading, exposure: Exposure
 ) -> Sample:
     leave_out = plan.strategy(SECOND_SESSION) == "leave out"
-    return Sample(_with_yields(known, rows, reading, leave_out_replanted=leave_out), True, exposure, rows)
+    return Sample(with_yields(known, rows, reading, leave_out_replanted=leave_out), True, exposure, rows)
 
 
 def _of_poor_growth(records: Records, given: Sample, choices: yields.Choices, percent: float) -> Sample:
@@ -372,52 +339,6 @@ def _of_poor_growth(records: Records, given: Sample, choices: yields.Choices, pe
     return replace(given, units=units.assign(y=100 * of(own), chance=of(chance), reason=reason))
 
 
-def _with_yields(
-    known: Background, rows: pd.DataFrame, reading: Reading, *, leave_out_replanted: bool
-) -> pd.DataFrame:
-    """Return the placements with the yield of their reading, whether it is due, and why it is missing."""
-    picked = _read(rows, reading)
-    if len(picked):
-        y = picked["yield_pct"] / picked["planted_ratio"]
-        mean = picked["zone"].map(y.groupby(picked["zone"]).mean()).to_numpy(dtype=float)
-        variance = expected_variance(picked, mean, known.error)
-        changed = picked["reader_changed"].astype("boolean")
-        picked = picked.assign(y=y, variance=variance, reader_changed=changed)
-    else:
-        picked = picked.assign(y=np.nan, variance=np.nan)
-    columns = ["placement_id", "region_id", "y", "variance", *OF_READING]
-    units = known.places.merge(picked[columns], on="placement_id", how="left", validate="one_to_many")
-    units = units.assign(early=units["placement_id"].map(_early(rows, picked)))
-    reached = units["register_month"] + units["maturity_month"] <= known.end
-    again = units["placement_id"].isin(known.replanted)
-    if leave_out_replanted:
-        units = units.assign(reason=units["reason"].mask(units["reason"].eq("") & again, REPLANTED))
-    inside = units["reason"].eq("")
-    units = units.assign(is_due=inside & (reached | units["y"].notna()))
-    why = pd.Series(
-        np.where(~units["is_due"], NOT_DUE, np.where(again, REPLANTED, _why_missing(units, rows))),
-        index=units.index,
-    )
-    units = units.assign(reason=units["reason"].mask(inside & units["y"].isna(), why))
-    return units.reset_index(drop=True)
-
-
-def _read(rows: pd.DataFrame, reading: Reading) -> pd.DataFrame:
-    target = rows["maturity_month"] if reading.month is None else reading.month
-    inside = rows["month"] - target <= reading.late_months
-    try:
-        return one_reading(rows.loc[inside, list(READ)], month=reading.month)
-    except (KeyError, ValueError):
-        raise FitError("study: no reading is usable; regrowth check says what was left out") from None
-
-
-def _early(rows: pd.DataFrame, picked: pd.DataFrame) -> pd.Series:
-    """Return the last yield of each placement before its window of maturity."""
-    is_early = rows["for_curve"] & rows["quantity"].eq("yield") & ~rows["is_mature"].astype(bool)
-    before = rows.loc[is_early, ["placement_id", "month", "yield_pct"]]
-    return before.sort_values("month").groupby("placement_id")["yield_pct"].last()
-
-
 def _replanted(records: Records) -> set[str]:
     """Return the placements whose zone was planted again by a later session."""
     operated = records.sessions[["session_id", "session_number"]]
@@ -426,15 +347,6 @@ def _replanted(records: Records) -> set[str]:
     )
     last = own.groupby(["patient_id", "zone"])["session_number"].transform("max")
     return set(own.loc[own["session_number"] < last, "placement_id"])
-
-
-def _why_missing(units: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
-    """Return why a due placement has no usable reading: the best reason any of its readings gives."""
-    is_late = ~rows["is_baseline"].astype(bool) & (rows["month"] >= rows["maturity_month"] - 1.0)
-    late = rows.loc[is_late, ["placement_id", "why_not_headline"]]
-    codes = late.groupby("placement_id")["why_not_headline"].first()
-    reason = units["placement_id"].map(codes).map(yields.REASONS)
-    return reason.fillna("no reading at maturity: not seen").to_numpy(dtype=object)
 
 
 def _of_sessions(

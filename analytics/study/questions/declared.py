@@ -12,7 +12,7 @@ from analytics.study.lock import Status, reports_on
 from analytics.study.plan import (
     Plan,
 )
-from analytics.study.rows import OF_READING
+from analytics.study.readings import OF_READING
 
 COMMAND = "study "  # a look by a command of this name shows no outcome beside what is compared
 
