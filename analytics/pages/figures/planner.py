@@ -108,7 +108,7 @@ def _row_names(panel: Axes, ticks: list[tuple[float, str, str]], *, with_chances
         right.tick_params(axis="y", length=0)
         right.spines["right"].set_visible(False)
         panel.annotate(
-            "target reached", (1, ticks[0][0] - 0.85), xycoords=("axes fraction", "data"), xytext=(3, 0),
+            "target reached", (1, 0.0), xycoords=("axes fraction", "data"), xytext=(3, 0),
             textcoords="offset points", color=QUIET, va="center", fontsize=TEXT, annotation_clip=False,
         )  # fmt: skip
 
