@@ -192,27 +192,19 @@ def _predicted(plateaus: PlateauDistribution, known: pd.DataFrame, ahead: pd.Dat
     out = np.empty((len(ahead), 4))
     for at, found in regrowth.forecasts_of_each(plateaus, known, ahead):
         mean, variance = found.moments()
-        crps = _crps(found, observed[at])
+        crps = [_crps(found, i, seen) for i, seen in enumerate(observed[at])]
         out[at] = np.column_stack([mean, np.sqrt(variance), found.below(observed[at]), crps])
     return pd.DataFrame(out, columns=["mean", "sd", "pit", "crps"])
 
 
-def _crps(found: Forecast, observed: np.ndarray) -> np.ndarray:
-    """Return the CRPS of each forecast of a count, a mixture of normals."""
+def _crps(found: Forecast, i: int, observed: float) -> float:
+    """Return the CRPS of a forecast of one count, a mixture of normals."""
     # Imported here: a third of a second, and no other page scores.
     from scoringrules import crps_mixnorm
 
-    weight = np.where(found.weight > LIGHT, found.weight, 0.0)
-    weight /= weight.sum(axis=1, keepdims=True)
-    n_likely = np.count_nonzero(weight, axis=1)
-    out = np.empty(len(observed))
-    # Those with as many parts at once; the heaviest parts stand last.
-    for n in np.unique(n_likely):
-        rows = np.flatnonzero(n_likely == n)
-        likely = np.argsort(weight[rows], axis=1, kind="stable")[:, -n:]
-        parts = (np.take_along_axis(each[rows], likely, axis=1) for each in (found.mean, found.sd, weight))
-        out[rows] = crps_mixnorm(observed[rows], *parts)
-    return out
+    likely = found.weight[i] > LIGHT
+    mean, sd, weight = found.mean[i, likely], found.sd[i, likely], found.weight[i, likely]
+    return float(crps_mixnorm(observed, mean, sd, weight / weight.sum()))
 
 
 def _rivals(known: pd.DataFrame, followed: pd.DataFrame, ahead: pd.DataFrame) -> pd.DataFrame:
