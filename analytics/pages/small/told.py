@@ -195,8 +195,11 @@ def _patients(n: float) -> str:
     return f"{n:g} more patient{'' if n == 1 else 's'}"
 
 
-def when_told(result: Result) -> str:
-    """Return when a difference of a stated size can be told, and what is missing, from `early.when`."""
+def when_told(result: Result, sides: Result | None = None) -> str:
+    """Return when a difference of a stated size can be told, and what is missing, from `early.when`.
+
+    Where the growth model of `sides` (`regrowth.against_front`) excludes so large a difference, it says so.
+    """
     if why_not(result) or result.extra["facts"].empty:
         return ""
     row = result.extra["facts"].iloc[0]
@@ -224,8 +227,19 @@ def when_told(result: Result) -> str:
     late = f" to {row['high']:.0f}" if np.isfinite(row["high"]) else " or later"
     return (
         f"{what}{chance}{need}: in register month {row['month']:.0f} ({row['low']:.0f}{late}). It is now "
-        f"month {row['now']:.0f}."
+        f"month {row['now']:.0f}.{_excluded(sides, row['difference'])}"
     )
+
+
+def _excluded(sides: Result | None, difference: float) -> str:
+    """Return that the growth model's interval holds no difference of this size, where it does not."""
+    if sides is None or why_not(sides) or sides.table().empty:
+        return ""
+    rows = sides.table()[lambda t: t["term"].eq("yield_difference_at_maturity")]
+    rows = rows[rows["ci_low"].notna() & rows["ci_high"].notna()]
+    if rows.empty or rows["ci_low"].iloc[0] <= -difference or rows["ci_high"].iloc[0] >= difference:
+        return ""
+    return " The growth model's interval above already excludes so large a difference."
 
 
 def when_rough(result: Result) -> str:
