@@ -204,7 +204,7 @@ def test_counts_predicted_twice_do_not_make_past_forecasts_look_surer():
 
 
 def test_cases_of_the_practice_are_called_behind_as_often_as_the_rule_states(demo, plateaus):
-    table = course.false_alarms(demo, plateaus=plateaus, zones=("crown",), n=300).table().set_index("term")
+    table = course.false_alarms(demo, plateaus=plateaus, zones=("crown",), n=1500).table().set_index("term")
     stated = table.loc["called behind, of this practice's cases (stated 5 %)"]
     assert stated["ci_low"] <= 5.0 <= stated["ci_high"]
     assert table.loc["called behind, of healthy cases", "estimate"] < 5.0
