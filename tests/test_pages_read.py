@@ -13,6 +13,7 @@ from analytics import numbers, pages, results
 from analytics.pages import blocks, case, conclusions, due, figures, sentences, tables
 from analytics.pages.quarter import sentences as words_review
 from analytics.pages.quarter.agenda import _signals
+from analytics.pages.quarter.board import quarter_before
 from analytics.results import Result
 
 THIN = "\u202f"
@@ -234,7 +235,24 @@ def test_a_signal_is_new_carried_over_or_gone_and_a_first_review_says_what_it_ca
     """A level that moved is seen over two years: a first review cannot say since when."""
     rows = SIGNALS if last else SIGNALS[SIGNALS["status"].ne("cleared")]
     about = pd.DataFrame([results.line("last review", float(last), "count", basis="model")])
-    told = _signals(results.Result(about, pd.DataFrame(), "m", extra={"signals": rows}))
+    told = _signals(results.Result(about, pd.DataFrame(), "m", extra={"signals": rows}), [])
     assert {p["heading"]: [line["names"] for line in p["lines"]] for p in told} == expected
     again = next(line for p in told for line in p["lines"] if line["names"].startswith("Transected"))
     assert again["says"] == "Case by case, one signal (month 36)."
+
+
+@pytest.mark.parametrize(
+    ("before", "says", "missed"),
+    [
+        (5.1, "5.1 % in quarter 11, above it too", True),
+        (4.9, "4.9 % in quarter 11, within it", False),
+        (np.nan, "", False),
+    ],
+)
+def test_a_missed_standard_says_whether_the_quarter_before_missed_it_too(before, says, missed):
+    row = pd.Series(
+        {"criterion": "transected", "unit": "%", "places": 1, "direction": "at most", "standard": 5.0}
+    )
+    history = pd.DataFrame({"criterion": "transected", "quarter": [11, 12], "estimate": [before, 5.6]})
+    told, is_old = quarter_before(row, history)
+    assert (told.replace(numbers.THIN, " "), is_old) == (says, missed)

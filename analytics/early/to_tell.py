@@ -89,8 +89,8 @@ def when(
     Result
         By zone: patients counted at maturity and needed; then the register month. `extra["facts"]` is one
         row: zone, against, difference, power, month, low, high (register months, NaN: not within ten years),
-        now, n_zone, n_against, need_zone, need_against, more, per_month, returning, sd, is_assumed,
-        is_return_assumed (no window of maturity has closed yet).
+        month_of_half (of half the difference), now, n_zone, n_against, need_zone, need_against, more,
+        per_month, returning, sd, is_assumed, is_return_assumed (no window of maturity has closed yet).
 
     Raises
     ------
@@ -118,11 +118,14 @@ def when(
     now = _last_month(records)
     own, against = _side(records, mature, [zone], now), _side(records, mature, others, now)
     sd, is_assumed = _sd(mature, [[zone], others])
-    told = _told(own, against, bool(others), sd, difference, power, now, np.random.default_rng(seed))
+    told, of_half = (
+        _told(own, against, bool(others), sd, size, power, now, np.random.default_rng(seed))
+        for size in (difference, difference / 2)
+    )
     n_patients = own.n_mature + against.n_mature
     facts = {
         "zone": zone, "against": "front" if others else "", "difference": difference, "power": power, **told,
-        "now": now, "n_zone": own.n_mature, "n_against": against.n_mature,
+        "month_of_half": of_half["month"], "now": now, "n_zone": own.n_mature, "n_against": against.n_mature,
         "per_month": own.per_month[0] / own.per_month[1],
         "returning": (own.read_of_due[0] + 0.5) / (own.read_of_due[1] + 1.0), "sd": sd,
         "is_assumed": is_assumed, "is_return_assumed": own.read_of_due[1] == 0,

@@ -8,6 +8,7 @@ from analytics import disclosure
 from analytics import numbers as words
 from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
+from analytics.pages.quarter.board import quarter_before
 from analytics.pages.review_tables import WITHHELD, audit, moved, part
 from analytics.pages.writing import flag
 from analytics.reports import filled
@@ -110,7 +111,7 @@ def agenda(page: Page) -> None:
     show_html(
         filled(
             "blocks/agenda",
-            signals=_signals(result),
+            signals=_signals(result, _missed(page, _last_review(result))),
             last_review=_last_review(result),
             standards=_standards(result),
             actions=_actions(actions),
@@ -136,8 +137,30 @@ def _last_review(result: Result) -> int:
     return int(rows.get("last review", 0)) if len(rows) else 0
 
 
-def _signals(result: Result) -> list[dict[str, Any]]:
-    """Return the signals by whether they are new, carried over or gone: a heading each, worse before better.
+def _missed(page: Page, last: int) -> list[tuple[str, dict[str, Any]]]:
+    """Return the standards missed: under which heading each stands, and its line with the quarter before.
+
+    It was missed before by the last review; in a first one, where the quarter before lay past it too.
+    """
+    found = result_of(page, "indicators")
+    if why_not(found):
+        return []
+    new, before, unknown = _headings(last)
+    at_last = part(result_of(page, "agenda"), "before")
+    known = dict(zip(at_last["criterion"], at_last["outcome"], strict=True)) if len(at_last) else {}
+    rows, history, out = audit(found), part(found, "history"), []
+    for _, row in rows[rows["outcome"].eq(NOT_MET)].iterrows():
+        says, is_old = quarter_before(row, history)
+        if last:
+            is_old = known.get(row["criterion"]) == NOT_MET
+        heading = before if is_old else new if says or last else unknown
+        line = {"is_worse": True, "word": "Not met", "names": row["name"], "says": f"{says}." if says else ""}
+        out.append((heading, line))
+    return out
+
+
+def _signals(result: Result, missed: list[tuple[str, dict[str, Any]]]) -> list[dict[str, Any]]:
+    """Return what is new, carried over or gone: a heading each, standards missed first, worse before better.
 
     In a first review *new* is what signalled in this quarter for the first time, as far as charts know.
     """
@@ -154,12 +177,20 @@ def _signals(result: Result) -> list[dict[str, Any]]:
             "heading": heading,
             "is_gone": bool(last) and heading == _headings(last)[-1],
             "lines": [
-                {"is_worse": is_worse, "names": "; ".join(names), "says": says}
-                for (is_worse, says), names in sorted(lines.items(), key=lambda one: not one[0][0])
+                *(line for under, line in missed if under == heading),
+                *(
+                    {
+                        "is_worse": is_worse,
+                        "word": "Worse" if is_worse else "Better",
+                        "names": "; ".join(names),
+                        "says": says,
+                    }
+                    for (is_worse, says), names in sorted(lines.items(), key=lambda one: not one[0][0])
+                ),
             ][: MOST_SIGNALS + 1],
         }
         for heading, lines in named.items()
-        if lines or heading == next(iter(named))
+        if lines or heading == next(iter(named)) or heading in dict(missed)
     ]
 
 

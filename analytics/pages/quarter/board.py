@@ -97,7 +97,7 @@ def _line(
     history = part(result, "history")
     last = _last(row, known, before, moved)
     if row["outcome"] == NOT_MET:
-        earlier = [said for said in (last, _quarter_before(row, history, short)) if said]
+        earlier = [said for said in (last, quarter_before(row, history)[0]) if said]
         last = "; ".join(earlier) or "no earlier review"
     return {
         "name": row["name"],
@@ -109,16 +109,23 @@ def _line(
     }
 
 
-def _quarter_before(row: pd.Series, history: pd.DataFrame, unit: str) -> str:
-    """Return the value of the last quarter before this one that has one; nothing where none is shown."""
+def quarter_before(row: pd.Series, history: pd.DataFrame) -> tuple[str, bool]:
+    """Return a criterion's value in the last quarter before this one that has one, and whether it missed too.
+
+    Nothing where no such value is shown.
+    """
     if history.empty:
-        return ""
+        return "", False
     is_earlier = history["quarter"].lt(history["quarter"].max()) & history["estimate"].notna()
     own = history[history["criterion"].eq(row["criterion"]) & is_earlier].sort_values("quarter")
     if own.empty:
-        return ""
-    value = words.with_unit(words.number(own["estimate"].iloc[-1], int(row["places"])), unit)
-    return f"{value} in quarter {own['quarter'].iloc[-1]:.0f}"
+        return "", False
+    estimate, unit = float(own["estimate"].iloc[-1]), str(row["unit"])
+    value = words.with_unit(words.number(estimate, int(row["places"])), "" if " " in unit else unit)
+    bad_above = row["direction"] == "at most"
+    missed = estimate > row["standard"] if bad_above else estimate < row["standard"]
+    where = f"{'above' if bad_above else 'below'} it too" if missed else "within it"
+    return f"{value} in quarter {own['quarter'].iloc[-1]:.0f}, {where}", bool(missed)
 
 
 def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str], moved: set[str]) -> str:

@@ -227,19 +227,24 @@ def when_told(result: Result, sides: Result | None = None) -> str:
     late = f" to {row['high']:.0f}" if np.isfinite(row["high"]) else " or later"
     return (
         f"{what}{chance}{need}: in register month {row['month']:.0f} ({row['low']:.0f}{late}). It is now "
-        f"month {row['now']:.0f}.{_excluded(sides, row['difference'])}"
+        f"month {row['now']:.0f}.{_excluded(sides, row)}"
     )
 
 
-def _excluded(sides: Result | None, difference: float) -> str:
-    """Return that the growth model's interval holds no difference of this size, where it does not."""
+def _excluded(sides: Result | None, told: pd.Series) -> str:
+    """Return, where the growth model's interval holds no such difference, that, and when half can be told."""
     if sides is None or why_not(sides) or sides.table().empty:
         return ""
+    difference = told["difference"]
     rows = sides.table()[lambda t: t["term"].eq("yield_difference_at_maturity")]
     rows = rows[rows["ci_low"].notna() & rows["ci_high"].notna()]
     if rows.empty or rows["ci_low"].iloc[0] <= -difference or rows["ci_high"].iloc[0] >= difference:
         return ""
-    return " The growth model's interval above already excludes so large a difference."
+    half = f"{difference / 2:g} points"
+    when = f"{half} would be found so in register month {told['month_of_half']:.0f}"
+    if not np.isfinite(told["month_of_half"]):
+        when = f"{half} would not be found so within ten years"
+    return f" The growth model's interval above already excludes as much; {when}."
 
 
 def when_rough(result: Result) -> str:
