@@ -12,9 +12,10 @@ import pytest
 from analytics import numbers, pages, results
 from analytics.pages import blocks, case, conclusions, due, figures, sentences, tables
 from analytics.pages.quarter import sentences as words_review
-from analytics.pages.quarter.agenda import _signals
+from analytics.pages.quarter.agenda import _decisions, _signals
 from analytics.pages.quarter.board import quarter_before
 from analytics.results import Result
+from analytics.review import MISSED, WORSE_SIGNAL
 
 THIN = "\u202f"
 
@@ -239,6 +240,16 @@ def test_a_signal_is_new_carried_over_or_gone_and_a_first_review_says_what_it_ca
     assert {p["heading"]: [line["names"] for line in p["lines"]] for p in told} == expected
     again = next(line for p in told for line in p["lines"] if line["names"].startswith("Transected"))
     assert again["says"] == "Case by case, one signal (month 36)."
+
+
+def test_a_verdict_that_may_not_be_shown_is_not_among_the_decisions():
+    """The board withheld the criterion, and the decision said beside it that its standard was missed."""
+    asked = pd.DataFrame(
+        {"kind": [MISSED, WORSE_SIGNAL], "name": ["Transected grafts", "Folliculitis"], "group": ["", ""]}
+    )
+    result = results.Result(pd.DataFrame(), pd.DataFrame(), "m", extra={"decisions": asked})
+    assert len(_decisions(result)) == 2
+    assert _decisions(result, {"Transected grafts", "Folliculitis"}) == ["Folliculitis: what is the cause?"]
 
 
 @pytest.mark.parametrize(

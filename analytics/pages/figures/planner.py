@@ -159,6 +159,7 @@ def _draft_row(
             panel.annotate(
                 number(row["estimate"]), (row["estimate"], y), xytext=(0, 6), textcoords="offset points",
                 ha="center", fontsize=TEXT, fontweight="bold",
+                bbox={"facecolor": "white", "linewidth": 0, "pad": 0.5},  # over the target's line
             )  # fmt: skip
             return named, of_100(by_term.loc[REACHED, "estimate"]) if itself else ""
         said = str(row["flag"]).partition(":")[0].partition(" (")[0]

@@ -1,5 +1,6 @@
 """What is wrong, what is new, what do we decide? The agenda of a review in words."""
 
+from collections.abc import Collection
 from typing import Any
 
 import pandas as pd
@@ -102,7 +103,8 @@ def agenda(page: Page) -> None:
     result, actions = result_of(page, "agenda"), result_of(page, "actions")
     if why_not(result):
         return
-    signals, decisions = signals_table(result), decisions_table(result)
+    hidden = _hidden(page)
+    signals, decisions = signals_table(result), decisions_table(result, hidden)
     number = 1 + sum(entry["kind"] == "table" for entry in page.written)
     for i, (title, rows) in enumerate((("Signals", signals), ("Decisions to take", decisions))):
         entry = {"kind": "table", "id": f"t{number + i}", "name": "agenda", "title": title}
@@ -116,7 +118,7 @@ def agenda(page: Page) -> None:
             standards=_standards(result),
             actions=_actions(actions),
             closed=_closed(actions),
-            decisions=_decisions(result),
+            decisions=_decisions(result, hidden),
         ),
         slot="aside",
     )
@@ -298,8 +300,20 @@ def _closed(result: Result) -> str:
     return f"{words.listed(states)}. {moved(log)}".strip() if states else ""
 
 
-def _decisions(result: Result) -> list[str]:
+def _hidden(page: Page) -> set[str]:
+    """Return the names of the criteria whose verdict may not be shown."""
+    found = result_of(page, "indicators")
+    if why_not(found):
+        return set()
+    rows = audit(found)
+    return set(rows.loc[rows["outcome"].eq(WITHHELD), "name"])
+
+
+def _decisions(result: Result, hidden: Collection[str] = ()) -> list[str]:
+    """Return what is to be decided, in sentences; of a criterion that is hidden not that it was missed."""
     rows = part(result, "decisions")
+    if len(rows):
+        rows = rows[~(rows["kind"].eq(MISSED) & rows["name"].isin(hidden))]
     if rows.empty:
         return []
     out = []
@@ -354,9 +368,9 @@ def signals_table(result: Result) -> pd.DataFrame:
     ).drop(columns=[] if signals["group"].ne("").any() else ["operator"])
 
 
-def decisions_table(result: Result) -> pd.DataFrame:
-    """Return what is to be decided, with room for who and by when."""
-    asked = _decisions(result)
+def decisions_table(result: Result, hidden: Collection[str] = ()) -> pd.DataFrame:
+    """Return what is to be decided, with room for who and by when; `hidden`: as may not be shown."""
+    asked = _decisions(result, hidden)
     return pd.DataFrame({"decision": asked, "who": ROOM, "by_when": ROOM})
 
 
