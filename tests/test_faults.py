@@ -130,7 +130,8 @@ try:
     child = children.start([sys.executable, "-c", below], folders=(folder,), env={}, log=log)
     time.sleep(1.5)
     print("started", flush=True)
-    child.wait()
+    while children.code(child, 0.2) is None:  # as reports wait: an endless wait may miss a signal
+        pass
 except KeyboardInterrupt:
     sys.exit(130)
 """
