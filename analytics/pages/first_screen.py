@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
-from markupsafe import Markup
 
 from analytics import disclosure, numbers
 from analytics.errors import ParameterError
@@ -206,43 +205,19 @@ def head_map(
         return  # the answer and the picture beside it have said why
     if only(result_of(page, name), **where).table().empty:
         return  # a head without a number says nothing
-    block = head_block(
-        page,
-        name,
-        title,
-        beside=beside,
-        colour=colour,
-        caption=caption,
-        **where,
-    )
-    page.written.append({"kind": "map", "name": name, "title": title})
-    show_html(block, slot="aside")
-
-
-def head_block(
-    page: Page,
-    name: str,
-    title: str,
-    *,
-    beside: str = "",
-    colour: str = "",
-    caption: str = "",
-    **where: Any,
-) -> Markup:
-    """Return the map of `head_map` as HTML."""
     scale = of_page(page.name).get("scale")
     if scale is None:
         raise ParameterError(
             "pages.head_map: this page has no scale; give it from, to and says in words.toml"
         )
-    result = result_of(page, name)
     terms = {"printed": where.pop("term", None), "beside": beside, "colour": colour}
-    rows = result.table()
+    rows = result_of(page, name).table()
     for column, value in where.items():
         rows = rows[rows[column].eq(value)]
     by_term = {part: _by_zone(rows, term) for part, term in terms.items() if part == "printed" or term}
     shown = disclosure.protect_text(caption or str(scale.get("caption", "")), page.audience)
-    return head.block(by_term, title, scale, shown)
+    page.written.append({"kind": "map", "name": name, "title": title})
+    show_html(head.block(by_term, title, scale, shown), slot="aside")
 
 
 def _by_zone(rows: pd.DataFrame, term: str | None) -> Mapping[str, pd.Series]:

@@ -49,6 +49,12 @@ def part(result: Result, name: str) -> pd.DataFrame:
     return result.extra[name] if why_not(result) else result.extra.get(name, pd.DataFrame())
 
 
+def in_unit(row: pd.Series, value: float) -> str:
+    """Return a value of a criterion as printed: its decimals, and its unit where that is one word."""
+    unit = str(row["unit"])
+    return words.with_unit(words.number(value, int(row["places"])), "" if " " in unit else unit)
+
+
 def audit(result: Result) -> pd.DataFrame:
     """Return the audit beside the words of each criterion; a withheld one has no outcome."""
     frame = part(result, "audit").merge(part(result, "declared"), on="criterion", validate="one_to_one")

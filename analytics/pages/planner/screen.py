@@ -49,7 +49,7 @@ def _of_draft(page: Page, name: str) -> KeyNumber:
     table = result_of(page, "drafts").table()
     own = table[table["draft"].eq(name)]
     donor = own[own["zone"].eq("donor")].set_index("term")["estimate"]
-    takes = f"{number(donor[SPENT])}\u00a0FU for {number(donor[GRAFTS])} grafts"
+    spent, grafts = number(donor[SPENT]), f"for {number(donor[GRAFTS])} grafts"
     after = float(donor[LEFT])
     verdict, why = "", ""
     if np.isfinite(after):
@@ -57,13 +57,7 @@ def _of_draft(page: Page, name: str) -> KeyNumber:
         why = f"{number(abs(after))} FU left for later" if after >= 0 else f"by {number(abs(after))} FU"
     chance = own.loc[own["term"].eq(CHANCE_OF_ALL), "estimate"].dropna()
     if chance.empty:
-        label, value, unit, rests_on = (
-            f"Draft {name} takes",
-            number(donor[SPENT]),
-            "FU",
-            takes.partition("for ")[2],
-        )
-        return KeyNumber(label, value, unit, rests_on=f"for {rests_on}", verdict=verdict, why=why)
+        return KeyNumber(f"Draft {name} takes", spent, "FU", rests_on=grafts, verdict=verdict, why=why)
     value, unit = chance_parts(chance.iloc[0])
     label = f"Draft {name}: {targets(own)} reached"
-    return KeyNumber(label, value, unit, rests_on=f"takes {takes}", verdict=verdict, why=why)
+    return KeyNumber(label, value, unit, rests_on=f"takes {spent}\u00a0FU {grafts}", verdict=verdict, why=why)

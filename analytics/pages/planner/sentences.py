@@ -73,17 +73,15 @@ def _reach(table: pd.DataFrame) -> str:
     """
     of_all = table[table["term"].eq(CHANCE_OF_ALL)]
     if len(of_all) and of_all["estimate"].notna().all():
-        if of_all["estimate"].map(of_100).nunique() == 1 and len(of_all) > 1:
-            which = "either" if len(of_all) == 2 else "any"
-            same = f"{of_100(of_all['estimate'].iloc[0])} such patients with {which} draft"
-            return f"{targets(table)} would be reached in {same}.{_untold(table)}"
         said = of_all.set_index("draft")["estimate"].sort_values(ascending=False, kind="stable").map(of_100)
         best, chance = said.index[0], said.iloc[0]
+        reached = f"{targets(table)} would be reached in {chance} such patients"
+        if len(said) > 1 and said.nunique() == 1:
+            return f"{reached} with {'either' if len(said) == 2 else 'any'} draft.{_untold(table)}"
         others = [
             f"with draft {name} in {one.removesuffix(' of 100')}" for name, one in said.iloc[1:].items()
         ]
-        reached = f"{targets(table)} would be reached in {chance} such patients"
-        if chance in said.iloc[1:].to_numpy() or len(said) == 1:  # none is better than all others
+        if chance in said.iloc[1:].to_numpy() or not others:  # none is better than all others
             return f"{reached} with draft {best}{''.join(f', {one}' for one in others)}.{_untold(table)}"
         better = "better" if len(said) == 2 else "best"
         return f"draft {best} does {better}: {reached}, {_listed(others)}.{_untold(table)}"

@@ -9,8 +9,8 @@ from analytics import disclosure
 from analytics import numbers as words
 from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
-from analytics.pages.quarter.board import quarter_before
-from analytics.pages.review_tables import WITHHELD, audit, moved, part
+from analytics.pages.quarter.board import last_outcomes, quarter_before
+from analytics.pages.review_tables import WITHHELD, audit, in_unit, moved, part
 from analytics.pages.writing import flag
 from analytics.reports import filled
 from analytics.results import Result, why_not
@@ -91,10 +91,7 @@ def _count(n: int) -> str:
 
 
 def _with_standard(row: pd.Series) -> str:
-    places, unit = int(row["places"]), str(row["unit"])
-    short = "" if " " in unit else unit
-    value = words.with_unit(words.number(row["estimate"], places), short)
-    standard = words.with_unit(words.number(row["standard"], places), short)
+    value, standard = (in_unit(row, row[name]) for name in ("estimate", "standard"))
     return f"{row['name']} {value} ({row['direction']} {standard})"
 
 
@@ -148,9 +145,8 @@ def _missed(page: Page, last: int) -> list[tuple[str, dict[str, Any]]]:
     if why_not(found):
         return []
     new, before, unknown = _headings(last)
-    at_last = part(result_of(page, "agenda"), "before")
-    known = dict(zip(at_last["criterion"], at_last["outcome"], strict=True)) if len(at_last) else {}
-    rows, history, out = audit(found), part(found, "history"), []
+    known, history, out = last_outcomes(page), part(found, "history"), []
+    rows = audit(found)
     for _, row in rows[rows["outcome"].eq(NOT_MET)].iterrows():
         says, is_old = quarter_before(row, history)
         if last:

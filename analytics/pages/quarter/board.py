@@ -12,7 +12,7 @@ import pandas as pd
 from analytics import numbers as words
 from analytics.pages.content import plain_rows
 from analytics.pages.page import Page, result_of, show_html
-from analytics.pages.review_tables import WITHHELD, audit, part
+from analytics.pages.review_tables import WITHHELD, audit, in_unit, part
 from analytics.reports import filled
 from analytics.results import LEAST_FOR_INTERVAL, Result, why_not
 from analytics.review import CANNOT_TELL, CLEARED, MET, NO_DATA, NOT_MET, WORSE
@@ -34,7 +34,7 @@ MEANS = " Yields are means of their quarters' counts; page 01 prints the growth 
 
 def board(page: Page, title: str = "Every criterion against its standard") -> None:
     """Write the board of the page's indicators; its rows are a table of the page, for the workbook too."""
-    result, names, moved = result_of(page, "indicators"), _last_outcomes(page), _moved(page)
+    result, names, moved = result_of(page, "indicators"), last_outcomes(page), _moved(page)
     if why_not(result):
         return  # the headline says why
     rows = audit(result)
@@ -72,7 +72,8 @@ def _last_heading(outcome: str) -> str:
     }.get(outcome, "")
 
 
-def _last_outcomes(page: Page) -> dict[str, str]:
+def last_outcomes(page: Page) -> dict[str, str]:
+    """Return what the last review came to, by criterion; nothing where there was none."""
     before = part(result_of(page, "agenda"), "before")
     return dict(zip(before["criterion"], before["outcome"], strict=True)) if len(before) else {}
 
@@ -89,9 +90,8 @@ def _moved(page: Page) -> set[str]:
 def _line(
     row: pd.Series, result: Result, known: pd.DataFrame, before: dict[str, str], moved: set[str]
 ) -> dict[str, Any]:
-    places, unit = int(row["places"]), str(row["unit"])
-    short = "" if " " in unit else unit
-    value = words.with_unit(words.number(row["estimate"], places), short) if pd.notna(row["estimate"]) else ""
+    places = int(row["places"])
+    value = in_unit(row, row["estimate"]) if pd.notna(row["estimate"]) else ""
     standard = words.number(row["standard"], places)
     has_limits = pd.notna(row["ci_low"]) and pd.notna(row["ci_high"])
     history = part(result, "history")
@@ -120,12 +120,11 @@ def quarter_before(row: pd.Series, history: pd.DataFrame) -> tuple[str, bool]:
     own = history[history["criterion"].eq(row["criterion"]) & is_earlier].sort_values("quarter")
     if own.empty:
         return "", False
-    estimate, unit = float(own["estimate"].iloc[-1]), str(row["unit"])
-    value = words.with_unit(words.number(estimate, int(row["places"])), "" if " " in unit else unit)
+    estimate = float(own["estimate"].iloc[-1])
     bad_above = row["direction"] == "at most"
     missed = estimate > row["standard"] if bad_above else estimate < row["standard"]
     where = f"{'above' if bad_above else 'below'} it too" if missed else "within it"
-    return f"{value} in quarter {own['quarter'].iloc[-1]:.0f}, {where}", bool(missed)
+    return f"{in_unit(row, estimate)} in quarter {own['quarter'].iloc[-1]:.0f}, {where}", bool(missed)
 
 
 def _last(row: pd.Series, known: pd.DataFrame, before: dict[str, str], moved: set[str]) -> str:
